@@ -56,7 +56,7 @@ def pytest_runtest_setup(item: pytest.Item) -> Iterator[None]:
 
 @pytest.fixture(autouse=True)
 def _logging_as_it_was() -> Iterator[None]:
-    """What a test sends elsewhere goes back to pytest; its own handlers are let go of, their streams end."""
+    """What a test sends elsewhere goes back to pytest; its own handlers are closed, their streams end."""
     root = logging.getLogger()
     before = list(root.handlers)
     levels = {logger: logger.level for logger in (root, *_loggers())}

@@ -93,7 +93,7 @@ def describe(app: FastAPI, text: str, routes: list[APIRoute]) -> dict[str, Any]:
 def _tables() -> str:
     return (
         f"## Codes of problems\n\n{codes.table(codes.NEXT_STEPS)}\n\n"
-        f"## Codes under which a reading is held\n\n{codes.table(codes.HELD_CODES)}\n"
+        f"## Codes under which a reading is quarantined\n\n{codes.table(codes.HELD_CODES)}\n"
     )
 
 

@@ -6,8 +6,8 @@ How fast the analysis is: four figures, each a command, each beside a floor of t
     python -m tests.benchmark.bench_analysis page        [--days N] [--rounds N]
     python -m tests.benchmark.bench_analysis fleet       [--machines N] [--hours-a-day H] [--lives N]
 
-recompute: all summaries of a machine-year made anew; the arithmetic alone, and from a SQLite file.
-incremental: from a committed batch to the new summaries in the database and the housing judged anew.
+recompute: all summaries of a machine-year made again; the arithmetic alone, and from a SQLite file.
+incremental: from a committed batch to the new summaries in the database and the housing judged again.
 page: GET .../restriction of a machine-year, by a process that remembers nothing, and by one that does.
 fleet: every machine judged and forecast from its packed summaries, on two processes.
 Beside each time by the clock stands the processor time, which a busy machine does not stretch as much.
@@ -188,7 +188,7 @@ class stored:
 
 
 def bench_incremental(given: argparse.Namespace) -> None:
-    """From a committed batch to the housing judged anew, at a year of history."""
+    """From a committed batch to the housing judged again, at a year of history."""
     readings = made_readings(given.days, 30.0, seed=2)
     with stored(readings, keep_readings=False) as (api, _):
         known, memory = SnapshotInUse(0, known_lives(40)), Memory()
@@ -205,7 +205,7 @@ def bench_incremental(given: argparse.Namespace) -> None:
         f"a batch of {given.batch} readings at {given.days:g} days of history, {given.rounds} rounds, median:"
     )
     print(f"summaries into the database: {median(summaries_s[1:])}")  # the first round loads the year
-    print(f"judged and forecast anew: {median(judged_s[1:])}")
+    print(f"judged and forecast again: {median(judged_s[1:])}")
     print(f"both: {median(both[1:])}; floor, one durable commit: {floor}")
 
 

@@ -92,7 +92,7 @@ QUESTIONS = {"page of 1 000": page, "month in hours": steps, "month as CSV": mon
 
 
 def move(api: Api) -> dict[str, float]:
-    """Move everything; how fast, and how long the writer was held at a time."""
+    """Move everything; how fast, and how long the writer had to wait at a time."""
     held: list[float] = []
     work = work_of(api)
 
@@ -200,7 +200,7 @@ def shown(found: dict[str, Any]) -> str:
         f"{found['moved']:,} readings of 5 quantities in {found['files']} file(s): "
         f"{found['bytes_per_reading']:.2f} bytes a reading (table and its index: "
         f"{found['table_bytes_per_reading']:.1f}); every column comes back equal",
-        f"moved at {found['readings_per_s']:,.0f} readings/s; the writer was held "
+        f"moved at {found['readings_per_s']:,.0f} readings/s; the writer waited "
         f"{found['writer_held_ms_median']:.0f} ms a step, {found['writer_held_ms_longest']:.0f} ms at most",
     ]
     for name, times in found["questions"].items():

@@ -55,7 +55,7 @@ def clone_to_table() -> None:
 
 
 def memory_at_rest() -> None:
-    """A server that serves nobody and a gateway that has nothing to send."""
+    """A server without clients and a gateway that has nothing to send."""
     with tempfile.TemporaryDirectory() as folder:
         url = f"sqlite:///{folder}/ingest.db"
         migrate(url)

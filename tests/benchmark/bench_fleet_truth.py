@@ -6,9 +6,9 @@ The analysis on a simulated fleet with known truth: every figure with a 95 % int
         [--json FILE]
 
 Each machine is looked at every day at 20:00 UTC, with the hours whose readings had all arrived by then and
-the terminal value as it stood entered (a server looks after each batch that it stores). Dates are told on
-every so many of these days only, because the forecast is what costs. No element change is told to the
-analysis. What the fleet teaches is learned on four days of the year, from lives as they were known by then.
+the terminal value as it stood entered (a server looks after each batch that it stores). Dates are compared on
+every so many of these days only, because the forecast is what costs. The analysis gets no entry of an
+element change. What the fleet teaches is learned on four days of the year, from the lives known by then.
 How hard the fleet is stands in simulator/difficulty.toml and was fixed first.
 """
 

@@ -1,12 +1,12 @@
 """
-The forecast on benches nobody tuned it for: made lives of other shapes, lengths, noise, few and censored.
+The forecast on benches it was not tuned on: made lives of other shapes, lengths, noise, few and censored.
 
 Each case makes lives to learn from and lives to be judged on, runs the same `backtest` with the same
 defaults as the command, and prints how often the 80 % interval held, the error against the best baseline,
 and the interval score against the best baseline's (below 1 is better). Shapes: an exponential as on the open
 bench, a straight line (a flow-controlled surface filter), a power, a knee (media filled, then a cake).
 Three ask what is said where little can be known: `first weeks`, of lives seen to 15 % at most; `new kind`, of
-lives far longer or shorter than those of any kind learned from; `unlike`, the same where nobody says that it
+lives far longer or shorter than those of any kind learned from; `unlike`, the same where no label says so; it
 is another kind. The forecast was mended for such, by other made lives and by the open bench with a feed level
 left out.
 These figures chose how the spread is read from few lives (`ingest.restriction.forecast.spread`); seeds 5, 7

@@ -164,7 +164,7 @@ async def _drive(servers: Sequence[ServerProcess], bodies: Sequence[Sequence[byt
 
 
 def register(server: ServerProcess) -> None:
-    """Register the devices, so that nothing is held."""
+    """Register the devices, so that nothing is quarantined."""
     with server.client("operator") as http:
         for client in range(CLIENTS):
             http.post("/v1/devices", json={"device": DEVICE.format(client)}).raise_for_status()

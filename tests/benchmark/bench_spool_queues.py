@@ -40,7 +40,7 @@ class Queue(Protocol):
         """Take the oldest item and acknowledge it."""
 
     def close(self) -> object:
-        """Let go of the files."""
+        """Close the files."""
 
 
 class OurSpool:

@@ -77,7 +77,7 @@ class Counting:
         return outcome
 
     def close(self) -> None:
-        """Let go of the connection."""
+        """Close the connection."""
         self._inner.close()
 
 
@@ -109,7 +109,7 @@ class Sender:
             stop.wait(step.wait_s)
 
     def close(self) -> None:
-        """Let go of link and file."""
+        """Close link and file."""
         self._transport.close()
         self.spool.close()
 

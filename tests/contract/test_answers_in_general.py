@@ -200,7 +200,7 @@ def test_an_upload_that_is_cut_off_is_an_outcome_of_its_own(
     with connect(server.port) as connection:
         connection.sendall(head.encode() + framing)
     wait_until(lambda: cut_offs(server, path) == before + 1, "the cut-off is counted")
-    wait_until(lambda: len(told(server, path)) == before + 1, "the cut-off is told")
+    wait_until(lambda: len(told(server, path)) == before + 1, "the answer says that it was cut off")
     line = told(server, path)[-1]
     assert line["level"] == "info"
     assert "trace" not in server.log()

@@ -1,8 +1,8 @@
 """
 Two correct readings under one number are both kept, once a person has said so.
 
-Issue 15 point 6: 600 readings of two machines with a copied spool, and 1,000 of an old image that was written
-to offline, were held as `number_conflict`, and no amendment released them.
+Found in a trial: 600 readings of two machines with a copied spool, and 1,000 of an old image that was written
+to offline, were quarantined as `number_conflict`, and no amendment released them.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """
 What gateways declare is seen at the shop: in the account, on the machine, in the metrics, in webhooks.
 
-Issue 15 point 4: `readings_lost {"count": 162600}` lay in a table that no route, metric or log showed.
+Found in a trial: `readings_lost {"count": 162600}` lay in a table that no route, metric or log showed.
 """
 
 from __future__ import annotations

@@ -92,7 +92,7 @@ def test_the_state_of_a_stream_is_as_the_example_shows(api: Api, description: di
 
 
 def hourly(hours: int) -> dict[str, Any]:
-    """A machine at rated speed, one reading a minute, restriction rising; one reading nobody believes."""
+    """A machine at rated speed, one reading a minute, restriction rising; one reading out of range."""
     count = hours * 60
     return COLUMNS | {
         "units": {"restriction": "kPa", "engine_speed": "r/min"},

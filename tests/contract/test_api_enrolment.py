@@ -263,7 +263,7 @@ def test_who_tries_keys_has_to_wait_and_keys_that_are_known_go_on(few_tries: Api
 
 
 def test_keys_that_were_valid_go_on_also_after_another_was_revoked(few_tries: Api) -> None:
-    """An admin who revokes a key while somebody guesses shuts nobody else out, and not himself."""
+    """An admin who revokes a key while somebody guesses shuts out neither others nor himself."""
     few_tries.register()
     assert few_tries.send(batch(1, [3.0]))["stored"] == 1
     made = few_tries.post("/v1/keys", {"role": "planner"}).json()

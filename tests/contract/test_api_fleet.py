@@ -480,7 +480,7 @@ def test_a_machine_whose_gateway_saw_the_key_go_off_is_keyed_off(api: Api) -> No
     api.clock.advance(6 * HOUR_S)
     seen = restriction(api)
     assert seen["quiet_because"] == "keyed_off"
-    # Quiet since the last reading was taken; that it was sent later is told apart.
+    # Quiet since the last reading was taken; that it was sent later is said apart.
     last_us = parse_instant(seen["last_reading_at"]).us
     assert seen["quiet_s"] == pytest.approx((api.clock() - last_us) / 1e6)
     assert parse_instant(seen["last_heard_at"]).us == sent_us > last_us

@@ -259,7 +259,7 @@ def test_the_last_admin_key_gets_no_end_by_rotation(api: Api) -> None:
 
 
 def test_a_replaced_admin_key_goes_on_until_its_successor_was_used(api: Api) -> None:
-    """The reply was lost: nobody has the successor, and the overlap passes."""
+    """The reply was lost: no client has the successor, and the overlap passes."""
     mine = api.tokens["admin"]
     lost = rotate(api, handle_of(mine), overlap_hours=0).json()
     api.clock.advance(1_000 * DAY_S)

@@ -52,7 +52,7 @@ def test_what_the_gateway_appended_is_pending_before_it_comes(api: Api) -> None:
 
 
 def test_the_account_does_not_balance_while_a_gateway_holds_what_a_restore_lost(api: Api) -> None:
-    """Issue 15 point 1: 2,000 acknowledged readings were missing, "balances", exit 0."""
+    """Found in a trial: 2,000 acknowledged readings were missing, "balances", exit 0."""
     api.send(batch(1, [3.0] * 5))
     ask(api, asked(8, 8))
     line = line_of(api)

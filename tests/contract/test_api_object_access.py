@@ -3,7 +3,7 @@ Every route x every role x own and other owner x bound and unbound device: what 
 
 Routes, path and query parameters and body members are read from the app: one that is not written down here
 fails. A door is a place of a request where the name of somebody's object can be put; behind each, the name of
-what another owner has, or of what the key is not bound to, must answer exactly as a name that nobody has.
+what another owner has, or of what the key is not bound to, must answer exactly as a name that no machine has.
 OWASP API Security Top 10 2023: row 1 (broken object level authorization).
 """
 
@@ -226,7 +226,7 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
         assert api.post("/v1/devices", body, key=admin).status_code == 200
     tokens, handles = keys_for(api, admin, device)
     elsewhere, _ = keys_for(api, admin, other)
-    # One reading is stored, one is held, and one held reading was looked at again: an amendment.
+    # One reading is stored, one is quarantined, and that one was looked at again: an amendment.
     document = batch(1, [3.0, 900.0], stream=stream, gateway=A_CORRECTION | {"appended_through": 100}) | {
         "device": device
     }
@@ -379,7 +379,7 @@ def test_what_a_key_is_not_bound_to_answers_as_a_name_that_nobody_has(
 def test_a_role_without_the_permission_is_refused_before_anything_is_looked_at(
     world: World, route: Route
 ) -> None:
-    """Own, another owner's, nobody's: one answer, so that a refusal tells nothing either."""
+    """Own, another owner's, a made-up one: one answer, so that a refusal tells nothing either."""
     for role in sorted(set(ROLES) - (ALLOWED[route] or set())):
         for token in (world.plateau.tokens[role], world.plateau.elsewhere.get(role)):
             if token is None:

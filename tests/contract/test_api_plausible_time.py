@@ -1,4 +1,4 @@
-"""Impossible times are held with the reason; an admin widens a history; what is stored can be read back."""
+"""Impossible times are quarantined with the reason; an admin widens a history; the stored can be read."""
 
 from __future__ import annotations
 
@@ -49,14 +49,14 @@ def test_an_impossible_time_is_quarantined_where_no_date_of_service_is_set(
 
 
 def test_a_backlog_from_before_the_first_enrolment_is_believed(api: Api) -> None:
-    """It is held until the device is known, and is claimed then; a year back at the most."""
+    """It is quarantined until the device is known, and is claimed then; a year back at the most."""
     assert at(api, "2025-03-03T06:00:00Z", "2025-02-20T06:00:00Z")["stored"] == 0
     assert api.post("/v1/devices", {"device": DEVICE}).json()["claimed"] == 1
     assert read(api) == ["2025-03-03T06:00:00Z"]
 
 
 def test_an_admin_widens_the_history_of_a_device(api: Api) -> None:
-    """What was held is believed then, and so is what comes."""
+    """What was quarantined is stored then, and so is what comes."""
     api.register()
     assert at(api, "2019-05-01T00:00:00Z", "2011-06-01T00:00:00Z", "2009-06-01T00:00:00Z")["stored"] == 0
     body = {"device": DEVICE, "history_from": "2010-01-01T00:00:00Z"}
@@ -88,7 +88,7 @@ def test_a_correction_to_before_the_device_s_own_time_is_not_believed(api: Api) 
 
 
 def test_whatever_is_stored_can_be_read_back(api: Api) -> None:
-    """The release before believed times before 1970, and no route gave them."""
+    """The previous release believed times before 1970, and no route gave them."""
     api.register()
     at(api, "2026-03-02T06:00:00Z", "2026-03-02T06:00:10Z")
     with opened(api.url) as engine, engine.begin() as connection:

@@ -229,7 +229,7 @@ RECORD = {"seq": 3, "base64": "AAEC"}
         "one in quarantine",
         "with shed numbers",
         "shed numbers alone",
-        "a record nobody can read",
+        "a record that cannot be read",
     ],
 )
 @pytest.mark.parametrize("installation", ["one", "two"])
@@ -437,7 +437,7 @@ def test_a_rollover_comes_with_the_suggested_time(api: Api) -> None:
     assert suggestion == {"at": "2026-03-02T08:00:00Z", "shift_s": 619_315_200}
 
 
-# ---------------------------------------------------------------- devices nobody registered
+# ---------------------------------------------------------------- devices that are not registered
 
 
 def test_readings_of_an_unregistered_device_are_quarantined_and_claimed_on_registration(api: Api) -> None:

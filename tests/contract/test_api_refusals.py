@@ -186,7 +186,7 @@ def test_a_server_that_ends_has_written_down_what_it_counted_and_the_command_sho
 ) -> None:
     with server.client("planner") as client:
         client.get("/v1/keys")
-        client.get("/v1/keys", headers={"Authorization": "Bearer nobody.nothing"})
+        client.get("/v1/keys", headers={"Authorization": "Bearer unknown.nothing"})
     server.stop()
     flags = ["--database", server.database_url]
     assert main(["keys", "refusals", "--owner", "plateau", *flags]) == 0

@@ -158,7 +158,7 @@ def test_without_numbers_a_reading_is_replaced_at_its_instant(api: Api) -> None:
 
 
 def test_readings_of_a_device_that_is_not_registered_are_replaced_once_it_is(api: Api) -> None:
-    """Before that everything is held, within a bound."""
+    """Before that everything is quarantined, within a bound."""
     other = "loader-02-intake"
     made = api.post("/v1/keys", {"role": "device", "devices": [other]}).json()
     send: dict[str, Any] = {"key": None, "headers": bearer(made["key"])}

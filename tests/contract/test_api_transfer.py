@@ -83,7 +83,7 @@ def test_a_machine_goes_to_another_owner_with_its_history(full: Api) -> None:
 
 
 def test_nothing_of_it_stays_visible_to_the_old_owner(full: Api) -> None:
-    """Every GET route that lists, with every role that may ask; and each name answers as nobody's."""
+    """Every GET route that lists, with every role that may ask; and each name answers as a made-up one."""
     entry = full.get("/v1/quarantine").json()["entries"][0]["entry"]
     assert accept(full, offer(full)).status_code == 200
     lists = {route.path for route in all_routes() if "GET" in (route.methods or ())}

@@ -49,7 +49,7 @@ def start_us(number: int) -> int:
 
 @pytest.fixture
 def sent(api: Api) -> Api:
-    """300 readings of one boot, 41 of them after it was placed anew; the boot before it has 50."""
+    """300 readings of one boot, 41 of them after it was placed again; the boot before it has 50."""
     api.register()
     api.send(batch(1, [3.0] * 50, gateway=boots((1, "boot-before"))))
     api.send(batch(51, [3.0] * 250, gateway=boots((51, BOOT))))

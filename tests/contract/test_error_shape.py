@@ -283,7 +283,7 @@ def test_there_is_no_page_that_needs_scripts_from_elsewhere(api: Api, path: str)
 
 
 def test_a_misspelt_parameter_is_refused_and_not_left_out(api: Api) -> None:
-    """A filter that is silently ignored would show readings that nobody asked for."""
+    """A filter that is silently ignored would show readings that were not asked for."""
     found = assert_is_problem(api.get("/v1/quarantine?devcie=grader-07-intake"), 422, "not_valid")
     assert found["errors"][0]["pointer"] == "query/devcie"
     assert "device" in found["errors"][0]["detail"]

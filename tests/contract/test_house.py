@@ -55,7 +55,7 @@ def test_a_drawing_of_the_rooms_fits_on_a_page() -> None:
 
 
 def test_files_of_one_name_belong_to_one_noun_in_its_layers() -> None:
-    """In an editor's tabs two files are told apart by their names."""
+    """In an editor's tabs two files differ by their names."""
     places = defaultdict(list)
     for path in modules().values():
         if path.name not in ONE_A_PROGRAM and path.parent.name not in LAYERS:

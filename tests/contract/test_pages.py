@@ -111,7 +111,7 @@ class Tags(HTMLParser):
 
 
 def test_every_page_stands_in_the_table() -> None:
-    """A new page is for nobody until somebody has written down here who may see it."""
+    """A new page stays closed until this table says who may see it."""
     assert set(PAGES) == set(ALLOWED_PAGES), "say in ALLOWED_PAGES which roles may see it"
 
 

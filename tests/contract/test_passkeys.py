@@ -74,7 +74,7 @@ def test_a_passkey_signs_its_person_in_without_name_and_password(api: Api) -> No
     assert options["authenticatorSelection"]["residentKey"] == "required"
     assert made(mara, token).status_code == 201
     asked = options_of(Browser(api), "/v1/sessions/passkey-options")
-    assert not asked.get("allowCredentials")  # it names nobody
+    assert not asked.get("allowCredentials")  # it names no person
     browser, answer = used(api, token)
     assert (answer.status_code, answer.json()["person"]) == (201, "mara")
     assert browser.token not in (mara.token, None)
@@ -111,7 +111,7 @@ def test_a_challenge_is_signed_once_in_time_and_for_what_it_was_made_for(api: Ap
     [
         Authenticator("https://evil.example", NAME),  # section 7.2 step 13: another origin
         Authenticator(SHOP, "evil.example"),  # step 15: another server's passkey
-        Authenticator(SHOP, NAME, flags=USER_PRESENT),  # step 17: nobody showed PIN or finger
+        Authenticator(SHOP, NAME, flags=USER_PRESENT),  # step 17: neither PIN nor finger was shown
     ],
     ids=["origin", "server", "not verified"],
 )

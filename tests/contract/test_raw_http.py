@@ -56,7 +56,7 @@ MALFORMED = {
     "a folded coding": POST + HOST + b"Transfer-Encoding:\r\n chunked\r\n\r\n" + LAST_CHUNK,
     # section 2.2: whitespace before the first header field
     "a folded first line": GET + b" X-A: b\r\n" + HOST + b"\r\n",
-    # section 2.2: a lone LF may be taken for a line's end, a lone CR may not
+    # section 2.2: a lone LF may count as a line's end, a lone CR may not
     "bare line feeds": b"GET /healthz HTTP/1.1\nHost: shop.example\n\n",
     "a bare line feed": GET + b"Host: shop.example\nX-A: b\r\n\r\n",
     "a bare carriage return": GET + b"Host: shop.example\rX-A: b\r\n\r\n",

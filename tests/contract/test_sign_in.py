@@ -328,7 +328,7 @@ def test_guessing_at_a_person_waits_longer_and_longer_and_nobody_else_does(
         answers = [said(Browser(attacker).sign_in(name, WRONG)) for _ in range(FREE[PAIR] + 1)]
         assert answers == [(403, "sign_in_refused")] * FREE[PAIR] + [(429, "over_quota")]
     before = hashed.verified
-    waits = Browser(attacker).sign_in("mara")  # the right one, too: nobody learns it by guessing on
+    waits = Browser(attacker).sign_in("mara")  # the right one, too: guessing on does not reveal it
     assert (waits.status_code, waits.headers["retry-after"]) == (429, "2")
     assert hashed.verified == before
     assert Browser(api).sign_in("mara").status_code == 201  # from another address at once

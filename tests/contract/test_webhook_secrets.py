@@ -1,7 +1,7 @@
 """
 Secrets and addresses of webhooks at rest: encrypted with a key that lies in no database and in no backup.
 
-How they come along from the release before, what happens without the key, and how the key is changed.
+How they come along from the previous release, what happens without the key, and how the key is changed.
 """
 
 from __future__ import annotations
@@ -270,11 +270,11 @@ def test_a_backup_holds_no_key_and_a_restored_server_pauses_until_it_is_put_back
         assert_signed(received, address_of(receiver), made)
 
 
-# ---------------------------------------------------------------- from the release before
+# ---------------------------------------------------------------- from the previous release
 
 
 def put_as_before(url: str, address: str, *, ended: bool = False) -> None:
-    """What the release before writes: a webhook in the clear, and its address in the audit log."""
+    """What the previous release writes: a webhook in the clear, and its address in the audit log."""
     with opened(url) as engine, engine.begin() as connection:
         owner = connection.scalar(sa.text("SELECT id FROM owners WHERE name = 'plateau'"))
         row = {"o": owner, "u": address, "s": SECRET, "e": 1 if ended else None}
@@ -292,7 +292,7 @@ def put_as_before(url: str, address: str, *, ended: bool = False) -> None:
 
 @pytest.fixture
 def before(empty_database_url: str) -> tuple[str, dict[str, str]]:
-    """A database that the release before has served: schema 0009, owners, keys."""
+    """A database that the previous release has served: schema 0009, owners, keys."""
     with opened(empty_database_url) as engine:
         database.migrate(engine, to="0009")
     return empty_database_url, make_keys(empty_database_url, [])
@@ -373,7 +373,7 @@ def test_beside_a_process_of_the_release_before_clear_and_encrypted_stand_togeth
 def test_without_a_key_what_lies_in_the_clear_is_still_sent_and_said(
     before: tuple[str, dict[str, str]], backend: str, receiver: Receiver, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """An update must stop nothing: a webhook of the release before needs no key until it is encrypted."""
+    """An update must stop nothing: a webhook of the previous release needs no key until it is encrypted."""
     if backend == "sqlite":
         return  # it makes its key by itself
     url, tokens = before

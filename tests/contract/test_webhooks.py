@@ -93,7 +93,7 @@ def delivering(api: Api, **more: Any) -> Iterator[Courier]:
 
 
 def hold(api: Api, first: int) -> None:
-    """A cause: a reading that nobody believes."""
+    """A cause: a reading out of range."""
     assert api.send(batch(first, [900.0]))["quarantined"]
 
 
@@ -423,7 +423,7 @@ def test_two_processes_over_one_database_deliver_each_event_once(
             one.close()
 
 
-# ---------------------------------------------------------------- what is told
+# ---------------------------------------------------------------- what it says
 
 
 @dataclass
@@ -577,8 +577,6 @@ def test_an_owner_whose_housings_cannot_be_looked_at_holds_up_nobody(api: Api, r
 
 
 def test_losses_that_a_gateway_declares_are_announced_once(api: Api) -> None:
-    """Issue 15 point 4."""
-
     def declare(name: str) -> int:
         event = {"at_seq": 1, "event": name, "count": 600}
         body = {"device": DEVICE, "events": [{"content": event}]}

@@ -30,7 +30,7 @@ def run(one: GatewayProcess, values: list[float]) -> None:
 def test_both_machines_with_a_copied_spool_reach_the_shop_whole(
     tmp_path: Path, sqlite_database_url: str
 ) -> None:
-    """Issue 15 point 6: 600 readings lay in quarantine for good, and nothing said so."""
+    """Found in a trial: 600 readings lay in quarantine for good, and nothing said so."""
     with as_process(sqlite_database_url) as server, server.client("admin") as shop:
         shop.post("/v1/machines", json={"machine": "grader-07"}).raise_for_status()
         body = {"device": DEVICE, "machine": "grader-07"}
@@ -51,7 +51,7 @@ def test_both_machines_with_a_copied_spool_reach_the_shop_whole(
         assert sum(line["stored"] for line in account["streams"]) == FIRST + 2 * SECOND
         assert len([line for line in account["streams"] if line["stored"]]) == 2
         shown = {group["group"]: group["count"] for group in shop.get("/v1/attention").json()["groups"]}
-        # Where the file's number tells the copy, nothing conflicts; elsewhere its conflicts are told.
+        # Where the file's number tells the copy, nothing conflicts; elsewhere its conflicts tell it.
         copied = any(
             entry["event"] == "spool_copied" for line in account["streams"] for entry in line["declared"]
         )

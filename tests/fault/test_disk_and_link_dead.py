@@ -1,4 +1,4 @@
-"""Disk and link fail together under a real gateway: what was lost meanwhile is told once both are back."""
+"""Disk and link fail together under a real gateway: the loss is declared once both are back."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ def test_what_is_lost_while_disk_and_link_are_dead_is_told_once_both_are_back(
     lost = int(said[1])
     site.link.restore()
     wait_until(lambda: site.arrived() == WRITTEN - lost, "the rest arrives")
-    wait_until(lambda: ("readings_lost", lost) in site.declared(), "the loss is told")
+    wait_until(lambda: ("readings_lost", lost) in site.declared(), "the loss is declared")
     assert ("readings_lost", lost) in site.shown()
     site.gateway.process.terminate()
     assert site.gateway.end() == EXIT_OK, site.gateway.said

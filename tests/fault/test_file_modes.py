@@ -116,7 +116,7 @@ def test_no_file_of_the_gateway_is_for_others(
     machine = tmp_path / "machine"
     machine.mkdir(mode=0o700)
     with ExitStack() as stack:
-        # Nobody listens there: what is collected stays.
+        # No server listens there: what is collected stays.
         gateway = GatewayProcess(
             machine, device=DEVICE, key=server.tokens["device"], server="http://127.0.0.1:9"
         )

@@ -151,7 +151,7 @@ def test_a_loss_is_declared_though_the_spool_is_set_aside_at_the_next_start(tmp_
 
 
 def test_what_a_stop_loses_is_declared_to_the_shop(tmp_path: Path, sqlite_database_url: str) -> None:
-    """Issue 15 point 4: the log of a machine that nobody reads was all that knew of it."""
+    """The log on the machine, which no person reads, was all that knew of it."""
     key = tmp_path / "key"
     key.touch(mode=0o600)
     with as_process(sqlite_database_url) as server, server.client("admin") as shop:

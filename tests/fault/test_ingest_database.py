@@ -195,7 +195,7 @@ def test_a_stream_locked_by_others_holds_up_itself_and_no_other_for_long(
 
 
 def test_a_reading_statement_is_ended_after_its_time(database_url: str) -> None:
-    """On PostgreSQL by statement_timeout, on SQLite by a progress handler; both are told to come again."""
+    """On PostgreSQL by statement_timeout, on SQLite by a progress handler; both are asked to come again."""
     endless = {
         "sqlite": "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT max(i) FROM n",
         "postgresql": "SELECT pg_sleep(60)",
@@ -252,7 +252,7 @@ def test_a_full_disk_is_said_and_nothing_of_it_is_acknowledged(server: ServerPro
     """
     The limit on file sizes stands in for a full disk: the same write fails, with SQLite's same error paths.
 
-    It is set on the running process from outside, and lifted again: nobody starts anything anew.
+    It is set on the running process from outside, and lifted again, without a restart.
     """
     register(server)
     marks: list[int] = []

@@ -38,7 +38,7 @@ def stream_of(client: int) -> str:
 
 
 class Sender(threading.Thread):
-    """Posts batches in order, each again until it is acknowledged; keeps what it was told."""
+    """Posts batches in order, each again until it is acknowledged; keeps the answers."""
 
     def __init__(
         self, server: ServerProcess, client: int, *, indexes: Iterable[int] = range(BATCHES)

@@ -31,7 +31,7 @@ def test_readings_with_their_own_time_are_on_disk_once_whoever_is_killed(tmp_pat
             "client": "crusher-genset-1",
             "topics": {TOPIC: {"dp": "restriction kPa"}},
         }
-        # Nobody listens at the server's address: the gateway collects.
+        # No server listens at the server's address: the gateway collects.
         gateway = GatewayProcess(
             tmp_path, device="crusher-genset-1-intake", key="k", server="http://127.0.0.1:9", source=source
         )

@@ -70,7 +70,7 @@ def said_by(api: Api) -> tuple[int, str]:
 
 
 def test_a_full_disk_is_not_ready_and_says_so(api: Api) -> None:
-    """Issue 15 point 12: ready, while every post got 503."""
+    """Found in a trial: ready, while every post got 503."""
     assert said_by(api) == (200, "ready")
     api.resources.writer.call(partial(bound, more_pages=2))
     assert readings_until_refused(api) == "store_full"
@@ -169,7 +169,7 @@ def test_what_postgresql_says_is_told_by_its_code(state: str, code: str) -> None
 
 @pytest.mark.parametrize("code", ["store_full", "store_read_only", "store_unavailable", "overloaded"])
 def test_a_gateway_passes_the_servers_word_on(api: Api, code: str) -> None:
-    """Issue 15 point 12: gateways reported "server is busy"."""
+    """Found in a trial: gateways reported "server is busy"."""
     api.resources.writer.trouble = (TryAgain("as the test says", code=code), float("inf"))
     answer = api.get("/readyz", key=None)
     reply = Reply(status=503, headers=dict(answer.headers), body=answer.content)

@@ -154,7 +154,7 @@ def test_a_server_restored_from_a_backup_of_any_age_is_made_whole_by_idle_gatewa
     start_server: Callable[..., ServerProcess],
     stack: ExitStack,
 ) -> None:
-    """Issue 15 point 1: nothing new is appended after the restores, and no gateway is restarted."""
+    """Found in a trial: nothing new is appended after the restores, and no gateway is restarted."""
     server = start_server(sqlite_database_url, devices=DEVICES)
     with server.client("admin") as client:
         for device in DEVICES:

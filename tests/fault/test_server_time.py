@@ -37,7 +37,7 @@ def when_its_date_lags_by(seconds: float, server: ServerProcess) -> None:
     Ask until the `Date` of an answer is that old.
 
     The server's library makes it once a second, at a phase of its own, and cuts it to a whole second. Made
-    early in a second it never gets old enough, so now and then the server is held up, which moves the phase.
+    early in a second it never gets old enough, so now and then the server is stopped,.
     """
     deadline = time.monotonic() + WITHIN_S
     with httpx.Client(base_url=server.url, trust_env=False) as client:
@@ -58,7 +58,7 @@ def when_its_date_lags_by(seconds: float, server: ServerProcess) -> None:
 def test_a_new_spool_states_a_width_that_holds_the_truth(
     server: ServerProcess, tmp_path: Path, lag_s: float
 ) -> None:
-    """Issue 15 point 2: 10 of 14 new spools lay outside the 0.51 s that they stated."""
+    """Found in a trial: 10 of 14 new spools lay outside the 0.51 s that they stated."""
     clock = Alone()
     when_its_date_lags_by(lag_s, server)
     transport = HttpTransport(server.url, key=lambda: server.tokens["device"])

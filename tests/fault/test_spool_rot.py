@@ -164,7 +164,7 @@ class Trials:
     def __post_init__(self) -> None:
         write(self.folder / "whole")
         self.sound = self.folder / "whole.off"
-        # From the first on: where the mark is lost, all that is held is sent once more.
+        # From the first on: where the mark is lost, all that the spool has is sent once more.
         self.truth = send_all(self.copy("truth"), later_boot(), rewind=True)
         ((self.stream, _), *_) = self.truth.readings
         assert len(self.truth.readings) == COUNT - 5 + 1
@@ -212,7 +212,7 @@ class Trials:
 
     def timed_again(self, path: Path, clock: SettableClock, which: str) -> set[int]:
         """
-        The time of some readings went with its page: they wait for a clock that tells it anew.
+        The time of some readings went with its page: they wait for a clock that knows it.
 
         They are sent then with the values they had, and with a time that is right within what it states.
         """

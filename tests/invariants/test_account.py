@@ -1,4 +1,4 @@
-"""Invariant 5: each number is in exactly one state, counted from the rows, and whoever asks is told."""
+"""Invariant 5: each number is in exactly one state, counted from the rows, and shown to whoever asks."""
 
 from __future__ import annotations
 

@@ -121,7 +121,7 @@ def test_what_a_bundle_and_the_link_both_deliver_is_stored_once(tmp_path: Path, 
     assert told["duplicates"] >= before
     assert_each_is_there_once(server)
 
-    link.restore()  # the gateway learns by the next answer that all of it is held
+    link.restore()  # the gateway learns by the next answer that all of it is stored
     gateway.end_input()
     assert gateway.wait() == 0, gateway.log()
     assert gateway.released() == READINGS
@@ -142,7 +142,7 @@ def test_a_bundle_is_taken_without_a_server_too_and_brought_again_it_is_known(
     altered = tmp_path / "altered.bundle"
     altered.write_bytes(content[:60] + b"x" + content[61:])
     key = operators_key(tmp_path, server)
-    server.kill()  # nobody serves: the command does it itself, under the lock
+    server.kill()  # no server runs: the command does it itself, under the lock
 
     code, (told,) = bring(server, None, cut)
     assert (code, told["whole"]) == (1, False)

@@ -18,7 +18,7 @@ def at(number: int) -> dict[str, object]:
 def test_a_gateway_goes_on_with_a_key_of_the_new_owner_and_nothing_is_lost(
     server: ServerProcess, tmp_path: Path
 ) -> None:
-    """Readings from before, from while nobody's key was good, and from after: all at the new owner, once."""
+    """Readings from before, from while no key was good, and from after: all at the new owner, once."""
     with server.client("admin") as plateau, server.client("quarry admin") as quarry:
         plateau.post("/v1/machines", json={"machine": "grader-07"}).raise_for_status()
         plateau.post("/v1/devices", json={"device": DEVICE, "machine": "grader-07"}).raise_for_status()

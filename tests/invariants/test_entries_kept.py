@@ -61,7 +61,7 @@ def test_invariant_10_an_entry_made_on_a_phone_reaches_the_shop_in_order_and_onc
     log: list[str] = []
 
     def enter(kind: str, content: dict[str, Any], where: str = machine) -> str:
-        log.append(Phone(file).enter(kind, where, content))  # a page opened anew each time
+        log.append(Phone(file).enter(kind, where, content))  # a page opened again each time
         return log[-1]
 
     with Link(shop.port) as link, client_through(link, shop.tokens["planner"]) as client:

@@ -85,7 +85,7 @@ def test_a_reading_ahead_of_the_clock_is_looked_at_again_when_its_time_has_come(
 
 
 def test_what_a_release_before_did_not_know_is_checked_again_when_the_server_starts(api: Api) -> None:
-    """A spelling that is accepted by now; the row is made as the release before left it."""
+    """A spelling that is accepted by now; the row is made as the previous release left it."""
     api.register()
     one(api, unit="furlong")
     as_then = sa.text("UPDATE quarantine SET content = replace(content, 'furlong', 'inwg')")

@@ -170,7 +170,7 @@ def test_invariant_3_in_order(tmp_path: Path, fleet: ServerProcess, stack: ExitS
 def test_invariant_3_one_bad_reading_never_blocks_those_behind_it(
     tmp_path: Path, fleet: ServerProcess, stack: ExitStack
 ) -> None:
-    """A reading of impossible restriction is held in quarantine under its number; the mark passes it."""
+    """A reading of impossible restriction is quarantined under its number; the mark passes it."""
     gateway = a_gateway(tmp_path, fleet, fleet.url, stack)
     gateway.start()
     for value in (3000, 3050, 9e9, 3100):
@@ -184,7 +184,7 @@ def test_invariant_3_one_bad_reading_never_blocks_those_behind_it(
 
 def test_invariant_4_acknowledged_means_committed(fleet: ServerProcess) -> None:
     """
-    The server is killed with SIGKILL five times while four clients post; what got a 200 is held.
+    The server is killed with SIGKILL five times while four clients post; what got a 200 is stored.
     """
     stop = threading.Event()
     acknowledged: dict[str, int] = {}

@@ -100,7 +100,7 @@ def test_what_the_previous_release_writes_lands_on_the_next_schema(
     """
     Its inserts name the columns it knows; its updates and deletes name its keys.
 
-    The columns are read from a database of the release before. By them rows are written into one of the
+    The columns are read from a database of the previous release. By them rows are written into one of the
     release after, read back, changed and taken out again, in every table of every release.
     """
     old_url = f"sqlite:///{tmp_path / 'old.db'}"

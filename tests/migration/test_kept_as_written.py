@@ -14,7 +14,7 @@ from cleanside.ingest.store.reasons import Reason, read
 from tests.migration import rows
 from tests.support.databases import opened
 
-BEFORE = "0015"  # the newest schema of the release before
+BEFORE = "0015"  # the newest schema of the previous release
 DETAIL = 'unit "inwc" is not accepted for restriction, said otherwise then'
 SUGGESTION = {"units": {"restriction": "inH2O"}}
 LINE = "k1 by k2, ended otherwise then"

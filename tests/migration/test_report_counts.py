@@ -23,7 +23,7 @@ KINDS = {
 
 
 def old_rows(stream_id: int) -> list[dict[str, object]]:
-    """As the release before kept them: a row each, for good."""
+    """As the previous release kept them: a row each, for good."""
     made = []
     for name, many in KINDS.items():
         for n in range(many):

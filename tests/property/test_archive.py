@@ -1,4 +1,4 @@
-"""With an archive or without: whatever comes in whatever order, the same is held, counted and read out."""
+"""With an archive or without: whatever comes in whatever order, the same is stored, counted and read out."""
 
 from __future__ import annotations
 

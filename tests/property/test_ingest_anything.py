@@ -119,7 +119,7 @@ def rows(api: Api) -> tuple[int, int]:
 
 
 def held_in(answer: dict[str, Any]) -> int:
-    """How many readings an answer says are held."""
+    """How many readings an answer says are quarantined."""
     spans = 0
     for note in answer["quarantined"]:
         first = note.get("seq", note.get("index"))
@@ -147,7 +147,7 @@ def test_whatever_comes_is_taken_whole_or_refused_whole(api: Api, sent: tuple[st
     answer = response.json()
     batch = senml.decode(body) if media_type == senml.SENML_MEDIA_TYPE else wire.decode(body)
     assert answer["stored"] == after[0] - before[0]
-    assert after[1] - before[1] <= held_in(answer)  # what was held before is said again, and kept once
+    assert after[1] - before[1] <= held_in(answer)  # what was quarantined before is said again, and kept once
     opaque = 0 if batch.opaque is None else 1
     assert answer["stored"] + answer["duplicates"] + held_in(answer) >= len(batch)
     assert answer["stored"] + answer["duplicates"] + held_in(answer) <= len(batch) + opaque

@@ -65,7 +65,7 @@ STUDY = studied(IN_ORDER)
 def test_hours_patched_in_any_order_repeated_and_delayed_are_studied_alike(
     order: list[int], again: list[int], chance: random.Random
 ) -> None:
-    """Twelve batches that cut across hours come in any order, some twice; each touched hour is made anew."""
+    """Twelve batches that cut across hours come in any order, some twice; each touched hour is made again."""
     batches = np.array_split(np.arange(len(TABLE)), 12)
     for batch in batches:
         chance.shuffle(batch)  # type: ignore[arg-type]  # an array of one dimension can be shuffled in place

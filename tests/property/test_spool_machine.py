@@ -88,7 +88,7 @@ class SpoolAgainstList(RuleBasedStateMachine):
     @rule()
     def prune(self) -> None:
         if self.spool._room.prune():
-            # Nothing older is held any more: what was declared there need not be told again with its reason,
+            # Nothing older is left in the spool: what was declared there needs no second word with reason,
             # but for a range that goes on above the mark.
             self.pruned |= set(range(1, self.mark + 1))
             first = self.mark + 1

@@ -140,7 +140,7 @@ def score_changes(machine: Machine, said: Sequence[Said], within_h: float) -> tu
     Changes recalled, and whether each found one is right.
 
     A found change belongs to the nearest true one within `within_h`, each true one to one found; what is left
-    over is wrong. A cleaned element is a change of its own kind: finding it is right; misses are told apart.
+    over is wrong. A cleaned element is a change of its own kind: found is right; misses are counted apart.
     """
     last = said[-1]
     true = [e for e in machine.elements if e["began"] != "running"]
@@ -334,7 +334,7 @@ def bootstrap(
     seed: int = 0,
 ) -> tuple[float, float, float]:
     """
-    A statistic over all numbers of all machines, with its 95 % interval by drawing machines anew.
+    A statistic over all numbers of all machines, with its 95 % interval by drawing machines again.
 
     Machines, not numbers, are drawn: those of one machine hang together. NaN where there is no number.
     """

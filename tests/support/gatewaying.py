@@ -105,7 +105,7 @@ class GatewayProcess:
         return self._end(signal.SIGTERM)
 
     def close(self) -> None:
-        """Kill it if it still runs, and let go of what the test held for it."""
+        """Kill it if it still runs, and free what the test opened for it."""
         if self._process is not None and self._process.poll() is None:
             self.kill()
         if self._process is not None and self._process.stdin is not None:

@@ -27,7 +27,7 @@ def readings_of(database_url: str, device: str) -> list[tuple[int, int, float | 
 
 
 def quarantined_of(database_url: str, device: str) -> list[tuple[int, str]]:
-    """(number, code) of what is held in quarantine for a device."""
+    """(number, code) of what is in quarantine for a device."""
     query = (
         "SELECT q.seq, q.code FROM quarantine q JOIN streams s ON s.id = q.stream_id "
         "JOIN devices d ON d.id = s.device_id WHERE d.name = :device ORDER BY q.seq"

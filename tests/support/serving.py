@@ -86,7 +86,7 @@ def bearer(token: str) -> dict[str, str]:
 
 
 def commits_of(writer: Writer) -> list[int]:
-    """A list that grows by the number of jobs with each commit from now on; whoever was told still is."""
+    """A list that grows by the number of jobs with each commit from now on; numbers given before stay."""
     made, tell = list[int](), writer.on_commit
 
     def count(jobs: int, seconds: float) -> None:
@@ -199,7 +199,7 @@ class Api:
         self.services.snapshots.refresh(self.resources, self.services.memory, at_once=True)
 
     def recheck(self) -> int:
-        """Look again at what is held for a time that has come."""
+        """Look again at what is quarantined for a time that has come."""
         return recheck_due(self.resources, self.clock())
 
 
@@ -284,7 +284,7 @@ class ServerProcess:
         return self._ended(self._process)
 
     def close(self) -> None:
-        """Kill it and let go of what the test held for it."""
+        """Kill it and free what the test opened for it."""
         if self._process is not None:
             self.kill()
         self._log.close()

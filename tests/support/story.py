@@ -364,7 +364,7 @@ def _loading() -> dict[str, Any]:
 
 
 def main() -> None:
-    """Write the examples anew."""
+    """Write the examples again."""
     with tempfile.TemporaryDirectory() as folder, in_process(sqlite_url(Path(folder))) as api:
         found = tell(api).visits
     examples = {route: found[route].as_example() for route in sorted(found)}

@@ -56,7 +56,7 @@ class Described(BaseModel):
 
 
 class Quarantined(Described):
-    """Readings that are held, and why: by number, or by index where the batch had no numbers."""
+    """Readings that are quarantined, and why: by number, or by index where the batch had no numbers."""
 
     seq: int | None = None
     last_seq: int | None = Field(None, description="last number, where a range shares the reason")
@@ -100,7 +100,7 @@ class StreamAnswer(Described):
 
 
 class MarkLine(Described):
-    """How far a stream is held."""
+    """How far a stream is stored."""
 
     stream: str
     acknowledged_through: int
@@ -402,7 +402,7 @@ class HousingAnswer(Described):
         description="what was received before this is in the answer, UTC; null: nothing is summarised yet"
     )
     changes_found: list[str] = Field(
-        description="falls like a new or cleaned element that nobody entered; enter what was done"
+        description="falls like a new or cleaned element without an entry; enter what was done"
     )
     site: str | None
     crew: str | None

@@ -80,7 +80,7 @@ class TransferShown(Described):
     created_at: str
     expires_at: str
     accepted_at: str | None
-    devices: list[str] = Field(description="devices that went along, by their names at the owner who asks")
+    devices: list[str] = Field(description="devices that moved too, by their names at the owner who asks")
     keys_ended: list[str] = Field(description="handles of the former owner's keys; empty for the new one")
 
 
@@ -141,7 +141,7 @@ class RefusalShown(Described):
 
 
 class RefusalsAnswer(Described):
-    """Refusals for want of authorisation, newest hour first, a page at a time."""
+    """Refused authorisations, newest hour first, a page at a time."""
 
     refusals: list[RefusalShown]
     next: str | None = Next

@@ -127,6 +127,6 @@ def test_true_times_lie_inside_the_stated_intervals_over_a_year_of_boots(tmp_pat
     times = [machine.told[number][0] for number in range(len(machine.truth))]
     steps = [b - a for a, b in pairwise(times)]
     assert sum(step < 0 for step in steps) / len(steps) < 0.001
-    assert kept < machine.boots / 2, "boots of which nothing is held are forgotten"
+    assert kept < machine.boots / 2, "boots of which the spool has nothing are forgotten"
     halves = sorted(half for _, half in machine.told.values())
-    assert halves[len(halves) // 4] <= 1.0, "a boot with an anchor is told within a second"
+    assert halves[len(halves) // 4] <= 1.0, "a boot with an anchor is placed within a second"

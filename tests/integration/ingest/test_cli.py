@@ -1,4 +1,4 @@
-"""The command: keys that are shown to nobody else, an account that fails where it must, one-line errors."""
+"""The command: keys that are shown once, an account that fails where it must, one-line errors."""
 
 from __future__ import annotations
 

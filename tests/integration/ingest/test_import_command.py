@@ -54,7 +54,7 @@ def test_it_says_what_was_taken_and_ends_well(
 ) -> None:
     path = a_bundle(tmp_path / "b", tokens["device"])
     assert main(words(sqlite_database_url, path)) == 0
-    # The device is not registered: its readings are held until it is.
+    # The device is not registered: its readings are quarantined until it is.
     said = f"{path}: device {DEVICE}, 2 blocks: 0 stored, 0 known already, 2 in quarantine\n"
     assert capsys.readouterr().out == said
 
@@ -173,7 +173,7 @@ def test_nobody_there_and_no_such_file_are_said(
 def test_a_server_that_is_asked_for_is_asked_where_none_serves_here(
     sqlite_database_url: str, tokens: dict[str, str], tmp_path: Path, named: bool
 ) -> None:
-    """Issue 15 point 3: "3 stored", exit 0, into a restored copy, while the real server got nothing."""
+    """Found in a trial: "3 stored", exit 0, into a restored copy, while the real server got nothing."""
     path, key = a_bundle(tmp_path / "b", tokens["device"]), tmp_path / "key"
     key.write_text(tokens["operator"])
     whole = {"device": DEVICE, "blocks": 2, "stored": 2, "duplicates": 0, "quarantined": 0, "not_taken": []}

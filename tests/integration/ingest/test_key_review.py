@@ -498,7 +498,7 @@ def test_a_backup_of_a_newer_schema_is_refused(loss: Loss) -> None:
 
 
 def test_a_code_used_after_the_backup_is_not_usable_again(loss: Loss) -> None:
-    """Enrolments and offers; and those still open end too: nobody can tell them from the used ones."""
+    """Enrolments and offers; and those still open end too: they cannot be told from the used ones."""
     api = loss.api
     wanted = {"device": NEW, "machine": "loader-02"}
     used, still_open = (api.post("/v1/enrolments", wanted).json()["code"] for _ in range(2))

@@ -1,4 +1,4 @@
-"""A backlog carried as a file: nothing altered unseen, the good beginning kept, gone on with after a cut."""
+"""A backlog carried as a file: nothing altered unseen, the good beginning kept, resumed after a cut."""
 
 from __future__ import annotations
 

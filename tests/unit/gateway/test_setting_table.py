@@ -1,4 +1,4 @@
-"""One table for the settings of both programs, and the names of the release before."""
+"""One table for the settings of both programs, and the names of the previous release."""
 
 from __future__ import annotations
 

@@ -42,7 +42,7 @@ class Bench:
         self.begin()
 
     def begin(self) -> None:
-        """Start the source, anew after `end`."""
+        """Start the source, again after `end`."""
         self.stop = threading.Event()
         self._source = MqttSource(self._options, self._context)
         self.thread = threading.Thread(target=self._run, daemon=True)

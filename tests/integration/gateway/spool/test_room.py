@@ -122,7 +122,7 @@ def test_a_restart_in_the_middle_of_thinning_goes_on(tmp_path: Path) -> None:
 
 
 def test_ranges_given_up_stay_few_however_many_outages_there_were(tmp_path: Path) -> None:
-    """While they wait: one more than the readings between them. Once told: none older than what is held."""
+    """While they wait: one more than the readings between them. Once declared: none older than the oldest."""
     with open_spool(tmp_path / "a", budget_bytes=300_000) as spool:
         stream, counts = spool.open_stream, []
         for outage in range(6):
@@ -137,7 +137,9 @@ def test_ranges_given_up_stay_few_however_many_outages_there_were(tmp_path: Path
         assert sum(len(batch) for batch in told) >= again
         shed = [n for batch in told for s in batch.shed for n in range(s.first, s.last + 1)]
         held = [n for batch in told for n in batch.seq or ()]
-        assert sorted(held + shed) == list(range(1, 70_001)), "a restored server is told of every number"
+        assert sorted(held + shed) == list(range(1, 70_001)), (
+            "the gateway tells a restored server every number"
+        )
 
 
 def ranges(spool: Spool) -> int:

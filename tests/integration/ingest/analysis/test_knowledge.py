@@ -85,7 +85,7 @@ def test_one_that_was_kept_without_a_fit_of_this_code_is_used_once_it_is_fitted(
 
 
 def test_lives_stated_in_other_air_teach_nothing_until_the_fleet_is_learned_again(api: Api) -> None:
-    """The release before stated levels in standard air and did not say so."""
+    """The previous release stated levels in standard air and did not say so."""
     record = six_lives().as_record()
     del record["air"]
     keep(api, record)

@@ -1,4 +1,4 @@
-"""Summaries made anew from the readings equal those of the background, to the last bit; a fault shows."""
+"""Summaries made again from the readings equal those of the background, to the last bit; a fault shows."""
 
 from __future__ import annotations
 

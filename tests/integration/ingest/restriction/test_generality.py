@@ -1,4 +1,4 @@
-"""Benches nobody tuned for: with few and censored lives the forecast stays ahead, and its interval honest."""
+"""Benches of no tuning: with few and censored lives the forecast stays ahead, its interval honest."""
 
 import pytest
 

@@ -35,7 +35,7 @@ def test_a_request_beyond_the_room_is_told_to_come_back_and_the_next_is_taken(
     monkeypatch.setattr(api.resources, "room", BytesInFlight(len(body) + 10))
     packed = zstandard.ZstdCompressor().compress(body)
     coded = {"Content-Type": "application/json", "Content-Encoding": "zstd"}
-    assert len(packed) > 10  # what is sent and what it unfolds to are held together
+    assert len(packed) > 10  # what is sent and what it unfolds to count together
     response = api.request("POST", "/v1/readings", key="device", content=packed, headers=coded)
     assert (response.status_code, response.json()["code"]) == (503, "overloaded")
     assert int(response.headers["retry-after"]) >= 1

@@ -109,7 +109,7 @@ def test_processes_that_waited_for_each_other_both_get_through(postgres: Postgre
         locked = threading.Barrier(2)
 
         def touch(name: str, *, meet: bool) -> Any:
-            meetings = iter([True])  # only the first time: alone, nobody has to wait for anybody
+            meetings = iter([True])  # only the first time: alone, no request has to wait for another
 
             def job(connection: sa.Connection) -> None:
                 here = sa.update(owners).where(owners.c.name == name)

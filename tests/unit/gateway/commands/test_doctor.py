@@ -1,4 +1,4 @@
-"""`doctor` looks at all that a gateway needs, and says what to do about each (issue 15 point 15)."""
+"""`doctor` looks at all that a gateway needs, and says what to do about each."""
 
 from __future__ import annotations
 

@@ -307,7 +307,7 @@ def test_a_power_cut_between_rows_and_refused_readings_repeats_no_row_and_skips_
 
 
 def power_off(at: int, cut: threading.Event) -> Callable[[int, str], None]:
-    """From operation `at` on nothing works, and nobody is there to try again."""
+    """From operation `at` on nothing works, and no process is there to try again."""
 
     def fault(number: int, _: str) -> None:
         if number >= at:

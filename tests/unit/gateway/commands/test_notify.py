@@ -1,4 +1,4 @@
-"""What the service manager is told, and the unit that runs the gateway."""
+"""What the gateway tells the service manager, and the unit that runs the gateway."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`install-service` shows what it will write, asks, and keeps what was there (issue 15 point 15)."""
+"""`install-service` shows what it will write, asks, and keeps what was there."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What `status` says of a gateway that has worked: every figure held against what really went on."""
+"""What `status` says of a gateway that has worked: every figure compared with what really went on."""
 
 from __future__ import annotations
 

@@ -71,7 +71,7 @@ def test_lines_of_a_receiver_tell_what_time_it_is() -> None:
     assert (instant_text(anchor.utc_us), anchor.uncertainty_us) == ("2026-03-02T06:14:08.250Z", 1_500_000)
     assert anchor.since_boot_us == context.clock.since_boot_us()
     list(NdjsonSource(OPTIONS, context)._readings(lines))
-    assert len(told) == 1  # nobody who was not asked to
+    assert len(told) == 1  # no client that was not asked to
 
 
 def test_a_value_that_is_null_is_not_there_and_an_empty_line_is_nothing() -> None:
@@ -226,7 +226,7 @@ def test_a_client_that_is_stuck_in_the_middle_of_a_line_stops_no_other(tmp_path:
 
 
 def test_a_client_whose_reading_waits_for_the_disk_stops_no_other(tmp_path: Path) -> None:
-    """What one client sent is held up on its way to the disk; what another sends is taken meanwhile."""
+    """What one client sent is slow on its way to the disk; what another sends is taken meanwhile."""
     let_go = threading.Event()
     taken = Taken()
     take = taken.__call__

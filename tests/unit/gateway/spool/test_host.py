@@ -1,4 +1,4 @@
-"""A spool that was copied is noticed when it is opened, before a number is given twice (issue 15 point 6)."""
+"""A spool that was copied is noticed when it is opened, before a number is given twice."""
 
 from __future__ import annotations
 

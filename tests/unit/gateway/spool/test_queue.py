@@ -157,7 +157,7 @@ def test_numbers_never_start_again_even_when_everything_was_acknowledged_and_pru
         stream, seq = peeked(spool, max_readings=5000)
         spool.acknowledge(stream, seq[-1])
         prune(spool)
-        assert spool.rewind(stream, 0) == 0, "nothing is held any more"
+        assert spool.rewind(stream, 0) == 0, "the spool has nothing any more"
     with open_spool(tmp_path / "a") as spool:
         assert spool.append([reading(1)]).start == 601
 

@@ -118,7 +118,7 @@ def pass_time(bench: Bench, seconds: float) -> None:
 def test_a_running_gateway_with_nothing_new_makes_a_restored_server_whole_within_the_interval(
     bench: Bench,
 ) -> None:
-    """Issue 15 point 1: ten minutes after a restore, nothing had come."""
+    """Found in a trial: ten minutes after a restore, nothing had come."""
     bench.spool.append(readings(1, 50))
     bench.drain()
     lose(next(iter(bench.server.streams.values())), 21)
@@ -127,7 +127,7 @@ def test_a_running_gateway_with_nothing_new_makes_a_restored_server_whole_within
 
 
 def test_the_same_backup_restored_twice_is_repaired_twice(bench: Bench) -> None:
-    """Issue 15 point 1: "rewound to 5 before", and no rewind until a restart."""
+    """Found in a trial: "rewound to 5 before", and no rewind until a restart."""
     bench.spool.append(readings(1, 50))
     bench.drain()
     (stream,) = bench.server.streams.values()
@@ -152,7 +152,7 @@ def test_another_database_is_asked_at_once(bench: Bench) -> None:
 
 
 def test_readings_of_a_forked_stream_that_the_server_lost_are_sent_again_under_it(bench: Bench) -> None:
-    """Issue 15 point 1: 2,000 readings of a forked stream stayed missing, after a restart too."""
+    """Found in a trial: 2,000 readings of a forked stream stayed missing, after a restart too."""
     bench.spool.append(readings(1, 30))
     bench.drain()
     old = bench.spool.open_stream

@@ -332,7 +332,7 @@ def test_more_conflicts_than_are_listed_are_asked_for_in_smaller_batches() -> No
 
 
 def test_a_conflict_means_a_copied_spool_and_opens_a_new_stream() -> None:
-    """Issue 15 point 6. What conflicts goes to it with the next answer, as that of a forked stream."""
+    """What conflicts goes to it with the next answer, as that of a forked stream."""
     notes = (QuarantineNote(first=110, last=120, code="number_conflict", detail=""),)
     decision = judged(ok(200, quarantined=notes))
     assert (decision.fork, decision.move, decision.again) == ("number_conflict", False, ())

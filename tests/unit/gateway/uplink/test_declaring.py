@@ -1,7 +1,7 @@
 """
 What a spool declares is sent until the server confirms it, whether readings follow or not.
 
-Issue 15 point 4: events went with the reading that followed, and were lost with a forked stream, a batch
+Found in a trial: events went with the reading that followed, and were lost with a forked stream, a batch
 without its report, or a file that was set aside.
 """
 

@@ -48,7 +48,7 @@ class Bench:
         self.open()
 
     def open(self) -> None:
-        """Begin anew on the same disk, as after a power cut."""
+        """Begin again on the same disk, as after a power cut."""
         self.opened += 1
         self.spool: Spool = open_spool(self.path, self.clock, random=counted_bytes(1000 * self.opened))
         self.uplink = Uplink(
@@ -223,9 +223,9 @@ def test_a_restored_disk_image_opens_a_new_stream_and_doubles_nothing(bench: Ben
 
 def test_an_old_image_that_was_written_to_offline_loses_nothing(bench: Bench, tmp_path: Path) -> None:
     """
-    Issue 15 point 6: it gave more numbers than the server had seen, so nothing told it from the original.
+    Found in a trial: it gave more numbers than the server had seen, so nothing told it from the original.
 
-    1,000 readings were held as `number_conflict` while `status` said that all is well.
+    1,000 readings were quarantined as `number_conflict` while `status` said that all is well.
     """
     bench.spool.append(readings(1, 10))
     bench.drain()
@@ -248,7 +248,7 @@ def test_an_old_image_that_was_written_to_offline_loses_nothing(bench: Bench, tm
 
 
 def test_two_machines_with_a_copied_spool_lose_nothing(bench: Bench, tmp_path: Path) -> None:
-    """Issue 15 point 6: 600 readings were held as `number_conflict`, and both said that all is well."""
+    """Before this, 600 readings were quarantined as `number_conflict`, and both said that all is well."""
     bench.spool.append(readings(1, 10))
     bench.drain()
     bench.spool.close()
@@ -333,7 +333,7 @@ def test_a_server_of_the_previous_release_tells_a_new_spool_the_time_by_its_date
 
 
 def test_a_refusal_tells_the_time_as_every_answer_does(bench: Bench) -> None:
-    """Issue 15 point 2: a new stream meets a 404 first, and was read by a `Date` that is kept a while."""
+    """Found in a trial: a new stream meets a 404 first, and was read by a `Date` that is kept a while."""
     bench.clock.advance(0.123457)
     bench.server.date_lag_us = 1_550_000
     bench.spool.append(readings(1, 1, timed=False))

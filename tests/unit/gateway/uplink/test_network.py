@@ -153,7 +153,7 @@ class Bench:
         return outcome or self._server.send(request)
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing to close."""
 
     def run(self) -> list[float]:
         """When it tried [s]."""

@@ -137,7 +137,7 @@ def test_an_authority_of_ones_own_is_trusted_and_no_other(papers: Papers, sites:
     for outcome in (ask(sites[0], ca_file=strangers), ask(sites[0])):  # another's, and the system's
         assert isinstance(outcome, NoAnswer)
         assert "certificate verify failed" in outcome.reason
-    assert len(sites[0].shown) == 1  # the key was sent to nobody who was not verified
+    assert len(sites[0].shown) == 1  # the key was sent to no server that was not verified
 
 
 def test_a_certificate_of_another_host_is_refused(papers: Papers, sites: list[Site]) -> None:

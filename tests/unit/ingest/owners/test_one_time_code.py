@@ -1,4 +1,4 @@
-"""One-time codes: the alphabet and check symbol of Crockford's Base 32, held against a published package."""
+"""One-time codes: the alphabet and check symbol of Crockford's Base 32, compared with a published package."""
 
 from __future__ import annotations
 

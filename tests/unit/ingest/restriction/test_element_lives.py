@@ -191,7 +191,7 @@ def test_a_cleaned_element_that_is_replaced_within_days_is_not_judged_by_the_nex
 
 
 def test_a_new_element_is_recognised_on_a_machine_whose_others_were_mostly_cleaned() -> None:
-    """It comes to lie at half of what the cleaned ones began at, as it should."""
+    """It is half of what the cleaned ones began at, as it should."""
 
     def level(h: np.ndarray) -> np.ndarray:
         first, cleaned = used(h % 150, life_h=160.0), used(h % 150 + 130.0, life_h=290.0)

@@ -1,4 +1,4 @@
-"""An element that is missing after a service is told every evening, whether the change was entered or not."""
+"""An element that is missing after a service is reported every evening, with and without an entry."""
 
 from __future__ import annotations
 

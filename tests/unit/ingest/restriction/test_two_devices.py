@@ -1,4 +1,4 @@
-"""Two devices on one housing: each has its own zero, one is carried on with; what is in doubt has an age."""
+"""Two devices on one housing: each has its own zero, one is used; what is in doubt has an age."""
 
 from __future__ import annotations
 

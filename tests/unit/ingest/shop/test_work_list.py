@@ -111,7 +111,7 @@ def test_an_old_element_is_changed_by_the_calendar_however_clean() -> None:
     papers = Papers(housing=HousingPapers(calendar_limit_days=105))
     clean = replace(CANDIDATE, due_s=due_in(90, 100, 120), papers=papers)
     assert days_and_reasons(clean) == [(5, "grader-07", "calendar")]
-    assert days_and_reasons(replace(clean, life_start_s=None)) == []  # nobody saw it go in
+    assert days_and_reasons(replace(clean, life_start_s=None)) == []  # no person saw it go in
     gone_by = replace(clean, papers=Papers(housing=HousingPapers(calendar_limit_days=50)))
     assert days_and_reasons(gone_by) == [(0, "grader-07", "calendar")]
 

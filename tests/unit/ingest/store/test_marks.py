@@ -1,4 +1,4 @@
-"""Marks: what is held, shed and missing, against a plain set of numbers."""
+"""Marks: what is stored, shed and missing, against a plain set of numbers."""
 
 from __future__ import annotations
 

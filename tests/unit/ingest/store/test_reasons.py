@@ -147,7 +147,7 @@ def test_every_code_of_quarantine_has_a_sentence() -> None:
 
 
 def test_a_sentence_is_made_when_it_is_read() -> None:
-    """What the release before reads beside the values is not what is shown."""
+    """What the previous release reads beside the values is not what is shown."""
     kept = json.loads(reasons.kept([Doubt("opaque", {"number": 7})]))
     kept[0]["detail"] = "something else"
     [read] = reasons.read(json.dumps(kept))

@@ -1,4 +1,4 @@
-"""Two lanes and a line: small before large, nobody starved, all bounded, and a way back that is no flood."""
+"""Two lanes and a line: small before large, no client starved, all bounded, a way back without a flood."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def test_the_line_counts_the_time_between_commits_while_a_backlog_waits() -> Non
         line.served(jobs=10, took_s=0.5, more_waits=True)
     assert [line.turn_s() for _ in range(20)][-1] in (SOONEST_S + 4, SOONEST_S + 5)
     line.served(jobs=10, took_s=0.5, more_waits=False)
-    now_s += 600.0  # nobody waited: an idle night says nothing of the rate
+    now_s += 600.0  # no request waited: an idle night says nothing of the rate
     line.served(jobs=10, took_s=0.5, more_waits=False)
     assert [line.turn_s() for _ in range(20)][-1] <= SOONEST_S + 4
 

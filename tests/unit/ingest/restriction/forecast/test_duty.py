@@ -42,7 +42,7 @@ def test_duty_is_the_mean_over_whole_weeks_with_its_rhythm() -> None:
     by_day = np.array(duty.rhythm).reshape(7, 24).sum(axis=1)
     assert by_day.sum() == pytest.approx(1.0)
     assert by_day[:5].min() > 5 * by_day[5:].max()
-    assert np.array(duty.rhythm).reshape(7, 24)[:, :6].sum() == 0.0  # nobody works before six
+    assert np.array(duty.rhythm).reshape(7, 24)[:, :6].sum() == 0.0  # no shift begins before six
 
 
 def test_hours_are_worked_off_on_working_days_in_working_hours() -> None:

@@ -204,7 +204,7 @@ def from_row(life, row):
 
 
 def test_an_element_in_use_when_first_seen_is_forecast_as_if_its_age_were_the_usual_one():
-    """First seen at 60 % of its life; taken for new, its pace would promise far too many hours."""
+    """First seen at 60 % of its life; counted as new, its pace would promise far too many hours."""
     forecaster, errors = fit_forecaster(fleet()), []
     for seed in range(6):
         seen = from_row(convex_life(500.0, seed=50 + seed), 150)

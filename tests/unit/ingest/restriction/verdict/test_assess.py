@@ -411,7 +411,7 @@ def test_an_interval_is_wider_where_full_flow_was_learned_than_where_it_was_ente
 
 
 def test_a_wrong_terminal_does_not_make_the_element_look_torn():
-    """Terminal entered in a wrong unit is said; a clean level told from a share of it accuses nobody."""
+    """Terminal entered in a wrong unit is said; a clean level told from a share of it accuses no unit."""
     found = assess(shift_work(days=20), terminal_pa=62_000.0, terminal_entered=(62.0, "kPa"))
     assert [suspicion.cause for suspicion in found.study.suspicions] == ["terminal"]
 
