@@ -15,7 +15,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import NoReturn
+from typing import Final, NoReturn
 
 import apsw
 
@@ -26,6 +26,9 @@ from cleanside.gateway.spool.high_mark import Extent, HighMark
 from cleanside.gateway.spool.known import check_ours
 from cleanside.gateway.spool.rescue import free_name, move_mark, set_aside
 from cleanside.gateway.spool.volume import PAGE_BYTES, Volume, most_log_bytes, reserve_for
+
+MOST_PAGES: Final = 4_294_967_294  # SQLite's own bound (sqlite.org/limits.html)
+GROWTH_SHARE: Final = 4  # thinning declares numbers before a page of readings is empty; chosen
 
 
 class LockedConnection:
@@ -169,13 +172,32 @@ class SpoolDisk:
             self.connection.execute("PRAGMA wal_checkpoint(RESTART)")
 
     def use_reserve(self) -> None:
-        """Free the reserve, and use its room."""
+        """Free the reserve for the steps that free room; until it is whole again the file hardly grows."""
+        was_whole = self._is_reserve_whole()
         self.volume.release()
         self.write_back_log()
+        self._bound_file(self.reserve_bytes // PAGE_BYTES // GROWTH_SHARE if was_whole else 0)
 
-    def take_reserve(self) -> None:
-        """Make the reserve again, as far as there is room."""
+    def take_reserve(self) -> bool:
+        """Make the reserve again, as far as there is room. True if it is whole: the file may grow again."""
         self.volume.take(self.reserve_bytes)
+        is_whole = self._is_reserve_whole()
+        self._bound_file(MOST_PAGES if is_whole else 0)
+        return is_whole
+
+    def _is_reserve_whole(self) -> bool:
+        return self.volume.free_bytes() is None or self.volume.reserve_bytes() >= self.reserve_bytes
+
+    def _bound_file(self, pages: int) -> None:
+        """
+        Let the file grow by so many pages at most, less than a reserve has.
+
+        The pages that a commit adds to the log may find no room in the file. Such a log can be neither
+        written back nor begun again, and nothing could be deleted any more.
+        """
+        with self.lock, suppress(apsw.Error):
+            most = min(MOST_PAGES, int(self.connection.execute("PRAGMA page_count").get) + pages)
+            self.connection.execute(f"PRAGMA max_page_count = {most}")
 
     def _copy_aside(self, aside: Path) -> None:
         """Copy the content of a file that has vanished: this connection can still read it."""
@@ -208,6 +230,7 @@ class SpoolDisk:
                 raise
             self.volume.release()
             self._open_file()
+        self.take_reserve()
 
     def _open_file(self) -> None:
         room_bytes = self._budget_bytes

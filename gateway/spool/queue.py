@@ -80,7 +80,14 @@ from cleanside.gateway.spool.rescue import (
     waiting,
 )
 from cleanside.gateway.spool.rewind import count_held, rewind_stream
-from cleanside.gateway.spool.room import SpoolRoom, file_bytes, is_over, tables_bytes, used_bytes
+from cleanside.gateway.spool.room import (
+    LEAST_TABLES_BYTES,
+    SpoolRoom,
+    file_bytes,
+    is_over,
+    tables_bytes,
+    used_bytes,
+)
 from cleanside.gateway.spool.rows import READ, Row, frozen, read_rows
 from cleanside.gateway.spool.shed import declare
 from cleanside.gateway.spool.state import (
@@ -102,7 +109,7 @@ from cleanside.gateway.spool.state import (
 )
 from cleanside.gateway.spool.tail import Lost, Unknown, judge
 from cleanside.gateway.spool.unconfirmed import Unconfirmed, carry_over_events, confirm, unconfirmed
-from cleanside.gateway.spool.volume import SystemVolume, Unlimited, Volume
+from cleanside.gateway.spool.volume import LEAST_LOG_BYTES, SystemVolume, Unlimited, Volume
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.wire import Batch, Reading, instant_text
 
@@ -132,7 +139,10 @@ __all__ = ["BootState", "Spool", "SpoolState", "check"]
 
 
 def _on_a_full_disk(verb: Callable[Concatenate[Spool, P], T]) -> Callable[Concatenate[Spool, P], T]:
-    """Try the verb again with the log written back, then with the reserve and with fewer rows."""
+    """
+    Try the verb again with the log written back; then with fewer rows and the room of the reserve, where the
+    file does not grow; and once more where the reserve is whole again, because others freed room.
+    """
 
     @wraps(verb)
     def tried(spool: Spool, /, *args: P.args, **kwargs: P.kwargs) -> T:
@@ -143,6 +153,11 @@ def _on_a_full_disk(verb: Callable[Concatenate[Spool, P], T]) -> Callable[Concat
         with suppress(SpoolFull):
             return verb(spool, *args, **kwargs)
         spool._let_go()
+        try:
+            return verb(spool, *args, **kwargs)
+        except SpoolFull:
+            if not spool._disk.take_reserve():
+                raise
         return verb(spool, *args, **kwargs)
 
     return tried
@@ -471,10 +486,11 @@ class Spool:
                 self._make_room()
         self._disk.take_reserve()
 
-    def _make_room(self) -> None:
+    def _make_room(self, *, spare_bytes: int = 0) -> None:
+        """spare_bytes : room that the tables leave to what comes next."""
         if self.budget_days is not None:
             self._room.make_by_age(self._ages, in_flight=self._in_flight)
-        most_bytes = self._tables_bytes()
+        most_bytes = max(LEAST_TABLES_BYTES, self._tables_bytes() - spare_bytes)
         if is_over(self.used_bytes(), most_bytes):  # nearly never: without a transaction then
             self._room.make(tables_bytes=most_bytes, in_flight=self._in_flight)
         self._tell_of_budget()
@@ -493,7 +509,7 @@ class Spool:
         """The disk is full: free the reserve, and delete readings that have no room."""
         with self._disk.lock, suppress(TryAgain):
             self._disk.use_reserve()
-            self._make_room()
+            self._make_room(spare_bytes=LEAST_LOG_BYTES)
             self._disk.write_back_log()
 
     def _tell_of_budget(self) -> None:

@@ -131,4 +131,5 @@ def reserve_for(room_bytes: int) -> int:
     A checkpoint may add to the spool's file as much as the log has. The last commit may have exceeded its
     limit by as much again.
     """
-    return min(2 * most_log_bytes(room_bytes) + _BESIDE_LOG_BYTES, room_bytes // 4)
+    wanted = min(2 * most_log_bytes(room_bytes) + _BESIDE_LOG_BYTES, room_bytes // 4)
+    return wanted // PAGE_BYTES * PAGE_BYTES

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import subprocess
 import sys
@@ -13,6 +14,7 @@ import pytest
 from cleanside.gateway.commands.verify import verify
 from cleanside.gateway.errors import SpoolFull
 from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.uplink.loop import span
 from tests.support.coded import refused
 from tests.unit.gateway.helpers import DEVICE, numbers, open_spool, readings
 from tests.unit.gateway.simulated_disk import Disk, SimulatedVolume
@@ -62,6 +64,30 @@ def send_all(spool: Spool) -> tuple[list[int], list[int]]:
 def append_many(spool: Spool, first: int, last: int) -> None:
     for begin in range(first, last + 1, CHUNK):
         spool.append(readings(begin, min(begin + CHUNK - 1, last)))
+
+
+def test_files_set_aside_that_fill_the_disk_do_not_stop_what_is_sent(small: Path) -> None:
+    """
+    As found in a campaign: salvage took the room of the reserve too, so that the log could be neither written
+    back nor begun again, and no acknowledgement was kept.
+    """
+    (small / "others").write_bytes(bytes(SIZE_BYTES - 2**21))
+    spool = open_spool(small / "a")
+    with pytest.raises(SpoolFull):  # noqa: PT012 - the disk is full at some piece of some round
+        for last in itertools.count(10_000, 10_000):
+            append_many(spool, last - 9_999, last)
+            spool.close()
+            with (small / "a").open("r+b") as file:
+                file.write(b"not a database")
+            spool = open_spool(small / "a")
+            while spool.salvage():
+                pass
+    while (batch := spool.peek(max_readings=500)) is not None:
+        spool.acknowledge(batch.stream or "", span(batch)[1])
+    while spool.salvage():
+        pass
+    assert spool.append(readings(1, 500))
+    spool.close()
 
 
 def test_acknowledged_readings_make_room_on_a_disk_smaller_than_the_budget(small: Path) -> None:
