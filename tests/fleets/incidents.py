@@ -118,9 +118,10 @@ def element_faults(kept: Kept, worked: Worked, wrongs: Sequence[Wrong]) -> list[
 
 
 def instrument_faults(
-    slots: Sequence[Slot], worked: Worked, kept: Kept, chance: np.random.Generator
+    slots: Sequence[Slot], worked: Worked, kept: Kept, chance: np.random.Generator, *, sees_zero: bool
 ) -> tuple[list[Fault], list[float]]:
     """The faults of tube, tap and zero; and the instants of services at which only they were made."""
+    zeros = (Cause.ZERO_SMALL, Cause.ZERO_LARGE)
     faults, inspected_s = [], []
     for slot in slots:
         if slot.cause in (Cause.TORN, Cause.MISSING, Cause.LIMIT_UNIT):
@@ -140,6 +141,7 @@ def instrument_faults(
         if begin_s < np.inf and row < worked.end:
             size = _size(slot.cause, chance)
             about = {"cause": slot.cause, "begin_s": begin_s, "at_service": at_service, "size": size}
+            about["is_tellable"] = sees_zero or slot.cause not in zeros
             faults.append(Fault(repaired_s=worked.work_s(row), **about))  # type: ignore[arg-type]
     return faults, [at_s for at_s in inspected_s if at_s < np.inf]
 

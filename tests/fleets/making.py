@@ -21,6 +21,7 @@ from tests.fleets.entering import enter
 from tests.fleets.incidents import Slot
 from tests.fleets.truth import (
     DAY_S,
+    HOUR_S,
     LOOK_AT_S,
     Bools,
     Cause,
@@ -29,10 +30,12 @@ from tests.fleets.truth import (
     Fault,
     Fleet,
     Floats,
+    IndicatorLook,
     LimitEntry,
     Machine,
     Proxy,
     Readings,
+    ReferenceFlow,
     Work,
 )
 from tests.fleets.upkeep import AFTER_DAYS, Kept, Physics, Upkeep, Worked, dust_of
@@ -40,6 +43,8 @@ from tests.fleets.upkeep import AFTER_DAYS, Kept, Physics, Upkeep, Worked, dust_
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z, a Monday
 EXCHANGED = 0.25  # of the machines get another sensor of the same make within the record; chosen
 EXCHANGED_GAIN, EXCHANGED_ZERO_PA = 0.03, 15.0  # standard deviations; common practice: 1 to 3 % of span
+REFERENCE_ENTERED = 0.5  # of the machines on which it could be; chosen
+LOOKED = 0.4  # of the changes: somebody writes down what the indicator on the housing showed before; chosen
 TRIES = 60  # to find a time for a fault that must not touch others
 
 #: restriction at the gauge [Pa] -> values by quantity, in the units of the draft; shape (n,)
@@ -64,7 +69,11 @@ class Draft:
     #: what else is sent with each reading of the record
     bus: Mapping[str, Floats]
     units: Mapping[str, str]
+    #: what full flow is in a quantity that is sent; None: none follows it
+    rated: ReferenceFlow | None = None
     has_pressure_pair: bool = False
+    #: False: no reading with the engine off is ever sent, so that no zero can be seen
+    has_rest: bool = True
     notes: Mapping[str, float | str] = field(default_factory=dict)
 
 
@@ -113,6 +122,8 @@ def make_fleet(generator: str, *, machines: int, days: int, seed: int, interval_
         _live(pen.draft(i, machines, span, chances[i]), hands[i], span, chances[i]) for i in range(machines)
     ]
     _swap_monitors(made, span, chances[-1])
+    for i, living in enumerate(made):
+        _write_papers(living, np.random.default_rng([seed, crc32(pen.name.encode()), i, 1]))
     return Fleet(
         generator=pen.name,
         seed=seed,
@@ -134,6 +145,8 @@ class _Living:
     limits: list[LimitEntry]
     readings: list[Readings]
     evenings: Evenings
+    reference: ReferenceFlow | None = None
+    looks: list[IndicatorLook] = field(default_factory=list)
 
     def machine(self) -> Machine:
         """The machine as it is scored; entries come later."""
@@ -150,6 +163,8 @@ class _Living:
             lives=tuple(self.kept.lives),
             faults=tuple(sorted(self.faults, key=lambda fault: fault.begin_s)),
             entries=(),
+            reference=self.reference,
+            looks=tuple(self.looks),
             evenings=self.evenings,
             notes=draft.notes,
         )
@@ -164,7 +179,7 @@ def _live(draft: Draft, slots: Sequence[Slot], span: Span, chance: np.random.Gen
     wrongs = incidents.wrong_services(slots, worked, chance)
     upkeep = Upkeep(worked=worked, physics=draft.physics, limit_pa=draft.limit_pa, chance=chance)
     kept = upkeep.run(wrongs)
-    faults, inspected_s = incidents.instrument_faults(slots, worked, kept, chance)
+    faults, inspected_s = incidents.instrument_faults(slots, worked, kept, chance, sees_zero=draft.has_rest)
     faults += incidents.element_faults(kept, worked, wrongs)
     received_s = arrivals(worked.at_s[: worked.end], span.end_s, chance)
     limits, wrong_limits = incidents.entered_limits(
@@ -227,6 +242,21 @@ def _send(living: _Living, received_s: Floats, chance: np.random.Generator) -> N
                 f"{draft.name}-{place}", at_s, values, draft.units, received_s=received_s, chance=chance
             )
         )
+
+
+def _write_papers(living: _Living, chance: np.random.Generator) -> None:
+    """What people know and enter beside changes: the reference flow, and the indicator at a change."""
+    if chance.random() < REFERENCE_ENTERED:
+        living.reference = living.draft.rated
+    for life in living.kept.lives:
+        if life.end_s < np.inf and chance.random() < LOOKED:
+            look = IndicatorLook(
+                entered_s=life.end_s + chance.uniform(1.0, 8.0) * HOUR_S,
+                at_s=life.end_s - 60.0,
+                is_latched=life.latch_s < life.end_s,
+                entry_id=f"{living.draft.name}-look-{int(life.end_s)}",
+            )
+            living.looks.append(look)
 
 
 def _exchanged_sensor(living: _Living, chance: np.random.Generator) -> tuple[Floats, Floats]:

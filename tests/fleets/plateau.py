@@ -24,7 +24,7 @@ import numpy as np
 
 from tests.fleets.making import Draft, Sense, Span
 from tests.fleets.rows import in_runs, rows_of, smooth_noise, worked_of
-from tests.fleets.truth import DAY_S, HOUR_S, Bools, Floats, Proxy
+from tests.fleets.truth import DAY_S, HOUR_S, Bools, Floats, Proxy, ReferenceFlow
 from tests.fleets.upkeep import Element, Worked
 
 #: half of the machines have speed alone or nothing
@@ -191,7 +191,11 @@ class Generator:
         end = worked.end
         rows = _Rows(running[:end], speed[:end], load[:end], charge[:end], flow[:end], worked.hours[:end])
         is_pair = chance.random() < PAIRS
-        bus, units = _bus(proxy, kind, rows, weather, hour[:end], chance)
+        rated = ReferenceFlow(quantity="engine_speed", value=RATED_R_MIN[kind], unit="r/min")
+        rated_kg_h = chance.uniform(700, 1500)
+        if proxy is Proxy.MASS_FLOW:
+            rated = ReferenceFlow(quantity="air_mass_flow", value=round(rated_kg_h), unit="kg/h")
+        bus, units = _bus(proxy, kind, rows, rated_kg_h, weather, hour[:end], chance)
         gauges, more = _gauges(weather.pressure_pa[hour[:end]], is_pair, chance)
         return Draft(
             name=f"{kind}-{number + 1:02d}",
@@ -206,6 +210,7 @@ class Generator:
             gauges=gauges,
             bus=bus,
             units=units | more,
+            rated=None if proxy is Proxy.NOTHING else rated,
             has_pressure_pair=is_pair,
             notes={"clean_pa": physics.duct_pa + physics.medium_pa, "highest_flow": float(flow.max())},
         )
@@ -302,7 +307,13 @@ def _physics(
 
 
 def _bus(
-    proxy: Proxy, kind: str, rows: _Rows, weather: _Weather, hour: Any, chance: np.random.Generator
+    proxy: Proxy,
+    kind: str,
+    rows: _Rows,
+    rated_kg_h: float,
+    weather: _Weather,
+    hour: Any,
+    chance: np.random.Generator,
 ) -> tuple[dict[str, Floats], dict[str, str]]:
     """What the machine sends beside restriction, rounded as it comes (J1939 where it is known)."""
     n = len(rows.running)
@@ -317,7 +328,7 @@ def _bus(
         sent["boost_pressure"] = (np.where(rows.running, np.round(boost_kpa / 2) * 2, 0.0), "kPa")
         sent["intake_temperature"] = (np.round(weather.air_c[hour] + 12 * rows.running), "Cel")
     if proxy is Proxy.MASS_FLOW:
-        scale = chance.uniform(700, 1500) * np.exp(chance.normal(0, 0.03))
+        scale = rated_kg_h * np.exp(chance.normal(0, 0.03))
         flow = rows.flow * scale * (1 + 0.025 * chance.normal(size=n))
         sent["air_mass_flow"] = (np.round(flow * 20) / 20, "kg/h")
     if chance.random() < 0.75:

@@ -152,6 +152,25 @@ class LimitEntry:
 
 
 @dataclass(frozen=True, kw_only=True)
+class IndicatorLook:
+    """A person looked at the indicator on the housing, and entered whether it stood at its red mark."""
+
+    entered_s: float
+    at_s: float
+    is_latched: bool
+    entry_id: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReferenceFlow:
+    """The flow at which the limit is stated, by the papers of the machine."""
+
+    quantity: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Readings:
     """What one monitor sent: one row a reading, shape (n,), in time order; numbers are 1, 2, 3 ..."""
 
@@ -216,6 +235,9 @@ class Machine:
     lives: tuple[Life, ...]
     faults: tuple[Fault, ...]
     entries: tuple[Entry, ...]
+    #: entered at registration; None: the papers do not have it, or nobody looked
+    reference: ReferenceFlow | None
+    looks: tuple[IndicatorLook, ...]
     evenings: Evenings
     #: what the generator says of it, for whoever looks into a miss
     notes: Mapping[str, float | str] = field(default_factory=dict)

@@ -11,7 +11,7 @@ from cleanside.gateway.units import QUANTITIES, accepts, to_si
 from tests.fleets.making import make_fleet
 from tests.fleets.truth import Cause, Fleet, Work
 
-GENERATORS = ("plateau",)
+GENERATORS = ("plateau", "estuary", "highland")
 
 
 @cache
@@ -63,12 +63,10 @@ def test_a_gauge_and_the_truth_agree_where_nothing_is_wrong(generator: str) -> N
         pa = readings.values["restriction"] * to_si(1.0, unit, "restriction")
         for at_s, full_pa in zip(evenings.at_s, evenings.full_flow_pa, strict=True):
             rows = slice(*np.searchsorted(readings.at_s, (at_s - 86_400, at_s)))
-            if (
-                rows.stop - rows.start > 60
-                and not machine.faults_at(at_s)
-                and not machine.faults_at(at_s - 86_400)
-            ):
-                shares.append(np.nanquantile(pa[rows], 0.98) / full_pa)
+            shown = pa[rows][np.isfinite(pa[rows])]  # where monitors were swapped, others sent it
+            has_fault = machine.faults_at(at_s) or machine.faults_at(at_s - 86_400)
+            if len(shown) > 60 and not has_fault:
+                shares.append(np.quantile(shown, 0.98) / full_pa)
     assert 0.5 < np.median(shares) < 1.1
 
 
