@@ -347,13 +347,14 @@ def _bus(
         sent["engine_speed"] = (np.round(np.maximum(r_min, 0)), "r/min")
     if proxy is Proxy.SPEED_AND_LOAD:
         shown = np.clip(load + 0.03 * chance.normal(size=n), 0, 1)
-        sent["engine_load"] = (np.where(running, np.round(shown * 100), 0.0), "%")
+        sent["engine_load"] = (np.round(shown * 100) * running, "%")
     if proxy is Proxy.BOOST:
         top_kpa = chance.uniform(90, 170)
         kpa = top_kpa * (flow / np.maximum(speed, 0.3)) ** 1.3 - 12 + chance.normal(0, 2, n)
         sent["boost_pressure"] = (np.where(running, np.round(np.maximum(kpa, 0)), 0.0), "kPa")
     if chance.random() < 0.7:
-        volts = np.where(running, 13.9, 12.5) * (2 if kind != "terminal-tractor" else 1)
+        battery_v = 12.5 if kind == "terminal-tractor" else 25.0
+        volts = battery_v + 2.8 * running.astype(np.float64) * battery_v / 25
         sent["supply_voltage"] = (np.round(volts + chance.normal(0, 0.15, n), 1), "V")
     if chance.random() < 0.45:
         sent["engine_hours"] = (np.round((hours + chance.uniform(900, 14_000)) * 20) / 20, "h")

@@ -26,7 +26,13 @@ def clopper_pearson(hits: int, of: int) -> tuple[float, float]:
 def over_machines(
     scores: Sequence[T], figure: Callable[[Sequence[T]], float], *, seed: int = 1
 ) -> tuple[float, float]:
-    """The interval of a figure by drawing machines again, with replacement (Efron 1979). NaN: no figure."""
+    """
+    The interval of a figure by drawing machines again, with replacement (Efron 1979).
+
+    NaN: no figure, or a single machine.
+    """
+    if len(scores) < 2:
+        return float("nan"), float("nan")
     chance = np.random.default_rng(seed)
     drawn = [
         figure([scores[i] for i in chance.integers(len(scores), size=len(scores))]) for _ in range(ROUNDS)

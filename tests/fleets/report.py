@@ -142,8 +142,7 @@ def _alarms(scores: Scores) -> list[Figure]:
 
 
 def _shares(scores: Scores) -> list[Figure]:
-    wanted = dict(zip(Proxy, ("5", "5", "12", "8", "8"), strict=True))
-    wanted |= {Proxy.SPEED: "8", Proxy.SPEED_AND_LOAD: "8", Proxy.NOTHING: "12"}
+    wanted = {Proxy.BOOST: "5", Proxy.MASS_FLOW: "5", Proxy.SPEED: "8", Proxy.SPEED_AND_LOAD: "8"}
     rows = []
     for proxy in Proxy:
         of_proxy = [score for score in scores if score.proxy is proxy]
@@ -153,7 +152,7 @@ def _shares(scores: Scores) -> list[Figure]:
                 of_proxy,
                 lambda some: _median([error for s in some for error in s.share_errors]),
                 sum(len(score.share_errors) for score in of_proxy),
-                wanted[proxy],
+                wanted.get(proxy, "12"),
             )
         )
     return rows
