@@ -344,7 +344,7 @@ def _bus(
     sent: dict[str, tuple[Floats, str]] = {}
     if proxy is not Proxy.NOTHING:
         r_min = speed * RATED_R_MIN[kind] + np.where(running, chance.normal(0, 6, n), 0.0)
-        sent["engine_speed"] = (np.round(np.maximum(r_min, 0)), "r/min")
+        sent["engine_speed"] = (np.rint(np.maximum(r_min, 0.0)), "r/min")
     if proxy is Proxy.SPEED_AND_LOAD:
         shown = np.clip(load + 0.03 * chance.normal(size=n), 0, 1)
         sent["engine_load"] = (np.round(shown * 100) * running, "%")

@@ -155,7 +155,13 @@ def _shares(scores: Scores) -> list[Figure]:
                 wanted.get(proxy, "12"),
             )
         )
-    return rows
+    seen_new = _over(
+        "share used above 70 %, median error in points, elements seen new",
+        scores,
+        lambda some: _median([error for s in some for error in s.share_errors_seen_new]),
+        sum(len(score.share_errors_seen_new) for score in scores),
+    )
+    return [*rows, seen_new]
 
 
 def _dates(scores: Scores) -> list[Figure]:

@@ -111,6 +111,8 @@ class MachineScore:
     suspect_days: int = 0
     causes: list[FoundCause] = field(default_factory=list)
     share_errors: list[float] = field(default_factory=list)
+    #: those of elements that went in within the record
+    share_errors_seen_new: list[float] = field(default_factory=list)
     dated: list[Dated] = field(default_factory=list)
     #: one a day, True: shown as in service
     near: list[bool] = field(default_factory=list)
@@ -292,7 +294,9 @@ class _Watched:
                 continue
             share = float(evenings.share_percent[row])
             if share >= HIGH_SHARE and one.share_percent is not None:
-                made.share_errors.append(abs(one.share_percent - share))
+                errors = [abs(one.share_percent - share)]
+                made.share_errors += errors
+                made.share_errors_seen_new += errors if one.at_s >= self.machine.lives[0].end_s else []
             made.dated.append(
                 Dated(full_days=float(evenings.days_left[row]), latch_days=left, points=_days_of(one))
             )

@@ -8,41 +8,15 @@ The figures that matter are those of `tests.benchmark.bench_other_fleets` on the
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import pytest
 
+from tests.fleets.in_process import watch_in_process
 from tests.fleets.making import make_fleet
-from tests.fleets.observing import watch
 from tests.fleets.report import Figure, figures
-from tests.fleets.rest import RestObserver
 from tests.fleets.score import score_fleet
-from tests.fleets.truth import Fleet
-from tests.support.databases import migrated_sqlite
-from tests.support.serving import Api, in_process
 
 MACHINES, DAYS, SEED, INTERVAL_S = 5, 50, 14, 300.0
-
-
-def in_api(api: Api, fleet: Fleet) -> RestObserver:
-    """An observer that asks the app in this process, on the fleet's time."""
-
-    def answered(reply: Any) -> dict[str, Any]:
-        assert reply.status_code == 200, reply.text
-        return dict(reply.json())
-
-    def ask(method: str, path: str, body: dict[str, Any] | None) -> dict[str, Any]:
-        return answered(api.get(path) if method == "GET" else api.post(path, body))
-
-    def post(device: str, body: bytes) -> dict[str, Any]:
-        del device  # one key is bound to all of them
-        headers = {"Content-Type": "application/json"}
-        return answered(api.request("POST", "/v1/readings", key="device", content=body, headers=headers))
-
-    def set_time(now_s: float) -> None:
-        api.clock.now_us = round(now_s * 1e6)
-
-    return RestObserver(fleet, ask, post, set_time=set_time, settle=api.analyse)
 
 
 @pytest.fixture(scope="module")
@@ -50,9 +24,7 @@ def watched(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Figure]:
     """The figures of the fleet by name."""
     folder: Path = tmp_path_factory.mktemp("fleet")
     fleet = make_fleet("plateau", machines=MACHINES, days=DAYS, seed=SEED, interval_s=INTERVAL_S)
-    devices = [readings.device for machine in fleet.machines for readings in machine.readings]
-    with in_process(migrated_sqlite(folder), devices=devices) as api:
-        said = watch(fleet, in_api(api, fleet))
+    said = watch_in_process(fleet, folder)
     return {figure.name: figure for figure in figures(score_fleet(fleet, said))}
 
 
