@@ -25,10 +25,9 @@ import httpx
 from cleanside.simulator.shop import Shop
 from tests.fleets.making import make_fleet
 from tests.fleets.observing import read, watch, write
-from tests.fleets.report import figures, lines
+from tests.fleets.report import figures, lines, side_by_side
 from tests.fleets.rest import RestObserver
 from tests.fleets.score import MachineScore, score_fleet
-from tests.fleets.truth import Fleet
 from tests.support.server_on_set_time import Told
 
 SETTLE_WITHIN_S = 300.0
@@ -48,8 +47,16 @@ def main(words: Sequence[str] | None = None) -> int:
     given = parser.parse_args(words)
     if bool(given.score) == bool(given.generator):
         parser.error("name a generator, or files to --score")
-    scores = [one for file in given.score for one in scores_of(file)] if given.score else run(given)
-    print("\n".join(lines(figures(scores))))
+    if not given.score:
+        print("\n".join(lines(figures(run(given)))))
+        return 0
+    named: dict[str, list[MachineScore]] = {}
+    for file in given.score:
+        generator, scores = scores_of(file)
+        named.setdefault(generator, []).extend(scores)
+    print("\n".join(lines(figures([one for scores in named.values() for one in scores]))))
+    if len(named) > 1:
+        print("\n".join(["", *side_by_side(named)]))
     return 0
 
 
@@ -73,11 +80,10 @@ def run(given: argparse.Namespace) -> list[MachineScore]:
     return score_fleet(fleet, said)
 
 
-def scores_of(file: Path) -> list[MachineScore]:
-    """The scores of a run that was kept: its fleet is made again."""
+def scores_of(file: Path) -> tuple[str, list[MachineScore]]:
+    """The generator and the scores of a run that was kept: its fleet is made again."""
     said, about = read(file)
-    fleet: Fleet = make_fleet(**about)
-    return score_fleet(fleet, said)
+    return about["generator"], score_fleet(make_fleet(**about), said)
 
 
 class Served:

@@ -120,30 +120,44 @@ def element_faults(kept: Kept, worked: Worked, wrongs: Sequence[Wrong]) -> list[
 def instrument_faults(
     slots: Sequence[Slot], worked: Worked, kept: Kept, chance: np.random.Generator, *, sees_zero: bool
 ) -> tuple[list[Fault], list[float]]:
-    """The faults of tube, tap and zero; and the instants of services at which only they were made."""
-    zeros = (Cause.ZERO_SMALL, Cause.ZERO_LARGE)
+    """
+    The faults of tube, tap and zero; and the instants of services at which nothing else was done.
+
+    sees_zero : False where no reading has the engine off, so that no reading shows a moved zero.
+    """
     faults, inspected_s = [], []
     for slot in slots:
         if slot.cause in (Cause.TORN, Cause.MISSING, Cause.LIMIT_UNIT):
             continue
-        at_service = chance.random() < AT_SERVICE
-        changes_s = [c.at_s for c in kept.changes if slot.from_s <= c.at_s < slot.until_s]
-        wanted_s = chance.uniform(slot.from_s, slot.until_s)
-        if at_service and changes_s:
-            begin_s = float(chance.choice(changes_s))
-        elif at_service:
-            row = worked.row_of_break(wanted_s)
-            begin_s = worked.work_s(row) if row < worked.end else np.inf
+        begin_s, at_service, is_inspection = _begins(slot, worked, kept, chance)
+        if is_inspection and begin_s < np.inf:
             inspected_s.append(begin_s)
-        else:
-            begin_s = wanted_s
         row = repair_row(worked, int(np.searchsorted(worked.at_s, begin_s)), chance)
-        if begin_s < np.inf and row < worked.end:
-            size = _size(slot.cause, chance)
-            about = {"cause": slot.cause, "begin_s": begin_s, "at_service": at_service, "size": size}
-            about["is_tellable"] = sees_zero or slot.cause not in zeros
-            faults.append(Fault(repaired_s=worked.work_s(row), **about))  # type: ignore[arg-type]
-    return faults, [at_s for at_s in inspected_s if at_s < np.inf]
+        if begin_s == np.inf or row >= worked.end:
+            continue
+        fault = Fault(
+            cause=slot.cause,
+            begin_s=begin_s,
+            repaired_s=worked.work_s(row),
+            at_service=at_service,
+            is_tellable=sees_zero or slot.cause not in (Cause.ZERO_SMALL, Cause.ZERO_LARGE),
+            size=_size(slot.cause, chance),
+        )
+        faults.append(fault)
+    return faults, inspected_s
+
+
+def _begins(slot: Slot, worked: Worked, kept: Kept, chance: np.random.Generator) -> tuple[float, bool, bool]:
+    """When a fault begins, whether at a service, and whether that is an inspection of its own; inf: never."""
+    at_service = bool(chance.random() < AT_SERVICE)
+    changes_s = [c.at_s for c in kept.changes if slot.from_s <= c.at_s < slot.until_s]
+    wanted_s = float(chance.uniform(slot.from_s, slot.until_s))
+    if not at_service:
+        return wanted_s, False, False
+    if changes_s:
+        return float(chance.choice(changes_s)), True, False
+    row = worked.row_of_break(wanted_s)
+    return worked.work_s(row) if row < worked.end else np.inf, True, True
 
 
 def _size(cause: Cause, chance: np.random.Generator) -> float:

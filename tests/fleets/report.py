@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,6 +54,20 @@ def lines(rows: Sequence[Figure]) -> list[str]:
         f"| {r.name} | {_text(r.value)} | {_text(r.low)} to {_text(r.high)} | {r.count} | {r.wanted} |"
         for r in rows
     ]
+
+
+def side_by_side(named: Mapping[str, Scores]) -> list[str]:
+    """The values alone as Markdown, a column for each of several groups of machines, with the counts."""
+    tables = {name: {row.name: row for row in figures(scores)} for name, scores in named.items()}
+    every = dict.fromkeys(name for table in tables.values() for name in table)
+    head = [f"| figure | {' | '.join(named)} |", f"| --- |{' --- |' * len(named)}"]
+    return head + [
+        f"| {name} | {' | '.join(_short(table.get(name)) for table in tables.values())} |" for name in every
+    ]
+
+
+def _short(row: Figure | None) -> str:
+    return "-" if row is None or not row.count else f"{_text(row.value)} of {row.count}"
 
 
 def _text(value: float) -> str:
@@ -244,6 +258,7 @@ def _days(scores: Scores) -> list[Figure]:
         (f"at most {NEAR_DAYS:g} d to the latch, shown as in service", lambda s: s.near, "0.05"),
         (f"at most {NEAR_DAYS:g} d to the limit at full flow, in service", lambda s: s.near_full, ""),
         ("fault present, shown as in service", lambda s: s.faulty, "0.03"),
+        ("the same without monitors swapped", lambda s: s.faulty_not_swapped, ""),
         ("latched, warned the evening before", lambda s: s.latched_day, "1"),
         ("latched, warned a week before", lambda s: s.latched_week, "0.9"),
     )

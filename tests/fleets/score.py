@@ -118,6 +118,7 @@ class MachineScore:
     near: list[bool] = field(default_factory=list)
     near_full: list[bool] = field(default_factory=list)
     faulty: list[bool] = field(default_factory=list)
+    faulty_not_swapped: list[bool] = field(default_factory=list)
     latched_day: list[bool] = field(default_factory=list)
     latched_week: list[bool] = field(default_factory=list)
     #: entries at the wrong machine that became a question; right ones that did
@@ -278,10 +279,10 @@ class _Watched:
     def _levels(self, made: MachineScore) -> None:
         """Share used, dates and states, evening by evening."""
         evenings = self.machine.evenings
-        shown_faulty = {
-            i for fault in self.machine.faults if fault.is_tellable for i in self._looks_during(fault)
-        }
-        made.faulty = [self.said[i].state == IN_SERVICE for i in sorted(shown_faulty)]
+        for fault in (fault for fault in self.machine.faults if fault.is_tellable):
+            shown = [self.said[i].state == IN_SERVICE for i in self._looks_during(fault)]
+            made.faulty += shown
+            made.faulty_not_swapped += shown if fault.cause is not Cause.SWAPPED else []
         for i, (one, row) in enumerate(zip(self.said, self.rows, strict=True)):
             left = float(evenings.latch_days_left[row])
             if np.isnan(left) or any(self._lingers(fault, i) for fault in self.machine.faults):
