@@ -39,6 +39,7 @@ PAIR_EVERY = 4.7  # machines; so that monitors are swapped as often as another c
 
 #: how a limit is entered wrongly: by the unit of the value -> unit that stands there instead
 WRONG_UNITS = {"kPa": "inH2O", "inH2O": "kPa", "mbar": "kPa"}
+MOST_KPA = 50.0  # the server refuses a higher limit, so that this mistake cannot be made: inH2O then
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -178,11 +179,16 @@ def entered_limits(
         begin_s = float(chance.uniform(slot.from_s, slot.until_s))
         repaired_s = begin_s + float(chance.uniform(4.0, LASTS_DAYS[1])) * DAY_S
         entries += [
-            LimitEntry(entered_s=begin_s, value=value, unit=WRONG_UNITS[unit]),
+            LimitEntry(entered_s=begin_s, value=value, unit=_wrong_unit(value, unit)),
             LimitEntry(entered_s=repaired_s, value=value, unit=unit),
         ]
         faults.append(Fault(cause=Cause.LIMIT_UNIT, begin_s=begin_s, repaired_s=repaired_s, at_service=False))
     return entries, faults
+
+
+def _wrong_unit(value: float, unit: str) -> str:
+    wrong = WRONG_UNITS[unit]
+    return "inH2O" if wrong == "kPa" and value > MOST_KPA else wrong
 
 
 def at_the_gauge(

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from cleanside.gateway.units import QUANTITIES, accepts, to_si
+from tests.fleets.knowing import say_the_truth
 from tests.fleets.making import make_fleet
+from tests.fleets.score import score_fleet
 from tests.fleets.truth import Cause, Fleet, Work
 
 GENERATORS = ("plateau", "estuary", "highland")
@@ -99,6 +101,22 @@ def test_one_fault_at_a_time_on_a_machine(generator: str) -> None:
     for machine in fleet_of(generator).machines:
         for one, following in zip(machine.faults, machine.faults[1:], strict=False):
             assert one.repaired_s <= following.begin_s
+
+
+@pytest.mark.parametrize("generator", GENERATORS)
+def test_who_knows_the_truth_scores_perfectly(generator: str) -> None:
+    """Else the score asks for what is not in the fleet."""
+    fleet = fleet_of(generator)
+    said = [one for machine in fleet.machines for one in say_the_truth(machine)]
+    for score in score_fleet(fleet, said):
+        assert all(new.is_found for new in score.new)
+        assert all(asked for _, asked, _ in score.cleaned)
+        assert all(cause.in_time and cause.is_kept for cause in score.causes)
+        assert (score.false_changes, score.false_suspicions, score.suspect_days) == (0, 0, 0)
+        assert not any([*score.near, *score.faulty, *score.right_questioned])
+        assert all([*score.latched_day, *score.latched_week, *score.wrong_questioned])
+        assert sum(score.share_errors) == 0
+        assert all(dated.points[0] <= dated.latch_days <= dated.points[2] for dated in score.dated)
 
 
 def test_causes_are_dealt_equally_often() -> None:

@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 
 from tests.fleets.intervals import clopper_pearson, over_machines
+from tests.fleets.knowing import say_the_truth
 from tests.fleets.observing import FoundChange, Observation
 from tests.fleets.report import Figure, figures, lines
-from tests.fleets.score import ACCEPTED, score_fleet
+from tests.fleets.score import score_fleet
 from tests.fleets.truth import (
     DAY_S,
     Cause,
@@ -130,29 +131,6 @@ def fleet() -> Fleet:
     )
 
 
-def perfect(one: Machine) -> list[Observation]:
-    """What would be said by who knows the truth."""
-    said = []
-    for row, at_s in enumerate(one.evenings.at_s.tolist()):
-        left = float(one.evenings.latch_days_left[row])
-        wrong = one.faults_at(at_s)
-        state = "suspect" if wrong else "over" if left == 0 else "plan" if left <= 14 else "serving"
-        found = [c for c in one.changes if c.at_s <= at_s and not c.is_entered]
-        kinds = {Work.NEW: "new", Work.CLEANED: "cleaned"}
-        observation = Observation(
-            machine=one.name,
-            at_s=at_s,
-            state=state,
-            causes=frozenset(min(ACCEPTED[fault.cause]) for fault in wrong),
-            share_percent=float(one.evenings.share_percent[row]),
-            due_s=(at_s + (left - 0.5) * DAY_S, at_s + left * DAY_S, at_s + (left + 0.5) * DAY_S),
-            found=tuple(FoundChange(at_s=c.at_s, kind=kinds[c.work]) for c in found),
-            questioned=frozenset(e.entry_id for e in one.entries if e.kind is EntryIs.WRONG_MACHINE),
-        )
-        said.append(observation)
-    return said
-
-
 def blind(one: Machine) -> list[Observation]:
     """What is said by who sees nothing and has nothing to say."""
     return [Observation(machine=one.name, at_s=at_s, state="serving") for at_s in one.evenings.at_s.tolist()]
@@ -185,7 +163,7 @@ BEST = {
 
 
 def test_a_perfect_observer_scores_perfectly() -> None:
-    rows = table(perfect(machine()))
+    rows = table(say_the_truth(machine()))
     for name, value in BEST.items():
         assert rows[name].count > 0 or value == 0.0, name
         assert rows[name].value == pytest.approx(value, abs=1e-3), name
@@ -302,8 +280,8 @@ SPOILED: dict[str, tuple[Spoil, str, float]] = {
 @pytest.mark.parametrize("case", SPOILED)
 def test_a_figure_falls_where_it_must(case: str) -> None:
     spoil, name, value = SPOILED[case]
-    said = [spoil(one, (one.at_s - START_S) / DAY_S) for one in perfect(machine())]
-    before, after = table(perfect(machine()))[name].value, table(said)[name].value
+    said = [spoil(one, (one.at_s - START_S) / DAY_S) for one in say_the_truth(machine())]
+    before, after = table(say_the_truth(machine()))[name].value, table(said)[name].value
     assert after == pytest.approx(value, abs=1e-3)
     assert after != pytest.approx(before, abs=1e-3)
 
@@ -327,7 +305,7 @@ def test_a_change_behind_a_fault_or_of_little_use_is_not_asked_for() -> None:
 
 
 def test_a_table_has_a_line_for_every_figure() -> None:
-    rows = figures(score_fleet(fleet(), perfect(machine())))
+    rows = figures(score_fleet(fleet(), say_the_truth(machine())))
     assert len(lines(rows)) == len(rows) + 2
 
 
