@@ -338,9 +338,7 @@ def _bus(
         sent["air_temperature"] = (np.round(weather.air_c[hour] + chance.normal(0, 0.4, n), 1), "Cel")
     if chance.random() < 0.5:
         sent["engine_hours"] = (np.round((rows.hours + chance.uniform(500, 9000)) * 20) / 20, "h")
-    return {name: values for name, (values, _) in sent.items()}, {
-        name: unit for name, (_, unit) in sent.items()
-    }
+    return {name: pair[0] for name, pair in sent.items()}, {name: pair[1] for name, pair in sent.items()}
 
 
 def _gauges(
