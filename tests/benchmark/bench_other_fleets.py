@@ -23,11 +23,13 @@ from typing import Any
 import httpx
 
 from cleanside.simulator.shop import Shop
+from tests.fleets.in_process import watch_in_process
 from tests.fleets.making import make_fleet
-from tests.fleets.observing import read, watch, write
+from tests.fleets.observing import Observation, read, watch, write
 from tests.fleets.report import figures, lines, side_by_side
 from tests.fleets.rest import RestObserver
 from tests.fleets.score import MachineScore, score_fleet
+from tests.fleets.truth import Fleet
 from tests.support.server_on_set_time import Told
 
 SETTLE_WITHIN_S = 300.0
@@ -42,6 +44,7 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--days", type=int, default=110)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--interval-s", type=float, default=60.0, help="between readings while the key is on")
+    parser.add_argument("--in-process", action="store_true", help="run the app in this process, no server")
     parser.add_argument("--out", type=Path, help="keep what was said here")
     parser.add_argument("--score", type=Path, nargs="+", default=[], help="score such files, start no server")
     given = parser.parse_args(words)
@@ -64,20 +67,27 @@ def run(given: argparse.Namespace) -> list[MachineScore]:
     """Make the fleet, watch the server, keep and score what it said."""
     about = {name: getattr(given, name) for name in ("generator", "machines", "days", "seed", "interval_s")}
     fleet = make_fleet(**about)
+    with tempfile.TemporaryDirectory(prefix="cleanside-fleets-") as scratch:
+        said = watch_in_process(fleet, Path(scratch)) if given.in_process else serve(fleet, Path(scratch))
+    if given.out is not None:
+        write(said, about, given.out)
+    return score_fleet(fleet, said)
+
+
+def serve(fleet: Fleet, folder: Path) -> list[Observation]:
+    """Watch a server in a process of its own."""
     began_s = time.monotonic()
-    with tempfile.TemporaryDirectory(prefix="cleanside-fleets-") as scratch, Served(Path(scratch)) as served:
+    with Served(folder) as served:
         observer = RestObserver(
             fleet, served.ask, served.post, set_time=served.told.set_time, settle=served.settle
         )
         said = watch(fleet, observer)
+    took_s = time.monotonic() - began_s
     print(
-        f"{observer.stored:,} readings stored, {observer.quarantined} quarantined, "
-        f"{time.monotonic() - began_s:.0f} s",
+        f"{observer.stored:,} readings stored, {observer.quarantined} quarantined, {took_s:.0f} s",
         file=sys.stderr,
     )
-    if given.out is not None:
-        write(said, about, given.out)
-    return score_fleet(fleet, said)
+    return said
 
 
 def scores_of(file: Path) -> tuple[str, list[MachineScore]]:

@@ -1,4 +1,8 @@
-"""The app in this process as an observer: no other process, no port, the same answers."""
+"""
+The app in this process as an observer: no other process, no port.
+
+It learns the fleet every evening; a server does so on a schedule of its own.
+"""
 
 from __future__ import annotations
 

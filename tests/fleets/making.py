@@ -40,6 +40,7 @@ from tests.fleets.truth import (
 )
 from tests.fleets.upkeep import AFTER_DAYS, Kept, Physics, Upkeep, Worked, dust_of
 
+LEAST_DAYS = 14  # nothing goes wrong in the first six days and the last three
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z, a Monday
 EXCHANGED = 0.25  # of the machines get another sensor of the same make within the record; chosen
 EXCHANGED_GAIN, EXCHANGED_ZERO_PA = 0.03, 15.0  # standard deviations; common practice: 1 to 3 % of span
@@ -113,7 +114,13 @@ def pen_of(generator: str, seed: int) -> Pen:
 
 
 def make_fleet(generator: str, *, machines: int, days: int, seed: int, interval_s: float = 60.0) -> Fleet:
-    """A fleet. The same arguments make the same fleet. interval_s : between readings while the key is on."""
+    """
+    A fleet. The same arguments make the same fleet.
+
+    interval_s : between readings while the key is on. Raises ValueError below `LEAST_DAYS`.
+    """
+    if days < LEAST_DAYS:
+        raise ValueError(f"{days} days leave no time for a fault; ask for at least {LEAST_DAYS}")
     pen = pen_of(generator, seed)
     span = Span(start_s=START_S, days=days, interval_s=interval_s)
     chances = [np.random.default_rng([seed, crc32(pen.name.encode()), i]) for i in range(machines + 1)]
