@@ -12,6 +12,7 @@ from tests.benchmark import (
     bench_herd,
     bench_ingest,
     bench_large,
+    bench_other_fleets,
     bench_retention,
     bench_single,
 )
@@ -91,3 +92,15 @@ def test_a_herd_comes_back_and_nothing_is_missing(capsys: pytest.CaptureFixture[
     assert found["gateways_done"] == 12
     assert found["answers"]["200"] >= 12
     assert found["live_readings"] >= 2
+
+
+def test_a_made_fleet_is_watched_and_scored_again_from_its_file(
+    capsys: pytest.CaptureFixture[str], tmp_path: Any
+) -> None:
+    out = tmp_path / "said.json"
+    small = ["--machines", "2", "--days", "14", "--interval-s", "600"]
+    assert bench_other_fleets.main(["plateau", *small, "--out", str(out)]) == 0
+    table = capsys.readouterr().out
+    assert bench_other_fleets.main(["--score", str(out)]) == 0
+    assert capsys.readouterr().out == table
+    assert len(json.loads(out.read_text())["observations"]) == 2 * 14
