@@ -15,35 +15,30 @@ import json
 import random
 import secrets
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlsplit
 
-import httpx
 from rich.console import Console
 
-from cleanside.gateway.errors import SettingsWrong
 from cleanside.gateway.units import counted
-from cleanside.gateway.uplink.transport import check_address, is_loopback
 from cleanside.simulator.demo import run_folder
-from cleanside.simulator.errors import CalledWrongly, LoadFailed
+from cleanside.simulator.errors import CalledWrongly
 from cleanside.simulator.held_rows import check
 from cleanside.simulator.load_page import page_of
 from cleanside.simulator.load_patterns import OWN_SERVER_ONLY, PATTERNS, LoadPlan, plan_of
 from cleanside.simulator.load_report import LoadOutcome, document_of, kinds, render
+from cleanside.simulator.load_target import LoadTarget, own_server, register, running_server
 from cleanside.simulator.load_timings import Figures
 from cleanside.simulator.load_troubles import Troubles, relays
 from cleanside.simulator.open_machine import Bench, OpenMachine
 from cleanside.simulator.server_line import ServerLine
-from cleanside.simulator.tried_shop import TriedShop
 
 MOST_READINGS: Final = 50_000_000  # of a run; chosen: what a check of some minutes reads back
 REQUEST_WITHIN_S: Final = 10.0  # then a machine tries again, as with a link that is gone
-REGISTERED_AT_ONCE: Final = 8
 LINES: Final = 20  # of progress in a run
 
 
@@ -69,19 +64,15 @@ class LoadChoices:
     folder: Path | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class LoadTarget:
-    """The server under load. shop : None where it is not the simulator's own."""
-
-    url: str
-    key: str
-    shop: TriedShop | None
-
-
 def run_load(choices: LoadChoices, *, console: Console) -> int:
     """Run a pattern against a server; returns the exit code."""
     plan = plan_for(choices)
-    with run_folder(choices.folder, prefix="cleanside-load-") as folder, _target(choices, folder) as target:
+    with ExitStack() as stack:
+        if choices.server is None:
+            folder = stack.enter_context(run_folder(choices.folder, prefix="cleanside-load-"))
+            target = stack.enter_context(own_server(folder))
+        else:
+            target = running_server(choices.server, choices.key_file, beyond_loopback=choices.beyond_loopback)
         outcome = _run(plan, target, choices.settle_s, console)
     render(outcome, console)
     if choices.json_file is not None:
@@ -105,8 +96,8 @@ def run_check(report: Path, *, server: str, key_file: Path, beyond_loopback: boo
         raise CalledWrongly(
             f"{report} counts {len(sampled)} machines, its plan has {plan.machines}; give a whole one"
         )
-    url = _address(server, beyond_loopback=beyond_loopback)
-    findings = check(plan, url, _key_in(key_file), sampled.__getitem__, lambda _: None)
+    target = running_server(server, key_file, beyond_loopback=beyond_loopback)
+    findings = check(plan, target.url, target.key, sampled.__getitem__, lambda _: None)
     for finding in findings:
         many = counted(finding.readings, "reading")
         console.print(
@@ -141,88 +132,6 @@ def plan_for(choices: LoadChoices) -> LoadPlan:
             "simulator starts; leave --server out"
         )
     return plan
-
-
-# ---------------------------------------------------------------- the server
-
-
-@contextmanager
-def _target(choices: LoadChoices, folder: Path) -> Iterator[LoadTarget]:
-    if choices.server is not None:
-        if choices.key_file is None:
-            raise CalledWrongly("--server needs --key-file: a file with an admin key of that server")
-        url = _address(choices.server, beyond_loopback=choices.beyond_loopback)
-        yield LoadTarget(url, _key_in(choices.key_file), None)
-        return
-    shop = TriedShop(folder)
-    try:
-        shop.open()
-        yield LoadTarget(shop.url, shop.key_file.read_text().strip(), shop)
-    finally:
-        shop.stop()
-
-
-def _address(server: str, *, beyond_loopback: bool) -> str:
-    try:
-        url = check_address(server)
-    except SettingsWrong as error:
-        raise CalledWrongly(f"--server: {error}") from error
-    if not beyond_loopback and not is_loopback(urlsplit(url).hostname or ""):
-        raise CalledWrongly(
-            f"--server {url} is not this machine; load on another one needs --beyond-loopback, and the word "
-            "of whoever runs it"
-        )
-    return url
-
-
-def _key_in(file: Path) -> str:
-    try:
-        return file.read_text().strip()
-    except OSError as error:
-        raise CalledWrongly(
-            f"--key-file {file} cannot be read ({error.strerror}); give a readable file"
-        ) from error
-
-
-def _write(file: Path, text: str) -> None:
-    try:
-        file.write_text(text)
-    except OSError as error:
-        raise CalledWrongly(f"{file} cannot be written ({error.strerror}); the run itself is done") from error
-
-
-def register(plan: LoadPlan, target: LoadTarget) -> list[str]:
-    """A machine with a monitor and a key for each; returns the keys. Raises LoadFailed."""
-    headers = {"Authorization": f"Bearer {target.key}"}
-    with httpx.Client(base_url=target.url, headers=headers, timeout=30.0) as http:
-
-        def one(machine: int) -> str:
-            device = plan.device(machine)
-            _post(
-                http, "/v1/machines", {"machine": device, "kind": "hauler", "housings": [{"housing": "main"}]}
-            )
-            _post(http, "/v1/devices", {"device": device, "machine": device})
-            return str(
-                _post(http, "/v1/keys", {"role": "device", "devices": [device], "note": "load"})["key"]
-            )
-
-        with ThreadPoolExecutor(REGISTERED_AT_ONCE) as pool:
-            return list(pool.map(one, range(plan.machines)))
-
-
-def _post(http: httpx.Client, path: str, body: Mapping[str, Any]) -> dict[str, Any]:
-    try:
-        reply = http.post(path, json=body)
-    except httpx.TransportError as error:
-        raise LoadFailed(
-            f"POST {path} had no answer ({error}); is the server at {http.base_url} running?"
-        ) from error
-    if reply.status_code >= 300:
-        raise LoadFailed(
-            f"POST {path} was answered {reply.status_code}: {reply.text[:300]}; it needs an admin key"
-        )
-    answer: dict[str, Any] = reply.json()
-    return answer
 
 
 # ---------------------------------------------------------------- the run
@@ -321,3 +230,10 @@ def _progress(figures: Figures, now_s: float, duration_s: float) -> str:
         f"  {min(now_s, duration_s):.0f} of {duration_s:.0f} s: {figures.sampled:,} sampled, "
         f"{figures.acknowledged:,} acknowledged, {figures.waiting:,} wait, live p99 {p99_ms:,.0f} ms"
     )
+
+
+def _write(file: Path, text: str) -> None:
+    try:
+        file.write_text(text)
+    except OSError as error:
+        raise CalledWrongly(f"{file} cannot be written ({error.strerror}); the run itself is done") from error
