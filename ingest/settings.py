@@ -51,6 +51,22 @@ class Settings:
             "Empty: the address that was asked.",
         ),
     )
+    durability: str = field(
+        default="disk",
+        metadata=row(
+            one_of("disk", "standby"),
+            "What an acknowledgement has to mean with PostgreSQL: on its disk, or on a synchronous standby's "
+            "disk too (standby).",
+        ),
+    )
+    weak_durability: str = field(
+        default="warn",
+        metadata=row(
+            one_of("warn", "refuse"),
+            "What to do at the start where the database's settings make a commit worth less than that: warn, "
+            "or refuse to serve.",
+        ),
+    )
     max_waiting: int = field(
         default=256,
         metadata=row(_COUNT, "Requests that may wait for the disk before new ones get 503."),
