@@ -435,6 +435,9 @@ SENTENCES: Sentences = {
         "synchronous_standby_names is empty: no commit waits for a second machine; name a standby, like "
         "'ANY 1 (second, third)'"
     ),
+    "standby_did_not_confirm": (
+        "the database has it, and no standby confirmed that it has it too ({warning}); send it again later"
+    ),
     "standby_of_sqlite": (
         "a SQLite file has no standby, so --durability standby cannot be kept; use PostgreSQL, or "
         "--durability disk"

@@ -1,22 +1,28 @@
 """
 What a commit of PostgreSQL is worth: on its disk, and on the disk of a second machine.
 
-Promises: it only reads, with the settings that our own connections get. On SQLite there is nothing to look
-at: `ingest.store.database` sets what makes a commit durable.
+Promises: the settings are those that our own connections get. A commit whose standby was not waited for is
+noticed. On SQLite there is nothing to look at: `ingest.store.database` sets what makes a commit durable.
 Leaves to others: what to do about it (`ingest.commands.serve`), whether a disk keeps what it says it has.
 
+Where the wait for a standby is cancelled, PostgreSQL has committed on its own disk, says so in a warning, and
+answers the COMMIT as any other. The warning has no code of its own, and its text is in the server's language,
+so every warning during a commit counts: our statements cause none there.
+
 Source: PostgreSQL manual, "Write Ahead Log" (fsync, full_page_writes, synchronous_commit) and "Replication"
-(synchronous_standby_names).
+(synchronous_standby_names); src/backend/replication/syncrep.c, SyncRepWaitForLSN.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, Final, NamedTuple
 
 import sqlalchemy as sa
 
+from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.store import dialect
 
+_WARNED: Final = "cleanside_warned"  # in the info of a connection
 #: values of synchronous_commit that wait until a synchronous standby has flushed
 _WAITS_FOR_STANDBY = ("on", "remote_apply")
 
@@ -55,3 +61,36 @@ def weaknesses(found: CommitSettings, *, on_standby: bool) -> list[str]:
         waits = found.synchronous_commit in _WAITS_FOR_STANDBY
         weak["standby_not_awaited"] = not waits and not weak["commit_not_awaited"]
     return [code for code, is_so in weak.items() if is_so]
+
+
+def note_warnings(connection: Any, record: Any) -> None:
+    """Listen to what a new connection of PostgreSQL is warned of; for SQLAlchemy's event "connect"."""
+
+    def note(said: Any) -> None:
+        if said.severity_nonlocalized == "WARNING":
+            record.info[_WARNED] = said.message_primary
+
+    connection.add_notice_handler(note)
+
+
+def forget_warnings(connection: sa.Connection) -> dict[Any, Any]:
+    """What comes next is the commit. Returns what `require_confirmed` takes."""
+    info = connection.info
+    info.pop(_WARNED, None)
+    return info
+
+
+def require_confirmed(info: dict[Any, Any]) -> None:
+    """Raise TryAgain where the commit before came with a warning: perhaps no standby has it."""
+    if (warning := info.pop(_WARNED, None)) is not None:
+        raise TryAgain("standby_did_not_confirm", code="store_unavailable", warning=warning)
+
+
+def write_a_mark(connection: sa.Connection) -> None:
+    """
+    Make the commit of this transaction wait for the standby, which has what came before it then too.
+
+    For answers about what is stored: after a cancelled wait, or a restart of PostgreSQL, rows are visible
+    that no standby has.
+    """
+    connection.exec_driver_sql("SELECT pg_logical_emit_message(true, 'cleanside', '')")

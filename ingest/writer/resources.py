@@ -23,6 +23,7 @@ from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import (
     database,
     dialect,
+    durability,
     identity,
     partitions,
     readings,
@@ -86,6 +87,15 @@ class Resources:
     def is_sqlite(self) -> bool:
         """True on SQLite, False on PostgreSQL."""
         return self.readers.dialect.name == "sqlite"
+
+    def confirm(self) -> None:
+        """
+        Return once what was read before is as durable as an acknowledgement promises.
+
+        Raises TryAgain where no standby confirms it. On one machine there is nothing to wait for.
+        """
+        if self.settings.durability == "standby":
+            self.writer.call(durability.write_a_mark)
 
     def known_unit_set(self, units: str) -> int | None:
         """The id of a set of units, if it is in memory."""
