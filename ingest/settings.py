@@ -97,6 +97,19 @@ class Settings:
         default=3_600,
         metadata=row(_COUNT, "How often a server looks for readings to archive [s]."),
     )
+    # Counting reads every number once: a second for a few million readings.
+    account_interval_s: int = field(
+        default=86_400,
+        metadata=row(_COUNT, "How often the account is counted for /metrics; 0: never [s]."),
+    )
+    backup_folder: str = field(
+        default="",
+        metadata=row(
+            text_or_empty,
+            "Folder with backups, each in a folder of its own; the age of the newest is in /metrics. Empty: "
+            "not looked at.",
+        ),
+    )
     tls_certificate: str = field(
         default="",
         metadata=row(

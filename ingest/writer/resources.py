@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from typing import NamedTuple
 
 import sqlalchemy as sa
 
@@ -42,6 +43,14 @@ NowUs = Callable[[], int]  # microseconds since 1970 UTC
 MAX_UNIT_SETS = 4_096  # sets of units in memory; chosen, a fleet uses a handful
 
 
+class Counted(NamedTuple):
+    """The outcome of a whole account."""
+
+    streams: int
+    out_of_balance: int
+    counted_us: int
+
+
 @dataclass
 class Resources:
     """What routes and workers need."""
@@ -60,6 +69,8 @@ class Resources:
     stopping: threading.Event = field(default_factory=threading.Event)
     #: locked during an import: one bundle at a time, so that batches are served meanwhile
     importing: threading.Lock = field(default_factory=threading.Lock)
+    #: the last whole account of this process; None: there was none yet
+    counted: Counted | None = None
     _unit_sets: dict[str, int] = field(default_factory=dict)
 
     @cached_property
