@@ -70,6 +70,10 @@ SENTENCES: Sentences = {
     ),
     "column_missing": "{path}: no column {column}; its columns are {columns}",
     "copy_not_sound": "{path} is not sound: {why}; use another backup",
+    "commit_not_awaited": (
+        "synchronous_commit is off: a commit is answered before it is on the disk, and a crash of the "
+        "database loses it; set it to on for this database and its role"
+    ),
     "database_file_exists": "{path} is there already; move it away, or restore to another --database",
     "database_folder_not_made": "database folder {folder} cannot be made ({why}); give another --database",
     "database_in_memory": (
@@ -416,6 +420,31 @@ SENTENCES: Sentences = {
     "device_unknown": (
         "device {device} is not registered, and the quarantine has {quarantined} of unregistered devices, at "
         "most {most}; register the device, then send again"
+    ),
+    "durability_weak": (
+        "the database keeps less than --durability asks for: {reasons}. Or serve all the same with "
+        "--weak-durability warn"
+    ),
+    "fsync_off": (
+        "fsync is {fsync}: a power cut may lose acknowledged readings or the whole database; set it to on"
+    ),
+    "full_page_writes_off": (
+        "full_page_writes is {full_page_writes}: a power cut may leave half-written pages; set it to on"
+    ),
+    "no_standby_named": (
+        "synchronous_standby_names is empty: no commit waits for a second machine; name a standby, like "
+        "'ANY 1 (second, third)'"
+    ),
+    "standby_did_not_confirm": (
+        "the database has it, and no standby confirmed that it has it too ({warning}); send it again later"
+    ),
+    "standby_of_sqlite": (
+        "a SQLite file has no standby, so --durability standby cannot be kept; use PostgreSQL, or "
+        "--durability disk"
+    ),
+    "standby_not_awaited": (
+        "synchronous_commit is {synchronous_commit}: a commit does not wait until a standby has it on its "
+        "disk; set it to on"
     ),
     "digest_differs": "the body differs from its {digest}; send it again",
     "digest_malformed": '"{item}" is not an item of Content-Digest',

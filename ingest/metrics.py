@@ -21,6 +21,7 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 
 from cleanside.gateway.wire import Answer
+from cleanside.ingest.keeping import watched
 from cleanside.ingest.store import database, declared, hours, outbox, snapshots, webhook_secrets
 from cleanside.ingest.store.gateway_reports import DECLARED_NAMES, OTHERS
 from cleanside.ingest.writer.resources import Resources
@@ -159,6 +160,7 @@ class _OfResources(Collector):
             )
         yield from _of_declared(said)
         yield GaugeMetricFamily("cleanside_database_size_bytes", "The database on its disk", size)
+        yield from watched.figures(self._resources)
 
 
 def _of_declared(said: Sequence[tuple[str, int, int]]) -> Iterator[Metric]:

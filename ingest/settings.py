@@ -51,6 +51,22 @@ class Settings:
             "Empty: the address that was asked.",
         ),
     )
+    durability: str = field(
+        default="disk",
+        metadata=row(
+            one_of("disk", "standby"),
+            "What an acknowledgement has to mean with PostgreSQL: on its disk, or on a synchronous standby's "
+            "disk too (standby).",
+        ),
+    )
+    weak_durability: str = field(
+        default="warn",
+        metadata=row(
+            one_of("warn", "refuse"),
+            "What to do at the start where the database's settings make a commit worth less than that: warn, "
+            "or refuse to serve.",
+        ),
+    )
     max_waiting: int = field(
         default=256,
         metadata=row(_COUNT, "Requests that may wait for the disk before new ones get 503."),
@@ -80,6 +96,19 @@ class Settings:
     archive_interval_s: int = field(
         default=3_600,
         metadata=row(_COUNT, "How often a server looks for readings to archive [s]."),
+    )
+    # Counting reads every number once: a second for a few million readings.
+    account_interval_s: int = field(
+        default=86_400,
+        metadata=row(_COUNT, "How often the account is counted for /metrics; 0: never [s]."),
+    )
+    backup_folder: str = field(
+        default="",
+        metadata=row(
+            text_or_empty,
+            "Folder with backups, each in a folder of its own; the age of the newest is in /metrics. Empty: "
+            "not looked at.",
+        ),
     )
     tls_certificate: str = field(
         default="",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import signal
 import sys
 from collections.abc import Iterator, Sequence
@@ -19,6 +20,8 @@ from cleanside.simulator.demo import Choices, run
 from cleanside.simulator.errors import SimulatorError
 from cleanside.simulator.faults import FaultChoices, run_faults
 from cleanside.simulator.fleet_year import FleetChoices, run_fleet
+from cleanside.simulator.load_patterns import PATTERNS
+from cleanside.simulator.load_run import LoadChoices, run_check, run_load
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -47,6 +50,8 @@ def make_parser() -> argparse.ArgumentParser:
     _add_demo(commands)
     _add_fleet(commands)
     _add_faults(commands)
+    _add_load(commands)
+    _add_check(commands)
     return parser
 
 
@@ -166,32 +171,149 @@ def _add_faults(commands: Any) -> None:
     faults.set_defaults(run=_run_faults)
 
 
+def _run_load(given: argparse.Namespace, console: Console) -> int:
+    names = ("pattern", "machines", "interval_s", "backlog", "seed", "settle_s", "server", "key_file")
+    choices = LoadChoices(
+        **{name: getattr(given, name) for name in (*names, "beyond_loopback", "folder")},
+        duration_s=given.seconds,
+        json_file=given.json,
+        page_file=given.html,
+    )
+    with _ended_as_a_whole():
+        return run_load(choices, console=console)
+
+
+def _add_load(commands: Any) -> None:
+    defaults = LoadChoices()
+    load = commands.add_parser(
+        "load",
+        help="machines that sample on time whatever the server does; how long it takes, and a check of what "
+        "the server holds; exit code 1 if something does not hold",
+        description="Patterns: " + "; ".join(f"{p.name}: {p.about}" for p in PATTERNS.values()) + ".",
+    )
+    load.add_argument(
+        "pattern",
+        nargs="?",
+        choices=tuple(PATTERNS),
+        default=defaults.pattern,
+        help=f"default: {defaults.pattern}",
+    )
+    load.add_argument(
+        "--machines", type=_loaded_machines, default=defaults.machines, help=f"default: {defaults.machines}"
+    )
+    load.add_argument(
+        "--interval-s",
+        type=_interval_s,
+        default=defaults.interval_s,
+        help=f"seconds between two readings of a machine (default: {defaults.interval_s:g})",
+    )
+    load.add_argument(
+        "--seconds",
+        type=_seconds,
+        default=defaults.duration_s,
+        help=f"how long readings fall due (default: {defaults.duration_s:g})",
+    )
+    load.add_argument(
+        "--settle-s",
+        type=_seconds,
+        default=defaults.settle_s,
+        help=f"how long to wait after that until everything is acknowledged (default: {defaults.settle_s:g})",
+    )
+    load.add_argument(
+        "--backlog",
+        type=_backlog,
+        default=defaults.backlog,
+        help=f"readings that each machine of a herd comes back with (default: {defaults.backlog})",
+    )
+    load.add_argument("--seed", type=int, default=defaults.seed, help=f"default: {defaults.seed}")
+    load.add_argument(
+        "--server", metavar="URL", help="a server that runs already (default: the simulator starts its own)"
+    )
+    load.add_argument("--key-file", type=Path, metavar="FILE", help="an admin key of that server")
+    _add_beyond_loopback(load)
+    load.add_argument("--json", type=Path, metavar="FILE", help="write what was found to a file too")
+    load.add_argument(
+        "--html", type=Path, metavar="FILE", help="write a page with plots too; it loads nothing from outside"
+    )
+    load.add_argument("--folder", type=Path, help="keep the server's files here (default: temporary)")
+    load.set_defaults(run=_run_load)
+
+
+def _run_check(given: argparse.Namespace, console: Console) -> int:
+    return run_check(
+        given.report,
+        server=given.server,
+        key_file=given.key_file,
+        beyond_loopback=given.beyond_loopback,
+        console=console,
+    )
+
+
+def _add_check(commands: Any) -> None:
+    check = commands.add_parser(
+        "check", help="check once more what a run of `load` left on a server; exit code 1 if it does not hold"
+    )
+    check.add_argument("report", type=Path, help="what `load --json` wrote")
+    check.add_argument("--server", metavar="URL", required=True, help="the server that was under load")
+    check.add_argument("--key-file", type=Path, metavar="FILE", required=True, help="a key that may read")
+    _add_beyond_loopback(check)
+    check.set_defaults(run=_run_check)
+
+
+def _add_beyond_loopback(command: Any) -> None:
+    command.add_argument(
+        "--beyond-loopback",
+        action="store_true",
+        help="allow a server on another machine; ask whoever runs it first",
+    )
+
+
 def _minutes(text: str) -> float:
+    return _number(text, 0.1, 1440, "a number of minutes")
+
+
+def _seconds(text: str) -> float:
+    return _number(text, 1, 86_400, "a number of seconds")
+
+
+def _interval_s(text: str) -> float:
+    return _number(text, 0.05, 3_600, "a number of seconds")
+
+
+def _number(text: str, least: float, most: float, what: str) -> float:
     try:
         value = float(text)
     except ValueError:
-        value = 0.0
-    if not 0.1 <= value <= 1440:
-        raise argparse.ArgumentTypeError(f"{text} is not a number of minutes from 0.1 to 1440")
+        value = math.nan
+    if not least <= value <= most:
+        raise argparse.ArgumentTypeError(f"{text} is not {what} from {least:g} to {most:g}")
     return value
 
 
-def _gateways(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 20:
-        raise argparse.ArgumentTypeError(f"{text} is not a whole number of gateways from 1 to 20")
+def _loaded_machines(text: str) -> int:
+    return _whole(text, 1, 2_000, "machines")
+
+
+def _backlog(text: str) -> int:
+    return _whole(text, 1, 100_000, "readings")
+
+
+def _whole(text: str, least: int, most: int, what: str) -> int:
+    if not text.isdecimal() or not least <= int(text) <= most:
+        raise argparse.ArgumentTypeError(f"{text} is not a whole number of {what} from {least} to {most}")
     return int(text)
+
+
+def _gateways(text: str) -> int:
+    return _whole(text, 1, 20, "gateways")
 
 
 def _machines(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 10_000:
-        raise argparse.ArgumentTypeError(f"{text} is not a whole number of machines from 1 to 10000")
-    return int(text)
+    return _whole(text, 1, 10_000, "machines")
 
 
 def _days(text: str) -> int:
-    if not text.isdecimal() or not 2 <= int(text) <= 366:
-        raise argparse.ArgumentTypeError(f"{text} is not a whole number of days from 2 to 366")
-    return int(text)
+    return _whole(text, 2, 366, "days")
 
 
 def _port(text: str) -> int:
@@ -201,10 +323,4 @@ def _port(text: str) -> int:
 
 
 def _cadence_s(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 1 <= value <= 3600:
-        raise argparse.ArgumentTypeError(f"{text} is not a number of seconds from 1 to 3600")
-    return value
+    return _number(text, 1, 3_600, "a number of seconds")

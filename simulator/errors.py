@@ -17,3 +17,7 @@ class CalledWrongly(SimulatorError):
 
 class CampaignFailed(SimulatorError):
     """A part of a fault campaign did not do what it has to; the message says which and where to look."""
+
+
+class LoadFailed(SimulatorError):
+    """A part of a run under load did not do what it has to; the message says which and what to do."""

@@ -30,6 +30,7 @@ from cleanside.ingest.console import backlog_page
 from cleanside.ingest.console.error_page import page_of_problem
 from cleanside.ingest.console.every_page import all_pages
 from cleanside.ingest.console.routing import SIGN_IN
+from cleanside.ingest.keeping.accountant import Accountant
 from cleanside.ingest.keeping.retention import Keeper
 from cleanside.ingest.owners.people import JOIN_PATH
 from cleanside.ingest.settings import Settings
@@ -137,6 +138,7 @@ def _workers(services: Services) -> tuple[Worker, ...]:
         Analyst(resources, on_pass=services.write_down),
         Learner(resources, services.snapshots, services.memory),
         Keeper(resources),
+        Accountant(resources),
         Courier(resources, services.views),
     )
 

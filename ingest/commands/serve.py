@@ -15,15 +15,20 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
+from cleanside.gateway.wire import text_of
 from cleanside.ingest import hidden, log, settings
 from cleanside.ingest.api import app, server_tls
 from cleanside.ingest.api.routes.services import services_in
 from cleanside.ingest.commands import first_account
 from cleanside.ingest.commands.command_database import announce, new_file
+from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import database
+from cleanside.ingest.store import database, durability
+from cleanside.ingest.store.durability import CommitSettings
 from cleanside.ingest.webhooks import addresses
+
+log_line = logging.getLogger("cleanside.ingest")
 
 TICK_S = 0.1  # how often uvicorn's main loop turns
 LOOK_TICKS = 10  # each second; chosen
@@ -53,7 +58,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     new = new_file(chosen.database)
     listening = _listen(chosen, encrypted=encryption is not None, behind_proxy=chosen.behind_proxy)
     try:
-        _prepare(chosen, migrate_old=given.migrate)
+        prepare(chosen, migrate_old=given.migrate)
         announce(new)
     except BaseException:
         listening.close()
@@ -100,7 +105,7 @@ def _warn_of_visible(flag: str | None) -> None:
             "give the URL by CLEANSIDE_INGEST_DATABASE or --settings, "
             "or the password by libpq's password file"
         )
-        logging.getLogger("cleanside.ingest").warning("ingest.password_visible", extra={"reason": reason})
+        log_line.warning("ingest.password_visible", extra={"reason": reason})
 
 
 def announcing_server(config: Any, end_streams: Callable[[], None]) -> Any:
@@ -135,14 +140,36 @@ def announcing_server(config: Any, end_streams: Callable[[], None]) -> Any:
     return AnnouncingServer(config)
 
 
-def _prepare(chosen: Settings, *, migrate_old: bool) -> None:
+def prepare(chosen: Settings, *, migrate_old: bool) -> None:
+    """Bring the database to the newest schema, and look at what its commits are worth."""
     with database.exclusive(chosen.database):
         engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
         try:
             sqlite = database.sqlite_path(chosen.database) is not None
             database.require_newest(engine, migrate_empty=sqlite, migrate_old=migrate_old)
+            with engine.connect() as connection:
+                found = durability.settings_of(connection)
         finally:
             engine.dispose()
+    _judge_durability(found, chosen)
+
+
+def _judge_durability(found: CommitSettings | None, chosen: Settings) -> None:
+    """Log what a commit is worth. Raises CalledWrongly where it is worth too little and that is refused."""
+    on_standby = chosen.durability == "standby"
+    if found is None:
+        if on_standby:
+            raise CalledWrongly("standby_of_sqlite")
+        return
+    weak = durability.weaknesses(found, on_standby=on_standby)
+    if not weak:
+        log_line.info("ingest.durability", extra=found._asdict())
+        return
+    reasons = [text_of(SENTENCES, code, found._asdict()) for code in weak]
+    if chosen.weak_durability == "refuse":
+        raise CalledWrongly("durability_weak", codes=weak, reasons="; ".join(reasons))
+    for code, reason in zip(weak, reasons, strict=True):
+        log_line.warning("ingest.durability_weak", extra={"code": code, "reason": reason})
 
 
 def _listen(chosen: Settings, *, encrypted: bool, behind_proxy: bool) -> socket.socket:

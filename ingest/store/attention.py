@@ -147,3 +147,20 @@ def quarantined_groups(connection: sa.Connection, owner_id: int | None) -> list[
         )
         for row in connection.execute(query)
     ]
+
+
+def silent_devices(connection: sa.Connection, before_us: int) -> int:
+    """How many registered devices, not retired, were received last before an instant, or never since."""
+    received = sa.select(streams.c.id).where(
+        streams.c.device_id == devices.c.id, streams.c.last_heard_us >= before_us
+    )
+    query = sa.select(sa.func.count()).select_from(devices)
+    query = query.where(devices.c.registered_us < before_us, devices.c.retired_us.is_(None))
+    return connection.scalar(query.where(~received.exists())) or 0
+
+
+def quarantined_readings(connection: sa.Connection) -> tuple[int, int]:
+    """How many readings are in quarantine: for a person, and until their time has come."""
+    query = sa.select(sa.func.count(), sa.func.count(quarantine.c.recheck_us))
+    every, rechecked = connection.execute(query.where(quarantine.c.state == HELD)).one()
+    return every - rechecked, rechecked

@@ -29,7 +29,7 @@ from sqlalchemy import event
 from cleanside.gateway import file_modes
 from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
-from cleanside.ingest.store import revocations
+from cleanside.ingest.store import durability, revocations
 
 BUSY_TIMEOUT_MS = 5_000  # a reader may wait for a checkpoint; chosen, far above what one takes
 CHECK_EVERY = 100_000  # steps of SQLite's machine, some milliseconds; measured free of charge
@@ -88,7 +88,9 @@ def writing_engine(url: str, *, archive: str = "") -> sa.Engine:
     """
     path = sqlite_path(url)
     if path is None:
-        return _recording(_postgres_engine(url, pool_size=2), url, archive)
+        engine = _postgres_engine(url, pool_size=2)
+        event.listen(engine, "connect", durability.note_warnings)
+        return _recording(engine, url, archive)
     _make_folder(path)
     with suppress(OSError):  # SQLite says better what is wrong; its log takes the mode of the file
         file_modes.make_file(path)

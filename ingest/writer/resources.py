@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from typing import NamedTuple
 
 import sqlalchemy as sa
 
@@ -23,6 +24,7 @@ from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import (
     database,
     dialect,
+    durability,
     identity,
     partitions,
     readings,
@@ -39,6 +41,14 @@ log = logging.getLogger("cleanside.ingest")
 NowUs = Callable[[], int]  # microseconds since 1970 UTC
 
 MAX_UNIT_SETS = 4_096  # sets of units in memory; chosen, a fleet uses a handful
+
+
+class Counted(NamedTuple):
+    """The outcome of a whole account."""
+
+    streams: int
+    out_of_balance: int
+    counted_us: int
 
 
 @dataclass
@@ -59,6 +69,8 @@ class Resources:
     stopping: threading.Event = field(default_factory=threading.Event)
     #: locked during an import: one bundle at a time, so that batches are served meanwhile
     importing: threading.Lock = field(default_factory=threading.Lock)
+    #: the last whole account of this process; None: there was none yet
+    counted: Counted | None = None
     _unit_sets: dict[str, int] = field(default_factory=dict)
 
     @cached_property
@@ -86,6 +98,15 @@ class Resources:
     def is_sqlite(self) -> bool:
         """True on SQLite, False on PostgreSQL."""
         return self.readers.dialect.name == "sqlite"
+
+    def confirm(self) -> None:
+        """
+        Return once what was read before is as durable as an acknowledgement promises.
+
+        Raises TryAgain where no standby confirms it. On one machine there is nothing to wait for.
+        """
+        if self.settings.durability == "standby":
+            self.writer.call(durability.write_a_mark)
 
     def known_unit_set(self, units: str) -> int | None:
         """The id of a set of units, if it is in memory."""

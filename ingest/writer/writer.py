@@ -32,6 +32,7 @@ import psycopg
 import sqlalchemy as sa
 
 from cleanside.ingest.errors import Refused, TryAgain
+from cleanside.ingest.store import durability
 from cleanside.ingest.store import trouble as store_trouble
 from cleanside.ingest.writer.lanes import QUICK_READINGS, Lanes, Line
 
@@ -212,6 +213,8 @@ class Writer:
         with as_our_errors(standing_in_the_way=True, folder=self._folder), self._engine.begin() as connection:
             for work, alike in groupby(jobs, key=lambda job: job.work):
                 outcomes += work(connection, [job.item for job in alike])
+            commit = durability.forget_warnings(connection)
+        durability.require_confirmed(commit)
         return outcomes
 
 

@@ -95,6 +95,7 @@ def post_marks(
             reported.keep(connection, key.owner_id, body.device, more, resources.clock())
 
         resources.writer.call(keep)
+    resources.confirm()
     return {
         "streams": [
             {"stream": s.stream, "acknowledged_through": s.mark, "highest": s.highest}

@@ -103,6 +103,7 @@ def get_stream(stream: str, resources: R, key: Annotated[Key, Depends(needs("str
         if stream_row is None or not sees_device(key, stream_row.device):
             raise NotFound("stream", stream[:64])
         marks = streams.marks_of(connection, stream_row)
+    resources.confirm()
     state = wire.StreamAtServer(
         stream=stream_row.stream,
         device=stream_row.device,

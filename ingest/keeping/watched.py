@@ -1,0 +1,88 @@
+"""
+Figures for alerts: the account, the quarantine, silent monitors, the newest backup, the certificate.
+
+Promises: each costs a query over small tables or a look at a file. A figure that this server cannot know is
+left out; a backup folder without a backup is infinitely old.
+Leaves to others: when to call a person (`deploy/prometheus-rules.yaml`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import Final
+
+from cryptography import x509
+from prometheus_client.core import GaugeMetricFamily, Metric
+
+from cleanside.gateway.wire import parse_instant
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.keeping.manifest import MANIFEST, read_manifest
+from cleanside.ingest.store import attention
+from cleanside.ingest.writer.resources import Resources
+
+_DAY_S: Final = 86_400
+#: a weekend, and longer than any plant stands still without a word; chosen
+SILENT_FOR_S: Final = {"3d": 3 * _DAY_S, "7d": 7 * _DAY_S}
+
+
+def figures(resources: Resources) -> Iterator[Metric]:
+    """Every figure that can be known now."""
+    now_us = resources.clock()
+    yield from _of_readings(resources, now_us)
+    yield from _of_account(resources, now_us)
+    if folder := resources.settings.backup_folder:
+        age_s = backup_age_s(Path(folder), now_us)
+        yield GaugeMetricFamily("cleanside_backup_age_seconds", "Age of the newest backup", age_s)
+    if file := resources.settings.tls_certificate:
+        with suppress(OSError, ValueError):  # the server said so when it read the file
+            expiry_s = x509.load_pem_x509_certificate(Path(file).read_bytes()).not_valid_after_utc.timestamp()
+            yield GaugeMetricFamily(
+                "cleanside_certificate_expiry_timestamp_seconds",
+                "End of the server's own certificate, seconds since 1970",
+                expiry_s,
+            )
+
+
+def _of_readings(resources: Resources, now_us: int) -> Iterator[Metric]:
+    with resources.reading() as connection:
+        for_a_person, until_time = attention.quarantined_readings(connection)
+        quiet = {
+            name: attention.silent_devices(connection, now_us - seconds * 1_000_000)
+            for name, seconds in SILENT_FOR_S.items()
+        }
+    waiting = GaugeMetricFamily(
+        "cleanside_quarantine_readings", "Readings in quarantine, by what they wait for", labels=["waits_for"]
+    )
+    waiting.add_metric(["person"], for_a_person)
+    waiting.add_metric(["time"], until_time)
+    yield waiting
+    silent = GaugeMetricFamily(
+        "cleanside_devices_silent", "Registered monitors not received for so long", labels=["for"]
+    )
+    for name, count in quiet.items():
+        silent.add_metric([name], count)
+    yield silent
+
+
+def _of_account(resources: Resources, now_us: int) -> Iterator[Metric]:
+    if (counted := resources.counted) is None:
+        return
+    yield GaugeMetricFamily(
+        "cleanside_account_streams_out_of_balance",
+        "Streams with a number in no state, or in two, when the account was last counted",
+        counted.out_of_balance,
+    )
+    age_s = max(0.0, (now_us - counted.counted_us) / 1e6)
+    yield GaugeMetricFamily("cleanside_account_age_seconds", "Since the account was last counted", age_s)
+
+
+def backup_age_s(folder: Path, now_us: int) -> float:
+    """Age of the newest backup with a sound manifest in a folder of backups. [s] Infinite: there is none."""
+    newest_us = -math.inf
+    for manifest in folder.glob(f"*/{MANIFEST}"):
+        with suppress(CalledWrongly):
+            newest_us = max(newest_us, parse_instant(read_manifest(manifest.parent).made_at).us)
+    return max(0.0, (now_us - newest_us) / 1e6)
