@@ -53,7 +53,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _main(arguments: Sequence[str] | None) -> int:
-    parser = _parser()
+    parser = build_parser()
     parsed = TABLE.parse(parser, sys.argv[1:] if arguments is None else arguments)
     try:
         settings = load(vars(parsed), os.environ, notify=_tell)
@@ -68,7 +68,8 @@ def _tell(notice: str) -> None:
     print(f"cleanside-gateway: {notice}", file=sys.stderr)
 
 
-def _parser() -> argparse.ArgumentParser:
+def build_parser() -> argparse.ArgumentParser:
+    """The command line."""
     parser = argparse.ArgumentParser(
         prog="cleanside-gateway",
         description="Stores the readings of a restriction monitor on disk, and sends each until the server "
