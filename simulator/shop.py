@@ -140,6 +140,13 @@ class Shop:
         """Invite an admin; returns the link that opens the console, once."""
         return str(self.post("/v1/people", {"name": person, "role": "admin"})["link"])
 
+    def show_documents(self) -> bool:
+        """See that the server shows its documents, which a clone has to build once. False: it cannot."""
+        if httpx.get(f"{self.url}/docs/index.html").status_code == 200:
+            return True
+        command = [sys.executable, *self._program, "docs", "build"]
+        return subprocess.run(command, stdout=self._log, stderr=self._log, check=False).returncode == 0
+
     def wait_analysed(self) -> None:
         """Wait until the analysis has caught up with what arrived."""
         deadline = time.monotonic() + ANALYSIS_DEADLINE_S

@@ -35,6 +35,22 @@ FIRST_PAGE = "index.html"
 #: the page of all codes of problems
 PROBLEMS = "reference/problems.html"
 
+#: first word of a page's address -> the document that explains it; of others the first
+HELP = {
+    "fleet": "tutorials/planner.html",
+    "machines": "planners.html",
+    "work-list": "planners.html#the-weeks-work",
+    "shop": "planners.html#what-the-shop-knows",
+    "visit": "technicians.html#on-the-phone",
+    "backlog": "operations.html#carry-a-backlog-as-a-file",
+    "quarantine": "reference/quarantine.html",
+    "monitors": "howto/new-monitor.html",
+    "people": "tutorials/administrator.html#people",
+    "keys": "tutorials/administrator.html#keys-of-programs",
+    "audit": "tutorials/administrator.html#who-did-what",
+    "sign-in": "start.html#a-shop-of-your-own",
+}
+
 _TYPES = {**TYPES, "html": "text/html; charset=utf-8", "txt": "text/plain; charset=utf-8"}
 #: W3C CSP level 3: only files of this server, nothing that stands in a page itself
 _POLICY = (
@@ -81,6 +97,13 @@ def site_folder(request: Request) -> Path | None:
     folder = Path(services_of(request).settings.docs_folder or FOLDER)
     built_of = _read(folder, VERSION_FILE)
     return folder if built_of == version("cleanside").encode() else None
+
+
+def help_for(request: Request) -> str | None:
+    """The address of the document that explains a page; None: there is no site of this version."""
+    if site_folder(request) is None:
+        return None
+    return f"/docs/{HELP.get(request.url.path.split('/')[1], FIRST_PAGE)}"
 
 
 def _read(folder: Path, name: str) -> bytes | None:

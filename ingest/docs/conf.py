@@ -12,6 +12,7 @@ myst_heading_anchors = 3  # a link to a heading names it as GitHub does
 templates_path = ["templates"]
 exclude_patterns = ["templates"]
 
+smartquotes = False  # it would make one dash of the two of a flag
 html_theme = "furo"
 html_title = f"cleanside {release}"
 html_static_path = ["look"]

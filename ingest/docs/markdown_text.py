@@ -25,11 +25,12 @@ def anchor(name: str) -> str:
 
 
 def table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """A table of finished cells; empty where there is no row."""
+    """A table of finished cells; empty where there is no row. On a phone each row stands below the other."""
     lines = ["| " + " | ".join(row) + " |" for row in rows]
     if not lines:
         return ""
-    return "\n".join(["| " + " | ".join(heads) + " |", "|" + " --- |" * len(heads), *lines])
+    head = ["| " + " | ".join(heads) + " |", "|" + " --- |" * len(heads)]
+    return "\n".join([":::{container} facts", "", *head, *lines, ":::"])
 
 
 def example(document: Any, *, words: str = "json") -> str:

@@ -2,17 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-
-from cleanside.ingest.docs.markdown_text import code, page, table
-from cleanside.ingest.owners.access import (
-    OF_ALL_SITES,
-    PEOPLE_ROLES,
-    PERMISSIONS,
-    ROLES,
-    keys_with,
-    people_with,
-)
+from cleanside.ingest.docs.markdown_text import anchor, code, page, table
+from cleanside.ingest.owners.access import OF_ALL_SITES, PERMISSIONS, keys_with, people_with
 
 
 def roles() -> str:
@@ -21,21 +12,12 @@ def roles() -> str:
         "Programs show a key of one role; people sign in with one role, for all sites or for some. What no "
         "row allows is refused. `device` and `integrator` see and post for their own devices alone."
     )
-    keys = [_row(name, keys_with(name), ROLES) for name in PERMISSIONS]
-    people = [_row(name, people_with(name), PEOPLE_ROLES) for name in PERMISSIONS]
-    all_sites = (
-        "For people who see all sites alone: " + ", ".join(code(name) for name in sorted(OF_ALL_SITES)) + "."
-    )
-    return page(
-        "Roles and permissions",
-        opening,
-        "## Keys of programs",
-        table(("permission", *ROLES), keys),
-        "## People",
-        table(("permission", *PEOPLE_ROLES), people),
-        all_sites,
-    )
+    of_all = "A permission with a star is for people who see all sites alone."
+    heads = ("permission", "keys", "people")
+    return page("Roles and permissions", opening, of_all, table(heads, map(_row, PERMISSIONS)))
 
 
-def _row(permission: str, having: Collection[str], roles: Collection[str]) -> tuple[str, ...]:
-    return code(permission), *("yes" if role in having else "" for role in roles)
+def _row(permission: str) -> tuple[str, ...]:
+    star = " ★" if permission in OF_ALL_SITES else ""
+    keys, people = (", ".join(having(permission)) or "none" for having in (keys_with, people_with))
+    return f"{anchor(permission)}{code(permission)}{star}", f"keys: {keys}", f"people: {people}"

@@ -36,11 +36,11 @@ def _page(title: str, command: str, settings: Table) -> str:
 def _section(section: str, settings: Table) -> list[str]:
     rows = [_row(setting) for setting in settings.rows if setting.section == section]
     heading = f"## In the file under `[{section}]`" if section else "## At the top of the file"
-    return [heading, table(("setting", "flag, variable", "what it is", "default"), rows)]
+    return [heading, table(("setting", "flag, variable", "what it is"), rows)]
 
 
 def _row(setting: Setting) -> tuple[str, ...]:
     flag = setting.flag if setting.read is not switch else f"{setting.flag}, --no-{setting.flag[2:]}"
-    default = "" if setting.default in (None, "") else code(setting.default)
+    default = "" if setting.default in (None, "") else f" Default: {code(setting.default)}."
     name = f"{anchor(setting.attribute)}{code(setting.key)}"
-    return name, f"{code(flag)}<br>{code(setting.variable)}", plain(setting.sentence), default
+    return name, f"{code(flag)}<br>{code(setting.variable)}", plain(setting.sentence) + default

@@ -26,6 +26,7 @@ from cleanside.ingest.api.app import all_routes
 from cleanside.ingest.api.problems import TITLES
 from cleanside.ingest.api.routes.described_events import DATA
 from cleanside.ingest.cautions import CAUTIONS
+from cleanside.ingest.console.docs_site import HELP
 from cleanside.ingest.docs import commands_reference, metrics_reference
 from cleanside.ingest.docs.codes_reference import SAID
 from cleanside.ingest.docs.routes_reference import description
@@ -227,6 +228,19 @@ def test_the_type_of_a_problem_leads_to_its_place(api: Api, pages: dict[str, Pag
         assert place in pages[page].ids
 
 
+def test_a_page_leads_to_the_document_that_explains_it(api: Api, pages: dict[str, Page]) -> None:
+    for place in HELP.values():
+        name, _, heading = place.partition("#")
+        assert not heading or heading in pages[name].ids, place
+    assert f"/docs/{HELP['sign-in']}" in Page(api.get("/sign-in", key=None).text).links
+    assert f"/docs/{HELP['fleet']}" in Page(api.get("/fleet").text).links
+
+
+def test_the_page_of_an_error_leads_to_the_place_of_its_code(api: Api) -> None:
+    shown = api.get("/fleet?state=nothing")
+    assert "/docs/problems/not_valid" in Page(shown.text).links
+
+
 def test_nothing_else_is_sent(api: Api) -> None:
     names = ["nothing.html", "../version.txt", "..%2fsite/version.txt", "%2e%2e/x.html", "a//b.html"]
     for name in (*names, "problems/no_code", "reference", "_static", "index.html%00.html"):
@@ -255,3 +269,5 @@ def test_a_site_of_another_version_is_not_shown(site: Path, sqlite_database_url:
             answer = api.get("/docs/index.html", key=None, headers={"Accept": "application/json"})
             assert (answer.status_code, answer.json()["code"]) == (404, "docs_not_built")
             assert "docs build" in answer.json()["next_step"]
+            sign_in = Page(api.get("/sign-in", key=None).text)
+            assert [link for link in sign_in.links if link.startswith("/docs")] == []
