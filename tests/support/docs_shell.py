@@ -111,7 +111,7 @@ class Shell:
         strict = "+e" if block.may_fail else "-e"
         assert self._bash.stdin is not None
         self._bash.stdin.write(
-            f"set {strict} -uo pipefail; source block.sh < /dev/null; set +e; echo '<done>'\n"
+            f"set {strict} -uo pipefail; source block.sh < /dev/null; set +e; printf '\\n<done>\\n'\n"
         )
         self._bash.stdin.flush()
         written: list[str] = []
