@@ -38,7 +38,7 @@ def shell(tmp_path: Path) -> Iterator[Shell]:
         running.close()
 
 
-@pytest.mark.timeout(400)
+@pytest.mark.timeout(900)
 @pytest.mark.parametrize("name", WITH_COMMANDS)
 def test_every_command_of_a_page_runs(name: str, shell: Shell) -> None:
     for page in (*BEFORE.get(name, ("start.md",)), name):

@@ -19,14 +19,15 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from queue import Empty, SimpleQueue
 
 #: the address that the documents have
 ADDRESS = "127.0.0.1:8750"
-WITHIN_S = 120.0  # chosen: far beyond what a block takes, so that a hang ends
+WITHIN_S = 300.0  # chosen: far beyond what a block takes, so that a hang ends
 _SERVES = re.compile(r"cleanside-(ingest serve|simulator demo --serve)")
 _LISTENS = re.compile(r'(?:"listening": ?"|stays up at )https?://([\d.]+:\d+)')
 _PIECE = re.compile(
@@ -68,6 +69,61 @@ def blocks_of(page: str) -> list[Block]:
     return found
 
 
+class Running:
+    """A process in a session of its own, whose lines are read as they come."""
+
+    def __init__(self, command: Sequence[str], *, folder: Path, environ: Mapping[str, str]) -> None:
+        self._lines: SimpleQueue[str] = SimpleQueue()
+        self._process = subprocess.Popen(
+            command,
+            cwd=folder,
+            env=environ,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            start_new_session=True,
+        )
+        self._reader = threading.Thread(target=self._read)
+        self._reader.start()
+
+    def _read(self) -> None:
+        assert self._process.stdout is not None
+        with self._process.stdout:
+            for line in self._process.stdout:
+                self._lines.put(line)
+        self._lines.put("")
+
+    def send(self, text: str) -> None:
+        """Write to its standard input."""
+        assert self._process.stdin is not None
+        self._process.stdin.write(text)
+        self._process.stdin.flush()
+
+    def lines(self) -> Iterator[str]:
+        """Lines as they come, until the end, or until none comes for too long."""
+        while True:
+            try:
+                line = self._lines.get(timeout=WITHIN_S)
+            except Empty:
+                yield f"<nothing was written for {WITHIN_S} s>"
+                return
+            if not line:
+                return
+            yield line
+
+    def end(self, number: signal.Signals) -> None:
+        """Send its session a signal, and wait; what is left of it is killed."""
+        for each in (number, signal.SIGKILL):
+            with suppress(ProcessLookupError):
+                os.killpg(self._process.pid, each)
+            self._process.wait(WITHIN_S)
+        assert self._process.stdin is not None
+        with suppress(BrokenPipeError):
+            self._process.stdin.close()
+        self._reader.join(WITHIN_S)
+
+
 class Shell:
     """Bash in a folder that has `.venv`, with data and state of its own, and at most one server."""
 
@@ -79,21 +135,11 @@ class Shell:
         self._environ = kept | {name: str(folder / place) for name, place in places.items()}
         self._environ["CLEANSIDE_INGEST_PORT"] = "0"
         self._address = ADDRESS
-        self._server: subprocess.Popen[str] | None = None
-        self._bash = self._start(["bash", "-s"], stdin=subprocess.PIPE)
-        self._lines = _lines_of(self._bash)
+        self._server: Running | None = None
+        self._bash = self._start("bash", "-s")
 
-    def _start(self, command: Sequence[str], *, stdin: int = subprocess.DEVNULL) -> subprocess.Popen[str]:
-        return subprocess.Popen(
-            command,
-            cwd=self._folder,
-            env=self._environ,
-            stdin=stdin,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            start_new_session=True,
-        )
+    def _start(self, *command: str) -> Running:
+        return Running(command, folder=self._folder, environ=self._environ)
 
     def run(self, block: Block) -> str:
         """Run a block. Returns what it wrote. Raises AssertionError where it fails or does not print."""
@@ -106,72 +152,37 @@ class Shell:
         return written
 
     def _do(self, block: Block) -> str:
-        script = self._folder / "block.sh"
-        script.write_text(block.text.replace(ADDRESS, self._address))
+        (self._folder / "block.sh").write_text(block.text.replace(ADDRESS, self._address))
         strict = "+e" if block.may_fail else "-e"
-        assert self._bash.stdin is not None
-        self._bash.stdin.write(
+        self._bash.send(
             f"set {strict} -uo pipefail; source block.sh < /dev/null; set +e; printf '\\n<done>\\n'\n"
         )
-        self._bash.stdin.flush()
         written: list[str] = []
-        for line in self._lines:
+        for line in self._bash.lines():
             if line == "<done>\n":
                 return "".join(written)
             written.append(line)
         raise AssertionError(f"a command failed:\n{block.text}\n{''.join(written)}")
 
     def _serve(self, text: str) -> str:
-        text = text.replace("--port 8750", "--port 0")
-        self._server = self._start(["bash", "-euc", text])
+        self._server = self._start("bash", "-euc", text.replace("--port 8750", "--port 0"))
         written: list[str] = []
-        for line in _lines_of(self._server):
+        for line in self._server.lines():
             written.append(line)
             if found := _LISTENS.search(line):
                 self._address = found[1]
-                self._environ["CLEANSIDE_INGEST_PORT"] = found[1].rpartition(":")[2]
-                self._tell_port()
+                port = self._environ["CLEANSIDE_INGEST_PORT"] = found[1].rpartition(":")[2]
+                self._do(Block(f"export CLEANSIDE_INGEST_PORT={port}"))
                 return "".join(written)
         raise AssertionError(f"it does not serve:\n{text}\n{''.join(written)}")
-
-    def _tell_port(self) -> None:
-        """The shell's own commands find the server at the same port."""
-        self._do(Block(f"export CLEANSIDE_INGEST_PORT={self._environ['CLEANSIDE_INGEST_PORT']}"))
 
     def stop_server(self) -> None:
         """Ctrl-C in the terminal of the server, and wait."""
         if self._server is not None:
-            os.killpg(self._server.pid, signal.SIGINT)
-            self._server.wait(WITHIN_S)
+            self._server.end(signal.SIGINT)
             self._server = None
 
     def close(self) -> None:
         """End everything that was started."""
         self.stop_server()
-        os.killpg(self._bash.pid, signal.SIGKILL)
-        self._bash.wait(WITHIN_S)
-        assert self._bash.stdin is not None
-        self._bash.stdin.close()
-
-
-def _lines_of(process: subprocess.Popen[str]) -> Iterator[str]:
-    """Lines as they come, until the end, or until none comes for too long."""
-    lines: SimpleQueue[str] = SimpleQueue()
-
-    def read() -> None:
-        assert process.stdout is not None
-        with process.stdout:
-            for line in process.stdout:
-                lines.put(line)
-        lines.put("")
-
-    threading.Thread(target=read, daemon=True).start()
-    while True:
-        try:
-            line = lines.get(timeout=WITHIN_S)
-        except Empty:
-            yield f"<nothing was written for {WITHIN_S} s>"
-            return
-        if not line:
-            return
-        yield line
+        self._bash.end(signal.SIGTERM)
