@@ -14,7 +14,6 @@ import logging
 import os
 import secrets
 import shutil
-import signal
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -53,7 +52,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _main(arguments: Sequence[str] | None) -> int:
-    parser = _parser()
+    parser = build_parser()
     parsed = TABLE.parse(parser, sys.argv[1:] if arguments is None else arguments)
     try:
         settings = load(vars(parsed), os.environ, notify=_tell)
@@ -68,7 +67,8 @@ def _tell(notice: str) -> None:
     print(f"cleanside-gateway: {notice}", file=sys.stderr)
 
 
-def _parser() -> argparse.ArgumentParser:
+def build_parser() -> argparse.ArgumentParser:
+    """The command line."""
     parser = argparse.ArgumentParser(
         prog="cleanside-gateway",
         description="Stores the readings of a restriction monitor on disk, and sends each until the server "
@@ -164,6 +164,7 @@ def _run(settings: Settings, _: argparse.Namespace) -> int:
     from cleanside.gateway.commands.run import (
         Gateway,  # only here: the other commands need no network library
     )
+    from cleanside.gateway.commands.stop_signals import stop_on_signals
     from cleanside.gateway.log import OthersBounded, silence_http_clients
     from cleanside.gateway.timing.clock import SystemClock
 
@@ -176,8 +177,7 @@ def _run(settings: Settings, _: argparse.Namespace) -> int:
     silence_http_clients()
     _warn_of_readable(settings.uplink_key_file)
     gateway = Gateway(settings, environ=os.environ, tells=True)
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: gateway.stop())
+    stop_on_signals(gateway.stop)
     lost = gateway.run()
     if lost:
         print(

@@ -42,13 +42,14 @@ _NOUNS = (
     *(serve, migrate, keys, account, appended, archive, recompute, backup, restore, import_bundles, enrol),
     *(attention, webhooks, people, install_service),
 )
-#: name -> module and sentence of those that bring numerics along; loaded for themselves alone
-_JUDGING = {
+#: name -> module and sentence of those that bring more along than serving needs; loaded for themselves alone
+_APART = {
     "backtest": ("cleanside.ingest.evaluation.backtest", "judge the forecast on recorded lives"),
     "lives": (
         "cleanside.ingest.evaluation.lives_report",
         "flow exponent and element changes of one recorded series",
     ),
+    "docs": ("cleanside.ingest.docs.build", "build the documents that the server shows under /docs"),
 }
 
 
@@ -96,17 +97,17 @@ def build_parser(*, command: str = "") -> argparse.ArgumentParser:
     """
     The command line.
 
-    command : the one asked for; the options of those that bring numerics along are loaded for them alone.
+    command : the one asked for; the options of those that stand apart are loaded for them alone.
     """
     parser = Parser(prog="cleanside-ingest", description="Ingest service of cleanside.")
     parser.add_argument("--version", action="version", version=f"cleanside-ingest {version('cleanside')}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     for noun in _NOUNS:
         noun.add(commands)
-    for name, (home, sentence) in _JUDGING.items():
-        judging = commands.add_parser(name, help=sentence)
+    for name, (home, sentence) in _APART.items():
+        apart = commands.add_parser(name, help=sentence)
         if command == name:
             module = importlib.import_module(home)
-            module.add_arguments(judging)
-            judging.set_defaults(run=module.run)
+            module.add_arguments(apart)
+            apart.set_defaults(run=module.run)
     return parser

@@ -87,6 +87,8 @@ SENTENCES: Sentences = {
         'database "{url}" is not a URL we know; give sqlite:////path/file.db or postgresql://host/name{signs}'
     ),
     "device_not_a_name": '--device "{device}" is not a name of A-Z a-z 0-9 - : . _',
+    "docs_not_as_they_should_be": "the documents have the faults above; correct them and build again",
+    "docs_tools_missing": "{tools} not installed; run: pip install 'cleanside[docs]'",
     "disk_too_slow": "the disk did not take it in time; send again later",
     "expires_at_not_usable": "--expires-at: {why}",
     "file_changed": "{file} changed while it was read; use another backup",
@@ -499,6 +501,10 @@ SENTENCES: Sentences = {
     "denied_without_reason": (
         "a change that was found is denied without a reason; say in the note why the level fell"
     ),
+    "docs_not_built": (
+        "the documents of this version are not built here; have a person at the server run: "
+        "cleanside-ingest docs build"
+    ),
     "device_taken": (
         "device {device} belongs to another key; choose another name, or ask an operator or admin to "
         "register it and bind your key to it"
@@ -542,6 +548,7 @@ SENTENCES: Sentences = {
     ),
     "cursor_too_old": "this cursor is of {at}, now {now}; start again without cursor",
     "export_has_no_pages": "a {format} export is whole; leave limit and cursor out",
+    "no_such_document": "there is no document {name}; see /docs",
     "no_such_parameter": "there is no such parameter here; there are {there}",
     "no_such_quantity": '"{quantity}" is no quantity; there are {there}',
     "no_such_type": 'there is no type "{type}"; there are {there}',

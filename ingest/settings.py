@@ -188,6 +188,13 @@ class Settings:
             "a SQLite file, where the first webhook makes it; PostgreSQL needs it (webhooks create-key).",
         ),
     )
+    docs_folder: str = field(
+        default="",
+        metadata=row(
+            text_or_empty,
+            "Folder of the documents that /docs shows; empty: where `docs build` puts them.",
+        ),
+    )
     log_level: str = field(
         default="info", metadata=row(one_of(*LEVELS), f"How much is logged: {', '.join(LEVELS)}.")
     )

@@ -13,7 +13,6 @@ import json
 import logging
 import mmap
 import os
-import signal
 import sys
 import threading
 import time
@@ -21,6 +20,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from cleanside.gateway.commands.run import Gateway
+from cleanside.gateway.commands.stop_signals import stop_on_signals
 from cleanside.gateway.errors import GatewayError
 from cleanside.gateway.settings import load
 from cleanside.gateway.timing.clock import Anchor
@@ -121,8 +121,7 @@ def main() -> int:
     except GatewayError as error:
         print(f"not started: {error}", file=sys.stderr)
         return EXIT_NOT_STARTED
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: gateway.stop())
+    stop_on_signals(gateway.stop)
     return EXIT_WITH_LOSS if gateway.run() else 0
 
 

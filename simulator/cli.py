@@ -30,7 +30,7 @@ def main(words: Sequence[str] | None = None) -> int:
 
 
 def _main(words: Sequence[str] | None) -> int:
-    given = make_parser().parse_args(words)
+    given = build_parser().parse_args(words)
     console = Console(width=None if sys.stdout.isatty() else 160)
     try:
         return int(given.run(given, console))
@@ -39,7 +39,7 @@ def _main(words: Sequence[str] | None) -> int:
         return 2
 
 
-def make_parser() -> argparse.ArgumentParser:
+def build_parser() -> argparse.ArgumentParser:
     """The words the command understands."""
     parser = argparse.ArgumentParser(
         prog="cleanside-simulator",

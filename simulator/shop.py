@@ -40,11 +40,11 @@ class Shop:
         port : on loopback; 0: a free one. program : what Python runs for the server's commands.
         database : its URL; None: a SQLite file in `folder`.
         """
-        self._folder = folder
         self.key_file = folder / "admin.key"
         self._program = program
         self._database = database or f"sqlite:///{folder / 'shop.db'}"
-        self._log: IO[bytes] = (folder / "server.log").open("ab")
+        self.log_file = folder / "server.log"
+        self._log: IO[bytes] = self.log_file.open("ab")
         self._process: subprocess.Popen[bytes] | None = None
         self._port = port
         self._key = ""
@@ -72,7 +72,7 @@ class Shop:
         assert self._process.stdout is not None
         line = self._process.stdout.readline()
         if not line:
-            raise DemoFailed(f"the server did not start; see {self._folder / 'server.log'}")
+            raise DemoFailed(f"the server did not start; see {self.log_file}")
         self.url = json.loads(line)["listening"]
         self._port = int(self.url.rsplit(":", 1)[1])
         self._wait_ready()
@@ -139,6 +139,13 @@ class Shop:
     def invite(self, person: str) -> str:
         """Invite an admin; returns the link that opens the console, once."""
         return str(self.post("/v1/people", {"name": person, "role": "admin"})["link"])
+
+    def show_documents(self) -> bool:
+        """See that the server shows its documents, which a clone has to build once. False: it cannot."""
+        if httpx.get(f"{self.url}/docs/index.html").status_code == 200:
+            return True
+        command = [sys.executable, *self._program, "docs", "build"]
+        return subprocess.run(command, stdout=self._log, stderr=self._log, check=False).returncode == 0
 
     def wait_analysed(self) -> None:
         """Wait until the analysis has caught up with what arrived."""

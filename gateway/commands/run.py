@@ -259,7 +259,7 @@ class Gateway:
 
     def stop(self) -> None:
         """
-        Ask the gateway to end. Safe from a signal handler or another thread.
+        Ask the gateway to end. Safe from another thread; a signal goes through `stop_on_signals`.
 
         A second call ends it even if that loses readings which the disk has not taken.
         """

@@ -239,9 +239,7 @@ def unpacked(request: Request) -> bytes:
 
 def problem(status: int, code: str, detail: str = "", **headers: str) -> Reply:
     """A problem report as the server writes it. headers : names with `_` for `-`."""
-    body = json.dumps(
-        {"type": f"urn:cleanside:problem:{code}", "code": code, "status": status, "detail": detail}
-    )
+    body = json.dumps({"type": f"/docs/problems/{code}", "code": code, "status": status, "detail": detail})
     fields = {name.replace("_", "-"): value for name, value in headers.items()}
     return Reply(
         status=status, headers={"content-type": PROBLEM_MEDIA_TYPE} | fields, body=body.encode(), trusted=True

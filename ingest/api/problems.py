@@ -1,7 +1,7 @@
 """
 Every error leaves in one shape: application/problem+json (RFC 9457), with a stable code.
 
-    {"type": "urn:cleanside:problem:<code>", "code", "title", "status", "detail",
+    {"type": "/docs/problems/<code>", "code", "title", "status", "detail",
      "next_step", "errors": [{"pointer", "detail"}], "request_id", "server_time"}
 
 `errors` names all problems of a request at once; where they were cut, `errors_more` counts the rest.
@@ -110,6 +110,7 @@ TITLES: Mapping[str, str] = {
     "bundle_altered": "The bundle was altered",
     "overloaded": "The server has too much to do",
     "fleet_being_worked_out": "The fleet is being worked out",
+    "docs_not_built": "The documents are not built",
     "store_unavailable": "The store is unavailable",
     "store_full": "The server's disk is full",
     "store_read_only": "The server's store can only be read",
@@ -127,7 +128,9 @@ class ProblemError(BaseModel):
 class ProblemDetails(BaseModel):
     """The shape of every error (RFC 9457)."""
 
-    type: str = Field(examples=["urn:cleanside:problem:not_a_batch"])
+    type: str = Field(
+        description="where the code is explained, at this server", examples=["/docs/problems/not_a_batch"]
+    )
     code: str = Field(description="stable; decide by this", examples=["not_a_batch"])
     title: str
     status: int = Field(examples=[422])
@@ -176,7 +179,7 @@ def document(
 ) -> dict[str, Any]:
     """The members of a problem. now_us : the server's clock, by which a gateway may set its time. Pure."""
     said: dict[str, Any] = {
-        "type": f"urn:cleanside:problem:{code}",
+        "type": f"/docs/problems/{code}",
         "code": code,
         "title": TITLES[code],
         "status": status,

@@ -22,6 +22,7 @@ from starlette.datastructures import URL
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import needed_permission
 from cleanside.ingest.console import drawing
+from cleanside.ingest.console.docs_site import help_for
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.routing import PageRoute
 from cleanside.ingest.console.static_files import address_of
@@ -90,6 +91,7 @@ def _given(request: Request, viewer: Viewer, nonce: str) -> dict[str, Any]:
         "say": Sayer(viewer.language, formats),
         "format": formats,
         "path": request.url.path,
+        "help": help_for(request),
         "places": list(places_of(request, viewer.key)),
         "may": lambda permission: may(viewer.key, permission),
         "address": lambda **query: address_with(request, **query),

@@ -88,6 +88,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "terminal_differs": "read gauge or manual again, then correct the limit or the second reading",
     "overloaded": "send again after Retry-After; nothing was acknowledged",
     "fleet_being_worked_out": "ask again after Retry-After; what is worked out already is kept",
+    "docs_not_built": "have a person at the server run: cleanside-ingest docs build",
     "store_unavailable": "send again after Retry-After; nothing was acknowledged",
     "store_full": "make room on the server's disk; gateways keep their readings and send again by themselves",
     "store_read_only": "make the server's disk or database writable; gateways send again by themselves",
