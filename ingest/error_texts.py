@@ -401,8 +401,17 @@ SENTENCES: Sentences = {
     "sheet_of_all_sites": "a spreadsheet is about all sites; have somebody bring it who is for all of them",
     "site_of_others": "you are for {sites}; choose among these, or ask an admin for the other",
     "sheet_unknown": '"{what}" is no spreadsheet of ours; choose machines or parts',
+    "not_a_calendar_day": '"{written}" is no day of the calendar; write it like 2026-12-04',
+    "not_a_time_zone": '"{written}" is no time zone; write it like Europe/Vienna, or UTC',
+    "not_a_plain_instant": '"{written}" is a leap second or finer than a microsecond; send a plain instant',
+    "not_printable": "it has characters that cannot be printed; leave them out",
+    "still_used": "{kind} {name} is used by {many}: {by}; move them first",
+    "space_at_an_end": "it begins or ends with a space; leave that out",
     "value_not_decimal": ('"{text}" is not a number; write it with digits and one comma or point, like 6.2'),
     # requests that are refused: bodies, batches and bundles
+    "beyond_the_mark": (
+        "{first} is not from 1 to {mark}: what is missing beyond the mark comes without being asked for"
+    ),
     "below_highest": "{number} is below {highest}, the highest number seen; give {highest} or more",
     "block_of_another_device": "block {block} speaks of device {other}, the bundle is of {device}",
     "body_unfolds_too_large": "the body unfolds to more than {most} bytes; send fewer readings at once",

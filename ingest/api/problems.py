@@ -83,6 +83,7 @@ TITLES: Mapping[str, str] = {
     "unknown_device": "Unknown device",
     "unknown_site": "Unknown site",
     "unknown_crew": "Unknown crew",
+    "still_used": "Something still belongs to it",
     "sheet_faulty": "The file has faults",
     "unknown_key": "Unknown key",
     "unknown_entry": "Unknown quarantine entry",
@@ -203,6 +204,7 @@ def install(app: FastAPI) -> None:
 async def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, Refused)
     services_of(request).count_refusal(request, error)
+    request.state.refused_by = error  # a page says it in the language of who looks
     return respond(
         request,
         error.status,
@@ -245,6 +247,7 @@ async def _body_not_json(request: Request, error: Exception) -> Response:
 
 async def _not_valid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
+    request.state.refused_by = error
     errors = [ProblemError(pointer=_pointer(e["loc"]), detail=_said(e)) for e in error.errors()]
     detail = errors[0].detail if len(errors) == 1 else f"{len(errors)} problems; see errors"
     return respond(

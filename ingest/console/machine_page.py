@@ -16,7 +16,6 @@ from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import Depends, Query, Request, Response
-from fastapi.exceptions import RequestValidationError
 from starlette.datastructures import FormData
 
 from cleanside.gateway.wire import instant_text
@@ -46,7 +45,7 @@ from cleanside.ingest.console.routing import Fields, page_needs, page_router, se
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
-from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -104,7 +103,6 @@ class RefusedForm:
     """A form that was not taken: what is wrong with it, and what was in it."""
 
     fault: FormFault
-    detail: str
     kept: Mapping[str, str]
 
 
@@ -209,14 +207,7 @@ def _refused(error: Exception, fields: FormData) -> RefusedForm:
         name: trimmed_field(fields, name)
         for name in ("what", "day", "time", "meter", "gauge", "note", "entry_id")
     }
-    return RefusedForm(fault_of(error), _detail(error), kept)
-
-
-def _detail(error: Exception) -> str:
-    """What is wrong in the words of the answer to programs."""
-    if isinstance(error, RequestValidationError):
-        return "; ".join(f"{found['loc'][-1]}: {found['msg']}" for found in error.errors())
-    return str(error) if isinstance(error, Refused) else ""
+    return RefusedForm(fault_of(error), kept)
 
 
 def _instant(fields: FormData, formats: Formats) -> str:

@@ -61,6 +61,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_device": "check the name, or register the device",
     "unknown_site": "check the name, or make the site first: POST /v1/sites",
     "unknown_crew": "check the name, or make the crew first: POST /v1/crews",
+    "still_used": "move what detail names elsewhere, then delete it",
     "sheet_faulty": "correct the cells that errors names and bring the whole file again; nothing was taken",
     "unknown_key": "check the handle against the list of keys",
     "unknown_entry": "list the quarantine again; the entry may be settled already",

@@ -200,7 +200,9 @@ SENTENCES: Sentences = {
     ),
     # what the shop knows
     "site": _body,
+    "site_deleted": _body,
     "crew": _body,
+    "crew_deleted": _body,
     "part": _body,
     "papers": _body,
     "meter_reading": _body,
@@ -229,6 +231,7 @@ SENTENCES: Sentences = {
     "passkey_removed": "{passkey}",
     "signed_in": "from {address}",
     "signed_out": "session {session}",
+    "signed_out_everywhere": "{sessions} sessions",
     # codes
     "enrolment": "{enrolment} {device} on {machine} {housing}",
     "enrolment_cancelled": "{enrolment}",
@@ -248,6 +251,8 @@ SENTENCES: Sentences = {
     "replace": _replaced,
     "undo": "{amendment}",
     "appended_through_lowered": _as_json,
+    "resend_asked": "{device} from {first} to {last}: {reason}",
+    "resend_taken_back": "{device}",
     "boot_corrected": _boot_corrected,
     "boot_correction_refused": _correction_refused,
     "boot_correction_undone": "{correction}",

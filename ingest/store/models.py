@@ -339,6 +339,8 @@ entries = sa.Table(
     sa.Column("made_us", sa.BigInteger, nullable=False),
     sa.Column("taken_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(32), nullable=False),
+    #: what was entered, as JSON, without photos; None: an entry of a release before 0032
+    sa.Column("content", sa.Text),
     sa.UniqueConstraint("owner_id", "entry_id"),
 )
 
@@ -647,6 +649,9 @@ streams = sa.Table(
     #: the time of the last reading by number, where the last ones are in order; as of highest = tail_seq
     sa.Column("tail_seq", sa.BigInteger),
     sa.Column("tail_us", sa.BigInteger),
+    #: how far it has sent again since a person asked, and the mark at that time; None: it is not asked
+    sa.Column("again_mark", sa.BigInteger),
+    sa.Column("again_through", sa.BigInteger),
     sa.UniqueConstraint("owner_id", "stream"),
     sa.Index(None, "device_id"),
 )

@@ -130,6 +130,13 @@ class ShedShown(Described):
     reason: str
 
 
+class SendsAgain(Described):
+    """What a gateway was asked to send again and has not sent yet."""
+
+    next: int = Field(description="the number that comes next")
+    last: int = Field(description="the mark when it was asked; with it the gateway is done")
+
+
 class StreamLine(Described):
     """One stream of a list."""
 
@@ -148,6 +155,7 @@ class StreamLine(Described):
     drains_per_s: float | None = Field(
         description="readings that come while something is pending; null: none come [1/s]"
     )
+    sends_again: SendsAgain | None = Field(description="null: it was not asked to, or it is done")
 
 
 class StreamsAnswer(Described):

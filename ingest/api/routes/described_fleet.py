@@ -22,6 +22,7 @@ from cleanside.ingest.api.routes.described import (
 )
 from cleanside.ingest.api.routes.described_kinds import (
     ElementWork,
+    EntryContent,
     EntryOutcome,
     EntryVerdict,
     FlowQuantity,
@@ -224,6 +225,9 @@ class TakenEntryShown(Described):
     made_at: str = Field(description="by the server's clock")
     taken_at: str
     who: str
+    content: EntryContent | None = Field(
+        description="as it was entered, without photos; null: an entry of an earlier release"
+    )
 
 
 class EntryAnswer(TakenEntryShown):
