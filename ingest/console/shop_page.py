@@ -106,7 +106,7 @@ def post_deletion(
         return ask_first(
             request,
             key,
-            question=say.plain("shop.delete_which", name=name),
+            question=say.plain("shop.delete_sure", name=name),
             what=say.plain("shop.delete_what"),
             act=say.plain("shop.delete"),
             back="/shop",

@@ -6,7 +6,7 @@ schedule (`housing_lives` of each housing into `learn_fleet`), and asks `assess_
 """
 
 from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
-from cleanside.ingest.restriction.elements.lives import Life, LifeSpan
+from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, operating_hours
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge, learn_fleet
 from cleanside.ingest.restriction.measure.hours import summarise_hours
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
@@ -40,6 +40,7 @@ __all__ = [
     "collect_nearby",
     "housing_lives",
     "learn_fleet",
+    "operating_hours",
     "study_housing",
     "summarise_hours",
 ]

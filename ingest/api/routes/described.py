@@ -432,6 +432,10 @@ class SeriesPoint(Described):
     hour: str
     restriction_pa: float | None
     operating_s: float
+    operating_hours: float = Field(
+        description="as element lives count it: in an hourly series, which does not show how long the engine "
+        "ran, each row counts as one [h]"
+    )
 
 
 class CameShown(Described):
