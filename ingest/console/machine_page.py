@@ -188,13 +188,15 @@ def post_taken_back(
 def change_of(fields: FormData, formats: Formats) -> NewChange:
     """The entry of a form. Raises RequestValidationError, or Refused (422) for what is no time or number."""
     gauge, unit = number_of_field(fields, "gauge"), trimmed_field(fields, "gauge_unit") or "kPa"
+    what = trimmed_field(fields, "what")
     given = {
+        "part": trimmed_field(fields, "part") or None if what == "new" else None,
         "meter_hours": number_of_field(fields, "meter"),
         "gauge": None if gauge is None else {"value": gauge, "unit": unit},
         "changed_at": trimmed_field(fields, "changed_at") or _instant(fields, formats),
         "housing": trimmed_field(fields, "housing") or DEFAULT_HOUSING,
         "note": trimmed_field(fields, "note"),
-        "what": trimmed_field(fields, "what"),
+        "what": what,
         "entry_id": trimmed_field(fields, "entry_id") or None,
         "confirmed_because": trimmed_field(fields, "confirmed_because"),
     }
@@ -205,7 +207,7 @@ def _refused(error: Exception, fields: FormData) -> RefusedForm:
     """What is wrong with a form, and what it held: nothing is typed twice. Raises what is no fault."""
     kept = {
         name: trimmed_field(fields, name)
-        for name in ("what", "day", "time", "meter", "gauge", "note", "entry_id")
+        for name in ("what", "day", "time", "meter", "gauge", "part", "note", "entry_id")
     }
     return RefusedForm(fault_of(error), kept)
 

@@ -320,6 +320,8 @@ element_changes = sa.Table(
     #: it was entered at the shop
     sa.Column("at_device", NAME),
     sa.Column("by_name", NAME),
+    #: part number of what went in; None: not entered
+    sa.Column("part", sa.String(64)),
     sa.UniqueConstraint("housing_id", "entry_id"),
 )
 

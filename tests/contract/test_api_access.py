@@ -85,6 +85,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/v1/attention"): STAFF,
     ("POST", "/v1/streams/{stream}/resends"): KEEPERS,
     ("DELETE", "/v1/sites/{site}"): STAFF,
+    ("GET", "/v1/element-lives"): EVERYONE - {"device"},
     ("DELETE", "/v1/crews/{crew}"): STAFF,
     ("DELETE", "/v1/streams/{stream}/resends"): KEEPERS,
     ("GET", "/v1/quarantine"): STAFF | {"device", "integrator"},  # those: of their own devices

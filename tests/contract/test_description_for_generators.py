@@ -82,6 +82,7 @@ OPERATION_IDS = {
     "GET /v1/quantities": "get_quantities",
     "GET /v1/quarantine": "get_quarantine",
     "GET /v1/quarantine/amendments": "get_amendments",
+    "GET /v1/element-lives": "get_element_lives",
     "GET /v1/sessions": "get_sessions",
     "GET /v1/shop": "get_shop",
     "GET /v1/streams": "get_streams",

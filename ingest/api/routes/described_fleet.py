@@ -141,6 +141,7 @@ class ChangeShown(Described):
         description="entered at that device, by the code on its label; null: at the shop"
     )
     by_name: str | None = Field(description="the name that was written there, which nothing proves")
+    part: str | None = Field(description="part number of what went in; null: not entered")
     verdict: EntryVerdict
     says: str = Field(description="the verdict with its figures, in English")
     said: SaidShown = Field(description="the same as code and values")

@@ -405,6 +405,11 @@ def _points_of(series: HourlyRestriction, since_us: int | None) -> list[dict[str
     kept = slice(max(first, len(series.hour_s) - MAX_POINTS), None)
     columns = (series.hour_s, series.restriction_pa, series.operating_s, operating_hours(series))
     return [
-        {"hour": text_s(hour_s), "restriction_pa": level_pa, "operating_s": seen_s, "operating_hours": counted}
+        {
+            "hour": text_s(hour_s),
+            "restriction_pa": level_pa,
+            "operating_s": seen_s,
+            "operating_hours": counted,
+        }
         for hour_s, level_pa, seen_s, counted in zip(*(c[kept].tolist() for c in columns), strict=True)
     ]
