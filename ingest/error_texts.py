@@ -216,6 +216,8 @@ SENTENCES: Sentences = {
     "sign_in_tries_spent": (
         "too many tries to sign in with what does not fit; try again in {retry_s} s, or ask an admin"
     ),
+    "pdf_waits": "{most} documents are being made already; send again when Retry-After has passed",
+    "pdf_not_made": "the document was not made ({why}); print the page instead, or try again later",
     "store_full": "the disk of the database is full; nothing is acknowledged, send again later",
     "store_read_only": "the database can only be read; nothing is acknowledged, send again later",
     "store_unavailable": "the database does not take it now; nothing is acknowledged, send again later",

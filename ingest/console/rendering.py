@@ -92,6 +92,12 @@ def ask_first(request: Request, key: Key, *, question: str, what: str, act: str,
     return render(request, "confirm.html", key=key, **asked)
 
 
+def document_of(request: Request, template: str, *, key: Key, **values: Any) -> str:
+    """A template as a document that is no page: for paper. values : what it names."""
+    viewer = viewer_of(request, key)
+    return templates().get_template(template).render(_given(request, viewer, "") | values)
+
+
 def _given(request: Request, viewer: Viewer, nonce: str) -> dict[str, Any]:
     """What every template may name."""
     formats = formats_of(request, viewer)

@@ -12,6 +12,7 @@ from urllib.parse import urlencode
 
 from fastapi import Depends, Request, Response
 from fastapi.responses import JSONResponse
+from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
@@ -25,7 +26,8 @@ from cleanside.ingest.api.routes.shared import Name, PathName, R, us
 from cleanside.ingest.cautions import SITUATIONS
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import read_form
-from cleanside.ingest.console.rendering import formats_of, render
+from cleanside.ingest.console.pdf import can_make, pdf_of
+from cleanside.ingest.console.rendering import document_of, formats_of, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_seen import DAY_US, INSTALLATION, SERVICE, see
@@ -123,6 +125,7 @@ def get_visit(
         subjects=tuple(BY_HAND),
         entry_id=str(uuid.uuid4()),
         decimals_of=decimals_of,
+        has_pdf=can_make(),
         done=done if done in FIELDS else None,
         **seen,
     )
@@ -137,6 +140,40 @@ def get_plate(machine: PathName, resources: R, key: Reader, housing: Name = DEFA
     if photo is None:
         raise HTTPException(404)
     return Response(photo.jpeg, media_type="image/jpeg")
+
+
+@router.get("/visit/{machine}/sheet.pdf")
+def get_sheet(
+    machine: PathName,
+    request: Request,
+    resources: R,
+    key: Reader,
+    housing: Name = DEFAULT_HOUSING,
+    job: Job = None,
+) -> Response:
+    """The acceptance sheet for the machine's papers, as PDF. 404 where the extra `pdf` is not installed."""
+    if not can_make():
+        raise HTTPException(404)
+    seen = see(request, key, machine, housing, job)
+    with resources.reading() as connection:
+        photo = plate_photos.newest_of(connection, seen["housing"].id)
+    document = document_of(
+        request,
+        "sheet.html",
+        key=key,
+        photo=None if photo is None else base64.b64encode(photo.jpeg).decode(),
+        plate_s=None if photo is None else photo.made_us / 1e6,
+        sheet_cautions=SITUATIONS["acceptance"],
+        css_text=css_text,
+        **seen,
+    )
+    headers = {"Content-Disposition": f'inline; filename="{machine}-{seen["job"]}.pdf"'}
+    return Response(pdf_of(document), media_type="application/pdf", headers=headers)
+
+
+def css_text(text: str) -> Markup:
+    """A text between quotes of a style sheet; what could end it is an escape (CSS Syntax level 3, 4.3.7)."""
+    return Markup("".join(c if c.isalnum() or c in " ,.:" else f"\\{ord(c):06x}" for c in text))
 
 
 @router.post("/visit/{machine}")

@@ -35,6 +35,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/visit/{machine}"): EVERYONE - {"device"},
     ("GET", "/visit/{machine}/live"): EVERYONE - {"device"},
     ("GET", "/visit/{machine}/plate.jpg"): EVERYONE - {"device"},
+    ("GET", "/visit/{machine}/sheet.pdf"): EVERYONE - {"device"},
     ("POST", "/visit/{machine}"): {"planner", "operator", "admin"},
     ("GET", "/sign-in"): None,
     ("POST", "/sign-in"): None,

@@ -12,7 +12,7 @@ const FRESH_MS = 6 * 3_600_000; // what is kept so lately is not asked for ahead
 const MOST_PAGES = 300; // asked for ahead: both jobs at each machine of a large site
 const STAYS = /^\/(visit|machines|work-list)(\/|$)/;
 const IS_VISIT = /^\/visit\/[^/]+$/;
-const IS_NO_PAGE = /\/(live|plate\.jpg)$/;
+const IS_NO_PAGE = /\/(live|plate\.jpg|sheet\.pdf)$/;
 const CHANGES_PERSON = /^\/(sign-in|sign-out|join|v1\/sessions)/;
 let person = 0; // how often the person changed; an answer asked for before must not be kept after
 
