@@ -1,8 +1,8 @@
 """
 A document as PDF, made in a process of its own, where the extra `pdf` (WeasyPrint) is installed.
 
-Promises: the child has at most `SECONDS` and `MEMORY_BYTES`, fetches nothing, and writes no file. At most
-`AT_ONCE` run; who comes later is answered "again later". Without the extra there is no PDF: the page prints.
+Promises: the child has at most `PDF_SECONDS` and `MEMORY_BYTES`, fetches nothing, and writes no file. At most
+`PDFS_AT_ONCE` run; who comes later is answered "again later". Without the extra there is no PDF: the page prints.
 Leaves to others: the document (`templates/sheet.html`).
 """
 
@@ -16,10 +16,10 @@ import threading
 
 from cleanside.ingest.errors import TryAgain
 
-SECONDS = 30.0  # chosen: a sheet with a photo takes two
+PDF_SECONDS = 30.0  # chosen: a sheet with a photo takes two
 CHILD_MEMORY_BYTES = 1_500_000_000  # of address space; chosen: fonts and libraries take a third of it
-AT_ONCE = 2  # chosen: each takes a core for as long
-MOST_BYTES = 8_000_000  # of a PDF; chosen: a photo is at most 400 kB
+PDFS_AT_ONCE = 2  # chosen: each takes a core for as long
+MOST_PDF_BYTES = 8_000_000  # of a PDF; chosen: a photo is at most 400 kB
 #: read the document, write the PDF; what a document names is not fetched, only what it brings along
 _CHILD = """
 import resource, sys
@@ -33,7 +33,7 @@ document = HTML(string=sys.stdin.buffer.read().decode(), url_fetcher=fetcher)
 sys.stdout.buffer.write(document.write_pdf())
 """
 
-_running = threading.BoundedSemaphore(AT_ONCE)
+_running = threading.BoundedSemaphore(PDFS_AT_ONCE)
 
 
 def can_make() -> bool:
@@ -44,7 +44,7 @@ def can_make() -> bool:
 def pdf_of(document: str) -> bytes:
     """The PDF of an HTML document. Raises TryAgain where others are made, or it was not made in time."""
     if not _running.acquire(blocking=False):
-        raise TryAgain("pdf_waits", retry_after_s=10, most=AT_ONCE)
+        raise TryAgain("pdf_waits", retry_after_s=10, most=PDFS_AT_ONCE)
     try:
         return _made(document)
     finally:
@@ -52,7 +52,7 @@ def pdf_of(document: str) -> bytes:
 
 
 def _made(document: str) -> bytes:
-    child = _CHILD.format(memory=CHILD_MEMORY_BYTES, seconds=int(SECONDS))
+    child = _CHILD.format(memory=CHILD_MEMORY_BYTES, seconds=int(PDF_SECONDS))
     # Nothing of the server's environment: it may hold keys.
     environment = {name: os.environ[name] for name in ("PATH", "LANG", "HOME") if name in os.environ}
     try:
@@ -60,12 +60,12 @@ def _made(document: str) -> bytes:
             [sys.executable, "-I", "-c", child],
             input=document.encode(),
             capture_output=True,
-            timeout=SECONDS,
+            timeout=PDF_SECONDS,
             env=environment,
             check=False,
         )
     except subprocess.TimeoutExpired as error:
         raise TryAgain("pdf_not_made", retry_after_s=60, why="it took too long") from error
-    if done.returncode or not done.stdout.startswith(b"%PDF-") or len(done.stdout) > MOST_BYTES:
+    if done.returncode or not done.stdout.startswith(b"%PDF-") or len(done.stdout) > MOST_PDF_BYTES:
         raise TryAgain("pdf_not_made", retry_after_s=60, why=f"its process ended with {done.returncode}")
     return done.stdout

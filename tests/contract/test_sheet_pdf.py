@@ -49,18 +49,18 @@ def test_nothing_is_fetched_and_no_file_is_read() -> None:
 
 
 def test_what_takes_too_long_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pdf, "SECONDS", 0.01)
+    monkeypatch.setattr(pdf, "PDF_SECONDS", 0.01)
     with pytest.raises(TryAgain):
         pdf.pdf_of("<p>a sheet</p>")
 
 
 def test_only_so_many_are_made_at_once(api: Api) -> None:
-    for _ in range(pdf.AT_ONCE):
+    for _ in range(pdf.PDFS_AT_ONCE):
         assert pdf._running.acquire(blocking=False)
     try:
         busy = api.get(SHEET)
     finally:
-        for _ in range(pdf.AT_ONCE):
+        for _ in range(pdf.PDFS_AT_ONCE):
             pdf._running.release()
     assert (busy.status_code, int(busy.headers["retry-after"]) > 0) == (503, True)
 
