@@ -319,6 +319,12 @@ SENTENCES: Sentences = {
         "{name} is the last admin who can sign in, for all sites; invite another one first "
         "(or on the server: cleanside-ingest people invite NAME --role admin)"
     ),
+    "identity_taken": "this identity is another person's already; sign in with it, or use another",
+    "oidc_refused": "the sign-in by the provider was not taken: {why}; begin again",
+    "oidc_away": "the provider does not answer ({why}); try again later, or use the password",
+    "oidc_secret_unreadable": "oidc_client_secret_file {file} cannot be read ({why}); check the name",
+    "oidc_incomplete": "oidc_issuer is set without oidc_client_id; set that, too",
+    "oidc_issuer_unusable": "oidc_issuer {issuer} is not https, nor on this machine; give https://...",
     "passkey_refused": "this passkey does not fit; try again, or use the password",
     "passkeys_not_here": "a passkey is bound to a name over https, or to localhost; this is {name}",
     "too_many_passkeys": "{most} passkeys are the most; remove one first",

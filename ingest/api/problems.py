@@ -62,6 +62,8 @@ TITLES: Mapping[str, str] = {
     "sign_in_refused": "Name and password do not fit",
     "password_not_usable": "The password cannot be used",
     "person_suspended": "The person waits for somebody at the server",
+    "oidc_refused": "The provider's answer does not hold",
+    "identity_taken": "The identity is another person's",
     "passkey_refused": "The passkey does not fit",
     "passkeys_not_here": "No passkeys at this address",
     "unknown_passkey": "Unknown passkey",

@@ -1,8 +1,8 @@
 """
 A document as PDF, made in a process of its own, where the extra `pdf` (WeasyPrint) is installed.
 
-Promises: the child has at most `PDF_SECONDS` and `MEMORY_BYTES`, fetches nothing, and writes no file. At most
-`PDFS_AT_ONCE` run; who comes later is answered "again later". Without the extra there is no PDF: the page prints.
+Promises: the child has at most `PDF_SECONDS` and `CHILD_MEMORY_BYTES`, fetches nothing, and writes no file.
+At most `PDFS_AT_ONCE` run; who comes later is answered "again later". Without the extra the page prints.
 Leaves to others: the document (`templates/sheet.html`).
 """
 

@@ -61,6 +61,8 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_device": "check the name, or register the device",
     "unknown_site": "check the name, or make the site first: POST /v1/sites",
     "unknown_crew": "check the name, or make the crew first: POST /v1/crews",
+    "oidc_refused": "begin again; if it stays, tell who runs the server",
+    "identity_taken": "sign in with it, or use another identity at the provider",
     "still_used": "move what detail names elsewhere, then delete it",
     "sheet_faulty": "correct the cells that errors names and bring the whole file again; nothing was taken",
     "unknown_key": "check the handle against the list of keys",

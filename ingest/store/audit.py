@@ -227,6 +227,7 @@ SENTENCES: Sentences = {
     "person_joined": "{person}",
     "me_edited": "{person}",
     "password_changed": "{person}",
+    "identity_bound": "{person}",
     "passkey_made": "{passkey} {name}",
     "passkey_removed": "{passkey}",
     "signed_in": "from {address}",

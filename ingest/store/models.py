@@ -195,6 +195,36 @@ passkey_challenges = sa.Table(
     sqlite_with_rowid=False,
 )
 
+#: who a person is at an OpenID provider
+person_identities = sa.Table(
+    "person_identities",
+    metadata,
+    _id(),
+    _to("people", "person_id"),
+    sa.Column("issuer", sa.String(400), nullable=False),
+    #: at that issuer
+    sa.Column("subject", sa.String(255), nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.UniqueConstraint("issuer", "subject"),
+    sa.Index(None, "person_id"),
+)
+
+#: ways through an OpenID provider's page that are not over yet, each taken once
+oidc_tries = sa.Table(
+    "oidc_tries",
+    metadata,
+    _id(),
+    sa.Column("state_hash", sa.String(64), nullable=False, unique=True),
+    #: of what the browser keeps, in which it was begun
+    sa.Column("browser_hash", sa.String(64), nullable=False),
+    sa.Column("nonce", sa.String(64), nullable=False),
+    #: of PKCE
+    sa.Column("verifier", sa.String(64), nullable=False),
+    #: where to go then
+    sa.Column("next", sa.String(2_000), nullable=False),
+    sa.Column("expires_us", sa.BigInteger, nullable=False),
+)
+
 audit = sa.Table(
     "audit",
     metadata,

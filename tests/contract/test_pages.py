@@ -40,6 +40,8 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/sign-in"): None,
     ("POST", "/sign-in"): None,
     ("GET", "/join"): None,
+    ("GET", "/sign-in/provider"): None,
+    ("GET", "/sign-in/provider/back"): None,
     ("POST", "/join"): None,
     # of whoever is signed in: no key
     ("POST", "/sign-out"): set(),
