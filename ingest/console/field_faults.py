@@ -7,8 +7,8 @@ Leaves to others: the rules (the models of the routes), the words (`words/field.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
 from typing import Any
 
 from fastapi.exceptions import RequestValidationError
@@ -40,7 +40,7 @@ _FINDINGS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclasses.dataclass(frozen=True, slots=True)
 class FieldFault:
     """One thing wrong with a form."""
 
@@ -48,7 +48,7 @@ class FieldFault:
     field: str
     #: below `field.rule`; "": it has no words there
     code: str
-    values: Mapping[str, Any] = field(default_factory=dict)
+    values: Mapping[str, Any] = dataclasses.field(default_factory=dict)
     #: the sentence of the answer to programs
     detail: str = ""
 

@@ -88,8 +88,7 @@ def ask_first(request: Request, key: Key, *, question: str, what: str, act: str,
 
     question, what, act : in the words of who looks. back : the page to return to.
     """
-    asked = {"question": question, "what": what, "act": act, "back": back}
-    return render(request, "confirm.html", key=key, **asked)
+    return render(request, "confirm.html", key=key, question=question, what=what, act=act, back=back)
 
 
 def document_of(request: Request, template: str, *, key: Key, **values: Any) -> str:

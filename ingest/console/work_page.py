@@ -184,6 +184,7 @@ def _change(ticked: TickedJob, changed_at: str) -> NewChange:
         housing=ticked.housing,
         entry_id=ticked.entry_id,
         what=ticked.what,  # type: ignore[arg-type]  # the model checks it
+        part=None,
         meter_hours=_number(ticked.meter),
         gauge=None if gauge is None else GaugeShowing(value=gauge, unit=ticked.unit or "kPa", latched=None),
     )

@@ -175,13 +175,26 @@ def _meter_faults(line: SheetLine, meters: Sequence[MeterReading], now_us: int) 
     if reading is None:
         return []
     if reading.at_us > now_us:
-        about = {"row": line.row, "column": "meter_read_at", "value": line.of_machine["meter_read_at"]}
-        return [SheetFault(**about, code="in_future", values={"now": instant_text(now_us)})]
+        return [
+            SheetFault(
+                row=line.row,
+                column="meter_read_at",
+                value=line.of_machine["meter_read_at"],
+                code="in_future",
+                values={"now": instant_text(now_us)},
+            )
+        ]
     if (other := contradicts(reading, meters)) is None:
         return []
-    about = {"row": line.row, "column": "meter_hours", "value": str(line.of_machine["meter_hours"])}
-    values = {"other_h": other.meter_h, "other_at": instant_text(other.at_us)}
-    return [SheetFault(**about, code="meter_contradicts", values=values)]
+    return [
+        SheetFault(
+            row=line.row,
+            column="meter_hours",
+            value=str(line.of_machine["meter_hours"]),
+            code="meter_contradicts",
+            values={"other_h": other.meter_h, "other_at": instant_text(other.at_us)},
+        )
+    ]
 
 
 def _meter_of(values: Any, now_us: int, who: str) -> MeterReading | None:

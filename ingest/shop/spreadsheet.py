@@ -232,8 +232,9 @@ def _check_head(sheet: Sheet, columns: SheetColumns) -> None:
 def _read_row(sheet: Sheet, number: int, cells: list[str], readers: Mapping[str, Reader]) -> None:
     width = len(sheet.columns)
     if len(cells) < width or any(cell.strip() for cell in cells[width:]):
-        about = {"row": number, "column": None, "value": str(len(cells))}
-        sheet.faults.append(SheetFault(**about, code="cells_differ", values={"width": width}))
+        about = {"width": width}
+        fault = SheetFault(row=number, column=None, value=str(len(cells)), code="cells_differ", values=about)
+        sheet.faults.append(fault)
         return
     values: dict[str, Any] = {}
     for column, cell in zip(sheet.columns, cells, strict=False):

@@ -99,6 +99,9 @@ class OverTheApp:
         headers = {name.lower(): value for name, value in answer.headers.items()}
         return Reply(status=answer.status_code, headers=headers, body=answer.content, trusted=True)
 
+    def close(self) -> None:
+        """Nothing is open."""
+
 
 def test_a_real_gateway_sends_all_of_it_again_once_and_is_level_after(
     sqlite_database_url: str, tmp_path: Path

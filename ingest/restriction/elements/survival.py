@@ -13,6 +13,7 @@ import warnings
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy import stats
@@ -77,14 +78,17 @@ def _of_part(part: str, lives: list[ReachedLife]) -> PartLives:
 
 def _curve(reached: list[float], censored: list[float]) -> SurvivalCurve:
     """Kaplan and Meier (1958); the interval by the log-log transform, which stays between 0 and 1."""
-    sample = stats.CensoredData(uncensored=reached, right=censored)
+    sample: stats.CensoredData = stats.CensoredData(uncensored=reached, right=censored)
     survival = stats.ecdf(sample).sf
     with warnings.catch_warnings():
         # Where all or none survive the transform has no value: there the curve itself says what is known.
         warnings.simplefilter("ignore", RuntimeWarning)
         interval = survival.confidence_interval(SURVIVAL_CONFIDENCE, method="log-log")
-    low = np.nan_to_num(interval.low.probabilities, nan=0.0)
-    high = np.where(np.isnan(interval.high.probabilities), 1.0, interval.high.probabilities)
+    # Of the interval scipy-stubs knows numbers; its ends are functions like the curve.
+    low_end: Any = interval.low
+    high_end: Any = interval.high
+    low = np.nan_to_num(low_end.probabilities, nan=0.0)
+    high = np.nan_to_num(high_end.probabilities, nan=1.0)
     return SurvivalCurve(
         hours=tuple(survival.quantiles.tolist()),
         share=tuple(survival.probabilities.tolist()),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -68,7 +69,7 @@ def test_a_refusal_names_its_field_with_value_rule_and_next_step() -> None:
 
 
 def test_a_number_names_the_field_of_the_form_it_stands_in() -> None:
-    values = {"name": "gauge", "text": "1.234", "plain": "1234"}
+    values: dict[str, Any] = {"name": "gauge", "text": "1.234", "plain": "1234"}
     [fault] = field_faults(Refused("number_grouped", status=422, code="not_valid", **values))
     assert (fault.field, fault.code) == ("gauge", "number_grouped")
 
