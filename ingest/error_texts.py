@@ -222,6 +222,8 @@ SENTENCES: Sentences = {
     "sign_in_tries_spent": (
         "too many tries to sign in with what does not fit; try again in {retry_s} s, or ask an admin"
     ),
+    "pdf_waits": "{most} documents are being made already; send again when Retry-After has passed",
+    "pdf_not_made": "the document was not made ({why}); print the page instead, or try again later",
     "store_full": "the disk of the database is full; nothing is acknowledged, send again later",
     "store_read_only": "the database can only be read; nothing is acknowledged, send again later",
     "store_unavailable": "the database does not take it now; nothing is acknowledged, send again later",
@@ -323,6 +325,12 @@ SENTENCES: Sentences = {
         "{name} is the last admin who can sign in, for all sites; invite another one first "
         "(or on the server: cleanside-ingest people invite NAME --role admin)"
     ),
+    "identity_taken": "this identity is another person's already; sign in with it, or use another",
+    "oidc_refused": "the sign-in by the provider was not taken: {why}; begin again",
+    "oidc_away": "the provider does not answer ({why}); try again later, or use the password",
+    "oidc_secret_unreadable": "oidc_client_secret_file {file} cannot be read ({why}); check the name",
+    "oidc_incomplete": "oidc_issuer is set without oidc_client_id; set that, too",
+    "oidc_issuer_unusable": "oidc_issuer {issuer} is not https, nor on this machine; give https://...",
     "passkey_refused": "this passkey does not fit; try again, or use the password",
     "passkeys_not_here": "a passkey is bound to a name over https, or to localhost; this is {name}",
     "too_many_passkeys": "{most} passkeys are the most; remove one first",
@@ -407,8 +415,17 @@ SENTENCES: Sentences = {
     "sheet_of_all_sites": "a spreadsheet is about all sites; have somebody bring it who is for all of them",
     "site_of_others": "you are for {sites}; choose among these, or ask an admin for the other",
     "sheet_unknown": '"{what}" is no spreadsheet of ours; choose machines or parts',
+    "not_a_calendar_day": '"{written}" is no day of the calendar; write it like 2026-12-04',
+    "not_a_time_zone": '"{written}" is no time zone; write it like Europe/Vienna, or UTC',
+    "not_a_plain_instant": '"{written}" is a leap second or finer than a microsecond; send a plain instant',
+    "not_printable": "it has characters that cannot be printed; leave them out",
+    "still_used": "{kind} {name} is used by {many}: {by}; move them first",
+    "space_at_an_end": "it begins or ends with a space; leave that out",
     "value_not_decimal": ('"{text}" is not a number; write it with digits and one comma or point, like 6.2'),
     # requests that are refused: bodies, batches and bundles
+    "beyond_the_mark": (
+        "{first} is not from 1 to {mark}: what is missing beyond the mark comes without being asked for"
+    ),
     "below_highest": "{number} is below {highest}, the highest number seen; give {highest} or more",
     "block_of_another_device": "block {block} speaks of device {other}, the bundle is of {device}",
     "body_unfolds_too_large": "the body unfolds to more than {most} bytes; send fewer readings at once",

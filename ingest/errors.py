@@ -12,7 +12,7 @@ What can go wrong in the server, drawn as a tree.
         └── BeingServed     another process has the database; ask it over HTTP
 
 Each has a stable `code` and `values`; its message has the value, the rule and the next step.
-Beside the tree stand AddressRefused, NotACode and DoesNotFit, ValueErrors of what a person typed.
+Beside the tree stand AddressRefused, NotACode, DoesNotFit and WrongField, ValueErrors of what a person typed.
 """
 
 from __future__ import annotations
@@ -172,6 +172,12 @@ class NotACode(Coded, ValueError):
 
 class DoesNotFit(Coded, ValueError):
     """A change of a quarantined reading that this reading cannot take."""
+
+    SENTENCES = SENTENCES
+
+
+class WrongField(Coded, ValueError):
+    """A value of a body that breaks its rule; a ValueError, because it is raised where one is checked."""
 
     SENTENCES = SENTENCES
 

@@ -67,6 +67,25 @@ class Settings:
             "or refuse to serve.",
         ),
     )
+    oidc_issuer: str = field(
+        default="",
+        metadata=row(
+            text_or_empty,
+            "Issuer of the OpenID provider by which people may sign in, https; empty: by none.",
+        ),
+    )
+    oidc_client_id: str = field(
+        default="", metadata=row(text_or_empty, "How that provider knows this server (client id).")
+    )
+    oidc_client_secret_file: str = field(
+        default="",
+        metadata=row(
+            text_or_empty, "File of mode 0600 with the client's secret; empty: a public client, PKCE alone."
+        ),
+    )
+    oidc_name: str = field(
+        default="", metadata=row(text_or_empty, "What the sign-in page calls that provider.")
+    )
     max_waiting: int = field(
         default=256,
         metadata=row(_COUNT, "Requests that may wait for the disk before new ones get 503."),

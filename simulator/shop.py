@@ -52,7 +52,10 @@ class Shop:
 
     def open(self) -> None:
         """Make the first admin key by the command, then start the server on a free loopback port."""
-        self._command("keys", "create", "--role", "admin", "--owner", OWNER, "--out", str(self.key_file))
+        note = ("--note", "the demo")
+        self._command(
+            "keys", "create", "--role", "admin", "--owner", OWNER, *note, "--out", str(self.key_file)
+        )
         self._key = self.key_file.read_text().strip()
         self.start()
 

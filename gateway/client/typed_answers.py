@@ -254,6 +254,7 @@ class SeriesPoint(TypedDict):
     hour: str
     restriction_pa: float | None
     operating_s: float
+    operating_hours: float
 
 
 class HousingSeries(HousingState):

@@ -62,6 +62,8 @@ TITLES: Mapping[str, str] = {
     "sign_in_refused": "Name and password do not fit",
     "password_not_usable": "The password cannot be used",
     "person_suspended": "The person waits for somebody at the server",
+    "oidc_refused": "The provider's answer does not hold",
+    "identity_taken": "The identity is another person's",
     "passkey_refused": "The passkey does not fit",
     "passkeys_not_here": "No passkeys at this address",
     "unknown_passkey": "Unknown passkey",
@@ -83,6 +85,7 @@ TITLES: Mapping[str, str] = {
     "unknown_device": "Unknown device",
     "unknown_site": "Unknown site",
     "unknown_crew": "Unknown crew",
+    "still_used": "Something still belongs to it",
     "sheet_faulty": "The file has faults",
     "unknown_key": "Unknown key",
     "unknown_entry": "Unknown quarantine entry",
@@ -206,6 +209,7 @@ def install(app: FastAPI) -> None:
 async def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, Refused)
     services_of(request).count_refusal(request, error)
+    request.state.refused_by = error  # a page says it in the language of who looks
     return respond(
         request,
         error.status,
@@ -248,6 +252,7 @@ async def _body_not_json(request: Request, error: Exception) -> Response:
 
 async def _not_valid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
+    request.state.refused_by = error
     errors = [ProblemError(pointer=_pointer(e["loc"]), detail=_said(e)) for e in error.errors()]
     detail = errors[0].detail if len(errors) == 1 else f"{len(errors)} problems; see errors"
     return respond(

@@ -13,7 +13,8 @@ from fastapi import Depends, Query, Request, Response
 from cleanside.ingest.api.routes.audit import list_audit
 from cleanside.ingest.api.routes.paging import Page, paged
 from cleanside.ingest.api.routes.shared import R
-from cleanside.ingest.console.rendering import address_with, render
+from cleanside.ingest.console.audit_words import values_of
+from cleanside.ingest.console.rendering import address_with, render, sayer_of
 from cleanside.ingest.console.routing import page_needs, page_router
 from cleanside.ingest.store.audit import SENTENCES
 from cleanside.ingest.store.keys import Key
@@ -33,12 +34,13 @@ def get_audit_page(
     what: Annotated[str, Query(max_length=MOST_WHO)] = "",
 ) -> Response:
     """Entries, newest first. who, what : "" = any."""
+    say = sayer_of(request, key)
     entries, cursor = list_audit(resources, key, page, who=who.strip() or None, what=what or None)
     return render(
         request,
         "audit.html",
         key=key,
-        entries=entries,
+        entries=[(entry, values_of(say, entry)) for entry in entries],
         kinds=list(SENTENCES),
         known_kinds=SENTENCES,
         who=who,

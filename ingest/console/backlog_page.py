@@ -19,7 +19,15 @@ from cleanside.ingest.api.routes.account import get_account
 from cleanside.ingest.api.routes.bundles import take
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.shared import Name, R
-from cleanside.ingest.api.routes.streams import list_streams
+from cleanside.ingest.api.routes.streams import ResendBody, delete_resend, list_streams, post_resend
+from cleanside.ingest.console.forms import (
+    FAULTS,
+    FormFault,
+    fault_of,
+    int_of_field,
+    read_form,
+    trimmed_field,
+)
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Complaint, NotValid
@@ -34,6 +42,7 @@ PIECE_BYTES = 65_536
 STATES = ("stored", "quarantined", "discarded", "shed", "gap", "pending", "lost")
 
 Reader = Annotated[Key, Depends(page_needs("account:read"))]
+StreamWriter = Annotated[Key, Depends(page_needs("streams:write"))]
 Importer = Annotated[Key, Depends(page_needs("bundles:import"))]
 
 
@@ -49,25 +58,67 @@ def get_backlog_page(
     duplicates: Annotated[int, Query(ge=0)] = 0,
     quarantined: Annotated[int, Query(ge=0)] = 0,
     not_from: Annotated[int, Query(ge=0)] = 0,
+    asked: Annotated[Name | None, Query()] = None,
 ) -> Response:
     """
     Who is behind. counted : with the account, counted from the rows, which takes a while in a large shop.
 
-    device ... not_from : what became of a bundle that was just brought; not_from 0: it was whole.
+    device ... not_from : what became of a bundle that was just brought; not_from 0: it was whole. asked : the
+    monitor whose gateway was just asked to send again.
     """
+    imported = None
+    if device is not None:
+        came = {"blocks": blocks, "stored": stored, "duplicates": duplicates, "quarantined": quarantined}
+        imported = {"device": device, "not_from": not_from, **came}
+    return _page(request, resources, key, counted=counted, imported=imported, asked=asked)
+
+
+def _page(
+    request: Request,
+    resources: R,
+    key: Key,
+    *,
+    counted: bool = False,
+    imported: Mapping[str, Any] | None = None,
+    asked: str | None = None,
+    fault: FormFault | None = None,
+) -> Response:
     lines, _ = list_streams(resources, key, Page.whole())
-    came = {"blocks": blocks, "stored": stored, "duplicates": duplicates, "quarantined": quarantined}
     return render(
         request,
         "backlog.html",
         key=key,
+        status=200 if fault is None else fault.status,
         behind=[line for line in lines if is_behind(line)],
         streams=len(lines),
         waiting=sum(line["pending"] for line in lines),
         missing=sum(line["gap"] for line in lines),
         account=account_of(get_account(resources, key)) if counted else None,
-        imported=None if device is None else {"device": device, "not_from": not_from, **came},
+        imported=imported,
+        asked=asked,
+        fault=fault,
+        sending_again=[line for line in lines if line["sends_again"]],
+        askable=[line for line in lines if line["acknowledged_through"] and "-" in line["stream"]],
     )
+
+
+@router.post("/backlog/resends")
+def post_resend_form(request: Request, resources: R, key: StreamWriter, fields: Fields) -> Response:
+    """Ask a gateway to send again from a number on."""
+    given = {"first": int_of_field(fields, "first"), "reason": trimmed_field(fields, "reason")}
+    try:
+        body = read_form(ResendBody, given)
+        done = post_resend(trimmed_field(fields, "stream"), body, resources, key)
+    except FAULTS as error:
+        return _page(request, resources, key, fault=fault_of(error))
+    return see_other(f"/backlog?{urlencode({'asked': done['device']})}#again")
+
+
+@router.post("/backlog/resends/taken-back")
+def post_resend_taken_back(resources: R, key: StreamWriter, fields: Fields) -> Response:
+    """Ask no longer."""
+    delete_resend(trimmed_field(fields, "stream"), resources, key)
+    return see_other("/backlog#again")
 
 
 @router.post(BUNDLES_PATH)

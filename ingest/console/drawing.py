@@ -22,6 +22,7 @@ _DASHED = '<path class="pleat" stroke-dasharray="2 2.4" d="M1 13.5H33"/>'
 #: the calendar of a row: days, and where its first and last lie [px]
 CALENDAR_DAYS, CALENDAR_WIDTH, _FIRST_X, _LAST_X = 28, 232, 2.0, 230.0
 TREND_WIDTH, TREND_HEIGHT, _TOP_Y, _BOTTOM_Y = 104, 38, 7.4, 33.0
+SURVIVAL_WIDTH, SURVIVAL_HEIGHT = 420, 120
 #: the ruler: the limit lies at this share of its width [%]
 _LIMIT_AT = 86.0
 _MOST_PERCENT = 112.0  # drawn; beyond that the ink goes no further
@@ -131,6 +132,41 @@ def trend(
     x, y = place(last, levels_pa[last] or 0.0).split()
     parts.append(f'<circle class="dots" cx="{x}" cy="{y}" r="2.4"/>')
     return _svg(TREND_WIDTH, TREND_HEIGHT, "".join(parts))
+
+
+def survival(
+    hours: Sequence[float],
+    share: Sequence[float],
+    low: Sequence[float],
+    high: Sequence[float],
+    longest: float,
+) -> Markup:
+    """
+    The share that lasts longer, as steps over operating hours, in its interval. longest : of the axis. [h]
+
+    Ticks at each quarter of the axis; the line begins at the upper left: all last longer than no hours.
+    """
+    left, right, top, bottom = 2.0, SURVIVAL_WIDTH - 2.0, 4.0, SURVIVAL_HEIGHT - 8.0
+
+    def steps(values: Sequence[float]) -> list[tuple[float, float]]:
+        found, level = [(left, top)], top
+        for at_h, value in zip(hours, values, strict=True):
+            x = left + (right - left) * at_h / longest
+            y = bottom - (bottom - top) * value
+            found += [(x, level), (x, y)]
+            level = y
+        return found
+
+    def path(places: Sequence[tuple[float, float]]) -> str:
+        return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in places)
+
+    ticks = "".join(
+        f'<path class="axis" d="M{left + (right - left) * n / 4:.1f} {bottom}v5"/>' for n in range(5)
+    )
+    band = f'<path class="band" d="{path(steps(high))}L{path(steps(low)[::-1])[1:]}Z"/>'
+    line = f'<path class="data" d="{path(steps(share))}"/>'
+    axis = f'<path class="axis" d="M{left} {bottom}H{right}"/>'
+    return _svg(SURVIVAL_WIDTH, SURVIVAL_HEIGHT, band + axis + ticks + line)
 
 
 def bar(share: float, is_running: bool) -> Markup:

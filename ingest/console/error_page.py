@@ -12,6 +12,7 @@ from typing import Any
 
 from fastapi import Request, Response
 
+from cleanside.ingest.console.field_faults import field_faults
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import PageRoute, wants_json
 
@@ -29,8 +30,16 @@ def page_of_problem(request: Request, said: Mapping[str, Any], headers: Mapping[
     words = status if status in STATUSES else f"{status // 100}xx"
     words = said["code"] if said["code"] in CODES else words
     key = getattr(request.state, "key", None)
+    cause = getattr(request.state, "refused_by", None)
     return render(
-        request, "error.html", key=key, status=status, headers=headers, words=f"error.{words}", said=said
+        request,
+        "error.html",
+        key=key,
+        status=status,
+        headers=headers,
+        words=f"error.{words}",
+        said=said,
+        faults=() if cause is None else field_faults(cause),
     )
 
 

@@ -15,6 +15,7 @@ from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ValidationError
 from starlette.datastructures import FormData
 
+from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.errors import Refused, TryAgain
 
 M = TypeVar("M", bound=BaseModel)
@@ -25,6 +26,8 @@ SAID_ON_THE_PAGE = frozenset(
         *("sign_in_refused", "over_quota", "password_not_usable", "invitation_not_valid", "person_suspended"),
         *("name_taken", "last_admin", "last_admin_key", "site_not_yours", "not_rotatable", "not_valid"),
         *("overloaded", "passwords_differ"),
+        *("code_not_valid", "not_transferable", "unknown_machine"),
+        *("too_many_webhooks", "webhook_key_missing", "oidc_refused", "identity_taken"),
     )
 )
 
@@ -42,12 +45,19 @@ class FormFault:
     code: str
     status: int
     values: Mapping[str, Any] = field(default_factory=dict)
+    #: what is wrong with which field; empty: the code says it all
+    fields: tuple[FieldFault, ...] = ()
 
 
 def text_of_field(fields: FormData, name: str) -> str:
     """The text of a field; "" where it is missing or a file."""
     found = fields.get(name)
     return found if isinstance(found, str) else ""
+
+
+def is_sure(fields: FormData) -> bool:
+    """True where a person confirmed what cannot be undone (`confirm.html`)."""
+    return text_of_field(fields, "sure") == "yes"
 
 
 def trimmed_field(fields: FormData, name: str) -> str:
@@ -78,6 +88,16 @@ def names_of_field(fields: FormData, name: str) -> list[str]:
     return text_of_field(fields, name).replace(",", " ").split()
 
 
+def int_of_field(fields: FormData, name: str) -> int | None:
+    """The whole number in a field; None: it is empty. Raises Refused (422)."""
+    text = trimmed_field(fields, name)
+    if not text:
+        return None
+    if not (text.isascii() and text.isdigit() and len(text) < 17):
+        raise Refused("not_a_whole_number", status=422, code="not_valid", name=name, text=text[:40])
+    return int(text)
+
+
 def read_form(model: type[M], values: Mapping[str, Any]) -> M:
     """The body that a form stands for. Raises RequestValidationError as a route does."""
     try:
@@ -90,9 +110,9 @@ def read_form(model: type[M], values: Mapping[str, Any]) -> M:
 def fault_of(error: Exception) -> FormFault:
     """What a page says of an error. Raises the error again where the page has no words for it."""
     if isinstance(error, RequestValidationError):
-        return FormFault("not_valid", 422)
+        return FormFault("not_valid", 422, fields=field_faults(error))
     if isinstance(error, Refused) and error.code in SAID_ON_THE_PAGE:
-        return FormFault(error.code, error.status, error.values)
+        return FormFault(error.code, error.status, error.values, field_faults(error))
     if isinstance(error, TryAgain) and error.code in SAID_ON_THE_PAGE:
         return FormFault(error.code, 503)
     raise error

@@ -26,12 +26,13 @@ from cleanside.ingest.console.forms import (
     FAULTS,
     FormFault,
     fault_of,
+    is_sure,
     names_of_field,
     read_form,
     text_of_field,
     trimmed_field,
 )
-from cleanside.ingest.console.rendering import address_with, render
+from cleanside.ingest.console.rendering import address_with, ask_first, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.owners.access import ROLES
@@ -117,9 +118,19 @@ def post_rotate_page(
 
 @router.post("/keys/{handle}/revoke")
 def post_revoke_key_page(
-    handle: PathName, request: Request, resources: R, key: Admin, page: PageOfKeys
+    handle: PathName, request: Request, resources: R, key: Admin, page: PageOfKeys, fields: Fields
 ) -> Response:
-    """End a key for ever."""
+    """End a key for ever, once somebody confirmed it."""
+    if not is_sure(fields):
+        say = sayer_of(request, key)
+        return ask_first(
+            request,
+            key,
+            question=say.plain("keys.revoke_which", handle=handle),
+            what=say.plain("keys.revoke_what"),
+            act=say.plain("keys.revoke"),
+            back=KEYS,
+        )
     try:
         delete_key(handle, request, resources, key)
     except FAULTS as error:

@@ -16,7 +16,6 @@ from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import Depends, Query, Request, Response
-from fastapi.exceptions import RequestValidationError
 from starlette.datastructures import FormData
 
 from cleanside.gateway.wire import instant_text
@@ -46,7 +45,7 @@ from cleanside.ingest.console.routing import Fields, page_needs, page_router, se
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
-from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -104,7 +103,6 @@ class RefusedForm:
     """A form that was not taken: what is wrong with it, and what was in it."""
 
     fault: FormFault
-    detail: str
     kept: Mapping[str, str]
 
 
@@ -190,13 +188,15 @@ def post_taken_back(
 def change_of(fields: FormData, formats: Formats) -> NewChange:
     """The entry of a form. Raises RequestValidationError, or Refused (422) for what is no time or number."""
     gauge, unit = number_of_field(fields, "gauge"), trimmed_field(fields, "gauge_unit") or "kPa"
+    what = trimmed_field(fields, "what")
     given = {
+        "part": trimmed_field(fields, "part") or None if what == "new" else None,
         "meter_hours": number_of_field(fields, "meter"),
         "gauge": None if gauge is None else {"value": gauge, "unit": unit},
         "changed_at": trimmed_field(fields, "changed_at") or _instant(fields, formats),
         "housing": trimmed_field(fields, "housing") or DEFAULT_HOUSING,
         "note": trimmed_field(fields, "note"),
-        "what": trimmed_field(fields, "what"),
+        "what": what,
         "entry_id": trimmed_field(fields, "entry_id") or None,
         "confirmed_because": trimmed_field(fields, "confirmed_because"),
     }
@@ -207,16 +207,9 @@ def _refused(error: Exception, fields: FormData) -> RefusedForm:
     """What is wrong with a form, and what it held: nothing is typed twice. Raises what is no fault."""
     kept = {
         name: trimmed_field(fields, name)
-        for name in ("what", "day", "time", "meter", "gauge", "note", "entry_id")
+        for name in ("what", "day", "time", "meter", "gauge", "part", "note", "entry_id")
     }
-    return RefusedForm(fault_of(error), _detail(error), kept)
-
-
-def _detail(error: Exception) -> str:
-    """What is wrong in the words of the answer to programs."""
-    if isinstance(error, RequestValidationError):
-        return "; ".join(f"{found['loc'][-1]}: {found['msg']}" for found in error.errors())
-    return str(error) if isinstance(error, Refused) else ""
+    return RefusedForm(fault_of(error), kept)
 
 
 def _instant(fields: FormData, formats: Formats) -> str:

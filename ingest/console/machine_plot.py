@@ -11,7 +11,7 @@ from datetime import timedelta
 from statistics import median
 from typing import Any, Literal, NamedTuple
 
-from cleanside.ingest.console.formats import DAY_S, HOUR_S, Formats
+from cleanside.ingest.console.formats import DAY_S, Formats
 from cleanside.ingest.console.plot import AxisMark, CameOnAxis, Plot, PlottedOutlook
 from cleanside.ingest.console.wording import Sayer
 
@@ -26,7 +26,8 @@ class Seen(NamedTuple):
     """One operating hour."""
 
     at_s: float
-    hours: float  # operating hours since the first one that is drawn
+    hours: float  # operating hours since the first one that is drawn, this one among them
+    own_h: float  # of this hour
     level: float  # in the unit of the gauge
 
 
@@ -40,10 +41,11 @@ class Series:
     def _read(self, points: Sequence[Mapping[str, Any]]) -> Iterator[Seen]:
         hours = 0.0
         for point in points:
-            hours += point["operating_s"] / HOUR_S
+            hours += point["operating_hours"]
             level = self.formats.in_unit(point["restriction_pa"], self.unit)
             if level is not None:
-                yield Seen(self.formats.moment(point["hour"]).timestamp(), hours, level)
+                at_s = self.formats.moment(point["hour"]).timestamp()
+                yield Seen(at_s, hours, point["operating_hours"], level)
 
     def hours_at(self, at_s: float) -> float:
         """Operating hours at an instant; what began in an hour lies after it."""
@@ -199,7 +201,7 @@ def weeks_of(known: Mapping[str, Any], formats: Formats, unit: str) -> list[Week
             min(seen.level for seen in inside),
             median(seen.level for seen in inside),
             max(seen.level for seen in inside),
-            inside[-1].hours - inside[0].hours,
+            sum(seen.own_h for seen in inside),
         )
         for from_s, inside in weeks.items()
     ]

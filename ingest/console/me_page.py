@@ -14,12 +14,12 @@ from fastapi import Depends, Path, Request, Response
 
 from cleanside.ingest.api.routes.me import MyChange, change_password, patch_me
 from cleanside.ingest.api.routes.passkeys import delete_passkey, get_passkeys
-from cleanside.ingest.api.routes.sessions import delete_session, get_sessions, me_document
+from cleanside.ingest.api.routes.sessions import delete_session, delete_sessions, get_sessions, me_document
 from cleanside.ingest.api.routes.shared import R, us
 from cleanside.ingest.api.routes.signed_in import give_cookie
-from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, read_form, text_of_field
-from cleanside.ingest.console.rendering import render
-from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, is_sure, read_form, text_of_field
+from cleanside.ingest.console.rendering import ask_first, render, sayer_of
+from cleanside.ingest.console.routing import SIGN_IN, Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.viewer import LANGUAGE_COOKIE, LANGUAGES
 from cleanside.ingest.owners.passwords import LONGEST, SHORTEST
 from cleanside.ingest.store.keys import Key
@@ -104,8 +104,28 @@ def post_session_end(
     return answer
 
 
+@router.post("/me/sessions/end")
+def post_sessions_end(request: Request, resources: R, key: Me) -> Response:
+    """Sign out everywhere, here too."""
+    answer = see_other(SIGN_IN)
+    delete_sessions(request, answer, resources, key)
+    return answer
+
+
 @router.post("/me/passkeys/{passkey}/remove")
-def post_passkey_removal(passkey: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Me) -> Response:
-    """Remove a passkey; it signs no person in any more."""
+def post_passkey_removal(
+    passkey: Annotated[int, Path(ge=1, le=2**53)], request: Request, resources: R, key: Me, fields: Fields
+) -> Response:
+    """Remove a passkey, once its person confirmed it; it signs no person in any more."""
+    if not is_sure(fields):
+        say = sayer_of(request, key)
+        return ask_first(
+            request,
+            key,
+            question=say.plain("me.remove_sure"),
+            what=say.plain("me.remove_what"),
+            act=say.plain("me.remove"),
+            back=ME,
+        )
     delete_passkey(passkey, resources, key)
     return see_other(ME)

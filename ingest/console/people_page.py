@@ -26,12 +26,13 @@ from cleanside.ingest.console.forms import (
     FAULTS,
     FormFault,
     fault_of,
+    is_sure,
     names_of_field,
     read_form,
     text_of_field,
     trimmed_field,
 )
-from cleanside.ingest.console.rendering import address_with, render
+from cleanside.ingest.console.rendering import address_with, ask_first, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.owners.access import PEOPLE_ROLES
 from cleanside.ingest.store.keys import Key
@@ -122,9 +123,19 @@ def post_reset_page(
 
 @router.post("/people/{person}/revoke")
 def post_revoke_page(
-    person: PathName, request: Request, resources: R, key: Admin, page: PageOfPeople
+    person: PathName, request: Request, resources: R, key: Admin, page: PageOfPeople, fields: Fields
 ) -> Response:
-    """Let a person never sign in again."""
+    """Let a person never sign in again, once somebody confirmed it."""
+    if not is_sure(fields):
+        say = sayer_of(request, key)
+        return ask_first(
+            request,
+            key,
+            question=say.plain("people.revoke_whom", name=person),
+            what=say.plain("people.revoke_what"),
+            act=say.plain("people.revoke"),
+            back=PEOPLE,
+        )
     try:
         delete_person(person, resources, key)
     except FAULTS as error:

@@ -32,14 +32,17 @@ from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.quarantine import list_quarantine
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.console.forms import read_form, text_of_field
+from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.owners.access import allows
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
 
 Reader = Annotated[Key, Depends(page_needs("attention:read"))]
+Looker = Annotated[Key, Depends(page_needs("quarantine:read"))]
 Operator = Annotated[Key, Depends(page_needs("quarantine:write"))]
 Way = Literal["suggested", "as_is", "unit", "shift", "offset", "time_is_right", "both_right", "discard"]
 
@@ -71,13 +74,15 @@ def get_quarantine_page(
     """Groups by cause, and the trail. done ... left : what became of a repair that was just applied."""
     known = get_attention(resources, key)
     groups = [line for group in known["groups"] if group["group"] in GROUPS for line in group["entries"]]
-    trail, _ = list_amendments(resources, key, Page.whole())
+    may_see_trail = allows(key, "amendments:read")
+    trail = list_amendments(resources, key, Page.whole())[0] if may_see_trail else []
     return render(
         request,
         "quarantine.html",
         key=key,
         groups=groups,
         readings=sum(line["count"] for line in groups),
+        may_see_trail=may_see_trail,
         trail=trail[::-1][:TRAIL],
         done=None if done is None else {"amendment": done, "stored": stored, "held": held, "left": left},
     )
@@ -87,7 +92,7 @@ def get_quarantine_page(
 def get_group_page(
     request: Request,
     resources: R,
-    key: Operator,
+    key: Looker,
     code: Annotated[Name, Query()],
     device: Annotated[Name, Query()],
     way: Annotated[Way | None, Query()] = None,
@@ -95,7 +100,8 @@ def get_group_page(
 ) -> Response:
     """Some readings of a group; and, where a way is given, what a repair would do."""
     entries = entries_of(resources, key, code, device)
-    wish = None if way is None else Wish(code, device, way, value)
+    may_repair = allows(key, "quarantine:write")
+    wish = Wish(code, device, way, value) if way is not None and may_repair else None
     return render(
         request,
         "quarantine_group.html",
@@ -103,10 +109,12 @@ def get_group_page(
         code=code,
         device=device,
         entries=entries,
-        ways=ways_for(code, entries),
+        ways=ways_for(code, entries) if may_repair else [],
         units=units_for(entries),
         wish=wish,
         outcome=None if wish is None else carried_out(wish, resources, key, preview=True),
+        short_of=short_of,
+        reason_said=reason_said,
     )
 
 
@@ -139,12 +147,17 @@ def entries_of(resources: R, key: Key, code: str, device: str) -> Sequence[Mappi
 
 
 def sent_of(content: Mapping[str, Any]) -> dict[str, str]:
-    """What was sent, whole; and in short: its time and, as far as it has units, its values."""
+    """What was sent, whole; and in short."""
+    return {"sent": json.dumps(content, ensure_ascii=False), "short": short_of(content)}
+
+
+def short_of(content: Mapping[str, Any]) -> str:
+    """The time of a reading and its first values, each with its unit as far as one was given."""
     units = content.get("units")
     known = units if isinstance(units, Mapping) else {}
-    values = [f"{name} {content[name]} {unit}" for name, unit in known.items() if name in content]
-    short = ", ".join([str(content.get("at", "")), *values[:2]])
-    return {"sent": json.dumps(content, ensure_ascii=False), "short": short}
+    carried = [name for name in (*known, *QUANTITIES) if name in content]
+    values = [f"{name} {content[name]} {known.get(name, '?')}" for name in dict.fromkeys(carried)]
+    return ", ".join([str(content.get("at", "")), *values[:2]])
 
 
 def units_for(entries: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:

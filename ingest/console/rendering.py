@@ -27,6 +27,7 @@ from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.routing import PageRoute
 from cleanside.ingest.console.static_files import address_of
 from cleanside.ingest.console.viewer import Viewer, viewer_of
+from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.owners.access import allows
 from cleanside.ingest.store.keys import Key
@@ -35,7 +36,7 @@ TEMPLATES = Path(__file__).parent / "templates"
 #: one line of words; a place is shown to those who may go there, once there is a page
 PLACES = (
     *("/fleet", "/work-list", "/shop", "/visit", "/backlog", "/quarantine", "/monitors"),
-    *("/people", "/keys", "/webhooks", "/audit", "/me"),
+    *("/people", "/keys", "/webhooks", "/transfers", "/audit", "/me"),
 )
 
 _DRAWINGS = {
@@ -82,13 +83,30 @@ def render(
     return HTMLResponse(content, status, {**headers_of(viewer, nonce), **(headers or {})})
 
 
+def ask_first(request: Request, key: Key, *, question: str, what: str, act: str, back: str) -> HTMLResponse:
+    """
+    A page that asks before an act that cannot be undone; without scripts, for the form that was sent.
+
+    question, what, act : in the words of who looks. back : the page to return to.
+    """
+    return render(request, "confirm.html", key=key, question=question, what=what, act=act, back=back)
+
+
+def document_of(request: Request, template: str, *, key: Key, **values: Any) -> str:
+    """A template as a document that is no page: for paper. values : what it names."""
+    viewer = viewer_of(request, key)
+    return templates().get_template(template).render(_given(request, viewer, "") | values)
+
+
 def _given(request: Request, viewer: Viewer, nonce: str) -> dict[str, Any]:
     """What every template may name."""
     formats = formats_of(request, viewer)
+    say = Sayer(viewer.language, formats)
     return {
         "viewer": viewer,
         "nonce": nonce,
-        "say": Sayer(viewer.language, formats),
+        "say": say,
+        "name_of": WhoNames(services_of(request).resources.reading, viewer.key, say),
         "format": formats,
         "path": request.url.path,
         "help": help_for(request),

@@ -7,7 +7,7 @@ JSON twins: `GET /v1/shop`, `POST /v1/sites`, `/v1/crews`, `/v1/parts`, `/v1/mac
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal
 
 from fastapi import Depends, Query, Request, Response
@@ -34,6 +34,8 @@ from cleanside.ingest.api.routes.shop import (
     NewPart,
     NewSite,
     StockLine,
+    delete_crew,
+    delete_site,
     get_shop,
     post_crew,
     post_part,
@@ -46,8 +48,9 @@ from cleanside.ingest.api.routes.spreadsheets import (
     import_machines,
     import_parts,
 )
-from cleanside.ingest.console.forms import GROUPED, number_of_field, trimmed_field
-from cleanside.ingest.console.rendering import address_with, render
+from cleanside.ingest.console.field_faults import FieldFault, field_faults
+from cleanside.ingest.console.forms import GROUPED, is_sure, number_of_field, trimmed_field
+from cleanside.ingest.console.rendering import address_with, ask_first, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store.keys import Key
@@ -88,6 +91,30 @@ def post_part_form(request: Request, resources: R, key: ShopEditor, fields: Fiel
     return _kept(request, resources, key, fields, _part)
 
 
+@router.post("/shop/{kind}/{name}/delete")
+def post_deletion(
+    kind: Literal["site", "crew"],
+    name: PathName,
+    request: Request,
+    resources: R,
+    key: ShopEditor,
+    fields: Fields,
+) -> Response:
+    """Delete a site or crew that nothing uses, once somebody confirmed it."""
+    if not is_sure(fields):
+        say = sayer_of(request, key)
+        return ask_first(
+            request,
+            key,
+            question=say.plain("shop.delete_sure", name=name),
+            what=say.plain("shop.delete_what"),
+            act=say.plain("shop.delete"),
+            back="/shop",
+        )
+    delete = {"site": delete_site, "crew": delete_crew}[kind]
+    return _kept(request, resources, key, fields, lambda _, resources, key: delete(name, resources, key))
+
+
 def _site(fields: Fields, resources: R, key: Key) -> None:
     post_site(
         NewSite(site=trimmed_field(fields, "site"), display_name=trimmed_field(fields, "site_name")),
@@ -125,7 +152,7 @@ def _kept(request: Request, resources: R, key: Key, fields: Fields, keep: Any) -
         keep(fields, resources, key)
     except (ValidationError, Refused) as wrong:
         page = Page.whole(PAGE)
-        return _shop_page(request, resources, key, page, fault=_why(wrong), kept=_fields_of(fields))
+        return _shop_page(request, resources, key, page, faults=field_faults(wrong), kept=_fields_of(fields))
     return see_other("/shop")
 
 
@@ -145,14 +172,6 @@ def written(value: Any) -> str:
     return f"{text}0" if isinstance(value, float) and GROUPED.fullmatch(text) else text
 
 
-def _why(wrong: ValidationError | Refused) -> dict[str, str]:
-    """What is wrong with a form: the field, and the sentence of the model or route."""
-    if isinstance(wrong, Refused):
-        return {"field": "", "detail": str(wrong)}
-    first = wrong.errors()[0]
-    return {"field": str(first["loc"][-1]) if first["loc"] else "", "detail": str(first["msg"])}
-
-
 def _fields_of(fields: Fields) -> dict[str, str]:
     return {name: value for name, value in fields.multi_items() if isinstance(value, str)}
 
@@ -163,7 +182,7 @@ def _shop_page(
     key: Key,
     page: Page,
     *,
-    fault: dict[str, str] | None = None,
+    faults: Sequence[FieldFault] = (),
     kept: dict[str, str] | None = None,
 ) -> Response:
     machines, cursor = list_machines(resources, key, page)
@@ -172,12 +191,12 @@ def _shop_page(
         request,
         "shop.html",
         key=key,
-        status=200 if fault is None else 422,
+        status=422 if faults else 200,
         shop=shop,
         names=names_of(shop),
         machines=machines,
-        next_page=cursor and fault is None and address_with(request, cursor=cursor),
-        fault=fault,
+        next_page=cursor and not faults and address_with(request, cursor=cursor),
+        faults=faults,
         kept=kept or {},
         stock_lines=STOCK_LINES,
     )
@@ -263,7 +282,8 @@ def post_papers_form(
     except (ValidationError, Refused) as wrong:
         if isinstance(wrong, Refused) and wrong.code == "unknown_machine":
             raise
-        return _papers_page(request, resources, key, machine, fault=_why(wrong), kept=_fields_of(fields))
+        kept = _fields_of(fields)
+        return _papers_page(request, resources, key, machine, faults=field_faults(wrong), kept=kept)
     return see_other(f"/machines/{machine}/papers?kept=yes")
 
 
@@ -305,7 +325,7 @@ def _papers_page(
     key: Key,
     machine: str,
     *,
-    fault: dict[str, str] | None = None,
+    faults: Sequence[FieldFault] = (),
     kept: dict[str, str] | None = None,
     was_kept: bool = False,
 ) -> Response:
@@ -313,13 +333,13 @@ def _papers_page(
         request,
         "papers.html",
         key=key,
-        status=200 if fault is None else 422,
+        status=422 if faults else 200,
         known=get_machine(machine, resources, key),
         shop=get_shop(resources, key),
         meters=get_meter_readings(machine, request, resources, key),
         written=written,
         meter_entry=f"papers-{resources.clock()}",
-        fault=fault,
+        faults=faults,
         kept=kept,
         was_kept=was_kept,
     )

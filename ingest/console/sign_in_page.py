@@ -11,6 +11,7 @@ from typing import Annotated
 from fastapi import Depends, Query, Request, Response
 
 from cleanside.ingest.api.routes.me import MOST_CODE, accept_link, open_link
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.sessions import MOST_TYPED, sign_in
 from cleanside.ingest.api.routes.shared import R, open_to_all
 from cleanside.ingest.api.routes.signed_in import give_cookie, take_cookie
@@ -20,7 +21,7 @@ from cleanside.ingest.console.routing import SIGN_IN, Fields, own_path, page_nee
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners import sessions
 from cleanside.ingest.owners.passwords import LONGEST, SHORTEST
-from cleanside.ingest.owners.people import JOIN_PATH
+from cleanside.ingest.owners.people import JOIN_PATH, OpenLink
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -34,7 +35,7 @@ def get_sign_in(
     request: Request, to: Annotated[str, Query(alias="next", max_length=MOST_NEXT)] = "/"
 ) -> Response:
     """The form for name and password. next : the page to go to then, one of ours."""
-    return _sign_in_page(request, own_path(to))
+    return sign_in_page(request, own_path(to))
 
 
 @router.post(SIGN_IN)
@@ -45,16 +46,25 @@ async def post_sign_in(request: Request, fields: Fields) -> Response:
     try:
         done = await sign_in(request, name, text_of_field(fields, "password"))
     except FAULTS as error:
-        return _sign_in_page(request, to, name=name, fault=fault_of(error))
+        return sign_in_page(request, to, name=name, fault=fault_of(error))
     answer = see_other(to)
     give_cookie(request, answer, done.token)
     return answer
 
 
-def _sign_in_page(request: Request, to: str, *, name: str = "", fault: FormFault | None = None) -> Response:
+def sign_in_page(request: Request, to: str, *, name: str = "", fault: FormFault | None = None) -> Response:
+    """The form, with what went wrong. to : the page to go to then."""
     status = 200 if fault is None else fault.status
-    shown = name[:MOST_TYPED]
-    return render(request, "sign_in.html", status=status, next=to, name=shown, fault=fault)
+    shown, provider = name[:MOST_TYPED], services_of(request).oidc
+    return render(
+        request,
+        "sign_in.html",
+        status=status,
+        next=to,
+        name=shown,
+        fault=fault,
+        provider=provider and provider.client.name,
+    )
 
 
 @router.post("/sign-out")
@@ -113,4 +123,12 @@ async def _join_page(
         fault=fault,
         shortest=SHORTEST,
         longest=LONGEST,
+        provider=_provider_name(request, opened),
     )
+
+
+def _provider_name(request: Request, opened: OpenLink | None) -> str | None:
+    """The provider by which a link may be used; None: by none. The first account has a password."""
+    provider = services_of(request).oidc
+    is_bindable = provider is not None and opened is not None and opened.person is not None
+    return provider.client.name if provider is not None and is_bindable else None

@@ -5,30 +5,35 @@ from __future__ import annotations
 import base64
 import re
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Annotated, Any, Literal
+from urllib.parse import urlencode
 
 from fastapi import Depends, Request, Response
 from fastapi.responses import JSONResponse
+from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.api.routes.element_changes import get_element_changes
-from cleanside.ingest.api.routes.entries import NewEntry, take
+from cleanside.ingest.api.routes.entries import NewEntry, get_entries, take
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine
+from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.shared import Name, PathName, R, us
 from cleanside.ingest.cautions import SITUATIONS
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import read_form
-from cleanside.ingest.console.rendering import formats_of, render
+from cleanside.ingest.console.pdf import can_make, pdf_of
+from cleanside.ingest.console.rendering import document_of, formats_of, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_seen import DAY_US, INSTALLATION, SERVICE, see
-from cleanside.ingest.console.visit_sheet import STEPS
+from cleanside.ingest.console.visit_sheet import STEPS, decimals_of
 from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.owners.access import allows
 from cleanside.ingest.restriction.verdict.installation import BY_HAND
 from cleanside.ingest.store import fleet, plate_photos
 from cleanside.ingest.store.keys import Key
@@ -65,6 +70,24 @@ def get_visits(request: Request, resources: R, key: Reader, q: str = "") -> Resp
     return render(request, "visits.html", key=key, machines=fit[:MOST_MACHINES], asked=q.strip())
 
 
+@router.get("/phone/pages")
+def get_pages_of_phone(resources: R, key: Reader) -> Response:
+    """The pages that a technician's phone keeps, so that they open without a link: both jobs everywhere."""
+    with resources.reading() as connection:
+        seen = [m for m in fleet.machines_of(connection, key.owner_id) if m.retired_us is None]
+        seen = [machine for machine in seen if sees_machine(connection, key, machine)]
+        housings = [housing for machine in seen for housing in fleet.housings_of(connection, machine.id)]
+    pages = [_visit_address(h.machine, h.name, job) for h in housings for job in (SERVICE, INSTALLATION)]
+    own = [_visit_address(h.machine, h.name) for h in housings]
+    return JSONResponse({"stays": ["/visit", "/work-list", *own, *pages]})
+
+
+def _visit_address(machine: str, housing: str, job: str | None = None) -> str:
+    asked = {"housing": housing} if housing != DEFAULT_HOUSING else {}
+    query = urlencode(asked if job is None else asked | {"job": job})
+    return f"/visit/{machine}" + (f"?{query}" if query else "")
+
+
 @router.get("/visit/{machine}")
 def get_visit(
     machine: PathName,
@@ -77,6 +100,12 @@ def get_visit(
 ) -> Response:
     """What is seen at one housing, what to do, and whether to stay. done : what was just entered."""
     seen = see(request, key, machine, housing, job)
+    changes = get_element_changes(machine, request, resources, key, housing)["element_changes"]
+    since_us = resources.clock() - DAY_US
+    entered = []
+    if allows(key, "entries:read"):
+        since = instant_text(since_us)
+        entered = get_entries(resources, key, Page.whole(), machine, since)["entries"]
     with resources.reading() as connection:
         housings = fleet.housings_of(connection, seen["housing"].machine_id)
         plate_us = plate_photos.made_at(connection, seen["housing"].id)
@@ -84,16 +113,19 @@ def get_visit(
         request,
         "visit.html",
         key=key,
+        headers={"Content-Location": _visit_address(machine, housing, seen["job"])},
         housings=housings,
         plate_s=None if plate_us is None else plate_us / 1e6,
         steps=STEPS[seen["job"]],
         sheet_cautions=SITUATIONS["acceptance"],
         jobs=(INSTALLATION, SERVICE),
-        changes=_lately(get_element_changes(machine, request, resources, key, housing), resources.clock()),
+        entered=entered_lately(entered, changes, housing, since_us),
         units=GAUGE_UNITS_SHOWN,
         hand_units=HAND_UNITS,
         subjects=tuple(BY_HAND),
         entry_id=str(uuid.uuid4()),
+        decimals_of=decimals_of,
+        has_pdf=can_make(),
         done=done if done in FIELDS else None,
         **seen,
     )
@@ -108,6 +140,40 @@ def get_plate(machine: PathName, resources: R, key: Reader, housing: Name = DEFA
     if photo is None:
         raise HTTPException(404)
     return Response(photo.jpeg, media_type="image/jpeg")
+
+
+@router.get("/visit/{machine}/sheet.pdf")
+def get_sheet(
+    machine: PathName,
+    request: Request,
+    resources: R,
+    key: Reader,
+    housing: Name = DEFAULT_HOUSING,
+    job: Job = None,
+) -> Response:
+    """The acceptance sheet for the machine's papers, as PDF. 404 where the extra `pdf` is not installed."""
+    if not can_make():
+        raise HTTPException(404)
+    seen = see(request, key, machine, housing, job)
+    with resources.reading() as connection:
+        photo = plate_photos.newest_of(connection, seen["housing"].id)
+    document = document_of(
+        request,
+        "sheet.html",
+        key=key,
+        photo=None if photo is None else base64.b64encode(photo.jpeg).decode(),
+        plate_s=None if photo is None else photo.made_us / 1e6,
+        sheet_cautions=SITUATIONS["acceptance"],
+        css_text=css_text,
+        **seen,
+    )
+    headers = {"Content-Disposition": f'inline; filename="{machine}-{seen["job"]}.pdf"'}
+    return Response(pdf_of(document), media_type="application/pdf", headers=headers)
+
+
+def css_text(text: str) -> Markup:
+    """A text between quotes of a style sheet; what could end it is an escape (CSS Syntax level 3, 4.3.7)."""
+    return Markup("".join(c if c.isalnum() or c in " ,.:" else f"\\{ord(c):06x}" for c in text))
 
 
 @router.post("/visit/{machine}")
@@ -173,10 +239,34 @@ def _instant_of(text: str, formats: Formats) -> str:
     return instant_text(int(formats.from_local(local) * 1e6))
 
 
-def _lately(answer: Mapping[str, Any], now_us: int) -> list[dict[str, Any]]:
-    """What was entered of the element in the last day, newest first, with what the readings say of it."""
-    return [
-        change
-        for change in reversed(answer["element_changes"])
-        if (us(change["entered_at"]) or 0) > now_us - DAY_US
+def entered_lately(
+    entered: Sequence[Mapping[str, Any]],
+    changes: Sequence[Mapping[str, Any]],
+    housing: str,
+    since_us: int,
+) -> list[dict[str, Any]]:
+    """
+    What was entered of a housing since an instant, newest first, each with its content.
+
+    entered : of its machine, as `GET /v1/entries` answers. changes : of the housing's elements, each with
+    what the readings say of it; those that came another way are listed too. Pure.
+    """
+    of_id = {change["entry_id"]: change for change in changes}
+    lines = [
+        {
+            "kind": entry["kind"],
+            "at": entry["made_at"],
+            "who": entry["who"],
+            "content": entry["content"] or {},
+        }
+        | {"change": of_id.pop(entry["entry_id"], None)}
+        for entry in entered
+        if (entry["content"] or {}).get("housing", DEFAULT_HOUSING) == housing
     ]
+    lines += [
+        {"kind": "element_change", "at": change["entered_at"], "who": change["by_name"] or change["who"]}
+        | {"content": {}, "change": change}
+        for change in of_id.values()
+        if (us(change["entered_at"]) or 0) >= since_us
+    ]
+    return sorted(lines, key=lambda line: us(line["at"]) or 0, reverse=True)

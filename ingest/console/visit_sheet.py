@@ -141,14 +141,14 @@ class SheetWords:
         """The limit in the unit of the gauge, and in kPa where that is another."""
         if self._limit is None:
             return ""
-        read = self._formats.of_unit(self._limit.value, self._limit.unit, _decimals(self._limit.value))
+        read = self._formats.of_unit(self._limit.value, self._limit.unit, decimals_of(self._limit.value))
         if self._limit.unit == "kPa":
             return Markup(read.__html__())
         return Markup("{} ({})").format(read, self._formats.restriction(self._limit.restriction_pa))
 
 
-def _decimals(value: float) -> int:
-    """As many as were printed."""
+def decimals_of(value: float) -> int:
+    """As many decimals as were printed or typed."""
     return len(f"{value:.6f}".rstrip("0").partition(".")[2])
 
 

@@ -23,6 +23,7 @@ from cleanside.ingest.console.formats import Formats
 
 FOLDER = files("cleanside.ingest.console") / "words"
 PLURAL = {"one", "other"}
+FIRST = "en"  # any of the languages: they have the same keys
 
 #: a text, or the texts of one and of more
 Entry = str | Mapping[str, str]
@@ -37,6 +38,11 @@ def table(language: str) -> Mapping[str, Entry]:
         if rest == f"{language}.toml":
             found |= dict(_flat(page, tomllib.loads(file.read_text(encoding="utf-8"))))
     return found
+
+
+def has_words(key: str) -> bool:
+    """True where a key has words; languages have the same keys."""
+    return key in table(FIRST)
 
 
 def _flat(prefix: str, tree: Mapping[str, Any]) -> Iterator[tuple[str, Entry]]:

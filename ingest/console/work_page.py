@@ -30,6 +30,7 @@ from cleanside.ingest.api.routes.papers import (
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.work import get_work
+from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import GROUPED, NUMBER
 from cleanside.ingest.console.rendering import render, sayer_of
@@ -67,12 +68,13 @@ class TickedJob(NamedTuple):
 
 
 class TickFault(NamedTuple):
-    """Why a tick was not taken: the field, the key of the words, or the sentence of the route."""
+    """Why a tick was not taken: the field, and what is wrong with it."""
 
     field: str
     code: str
     value: str
-    detail: str
+    #: what the route says of it; empty: the code says it all
+    said: tuple[FieldFault, ...] = ()
 
 
 @router.get("/work-list")
@@ -145,24 +147,24 @@ def _enter(
 ) -> TickFault | None:
     """Enter one tick. Returns why it was not taken; None: it was, or it is there already."""
     if ticked.what not in WORK_DONE:
-        return TickFault("what", "what", ticked.what, "")
+        return TickFault("what", "what", ticked.what)
     for field in ("meter", "gauge"):
         written = getattr(ticked, field)
         if GROUPED.fullmatch(written):
-            return TickFault(field, "number_ambiguous", written, "")
+            return TickFault(field, "number_ambiguous", written)
         if written and not NUMBER.fullmatch(written):
-            return TickFault(field, "number", written, "")
+            return TickFault(field, "number", written)
     try:
         at = changed_at or _entered_at(request, resources, key, ticked) or instant_text(resources.clock())
         enter_change(request, resources, key, ticked.machine, _change(ticked, at))
     except ValidationError as wrong:
-        return TickFault("meter", "not_valid", ticked.meter, str(wrong.errors()[0]["msg"]))
+        return TickFault("meter", "not_valid", ticked.meter, field_faults(wrong))
     except Refused as refused:
         pointers = {complaint.pointer for complaint in refused.errors}
         field = "meter" if "#/meter_hours" in pointers else "done"
         code = refused.code if refused.code == "change_differs" else "refused"
         code = "meter_contradicts" if field == "meter" else code
-        return TickFault(field, code, ticked.meter, str(refused))
+        return TickFault(field, code, ticked.meter, field_faults(refused))
     return None
 
 
@@ -182,6 +184,7 @@ def _change(ticked: TickedJob, changed_at: str) -> NewChange:
         housing=ticked.housing,
         entry_id=ticked.entry_id,
         what=ticked.what,  # type: ignore[arg-type]  # the model checks it
+        part=None,
         meter_hours=_number(ticked.meter),
         gauge=None if gauge is None else GaugeShowing(value=gauge, unit=ticked.unit or "kPa", latched=None),
     )
@@ -199,7 +202,7 @@ def _changed_at(fields: Fields, request: Request, key: Key) -> tuple[str | None,
     try:
         at = datetime.fromisoformat(written).replace(tzinfo=_zone(request, key))
     except ValueError:
-        return None, TickFault("changed_at", "changed_at", written[:40], "")
+        return None, TickFault("changed_at", "changed_at", written[:40])
     return instant_text(round(at.timestamp()) * 1_000_000), None
 
 

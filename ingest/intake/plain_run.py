@@ -28,6 +28,8 @@ def goes_on(incoming: Incoming, stream: Stream) -> bool:
     batch, report = incoming.batch, incoming.batch.gateway
     if incoming.ready is None or batch.shed or batch.opaque is not None or batch.at_text:
         return False
+    if stream.again_mark is not None:
+        return False  # its gateway is asked to send again: the answer has another mark
     if not isinstance(batch.seq, range) or batch.seq[0] != stream.mark + 1 or stream.mark != stream.highest:
         return False
     if report is not None and is_elsewhere(report, stream):

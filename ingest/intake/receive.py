@@ -25,6 +25,7 @@ from cleanside.ingest.checking.incoming import Incoming, store_believed, stream_
 from cleanside.ingest.checking.neighbours import Neighbours, look
 from cleanside.ingest.checking.repeats import Verdict, is_elsewhere, judge, refuse_fork
 from cleanside.ingest.errors import Refused, writable
+from cleanside.ingest.intake import again
 from cleanside.ingest.intake.answers import answer_of, notes_of
 from cleanside.ingest.intake.plain_run import PlainRun, device_of, goes_on
 from cleanside.ingest.intake.replacing import replace
@@ -130,7 +131,18 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     replaced = replace(connection, incoming, stream, {i: entries[i] for i in verdict.replaces})
     stored += len(verdict.replaces) - len(replaced)
     notes = notes_of(batch, numbers, entries, verdict, opaque, replaced)
-    return answer_of(batch, after, stored, verdict.duplicates, notes, now_us)
+    said = after if stream.again_mark is None else _said_again(connection, stream, after, seen_now, batch)
+    return answer_of(batch, said, stored, verdict.duplicates, notes, now_us)
+
+
+def _said_again(
+    connection: sa.Connection, stream: Stream, after: Marks, seen_now: Ranges, batch: Batch
+) -> Marks:
+    """The marks to answer while a gateway is asked to send again; writes how far it has come."""
+    mark = again.mark_after(stream, seen_now, batch)
+    through = None if mark is None else stream.again_through
+    streams.set_again(connection, stream.id, mark=mark, through=through)
+    return after if mark is None else dataclasses.replace(after, mark=min(mark, after.mark))
 
 
 def _neighbours(

@@ -53,10 +53,10 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "prices:write": frozenset({"planner", "operator", "admin"}),
     "shop:read": frozenset({"planner", "operator", "admin"}) | _WATCHING,
     "shop:write": frozenset({"planner", "operator", "admin"}),
-    "attention:read": frozenset({"operator", "admin"}),
+    "attention:read": frozenset({"planner", "operator", "admin"}),
     "account:read": frozenset({"planner", "operator", "admin"}),
-    "quarantine:read": frozenset({"device", "integrator", "operator", "admin"}),
-    "amendments:read": frozenset({"operator", "admin"}),
+    "quarantine:read": frozenset({"device", "integrator", "planner", "operator", "admin"}),
+    "amendments:read": frozenset({"planner", "operator", "admin"}),
     "quarantine:write": frozenset({"operator", "admin"}),
     "keys:manage": frozenset({"admin"}),
     "keys:rotate": frozenset({"device", "admin"}),
@@ -72,13 +72,14 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
 #: what belongs to whoever is signed in: no key has it
 OF_PEOPLE_ALONE = frozenset({"me:manage"})
 #: what reaches beyond any site, or hands out what does: keys see all sites, and so do webhooks. A monitor may
-#: go from site to site with what it measured, so who decides about monitors, codes and quarantine sees all.
+#: go from site to site with what it measured, so who decides about monitors, codes and quarantine sees all;
+#: who only looks sees what belongs to monitors that never sat elsewhere.
 OF_ALL_SITES = frozenset(
     {
         *("keys:manage", "keys:rotate", "webhooks:manage", "webhooks:replay", "transfers:manage"),
-        *("audit:read", "metrics:read", "attention:read", "account:read"),
+        *("audit:read", "metrics:read"),
         *("fleet:write", "enrolments:write", "streams:write", "history:write", "bundles:import"),
-        *("quarantine:read", "quarantine:write", "amendments:read"),
+        *("quarantine:write", "amendments:read"),
     }
 )
 #: Roles that see and post for the devices their key is bound to, and no others.
@@ -260,7 +261,13 @@ def sees_site(key: Key, site: str | None) -> bool:
 
 def sees_device(key: Key, device: str) -> bool:
     """True if the role of a key, or the sites of a person, let it see this device of its owner."""
-    return not (key.sites or key.role in BOUND_ROLES) or device in key.devices
+    seen = devices_seen(key)
+    return seen is None or device in seen
+
+
+def devices_seen(key: Key) -> frozenset[str] | None:
+    """The devices of its owner that a key or person sees; None: all."""
+    return key.devices if key.sites or key.role in BOUND_ROLES else None
 
 
 def require_device(key: Key, device: str) -> None:

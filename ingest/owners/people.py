@@ -27,7 +27,7 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.owners.access import PEOPLE_ROLES, hash_of, sees_site
 from cleanside.ingest.owners.key_life import COMMAND
-from cleanside.ingest.store import audit, fleet, passkeys, people, sessions
+from cleanside.ingest.store import audit, fleet, identities, passkeys, people, sessions
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.people import Invitation, Person
 
@@ -140,6 +140,7 @@ def reset(
         _require_other_admin(connection, person)
     people.edit(connection, person.id, password_hash=None)
     passkeys.remove_all(connection, person.id)
+    identities.remove_all(connection, person.id)
     sessions.end_all(connection, person.id, now_us)
     _put_invitation(connection, person, token, now_us)
     audit.note(connection, owner_id, now_us, who_of(by), "person_reset", person=name)
@@ -198,6 +199,7 @@ def end(connection: sa.Connection, person: Person, who: str, now_us: int) -> Non
     """Let a person never sign in again, without a question."""
     people.revoke(connection, person, now_us)
     passkeys.remove_all(connection, person.id)
+    identities.remove_all(connection, person.id)
     sessions.end_all(connection, person.id, now_us)
     people.cancel_invitations(connection, person.id, now_us)
     audit.note(connection, person.owner_id, now_us, who, "person_revoked", person=person.name)
@@ -246,6 +248,27 @@ def accept(
     return _find(connection, person.owner_id, person.name)
 
 
+def bind_identity(
+    connection: sa.Connection, token: str, issuer: str, subject: str, password_hash: str, now_us: int
+) -> Person:
+    """
+    Use a link for who somebody is at an OpenID provider: they sign in there from now on.
+
+    password_hash : of a password that nobody knows. Raises Refused: 403 `invitation_not_valid`, 409 where
+    the identity is somebody's.
+    """
+    opened = open_invitation(connection, token, now_us)
+    if opened.person is None:
+        raise _not_valid()  # the first account has a password: no provider can lock all out
+    with connection.begin_nested():  # the link is good still where the identity is somebody's
+        person = accept(connection, token, None, password_hash, now_us)
+        identities.remove_all(connection, person.id)
+        if not identities.put(connection, person.id, issuer, subject, now_us):
+            raise Refused("identity_taken", status=409)
+    audit.note(connection, person.owner_id, now_us, person.name, "identity_bound", person=person.name)
+    return person
+
+
 def _first(connection: sa.Connection, invitation: Invitation, name: str, now_us: int) -> Person:
     check_name(name)
     wanted = WantedPerson(owner_id=invitation.owner_id, name=name, role="admin")
@@ -256,6 +279,7 @@ def set_password(connection: sa.Connection, key: Key, password_hash: str, now_us
     """Give whoever asks another password; all their sessions end, this one too, and their passkeys go."""
     people.edit(connection, -key.id, password_hash=password_hash)
     passkeys.remove_all(connection, -key.id)
+    identities.remove_all(connection, -key.id)
     sessions.end_all(connection, -key.id, now_us)
     people.cancel_invitations(connection, -key.id, now_us)
     audit.note(connection, key.owner_id, now_us, key.handle, "password_changed", person=key.handle)

@@ -125,6 +125,14 @@ def end(connection: sa.Connection, key: Key, session_id: int, now_us: int) -> No
     audit.note(connection, key.owner_id, now_us, key.handle, "signed_out", session=session_id)
 
 
+def end_every_one(connection: sa.Connection, key: Key, now_us: int) -> int:
+    """End all of one's own sessions. Returns how many they were."""
+    ended = len(of_person(connection, key, now_us))
+    sessions.end_all(connection, -key.id, now_us)
+    audit.note(connection, key.owner_id, now_us, key.handle, "signed_out_everywhere", sessions=ended)
+    return ended
+
+
 class Uses:
     """When sessions were last used, until it is written down."""
 

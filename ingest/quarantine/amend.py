@@ -27,6 +27,7 @@ from cleanside.ingest.store.marks import ranges_of
 from cleanside.ingest.store.quarantine import DISCARDED, HELD, RELEASED, QuarantineRow
 
 MAX_AT_ONCE = 5_000  # entries; keeps the one writer free for readings; chosen
+SAMPLE = 8  # readings that an outcome shows with their values; chosen: enough to see what they share
 MICRO = 1_000_000
 
 
@@ -55,6 +56,16 @@ class Repair:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ChangedReading:
+    """One of the readings of an amendment, before and after it."""
+
+    entry: int
+    seq: int
+    before: Mapping[str, Any]
+    after: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AmendmentOutcome:
     """The outcome of an amendment, or of its preview."""
 
@@ -64,6 +75,8 @@ class AmendmentOutcome:
     stored: int
     #: still quarantined: entry, code, detail
     held: tuple[tuple[int, str, str], ...]
+    #: the first of them with their values; empty where no value changes
+    sample: tuple[ChangedReading, ...] = ()
     #: how many match the condition; None: as many as `entries`
     matched: int | None = None
     #: the last of `entries`, where more match; None: these are all
@@ -135,7 +148,27 @@ def amend(
     after = quarantine.by_ids(connection, who.owner_id, [entry.id for entry in entries])
     still_quarantined = [e for e in after if e.state == HELD]
     notes = tuple((e.id, e.code, reasons.read(e.reasons)[0].detail) for e in still_quarantined)
-    return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=notes)
+    return AmendmentOutcome(
+        amendment_id=amendment_id,
+        entries=len(entries),
+        stored=stored,
+        held=notes,
+        sample=_sample(entries, contents),
+    )
+
+
+def _sample(entries: Sequence[QuarantineRow], contents: Sequence[str | None]) -> tuple[ChangedReading, ...]:
+    """The first entries, each before and after. contents : None: as it was sent."""
+    pairs = zip(entries[:SAMPLE], contents[:SAMPLE], strict=True)
+    return tuple(
+        ChangedReading(
+            entry=entry.id,
+            seq=entry.seq,
+            before=json.loads(entry.amended or entry.content),
+            after=json.loads(content or entry.content),
+        )
+        for entry, content in pairs
+    )
 
 
 def _all_changed(entries: Sequence[QuarantineRow], change: Repair) -> list[str | None]:

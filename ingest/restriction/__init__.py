@@ -6,7 +6,15 @@ schedule (`housing_lives` of each housing into `learn_fleet`), and asks `assess_
 """
 
 from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
-from cleanside.ingest.restriction.elements.lives import Life, LifeSpan
+from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, operating_hours
+from cleanside.ingest.restriction.elements.survival import (
+    LEAST_LIVES,
+    LEAST_REACHED,
+    SURVIVAL_CONFIDENCE,
+    PartLives,
+    ReachedLife,
+    compared,
+)
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge, learn_fleet
 from cleanside.ingest.restriction.measure.hours import summarise_hours
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
@@ -18,7 +26,10 @@ from cleanside.ingest.restriction.verdict.study import Studied, Study, housing_l
 from cleanside.ingest.restriction.verdict.suspect import Suspicion
 
 __all__ = [
+    "LEAST_LIVES",
+    "LEAST_REACHED",
     "SILENT_S",
+    "SURVIVAL_CONFIDENCE",
     "Assessment",
     "Entry",
     "FleetKnowledge",
@@ -28,7 +39,9 @@ __all__ = [
     "LifeSpan",
     "Nearby",
     "PackedHour",
+    "PartLives",
     "Quantiles",
+    "ReachedLife",
     "Readings",
     "Studied",
     "Study",
@@ -38,8 +51,10 @@ __all__ = [
     "assess",
     "assess_housing",
     "collect_nearby",
+    "compared",
     "housing_lives",
     "learn_fleet",
+    "operating_hours",
     "study_housing",
     "summarise_hours",
 ]

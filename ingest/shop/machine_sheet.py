@@ -29,13 +29,12 @@ from cleanside.ingest.shop.spreadsheet import (
 )
 
 _NAME = r"(\.{0,2}[A-Za-z0-9:_-]|\.{3})[A-Za-z0-9:._-]*"
-_NAME_RULE = "1 to 64 letters, digits and - . : _ only"
 MOST_METER_H = 1_000_000.0
 MOST_LIMIT_DAYS = 3_650
 MOST_CLEANINGS = 20
 DEFAULT_HOUSING = "main"
 
-name_reader = text_reader(64, _NAME, _NAME_RULE)
+name_reader = text_reader(64, _NAME)
 
 
 def _unit_reader(_: bool) -> Reader:
@@ -43,9 +42,8 @@ def _unit_reader(_: bool) -> Reader:
         unit = text.strip()
         if accepts(unit, "restriction"):
             return unit
-        likely = suggest_unit(unit, "restriction")
-        step = f"write {likely}" if likely else "write the unit of the gauge"
-        raise CellFault("unit_unknown", f"it is one of {', '.join(offered('restriction'))}", step)
+        likely = suggest_unit(unit, "restriction") or "the unit of the gauge"
+        raise CellFault("unit_unknown", known=", ".join(offered("restriction")), likely=likely)
 
     return read
 
@@ -58,8 +56,7 @@ def _instant_reader(_: bool) -> Reader:
                 return instant_text(found.us)
         except ValueError:
             pass
-        rule = "a time has a date, a time of day and an offset from UTC"
-        raise CellFault("not_a_time", rule, "write it like 2026-12-04T06:30:00+01:00")
+        raise CellFault("not_a_time")
 
     return read
 
@@ -117,9 +114,7 @@ def lines_of(sheet: Sheet) -> list[SheetLine]:
     for row in sheet.rows:
         if (machine := row.values.get("machine")) is None:
             if not any(f.row == row.number and f.column == "machine" for f in sheet.faults):
-                sheet.faults.append(
-                    fault_in(row, "machine", "", "name_missing", "a row names its machine", "fill it in")
-                )
+                sheet.faults.append(fault_in(row, "machine", "", "name_missing"))
             continue
         line = _line(row, machine)
         sheet.faults += [
@@ -159,8 +154,7 @@ def _twice(line: SheetLine, seen: dict[tuple[str, str], int]) -> Iterator[SheetF
             column="machine",
             value=line.machine,
             code="row_twice",
-            rule=f"a housing has one row; {line.machine}, housing {line.housing} stands in row {first}",
-            next_step="leave one of the two out, or correct its housing",
+            values={"first": first},
         )
 
 
@@ -170,26 +164,21 @@ def _across(row: SheetRow, columns: Sequence[str]) -> Iterator[SheetFault]:
     unread = set(columns) - row.values.keys()
     if (value("limit") is None) != (value("limit_unit") is None) and not unread & {"limit", "limit_unit"}:
         lacking = "limit" if value("limit") is None else "limit_unit"
-        rule = "a change limit is a number and the unit of the gauge"
-        yield fault_in(row, lacking, "", "limit_incomplete", rule, "fill in both, or neither")
+        yield fault_in(row, lacking, "", "limit_incomplete")
     elif value("limit") is not None and value("limit_unit") is not None:
         yield from _beyond_all(row, value("limit"), value("limit_unit"))
     if value("meter_hours") is not None and value("meter_read_at") is None and "meter_read_at" not in unread:
-        rule = "an hour meter is read at a time"
-        yield fault_in(row, "meter_read_at", "", "meter_incomplete", rule, "say when it was read")
+        yield fault_in(row, "meter_read_at", "", "meter_incomplete")
     since, until = value("laid_up_from"), value("laid_up_until")
     if until is not None and (since is None or until < since):
-        rule = "a machine is laid up from a day until the same or a later one"
-        yield fault_in(row, "laid_up_until", until, "span_not_valid", rule, "correct one of the two days")
+        yield fault_in(row, "laid_up_until", until, "span_not_valid")
 
 
 def _beyond_all(row: SheetRow, value: float, unit: str) -> Iterator[SheetFault]:
     pascal, most = to_si(value, unit, "restriction"), QUANTITIES["restriction"].highest
     if pascal > most:
-        rule = f"{value:g} {unit} is {pascal / 1e3:g} kPa; no reading above {most / 1e3:g} kPa is taken"
-        yield fault_in(
-            row, "limit", value, "limit_too_high", rule, "look at value and unit in the manual again"
-        )
+        about = {"value": value, "unit": unit, "value_kpa": pascal / 1e3, "most_kpa": most / 1e3}
+        yield fault_in(row, "limit", value, "limit_too_high", **about)
 
 
 def _disagreeing(row: SheetRow, line: SheetLine, machines: Mapping[str, SheetLine]) -> Iterator[SheetFault]:
@@ -199,7 +188,5 @@ def _disagreeing(row: SheetRow, line: SheetLine, machines: Mapping[str, SheetLin
         return
     for column, value in line.of_machine.items():
         if column in first.of_machine and first.of_machine[column] != value:
-            rule = (
-                f"the rows of a machine say the same of it; row {first.row} says {first.of_machine[column]}"
-            )
-            yield fault_in(row, column, value, "rows_disagree", rule, "make them equal")
+            other = first.of_machine[column]
+            yield fault_in(row, column, value, "rows_disagree", first=first.row, other=other)

@@ -56,8 +56,7 @@ def part_lines_of(sheet: Sheet) -> list[PartSheetLine]:
     for row in sheet.rows:
         if (number := row.values.get("part")) is None:
             if not any(f.row == row.number and f.column == "part" for f in sheet.faults):
-                rule = "a row names its part"
-                sheet.faults.append(fault_in(row, "part", "", "part_missing", rule, "fill it in"))
+                sheet.faults.append(fault_in(row, "part", "", "part_missing"))
             continue
         line = PartSheetLine(
             row=row.number,
@@ -81,14 +80,12 @@ def _faults_of(
 ) -> Iterator[SheetFault]:
     stands = seen.setdefault((line.part, line.site), line.row)
     if stands != line.row:
-        rule = f"a part has one row a site; this one stands in row {stands}"
-        yield fault_in(row, "part", line.part, "row_twice", rule, "leave one of the two out")
+        yield fault_in(row, "part", line.part, "row_twice", first=stands)
     unread = set(columns) - row.values.keys()
     if (line.site is None) != (line.pieces is None) and not unread & {"site", "pieces"}:
         lacking = "site" if line.site is None else "pieces"
-        rule = "stock is a number of pieces at a site"
-        yield fault_in(row, lacking, "", "stock_incomplete", rule, "fill in both, or neither")
+        yield fault_in(row, lacking, "", "stock_incomplete")
     for column, value in line.of_part.items():
         if first.of_part.get(column) != value:
-            rule = f"the rows of a part say the same of it; row {first.row} says {first.of_part.get(column)}"
-            yield fault_in(row, column, value, "rows_disagree", rule, "make them equal")
+            other = first.of_part.get(column)
+            yield fault_in(row, column, value, "rows_disagree", first=first.row, other=other)

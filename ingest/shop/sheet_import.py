@@ -37,12 +37,13 @@ _PAPER_COLUMNS = {
 
 @dataclass(frozen=True)
 class RowChange:
-    """What an import changes of one machine and housing, or part: columns with their new values."""
+    """What an import changes of one machine and housing, or part: columns with old and new values."""
 
     row: int
     name: str  # of the machine, or the part
     housing: str | None
     is_new: bool
+    before: dict[str, Any]  # None: there was none
     values: dict[str, Any]
 
 
@@ -54,6 +55,8 @@ class ImportPlan:
     changes: list[RowChange] = field(default_factory=list)
     new_sites: list[str] = field(default_factory=list)
     new_crews: list[str] = field(default_factory=list)
+    #: part numbers that machines shall have and that no part is entered under
+    unknown_parts: list[str] = field(default_factory=list)
     faults: list[SheetFault] = field(default_factory=list)
 
 
@@ -153,7 +156,11 @@ def plan_machines(
         plan.faults += _meter_faults(line, [] if state is None else state.meters, now_us)
         if values or state is None:
             is_new = line.machine not in machines
-            plan.changes.append(RowChange(line.row, line.machine, line.housing, is_new, values))
+            before = {name: there.get(name) for name in values}
+            plan.changes.append(RowChange(line.row, line.machine, line.housing, is_new, before, values))
+    parts = {part.number for part in shop.parts_of(connection, owner_id)}
+    named = [_new_names(plan.changes, column, parts) for column in ("primary_part", "safety_part")]
+    plan.unknown_parts = sorted(set().union(*named))
     plan.new_sites = _new_names(plan.changes, "site", known["site"])
     plan.new_crews = _new_names(plan.changes, "crew", known["crew"])
     return plan
@@ -167,30 +174,25 @@ def _meter_faults(line: SheetLine, meters: Sequence[MeterReading], now_us: int) 
     reading = _meter_of(line.of_machine, now_us, "")
     if reading is None:
         return []
-    text = str(line.of_machine["meter_hours"])
     if reading.at_us > now_us:
-        rule, step = f"it is {instant_text(now_us)} now", "enter a meter once it was read"
-        at = line.of_machine["meter_read_at"]
         return [
             SheetFault(
-                row=line.row, column="meter_read_at", value=at, code="in_future", rule=rule, next_step=step
+                row=line.row,
+                column="meter_read_at",
+                value=line.of_machine["meter_read_at"],
+                code="in_future",
+                values={"now": instant_text(now_us)},
             )
         ]
     if (other := contradicts(reading, meters)) is None:
         return []
-    rule = (
-        f"a meter runs forwards and no faster than the clock; {other.meter_h:g} h were read at "
-        f"{instant_text(other.at_us)}"
-    )
-    step = "correct it; after a new meter give the hours before it as meter_offset_hours"
     return [
         SheetFault(
             row=line.row,
             column="meter_hours",
-            value=text,
+            value=str(line.of_machine["meter_hours"]),
             code="meter_contradicts",
-            rule=rule,
-            next_step=step,
+            values={"other_h": other.meter_h, "other_at": instant_text(other.at_us)},
         )
     ]
 
@@ -276,10 +278,13 @@ def plan_parts(connection: sa.Connection, owner_id: int, lines: Sequence[PartShe
         there |= {} if part is None else part._asdict()
         wanted = {n: (v or "") if n == "description" else v for n, v in line.of_part.items()}
         values = {name: value for name, value in wanted.items() if there.get(name) != value}
-        if line.site is not None and kept.get(line.part, {}).get(line.site) != line.pieces:
+        before = {name: there.get(name) for name in values}
+        pieces = None if line.site is None else kept.get(line.part, {}).get(line.site)
+        if line.site is not None and pieces != line.pieces:
             values |= {"site": line.site, "pieces": line.pieces}
+            before |= {"site": None if pieces is None else line.site, "pieces": pieces}
         if values or part is None:
-            plan.changes.append(RowChange(line.row, line.part, None, part is None, values))
+            plan.changes.append(RowChange(line.row, line.part, None, part is None, before, values))
     plan.new_sites = _new_names(plan.changes, "site", known)
     return plan
 

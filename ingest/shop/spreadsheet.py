@@ -25,6 +25,8 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from cleanside.ingest.shop.sheet_texts import TEXTS
+
 SEPARATORS = {"comma": ",", "semicolon": ";"}
 MAX_ROWS = 5_000  # of a file; chosen: several times the largest fleets we know of
 MAX_COLUMNS = 64
@@ -45,18 +47,29 @@ class SheetFault:
     row: int | None
     column: str | None
     value: str
+    #: a key of `sheet_texts.TEXTS`
     code: str
-    rule: str
-    next_step: str
+    #: of rule and next step
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def rule(self) -> str:
+        """What the file must be like there."""
+        return TEXTS[self.code].rule.format_map(self.values)
+
+    @property
+    def next_step(self) -> str:
+        """What to do about it."""
+        return TEXTS[self.code].next_step.format_map(self.values)
 
 
 class CellFault(ValueError):
     """A cell that is not as its column wants it."""
 
-    def __init__(self, code: str, rule: str, next_step: str) -> None:
-        """code : of `SheetFault`."""
-        super().__init__(rule)
-        self.code, self.rule, self.next_step = code, rule, next_step
+    def __init__(self, code: str, /, **values: Any) -> None:
+        """code, values : of `SheetFault`."""
+        super().__init__(code)
+        self.code, self.values = code, values
 
 
 @dataclass(frozen=True)
@@ -67,10 +80,10 @@ class SheetRow:
     values: Mapping[str, Any]
 
 
-def fault_in(row: SheetRow, column: str, value: Any, code: str, rule: str, step: str) -> SheetFault:
-    """A fault across the cells of a row. value : as it is shown; None: nothing stands there."""
-    shown = "" if value is None else str(value)
-    return SheetFault(row=row.number, column=column, value=shown, code=code, rule=rule, next_step=step)
+def fault_in(row: SheetRow, column: str, shown: Any, code: str, /, **values: Any) -> SheetFault:
+    """A fault across the cells of a row. shown : what stands there; None: nothing."""
+    text = "" if shown is None else str(shown)
+    return SheetFault(row=row.number, column=column, value=text, code=code, values=values)
 
 
 #: reads a cell that is not empty. Raises CellFault
@@ -140,7 +153,7 @@ def read_sheet(content: bytes, columns: SheetColumns) -> Sheet:
     records = _records(text, separator, sheet.faults)
     if not records:
         if not sheet.faults:
-            sheet.faults.append(_of_file("empty", "", "a file has a head and rows", "fill in a row"))
+            sheet.faults.append(_of_file("empty", ""))
         return sheet
     sheet.columns = tuple(cell.strip().casefold() for cell in records[0][1])
     _check_head(sheet, columns)
@@ -153,8 +166,8 @@ def read_sheet(content: bytes, columns: SheetColumns) -> Sheet:
     return sheet
 
 
-def _of_file(code: str, value: str, rule: str, next_step: str) -> SheetFault:
-    return SheetFault(row=None, column=None, value=value, code=code, rule=rule, next_step=next_step)
+def _of_file(code: str, shown: str, /, **values: Any) -> SheetFault:
+    return SheetFault(row=None, column=None, value=shown, code=code, values=values)
 
 
 def _text(content: bytes, faults: list[SheetFault]) -> str | None:
@@ -162,18 +175,11 @@ def _text(content: bytes, faults: list[SheetFault]) -> str | None:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as wrong:
         row = content[: wrong.start].count(b"\n") + 1
-        step = 'save it as "CSV UTF-8" and bring it again'
         shown = content[max(0, wrong.start - 10) : wrong.start + 10].decode("latin-1")
-        faults.append(
-            SheetFault(
-                row=row, column=None, value=shown, code="not_utf8", rule="a file is UTF-8", next_step=step
-            )
-        )
+        faults.append(SheetFault(row=row, column=None, value=shown, code="not_utf8"))
         return None
     if "\x00" in text:
-        faults.append(
-            _of_file("not_text", "NUL", "a file is text", "export it as CSV, not as a spreadsheet's own file")
-        )
+        faults.append(_of_file("not_text", "NUL"))
         return None
     return text
 
@@ -195,58 +201,40 @@ def _records(text: str, separator: str, faults: list[SheetFault]) -> list[tuple[
             csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True), 1
         ):
             if len(found) > MAX_ROWS:
-                rule = f"a file has at most {MAX_ROWS} rows"
-                faults.append(_of_file("too_many_rows", str(number), rule, "bring it in parts"))
+                faults.append(_of_file("too_many_rows", str(number), most=MAX_ROWS))
                 return []
             found.append((number, cells))
     except csv.Error as wrong:
-        rule = "a quote inside a quoted cell is doubled, and every quote that opens also closes"
-        faults.append(
-            SheetFault(
-                row=len(found) + 1,
-                column=None,
-                value=str(wrong),
-                code="quotes_broken",
-                rule=rule,
-                next_step="correct the quotes of this row",
-            )
-        )
+        broken = SheetFault(row=len(found) + 1, column=None, value=str(wrong), code="quotes_broken")
+        faults.append(broken)
         return []
     return found
 
 
 def _check_head(sheet: Sheet, columns: SheetColumns) -> None:
-    def fault(code: str, column: str, rule: str, step: str) -> None:
-        sheet.faults.append(
-            SheetFault(
-                row=1, column=column or None, value=column[:MAX_CELL], code=code, rule=rule, next_step=step
-            )
-        )
+    def fault(code: str, column: str, /, **values: Any) -> None:
+        shown = column[:MAX_CELL]
+        sheet.faults.append(SheetFault(row=1, column=column or None, value=shown, code=code, values=values))
 
-    every = ", ".join(columns.readers)
     if len(sheet.columns) > MAX_COLUMNS:
-        fault("too_many_columns", "", f"a file has at most {MAX_COLUMNS} columns", "leave the others out")
+        fault("too_many_columns", "", most=MAX_COLUMNS)
         return
     for place, name in enumerate(sheet.columns):
         if name in sheet.columns[:place]:
-            fault("column_twice", name, "a column stands once", "leave one of the two out")
+            fault("column_twice", name)
         elif name not in columns.readers:
-            fault("column_unknown", name, f"the columns are {every}", "correct the name, or leave it out")
+            fault("column_unknown", name, columns=", ".join(columns.readers))
     for name in columns.required:
         if name not in sheet.columns:
-            fault("column_missing", name, f"a file has the column {name}", f"add the column {name}")
+            fault("column_missing", name, name=name)
 
 
 def _read_row(sheet: Sheet, number: int, cells: list[str], readers: Mapping[str, Reader]) -> None:
     width = len(sheet.columns)
     if len(cells) < width or any(cell.strip() for cell in cells[width:]):
-        rule = f"a row has as many cells as the head, {width}"
-        step = "check the row for a separator too many or too few; quote a cell that has one in it"
-        sheet.faults.append(
-            SheetFault(
-                row=number, column=None, value=str(len(cells)), code="cells_differ", rule=rule, next_step=step
-            )
-        )
+        about = {"width": width}
+        fault = SheetFault(row=number, column=None, value=str(len(cells)), code="cells_differ", values=about)
+        sheet.faults.append(fault)
         return
     values: dict[str, Any] = {}
     for column, cell in zip(sheet.columns, cells, strict=False):
@@ -259,8 +247,7 @@ def _read_row(sheet: Sheet, number: int, cells: list[str], readers: Mapping[str,
                     column=column,
                     value=cell[:MAX_CELL],
                     code=wrong.code,
-                    rule=wrong.rule,
-                    next_step=wrong.next_step,
+                    values=wrong.values,
                 )
             )
     sheet.rows.append(SheetRow(number, values))
@@ -271,7 +258,7 @@ def _read_cell(cell: str, reader: Reader) -> Any:
         return None
     text = cell[1:] if _ESCAPED.match(cell) else cell
     if len(text) > MAX_CELL:
-        raise CellFault("too_long", f"a cell has at most {MAX_CELL} characters", "shorten it")
+        raise CellFault("too_long", most=MAX_CELL)
     return reader(text)
 
 
@@ -285,10 +272,9 @@ def number_reader(*, least: float, most: float, whole: bool = False) -> Callable
         def read(text: str) -> float | int:
             value = _number(text.strip(), decimal_comma)
             if whole and value != int(value):
-                raise CellFault("not_whole", "it is a whole number", "leave the decimals out")
+                raise CellFault("not_whole")
             if not least <= value <= most:
-                rule = f"it lies between {least:g} and {most:g}"
-                raise CellFault("out_of_bounds", rule, "check the value and its unit")
+                raise CellFault("out_of_bounds", least=least, most=most)
             return int(value) if whole else value
 
         return read
@@ -298,31 +284,29 @@ def number_reader(*, least: float, most: float, whole: bool = False) -> Callable
 
 def _number(text: str, decimal_comma: bool) -> float:
     if decimal_comma and _GROUPED.fullmatch(text):
-        plain = text.replace(".", "")
-        rule = "in a file with semicolons a point before three digits may group thousands or be decimal"
-        raise CellFault("number_ambiguous", rule, f"write {plain}, or {text.replace('.', ',', 1)}")
+        plain, decimal = text.replace(".", ""), text.replace(".", ",", 1)
+        raise CellFault("number_ambiguous", plain=plain, decimal=decimal)
     if decimal_comma and _COMMA.fullmatch(text):
         return float(text.replace(",", "."))
     if _POINT.fullmatch(text):
         return float(text)
     if _COMMA.fullmatch(text):
-        rule = "in a file with commas a number has a decimal point"
-        raise CellFault("decimal_comma", rule, f"write {text.replace(',', '.')}, or use semicolons")
-    raise CellFault("not_a_number", "it is a number without sign, unit or grouping", "write it like 1234.5")
+        raise CellFault("decimal_comma", plain=text.replace(",", "."))
+    raise CellFault("not_a_number")
 
 
-def text_reader(most: int, pattern: str | None = None, rule: str = "") -> Callable[[bool], Reader]:
-    """Texts of at most so many characters that can be printed. rule : what the pattern asks for, in words."""
+def text_reader(most: int, pattern: str | None = None) -> Callable[[bool], Reader]:
+    """Texts of at most so many characters that can be printed. pattern : of a code; None: any text."""
 
     def read(text: str) -> str:
         if pattern is not None:
             text = text.strip()
         if not text.isprintable():
-            raise CellFault("not_printable", "its characters can be printed", "leave the others out")
+            raise CellFault("not_printable")
         if len(text) > most:
-            raise CellFault("too_long", f"it has at most {most} characters", "shorten it")
+            raise CellFault("too_long", most=most)
         if pattern is not None and not re.fullmatch(pattern, text):
-            raise CellFault("name_not_valid", rule, "give a code here, and the name as display_name")
+            raise CellFault("name_not_valid")
         return text
 
     return lambda _: read
@@ -337,7 +321,7 @@ def day_reader(_: bool) -> Reader:
                 return date.fromisoformat(text.strip()).isoformat()
         except ValueError:
             pass
-        raise CellFault("not_a_date", "a date is written year-month-day", "write it like 2026-12-04")
+        raise CellFault("not_a_date")
 
     return read
 
@@ -347,7 +331,7 @@ def yes_no_reader(_: bool) -> Reader:
 
     def read(text: str) -> bool:
         if text.strip().casefold() not in ("yes", "no"):
-            raise CellFault("not_yes_or_no", "it is yes or no", "write yes or no")
+            raise CellFault("not_yes_or_no")
         return text.strip().casefold() == "yes"
 
     return read

@@ -8,6 +8,8 @@ Promises: pure; equal candidates and days give equal lists. One rule for the day
 4. the early date falls before the end of the list: on that day;
 5. the calendar limit of the element falls before the end of the list: on that day.
 Whatever is laid up on its day is left out.
+Within a day the site with the most urgent machine comes first. At a site a machine over its limit comes
+first, whatever was planned for it.
 Leaves to others: the forecast (`ingest.restriction`), parts (`stock`), words.
 """
 
@@ -32,9 +34,9 @@ Reason = Literal[
 ServiceFit = Literal["with_service", "will_not_last"]
 
 AT_ONCE: dict[str, Reason] = {"over": "over_limit", "due": "change_due", "suspect": "check_first"}
-#: most urgent first, within a day and site
+#: most urgent first, within a day
 RANK: tuple[Reason, ...] = (
-    *("plan_missed", "over_limit", "change_due", "check_first"),
+    *("over_limit", "plan_missed", "change_due", "check_first"),
     *("service", "planned", "early_date", "calendar"),
 )
 MOST_DAYS = 62  # of a list; chosen: two months ahead nothing is known by the day
@@ -114,18 +116,32 @@ class ListDays:
 
 
 def jobs_of(candidates: Sequence[Candidate], days: ListDays) -> list[Job]:
-    """The work list, by day, site, urgency and name."""
+    """The work list, by day, site, urgency and name; sites by their most urgent machine of the day."""
     found = [job for candidate in candidates if (job := _job(candidate, days)) is not None]
+    most_urgent: dict[tuple[date, str], int] = {}
+    for job in found:
+        place = (job.day, _site(job))
+        most_urgent[place] = min(_rank(job), most_urgent.get(place, len(RANK)))
     return sorted(
         found,
         key=lambda job: (
             job.day,
-            job.candidate.papers.machine.site or "",
-            RANK.index(job.reason),
+            most_urgent[job.day, _site(job)],
+            _site(job),
+            _rank(job),
             job.candidate.machine,
             job.candidate.housing,
         ),
     )
+
+
+def _site(job: Job) -> str:
+    return job.candidate.papers.machine.site or ""
+
+
+def _rank(job: Job) -> int:
+    """Place within a day and site: a machine over its limit comes first, also where a day was planned."""
+    return RANK.index("over_limit" if job.candidate.state == "over" else job.reason)
 
 
 def chance_at_limit(due_s: Quantiles | None, at_s: float, now_s: float) -> float | None:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
-from cleanside.ingest.store.models import element_changes
+from cleanside.ingest.store.models import element_changes, housings, machines
 
 
 class EnteredChange(NamedTuple):
@@ -22,6 +22,7 @@ class EnteredChange(NamedTuple):
     confirmed_because: str | None = None  # why it holds although readings contradict it; None: not confirmed
     at_device: str | None = None  # entered at that device, by the code on its label; None: at the shop
     by_name: str | None = None  # as it was written there
+    part: str | None = None  # part number of what went in; None: not entered
 
 
 def put_change(connection: sa.Connection, housing_id: int, change: EnteredChange) -> EnteredChange | None:
@@ -61,6 +62,18 @@ def changes_of(connection: sa.Connection, housing_id: int) -> list[EnteredChange
     return [entered_change(*row) for row in connection.execute(query)]
 
 
+def parts_of_owner(connection: sa.Connection, owner_id: int) -> dict[tuple[int, str], str]:
+    """Housing and entry -> the part number of what went in, where one was entered."""
+    row = element_changes.c
+    query = sa.select(row.housing_id, row.entry_id, row.changed_us, row.what, row.part)
+    query = query.join_from(element_changes, housings).join(machines)
+    query = query.where(machines.c.owner_id == owner_id, row.part.is_not(None))
+    return {
+        (found.housing_id, found.entry_id or made_entry_id(found.changed_us, found.what)): found.part
+        for found in connection.execute(query)
+    }
+
+
 def entered_change(
     changed_us: int,
     entered_us: int,
@@ -71,10 +84,11 @@ def entered_change(
     because: str | None,
     at_device: str | None,
     by_name: str | None,
+    part: str | None,
 ) -> EnteredChange:
     """A row as an entry; one without an id gets the made one."""
     made = entry_id or made_entry_id(changed_us, what)
-    return EnteredChange(changed_us, entered_us, who, note, made, what, because, at_device, by_name)
+    return EnteredChange(changed_us, entered_us, who, note, made, what, because, at_device, by_name, part)
 
 
 def made_entry_id(changed_us: int, what: str) -> str:

@@ -20,6 +20,8 @@ class TakenEntry(NamedTuple):
     made_us: int
     taken_us: int
     who: str
+    #: as JSON, without photos; None: an entry of a release before 0032
+    content: str | None
 
 
 def put(connection: sa.Connection, owner_id: int, entry: TakenEntry) -> TakenEntry | None:
@@ -38,10 +40,20 @@ def put(connection: sa.Connection, owner_id: int, entry: TakenEntry) -> TakenEnt
 
 
 def taken_of(
-    connection: sa.Connection, owner_id: int, *, after_id: int, limit: int
+    connection: sa.Connection,
+    owner_id: int,
+    *,
+    machine: str | None = None,
+    made_since_us: int | None = None,
+    after_id: int = 0,
+    limit: int | None = None,
 ) -> list[tuple[int, TakenEntry]]:
-    """Entries of an owner with their numbers, in the order in which they were carried out."""
+    """Entries of an owner with their numbers, in the order in which they were carried out. None: any."""
     query = sa.select(entries.c.id, *(entries.c[f] for f in TakenEntry._fields))
     query = query.where(entries.c.owner_id == owner_id, entries.c.id > after_id)
+    if machine is not None:
+        query = query.where(entries.c.machine == machine)
+    if made_since_us is not None:
+        query = query.where(entries.c.made_us >= made_since_us)
     rows = connection.execute(query.order_by(entries.c.id).limit(limit))
     return [(row.id, TakenEntry(*row[1:])) for row in rows]

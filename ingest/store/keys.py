@@ -104,6 +104,12 @@ def list_of(
     return [Key(*row)._replace(devices=_devices(connection, row.id)) for row in rows]
 
 
+def notes_of(connection: sa.Connection, owner_id: int) -> dict[str, str]:
+    """Handle -> note of the keys of an owner, ended ones too."""
+    query = sa.select(keys.c.handle, keys.c.note).where(keys.c.owner_id == owner_id)
+    return {row.handle: row.note for row in connection.execute(query)}
+
+
 def of_device(connection: sa.Connection, owner_id: int, device: str) -> list[Key]:
     """Keys of an owner that are bound to a device of this name, revoked ones too."""
     bound = sa.select(key_devices.c.key_id).where(key_devices.c.device == device)

@@ -195,6 +195,36 @@ passkey_challenges = sa.Table(
     sqlite_with_rowid=False,
 )
 
+#: who a person is at an OpenID provider
+person_identities = sa.Table(
+    "person_identities",
+    metadata,
+    _id(),
+    _to("people", "person_id"),
+    sa.Column("issuer", sa.String(400), nullable=False),
+    #: at that issuer
+    sa.Column("subject", sa.String(255), nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.UniqueConstraint("issuer", "subject"),
+    sa.Index(None, "person_id"),
+)
+
+#: ways through an OpenID provider's page that are not over yet, each taken once
+oidc_tries = sa.Table(
+    "oidc_tries",
+    metadata,
+    _id(),
+    sa.Column("state_hash", sa.String(64), nullable=False, unique=True),
+    #: of what the browser keeps, in which it was begun
+    sa.Column("browser_hash", sa.String(64), nullable=False),
+    sa.Column("nonce", sa.String(64), nullable=False),
+    #: of PKCE
+    sa.Column("verifier", sa.String(64), nullable=False),
+    #: where to go then
+    sa.Column("next", sa.String(2_000), nullable=False),
+    sa.Column("expires_us", sa.BigInteger, nullable=False),
+)
+
 audit = sa.Table(
     "audit",
     metadata,
@@ -320,6 +350,8 @@ element_changes = sa.Table(
     #: it was entered at the shop
     sa.Column("at_device", NAME),
     sa.Column("by_name", NAME),
+    #: part number of what went in; None: not entered
+    sa.Column("part", sa.String(64)),
     sa.UniqueConstraint("housing_id", "entry_id"),
 )
 
@@ -339,6 +371,8 @@ entries = sa.Table(
     sa.Column("made_us", sa.BigInteger, nullable=False),
     sa.Column("taken_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(32), nullable=False),
+    #: what was entered, as JSON, without photos; None: an entry of a release before 0032
+    sa.Column("content", sa.Text),
     sa.UniqueConstraint("owner_id", "entry_id"),
 )
 
@@ -647,6 +681,9 @@ streams = sa.Table(
     #: the time of the last reading by number, where the last ones are in order; as of highest = tail_seq
     sa.Column("tail_seq", sa.BigInteger),
     sa.Column("tail_us", sa.BigInteger),
+    #: how far it has sent again since a person asked, and the mark at that time; None: it is not asked
+    sa.Column("again_mark", sa.BigInteger),
+    sa.Column("again_through", sa.BigInteger),
     sa.UniqueConstraint("owner_id", "stream"),
     sa.Index(None, "device_id"),
 )

@@ -100,6 +100,12 @@ def list_of(
     return _read(connection, query if after is None else query.where(people.c.name > after))
 
 
+def display_names(connection: sa.Connection, owner_id: int) -> dict[str, str | None]:
+    """Name -> display name of the people of an owner, revoked ones too."""
+    query = sa.select(people.c.name, people.c.display_name).where(people.c.owner_id == owner_id)
+    return {row.name: row.display_name for row in connection.execute(query)}
+
+
 def every(connection: sa.Connection) -> list[Person]:
     """The people of all owners."""
     return _read(connection, _PERSON.order_by(people.c.id))

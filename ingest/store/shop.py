@@ -8,7 +8,16 @@ from typing import NamedTuple
 import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
-from cleanside.ingest.store.models import crews, parts, sites, stock
+from cleanside.ingest.store.models import (
+    crews,
+    machine_papers,
+    machines,
+    parts,
+    people,
+    person_sites,
+    sites,
+    stock,
+)
 
 #: what a machine may belong to at the shop -> its table
 GROUPS = {"site": sites, "crew": crews}
@@ -62,6 +71,28 @@ def keep_group(
     values = {"display_name": display_name or None}
     connection.execute(sa.update(table).where(table.c.id == found.id).values(values))
     return found._replace(display_name=display_name or None)
+
+
+def uses_of_group(connection: sa.Connection, kind: str, owner_id: int, known: GroupRow) -> list[str]:
+    """What keeps a site or crew from being deleted: machines, stock, people; each by name. Empty: nothing."""
+    column = machine_papers.c[f"{kind}_id"]
+    of_papers = sa.select(machines.c.name).join_from(machine_papers, machines).where(column == known.id)
+    found = list(connection.scalars(of_papers.order_by(machines.c.name)))
+    if kind == "site":
+        kept = stock.c.site_id == known.id, stock.c.pieces > 0
+        of_stock = sa.select(parts.c.number).join_from(stock, parts).where(*kept)
+        found += connection.scalars(of_stock.order_by(parts.c.number))
+        limited = sa.select(people.c.name).join_from(person_sites, people)
+        limited = limited.where(people.c.owner_id == owner_id, person_sites.c.site == known.name)
+        found += connection.scalars(limited.order_by(people.c.name))
+    return found
+
+
+def delete_group(connection: sa.Connection, kind: str, known: GroupRow) -> None:
+    """Delete a site or crew that nothing uses, with lines of stock that count no pieces."""
+    if kind == "site":
+        connection.execute(sa.delete(stock).where(stock.c.site_id == known.id))
+    connection.execute(sa.delete(GROUPS[kind]).where(GROUPS[kind].c.id == known.id))
 
 
 # ---------------------------------------------------------------- parts

@@ -41,9 +41,16 @@ class Stream:
     last_heard_us: int
     tail_seq: int | None
     tail_us: int | None
+    again_mark: int | None
+    again_through: int | None
     device_registered_us: int | None
     device_in_service_us: int | None
     device_history_from_us: int | None
+
+    @property
+    def answered_mark(self) -> int:
+        """The mark that its gateway is answered: lower, while it is asked to send again."""
+        return self.mark if self.again_mark is None else min(self.mark, self.again_mark)
 
     @property
     def tail_is_known(self) -> bool:
@@ -261,6 +268,16 @@ def set_appended(connection: sa.Connection, stream_id: int, appended_through: in
     """Set the reported number of the gateway, as a person decided; `save` only ever raises it."""
     statement = sa.update(streams).where(streams.c.id == stream_id)
     connection.execute(statement.values(appended_through=appended_through))
+
+
+def set_again(connection: sa.Connection, stream_id: int, *, mark: int | None, through: int | None) -> None:
+    """
+    Ask a stream to send again, or ask no longer (None, None).
+
+    mark : how far it has sent again. through : the mark when it was asked.
+    """
+    statement = sa.update(streams).where(streams.c.id == stream_id)
+    connection.execute(statement.values(again_mark=mark, again_through=through))
 
 
 def of_device(connection: sa.Connection, device_id: int) -> list[Stream]:

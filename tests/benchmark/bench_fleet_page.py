@@ -1,9 +1,10 @@
 """
-How long the fleet page takes, beside its JSON twin.
+How long the fleet page, or the work list, takes beside its JSON twin.
 
-    python -m tests.benchmark.bench_fleet_page [--machines N] [--rounds N]
+    python -m tests.benchmark.bench_fleet_page [--of fleet|work] [--machines N] [--rounds N]
 
-A fleet of N machines, each with half a year of summaries; the page shows the first hundred. What is
+A fleet of N machines, each with half a year of summaries, a part and a site; the fleet page shows the first
+hundred, the work list what is due in a week. What is
 remembered of each machine was worked out before the first round. The last line is JSON: median milliseconds
 of page and twin by the clock and of the processor, and their ratio.
 """
@@ -20,13 +21,16 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.ingest.restriction import summarise_hours
-from cleanside.ingest.store import database, fleet, hours
+from cleanside.ingest.store import database, fleet, hours, papers, shop
 from cleanside.ingest.store.fleet import TerminalRow
 from cleanside.ingest.store.hours import Kept
 from tests.benchmark.bench_analysis import KINDS, TERMINAL_PA, made_readings, median, timed
 from tests.support.serving import Api, in_process
 
 DAYS, DISTINCT, AT_ONCE = 180, 20, 50
+SITES, PARTS = 10, 12
+#: what is measured -> page, twin
+PAGES = {"fleet": ("/fleet", "/v1/fleet"), "work": ("/work-list", "/v1/work")}
 OWNER_ID = 1
 
 
@@ -38,6 +42,7 @@ def fill(connection: sa.Connection, machines: int) -> float:
         found = summarise_hours(readings)
         whole = (found.hours["hour_s"] // 3600).tolist()
         kept.append([Kept(hour, *packed) for hour, packed in zip(whole, found.packed(), strict=True)])
+    sites = [shop.keep_group(connection, "site", OWNER_ID, f"site-{n}").id for n in range(SITES)]
     limit = TerminalRow(valid_from_us=0, value=6.2, unit="kPa", restriction_pa=TERMINAL_PA)
     for number in range(machines):
         machine = fleet.keep_machine(connection, OWNER_ID, f"m-{number:04d}", KINDS[number % len(KINDS)], 0)
@@ -46,17 +51,19 @@ def fill(connection: sa.Connection, machines: int) -> float:
         device = fleet.keep_device(connection, OWNER_ID, f"m-{number:04d}-intake")
         fleet.assign(connection, device.id, housing.id, None, None)
         hours.put_summaries(connection, housing.id, 0, kept[number % DISTINCT])
+        papers.edit_machine_papers(connection, machine.id, site_id=sites[number % SITES])
+        papers.edit_housing_papers(connection, housing.id, primary_part=f"KG-{number % PARTS:04d}")
     return max(float(readings.at_s[-1]) for readings in made)
 
 
-def measure(api: Api, rounds: int) -> dict[str, Any]:
-    """Page and twin, one after the other, in turns."""
-    page, twin = [], []
+def measure(api: Api, rounds: int, of: str) -> dict[str, Any]:
+    """Page and twin, one after the other, in turns. of : a key of `PAGES`."""
+    (page_path, twin_path), page, twin = PAGES[of], [], []
     remember(api)
-    ask(api, "/fleet")()
+    ask(api, page_path)()
     for _ in range(rounds):
-        page.append(timed(ask(api, "/fleet")))
-        twin.append(timed(ask(api, "/v1/fleet")))
+        page.append(timed(ask(api, page_path)))
+        twin.append(timed(ask(api, twin_path)))
     page_took, twin_took = median(page), median(twin)
     return {
         "page_ms": round(1e3 * page_took.clock_s, 1),
@@ -90,6 +97,7 @@ def ask(api: Api, path: str) -> Callable[[], None]:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Fill a database and measure."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("--of", choices=PAGES, default="fleet")
     parser.add_argument("--machines", type=int, default=1_000)
     parser.add_argument("--rounds", type=int, default=5)
     given = parser.parse_args(arguments)
@@ -101,8 +109,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
         with in_process(url) as api:
             newest_s = api.resources.writer.call(lambda connection: fill(connection, given.machines))
             api.clock.now_us = int((newest_s + 60) * 1e6)
-            found = measure(api, given.rounds)
-    print(json.dumps({"machines": given.machines, **found}))
+            found = measure(api, given.rounds, given.of)
+    print(json.dumps({"of": given.of, "machines": given.machines, **found}))
 
 
 if __name__ == "__main__":

@@ -77,6 +77,14 @@ def kept_on_phone(page: Page) -> list[str]:
     return found
 
 
+def addresses_on_phone(page: Page) -> list[str]:
+    """Paths with their query."""
+    keys = "caches.open('pages').then(pages => pages.keys())"
+    path = "(new URL(key.url)).pathname + (new URL(key.url)).search"
+    found: list[str] = page.evaluate(f"{keys}.then(keys => keys.map(key => {path}))")
+    return found
+
+
 def all_sent(page: Page) -> None:
     expect(page.locator("[data-outbox]")).to_be_hidden(timeout=WITHIN_MS)
 
@@ -216,6 +224,19 @@ def test_machines_of_the_list_open_without_a_link_though_nobody_opened_them_befo
     link_is_back(page)
     all_sent(page)
     assert notes(shop) == ["never opened before"]
+
+
+def test_after_sign_in_both_jobs_at_each_machine_open_without_a_link(
+    shop: Shop, context: BrowserContext
+) -> None:
+    page = context.new_page()
+    page.goto("/fleet")  # as after the sign-in
+    jobs = {f"{VISIT}?job=service", f"{VISIT}?job=installation"}
+    wait_until(lambda: jobs | {"/work-list"} <= set(addresses_on_phone(page)), "the pages are on the phone")
+    shop.link.cut()
+    for job, heading in (("service", "Service"), ("installation", "Installation")):
+        page.goto(f"{VISIT}?job={job}&housing=main&done=element_change")
+        expect(page.locator(".switch [aria-current]")).to_have_text(heading)
 
 
 def test_a_photo_of_the_plate_waits_too_and_is_made_smaller(shop: Shop, context: BrowserContext) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from tests.contract.test_api_fleet import register_worked, restriction, set_hours_in
+from tests.support.people import invited
 from tests.support.serving import Api, in_process
 
 MACHINE = "/v1/machines/grader-07"
@@ -278,3 +279,33 @@ def test_a_day_that_is_over_is_not_planned(api: Api) -> None:
     assert refused(api, "POST", path, {"on": "2026-03-01"}) == (422, "not_valid", ["#/on"])
     for zone in ("Mars/Olympus", "../etc/passwd"):
         assert refused(api, "POST", path, {"on": "2026-03-09", "zone": zone})[2] == ["#/zone"]
+
+
+@pytest.mark.parametrize("kind", ["site", "crew"])
+def test_a_site_or_crew_is_deleted_once_nothing_is_for_it(api: Api, kind: str) -> None:
+    ask(api, "POST", f"/v1/{kind}s", {kind: "lot-4"})
+    api.register()
+    ask(api, "PATCH", f"{MACHINE}/papers", {kind: "lot-4"})
+    path = f"/v1/{kind}s/lot-4"
+    refused = api.request("DELETE", path, key="planner")
+    assert (refused.status_code, refused.json()["code"]) == (409, "still_used")
+    assert "grader-07" in refused.json()["detail"]
+    ask(api, "PATCH", f"{MACHINE}/papers", {kind: None})
+    page = f"/shop/{kind}/lot-4/delete"
+    assert api.request("POST", page, key="planner").status_code == 200  # asks first
+    assert ask(api, "GET", "/v1/shop")[f"{kind}s"] != []
+    assert api.request("POST", page, key="planner", data={"sure": "yes"}).status_code == 303
+    assert ask(api, "GET", "/v1/shop")[f"{kind}s"] == []
+    assert api.request("DELETE", path, key="planner").status_code == 404
+
+
+def test_a_site_with_stock_or_people_stays(api: Api) -> None:
+    ask(api, "POST", "/v1/sites", {"site": "lot-4"})
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "lot-4", "pieces": 1}]})
+    assert api.request("DELETE", "/v1/sites/lot-4", key="planner").status_code == 409
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "lot-4", "pieces": 0}]})
+    invited(api, "mara", "viewer", sites=["lot-4"])
+    refused = api.request("POST", "/shop/site/lot-4/delete", key="planner", data={"sure": "yes"})
+    assert (refused.status_code, "mara" in refused.text) == (422, True)
+    assert api.request("PATCH", "/v1/people/mara", json={"sites": []}).status_code == 200
+    assert api.request("DELETE", "/v1/sites/lot-4", key="planner").status_code == 200

@@ -299,3 +299,27 @@ def test_a_file_beyond_the_limits_is_refused(api: Api) -> None:
 def test_only_csv_is_taken(api: Api) -> None:
     refused = api.post(MACHINES, {"machine": "a"}, key="planner")
     assert (refused.status_code, refused.json()["code"]) == (415, "type_not_supported")
+
+
+def test_a_preview_shows_each_old_and_new_value_and_names_parts_that_are_not_entered(api: Api) -> None:
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715"})
+    assert taken(api, FLEET, preview=True)["unknown_parts"] == ["KG-0928"]
+    taken(api, FLEET)
+    changed = FLEET.replace("6,2;kPa;KG-0715;365", "6,5;kPa;KG-9999;")
+    preview = taken(api, changed, preview=True)
+    [change] = preview["changes"]
+    assert change["values"] == [
+        {"column": "limit", "before": 6.2, "after": 6.5},
+        {"column": "primary_part", "before": "KG-0715", "after": "KG-9999"},
+        {"column": "calendar_limit_days", "before": 365, "after": None},
+    ]
+    assert preview["unknown_parts"] == ["KG-9999"]
+
+
+def test_a_preview_of_stock_shows_how_many_there_were(api: Api) -> None:
+    taken(api, "part,site,pieces\nKG-0715,oberkies,4\n", PARTS)
+    [change] = taken(api, "part,site,pieces\nKG-0715,oberkies,7\n", PARTS, preview=True)["changes"]
+    assert change["values"] == [
+        {"column": "site", "before": "oberkies", "after": "oberkies"},
+        {"column": "pieces", "before": 4, "after": 7},
+    ]

@@ -6,18 +6,23 @@ import html
 import re
 from collections.abc import Iterator
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
+from babel import Locale
 
 from cleanside.ingest.cautions import CAUTIONS
+from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.machine_plot import weeks_of
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from tests.contract.test_api_element_changes import register_a_fall
-from tests.contract.test_api_fleet import register_worked
+from tests.contract.test_api_fleet import register_worked, set_hours_in, working_hours
 from tests.support.serving import Api, batch, in_process
 
 MACHINE = "/machines/grader-07"
 ENTRIES = f"{MACHINE}/entries"
+FORMATS = Formats(Locale.parse("en"), ZoneInfo("UTC"), 1_772_442_000.0)
 
 
 @pytest.fixture
@@ -55,6 +60,28 @@ def test_the_plot_and_the_table_show_the_readings(api: Api) -> None:
     assert page.count('class="data"') == 4
     assert "6.20" in page
     assert api.get(f"{MACHINE}?by=hours").status_code == 200
+
+
+@pytest.mark.parametrize("hourly", [False, True])
+def test_hours_are_the_same_wherever_they_stand(sqlite_database_url: str, hourly: bool) -> None:
+    """By week, along the plot, of the life, of the housing; an hourly series counts each row as one hour."""
+    with in_process(sqlite_database_url) as api:
+        if hourly:
+            api.register()
+            set_hours_in(api, 61)
+            body = working_hours(60)
+            columns = {name: values[::60] for name, values in body["columns"].items()}
+            api.send(body | {"columns": columns, "step_ms": [0] + [3_600_000] * 59})
+            api.analyse()
+        else:
+            register_worked(api, 60)
+        known = api.get(f"/v1{MACHINE}/restriction").json()
+        [life] = api.get(f"/v1{MACHINE}/lives").json()["lives"]
+        counted = sum(point["operating_hours"] for point in known["series"])
+        weeks = weeks_of(known, FORMATS, "kPa")
+        assert life["hours"] == pytest.approx(known["life_hours"]) == pytest.approx(counted)
+        assert sum(week.hours for week in weeks) == pytest.approx(counted)
+        assert counted == pytest.approx(60, abs=1.5)
 
 
 def test_a_machine_that_is_not_there_or_anothers_is_a_page_of_404(api: Api) -> None:

@@ -190,3 +190,30 @@ def test_a_page_shows_position_and_link_where_they_are_reported(api: Api) -> Non
     page = api.get(PAGE, headers={"Accept-Language": "de"}).text
     assert "Jetzt −85" in page
     assert ">0,02<" in page
+
+
+def test_what_was_entered_is_listed_with_its_value_and_by_whom(api: Api) -> None:
+    before = api.get(PAGE, key="planner").text
+    assert "Nothing has been entered yet." in before
+    form(api, "second_reading", value="6,2", unit="kPa", housing="main")
+    form(api, "element_change", what="cleaned", note="<b>seal</b> dry")
+    form(api, "hand_comparison", subject="key_off")
+    page = api.get(PAGE, key="planner").text
+    listed = page.partition('id="d-h"')[2].partition("</ul>")[0]
+    assert len(re.findall("<li", listed)) == 3
+    for text in ("6.2\u202f", "kPa", "Element cleaned", "&lt;b&gt;seal&lt;/b&gt; dry", "a program (key k"):
+        assert text.replace("\u202f", "") in listed
+
+
+def test_an_entry_that_was_made_elsewhere_is_listed_too(api: Api) -> None:
+    change = {"changed_at": "2026-03-02T07:00:00Z", "what": "new"}
+    assert api.post("/v1/machines/grader-07/element-changes", change, key="planner").status_code == 200
+    assert "New element" in api.get(PAGE, key="planner").text
+
+
+def test_a_phone_keeps_both_jobs_at_each_machine_and_knows_which_one_it_was_given(api: Api) -> None:
+    api.register("loader-02-intake", "loader-02")
+    pages = api.get("/phone/pages", key="planner").json()["stays"]
+    assert {"/visit", "/work-list", "/visit/loader-02", "/visit/loader-02?job=service"} <= set(pages)
+    assert "/visit/grader-07?job=installation" in pages
+    assert api.get(PAGE).headers["content-location"] == "/visit/grader-07?job=installation"

@@ -174,7 +174,10 @@ def test_a_link_is_shown_once_and_leads_in(api: Api) -> None:
     again = sent(boss, "/people/otto/reset")
     assert again.status_code == 200
     assert otto.get("/me").status_code == 303
-    assert sent(boss, "/people/otto/revoke").headers["location"] == "/people#otto"
+    asked = sent(boss, "/people/otto/revoke")  # asks first, and has changed nothing
+    assert (asked.status_code, 'name="sure" value="yes"' in asked.text) == (200, True)
+    assert api.get("/v1/people").json()["people"][1]["state"] != "revoked"
+    assert sent(boss, "/people/otto/revoke", sure="yes").headers["location"] == "/people#otto"
     assert "/people/otto/revoke" not in page(boss, "/people")
 
 
@@ -185,10 +188,10 @@ def test_a_link_is_shown_once_and_leads_in(api: Api) -> None:
         ("/people", {"name": "Not A Name", "role": "viewer"}, 422),
         ("/people", {"name": "otto", "role": "owner"}, 422),
         ("/people", {}, 422),
-        ("/people/boss/revoke", {}, 409),
+        ("/people/boss/revoke", {"sure": "yes"}, 409),
         ("/people/boss/reset", {}, 409),
         ("/people/boss", {"role": "viewer"}, 409),
-        ("/people/nobody/revoke", {}, 404),
+        ("/people/nobody/revoke", {"sure": "yes"}, 404),
     ],
 )
 def test_what_cannot_be_is_said_on_the_page_and_changes_nothing(
@@ -219,11 +222,13 @@ def test_a_key_is_made_shown_once_replaced_and_revoked_by_the_rules_of_the_route
     assert shown["expires_at"] == "2026-05-01T00:00:00Z"
     rotated = sent(boss, f"/keys/{handle}/rotate")
     assert re.search(r'id="key" value="k[0-9a-f]{8}\.', rotated.text)
-    assert sent(boss, f"/keys/{handle}/revoke").status_code == 303
+    assert sent(boss, f"/keys/{handle}/revoke").status_code == 200  # asks first
+    assert next(k for k in api.get("/v1/keys").json()["keys"] if k["handle"] == handle)["state"] == "valid"
+    assert sent(boss, f"/keys/{handle}/revoke", sure="yes").status_code == 303
     refused = api.request("GET", "/v1/quantities", key=None, headers={"Authorization": f"Bearer {token}"})
     assert refused.status_code == 401
     last = api.tokens["admin"].partition(".")[0]
-    assert sent(boss, f"/keys/{last}/revoke").status_code == 409
+    assert sent(boss, f"/keys/{last}/revoke", sure="yes").status_code == 409
     assert sent(boss, "/keys", role="device").status_code == 422
     assert sent(boss, "/keys", role="admin", expires="tomorrow").status_code == 422
 
@@ -240,6 +245,28 @@ def test_the_audit_is_read_a_page_at_a_time_by_who_and_what(api: Api) -> None:
     first = page(boss, "/audit?limit=1")
     older = unescape(re.search(r'href="(/audit\?[^"]*cursor=[^"]+)"', first)[1])  # type: ignore[index]
     assert page(boss, older).count("<tr role") == 2
+
+
+def test_the_audit_says_values_by_name_and_people_by_what_they_are_called(api: Api) -> None:
+    boss = signed_in(api, "boss", "admin", display_name="Mara Lindt")
+    limit = {"value": 6.2, "unit": "kPa"}
+    body = {"machine": "grader-07", "housings": [{"housing": "main", "terminal_restriction": limit}]}
+    boss.post("/v1/machines", body)
+    shown = page(boss, "/audit?who=boss&what=machine")
+    assert "machine: <b><bdi>grader-07</bdi></b>" in shown
+    assert "change limit: (value: 6.2; unit: kPa" in shown
+    assert "{&#34;" not in shown.partition("<table")[2]
+    assert "Mara Lindt" in shown.partition("<table")[2]
+
+
+def test_one_signs_out_everywhere_at_once(api: Api) -> None:
+    mara, elsewhere = signed_in(api, "mara", "viewer"), Browser(api)
+    sent(elsewhere, "/sign-in", name="mara", password=PASSWORD)
+    assert "/me/sessions/end" in page(mara, "/me")
+    out = sent(mara, "/me/sessions/end")
+    assert (out.status_code, out.headers["location"], mara.token) == (303, "/sign-in", None)
+    assert elsewhere.get("/v1/me").status_code == 401
+    assert api.get("/v1/audit", params={"what": "signed_out_everywhere"}).json()["entries"]
 
 
 def test_every_kind_of_act_has_words_in_both_languages() -> None:

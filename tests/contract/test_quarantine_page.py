@@ -53,6 +53,23 @@ def test_a_preview_says_what_would_happen_and_changes_nothing(api: Api) -> None:
     assert api.get("/v1/quarantine/amendments").json()["amendments"] == []
 
 
+def test_a_preview_shows_the_values_before_and_after(api: Api) -> None:
+    body = {"where": GROUP, "change": {"units": {"restriction": "kPa"}}, "preview": True}
+    sample = api.post("/v1/quarantine/amendments", body, key="operator").json()["sample"]
+    assert [one["seq"] for one in sample] == [1, 2, 3]
+    assert (sample[0]["before"].get("units", {}), sample[0]["after"]["units"]) == ({}, {"restriction": "kPa"})
+    page = group(api, way="unit", value="restriction kPa").text
+    assert "restriction 3.0 ?" in page
+    assert "restriction 3.0 kPa" in page
+
+
+def test_no_unit_is_chosen_for_a_person(api: Api) -> None:
+    page = group(api).text
+    choices = page.partition('id="v-unit"')[2].partition("</select>")[0]
+    assert choices.partition("</option>")[0].endswith('<option value="">Choose')
+    assert "selected" not in choices
+
+
 def test_a_repair_is_applied_shown_and_undone(api: Api) -> None:
     response = repair(api, way="unit", value="restriction kPa")
     assert response.status_code == 303

@@ -9,7 +9,7 @@ import pytest
 
 from tests.contract.test_api_shop import ask
 from tests.support.people import Browser, signed_in
-from tests.support.serving import Api, in_process
+from tests.support.serving import STREAM, Api, batch, in_process
 
 
 @pytest.fixture
@@ -116,11 +116,8 @@ def test_a_monitor_that_came_from_another_site_brings_no_readings_of_that_site(a
         ("PATCH", "/v1/machines/grader-07", {"name": "loader-02"}),
         ("POST", "/v1/enrolments", {"device": ELSEWHERE, "machine": "grader-07"}),
         ("GET", "/v1/enrolments", None),
-        ("GET", "/v1/quarantine", None),
         ("POST", "/v1/quarantine/discards", {"where": {"device": ELSEWHERE}, "reason": "ours now"}),
         ("GET", "/v1/quarantine/amendments", None),
-        ("GET", "/v1/account", None),
-        ("GET", "/v1/attention", None),
         ("POST", "/v1/crews", {"crew": "late-shift"}),
         ("POST", "/v1/parts", {"part": "KG-0715", "lead_time_days": 99}),
     ],
@@ -131,6 +128,33 @@ def test_what_reaches_beyond_single_sites_is_for_people_who_see_all(
     person = signed_in(api, "olga.stein", "admin", sites=["oberkies"])
     refused = person.request(method, path, body)
     assert (refused.status_code, refused.json()["code"]) == (403, "site_not_yours")
+
+
+def test_quarantine_account_and_matters_are_those_of_monitors_that_never_sat_elsewhere(api: Api) -> None:
+    for device, machine in (("grader-07-intake", "7"), (ELSEWHERE, "2")):
+        stream = STREAM[:-1] + machine
+        body = batch(1, [3.0, 900.0]) | {"device": device, "stream": stream}
+        bound = {"role": "device", "devices": [device]}
+        token = api.post("/v1/keys", bound).json()["key"]
+        sent = api.post("/v1/readings", body, key=None, headers={"Authorization": f"Bearer {token}"})
+        assert sent.status_code == 200, sent.text
+    person = signed_in(api, "mara.plan", "planner", sites=["oberkies"])
+    assert {entry["device"] for entry in person.get("/v1/quarantine").json()["entries"]} == {
+        "grader-07-intake"
+    }
+    assert {stream["device"] for stream in person.get("/v1/account").json()["streams"]} == {
+        "grader-07-intake"
+    }
+    assert ELSEWHERE not in person.get("/v1/attention").text + person.get("/quarantine").text
+    assert "grader-07-intake" in person.get("/v1/attention").text
+    assert ELSEWHERE not in person.get("/backlog?counted=true").text
+    group = "/quarantine/group?code=out_of_range&device="
+    assert "900" in person.get(f"{group}grader-07-intake").text
+    assert "900" not in person.get(f"{group}{ELSEWHERE}").text
+    assert person.post("/v1/quarantine/discards", {"where": {}, "reason": "ours"}).status_code == 403
+    moved = api.post("/v1/devices/grader-07-intake/assignments", {"machine": "loader-02"})
+    assert moved.status_code == 200
+    assert person.get("/v1/quarantine").json()["entries"] == []
 
 
 def test_a_code_ends_when_its_maker_is_for_some_sites_only(api: Api) -> None:

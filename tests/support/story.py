@@ -309,6 +309,11 @@ def _of_people(ask: Any, api: Api) -> None:
     _of_passkeys(ask, browser)
     [this, *_] = ask("GET", "/v1/sessions", browser=browser)["sessions"]
     ask("DELETE", "/v1/sessions/{session}", browser=browser, session=this["session"])
+    browser.sign_in("mara.lindt", "seven graders on gravel")
+    ask("DELETE", "/v1/sessions", browser=browser)
+    for kind in ("site", "crew"):
+        api.post(f"/v1/{kind}s", {kind: "lot-4"})
+        ask("DELETE", f"/v1/{kind}s/{{{kind}}}", **{kind: "lot-4"})
     ask("PATCH", "/v1/people/{person}", {"role": "planner", "sites": []}, person="mara.lindt")
     ask("POST", "/v1/people/{person}/resets", person="mara.lindt")
     ask("DELETE", "/v1/people/{person}", person="mara.lindt")

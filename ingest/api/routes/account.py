@@ -10,6 +10,7 @@ from cleanside.gateway.wire import MAX_LISTED
 from cleanside.ingest.api.routes.declared import line_document
 from cleanside.ingest.api.routes.described import AccountAnswer
 from cleanside.ingest.api.routes.shared import R, needs, router_of
+from cleanside.ingest.owners.access import sees_device
 from cleanside.ingest.store import account
 from cleanside.ingest.store.account import StreamBalance
 from cleanside.ingest.store.keys import Key
@@ -24,9 +25,10 @@ router = router_of("account")
     response_model_exclude_unset=True,
 )
 def get_account(resources: R, key: Annotated[Key, Depends(needs("account:read"))]) -> dict[str, Any]:
-    """The account of each stream of this owner, counted from the rows, and whether all balance."""
+    """The account of each stream that the key may see, counted from the rows, and whether all balance."""
     with resources.reading() as connection:
-        return document_of(list(account.accounts(connection, key.owner_id)))
+        every = account.accounts(connection, key.owner_id)
+        return document_of([of_stream for of_stream in every if sees_device(key, of_stream.device)])
 
 
 def document_of(accounts: list[StreamBalance]) -> dict[str, Any]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from importlib.metadata import version
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import sqlalchemy as sa
 from fastapi import Depends
@@ -15,10 +15,15 @@ from cleanside.ingest.analysis.concerns import Concern, ConcernGroup
 from cleanside.ingest.api.routes.described import AttentionAnswer
 from cleanside.ingest.api.routes.shared import R, needs, router_of, text
 from cleanside.ingest.intake.codes import ATTENTION_STEPS
+from cleanside.ingest.owners.access import devices_seen
 from cleanside.ingest.store import attention, declared
+from cleanside.ingest.store.attention import HeardDevice, QuarantinedGroup
+from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.keys import Key
 
 router = router_of("account")
+
+L = TypeVar("L", HeardDevice, QuarantinedGroup, DeclaredLine)
 
 
 @router.get(
@@ -31,15 +36,22 @@ def get_attention(resources: R, key: Annotated[Key, Depends(needs("attention:rea
     """Silent, behind, in conflict, in quarantine, declared losses, versions: counts, ages, the next step."""
     now_us = resources.clock()
     with resources.reading() as connection:
-        return document_of(look(connection, key.owner_id, now_us), now_us)
+        groups = look(connection, key.owner_id, now_us, devices=devices_seen(key))
+    return document_of(groups, now_us)
 
 
-def look(connection: sa.Connection, owner_id: int | None, now_us: int) -> list[ConcernGroup]:
-    """The groups of an owner, or of all owners, now."""
+def look(
+    connection: sa.Connection, owner_id: int | None, now_us: int, *, devices: frozenset[str] | None = None
+) -> list[ConcernGroup]:
+    """The groups of an owner, or of all owners, now. devices : of these alone; None: of all."""
+
+    def seen(found: Iterable[L]) -> list[L]:
+        return [line for line in found if devices is None or line.device in devices]
+
     quiet_before_us = now_us - concerns.LISTED_AFTER_US
-    heard = attention.heard_devices(connection, owner_id, quiet_before_us=quiet_before_us)
-    quarantined = attention.quarantined_groups(connection, owner_id)
-    lines = declared.lines(connection, owner_id)
+    heard = seen(attention.heard_devices(connection, owner_id, quiet_before_us=quiet_before_us))
+    quarantined = seen(attention.quarantined_groups(connection, owner_id))
+    lines = seen(declared.lines(connection, owner_id))
     return concerns.groups_of(heard, quarantined, lines, version=version("cleanside"), now_us=now_us)
 
 

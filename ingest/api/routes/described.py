@@ -130,6 +130,13 @@ class ShedShown(Described):
     reason: str
 
 
+class SendsAgain(Described):
+    """What a gateway was asked to send again and has not sent yet."""
+
+    next: int = Field(description="the number that comes next")
+    last: int = Field(description="the mark when it was asked; with it the gateway is done")
+
+
 class StreamLine(Described):
     """One stream of a list."""
 
@@ -148,6 +155,7 @@ class StreamLine(Described):
     drains_per_s: float | None = Field(
         description="readings that come while something is pending; null: none come [1/s]"
     )
+    sends_again: SendsAgain | None = Field(description="null: it was not asked to, or it is done")
 
 
 class StreamsAnswer(Described):
@@ -424,6 +432,10 @@ class SeriesPoint(Described):
     hour: str
     restriction_pa: float | None
     operating_s: float
+    operating_hours: float = Field(
+        description="as element lives count it: in an hourly series, which does not show how long the engine "
+        "ran, each row counts as one [h]"
+    )
 
 
 class CameShown(Described):
@@ -619,3 +631,36 @@ class ReadyAnswer(Described):
     status: Literal["ready"]
     waiting: int = Field(description="how many requests wait for the disk")
     hours_behind: int = Field(description="hours that changed and are not summarised yet")
+
+
+# ---------------------------------------------------------------- parts compared
+
+
+class SurvivalShown(Described):
+    """A Kaplan-Meier curve: the share of elements that last longer than so many hours."""
+
+    hours: list[float] = Field(description="operating hours from new on, at each step [h]")
+    share: list[float] = Field(description="share that lasts longer, 0 to 1")
+    low: list[float] = Field(description="lower end of its interval")
+    high: list[float] = Field(description="upper end of its interval")
+
+
+class PartComparedShown(Described):
+    """The lives of one part."""
+
+    part: str | None = Field(description="null: not entered")
+    description: str | None
+    lives: int = Field(description="elements seen from new on")
+    reached_limit: int = Field(description="how many of them reached the limit; the others are censored")
+    hours_seen: float = Field(description="operating hours of all of them [h]")
+    curve: SurvivalShown | None = Field(description="null: too few lives to say anything")
+
+
+class ElementLivesAnswer(Described):
+    """Parts compared by the hours that their elements reach."""
+
+    now: str
+    confidence: float = Field(description="of the intervals, 0 to 1")
+    least_lives: int = Field(description="below that there is no curve")
+    least_reached: int = Field(description="of these so many have to have reached the limit")
+    parts: list[PartComparedShown]

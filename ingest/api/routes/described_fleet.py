@@ -22,6 +22,7 @@ from cleanside.ingest.api.routes.described import (
 )
 from cleanside.ingest.api.routes.described_kinds import (
     ElementWork,
+    EntryContent,
     EntryOutcome,
     EntryVerdict,
     FlowQuantity,
@@ -140,6 +141,7 @@ class ChangeShown(Described):
         description="entered at that device, by the code on its label; null: at the shop"
     )
     by_name: str | None = Field(description="the name that was written there, which nothing proves")
+    part: str | None = Field(description="part number of what went in; null: not entered")
     verdict: EntryVerdict
     says: str = Field(description="the verdict with its figures, in English")
     said: SaidShown = Field(description="the same as code and values")
@@ -224,6 +226,9 @@ class TakenEntryShown(Described):
     made_at: str = Field(description="by the server's clock")
     taken_at: str
     who: str
+    content: EntryContent | None = Field(
+        description="as it was entered, without photos; null: an entry of an earlier release"
+    )
 
 
 class EntryAnswer(TakenEntryShown):

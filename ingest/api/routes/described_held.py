@@ -78,6 +78,15 @@ class StillHeld(Described):
     detail: str
 
 
+class ChangedReadingShown(Described):
+    """A reading before and after an amendment."""
+
+    entry: int
+    seq: int
+    before: ReadingAsSent = Field(description="with what was amended before")
+    after: ReadingAsSent = Field(description="with this change; the reading as sent stays as it is")
+
+
 class OutcomeAnswer(Described):
     """What an amendment did, or, as a preview, would do."""
 
@@ -94,6 +103,9 @@ class OutcomeAnswer(Described):
     stored: int
     held: list[StillHeld]
     held_more: int | None = Field(None, description="still held beyond those listed")
+    sample: list[ChangedReadingShown] = Field(
+        description="the first of them with their values; empty where no value changes"
+    )
 
 
 class AmendmentShown(Described):

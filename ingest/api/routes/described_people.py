@@ -83,6 +83,13 @@ class SessionEnded(Described):
     ended: Literal[True]
 
 
+class EverySessionEnded(Described):
+    """All sessions of whoever asked are over."""
+
+    sessions: int = Field(description="how many they were")
+    ended: Literal[True]
+
+
 class PasskeyShown(Described):
     """A passkey, without what it holds."""
 

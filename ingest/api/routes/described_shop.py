@@ -23,6 +23,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     ElementWork,
     EntryVerdict,
     JobReason,
+    ReasonValues,
     ServiceFit,
     State,
 )
@@ -241,8 +242,21 @@ class SheetFaultShown(Described):
     column: str | None
     value: str
     code: str = Field(examples=["number_ambiguous"], description="what is wrong, as a code; stable")
+    values: ReasonValues
     rule: str
     next_step: str
+
+
+#: of a spreadsheet; null: an empty cell
+CellValue = str | int | float | bool | None
+
+
+class SheetValueShown(Described):
+    """One cell that changes something."""
+
+    column: str
+    before: CellValue = Field(description="as the shop knows it; null: not known")
+    after: CellValue = Field(description="as the file has it; null: it is taken away")
 
 
 class SheetChangeShown(Described):
@@ -253,6 +267,7 @@ class SheetChangeShown(Described):
     housing: str | None
     is_new: bool
     columns: list[str]
+    values: list[SheetValueShown] = Field(description="the same columns, each with its old and new value")
 
 
 class SheetAnswer(Described):
@@ -265,5 +280,8 @@ class SheetAnswer(Described):
     changes_more: int = Field(description="changes beyond those listed")
     new_sites: list[str]
     new_crews: list[str]
+    unknown_parts: list[str] = Field(
+        description="part numbers that no part is entered under: stock and lead time are not known"
+    )
     faults: list[SheetFaultShown] = Field(description="of a preview; while there are any, nothing is taken")
     faults_more: int

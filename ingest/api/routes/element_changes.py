@@ -40,6 +40,7 @@ from cleanside.ingest.api.routes.shared import (
     text_s,
     us,
 )
+from cleanside.ingest.api.routes.shop import PartNumber
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction import WeighedEntry
@@ -51,11 +52,13 @@ from cleanside.ingest.store import audit, element_changes, fleet, papers
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.papers import GaugeReading, MeterReading
+from cleanside.ingest.store.papers import NO_PAPERS, GaugeReading, MeterReading
 from cleanside.ingest.writer.resources import Resources
 
 router = router_of("machines")
 
+#: work with which another part goes in -> where the papers have its number
+PARTS_OF = {"new": "primary_part", "safety_element": "safety_part"}
 MOST_BACK_US = 10 * 365 * 86_400_000_000  # chosen: no element stays in for as long
 MOST_AHEAD_US = 3_600_000_000  # chosen: a clock that is an hour off is no reason to send a technician back
 
@@ -85,6 +88,9 @@ class NewChange(Strict):
         max_length=400,
         description="why the entry holds although the readings contradict it; send the entry again with this",
     )
+    part: PartNumber | None = Field(
+        None, description="part number of what went in; left out: as the papers of the housing have it"
+    )
     meter_hours: float | None = Field(
         None, ge=0, le=MOST_METER_H, description="what the hour meter shows [h]"
     )
@@ -99,7 +105,7 @@ class NewChange(Strict):
 )
 @example(
     {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"},
-    plain="entry_id what confirmed_because meter_hours gauge source latched",
+    plain="entry_id what confirmed_because part meter_hours gauge source latched",
 )
 def post_element_change(
     machine: PathName, body: NewChange, request: Request, resources: R, key: Writer
@@ -190,6 +196,8 @@ def keep_change(connection: sa.Connection, act: Act, body: NewChange) -> Housing
     """Enter or confirm what was done to an element. Raises Refused, and then wrote nothing."""
     change = _entered(body, act.key.handle, act.now_us)
     housing = find_housing(connection, act.key, act.machine, body.housing)
+    if change.what in PARTS_OF:
+        change = change._replace(part=body.part or _usual_part(connection, housing, change.what))
     meter, gauge = _read_with(connection, housing, body, change, act.key)
     what = _put(connection, housing.id, change)
     new = meter is not None and papers.put_meter(connection, housing.machine_id, meter) is None
@@ -197,6 +205,13 @@ def keep_change(connection: sa.Connection, act: Act, body: NewChange) -> Housing
     if what is not None or new:
         note_act(connection, act, what or "element_change_read", body)
     return housing
+
+
+def _usual_part(connection: sa.Connection, housing: HousingRow, what: str) -> str | None:
+    """The part number that the papers of a housing have for what went in; None: none is entered."""
+    known = papers.papers_where(connection, "housings.id = ?", (housing.id,)).get(housing.id, NO_PAPERS)
+    part: str | None = getattr(known.housing, PARTS_OF[what])
+    return part
 
 
 def _read_with(
@@ -325,6 +340,7 @@ def _change_document(change: EnteredChange, weighed: WeighedEntry, unit: str | N
         "confirmed_because": change.confirmed_because,
         "at_device": change.at_device,
         "by_name": change.by_name,
+        "part": change.part,
         "is_question": weighed.is_question,
         **weighed_document(weighed, unit),
     }

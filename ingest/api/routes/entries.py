@@ -13,7 +13,7 @@ import json
 from typing import Annotated, Any
 
 import sqlalchemy as sa
-from fastapi import Depends
+from fastapi import Depends, Query
 from pydantic import Field
 
 from cleanside.gateway.wire import instant_text
@@ -47,6 +47,9 @@ router = router_of("entries")
 
 #: Up to here the clock that made an entry is believed as it is: a request takes a while (chosen).
 CLOCK_RIGHT_US = 120_000_000
+
+#: members of contents that are not kept with the entry: they have a place of their own
+PHOTOS = frozenset({"jpeg"})
 
 TAKEN, SAME = "taken", "same_as_before"
 
@@ -104,11 +107,19 @@ def post_entry(body: NewEntry, resources: R, key: Writer) -> dict[str, Any]:
 
 
 @router.get("/v1/entries", summary="Entries made without a link", response_model=TakenEntriesAnswer)
-def get_entries(resources: R, key: Reader, page: P) -> dict[str, Any]:
+@example(query={"machine": "{machine}"})
+def get_entries(
+    resources: R,
+    key: Reader,
+    page: P,
+    machine: Annotated[Name | None, Query(description="of this machine alone")] = None,
+    made_since: Annotated[At | None, Query(description="made at this instant or later")] = None,
+) -> dict[str, Any]:
     """What was taken, in the order in which it was carried out."""
     (after,) = page.after(int) or (0,)
+    wanted: dict[str, Any] = {"machine": machine, "made_since_us": us(made_since), "after_id": after}
     with resources.reading() as connection:
-        found = entries.taken_of(connection, key.owner_id, after_id=after, limit=page.limit + 1)
+        found = entries.taken_of(connection, key.owner_id, **wanted, limit=page.limit + 1)
         of_page, cursor = page.cut(found, lambda numbered: (numbered[0],))
         seen = {name: _sees(connection, key, name) for name in {entry.machine for _, entry in of_page}}
     shown = [entry for _, entry in of_page if seen[entry.machine]]  # so a page may have fewer than it can
@@ -164,6 +175,7 @@ def _entry_of(body: NewEntry, who: str, now_us: int) -> TakenEntry:
         made_us=_made_us(body, now_us),
         taken_us=now_us,
         who=who,
+        content=json.dumps({name: value for name, value in body.content.items() if name not in PHOTOS}),
     )
 
 
@@ -225,4 +237,5 @@ def _document(entry: TakenEntry) -> dict[str, Any]:
         "made_at": text(entry.made_us),
         "taken_at": text(entry.taken_us),
         "who": entry.who,
+        "content": None if entry.content is None else json.loads(entry.content),
     }

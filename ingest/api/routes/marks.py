@@ -98,7 +98,7 @@ def post_marks(
     resources.confirm()
     return {
         "streams": [
-            {"stream": s.stream, "acknowledged_through": s.mark, "highest": s.highest}
+            {"stream": s.stream, "acknowledged_through": s.answered_mark, "highest": s.highest}
             for s in sorted(streams_found.values(), key=lambda entry: entry.stream)
         ],
         "unknown": sorted(reports.keys() - streams_found.keys()),

@@ -10,6 +10,7 @@ from pydantic import AfterValidator, Field
 
 from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.api.routes.shared import text
+from cleanside.ingest.errors import WrongField
 from cleanside.ingest.shop.planned import state_of_plan
 from cleanside.ingest.store.papers import MachinePapers
 
@@ -18,7 +19,7 @@ def _as_day(written: str) -> str:
     try:
         date.fromisoformat(written)
     except ValueError:
-        raise ValueError(f'"{written}" is no day of the calendar; write it like 2026-12-04') from None
+        raise WrongField("not_a_calendar_day", written=written) from None
     return written
 
 
@@ -26,7 +27,7 @@ def _as_zone(written: str) -> str:
     try:
         ZoneInfo(written)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError(f'"{written}" is no time zone; write it like Europe/Vienna, or UTC') from None
+        raise WrongField("not_a_time_zone", written=written) from None
     return written
 
 

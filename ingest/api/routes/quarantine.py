@@ -14,7 +14,7 @@ from cleanside.ingest.api.routes.names import NAME_PATTERN
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.shared import At, Name, R, needs, router_of, shown, text, us
 from cleanside.ingest.checking.checks import CODES
-from cleanside.ingest.owners.access import BOUND_ROLES
+from cleanside.ingest.owners.access import devices_seen
 from cleanside.ingest.store import quarantine, reasons, second_readings
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.quarantine import QuarantineRow
@@ -43,7 +43,11 @@ def get_quarantine(
     received_since: Annotated[At | None, Query(description="received from this instant on")] = None,
     received_until: Annotated[At | None, Query(description="received before this instant")] = None,
 ) -> Response:
-    """Quarantined readings in order of receipt; a key that is bound to devices sees those of its devices."""
+    """
+    Quarantined readings in order of receipt.
+
+    A key that is bound to devices sees those of its devices; a person of some sites those of these sites.
+    """
     received_us = (us(received_since), us(received_until))
     documents, cursor = list_quarantine(
         resources, key, page, code=code, device=device, state=state, received_us=received_us
@@ -68,7 +72,7 @@ def list_quarantine(
             state=state,
             code=code,
             device=device,
-            among_devices=key.devices if key.role in BOUND_ROLES else None,
+            among_devices=devices_seen(key),
             received_us=received_us,
             after_id=after_id,
         )

@@ -41,7 +41,7 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
-from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion
+from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion, operating_hours
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
@@ -400,11 +400,16 @@ def _date(at_s: float) -> str | None:
 
 
 def _points_of(series: HourlyRestriction, since_us: int | None) -> list[dict[str, Any]]:
-    """Restriction at the reference flow, one point an operating hour, the newest `MAX_POINTS`."""
+    """Restriction at the reference flow, one point a clock hour of work, the newest `MAX_POINTS`."""
     first = 0 if since_us is None else int(np.searchsorted(series.hour_s, since_us / 1e6))
     kept = slice(max(first, len(series.hour_s) - MAX_POINTS), None)
-    columns = (series.hour_s[kept], series.restriction_pa[kept], series.operating_s[kept])
+    columns = (series.hour_s, series.restriction_pa, series.operating_s, operating_hours(series))
     return [
-        {"hour": text_s(hour_s), "restriction_pa": restriction_pa, "operating_s": operating_s}
-        for hour_s, restriction_pa, operating_s in zip(*(c.tolist() for c in columns), strict=True)
+        {
+            "hour": text_s(hour_s),
+            "restriction_pa": level_pa,
+            "operating_s": seen_s,
+            "operating_hours": counted,
+        }
+        for hour_s, level_pa, seen_s, counted in zip(*(c[kept].tolist() for c in columns), strict=True)
     ]

@@ -25,6 +25,7 @@ from cleanside.ingest.api.routes.open_streams import OpenStreams
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.metrics import Metrics
 from cleanside.ingest.owners.access import Keyring
+from cleanside.ingest.owners.oidc_provider import OidcProvider, provider_of
 from cleanside.ingest.owners.passwords import Passwords
 from cleanside.ingest.owners.quotas import Limits
 from cleanside.ingest.owners.request_refusals import Refusals
@@ -57,6 +58,8 @@ class Services:
     snapshots: Snapshots = field(default_factory=Snapshots)
     memory: Memory = field(default_factory=Memory)
     streams: OpenStreams = field(default_factory=OpenStreams)
+    #: by which people may sign in; None: none is set
+    oidc: OidcProvider | None = None
     #: makes the page of a problem document; it answers None for a request that is for no page
     error_page: ErrorPage = _no_page
     #: None: not opened yet
@@ -114,7 +117,14 @@ def new_services(settings: Settings, clock: NowUs) -> Services:
         key_bytes_per_s=settings.key_bytes_per_s,
         address_tries_per_minute=settings.address_tries_per_minute,
     )
-    return Services(settings=settings, clock=clock, limits=limits)
+    oidc = provider_of(
+        issuer=settings.oidc_issuer,
+        client_id=settings.oidc_client_id,
+        secret_file=settings.oidc_client_secret_file,
+        name=settings.oidc_name,
+        now_us=clock,
+    )
+    return Services(settings=settings, clock=clock, limits=limits, oidc=oidc)
 
 
 def services_in(app: Starlette) -> Services:

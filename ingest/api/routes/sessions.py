@@ -9,7 +9,12 @@ from fastapi import Depends, Path, Request, Response
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 
-from cleanside.ingest.api.routes.described_people import MeAnswer, SessionEnded, SessionsAnswer
+from cleanside.ingest.api.routes.described_people import (
+    EverySessionEnded,
+    MeAnswer,
+    SessionEnded,
+    SessionsAnswer,
+)
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.shared import (
@@ -177,6 +182,16 @@ def session_document(session: Session, this: Session | None) -> dict[str, Any]:
         "address": session.address,
         "browser": session.agent,
     }
+
+
+@router.delete(SIGN_IN_PATH, summary="Sign out everywhere", response_model=EverySessionEnded)
+def delete_sessions(request: Request, response: Response, resources: R, key: Me) -> dict[str, Any]:
+    """End all of one's own sessions, the one that asks too. Passkeys and password stay."""
+    ended = resources.writer.call(
+        lambda connection: sessions.end_every_one(connection, key, resources.clock())
+    )
+    take_cookie(request, response)
+    return {"sessions": ended, "ended": True}
 
 
 @router.delete(

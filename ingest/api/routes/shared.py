@@ -17,7 +17,7 @@ from cleanside.gateway.wire import MAX_LISTED, BatchRefused, instant_text, load_
 from cleanside.ingest.api.routes.names import NAME_PATTERN, NEW_NAME_PATTERN
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.signed_in import person_of, token_of_cookie
-from cleanside.ingest.errors import BodyNotJson, Complaint, Refused
+from cleanside.ingest.errors import BodyNotJson, Complaint, Refused, WrongField
 from cleanside.ingest.intake.arriving import Arriving
 from cleanside.ingest.owners.access import PERMISSIONS, Keyring, require
 from cleanside.ingest.owners.key_life import expires_soon
@@ -35,7 +35,7 @@ PathName = Annotated[str, Path(pattern=NAME_PATTERN, max_length=64, examples=["g
 
 def _printable(text: str) -> str:
     if not text.isprintable():
-        raise ValueError("it has characters that cannot be printed; leave them out")
+        raise WrongField("not_printable")
     return text
 
 
@@ -47,7 +47,7 @@ DisplayName = Annotated[str, Field(max_length=120, examples=["Radlader 3"]), Aft
 
 def _as_instant(text: str) -> str:
     if parse_instant(text).exact is not None:
-        raise ValueError(f'"{text}" is a leap second or finer than a microsecond; send a plain instant')
+        raise WrongField("not_a_plain_instant", written=text)
     return text
 
 

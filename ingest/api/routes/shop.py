@@ -14,6 +14,7 @@ from cleanside.ingest.api.routes.shared import (
     DisplayName,
     Name,
     NewName,
+    PathName,
     R,
     Strict,
     Words,
@@ -21,7 +22,7 @@ from cleanside.ingest.api.routes.shared import (
     problems,
     router_of,
 )
-from cleanside.ingest.errors import NotFound, Refused
+from cleanside.ingest.errors import NotFound, Refused, WrongField
 from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.shop.part_sheet import MOST_PIECES
 from cleanside.ingest.shop.stock import MAX_LEAD_DAYS
@@ -31,13 +32,15 @@ from cleanside.ingest.store.shop import GroupRow, PartRow
 
 router = router_of("shop")
 
+USES_NAMED = 8  # of what keeps a site from being deleted, in one sentence (chosen)
+
 ShopReader = Annotated[Key, Depends(needs("shop:read"))]
 ShopWriter = Annotated[Key, Depends(needs("shop:write"))]
 
 
 def _part_number(written: str) -> str:
     if written != written.strip():
-        raise ValueError("it begins or ends with a space; leave that out")
+        raise WrongField("space_at_an_end")
     return written
 
 
@@ -106,6 +109,39 @@ def post_crew(body: NewCrew, resources: R, key: ShopWriter) -> dict[str, Any]:
     """Make a crew, or give it another display name. The same request again changes nothing."""
     require_all_sites(key)
     return _keep(resources, key, "crew", body.crew, body)
+
+
+@router.delete(
+    "/v1/sites/{site}", summary="Delete a site", response_model=SiteShown, responses=problems(404, 409)
+)
+def delete_site(site: PathName, resources: R, key: ShopWriter) -> dict[str, Any]:
+    """Delete a site that no machine, stock or person is for; else 409 `still_used`."""
+    require_all_sites(key)
+    return _delete(resources, key, "site", site)
+
+
+@router.delete(
+    "/v1/crews/{crew}", summary="Delete a crew", response_model=CrewShown, responses=problems(404, 409)
+)
+def delete_crew(crew: PathName, resources: R, key: ShopWriter) -> dict[str, Any]:
+    """Delete a crew that no machine has; else 409 `still_used`."""
+    require_all_sites(key)
+    return _delete(resources, key, "crew", crew)
+
+
+def _delete(resources: R, key: Key, kind: str, name: str) -> dict[str, Any]:
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        known = find_group(connection, kind, key, name)
+        if used_by := shop.uses_of_group(connection, kind, key.owner_id, known):
+            shown = ", ".join(used_by[:USES_NAMED])
+            raise Refused("still_used", status=409, kind=kind, name=name, many=len(used_by), by=shown)
+        shop.delete_group(connection, kind, known)
+        about = {"body": {kind: name}}
+        audit.note(connection, key.owner_id, resources.clock(), key.handle, f"{kind}_deleted", **about)
+        return group_document(kind, known)
+
+    document: dict[str, Any] = resources.writer.call(save)
+    return document
 
 
 def _keep(resources: R, key: Key, kind: str, name: str, body: NewSite | NewCrew) -> dict[str, Any]:

@@ -34,10 +34,11 @@ def token_of_cookie(request: Request) -> str | None:
     """What the session's cookie of a request holds; None: there is none, or a key is shown."""
     if "authorization" in request.headers:
         return None
-    return request.cookies.get(COOKIE_OF_HOST if _is_encrypted(request) else COOKIE)
+    return request.cookies.get(COOKIE_OF_HOST if is_encrypted(request) else COOKIE)
 
 
-def _is_encrypted(request: Request) -> bool:
+def is_encrypted(request: Request) -> bool:
+    """True where the browser reached this server over TLS, perhaps that of a proxy."""
     return request.url.scheme == "https" or services_of(request).settings.behind_proxy
 
 
@@ -76,7 +77,7 @@ def own_address(request: Request) -> str:
 
 
 def _origin(request: Request) -> str:
-    return f"{'https' if _is_encrypted(request) else 'http'}://{request.url.netloc}"
+    return f"{'https' if is_encrypted(request) else 'http'}://{request.url.netloc}"
 
 
 def refuse_cross_site(request: Request) -> None:
@@ -119,13 +120,13 @@ def begin_session(
 
 def give_cookie(request: Request, response: Response, token: str) -> None:
     """Have the browser keep a session."""
-    is_encrypted = _is_encrypted(request)
+    encrypted = is_encrypted(request)
     response.set_cookie(
-        COOKIE_OF_HOST if is_encrypted else COOKIE,
+        COOKIE_OF_HOST if encrypted else COOKIE,
         token,
         max_age=LASTS_US // 1_000_000,
         path="/",
-        secure=is_encrypted,
+        secure=encrypted,
         httponly=True,
         samesite="lax",
     )
@@ -133,6 +134,6 @@ def give_cookie(request: Request, response: Response, token: str) -> None:
 
 def take_cookie(request: Request, response: Response) -> None:
     """Have the browser forget its session."""
-    is_encrypted = _is_encrypted(request)
-    name = COOKIE_OF_HOST if is_encrypted else COOKIE
-    response.delete_cookie(name, path="/", secure=is_encrypted, httponly=True, samesite="lax")
+    encrypted = is_encrypted(request)
+    name = COOKIE_OF_HOST if encrypted else COOKIE
+    response.delete_cookie(name, path="/", secure=encrypted, httponly=True, samesite="lax")

@@ -206,6 +206,7 @@ def sheet_document(plan: ImportPlan, *, preview: bool) -> dict[str, Any]:
         "changes_more": max(0, len(plan.changes) - MAX_LISTED),
         "new_sites": plan.new_sites,
         "new_crews": plan.new_crews,
+        "unknown_parts": plan.unknown_parts,
         "faults": [_fault_document(fault) for fault in plan.faults[:MAX_LISTED]],
         "faults_more": max(0, len(plan.faults) - MAX_LISTED),
     }
@@ -218,6 +219,10 @@ def _change_document(change: RowChange) -> dict[str, Any]:
         "housing": change.housing,
         "is_new": change.is_new,
         "columns": list(change.values),
+        "values": [
+            {"column": column, "before": change.before[column], "after": value}
+            for column, value in change.values.items()
+        ],
     }
 
 
@@ -227,6 +232,7 @@ def _fault_document(fault: SheetFault) -> dict[str, Any]:
         "column": fault.column,
         "value": fault.value,
         "code": fault.code,
+        "values": dict(fault.values),
         "rule": fault.rule,
         "next_step": fault.next_step,
     }

@@ -16,7 +16,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import NotFound
-from cleanside.ingest.intake import appended
+from cleanside.ingest.intake import again, appended
 from cleanside.ingest.owners.access import sees_device
 from cleanside.ingest.store import drain, streams
 from cleanside.ingest.store.keys import Key
@@ -84,6 +84,7 @@ def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, A
         "gap": count(marks.gaps),
         "shed": [{"first": shed.first, "last": shed.last, "reason": shed.reason} for shed in marks.shed],
         "drains_per_s": drain.readings_per_s(connection, stream, now_us) if pending else None,
+        "sends_again": _again(stream),
     }
 
 
@@ -107,12 +108,70 @@ def get_stream(stream: str, resources: R, key: Annotated[Key, Depends(needs("str
     state = wire.StreamAtServer(
         stream=stream_row.stream,
         device=stream_row.device,
-        acknowledged_through=marks.mark,
+        acknowledged_through=stream_row.answered_mark,
         highest=marks.highest,
         gaps=marks.gaps,
         server_time_us=resources.clock(),
     )
     return Response(wire.encode_stream_state(state), media_type=wire.ANSWER_MEDIA_TYPE)
+
+
+def _again(stream: Stream) -> dict[str, Any] | None:
+    """What a gateway is asked to send again; None: nothing, or it is done."""
+    if stream.again_mark is None:
+        return None
+    return {"next": stream.again_mark + 1, "last": stream.again_through}
+
+
+class ResendBody(Strict):
+    """What a gateway is to send again."""
+
+    first: int = Field(ge=1, le=2**53, description="it sends this number and all after it")
+    reason: Words = Field(min_length=3, max_length=400)
+
+
+@router.post(
+    "/v1/streams/{stream}/resends",
+    summary="Ask a gateway to send again from a number on",
+    description=(
+        "Delivered with the next answer that the gateway gets: it names a lower mark, from which the gateway "
+        "sends again. What is here already comes as a duplicate; what the gateway holds no more it declares "
+        "shed. Readings taken meanwhile wait behind, because a gateway sends in order."
+    ),
+    response_model=StreamLine,
+    responses=problems(404),
+)
+@example({"first": 1, "reason": "the disk of the shop was swapped"})
+def post_resend(
+    stream: str, body: ResendBody, resources: R, key: Annotated[Key, Depends(needs("streams:write"))]
+) -> dict[str, Any]:
+    """Ask for a number and all after it up to the mark; asked again, it begins there."""
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        name, now_us = _canonical(stream), resources.clock()
+        asked = again.ask(connection, key.owner_id, key.handle, name, body.first, body.reason, now_us)
+        return _line(connection, asked, now_us)
+
+    return resources.writer.call(save)
+
+
+@router.delete(
+    "/v1/streams/{stream}/resends",
+    summary="Ask a gateway no longer to send again",
+    response_model=StreamLine,
+    responses=problems(404),
+)
+def delete_resend(
+    stream: str, resources: R, key: Annotated[Key, Depends(needs("streams:write"))]
+) -> dict[str, Any]:
+    """The next answer has the true mark again; what came until then stays."""
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        asked = again.take_back(connection, key.owner_id, key.handle, _canonical(stream), now_us)
+        return _line(connection, asked, now_us)
+
+    return resources.writer.call(save)
 
 
 class LowerBody(Strict):

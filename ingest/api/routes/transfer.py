@@ -21,7 +21,7 @@ from cleanside.ingest.api.routes.described_codes import (
 from cleanside.ingest.api.routes.enrolment import read_code
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_machine
-from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.shared import (
     Name,
@@ -130,6 +130,12 @@ def post_transfer(body: NewTransfer, resources: R, key: Admin) -> dict[str, Any]
 )
 def get_transfers(request: Request, resources: R, key: Admin, page: P) -> Response:
     """Offers that this owner made or accepted, newest first, without codes."""
+    documents, cursor = list_transfers(resources, key, page)
+    return page_answer(request, "transfers", documents, cursor)
+
+
+def list_transfers(resources: Resources, key: Key, page: Page) -> tuple[list[dict[str, Any]], str | None]:
+    """One page of offers, and the cursor of the next."""
     after = page.after(int)
     with resources.reading() as connection:
         rows = one_time_codes.transfers_of(
@@ -140,8 +146,7 @@ def get_transfers(request: Request, resources: R, key: Admin, page: P) -> Respon
         )
     kept, cursor = page.cut(rows, lambda t: (t.id,))
     now_us = resources.clock()
-    documents = [_document(t, key.owner_id, now_us) for t in kept]
-    return page_answer(request, "transfers", documents, cursor)
+    return [_document(t, key.owner_id, now_us) for t in kept], cursor
 
 
 @router.delete(
@@ -184,6 +189,11 @@ async def post_transfer_acceptance(
 
     The former owner's keys lose the moved devices; make a key here for each of them.
     """
+    return await take_over(body, request, resources, key)
+
+
+async def take_over(body: Acceptance, request: Request, resources: Resources, key: Key) -> dict[str, Any]:
+    """Accept an offer by its code. Raises Refused: 403, 409, 422, 429."""
     limits, host = services_of(request).limits, host_of(request)
     limits.may_try(host)
     try:

@@ -24,7 +24,7 @@ from cleanside.ingest.api.routes.described_webhooks import (
 )
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.named_schema import named
-from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import AddressRefused, CannotOpen, Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.store import audit, outbox, releases, webhook_secrets
@@ -33,6 +33,7 @@ from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.outbox import Delivery, Webhook
 from cleanside.ingest.store.sealing import SealingKey
 from cleanside.ingest.webhooks import addresses, announcing
+from cleanside.ingest.writer.resources import Resources
 
 router = router_of("webhooks")
 
@@ -45,6 +46,8 @@ WebhookId = Annotated[int, Path(ge=1, le=2**53, examples=[1])]
 
 EventType = Annotated[Words, Field(json_schema_extra=named("EventType"))]
 
+#: what may be asked for
+EVENT_TYPES = tuple(announcing.TYPES)
 EVENTS = "\n".join(f"| `{kind}` | {sentence} |" for kind, sentence in announcing.TYPES.items())
 
 
@@ -140,12 +143,17 @@ def _check(body: NewWebhook, networks: str) -> None:
 )
 def get_webhooks(request: Request, resources: R, key: Admin, page: P) -> Response:
     """The webhooks of this owner, oldest first, with the pending deliveries of each."""
+    documents, cursor = list_webhooks(resources, key, page)
+    return page_answer(request, "webhooks", documents, cursor)
+
+
+def list_webhooks(resources: Resources, key: Key, page: Page) -> tuple[list[dict[str, Any]], str | None]:
+    """One page of webhooks, and the cursor of the next."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
         rows = outbox.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
         kept, cursor = page.cut(rows, lambda webhook: (webhook.id,))
-        documents = [_document(connection, webhook, resources.webhook_keys) for webhook in kept]
-    return page_answer(request, "webhooks", documents, cursor)
+        return [_document(connection, webhook, resources.webhook_keys) for webhook in kept], cursor
 
 
 @router.delete(
@@ -179,6 +187,14 @@ def get_webhook_deliveries(
     state: Annotated[DeliveryState | None, Query(description="only those in this state")] = None,
 ) -> Response:
     """Deliveries in order of event, given-up ones too, with the reason."""
+    documents, cursor = list_deliveries(resources, key, page, webhook, state)
+    return page_answer(request, "deliveries", documents, cursor)
+
+
+def list_deliveries(
+    resources: Resources, key: Key, page: Page, webhook: int, state: DeliveryState | None
+) -> tuple[list[dict[str, Any]], str | None]:
+    """One page of the deliveries of a webhook, and the cursor of the next. state : None: any."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
         webhook_row = _find(connection, key, webhook, wanted=False)
@@ -186,7 +202,7 @@ def get_webhook_deliveries(
             connection, webhook_row.id, state=state, after_id=after_id, limit=page.limit + 1
         )
     kept, cursor = page.cut(listed, lambda delivery: (delivery.event_id,))
-    return page_answer(request, "deliveries", [_delivery(entry) for entry in kept], cursor)
+    return [_delivery(entry) for entry in kept], cursor
 
 
 @router.post(

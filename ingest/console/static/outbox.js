@@ -217,14 +217,4 @@
   addEventListener("online", flush);
   document.addEventListener("visibilitychange", whenSeen);
   show().then(flush);
-
-  // Pages stay on the phone too, where the browser allows it (https, or the machine itself).
-  navigator.serviceWorker?.register("/worker.js").then(
-    async () => {
-      const links = [...document.querySelectorAll("a[data-stays]")].map((link) => link.href);
-      const pages = [location.href.split("#")[0], ...links]; // this one came before the worker was there
-      (await navigator.serviceWorker.ready).active.postMessage({ stays: pages });
-    },
-    () => {},
-  );
 })();

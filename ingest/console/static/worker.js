@@ -9,9 +9,10 @@ const PAGES = "pages";
 const FILES = "files";
 const WAIT_MS = 10_000;
 const FRESH_MS = 6 * 3_600_000; // what is kept so lately is not asked for ahead again
-const MOST_PAGES = 60; // asked for ahead: the machines of a site
-const STAYS = /^\/(visit|machines|work)(\/|$)/;
-const IS_STREAM = /\/live$/;
+const MOST_PAGES = 300; // asked for ahead: both jobs at each machine of a large site
+const STAYS = /^\/(visit|machines|work-list)(\/|$)/;
+const IS_VISIT = /^\/visit\/[^/]+$/;
+const IS_NO_PAGE = /\/(live|plate\.jpg|sheet\.pdf)$/;
 const CHANGES_PERSON = /^\/(sign-in|sign-out|join|v1\/sessions)/;
 let person = 0; // how often the person changed; an answer asked for before must not be kept after
 
@@ -38,7 +39,20 @@ self.addEventListener("message", (event) => {
 });
 
 function stays(url) {
-  return STAYS.test(url.pathname) && !IS_STREAM.test(url.pathname);
+  return STAYS.test(url.pathname) && !IS_NO_PAGE.test(url.pathname);
+}
+
+function name(address) {
+  // Under which a page is kept. Of a visit housing and job say what it shows; the rest, that one just entered.
+  const url = new URL(address, self.location.origin);
+  url.hash = "";
+  if (!IS_VISIT.test(url.pathname)) return url.href;
+  const asked = new URL(url.pathname, url.origin);
+  for (const part of ["housing", "job"]) {
+    const value = url.searchParams.get(part);
+    if (value && value !== "main") asked.searchParams.set(part, value);
+  }
+  return asked.href;
 }
 
 async function file(request) {
@@ -55,26 +69,33 @@ async function page(event) {
   try {
     const before = person;
     const answer = await fetch(event.request, { signal: stop.signal });
-    if (answer.status >= 500) return (await kept(event.request)) ?? answer;
+    if (answer.status >= 500) return (await kept(event.request.url)) ?? answer;
     event.waitUntil(keep(event.request.url, answer.clone(), before).catch(() => {}));
     return answer;
   } catch {
-    return (await kept(event.request)) ?? (await kept("/visit")) ?? Response.error();
+    return (await kept(event.request.url)) ?? (await kept("/visit")) ?? Response.error();
   } finally {
     clearTimeout(late);
   }
 }
 
-async function kept(request) {
+async function kept(address) {
   const pages = await caches.open(PAGES);
   const how = { ignoreVary: true };
-  return (await pages.match(request, how)) ?? (await pages.match(request, { ...how, ignoreSearch: true }));
+  return (await pages.match(name(address), how)) ?? (await pages.match(address, { ...how, ignoreSearch: true }));
+}
+
+async function keptAsItIs(address) {
+  return (await caches.open(PAGES)).match(name(address), { ignoreVary: true });
 }
 
 async function keep(address, answer, before) {
   const isPage = answer.ok && !answer.redirected && answer.headers.get("content-type")?.startsWith("text/html");
   if (!isPage || before !== person) return;
-  await (await caches.open(PAGES)).put(address, answer);
+  const pages = await caches.open(PAGES);
+  const shown = answer.headers.get("content-location"); // which job the shop chose (RFC 9110 section 8.7)
+  if (shown && name(shown) !== name(address)) await pages.put(name(shown), answer.clone());
+  await pages.put(name(address), answer);
 }
 
 function isFresh(answer) {
@@ -85,7 +106,7 @@ async function fetchAhead(pages) {
   const before = person;
   for (const address of pages) {
     if (before !== person) return;
-    if (isFresh(await kept(address))) continue;
+    if (isFresh(await keptAsItIs(address))) continue;
     try {
       const answer = await fetch(address, { credentials: "same-origin", redirect: "manual" });
       await keep(address, answer, before);

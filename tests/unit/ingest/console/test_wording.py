@@ -15,6 +15,7 @@ from cleanside.ingest.console.rendering import PLACES
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import Entry, Sayer, table
 from cleanside.ingest.owners.access import ROLES
+from cleanside.ingest.shop.sheet_texts import TEXTS
 
 NOW_S = 1_772_442_000.0  # 2026-03-02 09:00 UTC
 FIRST, *OTHERS = LANGUAGES
@@ -40,6 +41,14 @@ def test_both_languages_have_all_keys(language: str) -> None:
 def test_both_languages_have_the_same_places_for_values(language: str) -> None:
     first, other = table(FIRST), table(language)
     assert {key for key in first if key in other and places(first[key]) != places(other[key])} == set()
+
+
+def test_every_fault_of_a_spreadsheet_has_words_with_the_values_of_its_text() -> None:
+    """Rule and next step for programs (`sheet_texts`), and the words of the page: the same values."""
+    assert {f"shop.fault.{code}" for code in TEXTS} <= table(FIRST).keys()
+    for code, text in TEXTS.items():
+        given = {name for name, _ in places(text.rule) | places(text.next_step)}
+        assert {name for name, _ in places(table(FIRST)[f"shop.fault.{code}"])} == given, code
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

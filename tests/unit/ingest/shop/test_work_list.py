@@ -97,6 +97,25 @@ def test_the_list_is_by_day_then_site_then_urgency() -> None:
     ]
 
 
+def test_a_machine_over_its_limit_comes_before_what_was_planned() -> None:
+    def at(site: str, machine: str, **more: object) -> Candidate:
+        papers = Papers(MachinePapers(site=site), planned=PlannedChange(MONDAY.isoformat(), 0, 0, "k1", ""))
+        return replace(CANDIDATE, machine=machine, papers=papers, **more)  # type: ignore[arg-type]
+
+    found = days_and_reasons(
+        at("kargrund", "a", plan="open"),
+        at("oberkies", "b", plan="missed"),
+        at("oberkies", "c", plan="done", state="over"),
+        at("oberkies", "d", plan="missed", state="over"),
+    )
+    assert found == [
+        (0, "c", "over_limit"),
+        (0, "d", "plan_missed"),
+        (0, "b", "plan_missed"),
+        (0, "a", "planned"),
+    ]
+
+
 def test_a_service_is_taken_along_or_said_to_come_too_late() -> None:
     [with_it] = jobs_of([replace(CANDIDATE, service_s=NOW_S + 4 * DAY_S)], DAYS)
     [too_late] = jobs_of([replace(CANDIDATE, service_s=NOW_S + 8 * DAY_S)], DAYS)

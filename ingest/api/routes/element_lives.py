@@ -1,0 +1,108 @@
+"""GET /v1/element-lives: how many hours elements reach before their limit, by part number."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any
+
+from fastapi import Depends, Query, Request
+
+from cleanside.ingest.analysis.assessment import View
+from cleanside.ingest.api.routes.described import ElementLivesAnswer
+from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.restriction import views_of
+from cleanside.ingest.api.routes.shared import Name, R, needs, router_of, text_s
+from cleanside.ingest.restriction import (
+    LEAST_LIVES,
+    LEAST_REACHED,
+    SURVIVAL_CONFIDENCE,
+    LifeSpan,
+    PartLives,
+    ReachedLife,
+    compared,
+)
+from cleanside.ingest.store import element_changes, shop
+from cleanside.ingest.store.keys import Key
+
+router = router_of("restriction")
+
+Reader = Annotated[Key, Depends(needs("fleet:read"))]
+
+BEGAN_NEW = "change"
+AT_LIMIT = "at terminal"
+SAME_S = 1.0  # the instants of an entry and of the life that it begins
+
+
+@router.get(
+    "/v1/element-lives",
+    summary="Element parts compared by the hours they reach",
+    description=(
+        "Kaplan-Meier curves over the operating hours of elements from new on. A life that is still running, "
+        "or was ended before its limit, is censored. The entry that began a life says which part it was. "
+        f"With fewer than {LEAST_LIVES} lives, or {LEAST_REACHED} that reached the limit, there is no "
+        "curve. Machines work in different dust: compare parts on machines of one kind and site."
+    ),
+    response_model=ElementLivesAnswer,
+)
+@example()
+def get_element_lives(
+    request: Request,
+    resources: R,
+    key: Reader,
+    kind: Annotated[Name | None, Query(description="machines of this kind alone")] = None,
+    site: Annotated[Name | None, Query(description="machines of this site alone")] = None,
+) -> dict[str, Any]:
+    """The lives of the machines that the key may see, by part number of the element; most lives first."""
+    now_us = resources.clock()
+    views = [
+        seen
+        for seen in views_of(request, resources, key, now_us)
+        if kind in (None, seen.housing.kind) and site in (None, seen.papers.machine.site)
+    ]
+    with resources.reading() as connection:
+        parts = element_changes.parts_of_owner(connection, key.owner_id)
+        known = {part.number: part.description for part in shop.parts_of(connection, key.owner_id)}
+    found = compared(life for seen in views for life in _lives(seen, parts))
+    return {
+        "now": text_s(now_us / 1e6),
+        "confidence": SURVIVAL_CONFIDENCE,
+        "least_lives": LEAST_LIVES,
+        "least_reached": LEAST_REACHED,
+        "parts": [_document(of_part, known) for of_part in found],
+    }
+
+
+def _lives(seen: View, parts: Mapping[tuple[int, str], str]) -> Iterator[ReachedLife]:
+    """The lives of a housing that were seen from a new element on."""
+    for life in seen.assessment.study.lives:
+        if life.began == BEGAN_NEW:
+            part = _part_of(seen, life, parts)
+            yield ReachedLife(part=part, hours=life.hours, reached_limit=life.ended == AT_LIMIT)
+
+
+def _part_of(seen: View, life: LifeSpan, parts: Mapping[tuple[int, str], str]) -> str:
+    """The part number of the entry that began a life; "" where none says it."""
+    for entry in seen.assessment.study.entries:
+        begins = entry.begins_life and entry.used_s is not None and abs(entry.used_s - life.start_s) < SAME_S
+        if begins and (part := parts.get((seen.housing.id, entry.entry.name))):
+            return part
+    return ""
+
+
+def _document(found: PartLives, known: Mapping[str, str]) -> dict[str, Any]:
+    curve = found.curve
+    return {
+        "part": found.part or None,
+        "description": known.get(found.part) or None,
+        "lives": found.lives,
+        "reached_limit": found.reached,
+        "hours_seen": found.hours_seen,
+        "curve": None
+        if curve is None
+        else {
+            "hours": list(curve.hours),
+            "share": list(curve.share),
+            "low": list(curve.low),
+            "high": list(curve.high),
+        },
+    }

@@ -1,0 +1,23 @@
+"""
+What was entered without a link, beside its hash.
+
+Works with the previous release running: yes, the column may be empty and it does not write it.
+"""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0032"
+down_revision = "0027"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    op.add_column("entries", sa.Column("content", sa.Text(), nullable=True))
+
+
+def downgrade() -> None:
+    op.drop_column("entries", "content")
