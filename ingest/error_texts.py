@@ -135,6 +135,14 @@ SENTENCES: Sentences = {
         "{path}.lock cannot be made ({why}); let uid {uid} write there, or give another --database"
     ),
     "log_setting_unknown": '{name} "{given}" is not known; give one of {known}',
+    "mail_needs_key_file": (
+        "webhook_key_file is not set, and links in mails are made with its keys; set it, and make the file "
+        "with: webhooks create-key"
+    ),
+    "mail_needs_public_address": (
+        'public_address "{address}" is no address of the web, and mails have links to the pages; set it, '
+        "like https://filters.example"
+    ),
     "no_archive_folder": (
         "there is no archive folder; with PostgreSQL give --archive-folder, one for all processes"
     ),
@@ -216,6 +224,13 @@ SENTENCES: Sentences = {
     "sign_in_tries_spent": (
         "too many tries to sign in with what does not fit; try again in {retry_s} s, or ask an admin"
     ),
+    "smtp_in_the_clear": (
+        "smtp_security none is for a mail server on this machine, and {host} is not; set starttls or tls"
+    ),
+    "smtp_sender_not_an_address": (
+        'smtp_sender "{sender}" is no address of e-mail; set it, like cleanside@filters.example'
+    ),
+    "smtp_user_without_password": "smtp_user and smtp_password_file belong together; set both or neither",
     "store_full": "the disk of the database is full; nothing is acknowledged, send again later",
     "store_read_only": "the database can only be read; nothing is acknowledged, send again later",
     "store_unavailable": "the database does not take it now; nothing is acknowledged, send again later",

@@ -81,28 +81,42 @@ def get_work(
 
     What is to be ordered is counted over all machines that the key may see, what to take over the list.
     """
-    days = _days(resources.clock() / 1e6, before, zone)
+    days = list_days(resources.clock() / 1e6, before, zone)
     with resources.reading() as connection:
         judge = services_of(request).judge(connection, key.owner_id)
-        every = _seen(connection, judge, key, days)
-        wanted = [seen for seen in every.values() if _wanted(seen, site, crew)]
-        jobs = jobs_of([seen.candidate for seen in wanted], days)
-        shown = [_job_document(connection, judge, every[_name(job.candidate)], job) for job in jobs]
-        parts = _part_lines(connection, key, every, jobs, days)
+        return work_document(connection, judge, key, days, site=site, crew=crew)
+
+
+def work_document(
+    connection: sa.Connection,
+    judge: Judge,
+    key: Key,
+    days: ListDays,
+    *,
+    site: str | None = None,
+    crew: str | None = None,
+    done_s: float = DONE_S,
+) -> dict[str, Any]:
+    """The work list of a key. done_s : back to here changes are shown as done [s]."""
+    every = _seen(connection, judge, key, days)
+    wanted = [seen for seen in every.values() if _wanted(seen, site, crew)]
+    jobs = jobs_of([seen.candidate for seen in wanted], days)
+    shown = [_job_document(connection, judge, every[_name(job.candidate)], job) for job in jobs]
+    parts = _part_lines(connection, key, every, jobs, days)
     return {
         "now": text_s(days.now_s),
-        "zone": zone,
+        "zone": str(days.zone),
         "today": days.today.isoformat(),
         "before": days.before.isoformat(),
         "jobs": shown,
-        "done": _done(wanted, days),
+        "done": _done(wanted, days, done_s),
         "without_part": sorted({j["machine"] for j in shown if j["primary_part"] is None}),
         "parts": [_part_document(line) for line in parts],
         "cautions": shown_cautions("change"),
     }
 
 
-def _days(now_s: float, before: str | None, zone: str) -> ListDays:
+def list_days(now_s: float, before: str | None, zone: str) -> ListDays:
     """The days of the list. Raises Refused (422) for an end that is past or too far."""
     days = ListDays(ZoneInfo(zone), now_s, before=date.max)
     until = days.today + timedelta(days=LISTED_DAYS) if before is None else date.fromisoformat(before)
@@ -261,13 +275,13 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: _OnList, job: J
     }
 
 
-def _done(wanted: Sequence[_OnList], days: ListDays) -> list[dict[str, Any]]:
-    """What was entered for the last days, newest first."""
+def _done(wanted: Sequence[_OnList], days: ListDays, done_s: float) -> list[dict[str, Any]]:
+    """What was entered lately, newest first."""
     found = [
         (entry.entry.at_s, seen.view, entry)
         for seen in wanted
         for entry in seen.view.assessment.study.entries
-        if entry.entry.at_s >= days.now_s - DONE_S
+        if entry.entry.at_s >= days.now_s - done_s
     ]
     ordered = sorted(found, key=lambda line: (-line[0], line[1].housing.machine, line[2].entry.name))
     return [_done_document(view, entry) for _, view, entry in ordered]

@@ -1,0 +1,260 @@
+"""
+Messages to people: each matter told once, under one Message-ID, whatever the relay does and whenever it dies.
+
+The relay is a real SMTP server (aiosmtpd); messages are read by the standard library's parser. Head fields:
+RFC 5322 (Message-ID, References), RFC 3834 (Auto-Submitted), RFC 2369 and RFC 8058 (List-Unsubscribe).
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from cleanside.ingest.api.app import new_mailer
+from cleanside.ingest.messages.matters import MATTER_KINDS
+from cleanside.ingest.settings import Settings, load
+from cleanside.ingest.store import message_choices, messages, people
+from tests.contract.test_api_fleet import register_worked
+from tests.support.mail_sink import LOST, Mail, MailSink
+from tests.support.people import invited, quick_passwords, signed_in
+from tests.support.serving import Api, in_process
+
+MARA, JONAS = "mara@kargrund.example", "jonas@kargrund.example"
+PAGES = "https://filters.example"
+DAY_S = 86_400.0
+
+
+@pytest.fixture
+def sink() -> Iterator[MailSink]:
+    with MailSink() as running:
+        yield running
+
+
+def settings_of(url: str, sink: MailSink, **more: Any) -> Settings:
+    flags = {"smtp_host": "127.0.0.1", "smtp_port": sink.port, "smtp_security": "none"}
+    flags |= {"smtp_sender": "filters@kargrund.example", "public_address": PAGES, "database": url}
+    return load(flags=flags | more, environ={})
+
+
+@pytest.fixture
+def api(sqlite_database_url: str, sink: MailSink) -> Iterator[Api]:
+    with in_process(sqlite_database_url, settings=settings_of(sqlite_database_url, sink)) as running:
+        quick_passwords(running)
+        yield running
+
+
+@contextmanager
+def mailing(api: Api, **more: Any) -> Iterator[None]:
+    """A mailer over the app in this process; waits are on the test's clock."""
+    mailer = new_mailer(api.services, jitter=lambda: 0.0, pause_s=0.01, **more)
+    mailer.start()
+    try:
+        yield
+    finally:
+        api.resources.stopping.set()
+        mailer.join()
+        api.resources.stopping.clear()
+
+
+def chooses(api: Api, name: str, address: str, **chosen: Any) -> int:
+    """A person who may sign in and wants all alerts at an address. Returns their number."""
+    return choose(api, name, {"address": address, "alerts": MATTER_KINDS} | chosen)
+
+
+def choose(api: Api, name: str, chosen: dict[str, Any]) -> int:
+    with api.resources.reading() as connection:
+        person_id = next(one.id for one in people.every(connection) if one.name == name)
+    api.resources.writer.call(lambda c: message_choices.keep(c, person_id, **chosen))
+    return person_id
+
+
+def look_first(api: Api) -> None:
+    """What is wrong at the first look is no news: let it pass."""
+    with mailing(api):
+        wait_until(lambda: rules_looked(api))
+    api.clock.advance(60)
+
+
+def rules_looked(api: Api) -> bool:
+    with api.resources.reading() as connection:
+        owner = people.every(connection)[0].owner_id
+        return message_choices.rules_of(connection, owner).looked_us is not None
+
+
+def wait_until(there: Any, within_s: float = 30.0) -> None:
+    deadline = time.monotonic() + within_s
+    while not there():
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+
+
+def over_limit(api: Api) -> None:
+    """A cause: a machine whose restriction rose beyond its limit."""
+    register_worked(api, 60, rise_kpa=0.08)
+
+
+def states(api: Api) -> list[tuple[str, int, str | None]]:
+    with api.resources.reading() as connection:
+        owner = people.every(connection)[0].owner_id
+        found = messages.list_of(connection, owner)
+    return [(one.state, one.tries, one.reason) for one in reversed(found)]
+
+
+def advance_to_next_try(api: Api, seconds: float = 3_600) -> None:
+    """Once a failure is written down, let the wait pass."""
+    wait_until(lambda: any(s == "waiting" and reason for s, _, reason in states(api)))
+    api.clock.advance(seconds)
+
+
+def test_a_machine_over_its_limit_is_told_once_text_first(api: Api, sink: MailSink) -> None:
+    signed_in(api, "mara.lindt", "planner", display_name="Mara Lindt")
+    chooses(api, "mara.lindt", MARA)
+    look_first(api)
+    over_limit(api)
+    with mailing(api):
+        [mail] = sink.wait_for(1)
+        api.clock.advance(600)
+        wait_until(lambda: states(api)[0][0] == "sent")
+    parsed = mail.parsed
+    assert mail.subject == "grader-07 is over its change limit"
+    assert str(parsed["To"]) == f"Mara Lindt <{MARA}>"
+    assert parsed["Auto-Submitted"] == "auto-generated"
+    assert parsed.get_content_type() == "multipart/alternative"
+    assert [part.get_content_type() for part in parsed.iter_parts()] == ["text/plain", "text/html"]
+    assert "Change the element now." in mail.part("plain")
+    assert f"{PAGES}/machines/grader-07" in mail.part("plain")
+    assert "secured and locked out" in mail.part("plain"), "the caution goes with the advice"
+    assert_one_click(mail)
+    assert len(sink.received) == 1
+
+
+def assert_one_click(mail: Mail) -> None:
+    """RFC 8058 section 3.1: an https address, and the field that says what one POSTs there."""
+    assert str(mail.parsed["List-Unsubscribe"]).startswith(f"<{PAGES}/messages/leave?code=")
+    assert mail.parsed["List-Unsubscribe-Post"] == "List-Unsubscribe=One-Click"
+
+
+def test_nothing_is_loaded_from_anywhere_and_no_link_leads_elsewhere(api: Api, sink: MailSink) -> None:
+    signed_in(api, "mara.lindt", "planner")
+    chooses(api, "mara.lindt", MARA)
+    look_first(api)
+    over_limit(api)
+    with mailing(api):
+        [mail] = sink.wait_for(1)
+    html = mail.part("html")
+    assert "<img" not in html
+    assert "<script" not in html
+    assert "url(" not in html
+    links = [piece.partition('"')[0] for piece in html.split('href="')[1:]]
+    assert links
+    assert all(link.startswith(PAGES) for link in links)
+
+
+def test_a_resend_is_the_same_message(api: Api, sink: MailSink) -> None:
+    """Lost replies and refusals for now: tried again, until taken, the same bytes under one Message-ID."""
+    signed_in(api, "mara.lindt", "planner")
+    chooses(api, "mara.lindt", MARA)
+    look_first(api)
+    sink.answers = ["451 later", LOST, "452 disk full"]
+    over_limit(api)
+    with mailing(api):
+        for came in (1, 2, 3):
+            sink.wait_for(came)
+            advance_to_next_try(api)
+        received = sink.wait_for(4)
+        wait_until(lambda: states(api)[0][0] == "sent")
+    assert len({mail.content for mail in received}) == 1
+    assert states(api) == [("sent", 4, None)]
+
+
+def test_an_address_that_bounces_is_given_up_at_once_and_holds_up_no_other(api: Api, sink: MailSink) -> None:
+    for name, address in (("mara.lindt", MARA), ("jonas.reit", JONAS)):
+        signed_in(api, name, "planner")
+        chooses(api, name, address)
+    look_first(api)
+    sink.refused[MARA] = "550 5.1.1 no such mailbox"
+    over_limit(api)
+    with mailing(api):
+        sink.wait_for(1)
+        wait_until(lambda: {state for state, *_ in states(api)} == {"sent", "given_up"})
+    assert [mail.to for mail in sink.received] == [JONAS]
+    assert ("given_up", 1, "550 5.1.1 no such mailbox") in states(api)
+
+
+def test_a_receiver_that_says_nothing_holds_up_no_other(api: Api, sink: MailSink) -> None:
+    for name, address in (("mara.lindt", MARA), ("jonas.reit", JONAS)):
+        signed_in(api, name, "planner")
+        chooses(api, name, address)
+    look_first(api)
+    sink.held = {MARA}
+    sink.may_answer.clear()
+    over_limit(api)
+    with mailing(api):
+        sink.wait_for(2)
+        wait_until(lambda: "sent" in {state for state, *_ in states(api)})
+        assert {state for state, *_ in states(api)} == {"sent", "waiting"}
+        sink.may_answer.set()
+        wait_until(lambda: {state for state, *_ in states(api)} == {"sent"})
+    assert len(sink.of(MARA)) == len(sink.of(JONAS)) == 1
+
+
+def test_what_is_not_taken_for_days_is_given_up(api: Api, sink: MailSink) -> None:
+    signed_in(api, "mara.lindt", "planner")
+    chooses(api, "mara.lindt", MARA)
+    look_first(api)
+    sink.answers = ["451 later"] * 2
+    over_limit(api)
+    with mailing(api):
+        sink.wait_for(1)
+        advance_to_next_try(api, 3 * DAY_S)
+        wait_until(lambda: ("given_up", 2, "451 later") in states(api))
+
+
+def test_a_person_hears_of_their_sites_and_of_what_their_role_sees(api: Api, sink: MailSink) -> None:
+    signed_in(api, "mara.lindt", "technician", sites=["oberkies"])
+    chooses(api, "mara.lindt", MARA)
+    signed_in(api, "jonas.reit", "planner")
+    chooses(api, "jonas.reit", JONAS)
+    invited(api, "tom.velt", "planner")  # has not come in yet
+    chooses(api, "tom.velt", "tom@kargrund.example")
+    look_first(api)
+    over_limit(api)  # at no site
+    with mailing(api):
+        sink.wait_for(1)
+        wait_until(lambda: {state for state, *_ in states(api)} == {"sent"})
+    assert [mail.to for mail in sink.received] == [JONAS]
+
+
+def test_a_matter_that_is_settled_is_told_as_a_reply(api: Api, sink: MailSink) -> None:
+    signed_in(api, "mara.lindt", "planner")
+    chooses(api, "mara.lindt", MARA)
+    look_first(api)
+    over_limit(api)
+    with mailing(api):
+        sink.wait_for(1)
+        wait_until(lambda: {state for state, *_ in states(api)} == {"sent"})
+        limit = {"value": 8.0, "unit": "kPa"}  # it was entered wrongly
+        assert api.post("/v1/machines/grader-07/terminal-restriction", limit).status_code == 200
+        api.clock.advance(60)
+        first, settled = sink.wait_for(2)
+    assert settled.subject == "grader-07 is no longer over its change limit"
+    assert settled.parsed["In-Reply-To"] == first.id
+    assert settled.id != first.id
+
+
+def test_the_database_holds_no_link_to_leave(api: Api, sink: MailSink) -> None:
+    signed_in(api, "mara.lindt", "planner")
+    chooses(api, "mara.lindt", MARA)
+    look_first(api)
+    over_limit(api)
+    with mailing(api):
+        [mail] = sink.wait_for(1)
+    code = str(mail.parsed["List-Unsubscribe"]).partition("code=")[2].rstrip(">")
+    with api.resources.reading() as connection:
+        rows = connection.execute(sa.text("SELECT * FROM messages")).all()
+    assert code.rpartition(".")[2] not in repr(rows)
