@@ -531,8 +531,16 @@ SENTENCES: Sentences = {
     "no_such_parameter": "there is no such parameter here; there are {there}",
     "no_such_quantity": '"{quantity}" is no quantity; there are {there}',
     "no_such_type": 'there is no type "{type}"; there are {there}',
+    "no_way_to_person": (
+        "the person has no address, or the server has no mail server; choose an address, and have an "
+        "admin set smtp_host"
+    ),
+    "not_an_address_of_mail": '"{address}" is no address of e-mail; write it like mara@shop.example',
     "parameters_unknown": "{parameters} that this address does not have; see errors",
     "quantity_not_asked_for": '"{quantity}" is not asked for; there are {there}',
+    "quiet_hours_half": (
+        "quiet hours have a beginning and an end; send quiet_from and quiet_until, or null for both"
+    ),
     "resolution_too_long": "{resolution} is over {most_s}s, 31 days",
     "too_many_webhooks": "there are {most} webhooks, which is the most an owner has; end one first",
     "unit_not_of_quantity": '"{unit}" is no unit of {quantity}; there are {there}',

@@ -4,7 +4,7 @@ Messages to people in words: subject, plain text and HTML, from codes and values
 Promises: the words are those of the pages (`words/letter.*.toml` and what the pages say); a value is escaped
 in HTML and plain in text. A message has no picture and loads nothing. Its times are in the reader's zone, as
 of when it was written, so that it reads the same at every try.
-Leaves to others: who is told what (`ingest.messages`), the way it goes (`ingest.messages.letter`).
+Leaves to others: who gets which message (`ingest.messages`), the way it goes (`ingest.messages.letter`).
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.messages.letter import Letter, Outgoing, one_line
 from cleanside.ingest.messages.telling import DIGEST_AND_TEST
 
-#: where one chooses what to be told
+#: where one chooses which messages one gets
 MESSAGES = "/messages"
 Words = Callable[..., str]
 

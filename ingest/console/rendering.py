@@ -34,7 +34,7 @@ TEMPLATES = Path(__file__).parent / "templates"
 #: one line of words; a place is shown to those who may go there, once there is a page
 PLACES = (
     *("/fleet", "/work-list", "/shop", "/visit", "/backlog", "/quarantine", "/monitors"),
-    *("/people", "/keys", "/webhooks", "/audit", "/me"),
+    *("/people", "/keys", "/webhooks", "/audit", "/messages", "/me"),
 )
 
 _DRAWINGS = {

@@ -1,1 +1,1 @@
-"""Messages to people: what is worth telling, who is told, when, and the way of it by e-mail."""
+"""Messages to people: what is worth a message, who gets it, when, and the way of it by e-mail."""

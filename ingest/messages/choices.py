@@ -1,5 +1,5 @@
 """
-What a person chose, and what follows: which matters they are told of, when, and on which days a digest.
+What a person chose, and what follows: which matters they hear of, when, and on which days a digest.
 
 Promises: pure. Days and hours are those of the person's zone, through changes of daylight saving too: quiet
 hours end on the clock of that day, and a digest is due once a day or week, however often an hour comes.

@@ -4,7 +4,7 @@ The link by which a person leaves: no more of one kind of message, without signi
 Promises: pure. The link holds person and kind, and a tag that only a holder of the server's keys can make
 (HMAC-SHA256, RFC 2104); nothing of it is stored, so nothing of it can be read from the database. It stays
 good while its key is in the file: `webhooks prune-keys` ends the links of older keys.
-Leaves to others: the keys (`ingest.store.key_file`), what leaving changes (`ingest.api.routes.me_messages`).
+Leaves to others: the keys (`ingest.store.key_file`), the page (`ingest.console.leave_page`).
 """
 
 from __future__ import annotations
@@ -12,8 +12,10 @@ from __future__ import annotations
 import hashlib
 import hmac
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
+from cleanside.ingest.store.message_choices import NO_DIGEST, MessageChoices
+from cleanside.ingest.store.messages import DIGEST, TEST
 from cleanside.ingest.store.sealing import SealingKey
 
 LEAVE_PATH = "/messages/leave"
@@ -46,6 +48,15 @@ def read(code: str, keys: Sequence[SealingKey]) -> Leaving | None:
     leaving = Leaving(handle, kind)
     fits = [hmac.compare_digest(_tag(key, leaving).encode(), tag.encode()) for key in keys]
     return leaving if any(fits) else None
+
+
+def without(chosen: MessageChoices, kind: str) -> dict[str, Any]:
+    """What a person's choices become as they leave a kind of message; a test message: all kinds."""
+    if kind == TEST:
+        return {"digest": NO_DIGEST, "alerts": []}
+    if kind == DIGEST:
+        return {"digest": NO_DIGEST}
+    return {"alerts": sorted(chosen.alerts - {kind})}
 
 
 def _tag(key: SealingKey, leaving: Leaving) -> str:

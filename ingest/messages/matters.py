@@ -1,9 +1,9 @@
 """
-Matters that cannot wait: what is wrong now, and what became of each since it was told.
+Matters that cannot wait: what is wrong now, and what became of each since.
 
-Promises: pure. A matter is told once as it opens, once each time it becomes worse than it ever was, and once
-as it is settled. Where nothing can be said for the moment, it stays as it is.
-Leaves to others: who is told (`ingest.messages.telling`), the rows (`ingest.store.matters`).
+Promises: pure. A matter is worth a message as it opens, each time it becomes worse than it ever was, and as
+it is settled. Where nothing can be said for the moment, it stays as it is.
+Leaves to others: who gets a message (`ingest.messages.telling`), the rows (`ingest.store.matters`).
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from cleanside.ingest.store.matters import Matter
 OVER_LIMIT, CHECK_FIRST, UNBALANCED, LOSS, BACKUP = (
     *("over_limit", "check_first", "out_of_balance", "loss_declared", "backup_failed"),
 )
-#: kind of matter -> the permission that whoever is told of it needs
+#: kind of matter -> the permission that whoever hears of it needs
 MATTER_KINDS: Mapping[str, str] = {
     OVER_LIMIT: "fleet:read",
     CHECK_FIRST: "fleet:read",
@@ -52,7 +52,7 @@ class SeenMatter:
 
     kind: str
     subject: str
-    #: None: who sees all sites is told
+    #: None: it is for who sees all sites
     site: str | None
     #: more is worse; what it counts depends on the kind
     severity: int

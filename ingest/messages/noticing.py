@@ -1,5 +1,5 @@
 """
-A look at every owner: what became of its matters, who is told, and whose digest is due.
+A look at every owner: what became of its matters, who gets a message, and whose digest is due.
 
 Promises: a matter and the messages about it are written in one transaction, and so are a digest and the day
 it is for; a kill in between leaves neither. What was wrong when an owner was first looked at is no news: it

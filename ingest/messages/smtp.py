@@ -1,7 +1,7 @@
 """
 The way of a message to the mail relay: SMTP with TLS and authentication (RFC 5321, RFC 3207, RFC 4954).
 
-Promises: one try has one limit in all, and can be cancelled. What the relay refuses for good is told apart
+Promises: one try has one limit in all, and can be cancelled. What the relay refuses for good differs
 from what it may take later. In the clear only to this machine. The password comes from a file, and is in no
 text. aiosmtplib rather than smtplib in a thread: a thread can be neither cancelled nor limited in all, and a
 receiver that sends a byte a second would hold it for ever.

@@ -1,8 +1,8 @@
 """
-Who is told what: from what became of matters, and what people chose, to the messages that are written.
+Who gets which message: from what became of matters, and what people chose, to messages that are written.
 
 Promises: pure. A message's name follows from kind, matter and step, or from the day, so the same message has
-the same name however often it is written. Who was told that a matter opened is told that it is settled.
+the same name however often it is written. Who heard that a matter opened hears that it is settled.
 Leaves to others: the words (`ingest.console.letters`), the rows (`ingest.store.messages`).
 """
 
@@ -111,6 +111,11 @@ def name_of(matter: Matter, what: str) -> str:
 def digest_message(reader: Reader, day: date, about: Mapping[str, Any], now_us: int) -> NewMessage:
     """The digest of a day."""
     return new_message(reader, f"{DIGEST}.{day.isoformat()}", DIGEST, about, now_us)
+
+
+def trial_message(reader: Reader, now_us: int) -> NewMessage:
+    """What a person sends to themselves, to see whether it arrives; quiet hours do not hold it up."""
+    return new_message(reader, f"{TEST}.{now_us}", TEST, {}, now_us, at_once=True)
 
 
 def new_message(

@@ -1,5 +1,5 @@
 """
-Matters: what an owner's people are told about, each from when it opened until it is settled.
+Matters: what an owner's people hear about, each from when it opened until it is settled.
 
 Promises: of one kind and subject at most one matter is open (a unique index holds it).
 Leaves to others: what is a matter and when it is worse or settled (`ingest.messages.matters`).
@@ -25,10 +25,10 @@ class Matter:
     owner_id: int
     kind: str
     subject: str
-    #: None: who sees all sites is told
+    #: None: it is for who sees all sites
     site: str | None
     severity: int
-    #: how often it was told: 1 as it opened, one more each time it became worse
+    #: how often it was news: 1 as it opened, one more each time it became worse
     step: int
     opened_us: int
     changed_us: int

@@ -1,5 +1,5 @@
 """
-What people want to be told and where, and what holds for all messages of an owner.
+Which messages people want and where, and what holds for all messages of an owner.
 
 Leaves to others: which choices there are (`ingest.messages.choices`).
 """
@@ -59,7 +59,7 @@ def _read(row: sa.Row[Any]) -> MessageChoices:
 
 
 def of(connection: sa.Connection, person_id: int) -> MessageChoices:
-    """What a person chose; without a row: to be told nothing."""
+    """What a person chose; without a row: no messages."""
     row = connection.execute(_CHOICES.where(message_choices.c.person_id == person_id)).first()
     return MessageChoices(person_id=person_id) if row is None else _read(row)
 

@@ -141,6 +141,13 @@ def list_of(
     return [_read(row) for row in connection.execute(query)]
 
 
+def send_again(connection: sa.Connection, owner_id: int, message_id: int) -> bool:
+    """Have a message sent again that was given up. False where there is no such message."""
+    again = sa.update(messages).where(messages.c.owner_id == owner_id, messages.c.id == message_id)
+    fresh = {"state": WAITING, "tries": 0, "first_tried_us": None, "next_us": 0, "settled_us": None}
+    return connection.execute(again.where(messages.c.state == GIVEN_UP).values(**fresh)).rowcount > 0
+
+
 def count_by_state(connection: sa.Connection) -> dict[str, int]:
     """How many messages are in each state, of all owners."""
     query = sa.select(messages.c.state, sa.func.count()).group_by(messages.c.state)
@@ -152,7 +159,7 @@ def forget_sent(connection: sa.Connection, before_us: int, *, limit: int = 1_000
     """
     Delete messages that were sent before an instant. Returns how many.
 
-    Those of a matter stay until it was settled before that instant too: they say who was told.
+    Those of a matter stay until it was settled before that instant too: they say who heard of it.
     """
     settled = sa.select(matters.c.id).where(matters.c.settled_us < before_us)
     query = sa.select(messages.c.id).where(

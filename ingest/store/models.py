@@ -1084,7 +1084,7 @@ told_events = sa.Table(
 
 # ---------------------------------------------------------------- messages to people
 
-#: what a person wants to be told, and where; no row: nothing
+#: which messages a person wants, and where; no row: none
 message_choices = sa.Table(
     "message_choices",
     metadata,
@@ -1106,7 +1106,7 @@ message_choices = sa.Table(
     sa.Column("quiet_until", sa.String(5)),
 )
 
-#: what an owner's people are told about, each from when it opened until it is settled
+#: what an owner's people hear about, each from when it opened until it is settled
 matters = sa.Table(
     "matters",
     metadata,
@@ -1114,17 +1114,17 @@ matters = sa.Table(
     _to("owners", "owner_id"),
     sa.Column("kind", sa.String(32), nullable=False),
     sa.Column("subject", sa.String(200), nullable=False),
-    #: who sees this site is told; None: who sees all sites
+    #: it is for who sees this site; None: for who sees all sites
     sa.Column("site", NAME),
     #: the worst it was; only more than that is worse
     sa.Column("severity", sa.BigInteger, nullable=False),
-    #: how often it was told: 1 as it opened, one more each time it became worse
+    #: how often it was news: 1 as it opened, one more each time it became worse
     sa.Column("step", sa.BigInteger, nullable=False),
     sa.Column("opened_us", sa.BigInteger, nullable=False),
     sa.Column("changed_us", sa.BigInteger, nullable=False),
     #: None: it is open
     sa.Column("settled_us", sa.BigInteger),
-    #: when a person said that they see to it, and who; None: nobody did since it opened or became worse
+    #: when a person said that they see to it, and who; None: no person did since it opened or became worse
     sa.Column("answered_us", sa.BigInteger),
     sa.Column("answered_by", sa.String(32)),
     #: when it was escalated, once; None: it was not
@@ -1147,7 +1147,7 @@ message_rules = sa.Table(
     "message_rules",
     metadata,
     sa.Column("owner_id", BigId, sa.ForeignKey("owners.id"), primary_key=True, autoincrement=False),
-    #: who is told of a matter that no person answered; None: it is not escalated
+    #: who hears of a matter that no person answered; None: it is not escalated
     _to("people", "escalate_to_id", optional=True),
     sa.Column("escalate_after_h", sa.BigInteger, nullable=False, server_default="24"),
     #: when its matters were first looked at: what was open then was not news

@@ -14,6 +14,7 @@ import pytest
 from cleanside.ingest.api.routes.example import RequestExample
 from cleanside.ingest.owners.access import PEOPLE_ROLES, ROLES
 from tests.conftest import sqlite_url
+from tests.support.matter import a_matter
 from tests.support.people import Browser, invited, quick_passwords, signed_in
 from tests.support.route_examples import EXAMPLES, ROUTES, filled
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
@@ -131,6 +132,16 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("DELETE", "/v1/webhooks/{webhook}"): {"admin"},
     ("GET", "/v1/webhooks/{webhook}/deliveries"): KEEPERS,
     ("POST", "/v1/webhooks/{webhook}/replays"): KEEPERS,
+    ("GET", "/v1/digest"): STAFF,
+    ("GET", "/v1/matters"): STAFF,
+    ("POST", "/v1/matters/{matter}/answer"): STAFF,
+    ("GET", "/v1/me/messages"): set(),
+    ("PATCH", "/v1/me/messages"): set(),
+    ("POST", "/v1/me/messages/test"): set(),
+    ("GET", "/v1/messages"): {"admin"},
+    ("POST", "/v1/messages/{message}/replay"): {"admin"},
+    ("GET", "/v1/message-rules"): {"admin"},
+    ("PATCH", "/v1/message-rules"): {"admin"},
     ("GET", "/healthz"): None,
     ("GET", "/readyz"): None,
 }
@@ -164,6 +175,8 @@ NAMES: dict[str, Any] = {
     "site": "oberkies",
     "crew": "early-shift",
     "passkey": 1,
+    "matter": 1,
+    "message": 1,
 }
 
 OF_MACHINE = "/v1/machines/{machine}"
@@ -207,6 +220,12 @@ OF_PEOPLE: dict[tuple[str, str], set[str]] = {
     ("POST", f"{OF_MACHINE}/gauge-readings"): VISITORS,
     ("POST", f"{OF_MACHINE}/planned-change"): VISITORS,
     ("DELETE", f"{OF_MACHINE}/planned-change"): VISITORS,
+    ("GET", "/v1/digest"): EVERY_PERSON,
+    ("GET", "/v1/matters"): EVERY_PERSON,
+    ("POST", "/v1/matters/{matter}/answer"): VISITORS,
+    ("GET", "/v1/me/messages"): EVERY_PERSON,
+    ("PATCH", "/v1/me/messages"): EVERY_PERSON,
+    ("POST", "/v1/me/messages/test"): EVERY_PERSON,
     ("POST", "/v1/enrolments"): KEEPERS | {"technician"},
     ("GET", "/v1/enrolments"): KEEPERS | {"technician"},
     ("DELETE", "/v1/enrolments/{enrolment}"): KEEPERS | {"technician"},
@@ -228,6 +247,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
         for path in ("/v1/webhooks", "/v1/enrolments", "/v1/transfers"):
             assert ask(running, "POST", path, "admin").status_code == 201
         invited(running, str(NAMES["person"]), "viewer")
+        running.resources.writer.call(lambda c: a_matter(c, "grader-07", str(NAMES["person"])))
         yield running
 
 

@@ -60,6 +60,8 @@ ELSEWHERE = {
     **dict.fromkeys(
         (
             ("PATCH", "/v1/me"),
+            ("PATCH", "/v1/me/messages"),
+            ("POST", "/v1/me/messages/test"),
             ("POST", "/v1/me/password"),
             ("POST", "/v1/sessions"),
             ("DELETE", "/v1/sessions/{session}"),

@@ -13,7 +13,7 @@ from __future__ import annotations
 import json
 import re
 import tempfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from cleanside.ingest.api.description import permission_of
 from cleanside.ingest.api.routes.example import RequestExample
 from tests.conftest import sqlite_url
 from tests.support.authenticator import Authenticator
+from tests.support.matter import a_matter
 from tests.support.people import PASSWORD, Browser, code_of, quick_passwords
 from tests.support.route_examples import EXAMPLES as SHOWN
 from tests.support.route_examples import ROUTES, filled
@@ -156,6 +157,7 @@ def tell(api: Api) -> Story:
     _of_what_is_held(ask)
     _of_keys(ask)
     _of_webhooks(ask)
+    _of_messages(ask, api)
     _of_people(ask, api)
     ask("GET", "/metrics", key="operator")
     ask("GET", "/v1/audit", limit=2)
@@ -291,6 +293,28 @@ def _of_keys(ask: Any) -> None:
     ask("POST", "/v1/enrol", {"code": code["code"], "attempt": attempt}, key=None)
     other = ask("POST", "/v1/enrolments", {"device": "loader-03-intake", "machine": MACHINE})
     ask("DELETE", "/v1/enrolments/{enrolment}", enrolment=other["enrolment"])
+
+
+def _of_messages(ask: Any, api: Api) -> None:
+    """Before the people of the story: a planner who is told of a machine over its limit."""
+    quick_passwords(api)
+    api.resources.settings = replace(api.resources.settings, smtp_host="mail.shop.example")
+    browser = Browser(api)
+    made = api.post("/v1/people", {"name": "ines.roth", "role": "planner"}).json()
+    code = {"code": code_of(made["link"]), "password": PASSWORD}
+    assert browser.post("/v1/invitations/accept", code).is_success
+    chosen = {"address": "ines@shop.example", "alerts": ["over_limit", "check_first"], "digest": "daily"}
+    chosen |= {"zone": "Europe/Vienna", "quiet_from": "22:00", "quiet_until": "06:00"}
+    ask("PATCH", "/v1/me/messages", chosen, browser=browser)
+    ask("POST", "/v1/me/messages/test", browser=browser)
+    ask("GET", "/v1/me/messages", browser=browser)
+    ask("PATCH", "/v1/message-rules", {"person": "ines.roth", "escalate_after_h": 8})
+    noticed = api.resources.writer.call(lambda connection: a_matter(connection, MACHINE, "ines.roth"))
+    ask("GET", "/v1/matters")
+    ask("POST", "/v1/matters/{matter}/answer", matter=noticed["matter"])
+    ask("GET", "/v1/messages", limit=1)
+    ask("POST", "/v1/messages/{message}/replay", message=noticed["message"])
+    ask("GET", "/v1/digest", zone="Europe/Vienna")
 
 
 def _of_people(ask: Any, api: Api) -> None:

@@ -1,29 +1,47 @@
-"""What a planner's digest says, by site."""
+"""GET /v1/digest: what a planner's message says now, by site."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import Annotated, Any
 
 import sqlalchemy as sa
+from fastapi import Query, Request
 
 from cleanside.ingest.analysis.assessment import Judge, View, gauge_unit
+from cleanside.ingest.api.routes.described_messages import DigestAnswer
 from cleanside.ingest.api.routes.element_changes import said_document
-from cleanside.ingest.api.routes.paper_shapes import planned_document
-from cleanside.ingest.api.routes.shared import text, text_s
+from cleanside.ingest.api.routes.matters import heard, matter_document
+from cleanside.ingest.api.routes.paper_shapes import ZoneName, planned_document
+from cleanside.ingest.api.routes.services import services_of
+from cleanside.ingest.api.routes.shared import R, router_of, text_s
+from cleanside.ingest.api.routes.shop import ShopReader
 from cleanside.ingest.api.routes.work import list_days, work_document
-from cleanside.ingest.messages.choices import may_hear
 from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
-from cleanside.ingest.store import fleet, matters, shop
+from cleanside.ingest.store import fleet, shop
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.matters import Matter
 from cleanside.ingest.store.message_choices import DAILY, WEEKLY
+
+router = router_of("messages")
 
 MOST_OF_SITE = 40  # of one list of a site; the page has the rest; chosen
 DAY_S = 86_400
 #: period -> back to here changes are shown as done [s]
 DONE_SINCE_S = {DAILY: DAY_S, WEEKLY: 7 * DAY_S}
+
+
+@router.get("/v1/digest", summary="What is due, by site", response_model=DigestAnswer)
+def get_digest(
+    request: Request,
+    resources: R,
+    key: ShopReader,
+    zone: Annotated[ZoneName, Query(description="where days begin and end")] = "UTC",
+) -> dict[str, Any]:
+    """The daily digest as of now: to change, to order, open questions, done, and what cannot wait."""
+    with resources.reading() as connection:
+        judge = services_of(request).judge(connection, key.owner_id)
+        return digest_document(connection, judge, key, zone=zone, period=DAILY)
 
 
 def digest_document(
@@ -101,32 +119,3 @@ def _question(view: View, **asked: Any) -> dict[str, Any]:
         "gauge_unit": gauge_unit(view.terminal),
     }
     return about | {"said": None, "found_at": None, "planned": None} | asked
-
-
-# ---------------------------------------------------------------- matters
-
-
-def heard(connection: sa.Connection, key: Key) -> list[Matter]:
-    """Open matters that a key or person may know of, oldest first."""
-    every = matters.open_of(connection, key.owner_id)
-    return [matter for matter in every if may_hear(key, matter.kind, matter.site)]
-
-
-def matter_document(matter: Matter) -> dict[str, Any]:
-    """An open matter for an answer."""
-    about = matter.about
-    return {
-        "matter": matter.id,
-        "kind": matter.kind,
-        "subject": matter.subject,
-        "site": matter.site,
-        "machine": about.get("machine"),
-        "display_name": about.get("display_name"),
-        "device": about.get("device"),
-        "severity": matter.severity,
-        "opened_at": text(matter.opened_us),
-        "changed_at": text(matter.changed_us),
-        "answered_at": text(matter.answered_us),
-        "answered_by": matter.answered_by,
-        "escalated_at": text(matter.escalated_us),
-    }
