@@ -1,6 +1,6 @@
 """
-Messages: what cannot wait, which messages one gets and when; for an admin, what was not delivered and to whom a
-matter goes that no person answers.
+Messages: what cannot wait, which messages one gets and when. For an admin: what was not delivered, and to
+whom a matter goes that no person answers.
 
 Its JSON twins are `/v1/matters`, `/v1/me/messages`, `/v1/messages` and `/v1/message-rules`.
 """

@@ -190,6 +190,7 @@ def test_an_admin_sees_what_was_not_delivered_and_sends_it_again(api: Api) -> No
         "mara.lindt",
         "over_limit",
     )
+    assert 'cleanside_messages{state="given_up"} 1.0' in api.get("/metrics").text
     assert api.post(f"/v1/messages/{made['message']}/replay", {}).status_code == 200
     assert said(api.post(f"/v1/messages/{made['message']}/replay", {})) == (404, "unknown_message")
     with api.resources.reading() as connection:

@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
+from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.api.app import new_mailer
 from cleanside.ingest.messages.matters import MATTER_KINDS
 from cleanside.ingest.settings import Settings, load
@@ -258,3 +259,88 @@ def test_the_database_holds_no_link_to_leave(api: Api, sink: MailSink) -> None:
     with api.resources.reading() as connection:
         rows = connection.execute(sa.text("SELECT * FROM messages")).all()
     assert code.rpartition(".")[2] not in repr(rows)
+
+
+# ---------------------------------------------------------------- the digest
+
+
+DAILY = {"zone": "Europe/Vienna", "digest": "daily", "digest_at": "06:30", "digest_day": "2026-02-22"}
+NAME = "<b>Grader</b> \N{HEBREW LETTER SHIN}\N{HEBREW LETTER LAMED} 🚜 " + "W" * 64
+
+
+def a_site_with_work(api: Api) -> None:
+    """A machine over its limit, of a hostile name, at a site; its part is out of stock; a plan passed."""
+    over_limit(api)
+    assert api.request("PATCH", "/v1/machines/grader-07", json={"display_name": NAME}).status_code == 200
+    assert (
+        api.post("/v1/sites", {"site": "oberkies", "display_name": "Oberkies, upper pit"}).status_code == 200
+    )
+    papers = {"site": "oberkies", "housings": [{"housing": "main", "primary_part": "KG-0715"}]}
+    assert api.request("PATCH", "/v1/machines/grader-07/papers", json=papers).status_code == 200
+    part = {"part": "KG-0715", "description": "primary element", "lead_time_days": 3}
+    assert api.post("/v1/parts", part | {"stock": [{"site": "oberkies", "pieces": 0}]}).status_code == 200
+    inspected = {"changed_at": "2026-02-22T10:00:00Z", "housing": "main", "what": "inspected", "note": ""}
+    assert api.post("/v1/machines/grader-07/element-changes", inspected).status_code == 200
+
+
+def digest_of(api: Api, sink: MailSink) -> Mail:
+    a_site_with_work(api)
+    api.clock.now_us = parse_instant("2026-02-23T05:29:00Z").us  # 06:29 in Vienna
+    with mailing(api):
+        wait_until(lambda: rules_looked(api))
+        assert sink.received == []
+        api.clock.advance(60)
+        [mail] = sink.wait_for(1)
+        api.clock.advance(3_600)
+        wait_until(lambda: {state for state, *_ in states(api)} == {"sent"})
+    assert len(sink.received) == 1, "once a day"
+    return mail
+
+
+def test_a_digest_says_by_site_what_to_change_what_to_order_and_what_was_done(
+    api: Api, sink: MailSink
+) -> None:
+    signed_in(api, "mara.lindt", "planner")
+    chooses(api, "mara.lindt", MARA, **DAILY, alerts=())
+    mail = digest_of(api, sink)
+    assert mail.subject == "What is due: Mon 23 Feb"
+    assert mail.parsed["Message-ID"].startswith("<digest.2026-02-23.p")
+    text = mail.part("plain")
+    for said in ("OBERKIES, UPPER PIT", "To change", "Mon 23 Feb", "Done", "To order", "KG-0715, 1"):
+        assert said in text, said
+    assert "Times in CET, Europe/Vienna." in text
+    assert_one_click(mail)
+
+
+def test_a_hostile_name_is_only_a_name(api: Api, sink: MailSink) -> None:
+    signed_in(api, "mara.lindt", "planner", display_name='Mara "<script>" Lindt, \N{HEBREW LETTER SHIN}')
+    chooses(api, "mara.lindt", MARA, **DAILY)
+    mail = digest_of(api, sink)
+    assert NAME in mail.part("plain")
+    assert "<b>Grader" not in mail.part("html")
+    assert "&lt;b&gt;Grader" in mail.part("html")
+    [to] = mail.parsed["To"].addresses
+    assert (to.addr_spec, to.display_name) == (MARA, 'Mara "<script>" Lindt, \N{HEBREW LETTER SHIN}')
+
+
+def test_a_digest_in_german(api: Api, sink: MailSink) -> None:
+    mara = signed_in(api, "mara.lindt", "planner")
+    assert mara.request("PATCH", "/v1/me", {"language": "de"}).status_code == 200
+    chooses(api, "mara.lindt", MARA, **DAILY)
+    mail = digest_of(api, sink)
+    assert mail.subject == "Was ansteht: Mo. 23. Feb."
+    assert "Zu bestellen" in mail.part("plain")
+
+
+def test_a_day_without_anything_to_say_has_no_digest(api: Api, sink: MailSink) -> None:
+    signed_in(api, "mara.lindt", "planner")
+    chooses(api, "mara.lindt", MARA, digest="daily", digest_at="06:30", digest_day="2026-03-01")
+    with mailing(api):
+        wait_until(lambda: digest_day(api) == "2026-03-02")
+    assert sink.received == []
+
+
+def digest_day(api: Api) -> str | None:
+    with api.resources.reading() as connection:
+        person = people.named(connection, "mara.lindt", None)[0]
+        return message_choices.of(connection, person.id).digest_day
