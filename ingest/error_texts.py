@@ -361,6 +361,7 @@ SENTENCES: Sentences = {
     "sign_in_refused": (
         "name and password do not fit together; type both again, or ask an admin for a new link"
     ),
+    "site_not_seen": "you see the sites {sites} alone; name one of them",
     "site_not_yours": "you decide about people of your sites alone; name sites among {sites}",
     # requests that are refused: what people enter, and what the shop knows
     "cell_faulty": '{fault}: "{value}"; {rule}; {next_step}',
@@ -542,6 +543,7 @@ SENTENCES: Sentences = {
         "quiet hours have a beginning and an end; send quiet_from and quiet_until, or null for both"
     ),
     "resolution_too_long": "{resolution} is over {most_s}s, 31 days",
+    "too_many_calendars": "there are {most} calendars, which is the most a person has; end one first",
     "too_many_webhooks": "there are {most} webhooks, which is the most an owner has; end one first",
     "unit_not_of_quantity": '"{unit}" is no unit of {quantity}; there are {there}',
 }

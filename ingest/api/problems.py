@@ -70,6 +70,8 @@ TITLES: Mapping[str, str] = {
     "site_not_yours": "The site is not one of yours",
     "unknown_person": "Unknown person",
     "unknown_session": "Unknown session",
+    "unknown_calendar": "Unknown calendar",
+    "too_many_calendars": "Too many calendars",
     "unknown_matter": "Unknown matter",
     "unknown_message": "Unknown message",
     "no_way_to_person": "There is no way to the person",

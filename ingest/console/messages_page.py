@@ -11,6 +11,12 @@ from typing import Annotated, Any
 
 from fastapi import Depends, Path, Request, Response
 
+from cleanside.ingest.api.routes.calendars import (
+    NewCalendar,
+    delete_calendar,
+    get_my_calendars,
+    post_calendar,
+)
 from cleanside.ingest.api.routes.matters import get_matters, post_matter_answer
 from cleanside.ingest.api.routes.messages import (
     MessageRules,
@@ -28,6 +34,7 @@ from cleanside.ingest.api.routes.my_messages import (
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.people import list_people
 from cleanside.ingest.api.routes.shared import R
+from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.console.forms import (
     FAULTS,
     FormFault,
@@ -39,6 +46,7 @@ from cleanside.ingest.console.forms import (
 from cleanside.ingest.console.letters import MESSAGES
 from cleanside.ingest.console.rendering import may, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store.keys import Key
@@ -53,7 +61,9 @@ Manager = Annotated[Key, Depends(page_needs("messages:manage"))]
 Number = Annotated[int, Path(ge=1, le=2**53)]
 MOST_SHOWN = 50  # messages that were given up; the JSON twin has the rest; chosen
 #: what may be wrong with a form of this page, said in words of its own
-_OWN_FAULTS = frozenset({"not_an_address_of_mail", "quiet_hours_half", "no_way_to_person", "unknown_name"})
+_OWN_FAULTS = frozenset(
+    {"not_an_address_of_mail", "quiet_hours_half", "no_way_to_person", "unknown_name", "too_many_calendars"}
+)
 
 
 @router.get(MESSAGES)
@@ -62,7 +72,10 @@ def get_messages_page(request: Request, resources: R, key: Me) -> Response:
     return _page(request, resources, key)
 
 
-def _page(request: Request, resources: R, key: Key, fault: FormFault | None = None) -> Response:
+def _page(
+    request: Request, resources: R, key: Key, fault: FormFault | None = None, *, made: str | None = None
+) -> Response:
+    """made : the address of a new calendar, shown this once."""
     chosen = get_my_messages(resources, key)
     zone = viewer_of(request, key).zone.key
     return render(
@@ -73,6 +86,9 @@ def _page(request: Request, resources: R, key: Key, fault: FormFault | None = No
         matters=get_matters(resources, key)["matters"],
         chosen=chosen,
         zone=chosen["zone"] if chosen["address"] else zone,
+        calendars=get_my_calendars(resources, key)["calendars"],
+        sites=names_of(get_shop(resources, key))["site"],
+        made=made,
         digests=DIGESTS,
         of_all=_of_all(resources, key) if may(key, "messages:manage") else None,
         fault=fault,
@@ -117,6 +133,29 @@ def post_messages_test(request: Request, resources: R, key: Me) -> Response:
     except FAULTS as error:
         return _page(request, resources, key, _fault(error))
     return see_other(f"{MESSAGES}#mine")
+
+
+@router.post("/messages/calendars")
+def post_calendar_page(request: Request, resources: R, key: Me, fields: Fields) -> Response:
+    """Make a calendar. The answer is the page itself: the address is shown this once."""
+    viewer = viewer_of(request, key)
+    values = {
+        "site": text_of_field(fields, "site") or None,
+        "zone": trimmed_field(fields, "zone"),
+        "language": viewer.language,
+    }
+    try:
+        made = post_calendar(read_form(NewCalendar, values), request, resources, key)
+    except FAULTS as error:
+        return _page(request, resources, key, _fault(error))
+    return _page(request, resources, key, made=made["link"])
+
+
+@router.post("/messages/calendars/{calendar}/end")
+def post_calendar_end(calendar: Number, resources: R, key: Me) -> Response:
+    """End a calendar."""
+    delete_calendar(calendar, resources, key)
+    return see_other(f"{MESSAGES}#calendars")
 
 
 @router.post("/messages/matters/{matter}/answer")

@@ -68,6 +68,8 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_element_change": "list the element changes of the housing; give the instant as listed",
     "change_differs": "take the element change back and enter it again, or leave it as it is",
     "entry_differs": "make it a new entry with an id of its own, or leave it as it was taken",
+    "unknown_calendar": "make a new calendar on the page Messages; the old one was ended",
+    "too_many_calendars": "end a calendar that no program reads any more",
     "unknown_matter": "list the open matters again; it may be settled already",
     "unknown_message": "list the messages again; only one that was given up can be sent again",
     "no_way_to_person": "choose an address first, and have an admin see to the mail server",

@@ -182,7 +182,7 @@ class Mailer:
         try:
             content = await asyncio.to_thread(lambda: mime_of(self._letter_of(outgoing), outgoing))
         except Exception as error:  # a fault of ours in one message holds up no other
-            log.exception("ingest.letter_failed", extra={"message": outgoing.message.id})
+            log.exception("ingest.letter_failed", extra={"message_id": outgoing.message.id})
             return Unsent(reason=f"it could not be written: {type(error).__name__}", is_final=True)
         return await send(relay, outgoing.to, content, verify)
 
@@ -193,7 +193,7 @@ class Mailer:
         self._resources.writer.call(lambda connection: messages.settle(connection, message.id, values))
         if unsent is not None:
             event = "ingest.message_given_up" if values.get("state") == GIVEN_UP else "ingest.message_unsent"
-            log.warning(event, extra={"message": message.id, "reason": unsent.reason})
+            log.warning(event, extra={"message_id": message.id, "reason": unsent.reason})
         return "state" in values
 
     def _next(self, relay: Relay, person_id: int) -> Outgoing | None:

@@ -265,4 +265,6 @@ SENTENCES: Sentences = {
     "message_replay": "{message}",
     "message_rules": _body,
     "matter_answered": "{matter}",
+    "calendar_made": "{calendar}",
+    "calendar_ended": "{calendar}",
 }

@@ -57,6 +57,7 @@ OBJECTS = {
     "site": "site",
     "crew": "crew",
     "passkey": "passkey",
+    "calendar": "calendar",
     "matter": "matter",
     "message": "message",
 }
@@ -145,6 +146,7 @@ UNKNOWN: dict[str, Any] = {
     "site": "nowhere-pit",
     "crew": "nowhere-crew",
     "passkey": 2**40,
+    "calendar": 2**40,
     "matter": 2**40,
     "message": 2**40,
 }
@@ -258,7 +260,7 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     hook = api.post("/v1/webhooks", REQUESTS["POST", "/v1/webhooks"][1], key=admin)
     person = f"{machine}.planner"
     assert api.post("/v1/people", {"name": person, "role": "planner"}, key=admin).status_code == 201
-    more = {"person": person, "session": 1, "passkey": 1, "webhook": hook.json()["webhook"]}
+    more = {"person": person, "session": 1, "passkey": 1, "calendar": 1, "webhook": hook.json()["webhook"]}
     more |= api.resources.writer.call(lambda connection: a_matter(connection, machine, person))
     return Fleet(names | more, tokens, elsewhere)
 

@@ -46,7 +46,7 @@ _MADE_UP = (
     (re.compile(r"k[0-9a-f]{8}\.[0-9a-f]{64}"), "k3f9a1c20." + "5b" * 32),
     (re.compile(r"\bk[0-9a-f]{8}\b"), "k3f9a1c20"),
     (re.compile(r"\b[0-9A-Z]{5}-[0-9A-Z]{5}-[0-9A-Z]{5}\b"), "K7M3A-9QTWX-2BDFT"),
-    (re.compile(r"(?<=\bcode=)[0-9a-f]{64}|^[0-9a-f]{64}$"), "5b" * 32),
+    (re.compile(r"(?<=\bcode=)[0-9a-f]{64}|^[0-9a-f]{64}$|(?<=/calendars/)[0-9a-f]{64}"), "5b" * 32),
     # of passkeys, base64url: what is random or signed, and the handle of a person; no cursor, which begins ["
     (re.compile(r"^(?!Wy)[A-Za-z0-9_-]{43,}$"), "cmFuZG9tIG9yIHNpZ25lZCwgYmFzZTY0dXJs"),
     (re.compile(r"^cD[A-Za-z0-9]{10}$"), "cDNmOWExYzIw"),
@@ -308,6 +308,9 @@ def _of_messages(ask: Any, api: Api) -> None:
     ask("PATCH", "/v1/me/messages", chosen, browser=browser)
     ask("POST", "/v1/me/messages/test", browser=browser)
     ask("GET", "/v1/me/messages", browser=browser)
+    calendar = ask("POST", "/v1/me/calendars", {"zone": "Europe/Vienna"}, browser=browser)["calendar"]
+    ask("GET", "/v1/me/calendars", browser=browser)
+    ask("DELETE", "/v1/me/calendars/{calendar}", browser=browser, calendar=calendar)
     ask("PATCH", "/v1/message-rules", {"person": "ines.roth", "escalate_after_h": 8})
     noticed = api.resources.writer.call(lambda connection: a_matter(connection, MACHINE, "ines.roth"))
     ask("GET", "/v1/matters")

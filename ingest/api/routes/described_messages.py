@@ -7,10 +7,18 @@ Leaves to others: what the values are (the routes of the same nouns).
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import Described, PlannedShown, SaidShown
-from cleanside.ingest.api.routes.described_kinds import DigestPeriod, MatterKind, MessageKind, MessageState
+from cleanside.ingest.api.routes.described_kinds import (
+    DigestPeriod,
+    Language,
+    MatterKind,
+    MessageKind,
+    MessageState,
+)
 from cleanside.ingest.api.routes.described_shop import DoneShown, JobShown, PartLineShown
 
 MORE = "how many more there are than are listed"
@@ -137,3 +145,32 @@ class MessageRulesAnswer(Described):
 
     person: str | None = Field(description="who hears of what no person answered; null: it is not escalated")
     escalate_after_h: int = Field(description="how long an answer may take before it is escalated [h]")
+
+
+class CalendarShown(Described):
+    """A calendar for a program that cannot sign in."""
+
+    calendar: int
+    site: str | None = Field(description="the one site it shows; null: all that the person sees")
+    zone: str
+    language: Language = Field(description="of the events")
+    created_at: str
+
+
+class CalendarMade(CalendarShown):
+    """A calendar with its address; this is the only time it is shown."""
+
+    link: str = Field(description="whoever has it reads the calendar; give it to your calendar program alone")
+
+
+class CalendarsAnswer(Described):
+    """One's calendars, oldest first."""
+
+    calendars: list[CalendarShown] = Field(description="calendars in use, oldest first")
+
+
+class CalendarEnded(Described):
+    """A calendar whose address answers no more."""
+
+    calendar: int
+    ended: Literal[True] = Field(description="true: its address answers no more")

@@ -29,6 +29,7 @@ MEANINGS: Mapping[str, str] = {
     "boot": "identity of the boot, as the gateway gave it",
     "buckets": "steps of time that have readings, in time order; where a resolution was asked for",
     "by": "handle of whoever planned it",
+    "calendar": "number of the calendar",
     "calendar_limit_days": "an element is changed after this, however clean; null: no such limit [days]",
     "calendar_limit_on": "the day of the calendar limit; null: none, or not known",
     "came": "how the readings came",

@@ -175,6 +175,8 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
     ("message_replay", {"message": 7}, "7"),
     ("message_rules", {"body": {"person": None}}, '{"person":null}'),
     ("matter_answered", {"matter": 7}, "7"),
+    ("calendar_made", {"calendar": 7}, "7"),
+    ("calendar_ended", {"calendar": 7}, "7"),
 ]
 
 
