@@ -139,10 +139,18 @@ SENTENCES: Sentences = {
         "webhook_key_file is not set, and links in mails are made with its keys; set it, and make the file "
         "with: webhooks create-key"
     ),
+    "mail_not_taken": (
+        "{host}:{port} did not take the message: {why}; check the smtp settings and the address"
+    ),
     "mail_needs_public_address": (
         'public_address "{address}" is no address of the web, and mails have links to the pages; set it, '
         "like https://filters.example"
     ),
+    "no_address_of_person": (
+        "{name} has chosen no address of e-mail; choose one on the page Messages, or give --to"
+    ),
+    "no_mail_server": "smtp_host is not set, so no mail is sent; set it, smtp_sender and public_address",
+    "no_person": 'there is no person "{name}"; see: people list',
     "no_archive_folder": (
         "there is no archive folder; with PostgreSQL give --archive-folder, one for all processes"
     ),
