@@ -159,6 +159,14 @@ class Settings:
             "a SQLite file, where the first webhook makes it; PostgreSQL needs it (webhooks create-key).",
         ),
     )
+    backup_record: str = field(
+        default="",
+        metadata=row(
+            text_or_empty,
+            "File in which `backup` notes what became of it, and from which a server tells people; empty: "
+            "beside a SQLite file, with PostgreSQL none.",
+        ),
+    )
     smtp_host: str = field(
         default="",
         metadata=row(

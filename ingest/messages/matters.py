@@ -16,6 +16,7 @@ from typing import Any
 from cleanside.ingest.analysis.assessment import View, gauge_unit
 from cleanside.ingest.analysis.concerns import DECLARED_FOR_US, NEEDS_NO_PERSON
 from cleanside.ingest.restriction import Assessment
+from cleanside.ingest.store.backup_record import BackupRecord
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.matters import Matter
 
@@ -32,6 +33,7 @@ MATTER_KINDS: Mapping[str, str] = {
 }
 OPENED, WORSE, SETTLED = "opened", "worse", "settled"
 
+BACKUPS_STEP = 7  # failed in a row; so many more are a worse matter: a week of nights; chosen
 OVER_STEP_PERCENT = 25.0  # beyond the limit; each more is a worse matter; chosen
 #: causes by which the engine may draw air that no element cleaned
 UNFILTERED = frozenset({"below_clean"})
@@ -185,6 +187,22 @@ def of_account(faults: Sequence[str] | None) -> Look:
 def _of_faults(faults: Sequence[str]) -> SeenMatter:
     about = {"faults": list(faults[:8]), "count": len(faults)}
     return SeenMatter(kind=UNBALANCED, subject="account", site=None, severity=len(faults), about=about)
+
+
+def of_backup(record: BackupRecord | None) -> Look:
+    """The last backup of the server. record : None, nothing is known of it."""
+    name = (BACKUP, "backup")
+    if record is None:
+        return Look(findings=(), unknown=frozenset({name}))
+    findings = (_of_failures(record),) if record.failed else ()
+    return Look(findings=findings, unknown=frozenset())
+
+
+def _of_failures(record: BackupRecord) -> SeenMatter:
+    good_s = None if record.good_us is None else record.good_us / 1e6
+    severity = 1 + record.failed // BACKUPS_STEP
+    about = {"why": record.why, "good_s": good_s, "failed": record.failed}
+    return SeenMatter(kind=BACKUP, subject="backup", site=None, severity=severity, about=about)
 
 
 def of_declared(lines: Iterable[DeclaredLine], now_us: int) -> Look:

@@ -25,7 +25,7 @@ from cleanside.ingest.messages import matters
 from cleanside.ingest.messages.choices import digest_due
 from cleanside.ingest.messages.matters import OPENED, Look, MatterChange
 from cleanside.ingest.messages.telling import Reader, after, digest_message, escalations, messages_of
-from cleanside.ingest.store import account, declared, message_choices, messages, people
+from cleanside.ingest.store import account, backup_record, declared, message_choices, messages, people
 from cleanside.ingest.store import matters as matter_rows
 from cleanside.ingest.store.matters import Matter
 from cleanside.ingest.store.message_choices import Rules
@@ -106,6 +106,7 @@ class Noticer:
         return matters.together(
             matters.of_housings(self._views(connection, owner_id)),
             matters.of_account(self._faults(connection, owner_id, now_us)),
+            matters.of_backup(backup_record.read(backup_record.path_of(self._resources.settings))),
             matters.of_declared(declared.lines(connection, owner_id), now_us),
         )
 

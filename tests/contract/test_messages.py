@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,9 +18,10 @@ import sqlalchemy as sa
 
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.api.app import new_mailer
+from cleanside.ingest.cli import main
 from cleanside.ingest.messages.matters import MATTER_KINDS
 from cleanside.ingest.settings import Settings, load
-from cleanside.ingest.store import message_choices, messages, people
+from cleanside.ingest.store import backup_record, message_choices, messages, people
 from tests.contract.test_api_fleet import register_worked
 from tests.support.mail_sink import LOST, Mail, MailSink
 from tests.support.people import invited, quick_passwords, signed_in
@@ -344,3 +346,33 @@ def digest_day(api: Api) -> str | None:
     with api.resources.reading() as connection:
         person = people.named(connection, "mara.lindt", None)[0]
         return message_choices.of(connection, person.id).digest_day
+
+
+# ---------------------------------------------------------------- the backup
+
+
+def test_a_backup_that_fails_and_one_that_is_made_again(api: Api, sink: MailSink, tmp_path: Path) -> None:
+    """The command runs beside the server, which has the database to itself."""
+    signed_in(api, "ada.holm", "admin")
+    chooses(api, "ada.holm", MARA)
+    look_first(api)
+    command = ["backup", "--database", api.url, "--to"]
+    assert main([*command, str(tmp_path)]) == 2  # it is there already
+    with mailing(api):
+        [failed] = sink.wait_for(1)
+        assert main([*command, str(tmp_path / "new.backup")]) == 0
+        api.clock.advance(60)
+        _, made = sink.wait_for(2)
+    assert failed.subject == "The backup failed"
+    assert "is there already" in failed.part("plain")
+    assert made.subject == "The backup was made again"
+    assert made.parsed["In-Reply-To"] == failed.id
+
+
+@pytest.mark.parametrize("content", ["", "{", "[]", '{"failed": 1, "other": 2}'])
+def test_a_record_that_cannot_be_read_says_nothing(tmp_path: Path, content: str) -> None:
+    record = tmp_path / "record"
+    record.write_text(content)
+    assert backup_record.read(record) is None
+    backup_record.note_failed(record, "no space")
+    assert backup_record.read(record) == backup_record.BackupRecord(failed=1, why="no space")
