@@ -26,7 +26,7 @@ from cleanside.ingest.errors import CannotOpen, TryAgain
 from cleanside.ingest.messages import leaving
 from cleanside.ingest.messages.leaving import Leaving
 from cleanside.ingest.messages.letter import Letter, Outgoing, mime_of
-from cleanside.ingest.messages.noticing import DigestOf, Noticer
+from cleanside.ingest.messages.noticing import DigestOf, Noticer, owners_to_look_at
 from cleanside.ingest.messages.smtp import Relay, Unsent, relay_of, send
 from cleanside.ingest.store import message_choices, messages, outbox, people
 from cleanside.ingest.store.messages import GIVEN_UP, SENT, Message
@@ -64,6 +64,11 @@ def after_try(
     if unsent.is_final or now_us - first_us >= give_up_us:
         return values | {"state": GIVEN_UP, "settled_us": now_us}
     return values | {"next_us": now_us + int(wait_s(message.tries, jitter) * 1e6)}
+
+
+def is_time(next_us: int, every_us: int, now_us: int) -> bool:
+    """True where the next time has come, or a clock that was set back would put it off."""
+    return not next_us - every_us <= now_us < next_us
 
 
 class Mailer:
@@ -107,8 +112,6 @@ class Mailer:
         self._thread.join()
 
     async def _work(self) -> None:
-        if self._relay is None:
-            return
         verify = self._verify or ssl.create_default_context()
         busy: dict[int, asyncio.Task[None]] = {}
         while not self._resources.stopping.is_set():
@@ -122,26 +125,28 @@ class Mailer:
         await _finish(busy)
         await asyncio.to_thread(self._give_back)
 
-    async def _look(self, relay: Relay, verify: ssl.SSLContext, busy: dict[int, asyncio.Task[None]]) -> None:
-        """Notice what is new, and begin to send to people where something is due."""
+    async def _look(
+        self, relay: Relay | None, verify: ssl.SSLContext, busy: dict[int, asyncio.Task[None]]
+    ) -> None:
+        """Notice what is new, and begin to send what is due. relay : None, nothing is sent."""
         for person_id in [person_id for person_id, task in busy.items() if task.done()]:
             del busy[person_id]
         for person_id in await asyncio.to_thread(self._due):
-            if len(busy) < MAILS_AT_ONCE and person_id not in busy:
+            if relay is not None and len(busy) < MAILS_AT_ONCE and person_id not in busy:
                 busy[person_id] = asyncio.create_task(self._send_all(relay, verify, person_id))
 
     def _due(self) -> list[int]:
         """The people with a due message, after noticing; none while another process sends."""
         resources, now_us = self._resources, self._resources.clock()
         with resources.reading() as connection:
-            if not message_choices.owners_to_tell(connection):
+            if not owners_to_look_at(connection):
                 return []
         if not resources.writer.call(self._take_lease):
             return []
-        if now_us >= self._next_notice_us:
+        if is_time(self._next_notice_us, NOTICE_EVERY_US, now_us):
             self._next_notice_us = now_us + NOTICE_EVERY_US
             self._noticer.notice()
-        if now_us >= self._next_forget_us:
+        if is_time(self._next_forget_us, FORGET_SENT_EVERY_US, now_us):
             self._next_forget_us = now_us + FORGET_SENT_EVERY_US
             resources.writer.call(lambda connection: messages.forget_sent(connection, now_us - KEEP_SENT_US))
         with resources.reading() as connection:

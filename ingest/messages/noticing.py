@@ -6,7 +6,8 @@ it is for; a kill in between leaves neither. What was wrong when an owner was fi
 is in the digest. An error at one owner holds up no other.
 Leaves to others: what is decided (`matters`, `telling`, `choices`), sending (`mailer`).
 
-One process at a time does this (`outbox.take_lease`), for owners of whom somebody has an address.
+One process at a time does this (`outbox.take_lease`), for owners of whom somebody has an address
+or a webhook wants matters.
 """
 
 from __future__ import annotations
@@ -24,13 +25,21 @@ from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.messages import matters
 from cleanside.ingest.messages.choices import digest_due
 from cleanside.ingest.messages.matters import OPENED, Look, MatterChange
-from cleanside.ingest.messages.telling import Reader, after, digest_message, escalations, messages_of
-from cleanside.ingest.store import account, backup_record, declared, message_choices, messages, people
+from cleanside.ingest.messages.telling import (
+    Reader,
+    after,
+    digest_message,
+    escalations,
+    event_of,
+    messages_of,
+)
+from cleanside.ingest.store import account, backup_record, declared, message_choices, messages, outbox, people
 from cleanside.ingest.store import matters as matter_rows
 from cleanside.ingest.store.matters import Matter
 from cleanside.ingest.store.message_choices import Rules
 from cleanside.ingest.store.messages import NewMessage
-from cleanside.ingest.webhooks.announcing import ACCOUNT_EVERY_US, Views
+from cleanside.ingest.store.outbox import Event
+from cleanside.ingest.webhooks.announcing import ACCOUNT_EVERY_US, OF_MATTERS, Views
 from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
@@ -71,7 +80,7 @@ class Noticer:
         """Write what is new of all owners. Returns how many owners had something."""
         resources, now_us = self._resources, self._resources.clock()
         with resources.reading() as connection:
-            owners = message_choices.owners_to_tell(connection)
+            owners = owners_to_look_at(connection)
             seen = [self._looked(connection, owner_id, now_us) for owner_id in owners]
         news = [one for one in seen if one is not None and one.says_something]
         for one in news:
@@ -151,10 +160,25 @@ def write(connection: sa.Connection, news: Noticed, now_us: int) -> None:
         if not (is_first and change.what == OPENED):
             said = messages_of(change.what, matter, news.readers, told.get(matter.id, ()), now_us)
             messages.put(connection, said)
+            _tell_webhooks(connection, event_of(change.what, matter, now_us), news.owner_id)
     for matter, message in news.escalated:
         matter_rows.edit(connection, matter.id, escalated_us=now_us)
         messages.put(connection, [message])
     _write_digests(connection, news.digests)
+
+
+def _tell_webhooks(connection: sa.Connection, event: Event, owner_id: int) -> None:
+    """Write the event that an owner's webhooks get of the same matter."""
+    wanted = outbox.wanted(connection)
+    to = [webhook for webhook in wanted if webhook.owner_id == owner_id and event.type in webhook.wanted]
+    if to:
+        outbox.put(connection, owner_id, event, to)
+
+
+def owners_to_look_at(connection: sa.Connection) -> list[int]:
+    """Owners of whom a person has an address, or a webhook wants matters."""
+    hooks = {hook.owner_id for hook in outbox.wanted(connection) if OF_MATTERS & set(hook.wanted)}
+    return sorted(hooks | set(message_choices.owners_to_tell(connection)))
 
 
 def _write_digests(

@@ -14,18 +14,23 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from cleanside.gateway.wire import instant_text
 from cleanside.ingest.messages.choices import may_hear, not_before_us
-from cleanside.ingest.messages.matters import SETTLED, MatterChange
+from cleanside.ingest.messages.matters import OPENED, SETTLED, WORSE, MatterChange
 from cleanside.ingest.store.matters import Matter
 from cleanside.ingest.store.message_choices import MessageChoices, Rules
 from cleanside.ingest.store.messages import DIGEST, TEST, NewMessage
+from cleanside.ingest.store.outbox import Event
 from cleanside.ingest.store.people import VALID, Person
+from cleanside.ingest.webhooks.announcing import MATTER_OPENED, MATTER_SETTLED, MATTER_WORSE
 
 USUAL_LANGUAGE = "en"  # of who chose none: there is no browser to ask
 ESCALATED = "escalated"
 #: kinds of messages that are about no matter
 DIGEST_AND_TEST = frozenset({DIGEST, TEST})
 HOUR_US = 3_600_000_000
+#: what became of a matter -> the type of its event
+EVENT_TYPES = {OPENED: MATTER_OPENED, WORSE: MATTER_WORSE, SETTLED: MATTER_SETTLED}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +75,20 @@ def _is_told(what: str, matter: Matter, reader: Reader, told: Collection[int]) -
     if what == SETTLED:
         return reader.person.id in told
     return matter.kind in reader.choices.alerts
+
+
+def event_of(what: str, matter: Matter, now_us: int) -> Event:
+    """What became of a matter, for webhooks. what : OPENED, WORSE or SETTLED."""
+    data = {
+        "matter": matter.id,
+        "kind": matter.kind,
+        "severity": matter.severity,
+        "opened_at": instant_text(matter.opened_us),
+        "site": matter.site,
+        "machine": matter.about.get("machine"),
+        "device": matter.about.get("device"),
+    }
+    return Event(type=EVENT_TYPES[what], subject=matter.subject, at_us=now_us, data=data)
 
 
 def escalations(

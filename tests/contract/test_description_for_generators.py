@@ -22,7 +22,9 @@ import pytest
 from cleanside.gateway.units import QUANTITIES, offered
 from cleanside.ingest.api.routes.described_kinds import State
 from cleanside.ingest.api.routes.meanings import MEANINGS, THERE
+from cleanside.ingest.messages.telling import EVENT_TYPES, event_of
 from cleanside.ingest.owners.one_time_code import read_code
+from cleanside.ingest.store.matters import Matter
 from cleanside.ingest.store.outbox import Delivery
 from cleanside.ingest.webhooks import announcing
 from cleanside.ingest.webhooks.signing import EVENT_MEDIA_TYPE, envelope, signed_headers
@@ -459,6 +461,22 @@ HOUSING = {
     "hours_left": {"p10": 3.0, "p50": 9.5, "p90": 20.0},
 }
 #: type -> data as `announcing` writes it
+A_MATTER = Matter(
+    id=7,
+    owner_id=1,
+    kind="loss_declared",
+    subject="devices/d",
+    site=None,
+    severity=1,
+    step=1,
+    opened_us=0,
+    changed_us=0,
+    settled_us=None,
+    answered_us=None,
+    answered_by=None,
+    escalated_us=None,
+    about={"device": "d"},
+)
 DATA = {
     announcing.REGISTERED: {"webhook": 1, "types": [announcing.SILENT]},
     announcing.STATE_CHANGED: HOUSING | {"from": "plan", "to": "due"},
@@ -471,6 +489,7 @@ DATA = {
     },
     announcing.OUT_OF_BALANCE: announcing.of_account(["number 7 is in no state"], True, 0)[0].data,
     announcing.BALANCES_AGAIN: announcing.of_account([], False, 0)[0].data,
+    **{kind: event_of(what, A_MATTER, 0).data for what, kind in EVENT_TYPES.items()},
 }
 
 

@@ -25,8 +25,8 @@ from tests.support.house import (
 #: the page beside the machine too: above spool and uplink, below the commands
 #: the console shows checks that both sides judge alike (gateway.spot_checks)
 #: messages to people too: onto analysis, owners, store, events of webhooks; routes, console and app onto it
-#: a command sends a message in the words of the console
-ROOMS, ARROWS = 41, 168
+#: a command sends a message in the words of the console; events of matters have instants of the contract
+ROOMS, ARROWS = 41, 169
 #: a program's one place for each, and what Python itself names
 ONE_A_PROGRAM = {"__init__.py", "__main__.py", "cli.py", "errors.py", "error_texts.py", "log.py"}
 ONE_A_PROGRAM |= {"output.py", "settings.py"}

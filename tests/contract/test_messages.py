@@ -376,3 +376,59 @@ def test_a_record_that_cannot_be_read_says_nothing(tmp_path: Path, content: str)
     assert backup_record.read(record) is None
     backup_record.note_failed(record, "no space")
     assert backup_record.read(record) == backup_record.BackupRecord(failed=1, why="no space")
+
+
+# ---------------------------------------------------------------- webhooks, escalation
+
+
+def test_webhooks_get_the_same_matters_without_any_person(sqlite_database_url: str) -> None:
+    """Without a mail server too; a webhook is registered, and there is nobody to write to."""
+    with in_process(sqlite_database_url) as api:
+        types = ["cleanside.matter.opened", "cleanside.matter.settled"]
+        hook = api.post("/v1/webhooks", {"url": "https://shop.example/", "types": types}).json()["webhook"]
+        owner = 1
+        with mailing(api):
+            wait_until(lambda: looked_at(api, owner))
+            over_limit(api)
+            api.clock.advance(60)
+            wait_until(lambda: len(matter_events(api, hook)) == 1)
+            limit = {"value": 8.0, "unit": "kPa"}
+            assert api.post("/v1/machines/grader-07/terminal-restriction", limit).status_code == 200
+            api.clock.advance(60)
+            wait_until(lambda: len(matter_events(api, hook)) == 2)
+        opened, settled = matter_events(api, hook)
+    assert (opened["type"], settled["type"]) == tuple(types)
+    assert opened["subject"] == "machines/grader-07/housings/main"
+    assert opened["data"].items() >= {"kind": "over_limit", "machine": "grader-07", "severity": 1}.items()
+    assert opened["data"]["matter"] == settled["data"]["matter"]
+
+
+def looked_at(api: Api, owner: int) -> bool:
+    with api.resources.reading() as connection:
+        return message_choices.rules_of(connection, owner).looked_us is not None
+
+
+def matter_events(api: Api, hook: int) -> list[dict[str, Any]]:
+    found = api.get(f"/v1/webhooks/{hook}/deliveries").json()["deliveries"]
+    return [entry for entry in found if ".matter." in entry["type"]]
+
+
+def test_what_no_person_answers_goes_once_to_whom_the_shop_says(api: Api, sink: MailSink) -> None:
+    mara = signed_in(api, "mara.lindt", "planner")
+    chooses(api, "mara.lindt", MARA)
+    signed_in(api, "jonas.reit", "operator")
+    chooses(api, "jonas.reit", JONAS, alerts=())
+    rules = {"person": "jonas.reit", "escalate_after_h": 2}
+    assert api.request("PATCH", "/v1/message-rules", json=rules).status_code == 200
+    look_first(api)
+    over_limit(api)
+    with mailing(api):
+        sink.wait_for(1)
+        api.clock.advance(2 * 3_600)
+        _, escalated = sink.wait_for(2)
+        api.clock.advance(4 * 3_600)
+        wait_until(lambda: {state for state, *_ in states(api)} == {"sent"})
+    assert (escalated.to, escalated.subject) == (JONAS, "No answer yet: grader-07 is over its change limit")
+    assert len(sink.received) == 2
+    [matter] = mara.get("/v1/matters").json()["matters"]
+    assert matter["escalated_at"] is not None
