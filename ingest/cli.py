@@ -29,6 +29,7 @@ from cleanside.ingest.commands import (
     import_bundles,
     install_service,
     keys,
+    messages,
     migrate,
     people,
     recompute,
@@ -40,7 +41,7 @@ from cleanside.ingest.errors import IngestError
 
 _NOUNS = (
     *(serve, migrate, keys, account, appended, archive, recompute, backup, restore, import_bundles, enrol),
-    *(attention, webhooks, people, install_service),
+    *(attention, webhooks, people, messages, install_service),
 )
 #: name -> module and sentence of those that bring more along than serving needs; loaded for themselves alone
 _APART = {

@@ -141,6 +141,22 @@ SENTENCES: Sentences = {
         "{path}.lock cannot be made ({why}); let uid {uid} write there, or give another --database"
     ),
     "log_setting_unknown": '{name} "{given}" is not known; give one of {known}',
+    "mail_needs_key_file": (
+        "webhook_key_file is not set, and links in mails are made with its keys; set it, and make the file "
+        "with: webhooks create-key"
+    ),
+    "mail_not_taken": (
+        "{host}:{port} did not take the message: {why}; check the smtp settings and the address"
+    ),
+    "mail_needs_public_address": (
+        'public_address "{address}" is no address of the web, and mails have links to the pages; set it, '
+        "like https://filters.example"
+    ),
+    "no_address_of_person": (
+        "{name} has chosen no address of e-mail; choose one on the page Messages, or give --to"
+    ),
+    "no_mail_server": "smtp_host is not set, so no mail is sent; set it, smtp_sender and public_address",
+    "no_person": 'there is no person "{name}"; see: people list',
     "no_archive_folder": (
         "there is no archive folder; with PostgreSQL give --archive-folder, one for all processes"
     ),
@@ -224,6 +240,13 @@ SENTENCES: Sentences = {
     ),
     "pdf_waits": "{most} documents are being made already; send again when Retry-After has passed",
     "pdf_not_made": "the document was not made ({why}); print the page instead, or try again later",
+    "smtp_in_the_clear": (
+        "smtp_security none is for a mail server on this machine, and {host} is not; set starttls or tls"
+    ),
+    "smtp_sender_not_an_address": (
+        'smtp_sender "{sender}" is no address of e-mail; set it, like cleanside@filters.example'
+    ),
+    "smtp_user_without_password": "smtp_user and smtp_password_file belong together; set both or neither",
     "store_full": "the disk of the database is full; nothing is acknowledged, send again later",
     "store_read_only": "the database can only be read; nothing is acknowledged, send again later",
     "store_unavailable": "the database does not take it now; nothing is acknowledged, send again later",
@@ -360,6 +383,7 @@ SENTENCES: Sentences = {
     "sign_in_refused": (
         "name and password do not fit together; type both again, or ask an admin for a new link"
     ),
+    "site_not_seen": "you see the sites {sites} alone; name one of them",
     "site_not_yours": "you decide about people of your sites alone; name sites among {sites}",
     # requests that are refused: what people enter, and what the shop knows
     "cell_faulty": '{fault}: "{value}"; {rule}; {next_step}',
@@ -569,9 +593,18 @@ SENTENCES: Sentences = {
     "no_such_parameter": "there is no such parameter here; there are {there}",
     "no_such_quantity": '"{quantity}" is no quantity; there are {there}',
     "no_such_type": 'there is no type "{type}"; there are {there}',
+    "no_way_to_person": (
+        "the person has no address, or the server has no mail server; choose an address, and have an "
+        "admin set smtp_host"
+    ),
+    "not_an_address_of_mail": '"{address}" is no address of e-mail; write it like mara@shop.example',
     "parameters_unknown": "{parameters} that this address does not have; see errors",
     "quantity_not_asked_for": '"{quantity}" is not asked for; there are {there}',
+    "quiet_hours_half": (
+        "quiet hours have a beginning and an end; send quiet_from and quiet_until, or null for both"
+    ),
     "resolution_too_long": "{resolution} is over {most_s}s, 31 days",
+    "too_many_calendars": "there are {most} calendars, which is the most a person has; end one first",
     "too_many_webhooks": "there are {most} webhooks, which is the most an owner has; end one first",
     "unit_not_of_quantity": '"{unit}" is no unit of {quantity}; there are {there}',
 }

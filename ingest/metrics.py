@@ -22,7 +22,15 @@ from prometheus_client.registry import Collector
 
 from cleanside.gateway.wire import Answer
 from cleanside.ingest.keeping import watched
-from cleanside.ingest.store import database, declared, hours, outbox, snapshots, webhook_secrets
+from cleanside.ingest.store import (
+    database,
+    declared,
+    hours,
+    messages,
+    outbox,
+    snapshots,
+    webhook_secrets,
+)
 from cleanside.ingest.store.gateway_reports import DECLARED_NAMES, OTHERS
 from cleanside.ingest.writer.resources import Resources
 
@@ -137,7 +145,7 @@ class _OfResources(Collector):
         with self._resources.reading() as connection:
             behind, waiting = hours.count_behind(connection), outbox.count_by_state(connection)
             wanted, learned_us = outbox.wanted(connection), snapshots.oldest_us(connection)
-            said = declared.totals(connection)
+            said, mail = declared.totals(connection), messages.count_by_state(connection)
             size = database_bytes(connection, self._resources.settings.database)
         yield GaugeMetricFamily(
             "cleanside_analysis_hours_behind", "Hours of a stream that changed and are not summarised", behind
@@ -146,6 +154,10 @@ class _OfResources(Collector):
         for state, count in waiting.items():
             events.add_metric([state], count)
         yield events
+        to_people = GaugeMetricFamily("cleanside_messages", "Messages to people", labels=["state"])
+        for state, count in mail.items():
+            to_people.add_metric([state], count)
+        yield to_people
         _, paused = webhook_secrets.opened_and_paused(wanted, self._resources.webhook_keys)
         yield GaugeMetricFamily(
             "cleanside_webhooks_paused", "Webhooks whose secret cannot be decrypted", len(paused)

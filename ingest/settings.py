@@ -214,6 +214,48 @@ class Settings:
             "Folder of the documents that /docs shows; empty: where `docs build` puts them.",
         ),
     )
+    backup_record: str = field(
+        default="",
+        metadata=row(
+            text_or_empty,
+            "File in which `backup` notes what became of it, and from which a server tells people; empty: "
+            "beside a SQLite file, with PostgreSQL none.",
+        ),
+    )
+    smtp_host: str = field(
+        default="",
+        metadata=row(
+            text_or_empty,
+            "Mail server that takes messages to people; empty: no mail is sent. Needs --smtp-sender and "
+            "--public-address.",
+        ),
+    )
+    smtp_port: int = field(default=587, metadata=row(whole(1, 65_535), "Port of the mail server."))
+    smtp_security: str = field(
+        default="starttls",
+        metadata=row(
+            one_of("starttls", "tls", "none"),
+            "How the way there is encrypted: starttls, tls from the first byte (port 465), or none, which "
+            "is for a mail server on this machine alone.",
+        ),
+    )
+    smtp_user: str = field(
+        default="", metadata=row(text_or_empty, "User at the mail server; empty: it asks for none.")
+    )
+    smtp_password_file: str = field(
+        default="", metadata=row(text_or_empty, "File with the password of this user, alone.")
+    )
+    smtp_sender: str = field(
+        default="",
+        metadata=row(
+            text_or_empty,
+            "Address that messages come from; word of what could not be delivered goes there.",
+        ),
+    )
+    mail_give_up_days: int = field(
+        default=3,
+        metadata=row(_COUNT, "A message that the mail server does not take for so long is given up [days]."),
+    )
     log_level: str = field(
         default="info", metadata=row(one_of(*LEVELS), f"How much is logged: {', '.join(LEVELS)}.")
     )

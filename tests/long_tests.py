@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+_MAILER = "tests/fault/test_mailer_killed.py::test_whenever_it_is_killed_each_matter_reaches_each_person"
 _KILLED = "tests/fault/test_ingest_killed.py::test_a_killed_server_loses_nothing_and_stores_nothing_twice"
 #: beginning of an id -> what covers it in the short run
 LONG: Mapping[str, str] = {
@@ -22,6 +23,7 @@ LONG: Mapping[str, str] = {
     "tests/fault/test_file_modes.py": "file modes are tested where each file is made",
     f"{_KILLED}[sqlite-2]": "the same with the first seed",
     f"{_KILLED}[postgres-2]": "the same with the first seed",
+    _MAILER: "the same with one kill, between the answer and its record",
     "tests/invariants/test_real_data.py": "the same path with made readings: test_fault_campaign",
     "tests/contract/test_gateway_benchmarks.py": "benchmarks are run by hand before a release",
     "tests/contract/test_server_benchmarks.py": "benchmarks are run by hand before a release",
@@ -29,6 +31,7 @@ LONG: Mapping[str, str] = {
     "tests/integration/simulator/test_load_patterns.py": "test_load runs the steady pattern on a real server",
     "tests/browser/test_outbox.py": "test_invariant_10 follows the rule of the outbox over HTTP",
     "tests/browser/test_visit.py": "test_page_visit has the page without a browser",
+    "tests/browser/test_letters.py": "test_messages has the text of messages, and that nothing is loaded",
     "tests/browser/test_sign_in_pages.py": "test_pages_people, test_sign_in: without a browser",
     "tests/browser/test_docs_seen.py": "test_docs_site reads the same pages without a browser",
     "tests/contract/test_docs_commands.py::test_every_command_of_a_page_runs": "the first tutorial's run",

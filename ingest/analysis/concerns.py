@@ -33,7 +33,7 @@ SILENT_BY_EVENT: Mapping[str, str] = {"key_off": "keyed_off", "device_fault": "d
 BEHIND_AFTER_US = HOUR_US  # readings that are missing for so long are not on their way (chosen)
 DECLARED_FOR_US = 7 * DAY_US  # a loss is shown for a week; the account shows it permanently (chosen)
 #: declared, and no action is needed
-_SETTLED = frozenset({"spool_salvaged", "stream_opened"})
+NEEDS_NO_PERSON = frozenset({"spool_salvaged", "stream_opened"})
 
 
 #: owner and device -> the machine it sits on
@@ -155,7 +155,7 @@ def _declared(found: Sequence[DeclaredLine], machines: MachineOf, now_us: int) -
             code=line.event,
             count=line.times,
             since_us=line.last_us,
-            needs_person=line.event not in _SETTLED,
+            needs_person=line.event not in NEEDS_NO_PERSON,
             value=line.lost or None,
         )
         for line in found

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import pkgutil
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
-from typing import Protocol
+from typing import Any, Protocol
 
+import sqlalchemy as sa
 from fastapi import FastAPI
 from fastapi.routing import APIRoute
 
@@ -24,14 +25,17 @@ from cleanside.ingest.api import routes as route_files
 from cleanside.ingest.api.compression import Compressed
 from cleanside.ingest.api.edge import Edge
 from cleanside.ingest.api.head import HeadLikeGet
-from cleanside.ingest.api.routes import bundles, enrolment, me, passkeys, readings, sessions
+from cleanside.ingest.api.routes import bundles, digest, enrolment, me, passkeys, readings, sessions
 from cleanside.ingest.api.routes.services import Services, new_services
 from cleanside.ingest.console import backlog_page
 from cleanside.ingest.console.error_page import page_of_problem
 from cleanside.ingest.console.every_page import all_pages
+from cleanside.ingest.console.letters import letter_of
 from cleanside.ingest.console.routing import SIGN_IN
 from cleanside.ingest.keeping.accountant import Accountant
 from cleanside.ingest.keeping.retention import Keeper
+from cleanside.ingest.messages.mailer import Mailer
+from cleanside.ingest.messages.telling import Reader
 from cleanside.ingest.owners.people import JOIN_PATH
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.webhooks.courier import Courier
@@ -140,7 +144,20 @@ def _workers(services: Services) -> tuple[Worker, ...]:
         Keeper(resources),
         Accountant(resources),
         Courier(resources, services.views),
+        new_mailer(services),
     )
+
+
+def new_mailer(services: Services, **more: Any) -> Mailer:
+    """The mailer of a server. more : as `Mailer` takes it. Raises CalledWrongly for wrong settings."""
+
+    def digest_of(connection: sa.Connection, reader: Reader) -> Mapping[str, Any] | None:
+        key, choices = reader.person.as_key(), reader.choices
+        judge = services.judge(connection, key.owner_id)
+        said = digest.digest_document(connection, judge, key, zone=choices.zone, period=choices.digest)
+        return said if digest.says_something(said) else None
+
+    return Mailer(services.resources, services.views, digest_of=digest_of, letter_of=letter_of, **more)
 
 
 def _version() -> str:

@@ -5,14 +5,17 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from cleanside.gateway.units import counted
-from cleanside.ingest import settings
+from cleanside.ingest import hidden, settings
 from cleanside.ingest.api import app
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import database
+from cleanside.ingest.store import backup_record, database
+
+if TYPE_CHECKING:
+    from cleanside.ingest.keeping.manifest import Manifest
 
 
 def add(commands: Any) -> None:
@@ -20,7 +23,7 @@ def add(commands: Any) -> None:
     parser = commands.add_parser(
         "backup", help="database and archive into a new folder, checked; safe while a process serves"
     )
-    settings.add_flags(parser, "database", "archive_folder")
+    settings.add_flags(parser, "database", "archive_folder", "backup_record")
     parser.add_argument(
         "--to", type=Path, required=True, metavar="FOLDER", help="a folder that is not there yet"
     )
@@ -44,19 +47,32 @@ def folder_of(chosen: Settings) -> Path:
     return database.archive_folder(chosen.database, chosen.archive_folder) or Path("no-archive")
 
 
-def run_backup(chosen: Settings, given: argparse.Namespace) -> int:
-    """Make a backup. Exit code 1 where the account did not balance; the backup is there all the same."""
+def _recorded(chosen: Settings, given: argparse.Namespace) -> Manifest:
+    """Make a backup, and note what became of it for the server."""
     from cleanside.ingest.keeping import backup
     from cleanside.ingest.store.archive_file import Disk
 
-    made = backup.backup(
-        chosen.database,
-        folder_of(chosen),
-        to=given.to,
-        now_us=app.system_clock(),
-        disk=Disk(),
-        tools=given.pg_tools,
-    )
+    record = backup_record.path_of(chosen)
+    now_us = app.system_clock()
+    try:
+        made = backup.backup(
+            chosen.database,
+            folder_of(chosen),
+            to=given.to,
+            now_us=now_us,
+            disk=Disk(),
+            tools=given.pg_tools,
+        )
+    except Exception as error:
+        backup_record.note_failed(record, hidden.without_passwords(str(error)))
+        raise
+    backup_record.note_good(record, now_us)
+    return made
+
+
+def run_backup(chosen: Settings, given: argparse.Namespace) -> int:
+    """Make a backup. Exit code 1 where the account did not balance; the backup is there all the same."""
+    made = _recorded(chosen, given)
     if given.json:
         print(json.dumps(made.document(), indent=2))
     else:

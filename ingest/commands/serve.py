@@ -23,6 +23,7 @@ from cleanside.ingest.commands import first_account
 from cleanside.ingest.commands.command_database import announce, new_file
 from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import CalledWrongly, why
+from cleanside.ingest.messages.smtp import relay_of
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database, durability
 from cleanside.ingest.store.durability import CommitSettings
@@ -53,6 +54,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     log.set_up(chosen.log_level, chosen.log_format, secrets=hidden.passwords_of(chosen.database))
     _warn_of_visible(given.database)
     addresses.networks_of(chosen.webhook_networks)  # wrong settings are reported before anything begins
+    relay_of(chosen)
     trusted = addresses.proxies_of(chosen.trusted_proxies, behind_proxy=chosen.behind_proxy)
     encryption = server_tls.context(chosen)
     new = new_file(chosen.database)

@@ -36,7 +36,7 @@ TEMPLATES = Path(__file__).parent / "templates"
 #: one line of words; a place is shown to those who may go there, once there is a page
 PLACES = (
     *("/fleet", "/work-list", "/shop", "/visit", "/backlog", "/quarantine", "/monitors"),
-    *("/people", "/keys", "/webhooks", "/transfers", "/audit", "/me"),
+    *("/people", "/keys", "/webhooks", "/transfers", "/audit", "/messages", "/me"),
 )
 
 _DRAWINGS = {

@@ -10,7 +10,7 @@ Leaves to others: which request another site sent (`ingest.api.routes.signed_in`
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable, Coroutine
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Request, Response
@@ -22,6 +22,8 @@ from cleanside.ingest.api.routes.shared import key_of, needed_permission, needs
 from cleanside.ingest.api.routes.signed_in import refuse_cross_site, token_of_cookie
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store.keys import Key
+
+T = TypeVar("T", bound=Callable[..., Any])
 
 SIGN_IN = "/sign-in"
 SAFE_METHODS = frozenset({"GET", "HEAD"})
@@ -44,7 +46,8 @@ class PageRoute(APIRoute):
             )
 
         async def handle_page(request: Request) -> Response:
-            refuse_cross_site(request)
+            if not hasattr(self.endpoint, "is_from_anywhere"):
+                refuse_cross_site(request)
             if permission is not None and await key_of_viewer(request, permission) is None:
                 return _who_is_it(request)
             return await handle(request)
@@ -55,6 +58,12 @@ class PageRoute(APIRoute):
 def page_router() -> APIRouter:
     """The router of a file of pages. They stand in no description: their twins of `/v1` do."""
     return APIRouter(route_class=PageRoute, include_in_schema=False, default_response_class=Response)
+
+
+def from_anywhere(endpoint: T) -> T:
+    """Mark a page whose form comes from anywhere: its address holds a secret, and no cookie counts."""
+    endpoint.is_from_anywhere = True  # type: ignore[attr-defined]  # a function takes attributes
+    return endpoint
 
 
 async def key_of_viewer(request: Request, permission: str) -> Key | None:

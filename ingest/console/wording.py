@@ -123,5 +123,6 @@ def _kinds_of(formats: Formats, unit: str | None) -> Mapping[str, Callable[[Any]
         "day": formats.day,
         "date": formats.date,
         "minute": formats.minute,
+        "dated": formats.dated,
         "age": formats.age,
     }

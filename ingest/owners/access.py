@@ -68,6 +68,7 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "metrics:read": frozenset({"operator", "admin"}),
     "webhooks:manage": frozenset({"admin"}),
     "webhooks:replay": frozenset({"operator", "admin"}),
+    "messages:manage": frozenset({"admin"}),
 }
 #: what belongs to whoever is signed in: no key has it
 OF_PEOPLE_ALONE = frozenset({"me:manage"})
@@ -77,7 +78,7 @@ OF_PEOPLE_ALONE = frozenset({"me:manage"})
 OF_ALL_SITES = frozenset(
     {
         *("keys:manage", "keys:rotate", "webhooks:manage", "webhooks:replay", "transfers:manage"),
-        *("audit:read", "metrics:read"),
+        *("audit:read", "metrics:read", "messages:manage"),
         *("fleet:write", "enrolments:write", "streams:write", "history:write", "bundles:import"),
         *("quarantine:write", "amendments:read"),
     }

@@ -264,4 +264,13 @@ SENTENCES: Sentences = {
     "webhook": "{webhook} {origin}",
     "webhook_ended": "{webhook}",
     "webhook_replay": _body,
+    # messages
+    "messages_chosen": "{person}",
+    "messages_left": "{person} {kind}",
+    "trial_message": "{person}",
+    "message_replay": "{message}",
+    "message_rules": _body,
+    "matter_answered": "{matter}",
+    "calendar_made": "{calendar}",
+    "calendar_ended": "{calendar}",
 }

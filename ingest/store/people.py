@@ -81,6 +81,11 @@ def by_id(connection: sa.Connection, person_id: int) -> Person | None:
     return _one(connection, _PERSON.where(people.c.id == person_id))
 
 
+def with_handle(connection: sa.Connection, handle: str) -> Person | None:
+    """A person by handle, in whatever state."""
+    return _one(connection, _PERSON.where(people.c.handle == handle))
+
+
 def find(connection: sa.Connection, owner_id: int, name: str) -> Person | None:
     """A person of this owner by name, in whatever state."""
     return _one(connection, _PERSON.where(people.c.owner_id == owner_id, people.c.name == name))

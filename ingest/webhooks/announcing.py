@@ -44,6 +44,11 @@ READINGS_HELD = "cleanside.readings.held"
 LOSS_DECLARED = "cleanside.loss.declared"
 OUT_OF_BALANCE = "cleanside.account.out_of_balance"
 BALANCES_AGAIN = "cleanside.account.balances_again"
+# noticed by `ingest.messages.noticing`, with the messages to people
+MATTER_OPENED = "cleanside.matter.opened"
+MATTER_WORSE = "cleanside.matter.worse"
+MATTER_SETTLED = "cleanside.matter.settled"
+OF_MATTERS = frozenset({MATTER_OPENED, MATTER_WORSE, MATTER_SETTLED})
 
 #: event type -> its sentence
 TYPES: Mapping[str, str] = {
@@ -54,6 +59,9 @@ TYPES: Mapping[str, str] = {
     LOSS_DECLARED: "gateways declared losses or damage since the last such event, by device and event",
     OUT_OF_BALANCE: "a number that was acknowledged is in no state; look at the account",
     BALANCES_AGAIN: "the account balances again",
+    MATTER_OPENED: "something cannot wait, as people get a message of it",
+    MATTER_WORSE: "something that cannot wait became worse than it ever was",
+    MATTER_SETTLED: "something that could not wait is settled",
 }
 
 #: owner -> its housings as seen now

@@ -14,6 +14,7 @@ import pytest
 from cleanside.ingest.api.routes.example import RequestExample
 from cleanside.ingest.owners.access import PEOPLE_ROLES, ROLES
 from tests.conftest import sqlite_url
+from tests.support.matter import a_matter
 from tests.support.people import Browser, invited, quick_passwords, signed_in
 from tests.support.route_examples import EXAMPLES, ROUTES, filled
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
@@ -137,6 +138,19 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("DELETE", "/v1/webhooks/{webhook}"): {"admin"},
     ("GET", "/v1/webhooks/{webhook}/deliveries"): KEEPERS,
     ("POST", "/v1/webhooks/{webhook}/replays"): KEEPERS,
+    ("GET", "/v1/digest"): STAFF,
+    ("GET", "/v1/matters"): STAFF,
+    ("POST", "/v1/matters/{matter}/answer"): STAFF,
+    ("GET", "/v1/me/messages"): set(),
+    ("PATCH", "/v1/me/messages"): set(),
+    ("POST", "/v1/me/messages/test"): set(),
+    ("GET", "/v1/me/calendars"): set(),
+    ("POST", "/v1/me/calendars"): set(),
+    ("DELETE", "/v1/me/calendars/{calendar}"): set(),
+    ("GET", "/v1/messages"): {"admin"},
+    ("POST", "/v1/messages/{message}/replay"): {"admin"},
+    ("GET", "/v1/message-rules"): {"admin"},
+    ("PATCH", "/v1/message-rules"): {"admin"},
     ("GET", "/healthz"): None,
     ("GET", "/readyz"): None,
 }
@@ -170,6 +184,9 @@ NAMES: dict[str, Any] = {
     "site": "oberkies",
     "crew": "early-shift",
     "passkey": 1,
+    "calendar": 1,
+    "matter": 1,
+    "message": 1,
 }
 
 OF_MACHINE = "/v1/machines/{machine}"
@@ -214,6 +231,15 @@ OF_PEOPLE: dict[tuple[str, str], set[str]] = {
     ("POST", f"{OF_MACHINE}/gauge-readings"): VISITORS,
     ("POST", f"{OF_MACHINE}/planned-change"): VISITORS,
     ("DELETE", f"{OF_MACHINE}/planned-change"): VISITORS,
+    ("GET", "/v1/digest"): EVERY_PERSON,
+    ("GET", "/v1/matters"): EVERY_PERSON,
+    ("POST", "/v1/matters/{matter}/answer"): VISITORS,
+    ("GET", "/v1/me/messages"): EVERY_PERSON,
+    ("PATCH", "/v1/me/messages"): EVERY_PERSON,
+    ("POST", "/v1/me/messages/test"): EVERY_PERSON,
+    ("GET", "/v1/me/calendars"): EVERY_PERSON,
+    ("POST", "/v1/me/calendars"): EVERY_PERSON,
+    ("DELETE", "/v1/me/calendars/{calendar}"): EVERY_PERSON,
     ("POST", "/v1/enrolments"): KEEPERS | {"technician"},
     ("GET", "/v1/enrolments"): KEEPERS | {"technician"},
     ("DELETE", "/v1/enrolments/{enrolment}"): KEEPERS | {"technician"},
@@ -235,6 +261,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
         for path in ("/v1/webhooks", "/v1/enrolments", "/v1/transfers"):
             assert ask(running, "POST", path, "admin").status_code == 201
         invited(running, str(NAMES["person"]), "viewer")
+        running.resources.writer.call(lambda c: a_matter(c, "grader-07", str(NAMES["person"])))
         yield running
 
 

@@ -60,6 +60,10 @@ ELSEWHERE = {
     **dict.fromkeys(
         (
             ("PATCH", "/v1/me"),
+            ("PATCH", "/v1/me/messages"),
+            ("POST", "/v1/me/messages/test"),
+            ("POST", "/v1/me/calendars"),
+            ("DELETE", "/v1/me/calendars/{calendar}"),
             ("POST", "/v1/me/password"),
             ("POST", "/v1/sessions"),
             ("DELETE", "/v1/sessions/{session}"),

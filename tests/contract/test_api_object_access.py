@@ -24,6 +24,7 @@ from cleanside.ingest.api.app import all_routes
 from cleanside.ingest.owners.access import BOUND_ROLES, ROLES
 from tests.conftest import sqlite_url
 from tests.contract.test_api_access import A_CORRECTION, ALLOWED
+from tests.support.matter import a_matter
 from tests.support.route_examples import EXAMPLES, Route, filled
 from tests.support.serving import Api, batch, bearer, in_process
 
@@ -56,6 +57,9 @@ OBJECTS = {
     "site": "site",
     "crew": "crew",
     "passkey": "passkey",
+    "calendar": "calendar",
+    "matter": "matter",
+    "message": "message",
 }
 #: members of bodies that hold no name of an object: values, times, words, choices, and containers of those
 PLAIN = {
@@ -65,6 +69,7 @@ PLAIN = {
     *("entry_id", "what", "confirmed_because"),  # an entry's id counts within its housing alone
     *("acknowledged_through", "appended_through", "streams"),
     *("password", "new_password", "language", "credential"),
+    *("address", "alerts", "digest", "digest_at", "quiet_from", "quiet_until", "escalate_after_h", "zone"),
     "sites",  # names that need not exist: a person is not refused for one
     *("first", "last", "role", "units", "shift_s", "offset", "suggested", "valid_hours", "attempt"),
     *(
@@ -141,6 +146,9 @@ UNKNOWN: dict[str, Any] = {
     "site": "nowhere-pit",
     "crew": "nowhere-crew",
     "passkey": 2**40,
+    "calendar": 2**40,
+    "matter": 2**40,
+    "message": 2**40,
 }
 
 
@@ -252,7 +260,8 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     hook = api.post("/v1/webhooks", REQUESTS["POST", "/v1/webhooks"][1], key=admin)
     person = f"{machine}.planner"
     assert api.post("/v1/people", {"name": person, "role": "planner"}, key=admin).status_code == 201
-    more = {"person": person, "session": 1, "passkey": 1, "webhook": hook.json()["webhook"]}
+    more = {"person": person, "session": 1, "passkey": 1, "calendar": 1, "webhook": hook.json()["webhook"]}
+    more |= api.resources.writer.call(lambda connection: a_matter(connection, machine, person))
     return Fleet(names | more, tokens, elsewhere)
 
 

@@ -22,7 +22,9 @@ import pytest
 from cleanside.gateway.units import QUANTITIES, offered
 from cleanside.ingest.api.routes.described_kinds import State
 from cleanside.ingest.api.routes.meanings import MEANINGS, THERE
+from cleanside.ingest.messages.telling import EVENT_TYPES, event_of
 from cleanside.ingest.owners.one_time_code import read_code
+from cleanside.ingest.store.matters import Matter
 from cleanside.ingest.store.outbox import Delivery
 from cleanside.ingest.webhooks import announcing
 from cleanside.ingest.webhooks.signing import EVENT_MEDIA_TYPE, envelope, signed_headers
@@ -37,6 +39,7 @@ OPERATION_IDS = {
     "DELETE /v1/keys/{handle}": "delete_key",
     "DELETE /v1/machines/{machine}/element-changes": "delete_element_change",
     "DELETE /v1/machines/{machine}/planned-change": "delete_planned_change",
+    "DELETE /v1/me/calendars/{calendar}": "delete_calendar",
     "DELETE /v1/passkeys/{passkey}": "delete_passkey",
     "DELETE /v1/people/{person}": "delete_person",
     "DELETE /v1/crews/{crew}": "delete_crew",
@@ -58,6 +61,7 @@ OPERATION_IDS = {
     "GET /v1/devices/{device}": "get_device",
     "GET /v1/devices/{device}/entries": "get_device_entries",
     "GET /v1/devices/{device}/readings": "get_device_readings",
+    "GET /v1/digest": "get_digest",
     "GET /v1/enrolments": "get_enrolments",
     "GET /v1/entries": "get_entries",
     "GET /v1/fleet": "get_fleet",
@@ -75,7 +79,12 @@ OPERATION_IDS = {
     "GET /v1/machines/{machine}/readings": "get_machine_readings",
     "GET /v1/machines/{machine}/restriction": "get_restriction",
     "GET /v1/machines/{machine}/waiting": "get_waiting",
+    "GET /v1/matters": "get_matters",
     "GET /v1/me": "get_me",
+    "GET /v1/me/calendars": "get_my_calendars",
+    "GET /v1/me/messages": "get_my_messages",
+    "GET /v1/message-rules": "get_message_rules",
+    "GET /v1/messages": "get_messages",
     "GET /v1/parts.csv": "get_part_sheet",
     "GET /v1/passkeys": "get_passkeys",
     "GET /v1/people": "get_people",
@@ -95,6 +104,8 @@ OPERATION_IDS = {
     "PATCH /v1/machines/{machine}": "patch_machine",
     "PATCH /v1/machines/{machine}/papers": "patch_papers",
     "PATCH /v1/me": "patch_me",
+    "PATCH /v1/me/messages": "patch_my_messages",
+    "PATCH /v1/message-rules": "patch_message_rules",
     "PATCH /v1/people/{person}": "patch_person",
     "POST /v1/boot-corrections/{correction}/undo": "post_boot_correction_undo",
     "POST /v1/bundles": "post_bundle",
@@ -120,7 +131,11 @@ OPERATION_IDS = {
     "POST /v1/machines/{machine}/plate-photo": "post_plate_photo",
     "POST /v1/machines/{machine}/prices": "post_prices",
     "POST /v1/machines/{machine}/terminal-restriction": "post_terminal_restriction",
+    "POST /v1/matters/{matter}/answer": "post_matter_answer",
+    "POST /v1/me/calendars": "post_calendar",
+    "POST /v1/me/messages/test": "post_trial_message",
     "POST /v1/me/password": "post_password",
+    "POST /v1/messages/{message}/replay": "post_message_replay",
     "POST /v1/parts": "post_part",
     "POST /v1/parts.csv": "post_part_sheet",
     "POST /v1/passkeys": "post_passkey",
@@ -452,6 +467,22 @@ HOUSING = {
     "hours_left": {"p10": 3.0, "p50": 9.5, "p90": 20.0},
 }
 #: type -> data as `announcing` writes it
+A_MATTER = Matter(
+    id=7,
+    owner_id=1,
+    kind="loss_declared",
+    subject="devices/d",
+    site=None,
+    severity=1,
+    step=1,
+    opened_us=0,
+    changed_us=0,
+    settled_us=None,
+    answered_us=None,
+    answered_by=None,
+    escalated_us=None,
+    about={"device": "d"},
+)
 DATA = {
     announcing.REGISTERED: {"webhook": 1, "types": [announcing.SILENT]},
     announcing.STATE_CHANGED: HOUSING | {"from": "plan", "to": "due"},
@@ -464,6 +495,7 @@ DATA = {
     },
     announcing.OUT_OF_BALANCE: announcing.of_account(["number 7 is in no state"], True, 0)[0].data,
     announcing.BALANCES_AGAIN: announcing.of_account([], False, 0)[0].data,
+    **{kind: event_of(what, A_MATTER, 0).data for what, kind in EVENT_TYPES.items()},
 }
 
 

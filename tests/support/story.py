@@ -13,7 +13,7 @@ from __future__ import annotations
 import json
 import re
 import tempfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from cleanside.ingest.api.description import permission_of
 from cleanside.ingest.api.routes.example import RequestExample
 from tests.conftest import sqlite_url
 from tests.support.authenticator import Authenticator
+from tests.support.matter import a_matter
 from tests.support.people import PASSWORD, Browser, code_of, quick_passwords
 from tests.support.route_examples import EXAMPLES as SHOWN
 from tests.support.route_examples import ROUTES, filled
@@ -45,7 +46,7 @@ _MADE_UP = (
     (re.compile(r"k[0-9a-f]{8}\.[0-9a-f]{64}"), "k3f9a1c20." + "5b" * 32),
     (re.compile(r"\bk[0-9a-f]{8}\b"), "k3f9a1c20"),
     (re.compile(r"\b[0-9A-Z]{5}-[0-9A-Z]{5}-[0-9A-Z]{5}\b"), "K7M3A-9QTWX-2BDFT"),
-    (re.compile(r"(?<=\bcode=)[0-9a-f]{64}|^[0-9a-f]{64}$"), "5b" * 32),
+    (re.compile(r"(?<=\bcode=)[0-9a-f]{64}|^[0-9a-f]{64}$|(?<=/calendars/)[0-9a-f]{64}"), "5b" * 32),
     # of passkeys, base64url: what is random or signed, and the handle of a person; no cursor, which begins ["
     (re.compile(r"^(?!Wy)[A-Za-z0-9_-]{43,}$"), "cmFuZG9tIG9yIHNpZ25lZCwgYmFzZTY0dXJs"),
     (re.compile(r"^cD[A-Za-z0-9]{10}$"), "cDNmOWExYzIw"),
@@ -156,6 +157,7 @@ def tell(api: Api) -> Story:
     _of_what_is_held(ask)
     _of_keys(ask)
     _of_webhooks(ask)
+    _of_messages(ask, api)
     _of_people(ask, api)
     ask("GET", "/metrics", key="operator")
     ask("GET", "/v1/audit", limit=2)
@@ -291,6 +293,31 @@ def _of_keys(ask: Any) -> None:
     ask("POST", "/v1/enrol", {"code": code["code"], "attempt": attempt}, key=None)
     other = ask("POST", "/v1/enrolments", {"device": "loader-03-intake", "machine": MACHINE})
     ask("DELETE", "/v1/enrolments/{enrolment}", enrolment=other["enrolment"])
+
+
+def _of_messages(ask: Any, api: Api) -> None:
+    """Before the people of the story: a planner who is told of a machine over its limit."""
+    quick_passwords(api)
+    api.resources.settings = replace(api.resources.settings, smtp_host="mail.shop.example")
+    browser = Browser(api)
+    made = api.post("/v1/people", {"name": "ines.roth", "role": "planner"}).json()
+    code = {"code": code_of(made["link"]), "password": PASSWORD}
+    assert browser.post("/v1/invitations/accept", code).is_success
+    chosen = {"address": "ines@shop.example", "alerts": ["over_limit", "check_first"], "digest": "daily"}
+    chosen |= {"zone": "Europe/Vienna", "quiet_from": "22:00", "quiet_until": "06:00"}
+    ask("PATCH", "/v1/me/messages", chosen, browser=browser)
+    ask("POST", "/v1/me/messages/test", browser=browser)
+    ask("GET", "/v1/me/messages", browser=browser)
+    calendar = ask("POST", "/v1/me/calendars", {"zone": "Europe/Vienna"}, browser=browser)["calendar"]
+    ask("GET", "/v1/me/calendars", browser=browser)
+    ask("DELETE", "/v1/me/calendars/{calendar}", browser=browser, calendar=calendar)
+    ask("PATCH", "/v1/message-rules", {"person": "ines.roth", "escalate_after_h": 8})
+    noticed = api.resources.writer.call(lambda connection: a_matter(connection, MACHINE, "ines.roth"))
+    ask("GET", "/v1/matters")
+    ask("POST", "/v1/matters/{matter}/answer", matter=noticed["matter"])
+    ask("GET", "/v1/messages", limit=1)
+    ask("POST", "/v1/messages/{message}/replay", message=noticed["message"])
+    ask("GET", "/v1/digest", zone="Europe/Vienna")
 
 
 def _of_people(ask: Any, api: Api) -> None:

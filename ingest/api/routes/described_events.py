@@ -14,7 +14,7 @@ from pydantic import Field
 from pydantic.json_schema import models_json_schema
 
 from cleanside.ingest.api.routes.described import Described, Points
-from cleanside.ingest.api.routes.described_kinds import State
+from cleanside.ingest.api.routes.described_kinds import MatterKind, State
 from cleanside.ingest.api.routes.named_schema import ref
 from cleanside.ingest.webhooks import announcing
 from cleanside.ingest.webhooks.signing import EVENT_MEDIA_TYPE
@@ -116,6 +116,18 @@ class BalancesAgainData(Described):
     """Nothing: that the account balances is all there is to say."""
 
 
+class MatterData(Described):
+    """Something that cannot wait."""
+
+    matter: int
+    kind: MatterKind
+    severity: int = Field(description="the worst it was; more is worse, and what it counts depends on kind")
+    opened_at: str = Field(description="when it was first seen, UTC")
+    site: str | None
+    machine: str | None
+    device: str | None
+
+
 #: type -> its data
 DATA: Mapping[str, type[Described]] = {
     announcing.REGISTERED: WebhookRegisteredData,
@@ -126,6 +138,7 @@ DATA: Mapping[str, type[Described]] = {
     announcing.LOSS_DECLARED: LossDeclaredData,
     announcing.OUT_OF_BALANCE: OutOfBalanceData,
     announcing.BALANCES_AGAIN: BalancesAgainData,
+    **dict.fromkeys(sorted(announcing.OF_MATTERS), MatterData),
 }
 _SENTENCES = {announcing.REGISTERED: "the webhook was registered; sent once, at once", **announcing.TYPES}
 

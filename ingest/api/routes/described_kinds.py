@@ -263,6 +263,52 @@ EntryOutcome = TypeAliasType(
     ],
 )
 
+# ---------------------------------------------------------------- messages
+
+MatterKind = TypeAliasType(
+    "MatterKind",
+    Annotated[
+        Literal["over_limit", "check_first", "out_of_balance", "loss_declared", "backup_failed"],
+        Field(
+            description=(
+                "over_limit: a housing is over its change limit; check_first: its figures contradict each "
+                "other; out_of_balance: an acknowledged number is in no state; loss_declared: a gateway "
+                "declared a loss or damage; backup_failed: the last backup was not made"
+            )
+        ),
+    ],
+)
+
+MessageKind = TypeAliasType(
+    "MessageKind",
+    Annotated[
+        Literal[
+            "over_limit",
+            "check_first",
+            "out_of_balance",
+            "loss_declared",
+            "backup_failed",
+            "digest",
+            "test",
+        ],
+        Field(description="the kind of matter that it is about; digest: what is due; test: to see it arrive"),
+    ],
+)
+MessageState = TypeAliasType(
+    "MessageState",
+    Annotated[
+        Literal["waiting", "sent", "given_up"],
+        Field(description="waiting: to be sent; sent: the mail server took it; given_up: it did not"),
+    ],
+)
+DigestPeriod = TypeAliasType(
+    "DigestPeriod",
+    Annotated[
+        Literal["none", "daily", "weekly"],
+        Field(description="daily: where there is something to say; weekly: on Mondays"),
+    ],
+)
+
 # ---------------------------------------------------------------- who and what
 
 PersonRole = TypeAliasType(
