@@ -23,8 +23,9 @@ from tests.support.house import (
 #: the shop too: between the analysis and the routes
 #: the campaign runs the gateway with its own settings, on a clock of its own
 #: the page beside the machine too: above spool and uplink, below the commands
+#: the plan of visits too: beside the shop, and the routes and the store onto it
 #: the console shows checks that both sides judge alike (gateway.spot_checks)
-ROOMS, ARROWS = 40, 156
+ROOMS, ARROWS = 41, 160
 #: a program's one place for each, and what Python itself names
 ONE_A_PROGRAM = {"__init__.py", "__main__.py", "cli.py", "errors.py", "error_texts.py", "log.py"}
 ONE_A_PROGRAM |= {"output.py", "settings.py"}

@@ -57,7 +57,7 @@ DONE_S = 3 * 86_400.0  # back to here changes are shown as done; chosen: over a 
 
 
 @dataclass(frozen=True)
-class _OnList:
+class OnList:
     """A housing, and what the list sees of it."""
 
     view: View
@@ -84,7 +84,7 @@ def get_work(
     days = _days(resources.clock() / 1e6, before, zone)
     with resources.reading() as connection:
         judge = services_of(request).judge(connection, key.owner_id)
-        every = _seen(connection, judge, key, days)
+        every = every_on_list(connection, judge, key, days)
         wanted = [seen for seen in every.values() if _wanted(seen, site, crew)]
         jobs = jobs_of([seen.candidate for seen in wanted], days)
         shown = [_job_document(connection, judge, every[_name(job.candidate)], job) for job in jobs]
@@ -117,7 +117,7 @@ def _name(candidate: Candidate) -> tuple[str, str]:
     return candidate.machine, candidate.housing
 
 
-def _wanted(seen: _OnList, site: str | None, crew: str | None) -> bool:
+def _wanted(seen: OnList, site: str | None, crew: str | None) -> bool:
     of_machine = seen.view.papers.machine
     return site in (None, of_machine.site) and crew in (None, of_machine.crew)
 
@@ -125,9 +125,9 @@ def _wanted(seen: _OnList, site: str | None, crew: str | None) -> bool:
 # ---------------------------------------------------------------- what the list sees
 
 
-def _seen(
+def every_on_list(
     connection: sa.Connection, judge: Judge, key: Key, days: ListDays
-) -> Mapping[tuple[str, str], _OnList]:
+) -> Mapping[tuple[str, str], OnList]:
     """Every housing in use that the key may see, by machine and name."""
     views = judge.views(fleet.housings_in_use(connection, key.owner_id), whole_owner=True)
     views = [view for view in views if sees_site(key, view.papers.machine.site)]
@@ -136,7 +136,7 @@ def _seen(
     return {_name(seen.candidate): seen for seen in found}
 
 
-def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays) -> _OnList:
+def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays) -> OnList:
     study, now_us = view.assessment.study, round(days.now_s * 1_000_000)
     meter_h = meter_now_h(meters, study.duty, now_us)
     running = study.lives[-1] if study.lives else None
@@ -154,7 +154,7 @@ def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays) -> _OnL
         duty=study.duty,
         service_s=_service_s(view, meter_h, days),
     )
-    return _OnList(view, candidate, meter_h)
+    return OnList(view, candidate, meter_h)
 
 
 def _service_s(view: View, meter_h: float | None, days: ListDays) -> float | None:
@@ -175,7 +175,7 @@ def _service_s(view: View, meter_h: float | None, days: ListDays) -> float | Non
 def _part_lines(
     connection: sa.Connection,
     key: Key,
-    every: Mapping[tuple[str, str], _OnList],
+    every: Mapping[tuple[str, str], OnList],
     jobs: Sequence[Job],
     days: ListDays,
 ) -> list[PartLine]:
@@ -218,7 +218,7 @@ def _need(part: str, candidate: Candidate, days: ListDays, *, taken: bool) -> Ne
 # ---------------------------------------------------------------- how it is shown
 
 
-def _job_document(connection: sa.Connection, judge: Judge, seen: _OnList, job: Job) -> dict[str, Any]:
+def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Job) -> dict[str, Any]:
     view, found = seen.view, seen.view.assessment
     of_machine, of_housing = view.papers.machine, view.papers.housing
     prices = acceptance.prices_of(connection, view.housing.id)
@@ -261,7 +261,7 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: _OnList, job: J
     }
 
 
-def _done(wanted: Sequence[_OnList], days: ListDays) -> list[dict[str, Any]]:
+def _done(wanted: Sequence[OnList], days: ListDays) -> list[dict[str, Any]]:
     """What was entered for the last days, newest first."""
     found = [
         (entry.entry.at_s, seen.view, entry)
