@@ -106,14 +106,14 @@ def _crew(fields: Fields, resources: R, key: Key) -> None:
 
 def _part(fields: Fields, resources: R, key: Key) -> None:
     stock = [
-        StockLine(site=str(site), pieces=_whole(pieces, "pieces") or 0)
+        StockLine(site=str(site), pieces=whole_number(pieces, "pieces") or 0)
         for site, pieces in zip(fields.getlist("stock_site"), fields.getlist("pieces"), strict=False)
         if site and str(pieces).strip()
     ]
     body = NewPart(
         part=trimmed_field(fields, "part"),
         description=trimmed_field(fields, "description") or None,
-        lead_time_days=_whole(trimmed_field(fields, "lead_time_days"), "lead_time_days"),
+        lead_time_days=whole_number(trimmed_field(fields, "lead_time_days"), "lead_time_days"),
         stock=stock,
     )
     post_part(body, resources, key)
@@ -125,11 +125,11 @@ def _kept(request: Request, resources: R, key: Key, fields: Fields, keep: Any) -
         keep(fields, resources, key)
     except (ValidationError, Refused) as wrong:
         page = Page.whole(PAGE)
-        return _shop_page(request, resources, key, page, fault=_why(wrong), kept=_fields_of(fields))
+        return _shop_page(request, resources, key, page, fault=why(wrong), kept=fields_of(fields))
     return see_other("/shop")
 
 
-def _whole(written: Any, name: str) -> int | None:
+def whole_number(written: Any, name: str) -> int | None:
     """A whole number; None for an empty field. Raises Refused (422)."""
     text = str(written).strip()
     if not text:
@@ -145,7 +145,7 @@ def written(value: Any) -> str:
     return f"{text}0" if isinstance(value, float) and GROUPED.fullmatch(text) else text
 
 
-def _why(wrong: ValidationError | Refused) -> dict[str, str]:
+def why(wrong: ValidationError | Refused) -> dict[str, str]:
     """What is wrong with a form: the field, and the sentence of the model or route."""
     if isinstance(wrong, Refused):
         return {"field": "", "detail": str(wrong)}
@@ -153,7 +153,7 @@ def _why(wrong: ValidationError | Refused) -> dict[str, str]:
     return {"field": str(first["loc"][-1]) if first["loc"] else "", "detail": str(first["msg"])}
 
 
-def _fields_of(fields: Fields) -> dict[str, str]:
+def fields_of(fields: Fields) -> dict[str, str]:
     return {name: value for name, value in fields.multi_items() if isinstance(value, str)}
 
 
@@ -263,7 +263,7 @@ def post_papers_form(
     except (ValidationError, Refused) as wrong:
         if isinstance(wrong, Refused) and wrong.code == "unknown_machine":
             raise
-        return _papers_page(request, resources, key, machine, fault=_why(wrong), kept=_fields_of(fields))
+        return _papers_page(request, resources, key, machine, fault=why(wrong), kept=fields_of(fields))
     return see_other(f"/machines/{machine}/papers?kept=yes")
 
 
@@ -294,8 +294,8 @@ def _housing_of(fields: Fields, housing: str) -> HousingEdit:
         housing=housing,
         primary_part=text("primary_part"),
         safety_part=text("safety_part"),
-        calendar_limit_days=_whole(text("calendar_limit_days") or "", "calendar_limit_days"),
-        most_cleanings=_whole(text("most_cleanings") or "", "most_cleanings"),
+        calendar_limit_days=whole_number(text("calendar_limit_days") or "", "calendar_limit_days"),
+        most_cleanings=whole_number(text("most_cleanings") or "", "most_cleanings"),
     )
 
 

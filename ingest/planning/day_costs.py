@@ -7,11 +7,11 @@ scenarios is exact for a plan, however the machines' dates depend on each other.
 
 Three things cost, for a change after t days with the limit reached after T:
 - element: the hours it would have lasted, H = hours a day * max(0, T - t), each worth what an hour of a whole
-  life costs on average: (price of an element) / (life) + mean extra fuel. Changing early begins the next life
-  earlier by as many hours. Source of the rule: R. Dekker, R. E. Wildeman and R. van Egmond, and the penalty
+  life costs on average: (price of an element + a visit) / (life) + mean extra fuel. Changing early begins the
+  next life earlier by as many hours, and brings the next visit nearer. Source of the rule: the penalty
   functions of Wildeman, Dekker and Smit, European Journal of Operational Research 99, 1997 (from memory).
-- fuel: extra fuel from restriction until the change. It rises in a straight line from now to the limit
-  (chosen; the published effect is a range of +-25 %), and past the limit it stays.
+- fuel: extra fuel from restriction until the change. It rises with the square of time from now to the limit,
+  because a loading curve is convex (as in `restriction.verdict.cost_of_waiting`), and past it stays.
 - over: days past the limit, at the shop's price of such a day. The monitor shows the limit, so somebody comes
   within `SEEN_WITHIN_DAYS`, on a trip of its own. A machine that is at its limit now waits for its visit.
 """
@@ -71,12 +71,20 @@ class DayCosts:
         return self.element + self.fuel + self.over
 
 
-def day_costs(wear: Wear, after_days: FloatArray, *, over_price: float, trip_price: float = 0.0) -> DayCosts:
+def day_costs(
+    wear: Wear,
+    after_days: FloatArray,
+    *,
+    over_price: float,
+    trip_price: float = 0.0,
+    visit_price: float = 0.0,
+) -> DayCosts:
     """
     Expected costs of a change so many days from now.
 
     after_days : >= 0, shape (days,). over_price : of a day past the limit [currency]. trip_price : of a trip
-    that was not planned [currency].
+    that was not planned [currency]. visit_price : of a visit in the long run, with its share of a trip
+    [currency].
     """
     at = np.asarray(after_days, dtype=np.float64)[:, None]
     due = scenarios(wear)[None, :]
@@ -85,8 +93,8 @@ def day_costs(wear: Wear, after_days: FloatArray, *, over_price: float, trip_pri
     surprise = 0.0 if wear.is_over else trip_price
     lost_h = wear.hours_per_day * np.maximum(0.0, due - at)
     life_h = np.maximum(wear.life_hours + wear.hours_per_day * due, 1.0)
-    mean_fuel = wear.fuel_at_limit / 2  # of a life: a straight rise from 0
-    hour_value = wear.element_price / life_h + mean_fuel
+    mean_fuel = wear.fuel_at_limit / 3  # of a life: a rise from 0 with the square of time
+    hour_value = (wear.element_price + visit_price) / life_h + mean_fuel
     chance = chance_by(wear, np.asarray(after_days, dtype=np.float64))
     return DayCosts(
         chance=chance,
@@ -142,5 +150,5 @@ def _fuel(wear: Wear, at: FloatArray, due: FloatArray) -> FloatArray:
     """Extra fuel until the change, in each scenario. [currency]"""
     until = np.minimum(at, due)
     rise = wear.fuel_at_limit - wear.fuel_now
-    rising = wear.fuel_now * until + rise * until**2 / (2.0 * np.maximum(due, LEAST_APART_DAYS))
+    rising = wear.fuel_now * until + rise * until**3 / (3.0 * np.maximum(due, LEAST_APART_DAYS) ** 2)
     return wear.hours_per_day * (rising + wear.fuel_at_limit * np.maximum(0.0, at - due))

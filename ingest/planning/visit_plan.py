@@ -305,7 +305,7 @@ def _reasons(
         "look_first": element.wear is None,
         "late": is_late,
         "at_once": element.wear is not None and outlook.was_late_from_the_start,
-        "with_service": element.service_day == on,
+        "with_service": on in element.service_days,
         "together": is_shared,
         "last_day": element.wear is not None and on == outlook.deadline,
         "as_planned": element.planned_day == on,

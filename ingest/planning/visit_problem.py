@@ -21,6 +21,10 @@ from cleanside.ingest.planning.grouping import FloatArray, JobDays, PartLimit, S
 
 #: of a trip, counted for a change after the last day: it will be shared too (chosen: by two)
 LATER_TRIP_SHARE = 0.5
+#: within these days a planned visit has been arranged with people; one further ahead moves for a share of the
+#: price. With the whole price on all, each day is held to what was known weeks before (tried: 4 % dearer)
+NOTICE_DAYS = 7
+FAR_MOVE_SHARE = 0.1
 CLOSE = 1e-9
 
 
@@ -64,7 +68,7 @@ class ElementAhead:
     site: str  # "": none is entered
     wear: Wear | None  # None: its figures contradict each other; somebody looks first
     part: str | None
-    service_day: int | None = None  # of its machine
+    service_days: frozenset[int] = frozenset()  # of its machine, as far as they are known
     planned_day: int | None = None  # a person planned it for then
     fixed_day: int | None = None  # it is to be that day and no other
     calendar_day: int | None = None  # the last day that its age allows
@@ -147,11 +151,16 @@ def outlook_of(problem: VisitProblem, element: ElementAhead) -> Outlook:
     costs = no_costs(days + 1)
     if element.wear is not None:
         trip_price = _trip_of(problem, element.site).price
-        costs = day_costs(element.wear, at, over_price=terms.over_price, trip_price=trip_price)
-    with_service_later = element.service_day is not None and days <= element.service_day <= later_day
+        costs = day_costs(
+            element.wear,
+            at,
+            over_price=terms.over_price,
+            trip_price=trip_price,
+            visit_price=terms.stop_price + LATER_TRIP_SHARE * trip_price,
+        )
+    with_service_later = any(days <= day <= later_day for day in element.service_days)
     stop = np.full(days + 1, terms.stop_price)
-    if element.service_day is not None and element.service_day < days:
-        stop[element.service_day] = 0.0
+    stop[[day for day in element.service_days if day < days]] = 0.0
     if with_service_later:
         stop[days] = 0.0
     found = Outlook(
@@ -188,9 +197,9 @@ def job_days(
     )
 
 
-def free_days(problem: VisitProblem, trip: SiteTrip) -> frozenset[int | None]:
+def free_days(problem: VisitProblem, trip: SiteTrip) -> frozenset[int]:
     """Days on which somebody goes to a site anyway, for the service of a machine."""
-    return trip.free_days | {e.service_day for e in problem.elements if e.site == trip.site}
+    return trip.free_days.union(*(e.service_days for e in problem.elements if e.site == trip.site))
 
 
 # ---------------------------------------------------------------- one element
@@ -209,7 +218,9 @@ def _later_day(problem: VisitProblem, element: ElementAhead) -> float:
 def _moved(problem: VisitProblem, element: ElementAhead) -> FloatArray:
     if element.planned_day is None:
         return np.zeros(problem.days + 1)
-    moved = np.full(problem.days + 1, problem.terms.move_price)
+    is_near = element.planned_day < NOTICE_DAYS
+    price = problem.terms.move_price * (1.0 if is_near else FAR_MOVE_SHARE)
+    moved = np.full(problem.days + 1, price)
     moved[min(element.planned_day, problem.days)] = 0.0
     return moved
 

@@ -160,7 +160,7 @@ def _element(
         site=candidate.papers.machine.site or "",
         wear=wear,
         part=candidate.papers.housing.primary_part,
-        service_day=_ahead(service_on, first_on),
+        service_days=frozenset(() if (day := _ahead(service_on, first_on)) is None else (day,)),
         planned_day=_ahead(None if planned is None else date.fromisoformat(planned.planned_on), first_on),
         fixed_day=None if fixed_on is None else (fixed_on - first_on).days,
         calendar_day=_number(calendar_limit(candidate, days), first_on),

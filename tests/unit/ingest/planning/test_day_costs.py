@@ -72,7 +72,7 @@ def test_a_machine_at_its_limit_waits_for_its_visit() -> None:
     assert found.hours_lost.tolist() == [0.0, 0.0]
 
 
-def test_extra_fuel_rises_in_a_straight_line_to_the_limit_and_stays() -> None:
+def test_extra_fuel_rises_with_the_square_of_time_to_the_limit_and_stays() -> None:
     """1 an hour now and 3 at the limit, ten hours a day; three days past the limit somebody has come."""
     due = DueDays(early=20.0, likely=20.0, late=20.0)
     fuel = wear(due, now=1.0, at_limit=3.0)
@@ -84,7 +84,7 @@ def test_extra_fuel_rises_in_a_straight_line_to_the_limit_and_stays() -> None:
 
 def _fuel_by_steps(until: float, limit: float) -> float:
     days = np.linspace(0.0, min(until, limit + 3.0), 4_001)
-    return float(np.trapezoid(10.0 * np.minimum(3.0, 1.0 + 2.0 * days / limit), days))
+    return float(np.trapezoid(10.0 * np.minimum(3.0, 1.0 + 2.0 * (days / limit) ** 2), days))
 
 
 def test_a_full_life_is_the_cheapest_where_only_the_element_costs() -> None:

@@ -74,7 +74,7 @@ def test_two_sites_are_two_trips() -> None:
 
 
 def test_a_change_goes_with_a_service_that_comes_in_time() -> None:
-    plan = make_visit_plan(problem(element("grader-07", 12.0, service_day=9)))
+    plan = make_visit_plan(problem(element("grader-07", 12.0, service_days=frozenset({9}))))
     visit = of(plan, "grader-07")
     assert (visit.day, visit.stop_cost, plan.cost.travel) == (9, 0.0, 0.0)
     assert visit.reasons[0] == "with_service"
@@ -164,17 +164,19 @@ def test_a_part_needed_after_the_plan_is_ordered_within_it() -> None:
 
 
 def test_a_planned_day_stays_where_moving_gains_less_than_it_costs() -> None:
-    """Two days early lose about 2 each; a move costs 15, or 1."""
-    planned = element("grader-07", 10.0, planned_day=8)
+    """Four days early lose about 2 each; a move costs 15, or 1; more than a week ahead a tenth of that."""
+    planned = element("grader-07", 8.0, planned_day=4)
     assert of(make_visit_plan(problem(planned)), "grader-07").reasons == ("as_planned",)
     cheap = replace(TERMS, move_price=1.0)
-    assert of(make_visit_plan(problem(planned, terms=cheap)), "grader-07").day == 10
+    assert of(make_visit_plan(problem(planned, terms=cheap)), "grader-07").day == 8
+    far = element("grader-07", 18.0, planned_day=14)
+    assert of(make_visit_plan(problem(far)), "grader-07").day == 18
 
 
 def test_a_planned_day_that_would_pass_the_limit_is_moved_whatever_it_costs() -> None:
     dear = replace(TERMS, move_price=1e6)
     plan = make_visit_plan(problem(element("grader-07", 10.0, planned_day=14), terms=dear))
-    assert (of(plan, "grader-07").day, of(plan, "grader-07").move_cost) == (10, 1e6)
+    assert (of(plan, "grader-07").day, of(plan, "grader-07").move_cost) == (10, 1e5)
 
 
 def test_a_day_chosen_by_hand_stands_and_the_others_follow() -> None:
