@@ -5,6 +5,8 @@ Promises: pure. Scenarios are the mid-points of equal shares of the stated distr
 equal costs; nothing is drawn by chance. Costs add up over machines, so an expectation over each machine's own
 scenarios is exact for a plan, however the machines' dates depend on each other.
 
+Deciding later is worth something, because more is known then: `gain_of_waiting`.
+
 Three things cost, for a change after t days with the limit reached after T:
 - element: the hours it would have lasted, H = hours a day * max(0, T - t), each worth what an hour of a whole
   life costs on average: (price of an element + a visit) / (life) + mean extra fuel. Changing early begins the
@@ -18,6 +20,7 @@ Three things cost, for a change after t days with the limit reached after T:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,8 +86,7 @@ def day_costs(
     Expected costs of a change so many days from now.
 
     after_days : >= 0, shape (days,). over_price : of a day past the limit [currency]. trip_price : of a trip
-    that was not planned [currency]. visit_price : of a visit in the long run, with its share of a trip
-    [currency].
+    that was not planned [currency]. visit_price : of a stop with its trip [currency].
     """
     at = np.asarray(after_days, dtype=np.float64)[:, None]
     due = scenarios(wear)[None, :]
@@ -92,9 +94,7 @@ def day_costs(
     past = np.maximum(0.0, until - due)
     surprise = 0.0 if wear.is_over else trip_price
     lost_h = wear.hours_per_day * np.maximum(0.0, due - at)
-    life_h = np.maximum(wear.life_hours + wear.hours_per_day * due, 1.0)
-    mean_fuel = wear.fuel_at_limit / 3  # of a life: a rise from 0 with the square of time
-    hour_value = (wear.element_price + visit_price) / life_h + mean_fuel
+    hour_value = _hour_value(wear, due, visit_price)
     chance = chance_by(wear, np.asarray(after_days, dtype=np.float64))
     return DayCosts(
         chance=chance,
@@ -103,6 +103,42 @@ def day_costs(
         fuel=_fuel(wear, until, due).mean(axis=1),
         over=over_price * past.mean(axis=1) + surprise * chance,
     )
+
+
+def gain_of_waiting(
+    wear: Wear, until_days: FloatArray, service_days: Sequence[int], *, visit_price: float
+) -> FloatArray:
+    """
+    What deciding on a later day, instead of now, would save at most. Shape as until_days. [currency]
+
+    On that day more is known. In the scenarios in which the element lasts, its change may go with a service
+    that comes before its limit, or wait for the limit itself. This is what knowing the day of the limit would
+    save.
+
+    until_days : when it is decided, shape (days,). service_days : of its machine. visit_price : of a stop
+    with its trip.
+    """
+    due, until = scenarios(wear)[None, :], np.asarray(until_days, dtype=np.float64)[:, None]
+    services = np.array(service_days, dtype=np.float64)[:, None]
+    now = visit_price + _hours_and_fuel(wear, until, due, visit_price)
+    at_service = np.where(services <= due, _hours_and_fuel(wear, services, due, visit_price), np.inf)
+    comes_then = (until < services.T)[:, :, None]
+    best = np.where(comes_then, at_service[None], np.inf).min(axis=1, initial=np.inf)
+    saved = now - np.minimum(best, visit_price + _fuel(wear, due, due))
+    return np.where(due > until, np.maximum(0.0, saved), 0.0).mean(axis=1)
+
+
+def _hours_and_fuel(wear: Wear, at: FloatArray, due: FloatArray, visit_price: float) -> FloatArray:
+    """Hours lost and extra fuel of a change before the limit, in each scenario. [currency]"""
+    lost_h = wear.hours_per_day * np.maximum(0.0, due - at)
+    return lost_h * _hour_value(wear, due, visit_price) + _fuel(wear, np.minimum(at, due), due)
+
+
+def _hour_value(wear: Wear, due: FloatArray, visit_price: float) -> FloatArray:
+    """What an operating hour of the element is worth, in each scenario. [currency]"""
+    life_h = np.maximum(wear.life_hours + wear.hours_per_day * due, 1.0)
+    mean_fuel = wear.fuel_at_limit / 3  # of a life: a rise from 0 with the square of time
+    return (wear.element_price + visit_price) / life_h + mean_fuel
 
 
 def no_costs(days: int) -> DayCosts:

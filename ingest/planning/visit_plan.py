@@ -81,6 +81,7 @@ class PlannedVisit:
     over_cost: float
     stop_cost: float
     move_cost: float
+    waiting_gain: float  # more is known by then, and the plan is made again
     together_with: tuple[tuple[str, str], ...]  # others of the same trip
     alone_day: int  # cheapest if nothing were shared; `VisitProblem.days`: later
     hours_given: float  # operating hours lost against that day, for the sake of the trip
@@ -107,7 +108,7 @@ class LaterElement:
 
     element: ElementAhead
     last_day: int
-    cost: float  # expected, with a share of a trip [currency]
+    cost: float  # expected, with a trip of its own [currency]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,12 +121,14 @@ class PlanCost:
     stop: float
     travel: float
     moved: float
+    waiting: float  # below 0: what deciding nearer the day saves, because more is known then
     later: float  # of elements that are changed after the plan
 
     @property
     def all(self) -> float:
         """Sum of all."""
-        return self.element + self.fuel + self.over + self.stop + self.travel + self.moved + self.later
+        at_visits = self.element + self.fuel + self.over + self.stop + self.moved + self.waiting
+        return at_visits + self.travel + self.later
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -283,6 +286,7 @@ def _visit(
         over_cost=float(costs.over[on]),
         stop_cost=float(outlook.stop[on]) if shares_stop[0] == row else 0.0,
         move_cost=float(outlook.moved[on]),
+        waiting_gain=float(outlook.gain[on]),
         together_with=tuple(same_trip),
         alone_day=alone,
         hours_given=max(0.0, float(costs.hours_lost[on] - costs.hours_lost[alone])) if same_trip else 0.0,
@@ -350,5 +354,6 @@ def _cost_of(visits: list[PlannedVisit], trips: tuple[VisitTrip, ...], later: fl
         stop=sum(visit.stop_cost for visit in visits),
         travel=sum(trip.price for trip in trips),
         moved=sum(visit.move_cost for visit in visits),
+        waiting=-sum(visit.waiting_gain for visit in visits),
         later=later,
     )

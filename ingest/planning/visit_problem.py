@@ -9,18 +9,23 @@ Leaves to others: where the figures come from (`ingest.api.routes.visit_plan`), 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 
 from cleanside.ingest.errors import Refused
-from cleanside.ingest.planning.day_costs import DayCosts, Wear, day_costs, last_allowed, no_costs
+from cleanside.ingest.planning.day_costs import (
+    DayCosts,
+    Wear,
+    day_costs,
+    gain_of_waiting,
+    last_allowed,
+    no_costs,
+)
 from cleanside.ingest.planning.grouping import FloatArray, JobDays, PartLimit, Shared
 
-#: of a trip, counted for a change after the last day: it will be shared too (chosen: by two)
-LATER_TRIP_SHARE = 0.5
 #: within these days a planned visit has been arranged with people; one further ahead moves for a share of the
 #: price. With the whole price on all, each day is held to what was known weeks before (tried: 4 % dearer)
 NOTICE_DAYS = 7
@@ -112,6 +117,7 @@ class Outlook:
     can_visit: np.ndarray[tuple[int], np.dtype[np.bool_]]  # somebody works, and the machine can be had
     in_time: np.ndarray[tuple[int], np.dtype[np.bool_]]  # the chance is allowed, and its age
     later_day: float  # when a change after the plan would be
+    gain: FloatArray  # of waiting until then, because more is known; not beyond the last day [currency]
     is_with_service_later: bool
 
     @property
@@ -156,7 +162,7 @@ def outlook_of(problem: VisitProblem, element: ElementAhead) -> Outlook:
             at,
             over_price=terms.over_price,
             trip_price=trip_price,
-            visit_price=terms.stop_price + LATER_TRIP_SHARE * trip_price,
+            visit_price=terms.stop_price + trip_price,
         )
     with_service_later = any(days <= day <= later_day for day in element.service_days)
     stop = np.full(days + 1, terms.stop_price)
@@ -171,10 +177,11 @@ def outlook_of(problem: VisitProblem, element: ElementAhead) -> Outlook:
         can_visit=_can_visit(problem, element),
         in_time=_in_time(problem, element, costs),
         later_day=later_day,
+        gain=np.zeros(days + 1),
         is_with_service_later=with_service_later,
     )
     _require_fixed_possible(problem, found)
-    return found
+    return replace(found, gain=_gain(problem, found))
 
 
 def job_days(
@@ -213,6 +220,21 @@ def _later_day(problem: VisitProblem, element: ElementAhead) -> float:
     if element.calendar_day is not None:
         latest = min(latest, float(element.calendar_day))
     return max(latest, float(problem.days))
+
+
+def _gain(problem: VisitProblem, outlook: Outlook) -> FloatArray:
+    """
+    The plan is made again each day, and the forecast narrows: all is known on the last day in time, nothing
+    more today, and in between in proportion (chosen).
+    """
+    element, last, gain = outlook.element, outlook.deadline, np.zeros(problem.days + 1)
+    if element.wear is None or outlook.was_late_from_the_start:
+        return gain
+    visit_price = problem.terms.stop_price + _trip_of(problem, element.site).price
+    at = np.append(np.arange(1.0, problem.days), outlook.later_day)[:last]
+    most = gain_of_waiting(element.wear, at, sorted(element.service_days), visit_price=visit_price)
+    gain[1 : last + 1] = most * at / max(at, default=1.0)
+    return gain
 
 
 def _moved(problem: VisitProblem, element: ElementAhead) -> FloatArray:
@@ -265,7 +287,8 @@ def _cost_row(problem: VisitProblem, outlook: Outlook, deadline: int | None, *, 
     else:
         cost[days] += outlook.stop[days]
     if not outlook.is_with_service_later:
-        cost[days] += LATER_TRIP_SHARE * _trip_of(problem, element.site).price
+        cost[days] += _trip_of(problem, element.site).price
+    cost -= outlook.gain
     last = outlook.deadline if deadline is None else deadline
     allowed = outlook.can_visit & (np.arange(days + 1) <= last)
     if element.fixed_day is not None and not is_free:

@@ -62,13 +62,18 @@ class TermsAnswer(Described):
 class VisitCostShown(Described):
     """Expected costs of a visit, without its trip. [currency]"""
 
-    element: float = Field(description="hours that the element would have lasted [currency]")
+    element: float = Field(
+        description="hours that it would have lasted, each at the mean cost of an hour [currency]"
+    )
     fuel: float = Field(description="extra fuel from restriction until then [currency]")
     over: float = Field(
         description="reaching the limit before: days past it and a trip of its own [currency]"
     )
     stop: float = Field(description="the machine stands for it; 0: for a service anyway [currency]")
     moved: float = Field(description="it was planned for another day [currency]")
+    waiting: float = Field(
+        description="below 0: nearer the day more is known, which is expected to save that [currency]"
+    )
 
 
 class PlanCostShown(VisitCostShown):
@@ -142,7 +147,7 @@ class LaterShown(PlannedMachineShown):
     """An element that need not be changed within the plan."""
 
     last_day: str = Field(description="when it must be at the latest, ISO 8601")
-    cost: float = Field(description="expected, with a share of a trip [currency]")
+    cost: float = Field(description="expected, with a trip of its own [currency]")
 
 
 class NotPlannedShown(PlannedMachineShown):

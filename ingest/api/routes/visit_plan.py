@@ -260,6 +260,7 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, every: OnListByN
             "over": visit.over_cost,
             "stop": visit.stop_cost,
             "moved": visit.move_cost,
+            "waiting": -visit.waiting_gain,
         },
         "last_day": _day(visit.last_day, problem),
         "planned_on": _day(visit.element.planned_day, problem),
@@ -319,5 +320,6 @@ def _cost_document(cost: PlanCost) -> dict[str, float]:
         "stop": cost.stop,
         "travel": cost.travel,
         "moved": cost.moved,
+        "waiting": cost.waiting,
         "later": cost.later,
     }

@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from cleanside.ingest.planning.day_costs import DueDays, Wear, chance_by, day_costs, last_allowed, scenarios
+from cleanside.ingest.planning.day_costs import (
+    DueDays,
+    Wear,
+    chance_by,
+    day_costs,
+    gain_of_waiting,
+    last_allowed,
+    scenarios,
+)
 from cleanside.ingest.restriction import Quantiles
 from cleanside.ingest.shop.work_list import chance_at_limit
 
@@ -85,6 +95,28 @@ def test_extra_fuel_rises_with_the_square_of_time_to_the_limit_and_stays() -> No
 def _fuel_by_steps(until: float, limit: float) -> float:
     days = np.linspace(0.0, min(until, limit + 3.0), 4_001)
     return float(np.trapezoid(10.0 * np.minimum(3.0, 1.0 + 2.0 * (days / limit) ** 2), days))
+
+
+def test_waiting_gains_what_knowing_the_limit_would_save() -> None:
+    """
+    By hand: the last day in time is 10; a service comes on day 15, a visit of its own costs 100.
+
+    30 % reach the limit before day 15. In the others the service saves the whole visit, and five days of the
+    element; in those between day 10 and 15 the limit itself is best.
+    """
+    cheap = replace(wear(), element_price=0.0)
+    [gain] = gain_of_waiting(cheap, np.array([10.0]), [15], visit_price=100.0)
+    life_h = 800 + 10 * scenarios(cheap)
+    beyond = scenarios(cheap) > 15
+    between = (scenarios(cheap) > 10) & ~beyond
+    hour = 100 / life_h
+    now = 100 + hour * 10 * (scenarios(cheap) - 10)
+    at_service = hour * 10 * (scenarios(cheap) - 15)
+    saved = np.where(beyond, now - np.minimum(at_service, 100.0), np.where(between, now - 100.0, 0.0))
+    assert gain == pytest.approx(saved.mean())
+    assert gain_of_waiting(cheap, np.array([10.0]), [], visit_price=100.0)[0] < gain
+    over = replace(cheap, is_over=True)
+    assert gain_of_waiting(over, np.array([0.0]), [15], visit_price=100.0)[0] == 0.0
 
 
 def test_a_full_life_is_the_cheapest_where_only_the_element_costs() -> None:
