@@ -437,6 +437,32 @@ SENTENCES: Sentences = {
     "read_in_the_future": "{at} is in the future (now {now}); enter it after it was read",
     "sheet_faulty": "{faults} faults in the file; nothing was taken",
     "sheet_of_all_sites": "a spreadsheet is about all sites; have somebody bring it who is for all of them",
+    "plans_wait": "other plans are being made; ask again shortly",
+    "fixed_not_read": '"{text}" is not machine/housing/day; write it like grader-07/main/2026-12-04',
+    "plan_fixed_on_free_day": (
+        "{machine} cannot be visited on {day}: nobody works then, it is laid up, or the plan ends before; "
+        "choose another day"
+    ),
+    "plan_fixed_too_late": (
+        "on {day} the chance that {machine} is at its limit is above what you allow; "
+        "choose {last_day} or a day before"
+    ),
+    "plan_fixed_without_room": (
+        "with the days chosen by hand for {machines} there is no plan for all machines; let one of them "
+        "go, or enter more people"
+    ),
+    "plan_not_found_in_time": "no plan was found in time; choose fewer days by hand, or ask again",
+    "plan_short_of_people_or_parts": (
+        "{changes} changes take {need_h:g} h without the ways, people have {people_h:g} h in {days} days, "
+        "and parts that are ordered today may come later; enter more people, or correct stock and lead times"
+    ),
+    "plan_visit_longer_than_day": (
+        "the way to site {site} and one change take {need_h:g} h, people have {most_h:g} h a day; enter more "
+        "people, or correct the hours"
+    ),
+    "plan_without_working_day": (
+        "nobody works on any of the next {days} days; enter people, hours and working days"
+    ),
     "site_of_others": "you are for {sites}; choose among these, or ask an admin for the other",
     "sheet_unknown": '"{what}" is no spreadsheet of ours; choose machines or parts',
     "not_a_calendar_day": '"{written}" is no day of the calendar; write it like 2026-12-04',

@@ -35,7 +35,7 @@ from cleanside.ingest.store.keys import Key
 TEMPLATES = Path(__file__).parent / "templates"
 #: one line of words; a place is shown to those who may go there, once there is a page
 PLACES = (
-    *("/fleet", "/work-list", "/shop", "/visit", "/backlog", "/quarantine", "/monitors"),
+    *("/fleet", "/work-list", "/visit-plan", "/shop", "/visit", "/backlog", "/quarantine", "/monitors"),
     *("/people", "/keys", "/webhooks", "/transfers", "/audit", "/messages", "/me"),
 )
 

@@ -133,14 +133,14 @@ def _crew(fields: Fields, resources: R, key: Key) -> None:
 
 def _part(fields: Fields, resources: R, key: Key) -> None:
     stock = [
-        StockLine(site=str(site), pieces=_whole(pieces, "pieces") or 0)
+        StockLine(site=str(site), pieces=whole_number(pieces, "pieces") or 0)
         for site, pieces in zip(fields.getlist("stock_site"), fields.getlist("pieces"), strict=False)
         if site and str(pieces).strip()
     ]
     body = NewPart(
         part=trimmed_field(fields, "part"),
         description=trimmed_field(fields, "description") or None,
-        lead_time_days=_whole(trimmed_field(fields, "lead_time_days"), "lead_time_days"),
+        lead_time_days=whole_number(trimmed_field(fields, "lead_time_days"), "lead_time_days"),
         stock=stock,
     )
     post_part(body, resources, key)
@@ -152,11 +152,11 @@ def _kept(request: Request, resources: R, key: Key, fields: Fields, keep: Any) -
         keep(fields, resources, key)
     except (ValidationError, Refused) as wrong:
         page = Page.whole(PAGE)
-        return _shop_page(request, resources, key, page, faults=field_faults(wrong), kept=_fields_of(fields))
+        return _shop_page(request, resources, key, page, faults=field_faults(wrong), kept=fields_of(fields))
     return see_other("/shop")
 
 
-def _whole(written: Any, name: str) -> int | None:
+def whole_number(written: Any, name: str) -> int | None:
     """A whole number; None for an empty field. Raises Refused (422)."""
     text = str(written).strip()
     if not text:
@@ -172,7 +172,7 @@ def written(value: Any) -> str:
     return f"{text}0" if isinstance(value, float) and GROUPED.fullmatch(text) else text
 
 
-def _fields_of(fields: Fields) -> dict[str, str]:
+def fields_of(fields: Fields) -> dict[str, str]:
     return {name: value for name, value in fields.multi_items() if isinstance(value, str)}
 
 
@@ -282,7 +282,7 @@ def post_papers_form(
     except (ValidationError, Refused) as wrong:
         if isinstance(wrong, Refused) and wrong.code == "unknown_machine":
             raise
-        kept = _fields_of(fields)
+        kept = fields_of(fields)
         return _papers_page(request, resources, key, machine, faults=field_faults(wrong), kept=kept)
     return see_other(f"/machines/{machine}/papers?kept=yes")
 
@@ -314,8 +314,8 @@ def _housing_of(fields: Fields, housing: str) -> HousingEdit:
         housing=housing,
         primary_part=text("primary_part"),
         safety_part=text("safety_part"),
-        calendar_limit_days=_whole(text("calendar_limit_days") or "", "calendar_limit_days"),
-        most_cleanings=_whole(text("most_cleanings") or "", "most_cleanings"),
+        calendar_limit_days=whole_number(text("calendar_limit_days") or "", "calendar_limit_days"),
+        most_cleanings=whole_number(text("most_cleanings") or "", "most_cleanings"),
     )
 
 

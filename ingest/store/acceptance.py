@@ -13,6 +13,8 @@ from cleanside.ingest.store.models import (
     confirmations,
     hand_comparisons,
     hours,
+    housings,
+    machines,
     prices,
     readings,
     reports,
@@ -98,6 +100,13 @@ def prices_of(connection: sa.Connection, housing_id: int) -> HousingPrices | Non
     query = sa.select(*(prices.c[f] for f in HousingPrices._fields)).where(prices.c.housing_id == housing_id)
     row = connection.execute(query).first()
     return None if row is None else HousingPrices(*row)
+
+
+def prices_of_owner(connection: sa.Connection, owner_id: int) -> dict[int, HousingPrices]:
+    """Housing id -> its prices, of all housings of an owner that have some."""
+    query = sa.select(prices.c.housing_id, *(prices.c[f] for f in HousingPrices._fields))
+    query = query.join_from(prices, housings).join(machines).where(machines.c.owner_id == owner_id)
+    return {housing_id: HousingPrices(*row) for housing_id, *row in connection.execute(query)}
 
 
 def newest_uncertainty_s(connection: sa.Connection, device_ids: Sequence[int]) -> float | None:

@@ -208,6 +208,8 @@ SENTENCES: Sentences = {
     "meter_reading": _body,
     "gauge_reading": _body,
     "planned_change": _body,
+    "planning_terms": _body,
+    "visit_plan_accepted": "{visits} visits, {changed} of them on another day than before",
     "planned_change_taken_back": "{machine} {housing}",
     "machines_imported": "{rows} rows, {changed} changed, new sites {sites}, new crews {crews}",
     "parts_imported": "{rows} rows, {changed} changed, new sites {sites}",

@@ -510,6 +510,37 @@ planned_changes = sa.Table(
     sa.Column("note", sa.String(400), nullable=False),
 )
 
+#: what a shop enters for its plan of visits (`ingest.planning.shop_terms`); None: not entered
+planning_terms = sa.Table(
+    "planning_terms",
+    metadata,
+    _to("owners", "owner_id", key=True),
+    sa.Column("entered_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(64), nullable=False),
+    sa.Column("currency", sa.String(3)),
+    sa.Column("people", sa.Integer),
+    sa.Column("working_days", sa.String(7)),
+    sa.Column("hours_per_day", sa.Double),
+    sa.Column("change_hours", sa.Double),
+    sa.Column("stop_price", sa.Double),
+    sa.Column("km_price", sa.Double),
+    sa.Column("over_price_per_day", sa.Double),
+    sa.Column("move_price", sa.Double),
+    sa.Column("chance_allowed", sa.Double),
+    sa.Column("element_price", sa.Double),
+    sa.Column("fuel_l_per_h", sa.Double),
+    sa.Column("fuel_price_per_l", sa.Double),
+)
+
+#: the way to a site and back: distance [km], and time of one person [h]
+site_trips = sa.Table(
+    "site_trips",
+    metadata,
+    _to("sites", "site_id", key=True),
+    sa.Column("km", sa.Double, nullable=False),
+    sa.Column("hours", sa.Double, nullable=False),
+)
+
 #: numberings of what people entered at machines, apart from those of readings
 entry_streams = sa.Table(
     "entry_streams",

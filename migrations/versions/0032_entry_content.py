@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0032"
-down_revision = "0027"
+down_revision = "0030"
 branch_labels = None
 depends_on = None
 

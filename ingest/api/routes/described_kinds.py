@@ -228,6 +228,39 @@ ServiceFit = TypeAliasType(
         Field(description="with_service: it falls before the likely date; will_not_last: after it"),
     ],
 )
+VisitReason = TypeAliasType(
+    "VisitReason",
+    Annotated[
+        Literal[
+            "fixed",
+            "look_first",
+            "late",
+            "at_once",
+            "with_service",
+            "together",
+            "last_day",
+            "as_planned",
+            "cheapest_day",
+            "no_room",
+        ],
+        Field(
+            description=(
+                "fixed: chosen by hand; look_first: its figures contradict each other; late: people or parts "
+                "do not suffice for a day in time; at_once: no day is in time any more; with_service: its "
+                "machine has a service then; together: others at its site are visited then; last_day: the "
+                "last day in time; as_planned: a person planned it for then; cheapest_day: cheapest by "
+                "itself; no_room: cheaper days are full, or its part is not there"
+            )
+        ),
+    ],
+)
+NotPlannedReason = TypeAliasType(
+    "NotPlannedReason",
+    Annotated[
+        Literal["no_dates", "laid_up"],
+        Field(description="no_dates: nothing is known of when it is due; laid_up: through the whole plan"),
+    ],
+)
 GaugeSource = TypeAliasType(
     "GaugeSource",
     Annotated[

@@ -30,6 +30,7 @@ from cleanside.ingest.owners.passwords import Passwords
 from cleanside.ingest.owners.quotas import Limits
 from cleanside.ingest.owners.request_refusals import Refusals
 from cleanside.ingest.owners.sessions import Uses
+from cleanside.ingest.planning.kept_plans import KeptPlans
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store import keys as key_store
@@ -57,6 +58,7 @@ class Services:
     refusals: Refusals = field(default_factory=Refusals)
     snapshots: Snapshots = field(default_factory=Snapshots)
     memory: Memory = field(default_factory=Memory)
+    plans: KeptPlans = field(default_factory=KeptPlans)
     streams: OpenStreams = field(default_factory=OpenStreams)
     #: by which people may sign in; None: none is set
     oidc: OidcProvider | None = None

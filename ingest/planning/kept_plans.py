@@ -1,0 +1,61 @@
+"""
+Plans in this process's memory: made once for each problem, one at a time.
+
+Promises: never stale, because the key of a plan is its whole problem. A problem that is proven to have none
+is remembered too. At most `MOST_WAITING_FOR_PLANS` wait for the solver; the rest is asked to come back, so
+that plans never take all threads of requests. The solver itself lets other threads run.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+
+from cleanside.ingest.errors import Refused, TryAgain
+from cleanside.ingest.planning.visit_plan import NOT_FOUND, VisitPlan, make_visit_plan
+from cleanside.ingest.planning.visit_problem import VisitProblem
+
+MOST_KEPT_PLANS = 64  # of some 200 kB each for 300 machines; chosen
+MOST_WAITING_FOR_PLANS = 4  # chosen: of the 40 threads that requests have
+
+
+class KeptPlans:
+    """The plans made last, safe between threads."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[VisitProblem, VisitPlan | Refused] = OrderedDict()
+        self._solving = threading.Lock()
+        self._waiting = threading.BoundedSemaphore(MOST_WAITING_FOR_PLANS + 1)
+
+    def of(self, problem: VisitProblem) -> VisitPlan:
+        """The plan of a problem. Raises Refused (409) where there is none, TryAgain where too many wait."""
+        if not self._waiting.acquire(blocking=False):
+            raise TryAgain("plans_wait", retry_after_s=10)
+        try:
+            with self._solving:
+                found = self._kept.get(problem) or _made(problem)
+                self._keep(problem, found)
+        finally:
+            self._waiting.release()
+        if isinstance(found, Refused):
+            raise found
+        return found
+
+    def __len__(self) -> int:
+        """How many problems are remembered."""
+        return len(self._kept)
+
+    def _keep(self, problem: VisitProblem, found: VisitPlan | Refused) -> None:
+        if isinstance(found, Refused) and found.case == NOT_FOUND:
+            return
+        self._kept[problem] = found
+        self._kept.move_to_end(problem)
+        while len(self._kept) > MOST_KEPT_PLANS:
+            self._kept.popitem(last=False)
+
+
+def _made(problem: VisitProblem) -> VisitPlan | Refused:
+    try:
+        return make_visit_plan(problem)
+    except Refused as none:
+        return none

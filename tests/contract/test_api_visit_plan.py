@@ -1,0 +1,154 @@
+"""The plan of visits over HTTP: what a shop enters for it, the plan, and what becomes of an accepted one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from tests.contract.test_api_fleet import register_worked
+from tests.contract.test_api_shop import ask, refused
+from tests.support.serving import Api, in_process
+
+TERMS, PLAN, ACCEPTED = "/v1/planning-terms", "/v1/visit-plan", "/v1/visit-plan/accepted"
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    """A plan does not depend on the database; tests/migration makes its tables on both."""
+    with in_process(sqlite_database_url) as running:
+        yield running
+
+
+# ---------------------------------------------------------------- what a shop enters
+
+
+def test_nothing_entered_is_said_with_what_is_assumed(api: Api) -> None:
+    terms = ask(api, "GET", TERMS)
+    assumed = {line["field"]: line["value"] for line in terms["assumed"]}
+    assert assumed["stop_price"] == "60.0"
+    assert assumed["working_days"] == "12345"
+    assert (terms["currency"], terms["stop_price"], terms["trips"]) == (None, None, [])
+    assert (terms["entered_at"], terms["entered_by"]) == (None, None)
+
+
+def test_what_is_entered_stays_until_it_is_changed_or_taken_away(api: Api) -> None:
+    ask(api, "POST", "/v1/sites", {"site": "oberkies"})
+    way = {"site": "oberkies", "km": 90.0, "hours": 1.5}
+    ask(api, "POST", TERMS, {"currency": "EUR", "people": 2, "working_days": "54321", "trips": [way]})
+    terms = ask(api, "POST", TERMS, {"stop_price": 80.0})
+    assert (terms["currency"], terms["people"], terms["stop_price"]) == ("EUR", 2, 80.0)
+    assert terms["working_days"] == "12345", "in the order of the week"
+    assert terms["trips"] == [way]
+    assert "stop_price" not in {line["field"] for line in terms["assumed"]}
+    assert ask(api, "POST", TERMS, {"people": None})["people"] is None
+    assert ask(api, "GET", TERMS)["entered_by"]
+
+
+def test_what_cannot_be_is_refused_at_its_field(api: Api) -> None:
+    assert refused(api, "POST", TERMS, {"working_days": "1123"}) == (422, "not_valid", ["#/working_days"])
+    assert refused(api, "POST", TERMS, {"chance_allowed": 0.9}) == (422, "not_valid", ["#/chance_allowed"])
+    way = {"site": "nowhere", "km": 9.0, "hours": 0.5}
+    assert refused(api, "POST", TERMS, {"people": 3, "trips": [way]})[:2] == (404, "unknown_site")
+    assert ask(api, "GET", TERMS)["people"] is None, "nothing of it is kept"
+
+
+# ---------------------------------------------------------------- the plan
+
+
+@pytest.fixture
+def worked(api: Api) -> Api:
+    """grader-07 of oberkies after 60 hours, at 3.2 of 6.2 kPa, one element in stock."""
+    register_worked(api, 60, rise_kpa=0.02)
+    ask(api, "POST", "/v1/sites", {"site": "oberkies"})
+    stock = [{"site": "oberkies", "pieces": 1}]
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "lead_time_days": 3, "stock": stock})
+    housing = {"housing": "main", "primary_part": "KG-0715"}
+    ask(api, "PATCH", "/v1/machines/grader-07/papers", {"site": "oberkies", "housings": [housing]})
+    way = {"site": "oberkies", "km": 90.0, "hours": 1.5}
+    ask(api, "POST", TERMS, {"currency": "EUR", "km_price": 1.0, "working_days": "1234567", "trips": [way]})
+    return api
+
+
+def plan_of(api: Api, **query: Any) -> dict[str, Any]:
+    return ask(api, "GET", PLAN, zone="Europe/Vienna", **query)
+
+
+def test_a_plan_says_day_reason_costs_and_what_it_rests_on(worked: Api) -> None:
+    plan = plan_of(worked)
+    [visit] = plan["visits"]
+    early = ask(worked, "GET", "/v1/work", before=plan["before"][:10])["jobs"][0]
+    assert (visit["machine"], visit["site"], visit["part"]) == ("grader-07", "oberkies", "KG-0715")
+    assert visit["day"] <= early["day"], "not after the early date"
+    assert visit["chance_at_limit_before"] <= plan["chance_allowed"]
+    assert [(t["site"], t["km"], t["price"]) for t in plan["trips"]] == [("oberkies", 90.0, 90.0)]
+    assert plan["currency"] == "EUR"
+    assert plan["cost"]["total"] == pytest.approx(sum(v for k, v in plan["cost"].items() if k != "total"))
+    assert plan["least_cost"] <= plan["cost"]["total"] + 1e-6
+    assert plan["gap"] < 0.01
+    assert "stop_price" in {line["field"] for line in plan["assumed"]}
+    assert "currency" not in {line["field"] for line in plan["assumed"]}
+    assert plan["orders"] == [], "one is in stock"
+    assert plan["cautions"][0]["code"] == "maker_first"
+    assert {move["day"] for move in visit["moves"]}.isdisjoint({visit["day"]})
+
+
+def test_a_day_chosen_by_hand_stands_and_costs_more(worked: Api) -> None:
+    free = plan_of(worked)
+    [visit] = free["visits"]
+    first = free["first_day"]
+    fixed = plan_of(worked, fixed=f"grader-07/main/{first}")
+    assert (fixed["visits"][0]["day"], fixed["visits"][0]["reasons"][0]) == (first, "fixed")
+    more = next(move["more_cost"] for move in visit["moves"] if move["day"] == first)
+    assert fixed["cost"]["total"] - free["cost"]["total"] == pytest.approx(more, abs=0.01)
+
+
+def test_a_day_that_cannot_be_is_refused_with_the_reason(worked: Api) -> None:
+    def answer(fixed: str) -> tuple[int, str]:
+        found = worked.get(PLAN, key="planner", params={"fixed": fixed})
+        return found.status_code, found.json()["code"]
+
+    assert answer(f"grader-07/main/{plan_of(worked)['before']}") == (409, "no_visit_plan")
+    assert answer("grader-07/main/tomorrow") == (422, "not_valid")
+    assert answer("loader-99/main/2026-03-03") == (404, "unknown_machine")
+
+
+def test_an_accepted_plan_is_the_planned_day_of_each_machine_and_stays(worked: Api) -> None:
+    [visit] = plan_of(worked)["visits"]
+    accepted = [{"machine": "grader-07", "housing": "main", "on": visit["day"]}]
+    body = {"zone": "Europe/Vienna", "visits": accepted}
+    assert ask(worked, "POST", ACCEPTED, body) == {"visits": 1, "changed": 1}
+    assert ask(worked, "POST", ACCEPTED, body) == {"visits": 1, "changed": 0}
+    [job] = ask(worked, "GET", "/v1/work", before=plan_of(worked)["before"])["jobs"]
+    assert (job["day"], job["reason"], job["planned"]["on"]) == (visit["day"], "planned", visit["day"])
+    [again] = plan_of(worked)["visits"]
+    assert (again["day"], again["planned_on"], again["cost"]["moved"]) == (visit["day"], visit["day"], 0.0)
+    assert "as_planned" in again["reasons"]
+
+
+def test_of_a_plan_with_one_fault_nothing_is_accepted(worked: Api) -> None:
+    [visit] = plan_of(worked)["visits"]
+    here = {"machine": "grader-07", "housing": "main", "on": visit["day"]}
+    for fault, status in (({"on": "2026-01-01"}, 422), ({"machine": "loader-99"}, 404)):
+        assert refused(worked, "POST", ACCEPTED, {"visits": [here, here | fault]})[0] == status
+    assert plan_of(worked)["visits"][0]["planned_on"] is None
+
+
+def test_a_machine_without_dates_is_not_planned_and_named(api: Api) -> None:
+    api.register()
+    plan = plan_of(api)
+    assert (plan["visits"], plan["currency"]) == ([], None)
+    assert [(line["machine"], line["reason"]) for line in plan["not_planned"]] == [("grader-07", "no_dates")]
+
+
+def test_equal_inputs_are_solved_once(worked: Api) -> None:
+    """A minute later the dates have moved by a minute, and the problem is the same."""
+    first = plan_of(worked)
+    worked.clock.now_us += 60 * 1_000_000
+    again = plan_of(worked)
+    assert [v["day"] for v in again["visits"]] == [v["day"] for v in first["visits"]]
+    assert len(worked.services.plans) == 1
+    ask(worked, "POST", TERMS, {"stop_price": 1.0})
+    assert plan_of(worked)["cost"] != first["cost"]
+    assert len(worked.services.plans) == 2
