@@ -490,7 +490,8 @@ class Spool:
         """spare_bytes : room that the tables leave to what comes next."""
         if self.budget_days is not None:
             self._room.make_by_age(self._ages, in_flight=self._in_flight)
-        most_bytes = max(LEAST_TABLES_BYTES, self._tables_bytes() - spare_bytes)
+        most_bytes = self._tables_bytes()
+        most_bytes = max(min(most_bytes, LEAST_TABLES_BYTES), most_bytes - spare_bytes)
         if is_over(self.used_bytes(), most_bytes):  # nearly never: without a transaction then
             self._room.make(tables_bytes=most_bytes, in_flight=self._in_flight)
         self._tell_of_budget()

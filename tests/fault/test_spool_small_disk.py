@@ -13,8 +13,8 @@ import pytest
 
 from cleanside.gateway.commands.verify import verify
 from cleanside.gateway.errors import SpoolFull
+from cleanside.gateway.spool.peek import span
 from cleanside.gateway.spool.queue import Spool
-from cleanside.gateway.uplink.loop import span
 from tests.support.coded import refused
 from tests.unit.gateway.helpers import DEVICE, numbers, open_spool, readings
 from tests.unit.gateway.simulated_disk import Disk, SimulatedVolume
