@@ -28,8 +28,10 @@ from cleanside.ingest.messages.leaving import Leaving
 from cleanside.ingest.messages.letter import Letter, Outgoing, mime_of
 from cleanside.ingest.messages.noticing import DigestOf, Noticer, owners_to_look_at
 from cleanside.ingest.messages.smtp import Relay, Unsent, relay_of, send
+from cleanside.ingest.messages.telling import ESCALATED
 from cleanside.ingest.store import message_choices, messages, outbox, people
 from cleanside.ingest.store.messages import GIVEN_UP, SENT, Message
+from cleanside.ingest.store.people import Person
 from cleanside.ingest.store.sealing import SealingKey
 from cleanside.ingest.webhooks.announcing import Views
 from cleanside.ingest.webhooks.courier import FINISH_S, wait_s
@@ -217,13 +219,20 @@ class Mailer:
                 to=message_choices.of(connection, person_id).address if may_be_told else "",
                 relay=relay,
                 first_name=messages.first_name(connection, message),
-                leave_link=self._leave_link(relay, Leaving(person.handle, message.kind)),
+                leave_link=self._leave_link(relay, person, message),
             )
 
-    def _leave_link(self, relay: Relay, wanted: Leaving) -> str | None:
-        """The address under which a person leaves; None without a key: an alert must not wait for that."""
+    def _leave_link(self, relay: Relay, person: Person, message: Message) -> str | None:
+        """
+        The address under which a person leaves.
+
+        None without a key, because an alert must not wait for that; and of what is escalated, which an admin
+        chose for them.
+        """
+        if message.about.get("what") == ESCALATED:
+            return None
         try:
-            return leaving.link_of(relay.pages, self._key(), wanted)
+            return leaving.link_of(relay.pages, self._key(), Leaving(person.handle, message.kind))
         except CannotOpen as error:
             log.warning("ingest.mail_without_leaving", extra={"reason": str(error)})
             return None

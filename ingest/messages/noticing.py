@@ -158,7 +158,14 @@ def write(connection: sa.Connection, news: Noticed, now_us: int) -> None:
     for change in news.changes:
         matter = _keep(connection, news.owner_id, change, now_us)
         if not (is_first and change.what == OPENED):
-            said = messages_of(change.what, matter, news.readers, told.get(matter.id, ()), now_us)
+            said = messages_of(
+                change.what,
+                matter,
+                news.readers,
+                now_us,
+                told=told.get(matter.id, ()),
+                escalate_to_id=news.rules.escalate_to_id,
+            )
             messages.put(connection, said)
             _tell_webhooks(connection, event_of(change.what, matter, now_us), news.owner_id)
     for matter, message in news.escalated:

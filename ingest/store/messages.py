@@ -154,6 +154,12 @@ def list_of(
     return [_read(row) for row in connection.execute(query)]
 
 
+def drop_waiting(connection: sa.Connection, person_id: int, kind: str | None) -> None:
+    """Delete what waits to be sent to a person: of one kind, or, with None, all of it."""
+    waiting = sa.delete(messages).where(messages.c.person_id == person_id, messages.c.state == WAITING)
+    connection.execute(waiting if kind is None else waiting.where(messages.c.kind == kind))
+
+
 def send_again(connection: sa.Connection, owner_id: int, message_id: int) -> bool:
     """Have a message sent again that was given up. False where there is no such message."""
     again = sa.update(messages).where(messages.c.owner_id == owner_id, messages.c.id == message_id)

@@ -435,6 +435,8 @@ def test_what_no_person_answers_goes_once_to_whom_the_shop_says(api: Api, sink: 
         api.clock.advance(4 * 3_600)
         wait_until(lambda: {state for state, *_ in states(api)} == {"sent"})
     assert (escalated.to, escalated.subject) == (JONAS, "No answer yet: grader-07 is over its change limit")
+    assert "no person has said" in escalated.part("plain")
+    assert escalated.parsed["List-Unsubscribe"] is None, "an admin chose it for them"
     assert len(sink.received) == 2
     [matter] = mara.get("/v1/matters").json()["matters"]
     assert matter["escalated_at"] is not None

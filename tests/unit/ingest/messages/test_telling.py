@@ -76,7 +76,8 @@ def test_what_became_worse_waits_for_an_answer_again() -> None:
 
 
 def told(what: str, of: Matter, *readers: Reader, before: tuple[int, ...] = ()) -> list[int]:
-    return [message.person_id for message in messages_of(what, of, readers, before, 0)]
+    found = messages_of(what, of, readers, 0, told=before, escalate_to_id=9)
+    return [message.person_id for message in found]
 
 
 def test_a_person_is_told_of_the_kinds_they_chose_at_the_sites_they_see() -> None:
@@ -91,9 +92,10 @@ def test_a_loss_is_told_to_whose_role_sees_the_account() -> None:
     assert told(OPENED, loss, reader(1), reader(2, "technician"), reader(3, "viewer")) == [1]
 
 
-def test_who_was_told_that_it_opened_is_told_that_it_is_settled() -> None:
-    chose_other = reader(2, alerts=frozenset())
-    assert told(SETTLED, matter(), reader(1), chose_other, before=(2,)) == [2]
+def test_who_heard_of_a_matter_hears_that_it_is_settled_unless_they_left() -> None:
+    left, escalated_to = reader(2, alerts=frozenset()), reader(9, alerts=frozenset())
+    before = (1, 2, 9)
+    assert told(SETTLED, matter(), reader(1), left, reader(3), escalated_to, before=before) == [1, 9]
 
 
 @pytest.mark.parametrize("state", [{"revoked_us": 1}, {"suspended_us": 1}, {"password_hash": None}])
