@@ -30,6 +30,7 @@ LONG: Mapping[str, str] = {
     "tests/browser/test_outbox.py": "test_invariant_10 follows the rule of the outbox over HTTP",
     "tests/browser/test_visit.py": "test_page_visit has the page without a browser",
     "tests/browser/test_letters.py": "test_messages has the text of messages, and that nothing is loaded",
+    "tests/browser/test_messages_page.py": "test_api_messages has the page without a browser",
     "tests/browser/test_sign_in_pages.py": "test_pages_people, test_sign_in: without a browser",
 }
 #: these run on SQLite in the short run, on both databases in the long one

@@ -2,7 +2,8 @@
 Who gets which message: from what became of matters, and what people chose, to messages that are written.
 
 Promises: pure. A message's name follows from kind, matter and step, or from the day, so the same message has
-the same name however often it is written. Who heard of a matter hears that it is settled, unless they left its kind since.
+the same name however often it is written. Who heard of a matter hears that it is settled, unless they left
+its kind since.
 Leaves to others: the words (`ingest.console.letters`), the rows (`ingest.store.messages`).
 """
 
