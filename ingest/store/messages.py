@@ -174,15 +174,15 @@ def count_by_state(connection: sa.Connection) -> dict[str, int]:
     return {state: counts.get(state, 0) for state in MESSAGE_STATES}
 
 
-def forget_sent(connection: sa.Connection, before_us: int, *, limit: int = 1_000) -> int:
+def forget_settled(connection: sa.Connection, before_us: int, *, limit: int = 1_000) -> int:
     """
-    Delete messages that were sent before an instant. Returns how many.
+    Delete messages that were sent or given up before an instant. Returns how many.
 
     Those of a matter stay until it was settled before that instant too: they say who heard of it.
     """
     settled = sa.select(matters.c.id).where(matters.c.settled_us < before_us)
     query = sa.select(messages.c.id).where(
-        messages.c.state == SENT,
+        messages.c.state != WAITING,
         messages.c.settled_us < before_us,
         sa.or_(messages.c.matter_id.is_(None), messages.c.matter_id.in_(settled)),
     )

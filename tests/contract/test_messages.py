@@ -387,12 +387,14 @@ def test_a_record_that_cannot_be_read_says_nothing(tmp_path: Path, content: str)
 # ---------------------------------------------------------------- webhooks, escalation
 
 
-def test_webhooks_get_the_same_matters_without_any_person(sqlite_database_url: str) -> None:
-    """Without a mail server too; a webhook is registered, and there is nobody to write to."""
+def test_webhooks_get_the_same_matters_without_a_mail_server(sqlite_database_url: str) -> None:
     with in_process(sqlite_database_url) as api:
         types = ["cleanside.matter.opened", "cleanside.matter.settled"]
         hook = api.post("/v1/webhooks", {"url": "https://shop.example/", "types": types}).json()["webhook"]
         owner = 1
+        quick_passwords(api)
+        signed_in(api, "mara.lindt", "planner")
+        chooses(api, "mara.lindt", MARA, **DAILY)
         with mailing(api):
             wait_until(lambda: looked_at(api, owner))
             over_limit(api)
@@ -403,6 +405,7 @@ def test_webhooks_get_the_same_matters_without_any_person(sqlite_database_url: s
             api.clock.advance(60)
             wait_until(lambda: len(matter_events(api, hook)) == 2)
         opened, settled = matter_events(api, hook)
+        assert states(api) == [], "once there is a mail server, no old messages come"
     assert (opened["type"], settled["type"]) == tuple(types)
     assert opened["subject"] == "machines/grader-07/housings/main"
     assert opened["data"].items() >= {"kind": "over_limit", "machine": "grader-07", "severity": 1}.items()

@@ -18,6 +18,7 @@ from cleanside.ingest.messages.matters import (
     Look,
     SeenMatter,
     changes_of,
+    unchanged,
 )
 from cleanside.ingest.messages.telling import HOUR_US, Reader, after, escalations, messages_of, name_of
 from cleanside.ingest.store.matters import Matter
@@ -61,6 +62,12 @@ def test_a_matter_is_told_as_it_opens_as_it_becomes_worse_and_as_it_is_settled()
     assert whats([matter()], look(seen(3))) == [WORSE]
     assert whats([matter()], look(seen(1))) == [], "better, and still open"
     assert whats([matter()], look()) == [SETTLED]
+
+
+def test_what_is_settled_or_worse_now_is_not_escalated_in_the_same_look() -> None:
+    for found in (look(), look(seen(3))):
+        assert unchanged([matter()], changes_of([matter()], found)) == []
+    assert unchanged([matter()], changes_of([matter()], look(seen(2)))) == [matter()]
 
 
 def test_a_matter_of_which_nothing_can_be_said_stays_as_it_is() -> None:
