@@ -32,6 +32,7 @@ LONG: Mapping[str, str] = {
     "tests/browser/test_outbox.py": "test_invariant_10 follows the rule of the outbox over HTTP",
     "tests/browser/test_visit.py": "test_page_visit has the page without a browser",
     "tests/browser/test_letters.py": "test_messages has the text of messages, and that nothing is loaded",
+    "tests/browser/test_messages_page.py": "test_api_messages has the page without a browser",
     "tests/browser/test_sign_in_pages.py": "test_pages_people, test_sign_in: without a browser",
     "tests/browser/test_docs_seen.py": "test_docs_site reads the same pages without a browser",
     "tests/contract/test_docs_commands.py::test_every_command_of_a_page_runs": "the first tutorial's run",

@@ -3,7 +3,8 @@ Leaving: no more of one kind of message, by the link in it, without signing in.
 
 Promises: opening the link changes nothing, so a program that looks at every link of a letter changes nothing.
 Only the form's POST leaves, and that of a mail program (RFC 8058, one click), which comes from anywhere and
-has no cookie. Every link that is not valid gets one answer, and trying them is slowed by address.
+has no cookie. What waits to be sent of that kind is not sent any more.
+Every link that is not valid gets one answer, and trying them is slowed by address.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from cleanside.ingest.console.routing import from_anywhere, page_router
 from cleanside.ingest.errors import CannotOpen
 from cleanside.ingest.messages import leaving
 from cleanside.ingest.messages.leaving import LEAVE_PATH, Leaving
-from cleanside.ingest.store import audit, message_choices, people
+from cleanside.ingest.store import audit, message_choices, messages, people
 
 router = page_router()
 
@@ -66,6 +67,7 @@ def _leave(connection: sa.Connection, wanted: Leaving, now_us: int) -> None:
         return
     chosen = message_choices.of(connection, person.id)
     message_choices.keep(connection, person.id, **leaving.without(chosen, wanted.kind))
+    messages.drop_waiting(connection, person.id, None if wanted.kind == messages.TEST else wanted.kind)
     about = {"person": person.name, "kind": wanted.kind}
     audit.note(connection, person.owner_id, now_us, person.name, "messages_left", **about)
 

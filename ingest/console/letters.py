@@ -25,7 +25,8 @@ from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.viewer import locale_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.messages.letter import Letter, Outgoing, one_line
-from cleanside.ingest.messages.telling import DIGEST_AND_TEST
+from cleanside.ingest.messages.telling import DIGEST_AND_TEST, ESCALATED
+from cleanside.ingest.store.messages import Message
 
 #: where one chooses which messages one gets
 MESSAGES = "/messages"
@@ -96,6 +97,7 @@ def _shared(outgoing: Outgoing, formats: Formats) -> dict[str, Any]:
     return {
         "about": message.about,
         "kind": message.kind,
+        "why": f"letter.why.{_why(message)}",
         "language": message.language,
         "format": formats,
         "pages": pages,
@@ -104,6 +106,12 @@ def _shared(outgoing: Outgoing, formats: Formats) -> dict[str, Any]:
         "on": lambda day: formats.day(noon_of(formats, day)),
         "noon": lambda day: noon_of(formats, day),
     }
+
+
+def _why(message: Message) -> str:
+    """Why a person gets a message: they chose its kind, or an admin chose them."""
+    is_escalated = message.about.get("what") == ESCALATED
+    return ESCALATED if is_escalated else message.kind
 
 
 def _html(say: Sayer) -> dict[str, Any]:

@@ -28,8 +28,10 @@ from cleanside.ingest.messages.leaving import Leaving
 from cleanside.ingest.messages.letter import Letter, Outgoing, mime_of
 from cleanside.ingest.messages.noticing import DigestOf, Noticer, owners_to_look_at
 from cleanside.ingest.messages.smtp import Relay, Unsent, relay_of, send
+from cleanside.ingest.messages.telling import ESCALATED
 from cleanside.ingest.store import message_choices, messages, outbox, people
 from cleanside.ingest.store.messages import GIVEN_UP, SENT, Message
+from cleanside.ingest.store.people import Person
 from cleanside.ingest.store.sealing import SealingKey
 from cleanside.ingest.webhooks.announcing import Views
 from cleanside.ingest.webhooks.courier import FINISH_S, wait_s
@@ -43,8 +45,8 @@ MAILER_PAUSE_S = 1.0  # between looks; chosen
 NOTICE_EVERY_US = 10_000_000  # looking at a fleet is work; chosen
 MAILS_AT_ONCE = 4
 MAILS_IN_A_ROW = 20  # to one person before their turn is over; chosen
-KEEP_SENT_US = 90 * 86_400_000_000  # how long it can be seen what was sent; chosen
-FORGET_SENT_EVERY_US = 3_600_000_000
+KEEP_SETTLED_US = 90 * 86_400_000_000  # how long it can be seen what was sent or given up; chosen
+FORGET_SETTLED_EVERY_US = 3_600_000_000
 
 #: a message -> its words
 LetterOf = Callable[[Outgoing], Letter]
@@ -96,7 +98,7 @@ class Mailer:
         self._letter_of = letter_of
         self._jitter = jitter
         self._pause_s = pause_s
-        self._noticer = Noticer(resources, views, digest_of)
+        self._noticer = Noticer(resources, views, digest_of, has_relay=self._relay is not None)
         # On SQLite no other process serves (the lock beside the file): a lease left is that of a killed one.
         self._holder = "sole" if resources.is_sqlite else secrets.token_hex(8)
         self._give_up_us = resources.settings.mail_give_up_days * 86_400_000_000
@@ -146,9 +148,11 @@ class Mailer:
         if is_time(self._next_notice_us, NOTICE_EVERY_US, now_us):
             self._next_notice_us = now_us + NOTICE_EVERY_US
             self._noticer.notice()
-        if is_time(self._next_forget_us, FORGET_SENT_EVERY_US, now_us):
-            self._next_forget_us = now_us + FORGET_SENT_EVERY_US
-            resources.writer.call(lambda connection: messages.forget_sent(connection, now_us - KEEP_SENT_US))
+        if is_time(self._next_forget_us, FORGET_SETTLED_EVERY_US, now_us):
+            self._next_forget_us = now_us + FORGET_SETTLED_EVERY_US
+            resources.writer.call(
+                lambda connection: messages.forget_settled(connection, now_us - KEEP_SETTLED_US)
+            )
         with resources.reading() as connection:
             return messages.people_waiting(connection, now_us)
 
@@ -217,13 +221,20 @@ class Mailer:
                 to=message_choices.of(connection, person_id).address if may_be_told else "",
                 relay=relay,
                 first_name=messages.first_name(connection, message),
-                leave_link=self._leave_link(relay, Leaving(person.handle, message.kind)),
+                leave_link=self._leave_link(relay, person, message),
             )
 
-    def _leave_link(self, relay: Relay, wanted: Leaving) -> str | None:
-        """The address under which a person leaves; None without a key: an alert must not wait for that."""
+    def _leave_link(self, relay: Relay, person: Person, message: Message) -> str | None:
+        """
+        The address under which a person leaves.
+
+        None without a key, because an alert must not wait for that; and of what is escalated, which an admin
+        chose for them.
+        """
+        if message.about.get("what") == ESCALATED:
+            return None
         try:
-            return leaving.link_of(relay.pages, self._key(), wanted)
+            return leaving.link_of(relay.pages, self._key(), Leaving(person.handle, message.kind))
         except CannotOpen as error:
             log.warning("ingest.mail_without_leaving", extra={"reason": str(error)})
             return None

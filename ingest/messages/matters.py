@@ -107,6 +107,12 @@ def _news(matter: Matter | None, finding: SeenMatter) -> MatterChange | None:
     return None
 
 
+def unchanged(known: Sequence[Matter], changes: Iterable[MatterChange]) -> list[Matter]:
+    """Open matters that stay as they are: what is settled or became worse now has waited for no answer."""
+    changed = {change.matter.id for change in changes if change.matter is not None}
+    return [matter for matter in known if matter.id not in changed]
+
+
 def together(*looks: Look) -> Look:
     """Several looks as one."""
     return Look(

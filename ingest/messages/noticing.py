@@ -70,7 +70,9 @@ class Noticed:
 class Noticer:
     """Looks at the owners; remembers when each account was counted, because that is work."""
 
-    def __init__(self, resources: Resources, views: Views, digest_of: DigestOf) -> None:
+    def __init__(self, resources: Resources, views: Views, digest_of: DigestOf, *, has_relay: bool) -> None:
+        """has_relay : False, there is no way to people and nothing is written to them."""
+        self._has_relay = has_relay
         self._resources = resources
         self._views = views
         self._digest_of = digest_of
@@ -99,15 +101,16 @@ class Noticer:
 
     def _look(self, connection: sa.Connection, owner_id: int, now_us: int) -> Noticed:
         rules = message_choices.rules_of(connection, owner_id)
-        readers = readers_of(connection, owner_id)
+        readers = readers_of(connection, owner_id) if self._has_relay else []
         known = matter_rows.open_of(connection, owner_id)
-        look = self._seen(connection, owner_id, now_us)
+        changes = matters.changes_of(known, self._seen(connection, owner_id, now_us))
+        unanswered = matters.unchanged(known, changes)
         return Noticed(
             owner_id=owner_id,
             rules=rules,
             readers=tuple(readers),
-            changes=tuple(matters.changes_of(known, look)),
-            escalated=tuple(escalations(known, rules, readers, now_us)),
+            changes=tuple(changes),
+            escalated=tuple(escalations(unanswered, rules, readers, now_us)),
             digests=tuple(self._digests(connection, readers, now_us)),
         )
 
@@ -158,7 +161,14 @@ def write(connection: sa.Connection, news: Noticed, now_us: int) -> None:
     for change in news.changes:
         matter = _keep(connection, news.owner_id, change, now_us)
         if not (is_first and change.what == OPENED):
-            said = messages_of(change.what, matter, news.readers, told.get(matter.id, ()), now_us)
+            said = messages_of(
+                change.what,
+                matter,
+                news.readers,
+                now_us,
+                told=told.get(matter.id, ()),
+                escalate_to_id=news.rules.escalate_to_id,
+            )
             messages.put(connection, said)
             _tell_webhooks(connection, event_of(change.what, matter, now_us), news.owner_id)
     for matter, message in news.escalated:

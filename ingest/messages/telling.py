@@ -2,7 +2,8 @@
 Who gets which message: from what became of matters, and what people chose, to messages that are written.
 
 Promises: pure. A message's name follows from kind, matter and step, or from the day, so the same message has
-the same name however often it is written. Who heard that a matter opened hears that it is settled.
+the same name however often it is written. Who heard of a matter hears that it is settled, unless they left
+its kind since.
 Leaves to others: the words (`ingest.console.letters`), the rows (`ingest.store.messages`).
 """
 
@@ -58,23 +59,30 @@ def after(change: MatterChange, now_us: int) -> dict[str, Any]:
 
 
 def messages_of(
-    what: str, matter: Matter, readers: Iterable[Reader], told: Collection[int], now_us: int
+    what: str,
+    matter: Matter,
+    readers: Iterable[Reader],
+    now_us: int,
+    *,
+    told: Collection[int] = (),
+    escalate_to_id: int | None = None,
 ) -> list[NewMessage]:
     """
     The messages about a matter. what : OPENED, WORSE or SETTLED. matter : as it is now.
 
-    told : people who had a message of it already.
+    told : people who had a message of it already. escalate_to_id : to whom it goes without an answer.
     """
-    wanted = [reader for reader in readers if _is_told(what, matter, reader, told)]
+    wanted = [reader for reader in readers if _is_told(what, matter, reader, told, escalate_to_id)]
     return [_message(what, matter, reader, now_us) for reader in wanted]
 
 
-def _is_told(what: str, matter: Matter, reader: Reader, told: Collection[int]) -> bool:
+def _is_told(
+    what: str, matter: Matter, reader: Reader, told: Collection[int], escalate_to_id: int | None
+) -> bool:
     if not reader.may_hear(matter.kind, matter.site):
         return False
-    if what == SETTLED:
-        return reader.person.id in told
-    return matter.kind in reader.choices.alerts
+    person_id, chose = reader.person.id, matter.kind in reader.choices.alerts
+    return person_id in told and (chose or person_id == escalate_to_id) if what == SETTLED else chose
 
 
 def event_of(what: str, matter: Matter, now_us: int) -> Event:

@@ -154,6 +154,12 @@ def list_of(
     return [_read(row) for row in connection.execute(query)]
 
 
+def drop_waiting(connection: sa.Connection, person_id: int, kind: str | None) -> None:
+    """Delete what waits to be sent to a person: of one kind, or, with None, all of it."""
+    waiting = sa.delete(messages).where(messages.c.person_id == person_id, messages.c.state == WAITING)
+    connection.execute(waiting if kind is None else waiting.where(messages.c.kind == kind))
+
+
 def send_again(connection: sa.Connection, owner_id: int, message_id: int) -> bool:
     """Have a message sent again that was given up. False where there is no such message."""
     again = sa.update(messages).where(messages.c.owner_id == owner_id, messages.c.id == message_id)
@@ -168,15 +174,15 @@ def count_by_state(connection: sa.Connection) -> dict[str, int]:
     return {state: counts.get(state, 0) for state in MESSAGE_STATES}
 
 
-def forget_sent(connection: sa.Connection, before_us: int, *, limit: int = 1_000) -> int:
+def forget_settled(connection: sa.Connection, before_us: int, *, limit: int = 1_000) -> int:
     """
-    Delete messages that were sent before an instant. Returns how many.
+    Delete messages that were sent or given up before an instant. Returns how many.
 
     Those of a matter stay until it was settled before that instant too: they say who heard of it.
     """
     settled = sa.select(matters.c.id).where(matters.c.settled_us < before_us)
     query = sa.select(messages.c.id).where(
-        messages.c.state == SENT,
+        messages.c.state != WAITING,
         messages.c.settled_us < before_us,
         sa.or_(messages.c.matter_id.is_(None), messages.c.matter_id.in_(settled)),
     )

@@ -178,6 +178,18 @@ def test_a_link_that_was_made_up_leaves_nothing_and_trying_is_slowed(api: Api, m
     assert {stranger.get(forged, key=None).status_code for _ in range(80)} == {404, 429}
 
 
+def test_what_waits_of_a_kind_that_was_left_is_not_sent_any_more(api: Api, mara: Browser) -> None:
+    mara.request("PATCH", "/v1/me/messages", WISHES)
+    made = matter_of(api)
+    assert api.post(f"/v1/messages/{made['message']}/replay", {}).status_code == 200
+    mara.post("/v1/me/messages/test")
+    assert one_click(api, link_of(api, "over_limit")) == 200
+    left = api.get("/v1/messages").json()["messages"]
+    assert [message["kind"] for message in left] == ["test"]
+    assert one_click(api, link_of(api, "test")) == 200
+    assert api.get("/v1/messages").json()["messages"] == []
+
+
 # ---------------------------------------------------------------- admins
 
 

@@ -70,10 +70,10 @@ def test_who_heard_of_an_open_matter_is_not_forgotten(connection: sa.Connection)
     messages.put(connection, [new(mara, "a", matter_id=matter), new(mara, "digest", kind="digest")])
     for message in messages.list_of(connection, mara.owner_id):
         messages.settle(connection, message.id, {"state": SENT, "settled_us": 5})
-    assert messages.forget_sent(connection, 10) == 1
+    assert messages.forget_settled(connection, 10) == 1
     assert messages.told(connection, [matter]) == {matter: {mara.id}}
     matters.edit(connection, matter, settled_us=6)
-    assert messages.forget_sent(connection, 10) == 1
+    assert messages.forget_settled(connection, 10) == 1
 
 
 def test_choices_and_rules_are_changed_one_column_at_a_time(connection: sa.Connection) -> None:

@@ -18,6 +18,7 @@ from cleanside.ingest.messages.matters import (
     Look,
     SeenMatter,
     changes_of,
+    unchanged,
 )
 from cleanside.ingest.messages.telling import HOUR_US, Reader, after, escalations, messages_of, name_of
 from cleanside.ingest.store.matters import Matter
@@ -63,6 +64,12 @@ def test_a_matter_is_told_as_it_opens_as_it_becomes_worse_and_as_it_is_settled()
     assert whats([matter()], look()) == [SETTLED]
 
 
+def test_what_is_settled_or_worse_now_is_not_escalated_in_the_same_look() -> None:
+    for found in (look(), look(seen(3))):
+        assert unchanged([matter()], changes_of([matter()], found)) == []
+    assert unchanged([matter()], changes_of([matter()], look(seen(2)))) == [matter()]
+
+
 def test_a_matter_of_which_nothing_can_be_said_stays_as_it_is() -> None:
     silent = look(unknown=((OVER_LIMIT, SUBJECT),))
     assert whats([matter()], silent) == []
@@ -76,7 +83,8 @@ def test_what_became_worse_waits_for_an_answer_again() -> None:
 
 
 def told(what: str, of: Matter, *readers: Reader, before: tuple[int, ...] = ()) -> list[int]:
-    return [message.person_id for message in messages_of(what, of, readers, before, 0)]
+    found = messages_of(what, of, readers, 0, told=before, escalate_to_id=9)
+    return [message.person_id for message in found]
 
 
 def test_a_person_is_told_of_the_kinds_they_chose_at_the_sites_they_see() -> None:
@@ -91,9 +99,10 @@ def test_a_loss_is_told_to_whose_role_sees_the_account() -> None:
     assert told(OPENED, loss, reader(1), reader(2, "technician"), reader(3, "viewer")) == [1]
 
 
-def test_who_was_told_that_it_opened_is_told_that_it_is_settled() -> None:
-    chose_other = reader(2, alerts=frozenset())
-    assert told(SETTLED, matter(), reader(1), chose_other, before=(2,)) == [2]
+def test_who_heard_of_a_matter_hears_that_it_is_settled_unless_they_left() -> None:
+    left, escalated_to = reader(2, alerts=frozenset()), reader(9, alerts=frozenset())
+    before = (1, 2, 9)
+    assert told(SETTLED, matter(), reader(1), left, reader(3), escalated_to, before=before) == [1, 9]
 
 
 @pytest.mark.parametrize("state", [{"revoked_us": 1}, {"suspended_us": 1}, {"password_hash": None}])
