@@ -311,7 +311,7 @@ def _reasons(
         "at_once": element.wear is not None and outlook.was_late_from_the_start,
         "with_service": on in element.service_days,
         "together": is_shared,
-        "last_day": element.wear is not None and on == outlook.deadline,
+        "last_day": on == outlook.deadline and not outlook.was_late_from_the_start,
         "as_planned": element.planned_day == on,
         "cheapest_day": on == alone,
     }
