@@ -14,6 +14,7 @@ from tests.benchmark import (
     bench_large,
     bench_retention,
     bench_single,
+    bench_visit_plan,
 )
 
 
@@ -91,3 +92,11 @@ def test_a_herd_comes_back_and_nothing_is_missing(capsys: pytest.CaptureFixture[
     assert found["gateways_done"] == 12
     assert found["answers"]["200"] >= 12
     assert found["live_readings"] >= 2
+
+
+def test_the_plan_of_visits_is_compared_with_ways_without_it(capsys: pytest.CaptureFixture[str]) -> None:
+    """On both generators, with and without ways to sites; a machine breaks the plan; a plan is timed."""
+    bench_visit_plan.main(["--seeds", "2", "--machines", "4", "--days", "45", "--timing", "20"])
+    begins = [line.partition(" ")[0] for line in capsys.readouterr().out.splitlines()]
+    assert {begins.count(way) for way in ("limit", "hours", "service", "plan")} == {4}
+    assert (begins.count("dust"), begins.count("20")) == (3, 2)

@@ -91,8 +91,8 @@ def test_papers_become_site_part_service_and_days_that_are_out() -> None:
         fixed={("grader-07", "main"): MONDAY + timedelta(days=2)},
     )
     element = only(found)
-    assert (element.site, element.part, element.service_days) == ("oberkies", "KG", {4})
-    assert (element.laid_up, element.calendar_day, element.fixed_day) == ({3, 4}, 10, 2)
+    assert (element.site, element.part, element.service_days) == ("oberkies", "KG", frozenset({4}))
+    assert (element.laid_up, element.calendar_day, element.fixed_day) == (frozenset({3, 4}), 10, 2)
     [trip] = found.problem.trips
     assert (trip.price, trip.hours, trip.km) == (90.0, 1.5, 90.0)
     [supply] = found.problem.supplies
