@@ -12,11 +12,12 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable
 
-from cleanside.ingest.errors import Refused, TryAgain
-from cleanside.ingest.planning.visit_plan import NOT_FOUND, VisitPlan, make_visit_plan
-from cleanside.ingest.planning.visit_problem import VisitProblem
+from cleanside.ingest.errors import TryAgain
+from cleanside.ingest.planning.visit_plan import VisitPlan, make_visit_plan
+from cleanside.ingest.planning.visit_problem import NoVisitPlan, VisitProblem
 
 MOST_KEPT_PLANS = 64  # of some 200 kB each for 300 machines; chosen
+NOT_FOUND = "plan_not_found_in_time"  # not proven to have none: it may be found another time
 MOST_WAITING_FOR_PLANS = 4  # chosen: of the 40 threads that requests have
 
 
@@ -30,12 +31,12 @@ class KeptPlans:
         most_waiting: int = MOST_WAITING_FOR_PLANS,
     ) -> None:
         self._make = make
-        self._kept: OrderedDict[VisitProblem, VisitPlan | Refused] = OrderedDict()
+        self._kept: OrderedDict[VisitProblem, VisitPlan | NoVisitPlan] = OrderedDict()
         self._solving = threading.Lock()
         self._waiting = threading.BoundedSemaphore(most_waiting + 1)
 
     def of(self, problem: VisitProblem) -> VisitPlan:
-        """The plan of a problem. Raises Refused (409) where there is none, TryAgain where too many wait."""
+        """The plan of a problem. Raises NoVisitPlan where there is none, TryAgain where too many wait."""
         if not self._waiting.acquire(blocking=False):
             raise TryAgain("plans_wait", retry_after_s=10)
         try:
@@ -44,7 +45,7 @@ class KeptPlans:
                 self._keep(problem, found)
         finally:
             self._waiting.release()
-        if isinstance(found, Refused):
+        if isinstance(found, NoVisitPlan):
             raise found
         return found
 
@@ -52,14 +53,14 @@ class KeptPlans:
         """How many problems are remembered."""
         return len(self._kept)
 
-    def _made(self, problem: VisitProblem) -> VisitPlan | Refused:
+    def _made(self, problem: VisitProblem) -> VisitPlan | NoVisitPlan:
         try:
             return self._make(problem)
-        except Refused as none:
+        except NoVisitPlan as none:
             return none
 
-    def _keep(self, problem: VisitProblem, found: VisitPlan | Refused) -> None:
-        if isinstance(found, Refused) and found.case == NOT_FOUND:
+    def _keep(self, problem: VisitProblem, found: VisitPlan | NoVisitPlan) -> None:
+        if isinstance(found, NoVisitPlan) and found.case == NOT_FOUND:
             return
         self._kept[problem] = found
         self._kept.move_to_end(problem)
