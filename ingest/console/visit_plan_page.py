@@ -32,6 +32,7 @@ from cleanside.ingest.api.routes.visit_plan import (
     post_accepted_plan,
 )
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
+from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import number_of_field, read_form, trimmed_field
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
@@ -131,6 +132,7 @@ def _page(
     say, shop = sayer_of(request, key), get_shop(resources, key)
     days = WrittenDays(say.formats)
     terms = get_planning_terms(resources, key)
+    assumed = {line["field"]: line["value"] for line in terms["assumed"]}
     failed = bool(faults) or no_plan is not None
     return render(
         request,
@@ -148,7 +150,8 @@ def _page(
         names=names_of(shop),
         terms=terms,
         ways={trip["site"]: trip for trip in terms["trips"]},
-        assumed={line["field"]: line["value"] for line in terms["assumed"]},
+        assumed={name: _as_number(value, say.formats) for name, value in assumed.items()},
+        working_days=terms["working_days"] or assumed["working_days"],
         amounts=AMOUNTS,
         week=WEEK,
         written=written,
@@ -183,6 +186,11 @@ def _by_day(plan: Mapping[str, Any]) -> list[tuple[str, list[tuple[dict[str, Any
         (day, [(trip, visits) for _, trip, visits in of_day])
         for day, of_day in groupby(by_trip, key=lambda found: found[0])
     ]
+
+
+def _as_number(value: str, formats: Formats) -> str:
+    """A figure that is assumed, as the viewer writes numbers."""
+    return formats.number(float(value), 1 if "." in value and not value.endswith(".0") else 0)
 
 
 def _day_before(day: str) -> str:

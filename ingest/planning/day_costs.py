@@ -125,8 +125,8 @@ def gain_of_waiting(
     comes_then = (until < services.T)[:, :, None]
     best = np.where(comes_then, at_service[None], np.inf).min(axis=1, initial=np.inf)
     saved = now - np.minimum(best, visit_price + _fuel(wear, due, due))
-    mean: FloatArray = np.where(due > until, np.maximum(0.0, saved), 0.0).mean(axis=1)
-    return mean
+    gained = np.where(due > until, np.maximum(0.0, saved), 0.0)
+    return np.asarray(gained.mean(axis=1))
 
 
 def _hours_and_fuel(wear: Wear, at: FloatArray, due: FloatArray, visit_price: float) -> FloatArray:

@@ -17,7 +17,6 @@ from typing import Literal
 
 import numpy as np
 
-from cleanside.ingest.errors import Refused
 from cleanside.ingest.planning.grouping import (
     GAP,
     Choice,
@@ -32,12 +31,12 @@ from cleanside.ingest.planning.grouping import (
 from cleanside.ingest.planning.part_orders import PartOrder, orders_of
 from cleanside.ingest.planning.visit_problem import (
     ElementAhead,
+    NoVisitPlan,
     Outlook,
     SiteTrip,
     VisitProblem,
     free_days,
     job_days,
-    no_plan,
     outlook_of,
     require_possible,
 )
@@ -55,7 +54,6 @@ VisitReason = Literal[
     "cheapest_day",
     "no_room",
 ]
-NOT_FOUND = "plan_not_found_in_time"  # case of the refusal where it is not proven that there is none
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -155,7 +153,7 @@ def make_visit_plan(problem: VisitProblem, *, gap: float = GAP) -> VisitPlan:
     The plan of least expected cost.
 
     gap : relative, of what can be chosen; 0: the least cost itself.
-    Raises Refused (409, no_visit_plan) where there is none; its case says why.
+    Raises NoVisitPlan where there is none; its case says why.
     """
     require_possible(problem)
     elements = sorted(problem.elements, key=lambda element: element.name)
@@ -238,18 +236,18 @@ def _require_proven(none: NoChoice) -> None:
         raise _not_found() from none
 
 
-def _not_found() -> Refused:
-    return no_plan(NOT_FOUND, {})
+def _not_found() -> NoVisitPlan:
+    return NoVisitPlan("plan_not_found_in_time")
 
 
-def _short_of_hours(problem: VisitProblem, outlooks: list[Outlook]) -> Refused:
+def _short_of_hours(problem: VisitProblem, outlooks: list[Outlook]) -> NoVisitPlan:
     must = [outlook for outlook in outlooks if outlook.deadline < problem.days]
     fixed = [o.element.machine for o in outlooks if o.element.fixed_day is not None]
     if fixed:
-        return no_plan("plan_fixed_without_room", {"machines": ", ".join(fixed)})
+        return NoVisitPlan("plan_fixed_without_room", machines=", ".join(fixed))
     need_h, people_h = len(must) * problem.terms.change_hours, sum(problem.capacity_h)
     values = {"changes": len(must), "need_h": need_h, "people_h": people_h, "days": problem.days}
-    return no_plan("plan_short_of_people_or_parts", values)
+    return NoVisitPlan("plan_short_of_people_or_parts", **values)
 
 
 def _alone(jobs: JobDays, outlook: Outlook, row: int) -> int:
@@ -311,7 +309,7 @@ def _reasons(
         "at_once": element.wear is not None and outlook.was_late_from_the_start,
         "with_service": on in element.service_days,
         "together": is_shared,
-        "last_day": element.wear is not None and on == outlook.deadline,
+        "last_day": on == outlook.deadline and not outlook.was_late_from_the_start,
         "as_planned": element.planned_day == on,
         "cheapest_day": on == alone,
     }

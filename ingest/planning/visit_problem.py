@@ -27,7 +27,7 @@ from cleanside.ingest.planning.day_costs import (
 from cleanside.ingest.planning.grouping import FloatArray, JobDays, PartLimit, Shared
 
 #: within these days a planned visit has been arranged with people; one further ahead moves for a share of the
-#: price. With the whole price on all, each day is held to what was known weeks before (tried: 4 % dearer)
+#: price. With the whole price each day is held to what was known weeks before (tried: 1 to 2 % dearer)
 NOTICE_DAYS = 7
 FAR_MOVE_SHARE = 0.1
 CLOSE = 1e-9
@@ -132,25 +132,27 @@ class Outlook:
         return not (self.in_time & self.can_visit).any()
 
 
-def no_plan(case: str, values: Mapping[str, Any]) -> Refused:
-    """The refusal of a problem without an answer. case : which of `error_texts`."""
-    return Refused(case, status=409, code="no_visit_plan", **values)
+class NoVisitPlan(Refused):
+    """There is no plan as it was asked for (409 `no_visit_plan`); the case says why."""
+
+    def __init__(self, case: str, /, **values: Any) -> None:
+        super().__init__(case, status=409, code="no_visit_plan", **values)
 
 
 def require_possible(problem: VisitProblem) -> None:
-    """Raise Refused (409) for a problem without an answer that can be seen beforehand."""
+    """Raise NoVisitPlan for a problem without an answer that can be seen beforehand."""
     most_h = max(problem.capacity_h, default=0.0)
     if most_h <= 0:
-        raise no_plan("plan_without_working_day", {"days": problem.days})
+        raise NoVisitPlan("plan_without_working_day", days=problem.days)
     for trip in problem.trips:
         need_h = trip.hours + problem.terms.change_hours
         if need_h > most_h + CLOSE:
             values = {"site": trip.site or "-", "need_h": need_h, "most_h": most_h}
-            raise no_plan("plan_visit_longer_than_day", values)
+            raise NoVisitPlan("plan_visit_longer_than_day", **values)
 
 
 def outlook_of(problem: VisitProblem, element: ElementAhead) -> Outlook:
-    """What each day means for an element. Raises Refused (409) for a day fixed where it cannot be."""
+    """What each day means for an element. Raises NoVisitPlan for a day fixed where it cannot be."""
     terms, days = problem.terms, problem.days
     later_day = _later_day(problem, element)
     at = np.append(np.arange(days, dtype=np.float64), later_day)
@@ -274,9 +276,9 @@ def _require_fixed_possible(problem: VisitProblem, outlook: Outlook) -> None:
     last = problem.on(outlook.deadline)
     values = {"machine": element.machine, "day": problem.on(day), "last_day": last}
     if not 0 <= day < problem.days or not outlook.can_visit[day]:
-        raise no_plan("plan_fixed_on_free_day", values)
+        raise NoVisitPlan("plan_fixed_on_free_day", **values)
     if day > outlook.deadline:
-        raise no_plan("plan_fixed_too_late", values)
+        raise NoVisitPlan("plan_fixed_too_late", **values)
 
 
 def _cost_row(problem: VisitProblem, outlook: Outlook, deadline: int | None, *, is_free: bool) -> FloatArray:

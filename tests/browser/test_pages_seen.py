@@ -27,6 +27,7 @@ PAGES = (
     "/quarantine",
     f"/quarantine/group?code=out_of_range&device={DEVICE}",
     "/work-list",
+    "/visit-plan",
     "/shop",
     "/machines/grader-07/papers",
     "/nothing-here",

@@ -15,6 +15,7 @@ from tests.benchmark import (
     bench_other_fleets,
     bench_retention,
     bench_single,
+    bench_visit_plan,
 )
 
 
@@ -104,3 +105,11 @@ def test_a_made_fleet_is_watched_and_scored_again_from_its_file(
     assert bench_other_fleets.main(["--score", str(out)]) == 0
     assert capsys.readouterr().out == table
     assert len(json.loads(out.read_text())["observations"]) == 2 * 14
+
+
+def test_the_plan_of_visits_is_compared_with_ways_without_it(capsys: pytest.CaptureFixture[str]) -> None:
+    """On both generators, with and without ways to sites; a machine breaks the plan; a plan is timed."""
+    bench_visit_plan.main(["--seeds", "2", "--machines", "4", "--days", "45", "--timing", "20"])
+    begins = [line.partition(" ")[0] for line in capsys.readouterr().out.splitlines()]
+    assert {begins.count(way) for way in ("limit", "hours", "service", "plan")} == {4}
+    assert (begins.count("dust"), begins.count("20")) == (3, 2)

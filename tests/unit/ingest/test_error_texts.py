@@ -16,7 +16,7 @@ from cleanside.ingest.errors import AddressRefused, CalledWrongly, NotACode, Try
 from tests.support.house import ROOT, tree
 
 KINDS = {"ArchiveUnreadable", "CalledWrongly", "BeingServed", "TryAgain", "AddressRefused", "NotACode"}
-KINDS |= {"Refused", "KeyRejected", "DoesNotFit", "WrongField", "CannotOpen"}
+KINDS |= {"Refused", "KeyRejected", "DoesNotFit", "WrongField", "CannotOpen", "NoVisitPlan"}
 #: codes that a helper is given (`owners.quotas.over_quota`), or a class of its own (`NotFound`)
 BY_A_HELPER = {"key_requests_spent", "key_bytes_spent", "address_tries_spent", "unknown_name"}
 #: what a helper says of a password (`owners.passwords`), of a sign-in, of a role (`owners.access.require`)

@@ -1,0 +1,142 @@
+"""From candidates, prices and stock to the problem of a plan, and what is said to be assumed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from cleanside.ingest.planning.shop_terms import ShopTerms
+from cleanside.ingest.planning.visit_plan import make_visit_plan
+from cleanside.ingest.planning.visit_problem import ElementAhead
+from cleanside.ingest.shop.visit_inputs import PricedCandidate, Supply, VisitInputs, visit_inputs
+from cleanside.ingest.shop.work_list import Candidate, ListDays
+from cleanside.ingest.store.acceptance import HousingPrices
+from cleanside.ingest.store.papers import HousingPapers, MachinePapers, Papers, PlannedChange
+from cleanside.ingest.store.planning_terms import TripRow
+from tests.unit.ingest.shop.test_work_list import CANDIDATE, DAY_S, DAYS, MONDAY, NOW_S, ZONE
+
+PRICES = HousingPrices(0, "k1", "EUR", 18.0, 1.45, 140.0)
+
+
+def priced(candidate: Candidate = CANDIDATE, prices: HousingPrices | None = None) -> PricedCandidate:
+    return PricedCandidate(candidate=candidate, prices=prices, extra_pa=1_500.0, extra_at_limit_pa=4_000.0)
+
+
+def inputs(*candidates: PricedCandidate, days: ListDays = DAYS, **more: Any) -> VisitInputs:
+    given: dict[str, Any] = {"entered": ShopTerms(), "trips": {}, "supplies": {}, "fixed": {}}
+    return visit_inputs(candidates, days, **(given | more))
+
+
+def only(found: VisitInputs) -> ElementAhead:
+    [element] = found.problem.elements
+    return element
+
+
+def test_dates_are_days_from_the_first_one_to_a_quarter_of_a_day() -> None:
+    """Now is Monday 06:40; early is in three days, Thursday 06:40."""
+    found = inputs(priced())
+    wear = only(found).wear
+    assert wear is not None
+    assert found.problem.first_on == MONDAY
+    assert (wear.due.early, wear.due.likely, wear.due.late) == (3.25, 5.25, 9.25)
+    assert (wear.hours_per_day, wear.life_hours, wear.is_over) == (8.0, 300.0, False)
+
+
+def test_after_noon_the_plan_begins_tomorrow() -> None:
+    noon_s = datetime(2026, 11, 30, 12, 1, tzinfo=ZONE).timestamp()
+    found = inputs(priced(), days=ListDays(ZONE, noon_s, before=date.max))
+    assert found.problem.first_on == MONDAY + timedelta(days=1)
+    assert found.problem.capacity_h[:7] == (8.0, 8.0, 8.0, 8.0, 0.0, 0.0, 8.0)
+
+
+def test_fuel_counts_by_what_the_machine_burns_and_its_restriction_above_clean() -> None:
+    """18 l/h at 1.45, 0.4 % for each kPa: 1.5 kPa are 0.157 an hour, 4 kPa 0.418."""
+    wear = only(inputs(priced(prices=PRICES))).wear
+    assert wear is not None
+    assert wear.element_price == 140.0
+    assert (wear.fuel_now, wear.fuel_at_limit) == pytest.approx((0.157, 0.418), abs=1e-3)
+    plain = only(inputs(priced())).wear
+    assert plain is not None
+    assert (plain.element_price, plain.fuel_at_limit) == (150.0, 0.0), "assumed, and not counted"
+
+
+def test_what_is_assumed_is_named_and_nothing_else() -> None:
+    assert "element_price" in inputs(priced()).assumed
+    assert inputs(priced()).assumed["fuel_price_per_l"] == "0"
+    all_priced = inputs(priced(prices=PRICES), entered=ShopTerms(stop_price=70.0))
+    assert {"element_price", "fuel_price_per_l", "stop_price"}.isdisjoint(all_priced.assumed)
+    assert all_priced.currency == "EUR"
+    assert all_priced.sites_without_trip == ("",)
+
+
+def test_prices_in_another_currency_are_not_used_and_the_machine_is_named() -> None:
+    found = inputs(priced(prices=PRICES), entered=ShopTerms(currency="CHF"))
+    wear = only(found).wear
+    assert wear is not None
+    assert (found.currency, found.other_currency, wear.element_price) == ("CHF", ("grader-07",), 150.0)
+
+
+def test_papers_become_site_part_service_and_days_that_are_out() -> None:
+    machine = MachinePapers(site="oberkies", laid_up_from="2026-12-03", laid_up_until="2026-12-04")
+    papers = Papers(machine, HousingPapers(primary_part="KG", calendar_limit_days=110))
+    candidate = replace(CANDIDATE, papers=papers, service_s=NOW_S + 4 * DAY_S)
+    found = inputs(
+        priced(candidate),
+        trips={"oberkies": TripRow(90.0, 1.5)},
+        supplies={"KG": Supply(pieces=2, lead_days=None)},
+        entered=ShopTerms(km_price=1.0),
+        fixed={("grader-07", "main"): MONDAY + timedelta(days=2)},
+    )
+    element = only(found)
+    assert (element.site, element.part, element.service_days) == ("oberkies", "KG", frozenset({4}))
+    assert (element.laid_up, element.calendar_day, element.fixed_day) == (frozenset({3, 4}), 10, 2)
+    [trip] = found.problem.trips
+    assert (trip.price, trip.hours, trip.km) == (90.0, 1.5, 90.0)
+    [supply] = found.problem.supplies
+    assert (supply.pieces, supply.lead_days, found.parts_without_lead_time) == (2, 0, ("KG",))
+
+
+@pytest.mark.parametrize(
+    ("changed", "expected"),
+    [
+        ({"plan": "open"}, 4),
+        ({"plan": "done"}, None),
+        ({"plan": "missed"}, None),
+        ({"plan": None}, None),
+    ],
+)
+def test_an_open_plan_is_a_planned_day(changed: dict[str, Any], expected: int | None) -> None:
+    papers = Papers(planned=PlannedChange((MONDAY + timedelta(days=4)).isoformat(), 0, 0, "k1", ""))
+    assert only(inputs(priced(replace(CANDIDATE, papers=papers, **changed)))).planned_day == expected
+
+
+def test_what_cannot_be_planned_is_named_and_what_must_be_looked_at_is_planned() -> None:
+    """A state over the limit needs no dates."""
+    laid_up = Papers(MachinePapers(laid_up_from="2026-11-01"))
+    silent = replace(CANDIDATE, machine="a", state="silent", due_s=None)
+    found = inputs(
+        priced(silent),
+        priced(replace(CANDIDATE, machine="b", papers=laid_up)),
+        priced(replace(CANDIDATE, machine="c", state="suspect", due_s=None)),
+        priced(replace(CANDIDATE, machine="d", state="over", due_s=None)),
+    )
+    assert found.not_planned == {("a", "main"): "no_dates", ("b", "main"): "laid_up"}
+    look, over = found.problem.elements
+    assert look.wear is None
+    assert over.wear is not None
+    assert over.wear.is_over
+
+
+def test_the_problem_of_an_empty_start_has_a_plan() -> None:
+    [visit] = make_visit_plan(inputs(priced()).problem).visits
+    assert visit.day <= 3
+
+
+def test_equal_inputs_are_equal_problems() -> None:
+    """What a plan is remembered by."""
+    later = ListDays(ZONE, NOW_S + 60.0, before=date.max)
+    assert hash(inputs(priced()).problem) == hash(inputs(priced()).problem)
+    assert inputs(priced(), days=later).problem == inputs(priced()).problem
