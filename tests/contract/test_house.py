@@ -25,7 +25,7 @@ from tests.support.house import (
 #: the page beside the machine too: above spool and uplink, below the commands
 #: the documents too: above all whose tables they show; no room stands on them
 #: the console shows checks that both sides judge alike (gateway.spot_checks)
-ROOMS, ARROWS = 41, 164
+ROOMS, ARROWS = 41, 165
 #: a program's one place for each, and what Python itself names
 ONE_A_PROGRAM = {"__init__.py", "__main__.py", "cli.py", "errors.py", "error_texts.py", "log.py"}
 ONE_A_PROGRAM |= {"output.py", "settings.py"}
