@@ -202,8 +202,9 @@ def api(site: Path, sqlite_database_url: str) -> Iterator[Api]:
 
 
 def test_the_site_is_sent_to_all_under_a_strict_policy(api: Api) -> None:
-    first = api.get("/docs", key=None)
-    assert (first.status_code, first.headers["location"]) == (303, "/docs/index.html")
+    for address in ("/docs", "/docs/"):
+        first = api.get(address, key=None)
+        assert (first.status_code, first.headers["location"]) == (303, "/docs/index.html")
     page = api.get("/docs/index.html", key=None)
     assert (page.status_code, page.headers["content-type"]) == (200, "text/html; charset=utf-8")
     policy = dict(part.split(" ", 1) for part in page.headers["content-security-policy"].split("; "))
