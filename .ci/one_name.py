@@ -13,6 +13,8 @@ from typing import Any
 
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
+#: the documents as a site: git leaves it out, and what is built brings it along where it is there
+SITE = "ingest/docs/site"
 ROOMS = ("gateway", "ingest", "migrations", "simulator")
 #: file of the repository -> its place under `cleanside`
 FILES = {"gateway/cleanside.py": "__init__.py", "gateway/py.typed": "py.typed"}
@@ -24,6 +26,9 @@ class OneName(BuildHookInterface):  # type: ignore[type-arg]
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
         """version : "standard" for a wheel or sdist, "editable" for a checkout that is worked in."""
         root = Path(self.root)
+        if version != "editable" and (root / SITE).is_dir():
+            place = SITE if self.target_name == "sdist" else f"cleanside/{SITE}"
+            build_data["force_include"][str(root / SITE)] = place
         if self.target_name != "wheel":
             return
         if version == "editable":

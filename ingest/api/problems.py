@@ -137,9 +137,7 @@ class ProblemError(BaseModel):
 class ProblemDetails(BaseModel):
     """The shape of every error (RFC 9457)."""
 
-    type: str = Field(
-        description="where the code is explained, at this server", examples=["/docs/problems/not_a_batch"]
-    )
+    type: str = Field(examples=["/docs/problems/not_a_batch"])
     code: str = Field(description="stable; decide by this", examples=["not_a_batch"])
     title: str
     status: int = Field(examples=[422])

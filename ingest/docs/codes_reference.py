@@ -10,8 +10,10 @@ from cleanside.ingest.api import problems
 from cleanside.ingest.cautions import CAUTIONS, SITUATIONS
 from cleanside.ingest.docs.markdown_text import anchor, code, page, plain, table
 from cleanside.ingest.intake import codes
+from cleanside.ingest.restriction.verdict.plain_forms import SENTENCES
+from cleanside.ingest.store.gateway_reports import DECLARED_NAMES
 
-#: English of what the analysis says, by code
+#: what the pages say, where the values of a code choose among sentences
 SAID = files("cleanside.ingest.console") / "words" / "said.en.toml"
 
 
@@ -41,9 +43,12 @@ def of_attention() -> str:
     """The page of what may need a person."""
     opening = (
         "`GET /v1/attention` and `cleanside-ingest attention` list what may need a person, each line with "
-        "one of these codes or with a [code of a quarantined reading](quarantine.md)."
+        "one of these codes or with a [code of a quarantined reading](quarantine.md). Events that gateways "
+        "declare have their names here too."
     )
-    own = {name: step for name, step in codes.ATTENTION_STEPS.items() if name not in codes.HELD_CODES}
+    declared = dict.fromkeys(DECLARED_NAMES, codes.ATTENTION_STEPS["other"])
+    steps = declared | {**codes.ATTENTION_STEPS}
+    own = {name: step for name, step in steps.items() if name not in codes.HELD_CODES}
     return page("Codes of what needs a person", opening, _steps(own))
 
 
@@ -51,12 +56,26 @@ def of_evidence() -> str:
     """The page of what the analysis says."""
     opening = (
         "Evidence, advice, verdicts of entries and checks of an installation come as a code with values, and "
-        "as an English sentence beside it. In braces stands where a value goes and how it is written."
+        "as an English sentence beside it. In braces stands where a value goes and how it is written. Where "
+        "the values choose among sentences, all of them stand here."
     )
-    rows = [
-        (_named(name), plain(sentence)) for name, sentence in _flat(tomllib.loads(SAID.read_text("utf-8")))
-    ]
+    rows = [(_named(name), "<br>".join(map(plain, sentences_of(name)))) for name in SENTENCES]
     return page("Codes of evidence and advice", opening, table(("code", "sentence"), rows))
+
+
+def sentences_of(code_of_analysis: str) -> list[str]:
+    """Every sentence that a code may have: its own, or those of the pages among which its values choose."""
+    own = SENTENCES[code_of_analysis]
+    if isinstance(own, str):
+        return [own]
+    words = tomllib.loads(SAID.read_text("utf-8"))
+    of_it = (code_of_analysis, *(name for name in words if name.startswith(f"{code_of_analysis}_")))
+    found = [str(words[name]) for name in of_it if name in words and name not in _other(code_of_analysis)]
+    return found or ["Its sentence depends on the values."]
+
+
+def _other(code_of_analysis: str) -> set[str]:
+    return set(SENTENCES) - {code_of_analysis}
 
 
 def of_cautions() -> str:
@@ -79,13 +98,3 @@ def _named(name: str) -> str:
 
 def _shown_at(name: str) -> str:
     return ", ".join(situation.replace("_", " ") for situation, names in SITUATIONS.items() if name in names)
-
-
-def _flat(table_of_words: Mapping[str, object], above: str = "") -> list[tuple[str, str]]:
-    found = []
-    for name, value in table_of_words.items():
-        if isinstance(value, Mapping):
-            found += _flat(value, f"{above}{name}.")
-        else:
-            found.append((f"{above}{name}", str(value)))
-    return found

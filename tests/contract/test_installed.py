@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import sysconfig
+import tarfile
 import zipfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -93,6 +94,16 @@ def test_every_file_of_the_programs_is_in_the_wheel_once(wheel: Path) -> None:
 
 def test_the_wheel_stays_small_enough_for_a_metered_link(wheel: Path) -> None:
     assert wheel.stat().st_size <= LARGEST_WHEEL_BYTES
+
+
+def test_a_source_distribution_of_a_checkout_that_is_worked_in_is_whole(tmp_path: Path) -> None:
+    """An editable install leaves `.links` there, which leads to every folder a second time."""
+    assert (ROOT / ".links").is_dir()
+    run([sys.executable, "-m", "build", "--sdist", "--outdir", tmp_path, ROOT])
+    with tarfile.open(next(tmp_path.glob("*.tar.gz"))) as archive:
+        names = {name.partition("/")[2] for name in archive.getnames()}
+    tracked = run(["git", "ls-files", *HOSTILE, "tests", ".ci"], cwd=ROOT).splitlines()
+    assert set(tracked) - names == set()
 
 
 def test_all_programs_run_from_a_folder_full_of_hostile_names(programs: Path, hostile_folder: Path) -> None:

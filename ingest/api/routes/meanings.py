@@ -343,7 +343,7 @@ THERE: Mapping[str, Mapping[str, str]] = {
         "p90": "late: nine in ten come before [h]",
     },
     "ProblemDetails": {
-        "type": "the kind of problem as a URN, with the code at its end",
+        "type": "where the code is explained at this server, with the code at its end",
         "status": "status of the answer (RFC 9110)",
     },
     "QuantityShown": {"units": "the units it may be sent in"},
