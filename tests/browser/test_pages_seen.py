@@ -29,6 +29,9 @@ PAGES = (
     "/work-list",
     "/shop",
     "/machines/grader-07/papers",
+    "/webhooks",
+    "/transfers",
+    "/element-lives",
     "/nothing-here",
 )
 

@@ -37,7 +37,7 @@ ALLOWED = [
 ]
 # What the pure and the small parts may bring in beside the standard library.
 THIRD_PARTY = {
-    "gateway": {"apsw", "httpx", "orjson", "zstandard", "can", "paho", "pymodbus", "segno"},
+    "gateway": {"apsw", "httpx", "orjson", "zstandard", "can", "jeepney", "paho", "pymodbus", "segno"},
     "ingest/restriction": {"numpy", "scipy"},
     "migrations/versions": {"alembic", "sqlalchemy"},
 }
