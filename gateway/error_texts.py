@@ -190,6 +190,9 @@ SENTENCES: Sentences = {
     "columns_missing": 'source {source}: {name} is missing; give it like {name}.dp = "restriction kPa"',
     "controller_away": "{controller}: {why}",
     "file_empty": "source {source}: {path} is empty; its first line must name the columns",
+    "modem_away": (
+        "source {source}: ModemManager does not answer ({why}); see whether it runs, or leave the source out"
+    ),
     "file_unreadable": "source {source}: {path} cannot be read ({why}); check path",
     "filter_unknown": "source {source}: filter {number:g} is not 1 to 4; J1939 knows four air filters",
     "host_or_serial": "source {source}: give host, or serial for a serial line; one of them",

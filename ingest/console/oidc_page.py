@@ -98,7 +98,7 @@ async def get_back(
         to = begun.next
         oidc.require_issuer(iss, provider.client, await provider.metadata())
         if error or not code:
-            raise oidc.refused("the provider signed nobody in")
+            raise oidc.refused("the provider signed no person in")
         asked = OidcTry(state=state, nonce=begun.nonce, verifier=begun.verifier, browser=browser)
         subject = await provider.subject(code, asked, _back_address(request))
         done = await _signed_in(request, provider, subject, link)
@@ -129,9 +129,9 @@ async def _begun(request: Request, state: str, browser: str) -> KeptTry:
 
 
 async def _signed_in(request: Request, provider: OidcProvider, subject: str, link: str) -> NewSession:
-    """A session for whoever the identity is. Raises Refused where it is nobody's."""
+    """A session for the person of an identity. Raises Refused where it is bound to no person."""
     services, issuer = services_of(request), provider.client.issuer
-    # Of a password that nobody knows: without one a person counts as invited.
+    # Of a password that no person knows: without one a person counts as invited.
     unknown = await services.passwords.hash(prepared(sessions.new_token())) if link else ""
 
     def save(connection: sa.Connection) -> NewSession:
@@ -142,7 +142,7 @@ async def _signed_in(request: Request, provider: OidcProvider, subject: str, lin
             found = identities.person_of(connection, issuer, subject)
             bound = None if found is None else people_store.by_id(connection, found)
             if bound is None or bound.state != people_store.VALID:
-                raise oidc.refused("this identity is nobody's here; use the link of an invitation")
+                raise oidc.refused("this identity is bound to no person; use the link of an invitation")
             person = bound
         return begin_session(request, connection, person, sessions.new_token(), now_us)
 

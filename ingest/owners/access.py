@@ -56,7 +56,7 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "attention:read": frozenset({"planner", "operator", "admin"}),
     "account:read": frozenset({"planner", "operator", "admin"}),
     "quarantine:read": frozenset({"device", "integrator", "planner", "operator", "admin"}),
-    "amendments:read": frozenset({"planner", "operator", "admin"}),
+    "amendments:read": frozenset({"operator", "admin"}),
     "quarantine:write": frozenset({"operator", "admin"}),
     "keys:manage": frozenset({"admin"}),
     "keys:rotate": frozenset({"device", "admin"}),

@@ -122,7 +122,7 @@ def subject_of(token: str, keys: Mapping[str, Any], client: OidcClient, *, nonce
         and secrets.compare_digest(str(claims["nonce"]), nonce),
         "it has ended": _is_time(claims.get("exp")) and claims["exp"] > now_s - LEEWAY_S,
         "it is from the future": _is_time(claims.get("iat")) and claims["iat"] < now_s + LEEWAY_S,
-        "it names nobody": _is_text(claims.get("sub")) and len(claims["sub"]) <= MOST_SUBJECT,
+        "it names no subject": _is_text(claims.get("sub")) and len(claims["sub"]) <= MOST_SUBJECT,
     }
     if wrong := [why for why, holds in checks.items() if not holds]:
         raise refused(f"the token does not hold: {wrong[0]}")

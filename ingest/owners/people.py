@@ -254,7 +254,7 @@ def bind_identity(
     """
     Use a link for who somebody is at an OpenID provider: they sign in there from now on.
 
-    password_hash : of a password that nobody knows. Raises Refused: 403 `invitation_not_valid`, 409 where
+    password_hash : of a password that no person knows. Raises Refused: 403 `invitation_not_valid`, 409 where
     the identity is somebody's.
     """
     opened = open_invitation(connection, token, now_us)

@@ -31,7 +31,7 @@ class KeptTry(NamedTuple):
 
 
 def person_of(connection: sa.Connection, issuer: str, subject: str) -> int | None:
-    """The person whose identity it is; None: nobody's."""
+    """The person whose identity it is; None: it is bound to no person."""
     row = person_identities.c
     query = sa.select(row.person_id).where(row.issuer == issuer, row.subject == subject)
     return connection.scalar(query)
@@ -45,7 +45,7 @@ def put(connection: sa.Connection, person_id: int, issuer: str, subject: str, no
 
 
 def remove_all(connection: sa.Connection, person_id: int) -> None:
-    """Nobody signs in as this person at a provider any more."""
+    """This person signs in at no provider any more."""
     connection.execute(sa.delete(person_identities).where(person_identities.c.person_id == person_id))
 
 

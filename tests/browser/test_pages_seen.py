@@ -30,6 +30,9 @@ PAGES = (
     "/visit-plan",
     "/shop",
     "/machines/grader-07/papers",
+    "/webhooks",
+    "/transfers",
+    "/element-lives",
     "/nothing-here",
 )
 

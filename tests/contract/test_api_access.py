@@ -95,7 +95,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("DELETE", "/v1/streams/{stream}/resends"): KEEPERS,
     ("GET", "/v1/quarantine"): STAFF | {"device", "integrator"},  # those: of their own devices
     ("POST", "/v1/quarantine/amendments"): KEEPERS,
-    ("GET", "/v1/quarantine/amendments"): STAFF,
+    ("GET", "/v1/quarantine/amendments"): KEEPERS,
     ("POST", "/v1/quarantine/amendments/{amendment}/undo"): KEEPERS,
     ("POST", "/v1/quarantine/discards"): KEEPERS,
     ("POST", "/v1/quarantine/both-right"): {"operator", "admin"},
@@ -202,6 +202,7 @@ OF_PEOPLE: dict[tuple[str, str], set[str]] = {
     ("POST", "/v1/me/password"): EVERY_PERSON,
     ("DELETE", "/v1/sessions/{session}"): EVERY_PERSON,
     ("DELETE", "/v1/sessions"): EVERY_PERSON,
+    ("GET", "/v1/element-lives"): EVERY_PERSON,
     ("POST", f"{OF_MACHINE}/plate-photo"): VISITORS,
     ("GET", f"{OF_MACHINE}/plate-photo"): EVERY_PERSON,
     ("POST", "/v1/entries"): VISITORS,

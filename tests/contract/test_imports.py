@@ -39,7 +39,7 @@ ALLOWED = [
 ]
 # What the pure and the small parts may bring in beside the standard library.
 THIRD_PARTY = {
-    "gateway": {"apsw", "httpx", "orjson", "zstandard", "can", "paho", "pymodbus", "segno"},
+    "gateway": {"apsw", "httpx", "orjson", "zstandard", "can", "jeepney", "paho", "pymodbus", "segno"},
     "ingest/restriction": {"numpy", "scipy"},
     "ingest/planning": {"numpy", "scipy"},
     "migrations/versions": {"alembic", "sqlalchemy"},

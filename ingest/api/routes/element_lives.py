@@ -44,7 +44,7 @@ SAME_S = 1.0  # the instants of an entry and of the life that it begins
     ),
     response_model=ElementLivesAnswer,
 )
-@example()
+@example(query={"site": "{site}"})
 def get_element_lives(
     request: Request,
     resources: R,

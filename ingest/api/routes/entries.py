@@ -107,7 +107,7 @@ def post_entry(body: NewEntry, resources: R, key: Writer) -> dict[str, Any]:
 
 
 @router.get("/v1/entries", summary="Entries made without a link", response_model=TakenEntriesAnswer)
-@example(query={"machine": "{machine}"})
+@example(query={"machine": "{machine}"}, plain="made_since")
 def get_entries(
     resources: R,
     key: Reader,

@@ -47,14 +47,14 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
         (what, {"person": "mara"}, "mara")
         for what in (
             *("me_edited", "password_changed", "person_confirmed", "person_joined"),
-            *("person_reset", "person_revoked", "person_suspended"),
+            *("person_reset", "person_revoked", "person_suspended", "identity_bound"),
         )
     ),
     *(
         (what, {"person": "mara", "role": "viewer", "sites": ["oberkies"]}, "mara viewer, sites: oberkies")
         for what in ("person_edited", "person_invited")
     ),
-    *((what, {"body": BODY}, BODY_TEXT) for what in ("crew", "part", "site")),
+    *((what, {"body": BODY}, BODY_TEXT) for what in ("crew", "crew_deleted", "part", "site", "site_deleted")),
     *(
         (what, {"machine": "grader-07", "body": BODY}, f"grader-07 {BODY_TEXT}")
         for what in ("element_change_read", "gauge_reading", "meter_reading", "papers", "planned_change")
@@ -63,6 +63,13 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
     ("passkey_removed", {"passkey": 2}, "2"),
     ("signed_in", {"address": "127.0.0.1"}, "from 127.0.0.1"),
     ("signed_out", {"session": 7}, "session 7"),
+    ("signed_out_everywhere", {"sessions": 2}, "2 sessions"),
+    (
+        "resend_asked",
+        {"stream": "s", "device": "d", "first": 41, "last": 90, "reason": "disk"},
+        "d from 41 to 90: disk",
+    ),
+    ("resend_taken_back", {"stream": "s", "device": "d"}, "d"),
     ("planned_change_taken_back", {"machine": "grader-07", "housing": "main"}, "grader-07 main"),
     (
         "plate_photo",
