@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from dataclasses import fields
 from importlib.resources import files
@@ -146,3 +147,11 @@ def test_what_a_service_names_is_defined() -> None:
 def test_the_files_are_shipped_with_the_package() -> None:
     shipped = files("cleanside.ingest").joinpath("deploy")
     assert shipped.joinpath("Containerfile").read_text() == CONTAINERFILE
+
+
+def test_an_image_is_made_of_the_package_s_own_files() -> None:
+    """Not of the whole checkout: keys and environments lie beside it."""
+    copied = re.findall(r"^COPY (?!--from)(.+) \S+$", CONTAINERFILE, re.MULTILINE)
+    sources = {word for words in copied for word in words.split()}
+    built = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["hatch"]["build"]["targets"]["wheel"]
+    assert set(built["only-include"]) | {"pyproject.toml", "README.md", "LICENSE", ".ci"} == sources
