@@ -27,6 +27,9 @@ BY_A_HELPER |= {"role_of_key_not_allowed", "role_of_person_not_allowed"}
 OF_THE_ANALYSIS = {"fuel_unusual", "fuel_price_unusual"}
 #: codes of `ingest.store.trouble`
 OF_THE_STORE = {"store_full", "store_read_only", "store_unavailable"}
+#: what `ingest.store.durability` finds weak
+OF_THE_STORE |= {"fsync_off", "full_page_writes_off", "commit_not_awaited"}
+OF_THE_STORE |= {"no_standby_named", "standby_not_awaited"}
 
 
 def raised(path: Path) -> Iterator[tuple[str, set[str]]]:

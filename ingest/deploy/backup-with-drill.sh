@@ -1,0 +1,31 @@
+#!/bin/sh
+# Make a backup, restore it aside, count its account, and remove old backups.
+#
+#   backup-with-drill.sh FOLDER KEEP [flags of cleanside-ingest backup, like --settings FILE]
+#
+# FOLDER gets a folder for each backup, named after its moment (UTC). The newest KEEP of them stay.
+# It fails, and removes nothing, where the backup or the drill fails.
+# The drill needs room for a second copy of a SQLite database. Of PostgreSQL, restore one by hand now and then
+# (cleanside-ingest restore into an empty database): that a dump is sound is checked as it is made.
+set -eu
+umask 077
+[ $# -ge 2 ] || { echo "usage: $0 FOLDER KEEP [flags]; see the first lines of this file" >&2; exit 2; }
+folder=$1
+keep=$2
+shift 2
+case $keep in '' | *[!0-9]* | 0) echo "$0: KEEP $keep is no number from 1; give how many backups stay" >&2; exit 2 ;; esac
+
+backup=$folder/$(date -u +%Y-%m-%dT%H%M%SZ)
+mkdir -p "$folder"
+cleanside-ingest backup --to "$backup" "$@"
+
+if [ -e "$backup/database.sqlite" ]; then
+    aside=$(mktemp -d "$folder/.drill.XXXXXX")
+    trap 'rm -rf "$aside"' EXIT
+    cleanside-ingest restore --from "$backup" --database "sqlite:///$aside/drill.db" >"$aside/said"
+    cleanside-ingest account --database "sqlite:///$aside/drill.db" >"$aside/account"
+    tail -n 1 "$aside/account"
+fi
+
+find "$folder" -mindepth 1 -maxdepth 1 -type d -name '????-??-??T??????Z' | sort -r | tail -n "+$((keep + 1))" |
+    while read -r old; do rm -rf -- "$old"; done
