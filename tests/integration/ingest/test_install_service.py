@@ -30,7 +30,9 @@ def test_the_unit_is_shown_and_written_once_agreed_to(
 
 def test_the_unit_starts_the_installed_command_and_writes_where_it_may() -> None:
     lines = unit_text(Path("/opt/cleanside/bin/cleanside-ingest")).splitlines()
-    assert "ExecStart=/opt/cleanside/bin/cleanside-ingest serve --settings /etc/cleanside/ingest.toml" in lines
+    assert (
+        "ExecStart=/opt/cleanside/bin/cleanside-ingest serve --settings /etc/cleanside/ingest.toml" in lines
+    )
     [folder] = [line.partition("XDG_DATA_HOME=")[2] for line in lines if "XDG_DATA_HOME=" in line]
     assert data_folder({"XDG_DATA_HOME": folder}).is_relative_to("/var/lib/cleanside-ingest")
     assert "StateDirectory=cleanside-ingest" in lines
