@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -20,8 +21,11 @@ from cleanside.ingest.planning.grouping import (
     moving_costs,
     total_cost,
 )
+from cleanside.ingest.planning.visit_plan import make_visit_plan
+from cleanside.ingest.planning.visit_problem import NoVisitPlan, PartSupply, VisitProblem
+from tests.unit.ingest.planning.test_visit_plan import element, problem
 
-CASES = 150
+CASES = 200
 
 
 @st.composite
@@ -29,7 +33,9 @@ def small_cases(draw: st.DrawFn) -> JobDays:
     """One to four jobs on one to four days, with trips that overlap or not, hours and parts."""
     jobs, days = draw(st.integers(1, 4)), draw(st.integers(1, 4))
     amounts = st.integers(0, 40).map(float)
-    cost = st.lists(st.one_of(amounts, st.just(np.inf)), min_size=days + 1, max_size=days + 1)
+    cost = st.lists(
+        st.one_of(amounts, amounts, amounts, st.just(np.inf)), min_size=days + 1, max_size=days + 1
+    )
     rows = st.sets(st.integers(0, jobs - 1), min_size=1).map(lambda found: tuple(sorted(found)))
     hours = st.sampled_from((0.0, 0.5, 1.0, 1.1, 2.0))
     of_days = st.lists(amounts, min_size=days, max_size=days).map(np.array)
@@ -124,3 +130,54 @@ def test_the_usual_gap_is_kept(jobs: JobDays) -> None:
     least = least_by_hand(jobs)
     if np.isfinite(least):
         assert cheapest_days(jobs).cost - least <= GAP * least + 1e-6
+
+
+# ---------------------------------------------------------------- whole plans
+
+
+@st.composite
+def problems(draw: st.DrawFn) -> VisitProblem:
+    """One to five elements at up to two sites, with few people and pieces now and then."""
+    days = draw(st.integers(3, 10))
+    names = draw(st.lists(st.sampled_from("abcdefgh"), min_size=1, max_size=5, unique=True))
+    early = st.floats(-1.0, 20.0).map(lambda day: round(day, 1))
+    elements = [
+        element(
+            f"grader-{name}",
+            draw(st.none() | early),
+            site=draw(st.sampled_from(("north", "south"))),
+            part=draw(st.none() | st.just("KG")),
+            is_over=draw(st.integers(0, 5)) == 0,
+            service_days=draw(st.frozensets(st.integers(0, 12), max_size=2)),
+            planned_day=draw(st.none() | st.integers(0, 12)),
+        )
+        for name in names
+    ]
+    before = [draw(st.sampled_from((0.0, 2.5, 8.0))) for _ in range(days - 1)]
+    supply = PartSupply(part="KG", pieces=draw(st.integers(0, 3)), lead_days=draw(st.integers(0, 3)))
+    return problem(*elements, capacity_h=(*before, 8.0), supplies=(supply,))
+
+
+@settings(max_examples=100, deadline=None)
+@given(asked=problems(), data=st.data())
+def test_a_plan_keeps_what_it_promises(asked: VisitProblem, data: st.DataObject) -> None:
+    """Limits, people and parts; every element once; equal input in any order, equal plan."""
+    try:
+        plan = make_visit_plan(asked)
+    except NoVisitPlan as none:
+        event(none.case)
+        return
+    names = [v.element.name for v in plan.visits] + [o.element.name for o in plan.later]
+    assert sorted(names) == sorted(e.name for e in asked.elements)
+    for visit in plan.visits:
+        is_said = {"late", "at_once", "look_first"} & set(visit.reasons)
+        assert is_said or visit.chance <= asked.terms.chance_allowed + 1e-9
+        assert asked.capacity_h[visit.day] > 0
+    for day, capacity_h in enumerate(asked.capacity_h):
+        assert sum(trip.hours for trip in plan.trips if trip.day == day) <= capacity_h + 1e-6
+    [supply] = asked.supplies
+    early = [v for v in plan.visits if v.element.part and v.element.wear and v.day < supply.lead_days]
+    assert len(early) <= supply.pieces
+    assert plan.bound <= plan.cost.all + 1e-6
+    shuffled = data.draw(st.permutations(asked.elements))
+    assert make_visit_plan(replace(asked, elements=tuple(shuffled))) == plan
