@@ -440,7 +440,7 @@ SENTENCES: Sentences = {
     "plans_wait": "other plans are being made; ask again shortly",
     "fixed_not_read": '"{text}" is not machine/housing/day; write it like grader-07/main/2026-12-04',
     "plan_fixed_on_free_day": (
-        "{machine} cannot be visited on {day}: nobody works then, it is laid up, or the plan ends before; "
+        "{machine} cannot be visited on {day}: no person works then, it is laid up, or the plan ends before; "
         "choose another day"
     ),
     "plan_fixed_too_late": (
@@ -461,7 +461,7 @@ SENTENCES: Sentences = {
         "people, or correct the hours"
     ),
     "plan_without_working_day": (
-        "nobody works on any of the next {days} days; enter people, hours and working days"
+        "no person works on any of the next {days} days; enter people, hours and working days"
     ),
     "site_of_others": "you are for {sites}; choose among these, or ask an admin for the other",
     "sheet_unknown": '"{what}" is no spreadsheet of ours; choose machines or parts',

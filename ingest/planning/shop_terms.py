@@ -51,7 +51,7 @@ class ShopTerms:
         return {name: value if (at := getattr(self, name)) is None else at for name, value in ASSUMED.items()}
 
     def assumed(self) -> dict[str, Any]:
-        """The fields of `filled` that nobody entered."""
+        """The fields of `filled` without an entry."""
         return {name: value for name, value in ASSUMED.items() if getattr(self, name) is None}
 
 

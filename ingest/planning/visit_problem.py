@@ -27,7 +27,7 @@ from cleanside.ingest.planning.day_costs import (
 from cleanside.ingest.planning.grouping import FloatArray, JobDays, PartLimit, Shared
 
 #: within these days a planned visit has been arranged with people; one further ahead moves for a share of the
-#: price. With the whole price each day is held to what was known weeks before (tried: 1 to 2 % dearer)
+#: price. With the whole price each day stays bound to what was known weeks before (tried: 1 to 2 % dearer)
 NOTICE_DAYS = 7
 FAR_MOVE_SHARE = 0.1
 CLOSE = 1e-9
@@ -87,7 +87,7 @@ class ElementAhead:
 
 @dataclass(frozen=True, kw_only=True)
 class VisitProblem:
-    """All that a plan depends on. capacity_h : hours of people on each day; 0: nobody works."""
+    """All that a plan depends on. capacity_h : hours of people on each day; 0: no person works."""
 
     first_on: date  # the day with number 0
     terms: VisitTerms

@@ -68,7 +68,7 @@ class VisitInputs:
 
     problem: VisitProblem
     currency: str | None
-    assumed: Mapping[str, str]  # field of the terms -> value, where the plan needed one that nobody entered
+    assumed: Mapping[str, str]  # field of the terms -> value, where the plan needed one without an entry
     sites_without_trip: tuple[str, ...]  # their ways are assumed
     other_currency: tuple[str, ...]  # machines whose prices are in another currency, and not used
     parts_without_lead_time: tuple[str, ...]

@@ -12,7 +12,7 @@ from cleanside.ingest.store.models import planning_terms, site_trips, sites
 
 
 class EnteredTerms(NamedTuple):
-    """The terms of an owner, with who entered them last and when [us]; None: nobody did."""
+    """The terms of an owner, with who entered them last and when [us]; None: no person did."""
 
     terms: ShopTerms
     entered_us: int | None

@@ -86,7 +86,7 @@ def test_every_file_of_the_programs_is_in_the_wheel_once(wheel: Path) -> None:
         "cleanside/gateway/py.typed",
     }
     expected |= {"cleanside/__init__.py", "cleanside/py.typed"}
-    site = ROOT / "ingest" / "docs" / "site"  # where the documents are built they go along
+    site = ROOT / "ingest" / "docs" / "site"  # where the documents are built they are in it too
     expected |= {f"cleanside/{path.relative_to(ROOT)}" for path in site.rglob("*") if path.is_file()}
     assert {name for name in found if name.startswith("cleanside/")} == expected
     assert len(found) == len(set(found))

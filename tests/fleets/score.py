@@ -69,7 +69,7 @@ OF_TWO = "devices_disagree"
 
 @dataclass(frozen=True, kw_only=True)
 class NewElement:
-    """Another element that nobody entered: was it found, and after how many operating hours."""
+    """Another element without an entry: was it found, and after how many operating hours."""
 
     proxy: Proxy
     is_found: bool
@@ -103,7 +103,7 @@ class MachineScore:
     proxy: Proxy
     years: float
     new: list[NewElement] = field(default_factory=list)
-    #: of cleaned elements that nobody entered: found at all, found or asked about, found as a new one
+    #: of cleaned elements without an entry: found at all, found or asked about, found as a new one
     cleaned: list[tuple[bool, bool, bool]] = field(default_factory=list)
     false_changes: int = 0
     false_questions: int = 0
@@ -213,7 +213,7 @@ class _Watched:
         return bool(kinds - {"asked"}), bool(kinds), "new" in kinds
 
     def _false_changes(self, *, asked: bool) -> int:
-        """Dates of changes that some look saw and nobody made; those within `MATCH_S` count as one."""
+        """Dates of changes that some look saw and no person made; those within `MATCH_S` count as one."""
         true_s = [c.at_s for c in self.machine.changes if c.work in _ELEMENTS]
         dates = {f.at_s for one in self.said for f in one.found if (f.kind == "asked") == asked}
         wrong = sorted(at_s for at_s in dates if not any(self._is_near(at_s, t) for t in true_s))

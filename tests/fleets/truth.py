@@ -235,7 +235,7 @@ class Machine:
     lives: tuple[Life, ...]
     faults: tuple[Fault, ...]
     entries: tuple[Entry, ...]
-    #: entered at registration; None: the papers do not have it, or nobody looked
+    #: entered at registration; None: the papers do not have it, or no person looked
     reference: ReferenceFlow | None
     looks: tuple[IndicatorLook, ...]
     evenings: Evenings

@@ -30,7 +30,7 @@ CLEANED = 0.25  # of the changes; high, so that there are enough of them to coun
 RECOVERS = (0.3, 0.7)  # of the rise above clean, as the issue asks
 FASTER_AFTER_CLEANING = (1.2, 1.6)  # chosen: fines stay in the depth and the rest loads sooner
 FIRST_SHARE = (0.0, 0.7)  # share used of the element that is in the housing when the record begins
-LEAST_LIFE_H = 30.0  # nobody changes sooner, unless something is wrong
+LEAST_LIFE_H = 30.0  # no shop changes sooner, unless something is wrong
 
 
 @dataclass(frozen=True, kw_only=True)

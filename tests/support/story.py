@@ -296,7 +296,7 @@ def _of_keys(ask: Any) -> None:
 
 
 def _of_messages(ask: Any, api: Api) -> None:
-    """Before the people of the story: a planner who is told of a machine over its limit."""
+    """Before the people of the story: a planner who hears of a machine over its limit."""
     quick_passwords(api)
     api.resources.settings = replace(api.resources.settings, smtp_host="mail.shop.example")
     browser = Browser(api)

@@ -14,7 +14,7 @@ from cleanside.ingest.api.routes.described_kinds import NotPlannedReason, State,
 
 
 class AssumedShown(Described):
-    """A figure that nobody entered, and what the plan takes instead."""
+    """A figure without an entry, and what the plan takes instead."""
 
     field: str = Field(description="its name in the body of POST /v1/planning-terms")
     value: str = Field(description="a number, or days of the week, as text")
@@ -53,7 +53,7 @@ class TermsAnswer(Described):
     assumed: list[AssumedShown] = Field(description="what a plan takes where nothing is entered")
     trips: list[TripTermsShown] = Field(description="ways to sites that are entered")
     entered_at: str | None = Field(description="when prices or rules were entered last, UTC; null: never")
-    entered_by: str | None = Field(description="who did; null: nobody")
+    entered_by: str | None = Field(description="who did; null: no person")
 
 
 # ---------------------------------------------------------------- the plan
@@ -127,7 +127,7 @@ class VisitShown(PlannedMachineShown):
     hours_lost: float = Field(description="that the element would have lasted, expected [operating hours]")
     cost: VisitCostShown = Field(description="expected, without the trip [currency]")
     last_day: str | None = Field(description="the last day in time, ISO 8601; null: after the plan")
-    planned_on: str | None = Field(description="a person planned it for then, ISO 8601; null: nobody did")
+    planned_on: str | None = Field(description="a person planned it for then, ISO 8601; null: no person did")
     moves: list[VisitMoveShown] = Field(description="other days that are possible")
 
 
@@ -186,7 +186,7 @@ class VisitPlanAnswer(Described):
     later: list[LaterShown] = Field(description="not within the plan, by name")
     not_planned: list[NotPlannedShown] = Field(description="housings that the plan says nothing of")
     orders: list[PartOrderShown] = Field(description="what to order, by part")
-    assumed: list[AssumedShown] = Field(description="figures that nobody entered, and what the plan takes")
+    assumed: list[AssumedShown] = Field(description="figures without an entry, and what the plan takes")
     sites_without_trip: list[str | None] = Field(
         description="sites whose ways are assumed; null: machines without a site"
     )

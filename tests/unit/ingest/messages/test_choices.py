@@ -1,5 +1,5 @@
 """
-When a person is told: quiet hours and digests on the clock of their zone.
+When a person gets messages: quiet hours and digests on the clock of their zone.
 
 Changes of daylight saving: Directive 2000/84/EC (Europe/Vienna: 29 March and 25 October 2026, 01:00 UTC).
 Other zones: the IANA time zone database. Addresses: RFC 5321, section 4.1.2.

@@ -1,4 +1,4 @@
-"""What became of matters, who is told, and under which name: pure."""
+"""What became of matters, who gets a message, and under which name: pure."""
 
 from __future__ import annotations
 

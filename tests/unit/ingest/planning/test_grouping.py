@@ -72,7 +72,7 @@ def test_the_published_example_of_lot_sizing_costs_864() -> None:
     The twelve months of Wagner and Whitin, Dynamic version of the economic lot size model, Management Science
     5, 1958, table 1: setup costs and demands as many textbooks repeat them, holding cost 1.
 
-    A month's demand is a job, a setup is the trip, and what is made a month early is held a month. The
+    A month's demand is a job, a setup is the trip, and what is made a month early is stored a month. The
     optimum from the algorithm of the paper, written here in five lines, is the published 864.
     """
     setup = [85, 102, 102, 101, 98, 114, 105, 86, 119, 110, 98, 114]
