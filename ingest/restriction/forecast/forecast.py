@@ -216,10 +216,10 @@ def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) 
     usual_life_h : usual life where nothing was learned yet, and a weak prior beside the first lives;
     None = nothing is known. [h]
 
-    Lives without any label of kind are grouped by length. Complete lives are cut at terminal; the end of a
-    censored life is what its own curve and its kind say (`usual`).
+    The order of the lives changes nothing. Lives without any label of kind are grouped by length. Complete
+    lives are cut at terminal; the end of a censored life is what its own curve and its kind say (`usual`).
     """
-    usable = [life for life in lives if len(life.hours) >= 2 and life.hours[-1] > 0]
+    usable = sorted((life for life in lives if len(life.hours) >= 2 and life.hours[-1] > 0), key=_place)
     if not usable:
         return Forecaster(None, usual_life_h)
     lengths, left_h = learn_lengths(usable, usual_life_h)
@@ -241,6 +241,11 @@ def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) 
         ),
         usual_life_h,
     )
+
+
+def _place(life: Life) -> tuple[str, float, int, bytes, str]:
+    """By its kind and length, so that lives alike are dealt into different parts for calibration."""
+    return life.kind, float(life.hours[-1]), len(life.hours), life.restriction_pa.tobytes(), life.machine
 
 
 def _ended(lesson: Lessons) -> dict[str, float]:
