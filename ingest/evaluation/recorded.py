@@ -54,9 +54,9 @@ def numbers_of(path: Path, rows: Sequence[Mapping[str, str]], column: str) -> Fl
             raise CalledWrongly("value_missing", path=path, row=i + 1, column=column, value=values[i])
     marked = np.flatnonzero(np.isin(values, MARKERS))
     if len(marked):
-        row, rows_marked = int(marked[0]), counted(len(marked), "such row")
+        first, many = int(marked[0]), counted(len(marked), "such row")
         raise CalledWrongly(
-            "value_is_a_marker", path=path, row=row + 1, column=column, value=values[row], rows=rows_marked
+            "value_is_a_marker", path=path, row=first + 1, column=column, value=values[first], rows=many
         )
     return values
 

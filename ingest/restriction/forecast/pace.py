@@ -380,6 +380,7 @@ def _thinned(teacher: Teacher, begin: int) -> tuple[Path, FloatArray]:
         path.slope_short[rows],
         path.slope_long[rows],
         path.line_long[rows],
+        path.scatter[rows],
         path.unseen_h,
     )
     return picked, teacher.hours_left[rows]
