@@ -21,11 +21,15 @@ LEAF_ROWS = 5
 Rival = Callable[[Life], Array]  # hours left at each row
 
 
-def fit_rivals(lives: Sequence[Life]) -> dict[str, Rival]:
-    """Name to rival; those that need a whole life are left out where there is none."""
+def fit_rivals(lives: Sequence[Life], *, learners: bool) -> dict[str, Rival]:
+    """
+    Name to rival; those that need a whole life are left out where there is none.
+
+    learners : with forest and boosting, which take seconds.
+    """
     rivals: dict[str, Rival] = {"survival curve": _survival(lives)}
     complete = [life for life in lives if life.complete]
-    if complete:
+    if complete and learners:
         groups = sorted({life.kind for life in lives})
         x = np.concatenate([_features(life, groups) for life in complete])
         y = np.concatenate([life.hours[-1] - life.hours for life in complete])

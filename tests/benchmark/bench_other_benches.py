@@ -36,10 +36,8 @@ def judge(bench: Bench, *, lives: int, repeats: int, seed: int, learners: bool =
         overall, beside = report["overall"], report["baselines"]
         row = {name: overall[name] for name in ("rmse", "coverage", "width", "interval_score")}
         row |= {name: beside[name]["rmse"] for name in RIVALS if name in beside}
-        if learners:
-            for name, rival in fit_rivals([as_life(life) for life in learned]).items():
-                errors = [_error(rival(as_life(life)), life.hours) for life in judged]
-                row[name] = float(np.mean(errors))
+        for name, rival in fit_rivals([as_life(life) for life in learned], learners=learners).items():
+            row[name] = float(np.mean([_error(rival(as_life(life)), life.hours) for life in judged]))
         rows.append(row)
     return {name: float(np.mean([row.get(name, np.nan) for row in rows])) for name in ("coverage", *rows[0])}
 

@@ -34,10 +34,9 @@ from cleanside.ingest.restriction.forecast.pace import (
     PaceModel,
     fit_pace,
 )
-from cleanside.ingest.restriction.forecast.paths import CleanScale, Path, terminal_row, trace
+from cleanside.ingest.restriction.forecast.paths import CleanScale, Path, Rows, terminal_row, trace
 from cleanside.ingest.restriction.forecast.prior import (
     Z90,
-    Rows,
     Usual,
     mixture_of_points,
     mixture_quantiles,
@@ -88,9 +87,10 @@ class Variant:
     scale: CleanScale | None
     weight: float
 
-    def hours_left(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
-        """Middle forecast at each row, shape (n,). [h]"""
-        return self.model.hours_left(path if self.scale is None else self.scale.apply(path, share), kind)
+    def hours_left(self, path: Path, share: FloatArray, kind: str, rows: Rows) -> FloatArray:
+        """Middle forecast at some rows, shape (rows,). [h]"""
+        scaled = path if self.scale is None else self.scale.apply(path, share)
+        return self.model.hours_left(scaled, kind, rows)
 
 
 @dataclass(frozen=True)
@@ -112,7 +112,7 @@ class Learned:
         where it is unknown.
         """
         kinds = [kind] if kind in self.frame.curves else list(self.frame.curves)
-        middle = np.stack([self._middle(path, share, k)[rows] for k in kinds], axis=1)
+        middle = np.stack([self._middle(path, share, k, rows) for k in kinds], axis=1)
         level = path.level[rows]
         offsets = [self.spread.offsets_h(self.frame, level, k) for k in kinds]
         below = np.stack([b for b, _ in offsets], axis=1)
@@ -165,8 +165,8 @@ class Learned:
         """Median over kinds of the typical life. [h]"""
         return float(np.median([curve.typical_h for curve in self.frame.curves.values()]))
 
-    def _middle(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
-        parts = [variant.weight * variant.hours_left(path, share, kind) for variant in self.variants]
+    def _middle(self, path: Path, share: FloatArray, kind: str, rows: Rows) -> FloatArray:
+        parts = [variant.weight * variant.hours_left(path, share, kind, rows) for variant in self.variants]
         return np.asarray(np.sum(parts, axis=0))
 
 

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cleanside.ingest.restriction.measure.summary import FloatArray
+from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
+
+Rows = slice | IntArray  # of a path
 
 LEVEL_WINDOW = 0.05  # share of the age; chosen by leave-life-out on the open bench among 0.05 to 0.4
 SHORT_WINDOW, LONG_WINDOW = 0.1, 0.4

@@ -20,8 +20,9 @@ from cleanside.ingest.restriction.forecast.paths import (
     LONG_WINDOW,
     NUDGE,
     Path,
+    Rows,
 )
-from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
+from cleanside.ingest.restriction.measure.summary import FloatArray
 
 # Two families of curves from 0 to 1 over a share u of the life. (e^(k u) - 1)/(e^k - 1): k near 0 is
 # straight, 7 stays below 5 % of the span for half the life. And u^q, which stays longer at its clean level.
@@ -40,9 +41,6 @@ Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
 GRID = np.linspace(np.log(1e-3), np.log(1e5), 140)
 LEAST_APART = 1e-9  # of points that coincide, in their unit: a mixture needs some width
 LEAST_SEEN = 1e-4  # of a usual life: an element in its first minutes
-
-
-Rows = slice | IntArray  # of a path
 
 
 @dataclass(frozen=True)
@@ -147,7 +145,7 @@ def way_of(
     """Where `rows` of a path are, on each curve of the family and, last, on the mean curve."""
     clean = clean_of(path, share, from_new=from_new)[rows]
     progress = (path.level[rows] - clean) / (1.0 - clean)
-    noise = standard_error(path, share)[rows] / (1.0 - clean)
+    noise = standard_error(path, rows) / (1.0 - clean)
     used, error = _used(np.clip(progress, 0.0, 0.999), noise, shape_spread, mean_curve)
     first = first_error = np.zeros_like(used)
     if not from_new:
@@ -228,16 +226,16 @@ def _on_grid(way: Way, usual: Usual | None, *, from_new: bool) -> FloatArray:
     return np.asarray(odds * measure * np.exp(-0.5 * ((ln_life - np.log(usual.life_h)) / usual.spread) ** 2))
 
 
-def standard_error(path: Path, share: FloatArray) -> FloatArray:
+def standard_error(path: Path, rows: Rows) -> FloatArray:
     """
-    Of the way from the clean level to the level, by the scatter of the readings so far, shape (n,). [share]
+    Of the way from the clean level to the level, by the scatter of the readings so far, shape (rows,). [share]
     """
-    n = len(share)
-    rows = np.arange(1.0, n + 1.0)
-    first = np.searchsorted(path.hours, path.hours * (1.0 - LEVEL_WINDOW))
-    early = np.searchsorted(path.hours, path.hours * CLEAN_WINDOW, side="right")
-    count = 1.0 / np.maximum(rows - first, 1.0) + 1.0 / np.maximum(early, 1.0)
-    return np.asarray(path.scatter * np.sqrt(count))
+    age, seen = path.hours[rows], np.arange(1.0, len(path.hours) + 1.0)[rows]
+    late = seen - np.searchsorted(path.hours, age * (1.0 - LEVEL_WINDOW))
+    early = np.searchsorted(path.hours, age * CLEAN_WINDOW, side="right")
+    return np.asarray(
+        path.scatter[rows] * np.sqrt(1.0 / np.maximum(late, 1.0) + 1.0 / np.maximum(early, 1.0))
+    )
 
 
 def _off_mean_curve(way: Way, curve: MeanCurve, lived: FloatArray) -> FloatArray:
