@@ -188,6 +188,8 @@ def _twins(files: Mapping[str, LifeFile]) -> list[Complaint]:
 
 def _agree(one: Life, other: Life) -> bool:
     rows = min(len(one.hours), len(other.hours))
+    if len(np.unique(one.restriction_pa[:rows])) < LEAST_TWIN_ROWS:
+        return False  # a few equal readings of clean elements
     return np.array_equal(one.restriction_pa[:rows], other.restriction_pa[:rows]) and np.array_equal(
         one.hours[:rows], other.hours[:rows]
     )
@@ -238,6 +240,12 @@ def _in_other_hours(files: Mapping[str, LifeFile]) -> list[Complaint]:
     if not explained or long[0] - short[-1] < max(np.ptp(short), np.ptp(long)):
         return []
     odd = long if len(long) <= len(short) else short
+    kinds = [
+        {files[file].life.kind for file, h in complete.items() if (np.log(h) < long[0]) == is_short}
+        for is_short in (True, False)
+    ]
+    if "" not in kinds[0] and kinds[0].isdisjoint(kinds[1]):
+        return []  # kinds of work differ
     return [
         Complaint(file, "hours_in_other_unit", hours=hours, apart=apart)
         for file, hours in complete.items()

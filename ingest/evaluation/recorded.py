@@ -21,7 +21,7 @@ from cleanside.gateway.units import counted
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
-MARKERS = (-99.0, -999.0, -999.25, -9999.0, -32768.0, -99999.0)  # for a missing value (common practice)
+MARKERS = (-999.0, -999.25, -9999.0, -32768.0, -99999.0)  # for a missing value (common practice)
 PAIRS_SHARE = 0.95  # of pairs of rows are the same: the file has each row twice (chosen)
 LEAST_ROWS = 6  # with fewer rows, equal ones are no pattern
 

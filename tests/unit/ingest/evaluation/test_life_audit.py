@@ -12,6 +12,7 @@ import pytest
 
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.evaluation import backtest
+from cleanside.ingest.evaluation.life_audit import audit_lives
 from tests.support.coded import refused
 
 Rows = list[list[float]]
@@ -165,6 +166,26 @@ def test_lives_of_very_different_lengths_are_in_one_unit_of_time(folders: Path) 
         path = folders / "train" / f"life_{number}.csv"
         change(path, lambda rows, factor=factor: [[a * factor, b] for a, b in rows])
     assert run(folders)["train"]["lives"] == 8
+
+
+def test_kinds_of_very_different_lengths_are_in_one_unit_of_time(folders: Path) -> None:
+    for number in range(8):
+        path, kind = folders / "train" / f"life_{number}.csv", "crusher" if number < 3 else "grader"
+        if number < 3:
+            change(path, lambda rows: [[a / 30, b] for a, b in rows])
+        head, *lines = path.read_text().splitlines()
+        path.write_text("\n".join([f"{head},site", *(f"{line},{kind}" for line in lines)]) + "\n")
+    read = {"terminal": 6.0, "terminal_pa": 6e3}
+    train = backtest.read_folder(folders / "train", group="site", **read)
+    assert audit_lives(train, [], unit="kPa").faults == ()
+    train = backtest.read_folder(folders / "train", group=None, **read)
+    assert [fault.code for fault in audit_lives(train, [], unit="kPa").faults] == ["hours_in_other_unit"] * 3
+
+
+def test_short_lives_of_equal_clean_readings_are_not_one_life(folders: Path) -> None:
+    for number in (1, 2):
+        write(folders / "train" / f"life_{number}.csv", [[float(h), 1.25] for h in range(1, 9)])
+    assert run(folders)["train"]["complete"] == 6
 
 
 def test_hours_of_a_running_meter_are_counted_from_the_first_row_and_it_is_said(folders: Path) -> None:
