@@ -107,7 +107,27 @@ SENTENCES: Sentences = {
         "it ends in a number and is no IPv4 address; give four decimal numbers, or a name"
     ),
     "host_not_a_name": "its host is no name of letters, digits, - and _; give one, without % or a zone",
+    "hours_below_zero": (
+        "row 1 has hours {hours:g}; hours are the age of the element: count them from its first row"
+    ),
+    "hours_counted_from_first_row": (
+        "row 1 has hours {hours:g}, further from 0 than a fifth of the {span:g} that follow: taken as a "
+        "running meter and counted from row 1; where they are the age of the element, add its earlier rows"
+    ),
     "hours_fall": "{path}: hours fall after row {row}, {hours:g}; sort by time",
+    "hours_in_other_unit": (
+        "the life lasts {hours:g}, the complete lives of other files {apart:.0f} times as much or as little, "
+        "which is about the factor between two units of time; give all files in one unit"
+    ),
+    "hours_left_below_zero": (
+        "row {row}: hours_left is {value:g}, and it ends at 0; leave the rows after the end out"
+    ),
+    "hours_left_do_not_add_up": (
+        "row {row}: hours and hours_left make {total:g}, in the other rows {usual:g}; they are the two parts "
+        "of one life, in one unit: mend the column"
+    ),
+    "hours_left_rise": "row {row}: hours_left rises to {value:g}; it falls with every hour: mend the column",
+    "hours_stand_still": "every row has hours {hours:g}; a life needs hours that advance",
     "installation_incomplete": (
         "{place} holds no schema revision; the installation is incomplete: install cleanside again"
     ),
@@ -132,15 +152,29 @@ SENTENCES: Sentences = {
         "{path}: restriction {restriction:g} is at or above terminal {terminal:g} in the first row; "
         "check --terminal and --unit, or leave the life out"
     ),
+    "life_doubled": (
+        "the figures of {other} again; leave one of the two out: a life that counts twice makes the interval "
+        "too narrow, and a life judged by itself makes the error too small"
+    ),
+    "life_of_one_row": "it has one row; a life needs at least two",
     "life_without_column": "{path}: no column {missing}; the header must have {wanted}, it has {columns}",
     "life_without_rows": "{path}: no rows below the header; a life needs at least two",
     "link_needs_terminal": (
         "a link is shown on a terminal only; use --out FILE to write it to a file of mode 0600"
     ),
+    "lives_with_faults": "nothing was scored: {faults}",
     "lock_not_made": (
         "{path}.lock cannot be made ({why}); let uid {uid} write there, or give another --database"
     ),
     "log_setting_unknown": '{name} "{given}" is not known; give one of {known}',
+    "lone_row": (
+        "row {row}: restriction {value:g} is far from the rows before and after it ({many}); leave it out, "
+        "or mend it"
+    ),
+    "lone_row_at_terminal": (
+        "row {row}: restriction {value:g} is at terminal, and the rows before and after it are far below; "
+        "one row ends no life: leave it out, or mend it"
+    ),
     "mail_needs_key_file": (
         "webhook_key_file is not set, and links in mails are made with its keys; set it, and make the file "
         "with: webhooks create-key"
@@ -195,6 +229,21 @@ SENTENCES: Sentences = {
     "not_our_server": "{server} is not our server (status {status}); check --server",
     "not_sound": "{path} is not sound: {found}; look at the disk",
     "overlap_hours_out_of_range": "--overlap-hours {overlap_hours} is not from 0 to {most}",
+    "restriction_far_below_zero": (
+        "row {row}: restriction {value:g} is further below zero than a sensor's zero moves; leave rows "
+        "without a value out, or take the zero off"
+    ),
+    "restriction_in_other_unit": (
+        "the life ends at {share:.3g} times terminal and begins as far off from the others, as {meant} for "
+        "{unit} would; give all files in one unit"
+    ),
+    "rows_doubled": (
+        "{path}: row {row} and nearly every second one of {rows} are the same as the next; leave one of each "
+        "pair out"
+    ),
+    "terminal_far_above": (
+        "no life comes nearer to terminal than {share:.0%} of it; check --terminal and --unit"
+    ),
     "too_many_streams": "{streams} pages look on already; this one looks again when asked to",
     "too_many_streams_of_one": "you look on with {streams} pages already; close one of them",
     "passwords_waiting": (
@@ -280,6 +329,9 @@ SENTENCES: Sentences = {
         "it has a user or a fragment; leave them out, deliveries are signed instead"
     ),
     "valid_hours_out_of_range": "--valid-hours {valid_hours} is not from 1 to {most}",
+    "value_is_a_marker": (
+        "{path}: row {row}: {column} is {value:g} ({rows}), a mark for a missing value; leave such rows out"
+    ),
     "value_missing": "{path}: row {row}: {column} is {value}; leave rows without a value out",
     "value_not_a_number": '{path}: row {row}: {column} "{value}" is not a number; mend the row',
     "webhook_key_file_not_set": "webhook_key_file is not set; give --webhook-key-file FILE",

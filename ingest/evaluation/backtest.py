@@ -11,7 +11,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,9 @@ import numpy as np
 from cleanside.gateway import units
 from cleanside.gateway.units import counted
 from cleanside.ingest.errors import CalledWrongly
-from cleanside.ingest.evaluation.recorded import hours_of, numbers_of, read_rows, write_report
+from cleanside.ingest.evaluation.life_audit import audit_lives, refuse_faults
+from cleanside.ingest.evaluation.life_files import LifeFile, read_folder
+from cleanside.ingest.evaluation.recorded import write_report
 from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.evaluate.baselines import Baseline, fit_baselines, theil_sen
 from cleanside.ingest.restriction.evaluate.scores import interval_score, life_scores
@@ -33,18 +35,6 @@ FLOW_QUANTILE = 0.95  # of the train flows: stands for the rated flow at which t
 JUST_BELOW = 0.05  # of terminal: a life that ends within it was likely cut one row too early (chosen)
 RESAMPLES = 2000  # of lives, for the range of the coverage
 RESAMPLE_START = 20240  # any number; fixed so that a report can be repeated
-OPEN_ENDED_SPAN = 0.2  # hours that start further from 0 than this share of their span are a running meter
-
-
-@dataclass(frozen=True)
-class LifeFile:
-    """One CSV: a life, and the truth for its rows if the file has it."""
-
-    name: str
-    life: Life
-    hours_left: FloatArray | None
-    flow: FloatArray | None = None  # the column flow, in any unit
-    rows_beyond: int = 0  # rows after the first at terminal; left out
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -83,8 +73,13 @@ def run(args: argparse.Namespace) -> int:
         args.train, terminal=args.terminal, terminal_pa=terminal_pa, group=args.group, may_be_empty=True
     )
     test = read_folder(args.test, terminal=args.terminal, terminal_pa=terminal_pa, group=args.group)
+    audit = audit_lives(train, test, unit=args.unit)
+    refuse_faults(audit)
     report = backtest(train, test, skip_rows=args.skip_rows, every=args.every, last_row=args.last_row)
     report["terminal"] = {"value": args.terminal, "unit": args.unit}
+    report["warnings"] = [
+        {"file": doubt.pointer, "code": doubt.code, "text": str(doubt)} for doubt in audit.doubts
+    ]
     sys.stdout.write(as_text(report))
     if args.json is not None:
         write_report(args.json, report)
@@ -103,6 +98,7 @@ def backtest(
     Learn from `train`, forecast every scored row of `test`, and score beside the baselines.
 
     Returns plain dicts for JSON: `overall`, `lives`, `baselines`, `train`. Times are in the unit of `hours`.
+    `learned` is False where the lives teach nothing, so that the forecast is the prior.
     """
     if skip_rows < 0 or every < 1:
         raise CalledWrongly("rows_out_of_range", skip_rows=skip_rows, every=every)
@@ -137,6 +133,8 @@ def backtest(
             "complete": sum(life.complete for life in lives),
             "just_below": sum(map(_ends_just_below, lives)),
         },
+        "learned": forecaster.learned is not None,
+        "warnings": [],
         "beyond_terminal": {"train": beyond[0], "test": beyond[1]},
         "flow_exponent": flow.exponent if isinstance(flow, FlowFit) else None,
         "flow_not_used": flow if isinstance(flow, str) else None,
@@ -183,68 +181,14 @@ def _at_flow(entry: LifeFile, rated: float, exponent: float) -> LifeFile:
     return replace(entry, life=replace(entry.life, restriction_pa=level))
 
 
-def read_folder(
-    folder: Path, *, terminal: float, terminal_pa: float, group: str | None, may_be_empty: bool = False
-) -> list[LifeFile]:
-    """All lives of a folder, by name. Raises CalledWrongly if there is none, or one cannot be read."""
-    if not folder.is_dir():
-        raise CalledWrongly("not_a_folder", folder=folder)
-    paths = sorted(folder.glob("*.csv"))
-    if not paths and not may_be_empty:
-        raise CalledWrongly("folder_without_lives", folder=folder)
-    return [read_life(path, terminal=terminal, terminal_pa=terminal_pa, group=group) for path in paths]
-
-
-def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | None) -> LifeFile:
-    """
-    One CSV: columns hours, restriction [unit of terminal], optionally flow, hours_left and the group.
-
-    A life ends at its first row at terminal, unless hours_left differs; later rows are left out.
-    """
-    rows = read_rows(path)
-    if not rows:
-        raise CalledWrongly("life_without_rows", path=path)
-    wanted = ["hours", "restriction", *([group] if group else [])]
-    if missing := [column for column in wanted if column not in rows[0]]:
-        raise CalledWrongly(
-            "life_without_column",
-            path=path,
-            missing=", ".join(missing),
-            wanted=",".join(wanted),
-            columns=", ".join(rows[0]),
-        )
-    hours = hours_of(path, rows)
-    level = numbers_of(path, rows, "restriction")
-    if level[0] >= terminal:
-        raise CalledWrongly("life_above_terminal", path=path, restriction=level[0], terminal=terminal)
-    flow = numbers_of(path, rows, "flow") if "flow" in rows[0] else None
-    left = numbers_of(path, rows, "hours_left") if "hours_left" in rows[0] else None
-    if hours[0] > OPEN_ENDED_SPAN * max(hours[-1] - hours[0], 1e-300) and len(hours) > 1:
-        hours = hours - hours[0]  # a running meter: the age counts from the first row
-    reached = np.flatnonzero(level >= terminal)
-    rows_beyond = 0
-    if left is None and len(reached):
-        end = int(reached[0]) + 1
-        rows_beyond = len(hours) - end
-        hours, level, flow = hours[:end], level[:end], None if flow is None else flow[:end]
-    life = Life(
-        hours=hours,
-        restriction_pa=level * (terminal_pa / terminal),
-        terminal_pa=terminal_pa,
-        complete=bool(level[-1] >= terminal),
-        kind=str(rows[0][group]) if group else "",
-    )
-    return LifeFile(path.stem, life, left, flow, rows_beyond)
-
-
 def as_text(report: Mapping[str, Any]) -> str:
     """The report as a table for people."""
-    overall, train = report["overall"], report["train"]
+    overall = report["overall"]
     low, high = overall["coverage_range"]
     lines = [
-        f"learned from {counted(train['lives'], 'life', 'lives')} ({train['complete']} complete), "
-        f"judged on {len(report['lives'])}",
+        f"{_learned_from(report)}, judged on {len(report['lives'])}",
         *_ends(report),
+        *(f"check {doubt['file']}: {doubt['text']}" for doubt in report["warnings"]),
         _of_flow(report),
         "times in the unit of the column hours; each figure is the mean over test lives",
         "",
@@ -269,6 +213,17 @@ def as_text(report: Mapping[str, Any]) -> str:
             f"{_percent(life['coverage']):>12}{life['width']:>9.3f}"
         )
     return "\n".join(lines) + "\n"
+
+
+def _learned_from(report: Mapping[str, Any]) -> str:
+    train = report["train"]
+    lives = f"{counted(train['lives'], 'life', 'lives')} ({train['complete']} complete)"
+    if report["learned"] or not train["lives"]:
+        return f"learned from {lives}"
+    return (
+        f"nothing learned from {lives}: none was seen to its end, and together they say less about a "
+        "length than two whole lives; the forecast is the prior, add lives that were seen to terminal"
+    )
 
 
 def _ends(report: Mapping[str, Any]) -> list[str]:

@@ -17,7 +17,14 @@ import numpy as np
 
 from cleanside.gateway.units import counted
 from cleanside.ingest.errors import CalledWrongly
-from cleanside.ingest.evaluation.recorded import hours_of, numbers_of, read_rows, write_report
+from cleanside.ingest.evaluation.exponent_spread import BLOCKS, exponent_spread
+from cleanside.ingest.evaluation.recorded import (
+    hours_of,
+    numbers_of,
+    read_rows,
+    refuse_doubled_rows,
+    write_report,
+)
 from cleanside.ingest.restriction.elements.changes import find_changes
 from cleanside.ingest.restriction.elements.lives import beyond_light_work
 from cleanside.ingest.restriction.measure.reference import LEAST_FLOW_SHARE, FlowFit, fit_flow
@@ -35,7 +42,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the command; prints the report, returns 0. Raises CalledWrongly with the next step."""
-    report = examine(*read_series(args.file, args.flow))
+    hours, restriction, flow = read_series(args.file, args.flow)
+    report = examine(hours, restriction, flow, path=args.file)
     sys.stdout.write(as_text(report))
     if args.json is not None:
         write_report(args.json, report)
@@ -52,27 +60,27 @@ def read_series(path: Path, flow: str | None) -> tuple[FloatArray, FloatArray, F
     for column in ["restriction", *([flow] if flow else [])]:
         if column not in rows[0]:
             raise CalledWrongly("column_missing", path=path, column=column, columns=", ".join(rows[0]))
+    refuse_doubled_rows(path, rows)
     hours = hours_of(path, rows) if "hours" in rows[0] else np.arange(1.0, len(rows) + 1)
-    restriction = numbers_of(path, rows, "restriction")
-    flows = numbers_of(path, rows, flow) if flow else None
-    below = (restriction <= 0) & _at_work(flows, len(rows))
-    if np.any(below):
-        row = int(np.argmax(below))
-        raise CalledWrongly(
-            "restriction_not_above_zero", path=path, row=row + 1, restriction=restriction[row]
-        )
-    return hours, restriction, flows
+    return hours, numbers_of(path, rows, "restriction"), numbers_of(path, rows, flow) if flow else None
 
 
-def examine(hours: FloatArray, restriction: FloatArray, flow: FloatArray | None) -> dict[str, Any]:
+def examine(
+    hours: FloatArray, restriction: FloatArray, flow: FloatArray | None, *, path: Path
+) -> dict[str, Any]:
     """
     Exponent and changes, as plain dicts for JSON. Rows count from 1, as in the file below its header.
 
     Rows below half the reference flow show the machine's stops, not the element: they are left out. Without a
-    flow that explains restriction, only a fall that light work does not cause counts, and none is sure.
+    flow that explains restriction no row is left out, only a fall that light work does not cause counts, and
+    none is sure.
+    path : the file, for an error. Raises CalledWrongly where a row to judge by has no restriction above zero.
     """
     kept = np.flatnonzero(_at_work(flow, len(hours)))
     fitted = None if flow is None else _fit(restriction, flow, kept)
+    if not isinstance(fitted, FlowFit):
+        kept = np.arange(len(hours))
+    _refuse_below_zero(path, restriction, kept)
     level = restriction[kept]
     if isinstance(fitted, FlowFit) and flow is not None:
         level = level * (np.quantile(flow, REFERENCE_QUANTILE) / flow[kept]) ** fitted.exponent
@@ -95,7 +103,7 @@ def examine(hours: FloatArray, restriction: FloatArray, flow: FloatArray | None)
         "rows": len(hours),
         "rows_left_out": len(hours) - len(kept),
         "hours_a_row": float(np.median(np.diff(hours))) if len(hours) > 1 else 1.0,
-        "flow": asdict(fitted) if isinstance(fitted, FlowFit) else None,
+        "flow": _flow(fitted, restriction, flow, kept),
         "flow_not_used": fitted if isinstance(fitted, str) else None,
         "changes": changes,
     }
@@ -112,7 +120,8 @@ def as_text(report: dict[str, Any]) -> str:
     else:
         first = (
             f"restriction goes with flow to the power {flow['exponent']:.3f} +- {flow['spread']:.3f} "
-            f"({counted(flow['steps'], 'step')} of 2 % and more); levels are at the 95 % point of the flows"
+            f"({counted(flow['steps'], 'step')} of 2 % and more; +- from {BLOCKS} stretches of the series, "
+            "drawn again); levels are at the 95 % point of the flows"
         )
     lines = [
         *_of_rows(report),
@@ -150,8 +159,35 @@ def _at_work(flow: FloatArray | None, rows: int) -> BoolArray:
     return np.asarray(flow >= LEAST_FLOW_SHARE * np.quantile(flow, REFERENCE_QUANTILE)) & (flow > 0)
 
 
+def _refuse_below_zero(path: Path, restriction: FloatArray, kept: IntArray) -> None:
+    below = kept[restriction[kept] <= 0]
+    if len(below):
+        row = int(below[0])
+        raise CalledWrongly(
+            "restriction_not_above_zero", path=path, row=row + 1, restriction=restriction[row]
+        )
+
+
 def _fit(restriction: FloatArray, flow: FloatArray, kept: IntArray) -> FlowFit | str:
-    """Steps from each row at work to the next, without a stop in between."""
-    follows = np.diff(kept) == 1
-    ln_flow, ln_drop = np.log(flow[kept]), np.log(restriction[kept])
-    return fit_flow(np.diff(ln_flow)[follows], np.diff(ln_drop)[follows])
+    return fit_flow(*_steps(restriction, flow, kept))
+
+
+def _flow(
+    fitted: FlowFit | str | None, restriction: FloatArray, flow: FloatArray | None, kept: IntArray
+) -> dict[str, Any] | None:
+    """The fit, with the spread that stretches of the series show; None where there is none."""
+    if flow is None or not isinstance(fitted, FlowFit):
+        return None
+    return {**asdict(fitted), "spread": exponent_spread(*_steps(restriction, flow, kept))}
+
+
+def _steps(restriction: FloatArray, flow: FloatArray, kept: IntArray) -> tuple[FloatArray, FloatArray]:
+    """
+    Steps of ln(flow) and ln(restriction) from each row at work to the next, without a stop in between.
+
+    A restriction of zero or below has no logarithm: its steps are left out.
+    """
+    above = kept[restriction[kept] > 0]
+    follows = np.diff(above) == 1
+    ln_flow, ln_drop = np.log(flow[above]), np.log(restriction[above])
+    return np.diff(ln_flow)[follows], np.diff(ln_drop)[follows]

@@ -8,6 +8,7 @@ columns mean.
 from __future__ import annotations
 
 import csv
+import itertools
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -16,8 +17,13 @@ from typing import Any
 import numpy as np
 
 from cleanside.gateway import file_modes
+from cleanside.gateway.units import counted
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.restriction.measure.summary import FloatArray
+
+MARKERS = (-999.0, -999.25, -9999.0, -32768.0, -99999.0)  # for a missing value (common practice)
+PAIRS_SHARE = 0.95  # of pairs of rows are the same: the file has each row twice (chosen)
+LEAST_ROWS = 6  # with fewer rows, equal ones are no pattern
 
 
 def read_rows(path: Path) -> list[dict[str, str]]:
@@ -46,7 +52,21 @@ def numbers_of(path: Path, rows: Sequence[Mapping[str, str]], column: str) -> Fl
             ) from None
         if not np.isfinite(values[i]):
             raise CalledWrongly("value_missing", path=path, row=i + 1, column=column, value=values[i])
+    marked = np.flatnonzero(np.isin(values, MARKERS))
+    if len(marked):
+        first, many = int(marked[0]), counted(len(marked), "such row")
+        raise CalledWrongly(
+            "value_is_a_marker", path=path, row=first + 1, column=column, value=values[first], rows=many
+        )
     return values
+
+
+def refuse_doubled_rows(path: Path, rows: Sequence[Mapping[str, str]]) -> None:
+    """Raises CalledWrongly where the file has each row twice."""
+    texts = [tuple(row.values()) for row in rows]
+    same = np.array([one == other for one, other in itertools.pairwise(texts)], dtype=bool)
+    if len(rows) >= LEAST_ROWS and same[::2].mean() >= PAIRS_SHARE and same[1::2].mean() < 0.5:
+        raise CalledWrongly("rows_doubled", path=path, row=int(np.argmax(same)) + 1, rows=len(rows))
 
 
 def hours_of(path: Path, rows: Sequence[Mapping[str, str]]) -> FloatArray:

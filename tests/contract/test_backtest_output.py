@@ -87,6 +87,8 @@ def test_the_json_has_every_score_per_life_and_over_all_and_the_baselines_beside
         "flow_exponent",
         "flow_not_used",
         "beyond_terminal",
+        "learned",
+        "warnings",
     }
     assert set(report["overall"]) == SCORES | {"coverage_range"}
     assert [set(life) for life in report["lives"]] == [SCORES | {"life", "group", "rows"}] * 2

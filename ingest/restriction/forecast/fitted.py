@@ -12,17 +12,18 @@ from typing import Any
 
 import numpy as np
 
+from cleanside.ingest.restriction.forecast.blend import Blend
 from cleanside.ingest.restriction.forecast.forecast import Forecaster, Learned, Variant
 from cleanside.ingest.restriction.forecast.kinds import Membership
 from cleanside.ingest.restriction.forecast.pace import GroupCurve, PaceModel
 from cleanside.ingest.restriction.forecast.paths import CleanScale
-from cleanside.ingest.restriction.forecast.prior import Usual
+from cleanside.ingest.restriction.forecast.prior import MeanCurve, Usual
 from cleanside.ingest.restriction.forecast.spread import Spread
 from cleanside.ingest.restriction.forecast.usual import Lengths
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 #: increased whenever a fit of the same lives gives other numbers, or the numbers mean something else
-FITTED_VERSION = 5
+FITTED_VERSION = 6
 
 
 def record_of(forecaster: Forecaster) -> dict[str, Any]:
@@ -71,6 +72,7 @@ def _learned_record(learned: Learned) -> dict[str, Any]:
         },
         "ended_share": learned.ended_share,
         "ended": dict(learned.ended),
+        "blend": {**vars(learned.blend), "weight": learned.blend.weight.tolist()},
     }
 
 
@@ -98,6 +100,7 @@ def _learned(record: Mapping[str, Any]) -> Learned:
         ),
         ended_share=record["ended_share"],
         ended=record["ended"],
+        blend=Blend(**{**record["blend"], "weight": _array(record["blend"]["weight"])}),
     )
 
 
@@ -107,11 +110,25 @@ def _usual_record(usual: Usual) -> dict[str, Any]:
         "spread": usual.spread,
         "curves": usual.curves.tolist(),
         "shape_spread": usual.shape_spread,
+        "mean_curve": None
+        if usual.mean_curve is None
+        else {
+            "progress": usual.mean_curve.progress.tolist(),
+            "error": usual.mean_curve.error.tolist(),
+            "spread": usual.mean_curve.spread,
+        },
     }
 
 
 def _usual(record: Mapping[str, Any]) -> Usual:
-    return Usual(record["life_h"], record["spread"], _array(record["curves"]), record["shape_spread"])
+    mean = record["mean_curve"]
+    return Usual(
+        record["life_h"],
+        record["spread"],
+        _array(record["curves"]),
+        record["shape_spread"],
+        None if mean is None else MeanCurve(_array(mean["progress"]), _array(mean["error"]), mean["spread"]),
+    )
 
 
 def _model_record(model: PaceModel) -> dict[str, Any]:

@@ -18,9 +18,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from cleanside.ingest.restriction.elements.lives import Life
+from cleanside.ingest.restriction.forecast.blend import (
+    NO_BLEND,
+    Blend,
+    Trial,
+    blend_points,
+    learn_weights,
+    stretch,
+)
 from cleanside.ingest.restriction.forecast.kinds import Membership, learn_membership
-from cleanside.ingest.restriction.forecast.pace import PLAIN_RIDGE, RIDGES, PaceModel, fit_pace
-from cleanside.ingest.restriction.forecast.paths import CleanScale, Path, trace
+from cleanside.ingest.restriction.forecast.pace import (
+    EARLY_SHARE,
+    PLAIN_RIDGE,
+    RIDGES,
+    PaceModel,
+    fit_pace,
+)
+from cleanside.ingest.restriction.forecast.paths import CleanScale, Path, Rows, terminal_row, trace
 from cleanside.ingest.restriction.forecast.prior import (
     Z90,
     Usual,
@@ -42,19 +56,27 @@ from cleanside.ingest.restriction.forecast.teachers import (
     checked_life,
     lessons,
     usual_age_h,
+    whole_teachers,
 )
+from cleanside.ingest.restriction.forecast.twins import batches, folds_of, place_of
 from cleanside.ingest.restriction.forecast.usual import Lengths, learn_lengths
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 OTHER_KIND_WEIGHT = 0.3  # a life of another kind teaches shape, not length
-DOUBT_LIVES = 6.0  # learned against prior: n^2/(n^2 + 6^2), so six lives weigh as much as the prior
 CLEAR_PROGRESS = 0.6  # of the span from clean to terminal; see `Learned.tells` (chosen)
+DOUBT_KINDS = 6.0  # of a kind not seen the look-up counts k^2/(k^2 + 6^2), k kinds being known
 LEAST_TOLD = 2.0  # lives; where no life was seen to its end and no usual life is known (chosen)
+TRIAL_FOLDS = 6
+TRIAL_ROWS = 24  # of each life left out
 LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial
 SHARPNESS = 12.0  # variants weigh as error^-12: one with 6 % more error counts half
 REST = 0.01  # of a typical life: hours left are weighed in their logarithm from there on
 LEAST_STRANGE = 0.01  # below this outlier probability a life is treated as ordinary (chosen)
 LEAST_WEIGHT = 0.1  # variants below that share of the best are left out
+
+
+#: how much each way of learning counts: place among the scales, strength of the ridge
+Weights = Mapping[tuple[int, float], float]
 
 
 @dataclass(frozen=True)
@@ -65,9 +87,10 @@ class Variant:
     scale: CleanScale | None
     weight: float
 
-    def hours_left(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
-        """Middle forecast at each row, shape (n,). [h]"""
-        return self.model.hours_left(path if self.scale is None else self.scale.apply(path, share), kind)
+    def hours_left(self, path: Path, share: FloatArray, kind: str, rows: Rows) -> FloatArray:
+        """Middle forecast at some rows, shape (rows,). [h]"""
+        scaled = path if self.scale is None else self.scale.apply(path, share)
+        return self.model.hours_left(scaled, kind, rows)
 
 
 @dataclass(frozen=True)
@@ -81,36 +104,52 @@ class Learned:
     lengths: Lengths
     ended_share: float  # of the lives given
     ended: Mapping[str, float]  # complete lives of each kind, plus the weight of the censored ones
+    blend: Blend = NO_BLEND
 
-    def points(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
+    def points(self, path: Path, share: FloatArray, kind: str, rows: Rows = slice(None)) -> FloatArray:
         """
-        10, 50 and 90 % points, shape (n, 3): of the kind, or of the mixture of all kinds where it is unknown.
+        10, 50 and 90 % points at some rows, shape (rows, 3): of the kind, or of the mixture of all kinds
+        where it is unknown.
         """
         kinds = [kind] if kind in self.frame.curves else list(self.frame.curves)
-        middle = np.stack([self._middle(path, share, k) for k in kinds], axis=1)
-        offsets = [self.spread.offsets_h(self.frame, path.level, k) for k in kinds]
+        middle = np.stack([self._middle(path, share, k, rows) for k in kinds], axis=1)
+        level = path.level[rows]
+        offsets = [self.spread.offsets_h(self.frame, level, k) for k in kinds]
         below = np.stack([b for b, _ in offsets], axis=1)
         above = np.stack([a for _, a in offsets], axis=1)
         if len(kinds) == 1:
             points = np.concatenate((middle - below, middle, middle + above), axis=1)
         else:
-            weights = self.membership.weights(self.frame, path.hours, path.level)
+            weights = self.membership.weights(self.frame, path.hours[rows], level)
             points = mixture_quantiles(middle, below / Z90, above / Z90, weights)
         return np.asarray(np.maximum(points, 0.0))
 
-    def trust(self, kind: str) -> float:
-        """Weight of the look-up against lengths and curves, 0 to 1, by the number of lives behind it."""
-        labelled = any(self.lengths.kinds)
-        if labelled and kind and kind not in self.ended:  # of kinds that differ it is one more
-            kinds = len(self.ended)
-            return kinds**2 / (kinds**2 + DOUBT_LIVES**2)
-        own = sum(lives for k, lives in self.ended.items() if k == kind or not kind or not labelled)
-        lives = own + OTHER_KIND_WEIGHT * (sum(self.ended.values()) - own)
-        return lives**2 / (lives**2 + DOUBT_LIVES**2)
+    def is_new_kind(self, kind: str) -> bool:
+        """Lives of other kinds were learned from, and none of this one."""
+        return any(self.lengths.kinds) and bool(kind) and kind not in self.ended
 
-    def strange(self, path: Path, kind: str) -> FloatArray:
-        """Outlier probability at each row: that the life is like none learned from, shape (n,)."""
-        return self.membership.strange(self.frame, path.hours, path.level, kind)
+    def lives_behind(self, kind: str) -> float:
+        """How many lives the look-up of a kind rests on, 0 for a kind not seen."""
+        if self.is_new_kind(kind):
+            return 0.0
+        labelled = any(self.lengths.kinds)
+        own = sum(lives for k, lives in self.ended.items() if k == kind or not kind or not labelled)
+        return own + OTHER_KIND_WEIGHT * (sum(self.ended.values()) - own)
+
+    def trust_at(self, level: FloatArray, kind: str) -> FloatArray:
+        """Weight of the look-up at a level, 0 to 1, shape (n,)."""
+        if self.is_new_kind(kind):  # of kinds that differ it is one more
+            kinds = len(self.ended)
+            return self.tells(level) * kinds**2 / (kinds**2 + DOUBT_KINDS**2)
+        return self.tells(level) * self.blend.trust(self.progress(level), self.lives_behind(kind))
+
+    def strange(self, path: Path, kind: str, rows: Rows = slice(None)) -> FloatArray:
+        """Outlier probability at some rows: that the life is like none learned from, shape (rows,)."""
+        return self.membership.strange(self.frame, path.hours[rows], path.level[rows], kind)
+
+    def progress(self, level: FloatArray) -> FloatArray:
+        """Way from clean to terminal at a level, shape (n,), 0 to 1."""
+        return np.asarray(np.clip((level - self.frame.clean) / (1.0 - self.frame.clean), 0.0, 1.0))
 
     def tells(self, level: FloatArray) -> FloatArray:
         """
@@ -119,16 +158,15 @@ class Learned:
         For a clean element the look-up is the mean of ended lives; where many lives still run, these are the
         short ones.
         """
-        progress = (level - self.frame.clean) / (1.0 - self.frame.clean)
-        risen = np.clip(progress / CLEAR_PROGRESS, 0.0, 1.0)
+        risen = np.clip(self.progress(level) / CLEAR_PROGRESS, 0.0, 1.0)
         return np.asarray(self.ended_share + (1.0 - self.ended_share) * risen)
 
     def typical_h(self) -> float:
         """Median over kinds of the typical life. [h]"""
         return float(np.median([curve.typical_h for curve in self.frame.curves.values()]))
 
-    def _middle(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
-        parts = [variant.weight * variant.hours_left(path, share, kind) for variant in self.variants]
+    def _middle(self, path: Path, share: FloatArray, kind: str, rows: Rows) -> FloatArray:
+        parts = [variant.weight * variant.hours_left(path, share, kind, rows) for variant in self.variants]
         return np.asarray(np.sum(parts, axis=0))
 
 
@@ -170,20 +208,21 @@ class Forecaster:
             usual: Usual | None = self.learned.lengths.of(kind, machine)
         else:
             usual = None if self.usual_life_h is None else usual_life(self.usual_life_h)
-        alone = prior_hours_left(path, share, last, from_new=from_new, usual=usual)
+        rows = slice(0 if last is None else max(0, len(share) - last), None)
+        alone = prior_hours_left(path, share, rows, from_new=from_new, usual=usual)
         if self.learned is None:
             return alone
         typical_h = self.learned.typical_h() * pace
         paced = _in_time_scale(path, 1.0 / pace)
-        begin = len(share) - len(alone)
-        points = self.learned.points(paced, share, kind)[begin:] * pace
-        strange = self.learned.strange(paced, kind)[begin:]
-        trust = self.learned.trust(kind) * self.learned.tells(path.level[begin:])
-        of_kinds = _blended(points, alone, trust[:, None], typical_h)
+        points = self.learned.points(paced, share, kind, rows) * pace
+        strange = self.learned.strange(paced, kind, rows)
+        trust = self.learned.trust_at(path.level[rows], kind)
+        blend = NO_BLEND if self.learned.is_new_kind(kind) else self.learned.blend
+        of_kinds = blend.stretched(blend_points(points, alone, trust, REST * typical_h, lives=blend.lives))
         if np.all(strange < LEAST_STRANGE):
             return of_kinds
         wide = self.learned.lengths.of_no_kind(kind, machine)
-        unlike = prior_hours_left(path, share, last, from_new=from_new, usual=wide)
+        unlike = prior_hours_left(path, share, rows, from_new=from_new, usual=wide)
         either = _either(of_kinds, unlike, strange, typical_h)
         return np.where(strange[:, None] < LEAST_STRANGE, of_kinds, either)
 
@@ -216,31 +255,88 @@ def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) 
     usual_life_h : usual life where nothing was learned yet, and a weak prior beside the first lives;
     None = nothing is known. [h]
 
-    Lives without any label of kind are grouped by length. Complete lives are cut at terminal; the end of a
-    censored life is what its own curve and its kind say (`usual`).
+    The order of the lives changes nothing. Lives without any label of kind are grouped by length. Complete
+    lives are cut at terminal; the end of a censored life is what its own curve and its kind say (`usual`).
     """
-    usable = [life for life in lives if len(life.hours) >= 2 and life.hours[-1] > 0]
+    usable = sorted((life for life in lives if len(life.hours) >= 2 and life.hours[-1] > 0), key=_place)
     if not usable:
         return Forecaster(None, usual_life_h)
     lengths, left_h = learn_lengths(usable, usual_life_h)
     if usual_life_h is None and lengths.told < LEAST_TOLD and not any(life.complete for life in usable):
         return Forecaster()  # a lower bound is no length: any value would be a guess
     taught = lessons(usable, left_h)
+    weights, left_out = _weighed(taught)
+    learned = _learned(usable, lengths, taught, weights, left_out)
+    trials = _trials(usable, learned, weights, usual_life_h)
+    if trials:
+        learned = replace(learned, blend=stretch(learn_weights(trials), trials))
+    return Forecaster(learned, usual_life_h)
+
+
+def _learned(
+    lives: Sequence[Life],
+    lengths: Lengths,
+    taught: Sequence[Lessons],
+    weights: Weights,
+    left_out: Sequence[LeftOut],
+) -> Learned:
     plain = taught[0]
     frame = fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE)
-    variants, left_out = _variants(taught)
-    return Forecaster(
-        Learned(
-            variants,
-            frame,
-            fit_spread(frame, left_out),
-            learn_membership(frame, [*plain.complete, *plain.others]),
-            lengths,
-            float(np.mean([life.complete for life in usable])),
-            _ended(plain),
-        ),
-        usual_life_h,
+    return Learned(
+        _variants(taught, weights),
+        frame,
+        fit_spread(frame, left_out),
+        learn_membership(frame, [*plain.complete, *plain.others]),
+        lengths,
+        float(np.mean([life.complete for life in lives])),
+        _ended(plain),
     )
+
+
+def _trials(
+    lives: Sequence[Life], learned: Learned, weights: Weights, usual_life_h: float | None
+) -> list[Trial]:
+    """Each complete life, forecast whole from the others without its fold; its twins are in its fold."""
+    cases = [i for i, life in enumerate(lives) if life.complete and life.from_new]
+    if len(cases) < LEAST_TRIAL_LIVES:
+        return []
+    teachers = whole_teachers([lives[i] for i in cases])
+    batch = batches([place_of(teacher.path) for teacher in teachers], [t.group for t in teachers])
+    fold = folds_of(batch, TRIAL_FOLDS)
+    counts = len(np.unique(batch)) / len(cases)
+    trials = []
+    for k in range(int(fold.max()) + 1):
+        out = {i for i, number in zip(cases, fold.tolist(), strict=True) if number == k}
+        kept = [life for i, life in enumerate(lives) if i not in out]
+        lengths, left_h = learn_lengths(kept, usual_life_h)
+        taught = lessons(kept, left_h)
+        other = replace(_learned(kept, lengths, taught, weights, []), spread=learned.spread)
+        trials += [_trial(other, lives[i], counts) for i in sorted(out)]
+    return trials
+
+
+def _trial(learned: Learned, life: Life, counts: float) -> Trial:
+    hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
+    path = trace(hours, share)
+    end = terminal_row(hours, path.peak)
+    first = int(np.searchsorted(hours, EARLY_SHARE * hours[end]))
+    rows = np.unique(np.linspace(min(first, end), end, TRIAL_ROWS).round().astype(np.int64))
+    at = path.level[rows]
+    return Trial(
+        learned.progress(at),
+        learned.points(path, share, life.kind, rows),
+        prior_hours_left(path, share, rows, usual=learned.lengths.of(life.kind)),
+        hours[end] - hours[rows],
+        learned.tells(at),
+        learned.lives_behind(life.kind),
+        REST * learned.typical_h(),
+        counts,
+    )
+
+
+def _place(life: Life) -> tuple[str, float, int, bytes, str]:
+    """By its kind and length, so that lives alike are dealt into different parts for calibration."""
+    return life.kind, float(life.hours[-1]), len(life.hours), life.restriction_pa.tobytes(), life.machine
 
 
 def _ended(lesson: Lessons) -> dict[str, float]:
@@ -257,24 +353,31 @@ def _ended(lesson: Lessons) -> dict[str, float]:
     return ended
 
 
-def _variants(taught: Sequence[Lessons]) -> tuple[tuple[Variant, ...], list[LeftOut]]:
+def _weighed(taught: Sequence[Lessons]) -> tuple[Weights, list[LeftOut]]:
     """
-    Every variant, weighed by its error on lives left out; and the left-out errors of their mean.
+    How much each variant counts, by its error on lives left out; and the left-out errors of their mean.
 
     With too few lives for that: levels as they are, and the regression as for many lives.
     """
     if len(taught[0].complete) < LEAST_TRIAL_LIVES:
-        plain = taught[0]
-        return (Variant(fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE), None, 1.0),), []
-    ways = [(lesson, ridge) for lesson in taught for ridge in RIDGES]
+        return {(0, PLAIN_RIDGE): 1.0}, []
+    ways = [(scale, ridge) for scale in range(len(taught)) for ridge in RIDGES]
     trials = [t for lesson in taught for t in left_out_lives(lesson.complete, lesson.others, RIDGES)]
     weights = _weights(np.array([mean_error(trial) for trial in trials]))
-    variants = tuple(
-        Variant(fit_pace([*lesson.complete, *lesson.others], ridge), lesson.scale, float(weight))
-        for (lesson, ridge), weight in zip(ways, weights, strict=True)
-        if weight > 0
+    return dict(zip(ways, weights.tolist(), strict=True)), _mean_left_out(trials, weights)
+
+
+def _variants(taught: Sequence[Lessons], weights: Weights) -> tuple[Variant, ...]:
+    """Fitted, those that count; levels as they are where there are too few lives for the other scale."""
+    chosen: dict[tuple[int, float], float] = {}
+    for (scale, ridge), weight in weights.items():
+        if weight > 0:
+            way = (min(scale, len(taught) - 1), ridge)
+            chosen[way] = chosen.get(way, 0.0) + weight
+    return tuple(
+        Variant(fit_pace([*taught[n].complete, *taught[n].others], ridge), taught[n].scale, weight)
+        for (n, ridge), weight in chosen.items()
     )
-    return variants, _mean_left_out(trials, weights)
 
 
 def _weights(errors: FloatArray) -> FloatArray:
@@ -302,13 +405,6 @@ def _in_time_scale(path: Path, factor: float) -> Path:
         slope_long=path.slope_long / factor,
         unseen_h=path.unseen_h * factor,
     )
-
-
-def _blended(points: FloatArray, alone: FloatArray, trust: FloatArray, typical_h: float) -> FloatArray:
-    """Geometric blend, kept finite near zero by REST of a typical life; the points stay in order."""
-    rest = REST * typical_h
-    logs = trust * np.log(points + rest) + (1.0 - trust) * np.log(alone + rest)
-    return np.asarray(np.sort(np.maximum(np.exp(logs) - rest, 0.0), axis=1))
 
 
 def _either(known: FloatArray, unlike: FloatArray, strange: FloatArray, typical_h: float) -> FloatArray:

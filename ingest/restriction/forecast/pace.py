@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cleanside.ingest.restriction.forecast.paths import NUDGE, Path
+from cleanside.ingest.restriction.forecast.paths import NUDGE, Path, Rows
 from cleanside.ingest.restriction.measure.ranks import quantile
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
@@ -63,10 +63,10 @@ class PaceModel:
     curves: Mapping[str, GroupCurve]
     coefficients: FloatArray  # shape (NODES, FEATURES), in units of the typical life
 
-    def hours_left(self, path: Path, group: str) -> FloatArray:
-        """Middle forecast at each row of a path, shape (n,). [h] `group` must be one of `curves`."""
+    def hours_left(self, path: Path, group: str, rows: Rows = slice(None)) -> FloatArray:
+        """Middle forecast at rows of a path, shape (rows,). [h] `group` must be one of `curves`."""
         curve = self.curves[group]
-        seen = _seen(self.grid, self.clean, path)
+        seen = _seen(self.grid, self.clean, path, rows)
         left, age, usual = seen.at.of(curve.left_h), seen.at.of(curve.age_h), seen.half.of(curve.age_h)
         features = _features(seen, left, age, usual, curve.typical_h)
         correction = sum(row * seen.at.of(c) for row, c in zip(features, self.coefficients.T, strict=True))
@@ -118,22 +118,23 @@ class _Seen:
     straight: FloatArray  # ln of the straight line's end over the level
 
 
-def _seen(grid: FloatArray, clean: float, path: Path) -> _Seen:
-    half = clean + 0.5 * (path.level - clean)
-    crossed = np.minimum(np.searchsorted(path.peak, half), np.arange(len(half)))
-    since_half = path.hours - path.hours[crossed]
+def _seen(grid: FloatArray, clean: float, path: Path, rows: Rows = slice(None)) -> _Seen:
+    level, hours = path.level[rows], path.hours[rows]
+    half = clean + 0.5 * (level - clean)
+    crossed = np.minimum(np.searchsorted(path.peak, half), np.arange(len(path.peak))[rows])
+    since_half = hours - path.hours[crossed]
     if path.unseen_h > 0.0:
         since_half = np.where(half <= path.peak[0], np.nan, since_half)
     floor = np.exp(grid[0]) * 0.01
-    straight = np.log(np.maximum(path.line_long, floor) / np.maximum(path.level, floor))
+    straight = np.log(np.maximum(path.line_long[rows], floor) / np.maximum(level, floor))
     return _Seen(
-        at=place_on(grid, path.level),
+        at=place_on(grid, level),
         half=place_on(grid, half),
-        hours=path.hours,
+        hours=hours,
         since_half=since_half,
-        to_terminal=np.maximum(1.0 - path.level, 0.02),
-        slope_short=path.slope_short,
-        slope_long=path.slope_long,
+        to_terminal=np.maximum(1.0 - level, 0.02),
+        slope_short=path.slope_short[rows],
+        slope_long=path.slope_long[rows],
         straight=np.clip(straight, -3.0, 3.0),
     )
 
@@ -380,6 +381,7 @@ def _thinned(teacher: Teacher, begin: int) -> tuple[Path, FloatArray]:
         path.slope_short[rows],
         path.slope_long[rows],
         path.line_long[rows],
+        path.scatter[rows],
         path.unseen_h,
     )
     return picked, teacher.hours_left[rows]

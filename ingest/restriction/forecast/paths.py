@@ -11,12 +11,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cleanside.ingest.restriction.measure.summary import FloatArray
+from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
+
+Rows = slice | IntArray  # of a path
 
 LEVEL_WINDOW = 0.05  # share of the age; chosen by leave-life-out on the open bench among 0.05 to 0.4
 SHORT_WINDOW, LONG_WINDOW = 0.1, 0.4
 NUDGE = 1e-9  # relative; evenly spaced rows lie on window edges, and rounding must not decide for them
 CLEAN_PULL_ROWS = 5  # the common clean level counts as that many rows
+FIRST_SCATTER = 0.01  # of terminal; the scatter of readings before any was seen (chosen)
 LEAST_ROWS = 5  # in a window: with fewer, sensor noise rules the slope
 LEAST_SPAN_H = 1e-200  # a life shorter than that in any unit has no slope
 
@@ -31,6 +34,7 @@ class Path:
     slope_short: FloatArray  # [1/h]
     slope_long: FloatArray  # [1/h]
     line_long: FloatArray  # end of the straight line through the long window
+    scatter: FloatArray  # of single readings around the level, so far, standard deviation
     unseen_h: float = 0.0  # part of the age that lies before the first row, estimated [h]
 
 
@@ -44,7 +48,19 @@ def trace(hours: FloatArray, share: FloatArray, unseen_h: float = 0.0) -> Path:
     _, slope_short, _ = _window_line(hours, share, SHORT_WINDOW)
     line_long, slope_long, _ = _window_line(hours, share, LONG_WINDOW)
     level = _window_line(hours, share, LEVEL_WINDOW)[2]
-    return Path(hours, level, np.maximum.accumulate(level), slope_short, slope_long, line_long, unseen_h)
+    peak, scatter = np.maximum.accumulate(level), scatter_so_far(share)
+    return Path(hours, level, peak, slope_short, slope_long, line_long, scatter, unseen_h)
+
+
+def scatter_so_far(share: FloatArray) -> FloatArray:
+    """
+    Standard deviation of single readings up to each row, shape (n,). [share]
+
+    By second differences, which a steady rise leaves at zero; before any was seen FIRST_SCATTER, as one more.
+    """
+    squares = np.concatenate((np.zeros(min(len(share), 2)), np.diff(share, n=2) ** 2 / 6.0))
+    seen = np.maximum(np.arange(len(share)) - 1.0, 0.0)
+    return np.asarray(np.sqrt((np.cumsum(squares) + FIRST_SCATTER**2) / (seen + 1.0)))
 
 
 def terminal_row(hours: FloatArray, peak: FloatArray) -> int:
@@ -84,6 +100,7 @@ class CleanScale:
             path.slope_short * stretch,
             path.slope_long * stretch,
             1.0 - (1.0 - path.line_long) * stretch,
+            path.scatter,
             path.unseen_h,
         )
 

@@ -15,7 +15,13 @@ import numpy as np
 from scipy.special import ndtr
 
 from cleanside.ingest.restriction.elements.lives import USUAL_CLEAN
-from cleanside.ingest.restriction.forecast.paths import LONG_WINDOW, NUDGE, Path
+from cleanside.ingest.restriction.forecast.paths import (
+    LEVEL_WINDOW,
+    LONG_WINDOW,
+    NUDGE,
+    Path,
+    Rows,
+)
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 # Two families of curves from 0 to 1 over a share u of the life. (e^(k u) - 1)/(e^k - 1): k near 0 is
@@ -28,6 +34,7 @@ LEVEL_ERROR = 0.02  # of the span from clean to terminal; a level below it may b
 CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is read
 USUAL_SPREAD = 0.5  # of ln(life): usual lives are 250 to 1 000 h (common practice)
 QUANTILES = (0.1, 0.5, 0.9)
+LIVED = np.linspace(0.0, 1.0, 26)  # shares of the life at which the mean curve is kept
 Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
 
 #: ln(hours left / hours seen)
@@ -37,13 +44,23 @@ LEAST_SEEN = 1e-4  # of a usual life: an element in its first minutes
 
 
 @dataclass(frozen=True)
+class MeanCurve:
+    """The curve that whole lives followed, shape (LIVED,) each."""
+
+    progress: FloatArray  # mean, from clean to terminal, at each share of the life; rising
+    error: FloatArray  # of one life's progress there, standard deviation
+    spread: float  # of used x (1 - used), standard deviation
+
+
+@dataclass(frozen=True)
 class Usual:
     """The prior of a kind: how long its elements last, and along which curve."""
 
     life_h: float  # middle of their lives [h]
     spread: float  # of ln(life) of the next one
-    curves: FloatArray  # how likely it follows each of the family, sums to 1
+    curves: FloatArray  # how likely it follows each of the family and, last, the mean curve; sums to 1
     shape_spread: float  # how closely
+    mean_curve: MeanCurve | None = None  # None: no whole life was seen
 
 
 #: before any life was seen: a straight line is no rare case (chosen on simulated lives)
@@ -66,12 +83,14 @@ class Way:
     error: FloatArray  # of `used`, standard deviation
     first_error: FloatArray
     fits: FloatArray  # how well the slope fits each curve
+    progress: FloatArray  # from clean to terminal (n, 1)
+    noise: FloatArray  # its standard error, by the scatter of the readings (n, 1)
 
 
 def prior_hours_left(
     path: Path,
     share: FloatArray,
-    last: int | None = None,
+    rows: Rows = slice(None),
     *,
     from_new: bool = True,
     usual: Usual | None = None,
@@ -80,14 +99,14 @@ def prior_hours_left(
     10, 50 and 90 % points of the hours left, by age, level and slope and what is usual.
 
     path : of the life, n rows. share : restriction over terminal, shape (n,).
-    last : at so many of the last rows; None = at each row.
+    rows : at which rows.
     from_new : False = in use before the first row: its first level is then no clean one.
     usual : the prior of such elements; None = nothing is known, any share of the life is then as likely.
-    Returns shape (last or n, 3), >= 0. [h]
+    Returns shape (rows, 3), >= 0. [h]
     """
-    begin = 0 if last is None else max(0, len(share) - last)
     shape_spread = SHAPE_SPREAD if usual is None else usual.shape_spread
-    way = way_of(path, share, begin, from_new=from_new, shape_spread=shape_spread)
+    mean_curve = None if usual is None else usual.mean_curve
+    way = way_of(path, share, rows, from_new=from_new, shape_spread=shape_spread, mean_curve=mean_curve)
     if usual is not None:
         way = _not_before(way, LEAST_SEEN * usual.life_h)
     return _grid_points(_on_grid(way, usual, from_new=from_new)) * way.seen_h
@@ -109,38 +128,56 @@ def ln_life_of(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[float,
     return mean, variance, float(np.exp(ln_seen + (odds * GRID).sum()))
 
 
-def way_of(path: Path, share: FloatArray, begin: int, *, from_new: bool, shape_spread: float) -> Way:
-    """The path of rows from `begin` on."""
-    clean = np.clip(_clean_so_far(path, share), 0.0, 0.9 if from_new else USUAL_CLEAN)[begin:]
-    progress = (path.level[begin:] - clean) / (1.0 - clean)
-    used, error = _used(np.clip(progress, 0.0, 0.999), shape_spread)
+def clean_of(path: Path, share: FloatArray, *, from_new: bool) -> FloatArray:
+    """The clean level as it is known at each row, share of terminal, shape (n,)."""
+    return np.clip(_clean_so_far(path, share), 0.0, 0.9 if from_new else USUAL_CLEAN)
+
+
+def way_of(
+    path: Path,
+    share: FloatArray,
+    rows: Rows,
+    *,
+    from_new: bool,
+    shape_spread: float,
+    mean_curve: MeanCurve | None = None,
+) -> Way:
+    """Where `rows` of a path are, on each curve of the family and, last, on the mean curve."""
+    clean = clean_of(path, share, from_new=from_new)[rows]
+    progress = (path.level[rows] - clean) / (1.0 - clean)
+    noise = standard_error(path, rows) / (1.0 - clean)
+    used, error = _used(np.clip(progress, 0.0, 0.999), noise, shape_spread, mean_curve)
     first = first_error = np.zeros_like(used)
     if not from_new:
-        first, first_error = _used(np.clip((share[0] - clean) / (1.0 - clean), 0.0, 0.999), shape_spread)
+        at_first = np.clip((share[0] - clean) / (1.0 - clean), 0.0, 0.999)
+        first, first_error = _used(at_first, noise, shape_spread, mean_curve)
         first = np.minimum(first, used)
     tiny = float(np.finfo(np.float64).tiny)
-    age = path.hours[begin:, None]
+    age = path.hours[rows, None]
     seen_h = np.maximum(age - path.unseen_h, tiny)
     # The line through the last 40 % of the age is close to the chord of the curve over it.
     seen = np.clip(progress, LEVEL_ERROR, 0.999)[:, None]
     grown = np.log1p(seen * np.expm1(CURVATURES))
-    earlier = np.concatenate(
-        (
-            np.expm1((1.0 - LONG_WINDOW) * grown) / np.expm1(CURVATURES),
-            seen * (1.0 - LONG_WINDOW) ** POWERS,
-        ),
-        axis=1,
-    )
+    before = [
+        np.expm1((1.0 - LONG_WINDOW) * grown) / np.expm1(CURVATURES),
+        seen * (1.0 - LONG_WINDOW) ** POWERS,
+    ]
+    if mean_curve is not None:
+        there = np.interp(seen, mean_curve.progress, LIVED)
+        before.append(np.interp((1.0 - LONG_WINDOW) * there, LIVED, mean_curve.progress))
+    earlier = np.minimum(np.concatenate(before, axis=1), (1.0 - 1e-6) * seen)
     slope = (seen - earlier) / np.maximum(LONG_WINDOW * age, tiny)
-    shown = np.maximum(path.slope_long[begin:, None] / (1.0 - clean[:, None]), 0.05 * slope)
+    shown = np.maximum(path.slope_long[rows, None] / (1.0 - clean[:, None]), 0.05 * slope)
     misfit = np.log(shown / slope) / SLOPE_SPREAD
     # As long as the level is close to the clean one, its slope says nothing.
     trust = np.clip((progress[:, None] - LEVEL_ERROR) / (3 * LEVEL_ERROR), 0.0, 1.0)
     fits = np.exp(-0.5 * trust * np.minimum(misfit**2, 9.0))
-    return Way(seen_h, used, first, error, first_error, fits)
+    return Way(seen_h, used, first, error, first_error, fits, progress[:, None], noise[:, None])
 
 
-def _used(progress: FloatArray, shape_spread: float) -> tuple[FloatArray, FloatArray]:
+def _used(
+    progress: FloatArray, noise: FloatArray, shape_spread: float, mean_curve: MeanCurve | None
+) -> tuple[FloatArray, FloatArray]:
     """Share of the life used at a share of the way from clean to terminal, on each curve, and its error."""
     rise = np.expm1(CURVATURES)
     at = progress[:, None]
@@ -151,7 +188,15 @@ def _used(progress: FloatArray, shape_spread: float) -> tuple[FloatArray, FloatA
     steep = np.concatenate(  # d used / d progress
         (rise / (CURVATURES * (1.0 + at * rise)), clear ** (1.0 / POWERS - 1.0) / POWERS), axis=1
     )
-    return used, np.hypot(shape_spread * used * (1.0 - used), LEVEL_ERROR * steep)
+    level_error = np.hypot(LEVEL_ERROR, noise)[:, None]
+    error = np.hypot(shape_spread * used * (1.0 - used), level_error * steep)
+    if mean_curve is not None:
+        own = np.interp(progress, mean_curve.progress, LIVED)
+        apart = mean_curve.spread * np.maximum(own * (1.0 - own), LEVEL_ERROR)
+        own_steep = np.interp(own, LIVED, np.gradient(LIVED) / np.gradient(mean_curve.progress))
+        used = np.column_stack((used, own))
+        error = np.column_stack((error, np.hypot(apart, level_error[:, 0] * np.minimum(own_steep, 20.0))))
+    return used, error
 
 
 def _not_before(way: Way, least_h: float) -> Way:
@@ -166,6 +211,8 @@ def _on_grid(way: Way, usual: Usual | None, *, from_new: bool) -> FloatArray:
     if from_new:
         share = 1.0 / (1.0 + np.exp(GRID))  # of the life that the hours seen are
         away = (used - share) / error
+        if usual is not None and usual.mean_curve is not None:
+            away[:, -1] = _off_mean_curve(way, usual.mean_curve, share)
         ln_life, measure = ln_seen + np.log1p(np.exp(GRID)), 1.0 - share  # d ln(life) / d ln(left)
     else:
         rest, grown = 1.0 - used, np.maximum(used - way.first[:, :, None], 1e-3)
@@ -179,10 +226,31 @@ def _on_grid(way: Way, usual: Usual | None, *, from_new: bool) -> FloatArray:
     return np.asarray(odds * measure * np.exp(-0.5 * ((ln_life - np.log(usual.life_h)) / usual.spread) ** 2))
 
 
+def standard_error(path: Path, rows: Rows) -> FloatArray:
+    """Of the way from clean to present level, by the scatter of the readings so far, (rows,). [share]"""
+    age, seen = path.hours[rows], np.arange(1.0, len(path.hours) + 1.0)[rows]
+    late = seen - np.searchsorted(path.hours, age * (1.0 - LEVEL_WINDOW))
+    early = np.searchsorted(path.hours, age * CLEAN_WINDOW, side="right")
+    return np.asarray(
+        path.scatter[rows] * np.sqrt(1.0 / np.maximum(late, 1.0) + 1.0 / np.maximum(early, 1.0))
+    )
+
+
+def _off_mean_curve(way: Way, curve: MeanCurve, lived: FloatArray) -> FloatArray:
+    """
+    How far the progress is from the mean curve at each share of the life, in standard deviations.
+
+    By the progress and not by the share: an element at its clean level may be anywhere in the flat part.
+    """
+    usual, error = (np.interp(lived, LIVED, values) for values in (curve.progress, curve.error))
+    return np.asarray((way.progress - usual) / np.hypot(error, way.noise))
+
+
 def _grid_points(odds: FloatArray) -> FloatArray:
     """Hours left over hours seen at QUANTILES, shape (n, 3)."""
-    total = np.cumsum(odds.sum(axis=1) + 1e-300, axis=1)
-    total = total / total[:, -1:]
+    each = odds.sum(axis=1) + 1e-300
+    total = np.cumsum(each, axis=1)
+    total = (total - 0.5 * each) / total[:, -1:]  # a point of the grid is the middle of its cell
     points = [np.interp(QUANTILES, row, GRID) for row in total]
     return np.exp(np.array(points).reshape(-1, len(QUANTILES)))
 

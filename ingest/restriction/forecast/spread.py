@@ -24,6 +24,7 @@ from cleanside.ingest.restriction.forecast.pace import (
     hat_basis,
 )
 from cleanside.ingest.restriction.forecast.paths import NUDGE
+from cleanside.ingest.restriction.forecast.twins import batches, folds_of, place_of
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 FOLDS = 10
@@ -88,14 +89,15 @@ def left_out_lives(
     cases = [*complete, *(teacher for teacher in others if teacher.weight >= LEAST_SEEN_SHARE)]
     rest = [teacher for teacher in others if teacher.weight < LEAST_SEEN_SHARE]
     order = sorted(range(len(cases)), key=lambda i: (cases[i].group, cases[i].path.hours[-1]))
-    folds = min(FOLDS, len(cases))
+    batch = batches([place_of(case.path) for case in cases], [case.group for case in cases])
+    counts = len(np.unique(batch)) / len(cases)
     fold = np.empty(len(cases), dtype=np.int64)
-    fold[order] = np.arange(len(cases)) % folds  # similar lives go into different folds
+    fold[order] = folds_of(batch[order], FOLDS)  # similar lives go into different folds, twins into one
     left_out: list[dict[int, LeftOut]] = [{} for _ in ridges]
-    for k in range(folds):
+    for k in range(int(fold.max()) + 1):
         kept = [teacher for i, teacher in enumerate(cases) if fold[i] != k]
         for mine, model in zip(left_out, fit_paces([*kept, *rest], ridges), strict=True):
-            mine |= {i: _left_out(model, cases[i]) for i in np.flatnonzero(fold == k).tolist()}
+            mine |= {i: _left_out(model, cases[i], counts) for i in np.flatnonzero(fold == k).tolist()}
     return [[mine[i] for i in range(len(cases))] for mine in left_out]
 
 
@@ -140,7 +142,7 @@ def _calibration(grid: FloatArray, left_out: Sequence[LeftOut]) -> float:
     return float(np.clip(stretch, *STRETCH_RANGE) ** trust)
 
 
-def _left_out(model: PaceModel, teacher: Teacher) -> LeftOut:
+def _left_out(model: PaceModel, teacher: Teacher, counts: float) -> LeftOut:
     group = teacher.group if teacher.group in model.curves else next(iter(model.curves))
     settled = teacher.path.hours >= EARLY_SHARE * teacher.path.hours[-1] * (1.0 - NUDGE)
     error = teacher.hours_left - model.hours_left(teacher.path, group)
@@ -148,7 +150,7 @@ def _left_out(model: PaceModel, teacher: Teacher) -> LeftOut:
         teacher.group,
         teacher.path.level[settled],
         error[settled] / model.curves[group].typical_h,
-        teacher.weight,
+        teacher.weight * counts,
     )
 
 

@@ -50,7 +50,7 @@ def lessons(lives: Sequence[Life], left_h: Sequence[float]) -> list[Lessons]:
     if not complete:  # no life was seen whole: then those whose end was seen, with estimated ages
         complete, late = [_with_guessed_age(life) for life in late], []
     censored = [(life, left) for life, left in zip(lives, left_h, strict=True) if not life.complete]
-    plain = _labelled([_complete_teacher(life) for life in complete])
+    plain = whole_teachers(complete)
     if late:
         model = fit_pace(plain, PLAIN_RIDGE)
         membership = learn_membership(model, plain)
@@ -64,6 +64,11 @@ def lessons(lives: Sequence[Life], left_h: Sequence[float]) -> list[Lessons]:
         scaled = [_on_scale(mine, life, scale) for mine, (life, _) in zip(others, censored, strict=True)]
         scales.append(Lessons(again, scaled, scale))
     return scales
+
+
+def whole_teachers(lives: Sequence[Life]) -> list[Teacher]:
+    """Complete lives seen from new, as they are; without any label, labelled by length."""
+    return _labelled([_complete_teacher(life) for life in lives])
 
 
 def _on_scale(teacher: Teacher, life: Life, scale: CleanScale) -> Teacher:

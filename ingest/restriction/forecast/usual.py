@@ -23,18 +23,21 @@ from cleanside.ingest.restriction.forecast.kinds import KIND_SPREAD
 from cleanside.ingest.restriction.forecast.paths import NUDGE, terminal_row, trace
 from cleanside.ingest.restriction.forecast.prior import (
     EVEN_CURVES,
+    LIVED,
     SHAPE_SPREAD,
     USUAL_SPREAD,
     Z90,
+    MeanCurve,
     Usual,
     Way,
+    clean_of,
     ln_life_of,
     way_of,
 )
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
 ROUNDS = 12
-PRIOR_LIVES = 2.0  # USUAL_SPREAD counts as that many
+PRIOR_LIVES = 1.0  # USUAL_SPREAD counts as that many
 
 KIND_PULL_LIVES = 2.0  # the middle of all kinds counts as that many lives of one
 MOST_OF_A_KIND = 5.0  # lives of one kind that count for the middle of all
@@ -45,6 +48,10 @@ LEAST_HEARD = 0.5  # lives; a kind without lives is known as well as from half a
 TAIL = 4.0  # degrees of freedom of Student's distribution: an odd life (a change was missed) counts less
 TAIL_WIDTH = 1.533 / Z90  # 90 % points of that distribution and of the normal one of the same scale
 
+MEAN_CURVE_LIVES = 0.5  # the family counts as that many lives beside the mean curve
+MEAN_CURVE_PULL_LIVES = 3.0  # the mean curve of all kinds counts as that many lives of one
+MEAN_CURVE_SPREAD = 0.35  # of used x (1 - used): how far lives are from their mean curve, as of one more life
+LEAST_PROGRESS_ERROR = 0.01  # of the span from clean to terminal
 CURVE_LIVES = 2.0  # the even family of curves counts as that many lives
 SLOPE_LIVES = 0.5  # a running life's slope as half a life
 SHAPE_LIVES = 3.0  # and SHAPE_SPREAD as that many
@@ -87,13 +94,19 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     whole = [one for one in seen if one.is_whole]
     running = [one.last_way(SHAPE_SPREAD) for one in seen if one.life.from_new and not one.life.complete]
     curves, shape_spread = _curves(whole, running)
-    ways = [None if one.is_whole else one.last_way(shape_spread) for one in seen]
+    mean_curves = _mean_curves(whole)
+    ways = [
+        None if one.is_whole else one.last_way(shape_spread, _of_kind(mean_curves, one.life.kind))
+        for one in seen
+    ]
     names = sorted({life.kind for life in lives})
     kind = np.array([names.index(life.kind) for life in lives])
     ln_life = np.array(
         [
-            np.log(one.end_h) if way is None else ln_life_of(way, None, from_new=one.life.from_new)[0]
-            for one, way in zip(seen, ways, strict=True)
+            np.log(one.end_h)
+            if one.is_whole
+            else ln_life_of(one.last_way(shape_spread), None, from_new=one.life.from_new)[0]
+            for one in seen
         ]
     )
     doubt, left_h = np.zeros(len(lives)), np.zeros(len(lives))
@@ -103,7 +116,8 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     for _ in range(ROUNDS):
         for i, way in enumerate(ways):
             if way is not None:
-                usual = Usual(float(np.exp(fit.middles[kind[i]])), fit.spread, curves, shape_spread)
+                middle, of_kind = float(np.exp(fit.middles[kind[i]])), _of_kind(mean_curves, lives[i].kind)
+                usual = Usual(middle, fit.spread, curves, shape_spread, of_kind)
                 ln_life[i], doubt[i], left_h[i] = ln_life_of(way, usual, from_new=lives[i].from_new)
         fit = fit.again(ln_life, doubt, kind, before)
     told = np.maximum(1.0 - doubt / fit.spread**2, 0.0)  # of each life: 1 = its length is known
@@ -111,15 +125,15 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     beside = np.minimum(heard.sum() - heard, KIND_PULL_LIVES)  # what the other kinds say about this one
     learned = len(lives) / (len(lives) + PRIOR_LIVES)  # share of the spread that does not come from the prior
 
-    def usual_of(middle: float, of_lives: float, apart: float = 0.0) -> Usual:
+    def usual_of(name: str | None, middle: float, of_lives: float, apart: float = 0.0) -> Usual:
         within = TAIL_WIDTH**learned * fit.spread
         unsure = within / np.sqrt(max(of_lives + before.lives, LEAST_HEARD))
         spread = float(np.sqrt(within**2 + unsure**2 + apart**2))
-        return Usual(float(np.exp(middle)), spread, curves, shape_spread)
+        return Usual(float(np.exp(middle)), spread, curves, shape_spread, _of_kind(mean_curves, name))
 
     lengths = Lengths(
-        kinds={name: usual_of(fit.middles[i], heard[i] + beside[i]) for i, name in enumerate(names)},
-        any_kind=usual_of(fit.common, float(heard.sum()), _next_kind_apart(fit)),
+        kinds={name: usual_of(name, fit.middles[i], heard[i] + beside[i]) for i, name in enumerate(names)},
+        any_kind=usual_of(None, fit.common, float(heard.sum()), _next_kind_apart(fit)),
         machine_pace=_machine_pace([life.machine for life in lives], told, ln_life - fit.middles[kind]),
         told=float(told.sum()),
     )
@@ -137,10 +151,24 @@ class _TracedLife:
         #: hours up to terminal, or to the last row
         self.end_h = float(life.hours[terminal_row(life.hours, self._path.peak)])
 
-    def last_way(self, shape_spread: float) -> Way:
+    def last_way(self, shape_spread: float, mean_curve: MeanCurve | None = None) -> Way:
         """Where its last row is."""
-        last, from_new = len(self._share) - 1, self.life.from_new
-        return way_of(self._path, self._share, last, from_new=from_new, shape_spread=shape_spread)
+        last, new = slice(len(self._share) - 1, None), self.life.from_new
+        return way_of(
+            self._path, self._share, last, from_new=new, shape_spread=shape_spread, mean_curve=mean_curve
+        )
+
+    def progress_at(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """
+        Progress of a whole life at each of LIVED, shape (LIVED,) each: how many rows say so, mean, variance.
+        """
+        clean = clean_of(self._path, self._share, from_new=True)
+        upto = self.life.hours <= self.end_h
+        progress = ((self._path.level - clean) / (1.0 - clean))[upto]
+        basis = _hats(self.life.hours[upto] / self.end_h)
+        rows = np.maximum(basis.sum(axis=0), 1e-9)
+        mean = progress @ basis / rows
+        return rows, mean, (progress - basis @ mean) ** 2 @ basis / rows
 
     def strays(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """
@@ -150,7 +178,7 @@ class _TracedLife:
         """
         hours = self.life.hours
         rows = np.minimum(np.searchsorted(hours, SHARES * self.end_h * (1.0 - NUDGE)), len(hours) - 1)
-        way = way_of(self._path, self._share, 0, from_new=True, shape_spread=0.0)
+        way = way_of(self._path, self._share, slice(None), from_new=True, shape_spread=0.0)
         used = way.used[rows]
         bend = np.maximum(used * (1.0 - used), LEAST_BEND)
         return used - (hours[rows] / self.end_h)[:, None], bend, way.error[rows]
@@ -221,7 +249,7 @@ def _machine_pace(machines: Sequence[str], told: FloatArray, away: FloatArray) -
 
 def _curves(whole: Sequence[_TracedLife], running: Sequence[Way]) -> tuple[FloatArray, float]:
     """
-    How likely each curve of the family is, and how closely whole lives follow theirs.
+    How likely each curve of the family and, last, the mean curve is; and how closely lives follow theirs.
 
     running : positions of running lives; their slope says a little about their curve.
     """
@@ -238,7 +266,68 @@ def _curves(whole: Sequence[_TracedLife], running: Sequence[Way]) -> tuple[Float
         weights = _shares(odds, slopes, weights)
         total = float(np.sum(odds * squares)) + SHAPE_LIVES * SHAPE_SPREAD**2
         spread = float(np.sqrt(total / (len(whole) + SHAPE_LIVES)))
-    return weights, max(spread, LEAST_SHAPE_SPREAD)
+    spread = max(spread, LEAST_SHAPE_SPREAD)
+    if not whole:
+        return weights, spread
+    trust = len(whole) / (len(whole) + MEAN_CURVE_LIVES)
+    return np.append((1.0 - trust) * weights, trust), spread
+
+
+def _of_kind(curves: Mapping[str | None, MeanCurve], kind: str | None) -> MeanCurve | None:
+    return curves.get(kind, curves.get(None))
+
+
+def _mean_curves(whole: Sequence[_TracedLife]) -> dict[str | None, MeanCurve]:
+    """
+    Mean curve of each kind, drawn to that of all (None): mean over lives, each counting once, of the progress
+    at each share of the life. Empty where no life was seen whole.
+    """
+    if not whole:
+        return {}
+    rows, mean, variance = np.array([one.progress_at() for one in whole]).swapaxes(0, 1)
+    kinds = np.array([one.life.kind for one in whole])
+    weight = np.minimum(rows, 1.0)
+    common = _mean_progress(weight, mean)
+    curves: dict[str | None, MeanCurve] = {}
+    for kind in [None, *sorted(set(kinds.tolist()))]:
+        mine = np.ones(len(whole), dtype=bool) if kind is None else kinds == kind
+        share = mine.sum() / (mine.sum() + MEAN_CURVE_PULL_LIVES)
+        own = common + share * (_mean_progress(weight[mine], mean[mine]) - common)
+        shapes = len(set(kinds.tolist())) if kind is None else int(mine.sum())
+        curves[kind] = _around(own, weight[mine], mean[mine], variance, shapes=shapes)
+    return curves
+
+
+def _mean_progress(weight: FloatArray, mean: FloatArray) -> FloatArray:
+    lives = weight.sum(axis=0)
+    passed = lives > 0.0
+    progress = np.interp(LIVED, LIVED[passed], (weight * mean).sum(axis=0)[passed] / lives[passed])
+    progress[0], progress[-1] = min(progress[0], 0.0), 1.0
+    return np.asarray(np.minimum(np.maximum.accumulate(progress), 1.0) + 1e-6 * LIVED)
+
+
+def _around(
+    progress: FloatArray, weight: FloatArray, mean: FloatArray, variance: FloatArray, *, shapes: int
+) -> MeanCurve:
+    """
+    A mean curve with how far one life may be from it, by the lives it is of and their scatter.
+
+    shapes : how many lives, or of a kind not seen how many kinds, show what shapes there are.
+    """
+    count = len(mean)
+    between = (weight * (mean - progress) ** 2).sum(axis=0)
+    steep = np.gradient(progress) / np.gradient(LIVED) * LIVED * (1.0 - LIVED)
+    before = (MEAN_CURVE_SPREAD * steep) ** 2 / shapes
+    apart = (between / count + before) * (1.0 + 1.0 / shapes)
+    spread = np.sqrt(np.sum(apart) / np.maximum(np.sum(steep**2), 1e-9))
+    error = np.sqrt(variance.mean(axis=0) + apart)
+    return MeanCurve(progress, np.maximum(error, LEAST_PROGRESS_ERROR), float(spread))
+
+
+def _hats(share: FloatArray) -> FloatArray:
+    """Weights of linear interpolation between LIVED, shape (n, LIVED)."""
+    nodes = np.arange(len(LIVED))
+    return np.asarray(np.maximum(1.0 - np.abs(share[:, None] * (len(LIVED) - 1) - nodes), 0.0))
 
 
 def _shares(odds: FloatArray, slopes: FloatArray, weights: FloatArray) -> FloatArray:

@@ -2,6 +2,8 @@
 
 import pytest
 
+from tests.benches import scored
+from tests.benchmark import bench_other_benches
 from tests.benchmark.bench_generality import BENCHES, judge
 
 
@@ -38,3 +40,12 @@ def test_for_a_kind_far_longer_than_any_learned_the_forecast_stays_ahead():
 def test_where_nobody_says_that_the_work_is_another_the_forecast_notices(name, holds):
     """Not before it shows; without noticing, the interval held half as often."""
     assert judge(BENCHES[name], lives=12, censored=0.5, repeats=2, seed=20)["coverage"] > holds
+
+
+@pytest.mark.parametrize(("name", "lives"), [("service interval", 12), ("campaigns", 2)])
+def test_on_a_bench_kept_out_of_tuning_it_beats_look_up_and_mean_life_and_the_interval_holds(name, lives):
+    bench = scored.BENCHES[name]
+    found = bench_other_benches.judge(bench, lives=lives, repeats=1, seed=1000, learners=False)
+    best = min(found["level look-up"], found["mean life minus age"], found["survival curve"])
+    assert found["rmse"] < best
+    assert 0.7 <= found["coverage"] <= 1.0

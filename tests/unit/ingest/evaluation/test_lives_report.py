@@ -99,6 +99,42 @@ def test_stops_tell_nothing_of_the_element(series: Path, capsys: pytest.CaptureF
     assert "132 rows below half the reference flow left out" in capsys.readouterr().out
 
 
+def test_a_flow_column_that_is_not_used_leaves_no_row_out(series: Path) -> None:
+    rows = [line.split(",") for line in series.read_text().splitlines()[1:]]
+    flow = np.where(np.arange(len(rows)) % 3, 12.0, 3.0)  # swings, and restriction does not follow
+    lines = [f"{hours},{drop},{q}" for (hours, drop, _), q in zip(rows, flow, strict=True)]
+    series.write_text("\n".join(["hours,restriction,load", *lines]) + "\n")
+    found = run(series, "--flow", "load")
+    assert found["flow"] is None
+    assert found["rows_left_out"] == 0
+    assert found["changes"] == run(series)["changes"]
+
+
+def test_the_spread_of_the_exponent_is_that_between_stretches_of_the_series(tmp_path: Path) -> None:
+    """Twelve stretches whose exponents differ by 0.17 (standard deviation): their mean is as far off as
+    0.17 / sqrt(12), however many rows each has. Drawing single rows again would promise a tenth of it."""
+    rng = np.random.default_rng(3)
+    exponent = np.repeat(1.5 + 0.17 * rng.permutation(np.linspace(-1.6, 1.6, 12)), 300)
+    flow = 10 * np.exp(0.2 * rng.normal(size=3600))
+    drop = 3.0 * (flow / 10) ** exponent
+    file = tmp_path / "series.csv"
+    file.write_text("\n".join(["restriction,load", *(f"{r},{q}" for r, q in zip(drop, flow, strict=True))]))
+    spread = run(file, "--flow", "load")["flow"]["spread"]
+    assert 0.5 * 0.17 / np.sqrt(12) < spread < 2.0 * 0.17 / np.sqrt(12)
+
+
+def test_a_mark_for_a_missing_value_and_doubled_rows_are_refused(series: Path) -> None:
+    lines = series.read_text().splitlines()
+    doubled = [lines[0], *(line for line in lines[1:] for _ in range(2))]
+    series.write_text("\n".join(doubled) + "\n")
+    with refused(CalledWrongly, "rows_doubled", row=1):
+        run(series)
+    lines[5] = "5,-999,-999"
+    series.write_text("\n".join(lines) + "\n")
+    with refused(CalledWrongly, "value_is_a_marker", row=5, column="restriction", value=-999.0):
+        run(series, "--flow", "load")
+
+
 def test_rows_that_are_no_hours_are_told(series: Path, capsys: pytest.CaptureFixture[str]) -> None:
     lines = [line.split(",") for line in series.read_text().splitlines()]
     thin = [f"{float(row[0]) / 6},{row[1]},{row[2]}" for row in lines[1:]]

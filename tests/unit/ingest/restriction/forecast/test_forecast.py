@@ -231,7 +231,7 @@ def test_running_lives_teach_as_far_as_they_were_seen_and_are_believed_less_than
     assert alone is not None
     assert both is not None
     assert all_ended is not None
-    assert alone.trust("") < both.trust("") < all_ended.trust("")
+    assert alone.lives_behind("") < both.lives_behind("") < all_ended.lives_behind("")
     assert sum(both.ended.values()) <= 2 * 3  # never more than the complete ones beside them
 
 

@@ -1,0 +1,64 @@
+"""
+The one form of a made bench: named lives with groups, made from a seed, to learn from and to be judged on.
+
+A bench from another pen is one more function of this form in a file of its own. Generators know nothing of
+the forecast. Levels are in any unit; only their ratio to `terminal` counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from cleanside.ingest.evaluation.life_files import LifeFile
+from cleanside.ingest.restriction.elements.lives import Life
+
+Array = np.ndarray[tuple[int], np.dtype[np.float64]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class MadeLife:
+    """One life in time order; shapes (n,). It ends at its last row: at terminal, or before (censored)."""
+
+    name: str
+    hours: Array
+    restriction: Array
+    terminal: float
+    group: str = ""  # "" = none is known
+
+    @property
+    def complete(self) -> bool:
+        return bool(self.restriction[-1] >= self.terminal)
+
+
+#: lives to learn from and lives to be judged on (whole ones), from a generator of random numbers and the
+#: number of lives to learn from
+Bench = Callable[[np.random.Generator, int], tuple[Sequence[MadeLife], Sequence[MadeLife]]]
+
+
+def as_files(lives: Sequence[MadeLife]) -> list[LifeFile]:
+    """As `backtest` reads them."""
+    return [LifeFile(life.name, as_life(life), None) for life in lives]
+
+
+def as_life(life: MadeLife) -> Life:
+    return Life(
+        hours=life.hours,
+        restriction_pa=life.restriction,
+        terminal_pa=life.terminal,
+        complete=life.complete,
+        kind=life.group,
+    )
+
+
+def ended(
+    name: str, hours: Array, level: Array, terminal: float, *, group: str = "", seen: float = 1.0
+) -> MadeLife:
+    """A life up to its first row at terminal, or up to a share of that; at least three rows."""
+    reached = np.flatnonzero(level >= terminal)
+    end = int(reached[0]) + 1 if len(reached) else len(level)
+    if seen < 1.0:
+        end = max(3, int(seen * (end - 1)))
+    return MadeLife(name=name, hours=hours[:end], restriction=level[:end], terminal=terminal, group=group)

@@ -1,0 +1,162 @@
+"""What lives left out say: how far the look-up counts, how wide the interval is, which lives are twins."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from cleanside.ingest.restriction import Life
+from cleanside.ingest.restriction.forecast.blend import (
+    NO_BLEND,
+    PHASES,
+    Trial,
+    blend_points,
+    learn_weights,
+    set_weight,
+    stretch,
+)
+from cleanside.ingest.restriction.forecast.forecast import fit_forecaster
+from cleanside.ingest.restriction.forecast.paths import trace
+from cleanside.ingest.restriction.forecast.prior import prior_hours_left, usual_life
+from cleanside.ingest.restriction.forecast.twins import batches, folds_of
+from cleanside.ingest.restriction.forecast.usual import learn_lengths
+
+
+def life_of(end_h, *, seed=0, bend=3.0, clean=0.2, noise=0.006, rows=160, until=1.0, kind=""):
+    """A made life to a terminal of 1 000 Pa that bends by u^bend beside a straight part."""
+    rng = np.random.default_rng(seed)
+    hours = np.linspace(end_h / rows, end_h * until, int(rows * until))
+    rise = 0.2 * hours / end_h + 0.8 * (hours / end_h) ** bend
+    level = 1000.0 * (clean + (1.0 - clean) * rise + noise * rng.normal(size=len(hours)))
+    level[-1] = 1000.0 if until >= 1.0 else level[-1]
+    return Life(hours=hours, restriction_pa=level, terminal_pa=1000.0, complete=until >= 1.0, kind=kind)
+
+
+def left_at(forecaster, life, row):
+    points = forecaster.hours_left(life.hours, life.restriction_pa, terminal_pa=life.terminal_pa)
+    return points[row]
+
+
+def trials_with(lookup_off, prior_off, *, lives=20, counts=1.0):
+    """Lives left out at 30 rows each; both forecasts are off by so many per cent (standard deviation)."""
+    rng = np.random.default_rng(5)
+    made = []
+    for _ in range(lives):
+        truth = np.linspace(300.0, 10.0, 30)
+        lookup, alone = (
+            (truth * np.exp(rng.normal(0, off / 100)))[:, None] * np.array([0.9, 1.0, 1.1])
+            for off in (lookup_off, prior_off)
+        )
+        progress = np.linspace(0.0, 1.0, 30)
+        made.append(Trial(progress, lookup, alone, truth, np.ones(30), 12.0, 3.0, counts))
+    return made
+
+
+@pytest.mark.parametrize(("lookup_off", "prior_off", "lookup_counts"), [(5, 60, 1.0), (60, 5, 0.0)])
+def test_what_forecasts_lives_left_out_better_counts_more(lookup_off, prior_off, lookup_counts):
+    blend = learn_weights(trials_with(lookup_off, prior_off))
+    assert blend.weight == pytest.approx(np.full(PHASES, lookup_counts), abs=0.26)
+    assert blend.trust(np.array([0.0, 0.5, 1.0]), 12.0) == pytest.approx(lookup_counts, abs=0.4)
+
+
+def test_where_neither_is_clearly_better_the_set_weight_stays():
+    assert learn_weights(trials_with(30, 30, lives=4)).weight == pytest.approx(set_weight(12.0))
+
+
+def test_the_interval_is_stretched_to_hold_what_it_states_and_little_where_few_lives_say_so():
+    many, few = trials_with(20, 20, lives=60), trials_with(20, 20, lives=4)
+    wide, hardly = (stretch(learn_weights(trials), trials) for trials in (many, few))
+    assert wide.above > hardly.above
+    assert wide.above > 1.5
+    held = []
+    for trial in trials_with(20, 20, lives=60):
+        trust = wide.trust(trial.progress, trial.lives)
+        points = wide.stretched(
+            blend_points(trial.by_lookup, trial.alone, trust, trial.rest_h, lives=wide.lives)
+        )
+        held.append(np.mean((points[:, 0] <= trial.truth) & (trial.truth <= points[:, 2])))
+    assert 0.7 < np.mean(held) < 0.95
+
+
+def test_twins_left_out_count_as_one_life():
+    assert learn_weights(trials_with(30, 30, lives=20, counts=0.2)).lives == pytest.approx(4.0)
+
+
+def test_with_no_life_left_out_the_look_up_is_made_as_wide_as_the_prior():
+    lookup, alone = np.array([[99.0, 100.0, 101.0]]), np.array([[50.0, 100.0, 200.0]])
+    points = blend_points(lookup, alone, np.ones(1), 1e-9, lives=NO_BLEND.lives)
+    assert points == pytest.approx(alone, rel=1e-6)
+
+
+def test_points_of_near_twins_make_batches_and_others_do_not():
+    rng = np.random.default_rng(2)
+    middles = rng.normal(0, 0.3, (4, 2))
+    twins = [tuple(m + 0.01 * rng.normal(size=2)) for m in middles for _ in range(5)]
+    assert len(set(batches(twins, ["one"] * 20).tolist())) == 4
+    for seed in range(20):
+        others = [tuple(p) for p in np.random.default_rng(seed).normal(0, 0.3, (20, 2))]
+        assert len(set(batches(others, ["one"] * 20).tolist())) == 20
+    assert batches(twins[:3], ["one"] * 3).tolist() == [0, 1, 2]
+
+
+def test_twins_are_left_out_together():
+    assert folds_of(np.array([0, 1, 1, 3, 4, 3]), 3).tolist() == [0, 1, 1, 2, 0, 2]
+
+
+def test_in_batches_of_twins_the_interval_is_wider_than_one_twin_shows():
+    """Four batches of four, 200 to 500 h: the next batch is as far off as these are from each other."""
+    lives = [
+        life_of(
+            end_h * (1 + 0.004 * twin),
+            seed=10 * n + twin,
+            clean=0.15 + 0.04 * n,
+            bend=2.2 + 0.6 * n,
+            kind="one",
+        )
+        for n, end_h in enumerate((200.0, 420.0, 310.0, 500.0))
+        for twin in range(4)
+    ]
+    learned = fit_forecaster(lives).learned
+    assert learned is not None
+    assert learned.blend.lives == pytest.approx(4.0)
+
+
+def test_the_median_of_the_prior_is_that_of_the_usual_life():
+    """A flat element early in its life: half of the lives end before the usual one. It was 6 % too early."""
+    hours = np.linspace(1.0, 5.0, 5)
+    usual = dataclasses.replace(usual_life(500.0), spread=0.1, shape_spread=50.0)
+    path = trace(hours, np.full(5, 0.2))
+    middle = prior_hours_left(path, np.full(5, 0.2), slice(4, None), usual=usual)[0, 1]
+    assert middle + 5.0 == pytest.approx(500.0, rel=0.015)
+
+
+def test_one_whole_life_shows_the_curve_that_the_next_one_follows():
+    """A late knee, which no curve of the family has: seen once, the age at a level tells the share used."""
+    first, life = life_of(100.0, bend=9.0), life_of(160.0, bend=9.0, seed=4)
+    usual = learn_lengths([first])[0].of("")
+    share = life.restriction_pa / life.terminal_pa
+    path, at = trace(life.hours, share), np.array([130])
+    errors = []
+    for known in (usual, dataclasses.replace(usual, mean_curve=None, curves=usual_life(1.0).curves)):
+        points = prior_hours_left(path, share, at, usual=known)[0]
+        errors.append(abs(points[1] - (life.hours[-1] - life.hours[130])))
+    assert errors[0] < 0.5 * errors[1]
+
+
+def test_a_life_three_times_as_long_as_the_few_others_stays_inside_the_interval_at_two_thirds():
+    """Its own curve counts beside lengths that were learned from few."""
+    lives = [life_of(100.0 * np.exp(0.1 * n), seed=n) for n in range(3)]
+    life = life_of(330.0, seed=9)
+    left = left_at(fit_forecaster(lives), life, 107)
+    assert left[0] < life.hours[-1] - life.hours[107] < left[2]
+
+
+def test_a_kind_has_its_own_mean_curve_drawn_to_that_of_all():
+    late = [life_of(100.0, bend=8.0, seed=n, kind="late") for n in range(8)]
+    even = [life_of(100.0, bend=1.2, seed=20 + n, kind="even") for n in range(8)]
+    lengths, _ = learn_lengths([*late, *even])
+    curves = [lengths.of(kind).mean_curve for kind in ("late", "unseen", "even")]
+    assert all(curve is not None for curve in curves)
+    halfway = [curve.progress[13] for curve in curves if curve is not None]
+    assert halfway[0] < halfway[1] - 0.1
+    assert halfway[1] < halfway[2] - 0.1
