@@ -12,6 +12,8 @@ from cleanside.ingest.restriction.measure.atmosphere import (
     standard_temperature_k,
 )
 from cleanside.ingest.restriction.measure.reference import (
+    ZERO_MEMORY,
+    ZERO_PATIENCE,
     at_reference_flow,
     flow_exponent,
     learn_reference,
@@ -77,10 +79,10 @@ def test_the_usual_zero_followed_many_levels_at_once_is_the_one_followed_one_by_
     for count, level in enumerate(zero.levels_pa.tolist()):
         expected.append(usual)
         if abs(level - usual) <= 150.0:
-            usual, away = usual + (level - usual) / min(count + 1, 20), 0
+            usual, away = usual + (level - usual) / min(count + 1, ZERO_MEMORY), 0
         else:
             away += 1
-            if away > 40:
+            if away > ZERO_PATIENCE:
                 usual, away = level, 0
     assert zero.usual_pa == pytest.approx(np.array(expected), abs=1e-9)
 
