@@ -103,7 +103,7 @@ class Tuning:
     # ------------------------------------------------------------ how far it goes
     wet_step: float = constant(0.2, unit="ln", origin="open field series: rises of 0.08 to 0.71")
     light_most: tuple[float, float, float] = constant(
-        (0.3, 1.2, 1.6), unit="ln", origin="charge without load to the power 1.6; without speed lower"
+        (0.3, 1.3, 1.6), unit="ln", origin="charge without load to the power 1.6; without speed lower"
     )
     light_most_spread: float = constant(0.2, unit="ln", origin="chosen")
     wet_most: tuple[float, float] = constant(
@@ -119,7 +119,7 @@ class Tuning:
     clean_share: float = constant(
         0.3, unit="of the limit", origin="common practice: new elements read 0.2 to 0.5 of the limit"
     )
-    clean_spread: float = constant(0.42, unit="ln", origin="common practice: the same range as a spread")
+    clean_spread: float = constant(0.38, unit="ln", origin="common practice: the same range as a spread")
     unknown_quantile: float = constant(
         0.2, unit="of the levels", origin="chosen: without a limit the lower levels seen stand for clean"
     )
@@ -176,7 +176,7 @@ class Tuning:
     tell: float = constant(0.9, unit="probability", origin="chosen: one reported change in ten may be wrong")
     ask: float = constant(0.3, unit="probability", origin="chosen: below it a question costs more")
     warn: float = constant(
-        0.6, unit="probability", origin="chosen: dust reaches the engine, so a fault is reported sooner"
+        0.5, unit="probability", origin="chosen: dust reaches the engine, so a fault is reported sooner"
     )
     paths: int = constant(24, unit="histories", origin="measured: more change no answer")
     worst_path: float = constant(12.0, unit="ln odds", origin="measured: less likely ones change no answer")
