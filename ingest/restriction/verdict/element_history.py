@@ -74,9 +74,17 @@ class ElementHistory:
 
     @property
     def changes_found_s(self) -> tuple[float, ...]:
-        """Falls that are surely changes, without an entry: ask a person."""
-        edges = [edge for edge, _ in self.cuts if edge is not None and not edge.entered]
-        return tuple(edge.at_s for edge in edges if edge.sure == "high")
+        """Falls that most likely are changes, without an entry: ask a person."""
+        return tuple(edge.at_s for edge in self._found)
+
+    @property
+    def changes_sure_s(self) -> tuple[float, ...]:
+        """Those of them that surely are."""
+        return tuple(edge.at_s for edge in self._found if edge.sure == "high")
+
+    @property
+    def _found(self) -> list[LifeEdge]:
+        return [edge for edge, _ in self.cuts if edge is not None and not edge.entered]
 
     def judged_s(self, table: Summaries) -> float | None:
         """The newest reading of the newest hour that is believed; None: there is none."""

@@ -63,6 +63,7 @@ class Study:
     entries: tuple[WeighedEntry, ...]  # what people entered, with what the readings say of it
     cleanings: int  # of the running element, entered or likely
     changes_found_s: tuple[float, ...]  # falls that look like a new element, without an entry: ask a person
+    changes_sure_s: tuple[float, ...]  # those of them that surely are one
     evidence: tuple[Statement, ...]  # behind each figure
     planning_horizon_days: float  # that `is_plan` goes by
     trend: Trend  # of the last ninety days
@@ -187,6 +188,7 @@ def _judge(
         entries=entries,
         cleanings=history.cleanings,
         changes_found_s=history.changes_found_s,
+        changes_sure_s=history.changes_sure_s,
         evidence=evidence_of(
             table,
             measured.reference,
