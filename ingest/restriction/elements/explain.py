@@ -209,7 +209,7 @@ class _StepOf:
         row = self._before.end
         first = max(0, row - self._tuning.swell_rows)
         way: FloatArray = cut.smooth[first:row]
-        low = np.flatnonzero(way <= self._piece.start + 0.15 * self._fall)
+        low = np.flatnonzero(way <= self._piece.start + self._tuning.swell_near * self._fall)
         return float(cut.run_h[row - 1] - cut.run_h[first + low[-1]]) if len(low) else math.inf
 
     # ------------------------------------------------------------ on the element
@@ -260,7 +260,7 @@ class _StepOf:
         """ln of how likely an opening with this outcome is at this step."""
         tuning = self._tuning
         if self._entered in (NEW, CLEANED):
-            return _ln(0.7 if self._entered == what else 0.1)
+            return _ln(tuning.entered_right if self._entered == what else tuning.entered_other)
         young = 1.0 if math.isinf(path.age_h) else path.age_h / (path.age_h + tuning.young_h)
         return _ln(self._new_rate * young * (tuning.cleaned_share if what == CLEANED else 1.0))
 

@@ -90,7 +90,7 @@ def find_openings(
         level,
         hours=operating_hours(series)[place],
         missed_h=_missed_h(series, place, tuning),
-        stopped=_stopped(series, place),
+        stopped=_stopped(series, place, tuning),
         at_rows=_entry_rows(entries, hour_s),
         by=BY[flow],
         tuning=tuning,
@@ -203,10 +203,10 @@ def _missed_h(series: HourlyRestriction, place: IntArray, tuning: Tuning) -> Flo
     return np.asarray(np.maximum(left_out, 0.0) + tuning.unseen_share * np.maximum(idle_h, 0.0))
 
 
-def _stopped(series: HourlyRestriction, place: IntArray) -> BoolArray:
+def _stopped(series: HourlyRestriction, place: IntArray, tuning: Tuning) -> BoolArray:
     """The engine stood before each believed row, or in its hour or the one before."""
     apart = np.diff(series.hour_s[place], prepend=-np.inf) > HOUR_S
-    short = series.operating_s[place] < 0.99 * HOUR_S
+    short = series.operating_s[place] < tuning.whole_hour * HOUR_S
     return np.asarray(apart | short | np.roll(short, 1))
 
 

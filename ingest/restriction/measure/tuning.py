@@ -32,7 +32,9 @@ class Tuning:
         (3, 8), unit="operating hours", origin="chosen: half a shift, and a shift"
     )
     least_step: float = constant(0.08, unit="ln", origin="chosen: a smaller step is not worth a question")
-    step_times: float = constant(3.0, unit="usual steps", origin="chosen: one window in 400 passes by chance")
+    step_times: float = constant(
+        4.0, unit="usual steps", origin="chosen by the ablation: 3 finds no more and asks more"
+    )
     at_once: float = constant(
         0.42, unit="of the step", origin="chosen: an hour in which the change was made has half of it"
     )
@@ -96,6 +98,13 @@ class Tuning:
     light_per_h: tuple[float, float, float] = constant(
         (1 / 2000, 1 / 150, 1 / 100), unit="1/h", origin="simulated machines: light weeks by flow proxy"
     )
+    whole_hour: float = constant(
+        0.99, unit="of an hour", origin="chosen: what is less has a stop of half a minute in it"
+    )
+    entered_right: float = constant(
+        0.7, unit="1", origin="chosen: an entry beside a step says what was done, most often"
+    )
+    entered_other: float = constant(0.1, unit="1", origin="chosen: cleaned for new, new for cleaned")
     without_stop: float = constant(
         0.25, unit="1", origin="chosen: elements are changed with the engine stopped; clocks may be off"
     )
@@ -153,6 +162,7 @@ class Tuning:
     swell_h: float = constant(
         20.0, unit="operating hours", origin="open field series: wet spells swell within a day"
     )
+    swell_near: float = constant(0.15, unit="of the fall", origin="chosen: near the level after the fall")
     swell_rows: int = constant(150, unit="operating hours", origin="chosen: longer than any wet spell")
     passing_rise: float = constant(
         0.25, unit="ln", origin="chosen: what water or light work adds does not grow like a loading element"
