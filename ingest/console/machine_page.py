@@ -71,6 +71,7 @@ TOPICS = {
     "in_use_when_first_seen": "element",
     "fell_part_of_the_way": "element",
     "fell_to_clean": "element",
+    "step_weighed": "element",
     "no_lives": "forecast",
     "lives_learned": "forecast",
     "outlier": "forecast",

@@ -72,6 +72,11 @@ def _fall(code: str) -> Callable[[Sayer, Values], Markup]:
     return sentence
 
 
+def _step_weighed(say: Sayer, values: Values) -> Markup:
+    happened = {name: say(f"said.happened.{values[name]}") for name in ("likely", "runner")}
+    return say("said.step_weighed", **{**values, **happened})
+
+
 def _quiet(say: Sayer, values: Values) -> Markup:
     because = say(f"said.silence.{values['because']}")
     when = "never" if values["heard_s"] is None else "since"
@@ -122,6 +127,7 @@ _FORMS: Mapping[str, Callable[[Sayer, Values], Markup]] = {
     "air_known": _air_known,
     "fell_part_of_the_way": _fall("fell_part_of_the_way"),
     "fell_to_clean": _fall("fell_to_clean"),
+    "step_weighed": _step_weighed,
     "quiet": _quiet,
     "devices_apart": _devices_apart,
     "engine_beyond_limit": _engine_beyond_limit,

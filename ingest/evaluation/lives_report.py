@@ -25,11 +25,12 @@ from cleanside.ingest.evaluation.recorded import (
     refuse_doubled_rows,
     write_report,
 )
-from cleanside.ingest.restriction.elements.changes import find_changes
 from cleanside.ingest.restriction.elements.lives import beyond_light_work
+from cleanside.ingest.restriction.elements.openings import find_changes
 from cleanside.ingest.restriction.measure.reference import LEAST_FLOW_SHARE, FlowFit, fit_flow
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
 
+LEAST_FALL_BY_WORK = 0.3  # of the level before; light work makes less (chosen)
 REFERENCE_QUANTILE = 0.95  # of the flows seen: stands for rated flow
 
 
@@ -97,7 +98,7 @@ def examine(
             "likely": change.likely,
         }
         for change in find_changes(level, unseen=unseen, by_work=by_work)
-        if change.sure != "low" and (not by_work or beyond_light_work(change, None))
+        if not by_work or change.after <= (1.0 - LEAST_FALL_BY_WORK) * change.before
     ]
     return {
         "rows": len(hours),

@@ -155,13 +155,13 @@ def of_housing(seen: View, said: ToldHousing | None, now_us: int) -> tuple[list[
     said : the last announced state; None: none yet, then the present state becomes it without an event.
     """
     assessment = seen.assessment
-    newest_us = max((int(at_s * MICRO) for at_s in assessment.study.changes_found_s), default=0)
+    newest_us = max((int(at_s * MICRO) for at_s in assessment.study.changes_sure_s), default=0)
     now_said = ToldHousing(seen.housing.id, assessment.state, newest_us, now_us)
     if said is None:
         return [], now_said
     now_said = ToldHousing(seen.housing.id, assessment.state, max(newest_us, said.change_us), now_us)
     events: list[Event] = []
-    for at_s in sorted(assessment.study.changes_found_s):
+    for at_s in sorted(assessment.study.changes_sure_s):
         if int(at_s * MICRO) > said.change_us:
             data = {"found_at": instant_text(int(at_s) * MICRO)}
             events.append(_event(CHANGE_FOUND, seen, data, now_us))

@@ -26,7 +26,9 @@ from cleanside.ingest.restriction.measure.atmosphere import (
 )
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.summary import (
+    EVIDENCE,
     FLOW_KINDS,
+    FLOW_KINDS_RANKED,
     BoolArray,
     FloatArray,
     HourSummary,
@@ -43,13 +45,13 @@ PROXY_EXPLAINS = 0.7  # steps in restriction must shrink to that share once flow
 LEAST_LN_STEP = 0.02  # a flow step below 2 % shows noise, not the exponent
 LEAST_PAIRS = 20  # chosen: the median of fewer slopes moves by more than 0.1 at field noise
 LEAST_FLOW_SHARE = 0.5  # of the reference flow; scaling from further down multiplies the noise by 3 and more
-LEAST_ZERO_READINGS = 3
+LEAST_ZERO_READINGS = 1  # the median of ZERO_LEVELS takes the noise; more would blur the hour of a step
 ZERO_LEVELS = 9  # the zero of an hour is the median of that many off-levels around it: a step stays a step
 ZERO_NEAR_PA = (
     150.0  # three steps of a 0.05 kPa sensor; a level further from the usual zero does not change it,
 )
-ZERO_PATIENCE = 40  # until so many in a row agree: then that level is the new usual zero
-ZERO_MEMORY = 20.0  # levels over which the usual zero follows a sensor's honest drift
+ZERO_PATIENCE = 400  # until so many in a row agree: then that level is the new usual zero
+ZERO_MEMORY = 40.0  # levels over which the usual zero follows a sensor's honest drift
 ZERO_RUN, ZERO_STEPS = 2_000, 64  # levels processed at once, as long as all are near; and one by one
 ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
 SITE_PA = 3_000.0  # weather at one place swings by that (common practice); a larger step is another site
@@ -62,6 +64,12 @@ HIGH_HOURS = 0.9  # of the working hours reach less than the reference flow; the
 # as a machine may never work at full load; speed says little about load. Chosen; in simulated fleets learned
 # full flow, speed and envelope were off by 6, 14 and 15 %.
 ENTERED_SPREAD, LEARNED_SPREAD, SPEED_SPREAD, ENVELOPE_SPREAD = 0.015, 0.06, 0.14, 0.15
+SPEED_LOAD_SPREAD = 0.08  # how the charge follows the load is assumed, not measured (chosen)
+BY_SPEED = ("engine_speed", "speed_load")
+#: so much does the noise of a sensor (35 Pa, steps of 50 Pa) lift the 90 % point, and the highest of an hour
+HIGH_NOISE_PA, HIGHEST_NOISE_PA = 45.0, 75.0
+NOTHING_HOURS, KEY_ON_SHARE = 6, 0.5  # hours in a row, each half seen: no pause is that long (chosen)
+_RANKED = tuple(FLOW_KINDS.index(kind) for kind in FLOW_KINDS_RANKED)
 FOLLOWS_S = 7200  # hours further apart may have seen another element
 
 
@@ -90,9 +98,14 @@ class Reference:
         return self.basis == "flow" and self.flow_kind == "engine_speed"
 
     @property
+    def by_volume(self) -> bool:
+        """The flow is known as a volume: by engine speed, with or without the load."""
+        return self.basis == "flow" and self.flow_kind in BY_SPEED
+
+    @property
     def of_idle_only(self) -> bool:
         """The highest flow seen is that of idle: the level at work is not known."""
-        learned = self.by_speed and not self.reference_entered
+        learned = self.by_volume and not self.reference_entered
         return learned and self.reference_flow is not None and self.reference_flow <= IDLE_RAD_S
 
     @property
@@ -109,7 +122,7 @@ class Reference:
         At a given mass flow both parts go with 1/density. At a given volume flow (speed alone) only the part
         above linear goes with density.
         """
-        if self.flow_kind != "engine_speed":
+        if self.flow_kind not in BY_SPEED:
             return density_ratio
         assert self.exponent is not None  # by construction, with a flow
         return np.asarray(density_ratio ** -(min(self.exponent, 2.0) - 1.0))
@@ -121,6 +134,8 @@ class Reference:
             return ENVELOPE_SPREAD
         if self.by_speed:
             return SPEED_SPREAD
+        if self.flow_kind == "speed_load":
+            return SPEED_LOAD_SPREAD
         return ENTERED_SPREAD if self.reference_entered else LEARNED_SPREAD
 
 
@@ -171,7 +186,7 @@ def learn_reference(
         )
     mine = table.working & (table.hours["flow_kind"] == code)
     exponent, spread, fitted = _exponent(*_slopes(table, mine, zero.by_hour_pa), kind)
-    entered = reference_flow is not None and reference_kind in (None, kind)
+    entered = reference_flow is not None and reference_kind in (None, kind, *_entered_as(kind))
     density = _density_label(table, mine)
     site = None if density == "not corrected" else _site(table, mine)
     return Reference(
@@ -192,22 +207,25 @@ def learn_reference(
     )
 
 
+def _entered_as(kind: str) -> tuple[str, ...]:
+    """Other proxies of the same number: rated speed at full load is full flow by speed and load."""
+    return ("engine_speed",) if kind == "speed_load" else ()
+
+
 def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) -> HourlyRestriction:
     """
     Restriction at the reference flow in the site's air, for each hour that can be scaled; never a guess.
 
     summaries : of one housing, in time order.
     Hours without running readings, or whose flow stayed below half the reference flow, are left out.
-    With a proxy each hour is the least-squares R of R (Q/Q_ref)^n over its flow bins; else its 90 % point.
+    With a proxy each hour is the least-squares R of R (Q/Q_ref)^n over its flow bins. Where the load is not
+    known it is a high reading, which light work lowers: by engine speed alone the 90 % point at the highest
+    speeds, without a proxy the highest of the hour.
     """
     table = Summaries.of(summaries)
     zero_pa = learn_zero(table).by_hour_pa
     if reference.basis != "flow":
-        rows = np.flatnonzero(table.working)
-        highest = (
-            np.maximum.reduceat(table.bin_column("p90_pa"), table.bin_starts[rows]) if len(rows) else rows
-        )
-        return _hourly(table, rows, highest - zero_pa[rows], np.full(len(rows), np.nan))
+        return _envelope(table, zero_pa)
     assert reference.reference_flow is not None  # by construction, with basis "flow"
     assert reference.exponent is not None
     mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
@@ -219,8 +237,55 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
     above = np.bincount(hour, counted * (table.bin_column("mean_pa")[use] - zero_pa[hour]), minlength=n)
     below = np.bincount(hour, counted * factor, minlength=n)
     rows = np.flatnonzero(below > 0)
-    level = above[rows] / below[rows] * _density_factor(table, reference)[rows]
+    level = above[rows] / below[rows]
+    if reference.by_speed:
+        level = _at_high_speed_pa(table, rows, zero_pa, reference.reference_flow, reference.exponent)
+    level = level * _density_factor(table, reference)[rows]
     return _hourly(table, rows, level, ratio[table.bin_starts[rows + 1] - 1])  # the last bin is the highest
+
+
+def _at_high_speed_pa(
+    table: Summaries, rows: IntArray, zero_pa: FloatArray, reference_flow: float, exponent: float
+) -> FloatArray:
+    """The 90 % point at the highest speeds of each hour: there the load is most often a full one."""
+    top = table.bin_starts[rows + 1] - 1
+    flow = np.fmax(table.column("high_flow")[rows], table.bin_column("flow")[top])
+    high_pa = _without_noise_pa(table, top, table.bin_column("p90_pa")[top], HIGH_NOISE_PA)
+    return np.asarray((high_pa - zero_pa[rows]) * (reference_flow / flow) ** exponent)
+
+
+def _without_noise_pa(table: Summaries, bins: IntArray, high_pa: FloatArray, noise_pa: float) -> FloatArray:
+    """High readings less what the noise of a sensor adds to them; never below the mean of their bin."""
+    return np.maximum(high_pa - noise_pa, np.minimum(table.bin_column("mean_pa")[bins], high_pa))
+
+
+def _envelope(table: Summaries, zero_pa: FloatArray) -> HourlyRestriction:
+    """The highest of each hour at work; 0 where the key was on for hours and nothing was in the stream."""
+    rows = np.flatnonzero(table.working | _reads_nothing(table))
+    level = np.zeros(len(rows))
+    works = table.working[rows]
+    first, highest = table.bin_starts[rows[works]], table.column("highest_pa")[rows[works]]
+    level[works] = _without_noise_pa(table, first, highest, HIGHEST_NOISE_PA) - zero_pa[rows[works]]
+    return _hourly(table, rows, level, np.full(len(rows), np.nan))
+
+
+def _reads_nothing(table: Summaries) -> BoolArray:
+    """
+    Hours with the key on in which nothing but a restriction of nothing was measured, shape (n,).
+
+    A tube that is off looks like a standing engine then. Hours count in runs of NOTHING_HOURS, of a machine
+    whose engine runs in most hours with the key on.
+    """
+    by_restriction = np.asarray(table.hours["evidence"] == EVIDENCE.index("restriction"))
+    still = by_restriction & ~table.working & (table.hours["seen_share"] >= KEY_ON_SHARE)
+    works = by_restriction & table.working
+    if not still.any() or works.sum() < NOTHING_HOURS or still.sum() > works.sum():
+        return np.zeros(len(table), dtype=bool)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], still.astype(np.int8), [0]))))
+    long = np.zeros(len(table), dtype=bool)
+    for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        long[first:end] = end - first >= NOTHING_HOURS
+    return long
 
 
 def _hourly(table: Summaries, rows: IntArray, level: FloatArray, ratio: FloatArray) -> HourlyRestriction:
@@ -456,8 +521,8 @@ def _off_levels(table: Summaries) -> tuple[FloatArray, IntArray]:
 def _flow_kind(table: Summaries) -> int:
     """Place in FLOW_KINDS of the best proxy that half of the working hours have, else the commonest."""
     count = np.bincount(table.hours["flow_kind"][table.working], minlength=len(FLOW_KINDS))
-    half = np.flatnonzero(2 * count >= max(1, count.sum()))
-    return int(half[-1]) if len(half) else int(np.argmax(count))
+    half = [code for code in _RANKED if 2 * count[code] >= max(1, count.sum())]
+    return half[-1] if half else int(np.argmax(count))
 
 
 def _learned_flow(table: Summaries, working: BoolArray, site: _Site | None) -> float:
@@ -468,7 +533,7 @@ def _learned_flow(table: Summaries, working: BoolArray, site: _Site | None) -> f
     draws about the same volume anywhere.
     """
     high = table.column("high_flow")
-    if site is not None and FLOW_KINDS[_flow_kind(table)] != "engine_speed":
+    if site is not None and FLOW_KINDS[_flow_kind(table)] not in BY_SPEED:
         if site.hours.sum() >= LEAST_SITE_HOURS:
             working = site.hours
         else:
@@ -508,7 +573,7 @@ def _exponent(d_flow: FloatArray, d_drop: FloatArray, kind: str) -> tuple[float,
     if len(d_flow) < LEAST_PAIRS:
         return DEFAULT_EXPONENT, None, False
     fitted, spread = flow_exponent(d_flow, d_drop)
-    top = SPEED_EXPONENT_MAX if kind == "engine_speed" else EXPONENT_RANGE[1]
+    top = SPEED_EXPONENT_MAX if kind in BY_SPEED else EXPONENT_RANGE[1]
     return float(np.clip(fitted, EXPONENT_RANGE[0], top)), float(spread), True
 
 

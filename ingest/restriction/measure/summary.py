@@ -35,7 +35,10 @@ DAY_S = 86400.0
 STANDARD_K, STANDARD_PA = 288.15, 101325.0  # ISO 2533 sea level
 
 EVIDENCE = ("none", "restriction", "supply_voltage", "engine_speed")
-FLOW_KINDS = ("none", "engine_speed", "speed_density", "air_mass_flow")
+#: a stored summary has the place of its kind: new kinds go to the end
+FLOW_KINDS = ("none", "engine_speed", "speed_density", "air_mass_flow", "speed_load")
+#: the same, worst first
+FLOW_KINDS_RANKED = ("none", "engine_speed", "speed_load", "speed_density", "air_mass_flow")
 
 #: One hour. Four bytes hold a pressure to 0.01 Pa, which no sensor does; NaN = not known.
 HOUR_TABLE = np.dtype(

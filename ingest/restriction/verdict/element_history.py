@@ -8,43 +8,35 @@ Leaves to others: falls and lives (`elements`), hours in doubt (`measured_hours`
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from cleanside.ingest.restriction.elements.changes import Change
-from cleanside.ingest.restriction.elements.entries import (
-    SAFELY_CLEAN_SHARE,
-    Expected,
-    WeighedEntry,
-    weigh_entries,
-)
+from cleanside.ingest.restriction.elements.entries import Expected, WeighedEntry, weigh_entries
 from cleanside.ingest.restriction.elements.lives import (
-    LIKELY_CLEAN_SHARE,
     Life,
     LifeEdge,
     clean_level_pa,
     find_edges,
-    find_falls,
     split_lives,
     usual_clean_pa,
 )
+from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
+from cleanside.ingest.restriction.measure.tuning import Tuning
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours
+from cleanside.ingest.restriction.verdict.statement import say
 from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS
 from cleanside.ingest.restriction.verdict.suspect import (
-    BELOW,
     Suspicion,
-    below_clean,
     flow_of,
+    may_be_in_another_unit,
     terminal_doubt,
 )
-
-OWN_LIVES = 2  # earlier ones from new: with fewer the machine's own clean level is not yet known
 
 
 @dataclass(frozen=True)
@@ -56,6 +48,7 @@ class ElementHistory:
     running: BoolArray  # rows of the running life
     judged_hour_s: float | None  # of its newest row that is believed; None: there is none
     clean_pa: float | None  # of the running life
+    openings: Openings
     below: list[Suspicion]
 
     @cached_property
@@ -81,9 +74,17 @@ class ElementHistory:
 
     @property
     def changes_found_s(self) -> tuple[float, ...]:
-        """Falls that are surely changes, without an entry: ask a person."""
-        edges = [edge for edge, _ in self.cuts if edge is not None and not edge.entered]
-        return tuple(edge.at_s for edge in edges if edge.sure == "high")
+        """Falls that most likely are changes, without an entry: ask a person."""
+        return tuple(edge.at_s for edge in self._found)
+
+    @property
+    def changes_sure_s(self) -> tuple[float, ...]:
+        """Those of them that surely are."""
+        return tuple(edge.at_s for edge in self._found if edge.sure == "high")
+
+    @property
+    def _found(self) -> list[LifeEdge]:
+        return [edge for edge, _ in self.cuts if edge is not None and not edge.entered]
 
     def judged_s(self, table: Summaries) -> float | None:
         """The newest reading of the newest hour that is believed; None: there is none."""
@@ -101,116 +102,76 @@ class ElementHistory:
 
 
 def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory:
-    """Cut the series; rows too low to be an element are then left out, and it is cut again without them."""
-    believed = measured.believed()
-    falls = find_falls(measured.series, believed)
-    entries = _weighed(measured, believed, falls, facts)
-    below: list[Suspicion] = []
-    for _ in range(2):
-        cuts, judged = _cut(measured, believed, falls, entries, facts), believed
-        low, clean_pa, said = _too_low(measured, believed, cuts, facts.kind_clean_pa)
-        below = said or below
-        if not np.any(low & believed):
-            break
-        believed = believed & ~low
-        falls = find_falls(measured.series, believed)
-    running = np.arange(len(believed)) >= (cuts[-1][0].row if cuts[-1][0] is not None else 0)
-    mine = measured.series.hour_s[running & judged]
-    return ElementHistory(cuts, entries, running, float(mine[-1]) if len(mine) else None, clean_pa, below)
-
-
-def _weighed(
-    measured: MeasuredHours, believed: BoolArray, falls: Sequence[Change], facts: HousingFacts
-) -> list[WeighedEntry]:
-    """What people entered, weighed against the readings before any row is left out as too low."""
-    series, by_speed = measured.series, measured.reference.by_speed
-    expected = Expected(
-        kind_clean_pa=facts.kind_clean_pa,
-        terminal_pa=facts.terminal_pa,
-        low_share=BELOW[flow_of(series, by_speed=by_speed)][0],
-    )
-    return weigh_entries(facts.entries, series, believed, falls, expected)
-
-
-def _cut(
-    measured: MeasuredHours,
-    believed: BoolArray,
-    falls: Sequence[Change],
-    entries: Sequence[WeighedEntry],
-    facts: HousingFacts,
-) -> list[tuple[LifeEdge | None, Life]]:
-    edges = find_edges(
-        measured.series,
-        believed,
-        falls,
-        entered=entries,
-        terminal_pa=facts.terminal_pa,
-        usual_clean_pa=facts.kind_clean_pa,
-        by_speed=measured.reference.by_speed,
-    )
-    return split_lives(
-        measured.series,
+    """Explain the steps of the level, cut the series at changes, and leave out rows without an element."""
+    series, believed = measured.series, measured.believed()
+    flow = flow_of(series, by_speed=measured.reference.by_speed)
+    expected = _expectation(facts)
+    openings = find_openings(series, believed, facts.entries, expected, flow=flow, tuning=facts.tuning)
+    series = replace(series, restriction_pa=openings.level_pa)
+    entries = _weighed(series, believed, openings, facts)
+    edges = find_edges(series, believed, openings.falls, entered=entries)
+    sound = believed & ~openings.low
+    cuts = split_lives(
+        series,
         edges=edges,
         terminal_pa=facts.terminal_pa or np.inf,
         machine=facts.machine,
         kind=facts.kind,
-        believed=believed,
+        believed=sound,
+    )
+    running = np.arange(len(believed)) >= (cuts[-1][0].row if cuts[-1][0] is not None else 0)
+    mine = series.hour_s[running & believed]
+    return ElementHistory(
+        cuts=cuts,
+        entries=entries,
+        running=running,
+        judged_hour_s=float(mine[-1]) if len(mine) else None,
+        clean_pa=_clean_pa(cuts, expected.kind_clean_pa),
+        openings=openings,
+        below=[] if measured.reference.of_idle_only else _below(openings, facts.tuning),
     )
 
 
-def _too_low(
-    measured: MeasuredHours,
-    believed: BoolArray,
-    cuts: Sequence[tuple[LifeEdge | None, Life]],
-    kind_clean_pa: float | None,
-) -> tuple[BoolArray, float | None, list[Suspicion]]:
-    """Rows below what an element has, in any life; clean level and suspicion of the running one."""
-    series, by_speed = measured.series, measured.reference.by_speed
-    rows = [edge.row if edge is not None else 0 for edge, _ in cuts]
-    low = np.zeros(len(series.hour_s), dtype=bool)
+def _expectation(facts: HousingFacts) -> Expectation:
+    """What is known of a clean element; a limit that looks like one in another unit says nothing."""
+    limit = facts.terminal_pa, facts.terminal_entered
+    if terminal_doubt(limit[0], entered=limit[1]) or may_be_in_another_unit(*limit):
+        return Expectation(terminal_pa=None, kind_clean_pa=None)
+    return Expectation(terminal_pa=facts.terminal_pa, kind_clean_pa=facts.kind_clean_pa)
+
+
+def _weighed(
+    series: HourlyRestriction, believed: BoolArray, openings: Openings, facts: HousingFacts
+) -> list[WeighedEntry]:
+    """What people entered, weighed against the readings."""
+    expected = Expected(
+        kind_clean_pa=facts.kind_clean_pa,
+        terminal_pa=facts.terminal_pa,
+        low_share=facts.tuning.low_share,
+    )
+    return weigh_entries(facts.entries, series, believed, openings.falls, expected)
+
+
+def _below(openings: Openings, tuning: Tuning) -> list[Suspicion]:
+    """The suspicion that the newest hours were worked without a sound element."""
+    if openings.low_now < tuning.warn:
+        return []
+    evidence = say("below_clean", now_pa=openings.now_pa, clean_pa=openings.clean_pa)
+    return [Suspicion(cause="below_clean", evidence=evidence)]
+
+
+def _clean_pa(cuts: Sequence[tuple[LifeEdge | None, Life]], kind_clean_pa: float | None) -> float | None:
+    """Clean level of the running life, from its first hours, the machine's earlier elements and its kind."""
     earlier: list[Life] = []
     clean_pa: float | None = None
-    said: list[Suspicion] = []
-    least_share = BELOW[flow_of(series, by_speed=by_speed)][0]
-    for (edge, life), first, last in zip(cuts, rows, [*rows[1:], len(low)], strict=True):
+    for edge, life in cuts:
         whole = edge is not None and edge.likely == "change"
         usual_pa = usual_clean_pa(earlier, kind_clean_pa)
         if edge is not None and edge.likely == "cleaned":  # the same element: as clean as it was when new
             usual_pa = min((pa for pa in (usual_pa, clean_pa) if pa is not None), default=None)
         clean_pa = clean_level_pa(life, usual_pa, whole=whole)
-        mine = HourlyRestriction(
-            **{name: getattr(series, name)[first:last] for name in HourlyRestriction.__dataclass_fields__}
-        )
-        bound_pa = clean_pa
-        if len(earlier) < OWN_LIVES:
-            clean_is_known = bool(earlier) or whole or kind_clean_pa is not None
-            bound_pa = _safely_clean_pa(clean_pa, life.terminal_pa, told=clean_is_known)
-        expected_pa = _expected_pa(usual_pa, life.terminal_pa, own_lives=len(earlier))
-        entered = whole or (edge is not None and edge.entered)
-        if entered and life.early_pa is not None and life.early_pa < least_share * expected_pa:
-            # No element reads that little: its first hours give no clean level for the others.
-            clean_pa, bound_pa = usual_pa, expected_pa
-        low[first:last], said = below_clean(mine, believed[first:last], bound_pa, by_speed=by_speed)
+        if clean_pa is None:
+            clean_pa = usual_pa
         if whole:
             earlier.append(life)
-    return low, clean_pa, said
-
-
-def _expected_pa(usual_pa: float | None, terminal_pa: float, *, own_lives: int) -> float:
-    """The least that a clean element reads, by earlier elements and by its kind. [Pa]"""
-    if usual_pa is None:
-        return SAFELY_CLEAN_SHARE * terminal_pa if np.isfinite(terminal_pa) else 0.0
-    return min(usual_pa, LIKELY_CLEAN_SHARE * terminal_pa) if own_lives < OWN_LIVES else usual_pa
-
-
-def _safely_clean_pa(clean_pa: float | None, terminal_pa: float, *, told: bool) -> float | None:
-    """
-    A clean level that is not too high, of a machine that has shown no two elements from new. [Pa]
-
-    An element that looked new may have been cleaned, and one in use when first seen may read twice a clean
-    one.
-    told : a life from new, or the kind, gives a clean level.
-    """
-    if clean_pa is None or not np.isfinite(terminal_pa):
-        return clean_pa if told else None
-    return min(clean_pa, (LIKELY_CLEAN_SHARE if told else SAFELY_CLEAN_SHARE) * terminal_pa)
+    return clean_pa

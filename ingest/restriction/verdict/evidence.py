@@ -7,9 +7,11 @@ Leaves to others: the sentences (`plain_forms`).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 
 from cleanside.ingest.restriction.elements.entries import DENIED, FITS, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import LifeSpan
+from cleanside.ingest.restriction.elements.openings import WeighedStep
 from cleanside.ingest.restriction.forecast.duty import Duty
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 from cleanside.ingest.restriction.measure.reference import Reference
@@ -18,6 +20,7 @@ from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 
 STRANGE_SAID = 0.5  # more likely an outlier than not
+STEPS_SAID = 2  # falls that are not explained for sure, the newest (chosen)
 
 
 def evidence_of(
@@ -32,13 +35,14 @@ def evidence_of(
     terminal_pa: float | None,
     strange: float,
     entries: Sequence[WeighedEntry] = (),
+    weighed: Sequence[WeighedStep] = (),
 ) -> tuple[Statement, ...]:
     """
     The evidence behind each figure.
 
     life : the running one; None = nothing was seen. judged_hours : of it, fit to judge by.
     strange : outlier probability: that its element loads like none of those learned from, 0 to 1.
-    entries : what people entered, as weighed.
+    entries : what people entered, as weighed. weighed : falls that a person is asked about.
     """
     return (
         *((say("no_limit"),) if terminal_pa is None else ()),
@@ -49,6 +53,7 @@ def evidence_of(
         say("zero_learned" if reference.zero_known else "zero_not_seen"),
         _of_air(reference),
         *(() if life is None else _of_life(life, clean_pa, entries)),
+        *(say("step_weighed", **asdict(step)) for step in weighed[-STEPS_SAID:]),
         *_of_lives(knowledge, strange),
         _of_duty(duty),
     )

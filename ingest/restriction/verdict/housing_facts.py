@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from cleanside.ingest.restriction.elements.entries import Entry
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
+from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 PLANNING_HORIZON_DAYS = 14.0  # chosen: an element is ordered and a stop is found in two weeks
@@ -29,6 +30,7 @@ class HousingFacts:
     reference_flow: float | None = None  # at which terminal is stated; None = learned; see `learn_reference`
     reference_kind: str | None = None
     planning_horizon_days: float = PLANNING_HORIZON_DAYS
+    tuning: Tuning = TUNING  # constants of the model; others for the ablation alone
 
     def __post_init__(self) -> None:
         if self.terminal_pa is not None and not self.terminal_pa > 0:

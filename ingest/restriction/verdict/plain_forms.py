@@ -135,6 +135,7 @@ SILENCE_FORMS: Mapping[str, str] = {
 #: kind of flow -> what a person reads
 _FLOWS = {
     "engine_speed": "engine speed",
+    "speed_load": "engine speed and load",
     "speed_density": "engine speed and boost pressure",
     "air_mass_flow": "air mass flow",
 }
@@ -147,6 +148,7 @@ _EVENED_BY = {"corrected": "ambient pressure", "from altitude": "altitude and te
 _TO_BE_USED = {
     "none": "Report engine_speed, boost_pressure or air_mass_flow.",
     "engine_speed": "Enter it as engine_speed.",
+    "speed_load": "Enter the rated engine_speed, or report air_mass_flow and enter it as that.",
     "speed_density": "Report air_mass_flow and enter it as that: speed alone is no flow under boost.",
     "air_mass_flow": "Enter it as air_mass_flow.",
 }
@@ -194,6 +196,29 @@ def _fell_to_clean(values: Values) -> str:
     )
 
 
+#: what may have happened at a step of the level -> what a person reads
+HAPPENED_FORMS: Mapping[str, str] = {
+    "nothing": "no change",
+    "new": "a new element",
+    "cleaned": "a cleaned element",
+    "low": "an element missing or torn",
+    "off": "a tube off",
+    "wet": "moisture in the element",
+    "dried": "an element that dried",
+    "light": "light work",
+    "back": "the end of something that passed",
+    "exchanged": "another sensor",
+}
+
+
+def _step_weighed(values: Values) -> str:
+    return (
+        "Restriction fell from {before_pa:restriction} to {after_pa:restriction} on {at_s:minute}. Most "
+        f"likely: {HAPPENED_FORMS[values['likely']]} ({{chance:percent}}). "
+        f"Otherwise: {HAPPENED_FORMS[values['runner']]} ({{runner_chance:percent}})."
+    )
+
+
 def _quiet(values: Values) -> str:
     since = "No data yet" if values["heard_s"] is None else "No data since {heard_s:minute}"
     return f"{since}; {SILENCE_FORMS[values['because']]}."
@@ -229,6 +254,7 @@ EVIDENCE: Mapping[str, Sentence] = {
     ),
     "fell_part_of_the_way": _fell_part_of_the_way,
     "fell_to_clean": _fell_to_clean,
+    "step_weighed": _step_weighed,
     "no_lives": "No earlier elements to learn the forecast from.",
     "lives_learned": (
         "Forecast learned from {complete:count element} that reached the limit and {others:count other} "

@@ -18,10 +18,11 @@ import numpy as np
 
 from cleanside.ingest.restriction.elements.entries import WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, operating_hours, tell_lives
+from cleanside.ingest.restriction.elements.openings import WeighedStep
 from cleanside.ingest.restriction.forecast.duty import Duty, learn_duty, worked_off_s
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference
-from cleanside.ingest.restriction.measure.summary import FloatArray, HourSummary
+from cleanside.ingest.restriction.measure.summary import HOUR_S, FloatArray, HourSummary
 from cleanside.ingest.restriction.verdict.ahead import Ahead, Quantiles, quantiles
 from cleanside.ingest.restriction.verdict.element_history import ElementHistory, tell_history
 from cleanside.ingest.restriction.verdict.evidence import evidence_of, just_below_limit
@@ -62,6 +63,7 @@ class Study:
     entries: tuple[WeighedEntry, ...]  # what people entered, with what the readings say of it
     cleanings: int  # of the running element, entered or likely
     changes_found_s: tuple[float, ...]  # falls that look like a new element, without an entry: ask a person
+    changes_sure_s: tuple[float, ...]  # those of them that surely are one
     evidence: tuple[Statement, ...]  # behind each figure
     planning_horizon_days: float  # that `is_plan` goes by
     trend: Trend  # of the last ninety days
@@ -186,6 +188,7 @@ def _judge(
         entries=entries,
         cleanings=history.cleanings,
         changes_found_s=history.changes_found_s,
+        changes_sure_s=history.changes_sure_s,
         evidence=evidence_of(
             table,
             measured.reference,
@@ -197,11 +200,17 @@ def _judge(
             terminal_pa=facts.terminal_pa,
             strange=outlook.strange,
             entries=entries,
+            weighed=[step for step in history.openings.weighed if _is_of_now(step, spans)],
         )
         + _why_over(loaded, outlook),
         planning_horizon_days=facts.planning_horizon_days,
         trend=trend_of(measured.series),
     )
+
+
+def _is_of_now(step: WeighedStep, spans: Sequence[LifeSpan]) -> bool:
+    """In the running life, or where it began."""
+    return not spans or step.at_s >= spans[-1].start_s - HOUR_S
 
 
 def _in_doubt(loaded: _Loaded, history: ElementHistory) -> float:

@@ -36,6 +36,7 @@ LEAST_BIN_READINGS = 3
 FLAT_BELOW, ANSWERS_ABOVE = 0.5, 0.6  # of the swing that the engine's flow should cause
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5  # without a flow proxy: of the usual spread within an hour
 USUAL_ROWS = 48  # working hours before a machine's own spread is known
+HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
 QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no level to compare with
 
 ZERO_ENTER, ZERO_LEAVE = 0.05, 0.03  # of terminal,
@@ -44,11 +45,6 @@ ZERO_RANGE_PA = (150.0, 400.0)  # within these: a sensor's own drift is below th
 #: weather at one place swings by 3 kPa (common practice)
 AMBIENT_ENTER_PA, AMBIENT_LEAVE_PA = 6_000.0, 4_500.0
 AMBIENT_ROWS = 24
-
-#: Below the clean level: bounds as shares of it, and hours, by what stands for the flow. Where the flow is
-#: known, no work halves it, and dust reaches the engine: that is reported soon. Light work lowers it a
-#: little by engine speed alone, and more, for a shift or two, without a flow proxy.
-BELOW = {"flow": (0.65, 0.78, 4), "speed": (0.5, 0.75, 3), "none": (0.42, 0.55, 16)}
 
 #: Pa. Source: NIST SP 811 (2008) B.8; the inch and millimetre of water are the conventional ones.
 GAUGE_UNITS: Mapping[str, float] = {
@@ -98,7 +94,12 @@ def hour_doubts(carried: Carried, reference: Reference, zero: Zero) -> HourDoubt
     flat, flat_now = _flat(carried.table, reference, zero)
     of_devices = [_flat(alone, reference, learn_zero(alone))[1] for alone in carried.alone.values()]
     said = [*flat_now, *(one for of_device in of_devices for one in of_device)][:1]
-    return HourDoubts(flat, (*said, *devices_disagree(carried)))
+    return HourDoubts(flat & ~_quiet(carried.table, zero), (*said, *devices_disagree(carried)))
+
+
+def _quiet(table: Summaries, zero: Zero) -> BoolArray:
+    """Hours in which next to nothing was read: a tube off or no element, whatever the flow did."""
+    return np.asarray(table.column("highest_pa") - zero.usual_by_hour_pa(len(table)) < 2 * QUIET_PA)
 
 
 def _flat(table: Summaries, reference: Reference, zero: Zero) -> tuple[BoolArray, list[Suspicion]]:
@@ -112,9 +113,22 @@ def _flat(table: Summaries, reference: Reference, zero: Zero) -> tuple[BoolArray
         code = "flat_swing"
     smooth = trailing_median(answer, ROWS)
     state = carried_state(place, smooth < bounds[0], smooth > bounds[1], len(table))
+    state |= _since_it_began(place, answer < bounds[1], state)
     if not np.any(state[-1:]):
         return state, []
     return state, [Suspicion(cause="flat", evidence=say(code, percent=max(0.0, 100 * float(smooth[-1]))))]
+
+
+def _since_it_began(place: IntArray, flat: BoolArray, state: BoolArray) -> BoolArray:
+    """Hours before a state, up to those whose median is judged, that show it already, shape of `state`."""
+    earlier = np.zeros(len(state), dtype=bool)
+    begun = np.flatnonzero(state[place] & ~np.concatenate(([False], state[place][:-1])))
+    for row in begun.tolist():
+        sound = np.flatnonzero(~flat[max(0, row - ROWS) : row])
+        first = max(0, row - ROWS) + (int(sound[-1]) + 1 if len(sound) else 0)
+        if first < row:
+            earlier[place[first] : place[row]] = True
+    return earlier
 
 
 def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray, FloatArray]:
@@ -130,8 +144,10 @@ def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray
     low, high = enough[first], enough[last]
     wide = flow[high] >= FLOW_STEP * flow[low] if len(first) else np.empty(0, dtype=bool)
     low, high, place = low[wide], high[wide], hour[first[wide]]
-    # Against the usual zero: a plugged tap holds its pressure at key-on too, which is no zero.
-    level = np.maximum(mean_pa[high] - zero.usual_by_hour_pa(len(table))[place], QUIET_PA)
+    # A plugged tap holds its pressure at key-on too, which is no zero: then against the usual one.
+    above = mean_pa[high] - zero.by_hour_pa[place]
+    above_usual = mean_pa[high] - zero.usual_by_hour_pa(len(table))[place]
+    level = np.maximum(np.where(above < HELD_SHARE * above_usual, above_usual, above), QUIET_PA)
     exponent = reference.exponent if reference.exponent is not None else 1.5
     expected = 1.0 - (flow[low] / flow[high]) ** exponent
     return place, (mean_pa[high] - mean_pa[low]) / level / expected
@@ -196,37 +212,10 @@ def ambient_misfit(table: Summaries, nearby: Misfit | None) -> list[Suspicion]:
 
 
 def flow_of(series: HourlyRestriction, *, by_speed: bool) -> str:
-    """What stands for the flow, as a key of BELOW."""
+    """What stands for the flow, as a key of `openings.BY`."""
     if np.all(np.isnan(series.flow_ratio)):
         return "none"
     return "speed" if by_speed else "flow"
-
-
-def below_clean(
-    series: HourlyRestriction, believed: BoolArray, clean_pa: float | None, *, by_speed: bool
-) -> tuple[BoolArray, list[Suspicion]]:
-    """
-    Rows of one life whose level is too low for an element, and the cause that its newest rows show.
-
-    series : rows of the life, shape (n,). believed : those not in doubt for another reason.
-    """
-    low = np.zeros(len(believed), dtype=bool)
-    place = np.flatnonzero(believed)
-    if clean_pa is None or clean_pa <= 0 or len(place) == 0:
-        return low, []
-    low_at, high_at, rows = BELOW[flow_of(series, by_speed=by_speed)]
-    level = series.restriction_pa[place]
-    if not np.any(level < low_at * clean_pa):  # nor is any median, then
-        return low, []
-    smooth = trailing_median(level, rows)
-    enter = smooth < low_at * clean_pa
-    enter[: rows - 1] = False
-    state = latched(enter, smooth > high_at * clean_pa)
-    low[place] = state
-    if not state[-1]:
-        return low, []
-    evidence = say("below_clean", now_pa=float(smooth[-1]), clean_pa=clean_pa)
-    return low, [Suspicion(cause="below_clean", evidence=evidence)]
 
 
 def terminal_doubt(
@@ -245,8 +234,8 @@ def terminal_doubt(
     """
     if terminal_pa is None or terminal_pa <= 0:
         return []
-    readings = [entered] if entered is not None else [(terminal_pa / f, u) for u, f in _COMMON]
-    meant = next((m for value, unit in readings if (m := _meant(value, unit, terminal_pa)) is not None), None)
+    readings = _as_read(terminal_pa, entered)
+    meant = _meant_by(readings, terminal_pa)
     value, unit = (None, None) if entered is None else entered
     limit = {"limit_pa": terminal_pa, "value": value, "unit": unit}
     if meant is None:
@@ -259,6 +248,21 @@ def terminal_doubt(
     more = {"meant_value": meant[0], "meant_unit": meant[1], "meant_pa": meant[0] * GAUGE_UNITS[meant[1]]}
     evidence = say("limit_in_another_unit", **limit, **more)
     return [Suspicion(cause="terminal", evidence=evidence)]
+
+
+def may_be_in_another_unit(terminal_pa: float | None, entered: tuple[float, str] | None) -> bool:
+    """The limit is small, and one that engine makers state in another unit: levels decide, not the limit."""
+    if terminal_pa is None or not 0 < terminal_pa < DOUBTFUL_PA:
+        return False
+    return _meant_by(_as_read(terminal_pa, entered), terminal_pa) is not None
+
+
+def _as_read(terminal_pa: float, entered: tuple[float, str] | None) -> list[tuple[float, str]]:
+    return [entered] if entered is not None else [(terminal_pa / f, u) for u, f in _COMMON]
+
+
+def _meant_by(readings: Sequence[tuple[float, str]], terminal_pa: float) -> tuple[float, str] | None:
+    return next((m for value, unit in readings if (m := _meant(value, unit, terminal_pa)) is not None), None)
 
 
 _COMMON = tuple((unit, GAUGE_UNITS[unit]) for unit in ("kPa", "inH2O", "mbar"))

@@ -88,7 +88,7 @@ def test_the_usual_zero_follows_drift_leaves_out_a_fault_and_takes_what_stays() 
     assert np.abs(_usual(drift)[50:] - drift[50:]).max() < ZERO_NEAR_PA / 5
     fault = np.where((np.arange(100) >= 40) & (np.arange(100) < 60), 700.0, 10.0)
     assert np.abs(_usual(fault) - 10.0).max() <= 10.0
-    for_good = np.where(np.arange(200) >= 40, 700.0, 10.0)
+    for_good = np.where(np.arange(ZERO_PATIENCE + 100) >= 40, 700.0, 10.0)
     assert _usual(for_good)[40 + ZERO_PATIENCE + 2] == pytest.approx(700.0)
 
 
@@ -136,3 +136,12 @@ def test_without_a_flow_proxy_a_deep_fall_that_lasts_is_a_change_and_a_light_wee
     for level, lives in ((changed, 2), (light, 1)):
         summaries = summarise_hours(readings(len(level), level_pa=level, flow=False))
         assert len(study_housing(summaries, HousingFacts(terminal_pa=6200.0)).study.lives) == lives
+
+
+def test_where_nothing_but_restriction_is_measured_a_tube_off_is_no_standing_engine() -> None:
+    """Neither speed nor voltage: for a shift the key is on and restriction reads nothing."""
+    usual = np.where(np.arange(160) >= 150, 0.0, 2400.0)
+    given = dataclasses.replace(readings(160, level_pa=usual, flow=False), supply_voltage_v=None)
+    assert "below_clean" in causes(given)
+    assert causes(given, until_hour=150) == set()
+    assert causes(given, until_hour=153) == set()  # a technician left the key on

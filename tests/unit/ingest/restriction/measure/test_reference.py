@@ -12,6 +12,8 @@ from cleanside.ingest.restriction.measure.atmosphere import (
     standard_temperature_k,
 )
 from cleanside.ingest.restriction.measure.reference import (
+    ZERO_MEMORY,
+    ZERO_PATIENCE,
     at_reference_flow,
     flow_exponent,
     learn_reference,
@@ -77,10 +79,10 @@ def test_the_usual_zero_followed_many_levels_at_once_is_the_one_followed_one_by_
     for count, level in enumerate(zero.levels_pa.tolist()):
         expected.append(usual)
         if abs(level - usual) <= 150.0:
-            usual, away = usual + (level - usual) / min(count + 1, 20), 0
+            usual, away = usual + (level - usual) / min(count + 1, ZERO_MEMORY), 0
         else:
             away += 1
-            if away > 40:
+            if away > ZERO_PATIENCE:
                 usual, away = level, 0
     assert zero.usual_pa == pytest.approx(np.array(expected), abs=1e-9)
 
@@ -164,3 +166,45 @@ def test_the_less_is_known_of_full_flow_the_less_sure_is_every_level():
         summarise_hours(dataclasses.replace(working(), air_mass_flow_kg_s=None, engine_speed_rad_s=None))
     ).level_spread
     assert 0.0 < entered < learned < envelope
+
+
+def turbocharged(*, is_set=False, has_load=True, ratio=2.4, hours=60, seed=5):
+    """Speed and load free of each other; the charge goes with the load. Full flow: 3 kPa."""
+    rng = np.random.default_rng(seed)
+    n = hours * 60
+    at_s = START_S + 60.0 * np.arange(n)
+    dwell = rng.integers(0, 2**31, n // 5 + 1).repeat(5)[:n]
+    speed = np.full(n, 157.0) if is_set else np.array([110.0, 150.0, 190.0, 200.0])[dwell % 4]
+    load = (dwell // 4 % 1000) / 1000 * 0.9 + 0.1
+    charge = (1.0 + (ratio - 1.0) * load) / ratio
+    drop = 3000.0 * (speed / (157.0 if is_set else 200.0) * charge) ** 1.6
+    return Readings(
+        at_s=at_s,
+        restriction_pa=np.round((drop + rng.normal(0, 35, n)) / 50) * 50,
+        engine_speed_rad_s=speed + rng.normal(0, 1.0, n),
+        engine_load_ratio=np.round(load, 2) if has_load else None,
+    )
+
+
+@pytest.mark.parametrize("ratio", [1.9, 2.4, 2.6])
+@pytest.mark.parametrize("is_set", [False, True], ids=["mixed speeds", "constant speed"])
+def test_speed_and_load_together_say_the_level_at_full_load(is_set, ratio) -> None:
+    """Pressure ratios of 1.9 to 2.6 at full load; the rated speed is entered."""
+    summaries = summarise_hours(turbocharged(is_set=is_set, ratio=ratio))
+    rated = 157.0 if is_set else 200.0
+    reference = learn_reference(summaries, reference_flow=rated, reference_kind="engine_speed")
+    assert (reference.flow_kind, reference.reference_entered) == ("speed_load", True)
+    level = at_reference_flow(summaries, reference).restriction_pa
+    assert np.median(level) == pytest.approx(3000.0, rel=0.04)
+    assert np.std(np.log(level)) < 0.04
+
+
+@pytest.mark.parametrize("is_set", [False, True], ids=["mixed speeds", "constant speed"])
+def test_by_engine_speed_alone_the_level_is_that_of_full_load_within_a_shift(is_set) -> None:
+    """A mean over light and heavy minutes reads a third lower."""
+    summaries = summarise_hours(turbocharged(is_set=is_set, has_load=False))
+    rated = 157.0 if is_set else 200.0
+    reference = learn_reference(summaries, reference_flow=rated, reference_kind="engine_speed")
+    level = at_reference_flow(summaries, reference).restriction_pa
+    assert reference.flow_kind == "engine_speed"
+    assert np.quantile(level, 0.7) == pytest.approx(3000.0, rel=0.12)

@@ -1,0 +1,236 @@
+"""
+What the series of a housing shows of its element: changes, cleanings, and hours without a sound element.
+
+Promises: pure; a person's denial rules out a change near it, and an entry makes one likely.
+Leaves to others: the likelihoods (`explain`), lives (`lives`), sentences (`verdict`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from cleanside.ingest.restriction.elements.changes import Change
+from cleanside.ingest.restriction.elements.entries import BEGINS_LIFE, DENIED_ROWS, SHIFT_ROWS, Entry
+from cleanside.ingest.restriction.elements.explain import (
+    CLEANED,
+    NEW,
+    NOTHING_NEW,
+    Explained,
+    LevelStep,
+    Premises,
+    explain,
+)
+from cleanside.ingest.restriction.elements.lives import operating_hours
+from cleanside.ingest.restriction.elements.pieces import FLOW, NOTHING, SPEED, cut_pieces, level_of
+from cleanside.ingest.restriction.measure.ranks import quantile
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.measure.summary import HOUR_S, BoolArray, FloatArray, IntArray
+from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
+
+LIKELY = 0.5  # more likely than not: it cuts the series
+BY = {"flow": FLOW, "speed": SPEED, "none": NOTHING}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Expectation:
+    """What is known of a clean element before any was seen. [Pa] None = not known."""
+
+    terminal_pa: float | None
+    kind_clean_pa: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class WeighedStep:
+    """A fall of the level with what most likely happened, and what else may have."""
+
+    at_s: float  # start of its hour [s since 1970-01-01 UTC]
+    before_pa: float
+    after_pa: float
+    likely: str  # one of `explain.HAPPENINGS`
+    chance: float
+    runner: str
+    runner_chance: float
+
+
+@dataclass(frozen=True)
+class Openings:
+    """What happened to the element, as far as the levels show."""
+
+    steps: list[LevelStep]  # rows count those that are believed
+    weighed: list[WeighedStep]  # those that a person is asked about: not sure, or an element at fault
+    falls: list[Change]  # those that most likely are a new or a cleaned element
+    level_pa: FloatArray  # of each row of the series; where the load is not known, the upper envelope
+    low: BoolArray  # rows of the series without a sound element, as is likely
+    low_now: float  # probability that there is none now
+    now_pa: float | None  # newest level; None: nothing was seen
+    clean_pa: float | None  # what a clean element of the machine reads
+
+
+def find_openings(
+    series: HourlyRestriction,
+    believed: BoolArray,
+    entries: Sequence[Entry],
+    expected: Expectation,
+    *,
+    flow: str,
+    tuning: Tuning,
+) -> Openings:
+    """
+    Explain the steps of a series. believed : rows fit to judge by, shape (n,). flow : a key of BY.
+    """
+    place = np.flatnonzero(believed)
+    low = np.zeros(len(believed), dtype=bool)
+    if len(place) == 0:
+        return Openings([], [], [], series.restriction_pa, low, 0.0, None, None)
+    level, hour_s = series.restriction_pa[place], series.hour_s[place]
+    cut = cut_pieces(
+        level,
+        hours=operating_hours(series)[place],
+        missed_h=_missed_h(series, place, tuning),
+        stopped=_stopped(series, place, tuning),
+        at_rows=_entry_rows(entries, hour_s),
+        by=BY[flow],
+        tuning=tuning,
+    )
+    firsts = np.array([piece.first for piece in cut.pieces])
+    around = _premises(level, expected, BY[flow], _entered(entries, hour_s, firsts, level), tuning)
+    found = explain(cut, around, tuning)
+    for piece, chance in zip(found.pieces, found.low, strict=True):
+        low[place[piece.first : piece.end]] = chance >= LIKELY
+    level_pa = series.restriction_pa.copy()
+    level_pa[place] = level_of(
+        level, [s.row for s in found.steps if s.chance(NOTHING_NEW) < LIKELY], BY[flow], tuning
+    )
+    return Openings(
+        level_pa=level_pa,
+        steps=found.steps,
+        weighed=[_weighed(step, hour_s) for step in found.steps if _is_asked(step, tuning)],
+        falls=_falls(found, tuning),
+        low=low,
+        low_now=found.low[-1],
+        now_pa=float(np.exp(found.pieces[-1].finish)),
+        clean_pa=float(np.exp(found.clean)),
+    )
+
+
+def find_changes(
+    level: FloatArray,
+    *,
+    unseen: IntArray | None = None,
+    by_work: bool = False,
+    limit: float | None = None,
+    tuning: Tuning = TUNING,
+) -> list[Change]:
+    """
+    Changes of the element in a series of consecutive operating hours.
+
+    level : restriction at the reference flow, shape (n,), > 0, any unit.
+    unseen : operating hours left out before each row, shape (n,); None = none.
+    by_work : the level moves with the work too (no flow proxy). limit : in the unit of the series; None = not
+    known.
+    """
+    if len(level) == 0:
+        return []
+    missed_h = np.zeros(len(level)) if unseen is None else unseen.astype(np.float64)
+    by = NOTHING if by_work else FLOW
+    ones = np.ones(len(level))
+    stopped = np.ones(len(level), dtype=bool)
+    cut = cut_pieces(level, hours=ones, missed_h=missed_h, stopped=stopped, at_rows=(), by=by, tuning=tuning)
+    known = Expectation(terminal_pa=limit, kind_clean_pa=None)
+    return _falls(explain(cut, _premises(level, known, by, {}, tuning), tuning), tuning)
+
+
+def _is_asked(step: LevelStep, tuning: Tuning) -> bool:
+    """A fall that may be an opening and is not surely one."""
+    opened = step.chance(NEW, CLEANED)
+    return step.after < step.before and tuning.ask <= opened < tuning.tell
+
+
+def _weighed(step: LevelStep, hour_s: FloatArray) -> WeighedStep:
+    (likely, chance), (runner, runner_chance) = [*step.ranked, (NOTHING_NEW, 0.0)][:2]
+    return WeighedStep(
+        at_s=float(hour_s[step.row]),
+        before_pa=float(np.exp(step.before)),
+        after_pa=float(np.exp(step.after)),
+        likely=likely,
+        chance=chance,
+        runner=runner,
+        runner_chance=runner_chance,
+    )
+
+
+def _falls(found: Explained, tuning: Tuning) -> list[Change]:
+    falls = []
+    for step in found.steps:
+        new, cleaned = step.chance(NEW), step.chance(CLEANED)
+        if new + cleaned >= LIKELY:
+            sure = "high" if new + cleaned >= tuning.tell else "medium"
+            likely = "change" if new >= cleaned else "cleaned"
+            falls.append(
+                Change(step.row, float(np.exp(step.before)), float(np.exp(step.after)), sure, likely)
+            )
+    return falls
+
+
+def _premises(
+    level: FloatArray, expected: Expectation, by: int, entered: dict[int, str], tuning: Tuning
+) -> Premises:
+    limit = expected.terminal_pa
+    if expected.kind_clean_pa is not None:
+        clean_pa, spread = expected.kind_clean_pa, tuning.kind_spread
+    elif limit is not None:
+        clean_pa, spread = tuning.clean_share * limit, tuning.clean_spread
+    else:
+        clean_pa, spread = max(quantile(level, tuning.unknown_quantile), 1e-300), tuning.unknown_spread
+    return Premises(
+        limit=None if limit is None else float(np.log(limit)),
+        clean=float(np.log(clean_pa)),
+        clean_spread=spread,
+        off=float(np.log(tuning.off_pa)) if limit is not None else float(np.log(tuning.off_share * clean_pa)),
+        by=by,
+        entered=entered,
+    )
+
+
+def _missed_h(series: HourlyRestriction, place: IntArray, tuning: Tuning) -> FloatArray:
+    """Operating hours before each believed row that are not among them, seen or not."""
+    run_h = np.cumsum(operating_hours(series))
+    left_out = np.diff(run_h[place], prepend=0.0) - operating_hours(series)[place]
+    idle_h = np.diff(series.hour_s[place], prepend=series.hour_s[place[0]]) / HOUR_S - tuning.idle_h
+    return np.asarray(np.maximum(left_out, 0.0) + tuning.unseen_share * np.maximum(idle_h, 0.0))
+
+
+def _stopped(series: HourlyRestriction, place: IntArray, tuning: Tuning) -> BoolArray:
+    """The engine stood before each believed row, or in its hour or the one before."""
+    apart = np.diff(series.hour_s[place], prepend=-np.inf) > HOUR_S
+    short = series.operating_s[place] < tuning.whole_hour * HOUR_S
+    return np.asarray(apart | short | np.roll(short, 1))
+
+
+def _entry_rows(entries: Sequence[Entry], hour_s: FloatArray) -> list[int]:
+    works = [entry for entry in entries if entry.what in BEGINS_LIFE]
+    return [int(np.searchsorted(hour_s, entry.at_s)) for entry in works]
+
+
+def _entered(
+    entries: Sequence[Entry], hour_s: FloatArray, firsts: IntArray, level: FloatArray
+) -> dict[int, str]:
+    """First row of a piece -> what was entered near it: at its deepest fall within a shift."""
+    found: dict[int, str] = {}
+    for entry in sorted(entries, key=lambda e: (e.at_s, e.what, e.name)):
+        row = int(np.searchsorted(hour_s, entry.at_s))
+        if entry.what == "nothing":
+            found |= {first: "nothing" for first in firsts.tolist() if abs(first - row) <= DENIED_ROWS}
+        elif entry.what in BEGINS_LIFE and not entry.by_code:
+            near = [first for first in firsts[1:].tolist() if abs(first - row) <= SHIFT_ROWS]
+            if row == 0:
+                found[0] = NEW if entry.what == "new" else CLEANED
+            elif near:
+                deepest = min(
+                    near, key=lambda first: float(level[min(first + 1, len(level) - 1)] / level[first - 1])
+                )
+                found.setdefault(deepest, NEW if entry.what == "new" else CLEANED)
+    return found

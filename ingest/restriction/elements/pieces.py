@@ -1,0 +1,189 @@
+"""
+The series of a housing cut into pieces between steps of the level.
+
+A piece begins where the level steps from one half-shift or shift to the next, after hours that were not seen,
+and at each entry of a person. Within a piece the level only loads and wanders.
+Promises: pure; scale-free in restriction; a step stays at its row as more hours come.
+Leaves to others: what a step means (`explain`).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy.ndimage import percentile_filter
+
+from cleanside.ingest.restriction.measure.ranks import middle, quantile, row_middles, row_quantiles
+from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
+from cleanside.ingest.restriction.measure.tuning import Tuning
+
+FLOW, SPEED, NOTHING = range(3)  # what stands for the flow; places in the triples of `Tuning`
+MAD_TO_SPREAD = 1.4826  # median deviation of a normal distribution to its standard deviation
+MEDIAN_LOSS = 1.2533  # standard error of a median over that of a mean: sqrt(pi / 2)
+FLOOR_SHARE = 0.02  # of the usual level: what lies below reads as nothing
+
+
+@dataclass(frozen=True, slots=True)
+class LevelPiece:
+    """Hours between two steps. Levels are logarithms; rows are those of the series given."""
+
+    first: int
+    end: int
+    start: float  # level of its first hours
+    finish: float  # level of its last hours
+    hours: float  # operating hours in it
+    missed_h: float  # operating hours before it that were not seen, or are not fit to judge by
+    stopped: bool  # the engine stood before it
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A series in pieces, with the spread of a step between two shifts of one element. [ln]"""
+
+    pieces: list[LevelPiece]
+    spread: float
+    smooth: FloatArray  # ln(level), medians of three hours, shape (n,)
+    pace: float  # usual rise an operating hour [ln]
+    run_h: FloatArray  # operating hours up to each row, with those that were not seen, shape (n,)
+
+
+def cut_pieces(
+    level: FloatArray,
+    *,
+    hours: FloatArray,
+    missed_h: FloatArray,
+    stopped: BoolArray,
+    at_rows: Sequence[int],
+    by: int,
+    tuning: Tuning,
+) -> Cut:
+    """
+    Cut a series at its steps.
+
+    level : at the reference flow, shape (n,), n >= 1, any unit. hours : operating hours of each row.
+    missed_h : operating hours before each row that are not in the series. stopped : the engine stood before.
+    at_rows : rows at which a piece begins in any case. by : FLOW, SPEED or NOTHING.
+    """
+    floor = FLOOR_SHARE * max(middle(level), 1e-300)
+    ln = np.log(np.maximum(level, floor))
+    usual, share = usual_steps(ln, by, tuning), tuning.level_quantile[by]
+    begins = (tuning.level_h, tuning.settle_h)  # what was fitted in the rain dries within days
+    firsts = _step_rows(ln, usual, by, tuning)
+    firsts |= {row for row in at_rows if 0 < row < len(ln) and not _is_near(row, firsts, 2 * tuning.level_h)}
+    firsts |= set(np.flatnonzero(missed_h >= tuning.gap_h).tolist()) - {0}
+    edges = [0, *sorted(firsts), len(ln)]
+    run_h = np.concatenate(([0.0], np.cumsum(hours)))
+    pieces = [
+        LevelPiece(
+            first,
+            end,
+            min(quantile(ln[first : min(end, first + rows)], share) for rows in begins),
+            quantile(ln[max(first, end - tuning.level_h) : end], share),
+            float(run_h[end] - run_h[first]),
+            float(missed_h[first]),
+            bool(stopped[first]),
+        )
+        for first, end in itertools.pairwise(edges)
+    ]
+    smooth = _smooth(ln)
+    return Cut(pieces, usual[-1], smooth, _usual_pace(smooth, tuning), np.cumsum(hours + missed_h))
+
+
+def level_of(level: FloatArray, steps: Sequence[int], by: int, tuning: Tuning) -> FloatArray:
+    """
+    The level of each hour, shape as given: where the load is not known the upper envelope between steps.
+
+    steps : rows at which another level began. A working machine comes to full load at some time in most
+    shifts.
+    """
+    if by == FLOW:
+        return level
+    rank, rows = 100 * tuning.level_quantile[by], tuning.envelope_h
+    past = (rows - 1) // 2  # the window ends at its row, so that later hours change no level
+    parts = np.split(level, sorted(steps))
+    return np.concatenate(
+        [percentile_filter(part, rank, size=rows, mode="nearest", origin=past) for part in parts]
+    )
+
+
+def usual_steps(ln: FloatArray, by: int, tuning: Tuning) -> list[float]:
+    """
+    Spread of the step between neighbouring medians, for each of the windows. [ln]
+
+    Where few blocks were seen, the usual step of such machines counts.
+    """
+    found = []
+    for rows in tuning.windows_h:
+        whole = ln[: len(ln) // rows * rows].reshape(-1, rows)
+        blocks = row_quantiles(whole, tuning.level_quantile[by]) if len(whole) else ln[:0]
+        steps = np.diff(blocks, n=2) / np.sqrt(3.0)  # bends: steady loading is no step, however steep
+        own = MAD_TO_SPREAD * middle(np.abs(steps)) if len(steps) else 0.0
+        few = tuning.usual_step_blocks
+        pooled = (len(steps) * own**2 + few * tuning.usual_step[by] ** 2) / (len(steps) + few)
+        found.append(max(float(np.sqrt(pooled)), tuning.least_spread))
+    return found
+
+
+def _step_rows(ln: FloatArray, usual: Sequence[float], by: int, tuning: Tuning) -> set[int]:
+    """First rows of a new level."""
+    found: set[int] = set()
+    for rows, spread in zip(tuning.windows_h, usual, strict=True):
+        if len(ln) < 2 * rows:
+            continue
+        levels = row_quantiles(sliding_window_view(ln, rows), tuning.level_quantile[by])
+        step = levels[rows:] - levels[:-rows]  # of row `rows`, rows + 1, ...
+        least, known = max(tuning.least_step, tuning.step_times * spread), set(found)
+        for first, last in sorted([*runs(step > least), *runs(step < -least)]):
+            if not any(first < row < last + 2 * rows for row in known):
+                found |= _sharpest(ln, first + rows, last + rows, step[first : last + 1], tuning)
+    if by == FLOW and not any(row >= len(ln) - tuning.windows_h[0] for row in found):
+        found |= _newest_step(ln, tuning)
+    return found
+
+
+def _sharpest(ln: FloatArray, first: int, last: int, steps: FloatArray, tuning: Tuning) -> set[int]:
+    """
+    The row of the largest single step of a run of rows that show one.
+
+    Empty where no hour has a good part of the step: the element loads, or the media dry.
+    """
+    step = float(steps[len(steps) // 2])
+    single = np.diff(ln[first - 1 : last + 1]) * np.sign(step)
+    at = int(np.argmax(single))
+    return {first + at} if single[at] >= tuning.at_once * abs(step) else set()
+
+
+def _is_near(row: int, others: set[int], rows: int) -> bool:
+    return any(abs(row - other) <= rows for other in others)
+
+
+def _newest_step(ln: FloatArray, tuning: Tuning) -> set[int]:
+    """A deep step that only the newest hours show."""
+    tail, before = tuning.tail_h, tuning.windows_h[0]
+    if len(ln) < tail + before:
+        return set()
+    step = ln[-tail:] - middle(ln[-tail - before : -tail])
+    deep = np.all(np.abs(step) > tuning.tail_step) and len({*np.sign(step).tolist()}) == 1
+    return {len(ln) - tail} if deep else set()
+
+
+def _usual_pace(smooth: FloatArray, tuning: Tuning) -> float:
+    rows = tuning.pace_h
+    return max(middle(smooth[rows:] - smooth[:-rows]), 0.0) / rows if len(smooth) > rows else 0.0
+
+
+def _smooth(ln: FloatArray) -> FloatArray:
+    if len(ln) < 3:
+        return ln
+    return np.concatenate((ln[:1], row_middles(sliding_window_view(ln, 3)), ln[-1:]))
+
+
+def runs(flags: BoolArray) -> list[tuple[int, int]]:
+    """First and last row of each stretch of true flags."""
+    edges = np.diff(np.concatenate(([False], flags, [False])).astype(np.int8))
+    firsts: IntArray = np.flatnonzero(edges == 1)
+    return list(zip(firsts.tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True))

@@ -1,0 +1,195 @@
+"""
+Every constant of the model of a housing in one place: value, unit, origin, and what it costs to move it.
+
+The rules themselves hold no bare numbers. `python -m tests.benchmark.bench_ablation` moves each constant and
+switches each hypothesis off, and prints what that costs.
+Leaves to others: what the constants do (`elements.pieces`, `elements.explain`, `measure.reference`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+
+def constant(value: Any, *, unit: str, origin: str) -> Any:
+    """A field of `Tuning` with where its value comes from."""
+    return field(default=value, metadata={"unit": unit, "origin": origin})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tuning:
+    """Constants of the model. Pairs and triples go with (flow measured, engine speed alone, no proxy)."""
+
+    # ------------------------------------------------------------ the level where the load is not known
+    envelope_h: int = constant(9, unit="operating hours", origin="simulated machines: a shift")
+    level_quantile: tuple[float, float, float] = constant(
+        (0.5, 0.7, 0.8), unit="quantile", origin="simulated machines: level over true 0.98 to 1.01, not 0.8"
+    )
+
+    # ------------------------------------------------------------ where the level steps (`pieces`)
+    windows_h: tuple[int, ...] = constant(
+        (3, 8), unit="operating hours", origin="chosen: half a shift, and a shift"
+    )
+    least_step: float = constant(0.08, unit="ln", origin="chosen: a smaller step is not worth a question")
+    step_times: float = constant(
+        4.0, unit="usual steps", origin="chosen by the ablation: 3 finds no more and asks more"
+    )
+    at_once: float = constant(
+        0.42, unit="of the step", origin="chosen: an hour in which the change was made has half of it"
+    )
+    tail_h: int = constant(2, unit="operating hours", origin="chosen: one odd hour is no step")
+    tail_step: float = constant(
+        0.35, unit="ln", origin="chosen: with two hours after it only a deep step counts"
+    )
+    usual_step: tuple[float, float, float] = constant(
+        (0.03, 0.05, 0.06), unit="ln", origin="simulated machines: median over machines"
+    )
+    least_spread: float = constant(0.012, unit="ln", origin="open field series: wander from shift to shift")
+    usual_step_blocks: float = constant(
+        4.0, unit="blocks", origin="chosen: weight of the usual step against the machine's own"
+    )
+    level_h: int = constant(6, unit="operating hours", origin="chosen: most of a shift")
+    settle_h: int = constant(24, unit="operating hours", origin="open field series: an element fitted wet")
+    idle_h: float = constant(72.0, unit="h", origin="chosen: a weekend")
+    unseen_share: float = constant(
+        0.2, unit="operating hours an hour", origin="chosen: a shift a day, beyond a weekend"
+    )
+    gap_h: float = constant(
+        24.0, unit="operating hours", origin="chosen: unseen hours in which a life may have ended"
+    )
+
+    # ------------------------------------------------------------ how often it happens
+    new_per_h: float = constant(1 / 400, unit="1/h", origin="common practice: elements last 250 to 1 000 h")
+    loaded_share: float = constant(
+        0.75, unit="of the limit", origin="common practice: elements are changed when loaded"
+    )
+    loaded_width: float = constant(0.08, unit="of the limit", origin="chosen")
+    unloaded_factor: float = constant(
+        0.3, unit="1", origin="common practice: a third of the elements is changed early"
+    )
+    loaded_factor: float = constant(4.0, unit="1", origin="chosen: mean over a life is 1")
+    cleaned_share: float = constant(
+        0.15, unit="of changes", origin="common practice: one opening in seven is a cleaning"
+    )
+    young_h: float = constant(
+        6.0, unit="operating hours", origin="chosen: an element of a shift is hardly changed again"
+    )
+    mended_new: float = constant(
+        0.5, unit="1", origin="chosen: half of the repairs of a torn element fit a new one"
+    )
+    low_per_h: float = constant(
+        1 / 3000, unit="1/h", origin="chosen: an element is torn or missing once in two years"
+    )
+    low_at_service: float = constant(
+        0.03, unit="of changes", origin="chosen: one service in thirty leaves the element out or unseated"
+    )
+    low_at_first: float = constant(
+        0.01, unit="1", origin="chosen: a monitor is fitted to a machine that someone has just looked at"
+    )
+    off_per_h: float = constant(1 / 6000, unit="1/h", origin="chosen: a tube comes off every four years")
+    exchanged_per_h: float = constant(
+        1 / 15000,
+        unit="1/h",
+        origin="chosen: a sensor is exchanged, or a step stays unexplained",
+    )
+    exchanged_step: float = constant(0.5, unit="ln", origin="chosen")
+    wet_per_h: float = constant(0.005, unit="1/h", origin="open field series: 5.05 wet spells in 1 000 h")
+    light_per_h: tuple[float, float, float] = constant(
+        (1 / 2000, 1 / 150, 1 / 100), unit="1/h", origin="simulated machines: light weeks by flow proxy"
+    )
+    whole_hour: float = constant(
+        0.99, unit="of an hour", origin="chosen: what is less has a stop of half a minute in it"
+    )
+    entered_right: float = constant(
+        0.7, unit="1", origin="chosen: an entry beside a step says what was done, most often"
+    )
+    entered_other: float = constant(0.1, unit="1", origin="chosen: cleaned for new, new for cleaned")
+    without_stop: float = constant(
+        0.25, unit="1", origin="chosen: elements are changed with the engine stopped; clocks may be off"
+    )
+
+    # ------------------------------------------------------------ how far it goes
+    wet_step: float = constant(0.2, unit="ln", origin="open field series: rises of 0.08 to 0.71")
+    light_most: tuple[float, float, float] = constant(
+        (0.3, 1.3, 1.6), unit="ln", origin="charge without load to the power 1.6; without speed lower"
+    )
+    light_most_spread: float = constant(0.2, unit="ln", origin="chosen")
+    wet_most: tuple[float, float] = constant(
+        (0.5, 0.12), unit="ln", origin="open field series: the highest rise is 0.54; spread chosen"
+    )
+    light_step: tuple[float, float, float] = constant(
+        (0.04, 0.3, 0.3), unit="ln", origin="simulated machines"
+    )
+    odd_per_h: float = constant(
+        1 / 6000, unit="1/h", origin="chosen: readings at fault for hours, such as a zero not seen yet"
+    )
+    odd_step: float = constant(0.5, unit="ln", origin="chosen")
+    clean_share: float = constant(
+        0.3, unit="of the limit", origin="common practice: new elements read 0.2 to 0.5 of the limit"
+    )
+    clean_spread: float = constant(0.38, unit="ln", origin="common practice: the same range as a spread")
+    unknown_quantile: float = constant(
+        0.2, unit="of the levels", origin="chosen: without a limit the lower levels seen stand for clean"
+    )
+    unknown_spread: float = constant(0.6, unit="ln", origin="chosen")
+    kind_spread: float = constant(0.2, unit="ln", origin="simulated machines: clean levels of one kind")
+    element_spread: float = constant(
+        0.15, unit="ln", origin="open field series: 2.8, 3.6 and 4.1 mbar; simulated: 0.12"
+    )
+    outlier_share: float = constant(0.03, unit="1", origin="chosen: an element of another make")
+    outlier_times: float = constant(2.0, unit="1", origin="chosen")
+    low_share: float = constant(
+        0.7, unit="of the clean level", origin="open field series: new elements differ by 0.7 to 1.1"
+    )
+    off_pa: float = constant(75.0, unit="Pa", origin="SAE J1939 SPN 107: one and a half steps of 50 Pa")
+    off_share: float = constant(
+        0.05, unit="of the clean level", origin="chosen: the same where no limit is known"
+    )
+    kept_share: tuple[float, float] = constant(
+        (0.05, 0.8), unit="of the rise", origin="common practice: cleaning leaves 20 to 70 % of the dust"
+    )
+
+    # ------------------------------------------------------------ how long it lasts
+    wet_h: float = constant(16.0, unit="operating hours", origin="open field series: hours to two days")
+    dries_h: float = constant(8.0, unit="operating hours", origin="open field series: wet media dry in parts")
+    light_h: float = constant(45.0, unit="operating hours", origin="chosen: a week of work")
+    low_h: float = constant(1000.0, unit="operating hours", origin="chosen: it stays until it is mended")
+    loading_per_h: float = constant(
+        0.003, unit="ln an hour", origin="common practice: threefold in some 400 h"
+    )
+    loading_spread: float = constant(0.006, unit="ln an hour", origin="chosen: an element of 90 h")
+    swell_h: float = constant(
+        20.0, unit="operating hours", origin="open field series: wet spells swell within a day"
+    )
+    swell_near: float = constant(0.15, unit="of the fall", origin="chosen: near the level after the fall")
+    swell_rows: int = constant(150, unit="operating hours", origin="chosen: longer than any wet spell")
+    passing_rise: float = constant(
+        0.25, unit="ln", origin="chosen: what water or light work adds does not grow like a loading element"
+    )
+    pace_h: int = constant(24, unit="operating hours", origin="chosen: three shifts")
+    pace_spread: float = constant(0.35, unit="of the rise", origin="chosen: dust differs from day to day")
+    pace_least: float = constant(-3.0, unit="ln", origin="chosen: rain after a change must not deny it")
+    pace_rows: int = constant(600, unit="operating hours", origin="chosen: a life")
+    pace_way: float = constant(0.5, unit="of the fall", origin="chosen: over that part paces are compared")
+    pace_cleaned: tuple[float, float] = constant(
+        (-0.5, 0.5), unit="ln of hours", origin="common practice: a cleaned element loads faster"
+    )
+    pace_new: tuple[float, float] = constant(
+        (0.9, 0.6), unit="ln of hours", origin="open bench: a new element begins flat"
+    )
+    low_rise: float = constant(
+        0.4, unit="ln", origin="chosen: what is torn hardly loads; the engine's wander remains"
+    )
+
+    # ------------------------------------------------------------ what is reported
+    tell: float = constant(0.9, unit="probability", origin="chosen: one reported change in ten may be wrong")
+    ask: float = constant(0.3, unit="probability", origin="chosen: below it a question costs more")
+    warn: float = constant(
+        0.5, unit="probability", origin="chosen: dust reaches the engine, so a fault is reported sooner"
+    )
+    paths: int = constant(24, unit="histories", origin="measured: more change no answer")
+    worst_path: float = constant(12.0, unit="ln odds", origin="measured: less likely ones change no answer")
+
+
+TUNING = Tuning()

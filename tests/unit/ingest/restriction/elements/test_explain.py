@@ -1,0 +1,147 @@
+"""Histories of a housing compared by likelihood: probabilities for each step, from the first shift on."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from cleanside.ingest.restriction.elements.explain import (
+    BACK,
+    CLEANED,
+    HAPPENINGS,
+    LIGHT,
+    LOW,
+    NEW,
+    OFF,
+    WET,
+    Explained,
+    Premises,
+    explain,
+)
+from cleanside.ingest.restriction.elements.pieces import FLOW, NOTHING, cut_pieces
+from cleanside.ingest.restriction.measure.summary import FloatArray
+from cleanside.ingest.restriction.measure.tuning import TUNING
+
+LIMIT_PA = 6200.0
+CLEAN_PA = 1900.0
+
+
+def loading(hours: int, *, to_pa: float = 6000.0, seed: int = 0) -> FloatArray:
+    """An element from clean up, convex, with the wander of an hour."""
+    used = np.expm1(2.2 * np.linspace(0, 1, hours)) / np.expm1(2.2)
+    level = CLEAN_PA + (to_pa - CLEAN_PA) * used
+    return np.asarray(level * np.exp(np.random.default_rng(seed).normal(0, 0.015, hours)))
+
+
+def explained(*parts: FloatArray, by: int = FLOW, entered: str = "", stopped: bool = True) -> Explained:
+    """entered : what a person entered at the second part."""
+    level = np.concatenate(parts)
+    n = len(level)
+    cut = cut_pieces(
+        level,
+        hours=np.ones(n),
+        missed_h=np.zeros(n),
+        stopped=np.full(n, stopped),
+        at_rows=[len(parts[0])] if entered else [],
+        by=by,
+        tuning=TUNING,
+    )
+    around = Premises(
+        limit=float(np.log(LIMIT_PA)),
+        clean=float(np.log(TUNING.clean_share * LIMIT_PA)),
+        clean_spread=TUNING.clean_spread,
+        off=float(np.log(TUNING.off_pa)),
+        by=by,
+        entered={len(parts[0]): entered} if entered else {},
+    )
+    return explain(cut, around, TUNING)
+
+
+def after(share_pa: float, hours: int) -> FloatArray:
+    return np.asarray(share_pa * np.exp(np.random.default_rng(9).normal(0, 0.015, hours)))
+
+
+@pytest.mark.parametrize("hours", [3, 8, 40])
+def test_an_obvious_fall_is_a_new_element_within_a_shift(hours: int) -> None:
+    """6.6 to 2.4 kPa: from the first hours on, without an entry."""
+    found = explained(loading(300, to_pa=6600.0), after(2400.0, hours))
+    [step] = found.steps
+    assert step.row == 300
+    assert step.chance(NEW, CLEANED) > TUNING.tell
+    assert step.ranked[0][0] == NEW
+
+
+def test_the_chances_of_a_step_add_up_and_are_of_known_happenings() -> None:
+    found = explained(loading(300), loading(100, seed=1), after(700.0, 20))
+    for step in found.steps:
+        assert sum(step.chances.values()) == pytest.approx(1.0)
+        assert set(step.chances) <= set(HAPPENINGS)
+
+
+@pytest.mark.parametrize("share", [0.05, 0.2, 0.4])
+def test_below_any_clean_element_it_is_torn_or_missing_and_no_new_one(share: float) -> None:
+    """The machine has shown two clean elements; what the next one reads is no element."""
+    found = explained(loading(300), loading(300, seed=1), after(share * CLEAN_PA, 20))
+    assert found.steps[-1].chance(LOW, OFF) > TUNING.warn
+    assert found.low[-1] > TUNING.warn
+    assert found.low[0] < 0.05
+
+
+def test_a_tube_that_comes_off_and_is_put_back_leaves_the_element_as_it_was() -> None:
+    element = loading(300)
+    found = explained(element[:200], after(40.0, 12), element[200:])
+    assert [step.row for step in found.steps] == [200, 212]
+    assert found.steps[0].chance(OFF, LOW) > TUNING.tell
+    assert found.steps[1].chance(BACK) > TUNING.tell
+    assert found.low == pytest.approx([0.0, 1.0, 0.0], abs=0.1)
+
+
+def test_moisture_that_comes_and_goes_is_no_opening() -> None:
+    element = loading(300)
+    found = explained(element[:200], element[200:220] * 1.35, element[220:])
+    assert found.steps[0].chance(WET) > TUNING.tell
+    assert found.steps[1].chance(NEW, CLEANED) < 0.1
+
+
+def test_without_a_flow_proxy_a_lighter_week_is_light_work_at_first() -> None:
+    found = explained(loading(300, to_pa=3500.0), after(2600.0, 24), by=NOTHING)
+    assert found.steps[-1].ranked[0][0] == LIGHT
+
+
+def test_an_entry_makes_the_fall_beside_it_a_change_that_the_levels_alone_leave_open() -> None:
+    parts = loading(250, to_pa=3000.0), after(2500.0, 6)
+    alone, entered = explained(*parts), explained(*parts, entered=NEW)
+    assert entered.steps[-1].chance(NEW) > alone.steps[-1].chance(NEW)
+    assert entered.steps[-1].chance(NEW) > 0.5
+
+
+def test_a_denied_change_is_none() -> None:
+    found = explained(loading(300), loading(100, seed=1), entered="nothing")
+    [denied] = [step for step in found.steps if step.row == 300]
+    assert denied.chance(NEW, CLEANED) < 0.01
+
+
+def test_an_engine_that_did_not_stop_had_no_element_changed_as_likely_as_one_that_did() -> None:
+    parts = loading(300, to_pa=4000.0), after(2600.0, 8)
+    running, stood = (explained(*parts, stopped=stopped).steps[-1] for stopped in (False, True))
+    assert running.chance(NEW, CLEANED) < stood.chance(NEW, CLEANED)
+
+
+def test_the_same_levels_in_any_scale_mean_the_same() -> None:
+    """Without a limit, nothing but ratios counts."""
+    level = np.concatenate((loading(300), loading(100, seed=1)))
+    rows = []
+    for factor in (1.0, 0.01):
+        cut = cut_pieces(
+            factor * level,
+            hours=np.ones(400),
+            missed_h=np.zeros(400),
+            stopped=np.ones(400, dtype=bool),
+            at_rows=(),
+            by=FLOW,
+            tuning=TUNING,
+        )
+        clean = float(np.log(factor * CLEAN_PA))
+        around = Premises(limit=None, clean=clean, clean_spread=0.6, off=clean - 3.0, by=FLOW, entered={})
+        rows.append([(step.row, step.ranked[0][0]) for step in explain(cut, around, TUNING).steps])
+    assert rows[0] == rows[1]
