@@ -25,7 +25,6 @@ from cleanside.ingest.evaluation.recorded import (
     refuse_doubled_rows,
     write_report,
 )
-from cleanside.ingest.restriction.elements.lives import beyond_light_work
 from cleanside.ingest.restriction.elements.openings import find_changes
 from cleanside.ingest.restriction.measure.reference import LEAST_FLOW_SHARE, FlowFit, fit_flow
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
