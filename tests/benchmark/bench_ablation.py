@@ -95,7 +95,11 @@ def worth(machines: Sequence[Machine], seen: Sequence[Seen], tuning: Tuning, eve
     years = sum(s.years for s in scores)
     alarms = sum(len(s.alarms) for s in scores) / years
     return Worth(
-        *(float(np.mean(part)) for part in (found, right, causes)), alarms, float(np.nanmedian(late))
+        found=float(np.mean(found)),
+        right=float(np.mean(right)),
+        causes=float(np.mean(causes)),
+        alarms=alarms,
+        late_days=float(np.nanmedian(late)),
     )
 
 

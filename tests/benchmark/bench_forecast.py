@@ -61,6 +61,7 @@ def write_lives(runs: Path, numbers: list[int], folder: Path) -> None:
 def run_fold(runs: Path, train: list[int], test: list[int], *, group: bool) -> dict[str, Any]:
     """The report of the `backtest` command on one fold."""
     from cleanside.ingest.evaluation import backtest
+    from cleanside.ingest.evaluation.life_files import LifeFile, read_folder
 
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)
@@ -68,9 +69,9 @@ def run_fold(runs: Path, train: list[int], test: list[int], *, group: bool) -> d
         write_lives(runs, test, folder / "test")
         column = "feed" if group else None
 
-        def read(part: str) -> list[backtest.LifeFile]:
+        def read(part: str) -> list[LifeFile]:
             place = folder / part
-            return backtest.read_folder(place, terminal=TERMINAL_PA, terminal_pa=TERMINAL_PA, group=column)
+            return read_folder(place, terminal=TERMINAL_PA, terminal_pa=TERMINAL_PA, group=column)
 
         return backtest.backtest(
             read("train"),

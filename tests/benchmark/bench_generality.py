@@ -23,7 +23,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from cleanside.ingest.evaluation.backtest import LifeFile, backtest
+from cleanside.ingest.evaluation.backtest import backtest
+from cleanside.ingest.evaluation.life_files import LifeFile
 from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.measure.summary import FloatArray
 

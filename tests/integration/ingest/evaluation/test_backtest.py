@@ -12,6 +12,7 @@ import pytest
 
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.evaluation import backtest
+from cleanside.ingest.evaluation.life_files import read_folder
 from tests.benchmark import bench_forecast
 from tests.support.bench_data import bench_runs
 from tests.support.coded import refused
@@ -138,8 +139,8 @@ def test_a_column_of_flow_that_cannot_be_used_is_told_with_the_reason(
 
 def test_a_unit_other_than_pascal_changes_nothing_but_the_unit(folders: Path) -> None:
     read = {"terminal": 6.0, "group": None}
-    in_kpa = backtest.read_folder(folders / "test", terminal_pa=6000.0, **read)  # type: ignore[arg-type]
-    in_psi = backtest.read_folder(folders / "test", terminal_pa=6 * 6894.757, **read)  # type: ignore[arg-type]
+    in_kpa = read_folder(folders / "test", terminal_pa=6000.0, **read)  # type: ignore[arg-type]
+    in_psi = read_folder(folders / "test", terminal_pa=6 * 6894.757, **read)  # type: ignore[arg-type]
     shares = [entry.life.restriction_pa / entry.life.terminal_pa for entry in (in_kpa[0], in_psi[0])]
     assert shares[0] == pytest.approx(shares[1])
 
@@ -148,9 +149,7 @@ def test_a_running_meter_is_counted_from_its_first_row(folders: Path) -> None:
     path = folders / "test" / "meter.csv"
     path.write_text("hours,restriction\n5000,1\n5100,6\n")
     [life] = [
-        x
-        for x in backtest.read_folder(folders / "test", terminal=6, terminal_pa=6e3, group=None)
-        if x.name == "meter"
+        x for x in read_folder(folders / "test", terminal=6, terminal_pa=6e3, group=None) if x.name == "meter"
     ]
     assert life.life.hours.tolist() == [0.0, 100.0]
 
@@ -254,4 +253,4 @@ def test_two_published_folds_of_the_open_bench_stay_within_the_stated_error() ->
 def test_a_terminal_in_the_wrong_unit_is_named_and_not_a_traceback(folders: Path) -> None:
     """6 Pa for 6 kPa would have every life end where it begins."""
     with refused(CalledWrongly, "life_above_terminal", terminal=0.006):
-        backtest.read_folder(folders / "train", terminal=0.006, terminal_pa=6.0, group=None)
+        read_folder(folders / "train", terminal=0.006, terminal_pa=6.0, group=None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ import pytest
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.evaluation import backtest
 from cleanside.ingest.evaluation.life_audit import audit_lives
+from cleanside.ingest.evaluation.life_files import read_folder
 from tests.support.coded import refused
 
 Rows = list[list[float]]
@@ -161,10 +163,14 @@ def test_files_in_another_unit_of_time_are_named(folders: Path, factor: float) -
         run(folders)
 
 
+def _stretched(factor: float, rows: Rows) -> Rows:
+    return [[hours * factor, restriction] for hours, restriction in rows]
+
+
 def test_lives_of_very_different_lengths_are_in_one_unit_of_time(folders: Path) -> None:
     for number, factor in enumerate((0.3, 1.0, 3.0, 8.0, 20.0)):
         path = folders / "train" / f"life_{number}.csv"
-        change(path, lambda rows, factor=factor: [[a * factor, b] for a, b in rows])
+        change(path, partial(_stretched, factor))
     assert run(folders)["train"]["lives"] == 8
 
 
@@ -175,10 +181,9 @@ def test_kinds_of_very_different_lengths_are_in_one_unit_of_time(folders: Path) 
             change(path, lambda rows: [[a / 30, b] for a, b in rows])
         head, *lines = path.read_text().splitlines()
         path.write_text("\n".join([f"{head},site", *(f"{line},{kind}" for line in lines)]) + "\n")
-    read = {"terminal": 6.0, "terminal_pa": 6e3}
-    train = backtest.read_folder(folders / "train", group="site", **read)
+    train = read_folder(folders / "train", terminal=6.0, terminal_pa=6e3, group="site")
     assert audit_lives(train, [], unit="kPa").faults == ()
-    train = backtest.read_folder(folders / "train", group=None, **read)
+    train = read_folder(folders / "train", terminal=6.0, terminal_pa=6e3, group=None)
     assert [fault.code for fault in audit_lives(train, [], unit="kPa").faults] == ["hours_in_other_unit"] * 3
 
 
@@ -214,7 +219,7 @@ def test_noise_ends_no_life_that_goes_on(folders: Path) -> None:
     rows += [[rows[-1][0] + n, 6.0 + 0.05 * n] for n in range(1, 8)]
     rows[ends - 9][1] = 6.05
     write(folders / "train" / "life_4.csv", rows)
-    read = backtest.read_folder(folders / "train", terminal=6.0, terminal_pa=6e3, group=None)
+    read = read_folder(folders / "train", terminal=6.0, terminal_pa=6e3, group=None)
     [entry] = [entry for entry in read if entry.name == "life_4"]
     assert len(entry.life.hours) == ends
     assert entry.rows_beyond == 7
