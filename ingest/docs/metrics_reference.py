@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
 
@@ -15,7 +14,7 @@ from cleanside.ingest.docs.markdown_text import anchor, code, example, page, pla
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
 
-RULES = files("cleanside.ingest.docs") / "alert_rules.yml"
+RULES = files("cleanside.ingest.deploy") / "prometheus-rules.yaml"
 
 
 def metrics() -> str:
@@ -26,7 +25,7 @@ def metrics() -> str:
     )
     alerts = (
         "Rules for Prometheus. The times are chosen for a shop with one server; change them to yours. A file "
-        "of them is in the package: `ingest/docs/alert_rules.yml`."
+        "of them is in the package: `ingest/deploy/prometheus-rules.yaml`."
     )
     rows = [_row(metric) for metric in sorted(figures(), key=lambda metric: metric.name)]
     heads = ("figure", "kind", "labels", "what it counts")
@@ -67,12 +66,3 @@ def _row(metric: Metric) -> tuple[str, ...]:
 def name_of(metric: Metric) -> str:
     """The name under which it is asked for; a counter's ends with _total."""
     return f"{metric.name}_total" if metric.type == "counter" else metric.name
-
-
-def series() -> Iterator[str]:
-    """Every name that a rule may use, with the parts of histograms."""
-    for metric in figures():
-        yield name_of(metric)
-        yield from (
-            f"{metric.name}_{part}" for part in ("bucket", "count", "sum") if metric.type == "histogram"
-        )

@@ -16,7 +16,6 @@ from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
 import pytest
-import yaml
 
 from cleanside.gateway import settings as gateway_settings
 from cleanside.gateway.units import QUANTITIES
@@ -26,7 +25,7 @@ from cleanside.ingest.api.problems import TITLES
 from cleanside.ingest.api.routes.described_events import DATA
 from cleanside.ingest.cautions import CAUTIONS
 from cleanside.ingest.console.docs_site import HELP
-from cleanside.ingest.docs import commands_reference, metrics_reference
+from cleanside.ingest.docs import commands_reference
 from cleanside.ingest.docs.routes_reference import description
 from cleanside.ingest.intake.codes import ATTENTION_STEPS, HELD_CODES
 from cleanside.ingest.restriction.verdict.plain_forms import SENTENCES
@@ -162,16 +161,6 @@ def test_every_command_and_option_stands_there(program: str, site: Path) -> None
         }
         assert f"{program} {name}" in text
         assert {option for option in options - {"-h", "--help"} if option not in text} == set(), name
-
-
-def test_alerts_rest_on_figures_that_there_are() -> None:
-    series = set(metrics_reference.series()) | {"up"}
-    rules = yaml.safe_load(metrics_reference.RULES.read_text("utf-8"))["groups"][0]["rules"]
-    for rule in rules:
-        asked = set(re.findall(r"\b(?:cleanside_\w+|up(?=\{))", rule["expr"]))
-        assert asked
-        assert asked <= series, rule
-        assert rule["annotations"]["do"]
 
 
 def test_cautions_stand_where_somebody_acts() -> None:
