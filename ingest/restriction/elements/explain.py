@@ -45,6 +45,7 @@ class Premises:
     clean: float  # of a clean element, expected before any was seen
     clean_spread: float
     off: float  # level below which nothing is in the stream
+    low_odds: float  # 1; less where neither limit nor kind say what a clean element reads
     by: int  # FLOW, SPEED or NOTHING: a place in the triples of `Tuning`
     #: first row of a piece -> what a person entered there ("new", "cleaned", "nothing")
     entered: Mapping[int, str]
@@ -302,7 +303,9 @@ class _StepOf:
             return []
         opened = 1.0 if self._entered in (NEW, CLEANED) else self._new_rate
         rate = tuning.low_per_h + tuning.low_at_service * opened
-        low = _ln(rate) + _low(piece, path.clean, path.clean_var, self._spread, tuning)
+        low = _ln(rate * self._premises.low_odds) + _low(
+            piece, path.clean, path.clean_var, self._spread, tuning
+        )
         off = _ln(tuning.off_per_h) + _off(piece, self._premises)
         return [self._passing(path, LOW, low, base), self._passing(path, OFF, off, base)]
 
@@ -335,6 +338,9 @@ class _StepOf:
             return max(stays, -_ln(self._tuning.dries_h) - _ln(self._before.finish - path.base))
         if path.state != LOW:
             return stays
+        tuning = self._tuning  # what is left of an element gets wet and dry as any other
+        rate = tuning.wet_per_h if self._fall < 0 else 1.0 / tuning.dries_h
+        stays = max(stays, _ln(rate / tuning.low_step) - abs(self._fall) / tuning.low_step)
         return stays + min(0.0, _low(self._piece, path.clean, path.clean_var, self._spread, self._tuning))
 
     def _dries(self, path: _Path, what: str, weight: float, base: float) -> _Path:
@@ -380,6 +386,8 @@ class _StepOf:
     def _passing(self, path: _Path, state: str, weight: float, base: float, *, what: str = "") -> _Path:
         """The machine is in a state that passes; its element stays at `base`."""
         passed_h = self._piece.hours + (path.passed_h if path.state == state else 0.0)
+        if state == LOW:  # once it reads what an element reads, it is one
+            weight += _ln(_is_low(self._piece.finish, path.clean, path.clean_var, self._spread, self._tuning))
         return path._replace(
             weight=path.weight + weight + _lasting(state, self._piece, self._tuning),
             state=state,
@@ -455,9 +463,14 @@ def _lasting(state: str, piece: LevelPiece, tuning: Tuning) -> float:
 
 def _low(piece: LevelPiece, clean: float, clean_var: float, spread: float, tuning: Tuning) -> float:
     """ln density of the first level with an element torn, missing or not seated: below any clean element."""
+    sure = _is_low(piece.start, clean, clean_var, spread, tuning)
+    return _ln(sure) + min(piece.start - clean - math.log(tuning.low_share), 0.0)
+
+
+def _is_low(level: float, clean: float, clean_var: float, spread: float, tuning: Tuning) -> float:
+    """How sure a level is below any clean element."""
     highest = clean + math.log(tuning.low_share)
-    sure = _below((highest - piece.start) / math.sqrt(clean_var + tuning.element_spread**2 / 4 + spread**2))
-    return _ln(sure) + min(piece.start - highest, 0.0)
+    return _below((highest - level) / math.sqrt(clean_var + tuning.element_spread**2 / 4 + spread**2))
 
 
 def _off(piece: LevelPiece, around: Premises) -> float:

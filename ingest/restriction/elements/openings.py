@@ -191,6 +191,7 @@ def _premises(
         clean_spread=spread,
         off=float(np.log(tuning.off_pa)) if limit is not None else float(np.log(tuning.off_share * clean_pa)),
         by=by,
+        low_odds=1.0 if expected != Expectation(terminal_pa=None, kind_clean_pa=None) else tuning.low_unknown,
         entered=entered,
     )
 

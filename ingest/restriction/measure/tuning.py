@@ -84,6 +84,9 @@ class Tuning:
     low_at_service: float = constant(
         0.03, unit="of changes", origin="chosen: one service in thirty leaves the element out or unseated"
     )
+    low_unknown: float = constant(
+        0.1, unit="1", origin="chosen: without limit and kind a low level is hardly known to be one"
+    )
     low_at_first: float = constant(
         0.01, unit="1", origin="chosen: a monitor is fitted to a machine that someone has just looked at"
     )
@@ -178,8 +181,11 @@ class Tuning:
     pace_new: tuple[float, float] = constant(
         (0.9, 0.6), unit="ln of hours", origin="open bench: a new element begins flat"
     )
+    low_step: float = constant(
+        0.08, unit="ln", origin="chosen: what is left of an element gets wet and dry by little"
+    )
     low_rise: float = constant(
-        0.4, unit="ln", origin="chosen: what is torn hardly loads; the engine's wander remains"
+        0.3, unit="ln", origin="chosen: what is torn hardly loads; the engine's wander remains"
     )
 
     # ------------------------------------------------------------ what is reported

@@ -51,6 +51,7 @@ def explained(*parts: FloatArray, by: int = FLOW, entered: str = "", stopped: bo
         clean=float(np.log(TUNING.clean_share * LIMIT_PA)),
         clean_spread=TUNING.clean_spread,
         off=float(np.log(TUNING.off_pa)),
+        low_odds=1.0,
         by=by,
         entered={len(parts[0]): entered} if entered else {},
     )
@@ -142,6 +143,16 @@ def test_the_same_levels_in_any_scale_mean_the_same() -> None:
             tuning=TUNING,
         )
         clean = float(np.log(factor * CLEAN_PA))
-        around = Premises(limit=None, clean=clean, clean_spread=0.6, off=clean - 3.0, by=FLOW, entered={})
+        around = Premises(
+            limit=None, clean=clean, clean_spread=0.6, off=clean - 3.0, low_odds=0.1, by=FLOW, entered={}
+        )
         rows.append([(step.row, step.ranked[0][0]) for step in explain(cut, around, TUNING).steps])
     assert rows[0] == rows[1]
+
+
+def test_a_torn_element_that_gets_wet_and_dry_again_is_no_new_one() -> None:
+    """Torn a week after it was fitted; rain and sun move what is left of it, as they move any element."""
+    torn = np.concatenate((after(960.0, 12), after(1100.0, 10), after(1000.0, 40)))
+    found = explained(loading(300, to_pa=6100.0), loading(300, to_pa=9000.0, seed=1)[:120], torn)
+    assert all(chance > TUNING.warn for chance in found.low[-3:])
+    assert found.steps[0].chance(NEW) > TUNING.tell
