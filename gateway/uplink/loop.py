@@ -23,7 +23,7 @@ from typing import Final
 
 import zstandard
 
-from cleanside.gateway.errors import TryAgain, UnknownStream
+from cleanside.gateway.errors import SpoolFull, TryAgain, UnknownStream
 from cleanside.gateway.log import Log
 from cleanside.gateway.private import hidden
 from cleanside.gateway.spool.peek import span
@@ -137,6 +137,7 @@ class Uplink:
         self._events_seen = -1  # `Spool.events_added` when all were confirmed
         self._database: str | None = None  # id of the database that answered last
         self._entries = EntryLane(spool, ask_every_us=round(ask_every_s * 1e6))
+        self._no_room: set[tuple[str, int]] = set()  # rewinds (stream, mark) for which the disk has no room
         self._run = secrets.token_hex(4)  # with a number it identifies a request, also across restarts
         self._requests = 0
         self._before: Anchor | None = None  # the last anchor from the server in this boot
@@ -418,8 +419,8 @@ class Uplink:
         if decision.acknowledge_through is not None:
             self._spool.acknowledge(sent.stream, decision.acknowledge_through, again=decision.again)
             self._rate.count(decision.acknowledge_through - sent.acknowledged_through)
-        if decision.rewind_to is not None:
-            self._spool.rewind(sent.stream, decision.rewind_to)
+        if decision.rewind_to is not None and not self._rewind(decision, sent):
+            return
         if decision.fork is not None:
             self._fork(decision, sent)
         if decision.shed is not None:
@@ -427,8 +428,29 @@ class Uplink:
             self._spool.shed(sent.stream, first, last, reason=reason)
         # Only now: if the disk failed above, the next answer has to lead to the same decision.
         recovered = self.state.failures > 0 and decision.state.failures == 0
-        self.state = decision.state
+        self._take(decision)
         self._say(decision, sent, recovered=recovered)
+
+    def _rewind(self, decision: Decision, sent: Sent) -> bool:
+        """
+        Send again what the server lost. False: the disk has no room for what files set aside have of it.
+
+        Other streams go first then, which frees room; the next question about this one tries again.
+        """
+        assert decision.rewind_to is not None
+        try:
+            self._spool.rewind(sent.stream, decision.rewind_to)
+        except SpoolFull as error:
+            self._log("gateway.rewind_waits", level=logging.ERROR, reason=error, stream=sent.stream)
+            self._no_room.add((sent.stream, decision.rewind_to))
+            self._take(decision)
+            return False
+        self._no_room.discard((sent.stream, decision.rewind_to))
+        return True
+
+    def _take(self, decision: Decision) -> None:
+        """Follow the state of a decision; a rewind without room does not count as made."""
+        self.state = replace(decision.state, rewound=decision.state.rewound - self._no_room)
 
     def _fork(self, decision: Decision, sent: Sent) -> None:
         assert decision.fork is not None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -16,7 +17,7 @@ from tests.unit.gateway.helpers import BEGIN_US, UNITS, numbers, open_spool
 YEAR_US = 365 * 86_400_000_000
 
 
-def open_unsynced(path: Path, clock: SettableClock, **more: object) -> Spool:
+def open_unsynced(path: Path, clock: SettableClock, **more: Any) -> Spool:
     """A spool that does not wait for the disk: time is what is shown here, not power cuts."""
     spool = open_spool(path, clock, **more)
     spool._disk.connection.execute("PRAGMA synchronous=OFF")

@@ -47,10 +47,12 @@ def counted_bytes(start: int = 1) -> Callable[[int], bytes]:
     return lambda size: next(counter).to_bytes(size, "big")
 
 
-def open_spool(path: Path, clock: SettableClock | None = None, **more: object) -> Spool:
+def open_spool(
+    path: Path, clock: SettableClock | None = None, *, kind: type[Spool] = Spool, **more: object
+) -> Spool:
     """The spool of the scenario's device. A file put in its place passes for it, as a whole disk does."""
     given: dict[str, object] = {"traits": _of_the_machine, **more}
-    return Spool(path, device=DEVICE, clock=clock or settable_clock(), **given)  # type: ignore[arg-type]
+    return kind(path, device=DEVICE, clock=clock or settable_clock(), **given)  # type: ignore[arg-type]
 
 
 def server_anchor(clock: SettableClock, *, uncertainty_us: int = 50_000) -> Anchor:

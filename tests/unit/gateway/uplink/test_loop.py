@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from cleanside.gateway.errors import SpoolFull
 from cleanside.gateway.spool.high_mark import SUFFIX
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import SettableClock
@@ -38,6 +39,7 @@ class Bench:
         previous_release: bool = False,
         ask_every_s: float = DEFAULT_ASK_EVERY_S,
         jitter: float = 0.5,
+        spool: type[Spool] = Spool,
     ) -> None:
         self.clock: SettableClock = settable_clock()
         self.server = FakeServer(now_us=self.clock.true_us, previous_release=previous_release)
@@ -45,12 +47,18 @@ class Bench:
         self.path = path
         self.opened = 0
         self.max_readings, self.ask_every_s, self.jitter = max_readings, ask_every_s, jitter
+        self.kind = spool
         self.open()
 
     def open(self) -> None:
         """Begin again on the same disk, as after a power cut."""
         self.opened += 1
-        self.spool: Spool = open_spool(self.path, self.clock, random=counted_bytes(1000 * self.opened))
+        random = counted_bytes(1000 * self.opened)
+        self.spool: Spool = open_spool(self.path, self.clock, kind=self.kind, random=random)
+        self.open_uplink()
+
+    def open_uplink(self) -> None:
+        """Begin again on the same spool: nothing of the last answers is known."""
         self.uplink = Uplink(
             self.spool,
             self.server,
@@ -187,6 +195,38 @@ def test_a_server_restored_in_an_outage_is_whole_within_the_asking_interval_afte
     bench.drain()
     assert bench.held() == list(range(1, 51))
     assert bench.clock.since_boot_us() - back_us <= 20_000_000
+    bench.spool.close()
+
+
+class NoRoomToRewind(Spool):
+    """A spool whose disk has no room for what files that were set aside have of one stream."""
+
+    crowded: str | None = None
+
+    def rewind(self, stream: str, through: int) -> int:
+        if stream == self.crowded:
+            raise SpoolFull("disk_full", path=self.path, why="a test")
+        return super().rewind(stream, through)
+
+
+def test_a_rewind_without_room_does_not_hold_up_other_streams_and_is_made_later(tmp_path: Path) -> None:
+    """As found in a campaign: a disk full of files set aside, and a server restored from before them."""
+    bench = Bench(tmp_path / "device.spool", spool=NoRoomToRewind, ask_every_s=20.0)
+    assert isinstance(bench.spool, NoRoomToRewind)
+    bench.spool.append(readings(1, 20))
+    bench.drain()
+    bench.spool.crowded = bench.spool.open_stream
+    bench.spool.fork("a test")
+    bench.spool.append(readings(21, 40))
+    bench.server.streams.clear()
+    bench.open_uplink()
+    bench.drain()
+    assert bench.held() == list(range(21, 41))
+    assert bench.named("gateway.rewind_waits")
+    bench.spool.crowded = None
+    bench.clock.advance(20.0)
+    bench.drain()
+    assert sorted(bench.held()) == list(range(1, 41))
     bench.spool.close()
 
 
