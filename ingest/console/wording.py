@@ -10,6 +10,7 @@ Promises: languages have the same keys and the same places (tests/unit/ingest/co
 from __future__ import annotations
 
 import math
+import re
 import string
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
@@ -24,6 +25,9 @@ from cleanside.ingest.console.formats import Formats
 FOLDER = files("cleanside.ingest.console") / "words"
 PLURAL = {"one", "other"}
 FIRST = "en"  # any of the languages: they have the same keys
+
+#: a date that ends with a stop, at the end of a sentence ("am 9. Dez..")
+_TWO_STOPS = re.compile(r"(?<!\.)\.\.(?=\s|<|$)")
 
 #: a text, or the texts of one and of more
 Entry = str | Mapping[str, str]
@@ -75,7 +79,7 @@ class Sayer(string.Formatter):
     def __call__(self, key: str, /, **values: Any) -> Markup:
         """The words of a key for a page: values are escaped, but for those that are markup already."""
         template = escape(self._template(key, values))
-        return Markup(self.vformat(str(template), (), _Escaped(values)))
+        return Markup(_TWO_STOPS.sub(".", self.vformat(str(template), (), _Escaped(values))))
 
     def _template(self, key: str, values: Mapping[str, Any]) -> str:
         entry = table(self._language)[key]

@@ -10,6 +10,7 @@ import pytest
 from babel import Locale
 from markupsafe import Markup
 
+from cleanside.ingest.api.routes.webhooks import EVENT_TYPES
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.rendering import PLACES
 from cleanside.ingest.console.viewer import LANGUAGES
@@ -30,6 +31,11 @@ def places(entry: Entry) -> set[tuple[str, str]]:
     texts = [entry] if isinstance(entry, str) else list(entry.values())
     found = [part for text in texts for part in string.Formatter().parse(text)]
     return {(name, spec or "") for _, name, spec, _ in found if name}
+
+
+@pytest.mark.parametrize("type_", EVENT_TYPES)
+def test_every_type_of_a_webhook_has_words(type_: str) -> None:
+    assert f"webhooks.type.{type_.removeprefix('cleanside.').replace('.', '_')}" in table(FIRST)
 
 
 @pytest.mark.parametrize("language", OTHERS)
@@ -100,3 +106,7 @@ def test_a_key_without_words_and_a_value_that_is_missing_are_errors() -> None:
         sayer()("layout.no_such_thing")
     with pytest.raises(KeyError):
         sayer()("layout.times")
+
+
+def test_a_date_at_the_end_of_a_sentence_ends_it_once() -> None:
+    assert sayer("de")("work.calendar_too", on="Mi. 9. Dez.") == "Altersgrenze am Mi. 9. Dez."
