@@ -212,7 +212,7 @@ def _job(candidate: Candidate, days: ListDays) -> Job | None:
         candidate=candidate,
         day=day,
         reason=reason,
-        service_fit=_service_fit(candidate, service_on, days),
+        service_fit=_service_fit(candidate, service_on, days, planned_on=_planned_day(candidate, days)),
         service_on=service_on,
         calendar_on=calendar_limit(candidate, days),
         last_cleaning=_is_last_cleaning(candidate),
@@ -253,13 +253,15 @@ def _planned_day(candidate: Candidate, days: ListDays) -> date | None:
     return max(days.today, date.fromisoformat(candidate.papers.planned.planned_on))
 
 
-def _service_fit(candidate: Candidate, service_on: date | None, days: ListDays) -> ServiceFit | None:
-    """Whether the next service comes in time; None: it is far off, or nothing can be said."""
+def _service_fit(
+    candidate: Candidate, service_on: date | None, days: ListDays, *, planned_on: date | None
+) -> ServiceFit | None:
+    """Whether the next service comes in time; None: it is far off, or a person planned another day."""
     if service_on is None or candidate.due_s is None:
         return None
     likely = days.of(candidate.due_s.p50)
     if service_on <= likely:
-        return "with_service"
+        return "with_service" if planned_on in (None, service_on) else None
     return "will_not_last" if service_on <= likely + timedelta(days=SERVICE_SEEN_DAYS) else None
 
 

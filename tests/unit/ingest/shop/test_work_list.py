@@ -116,6 +116,15 @@ def test_a_machine_over_its_limit_comes_before_what_was_planned() -> None:
     ]
 
 
+@pytest.mark.parametrize(("day", "fit"), [(4, "with_service"), (2, None), (5, None)])
+def test_a_change_planned_for_another_day_names_no_service(day: int, fit: str | None) -> None:
+    planned = PlannedChange((MONDAY + timedelta(days=day)).isoformat(), 0, 0, "k1", "")
+    papers = Papers(MachinePapers(site="kargrund"), planned=planned)
+    candidate = replace(CANDIDATE, service_s=NOW_S + 4 * DAY_S, papers=papers, plan="open")
+    [job] = jobs_of([candidate], DAYS)
+    assert job.service_fit == fit
+
+
 def test_a_service_is_taken_along_or_said_to_come_too_late() -> None:
     [with_it] = jobs_of([replace(CANDIDATE, service_s=NOW_S + 4 * DAY_S)], DAYS)
     [too_late] = jobs_of([replace(CANDIDATE, service_s=NOW_S + 8 * DAY_S)], DAYS)
