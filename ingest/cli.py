@@ -89,6 +89,11 @@ class Parser(argparse.ArgumentParser):
         # No abbreviations: a name given to a flag that is not there must not end up in another.
         super().__init__(allow_abbrev=False, **rest)
 
+    def _print_message(self, message: str, file: Any = None) -> None:
+        """argparse itself hides that the reader of a long help is gone, and the exit code is 0 then."""
+        if message:
+            (file or sys.stderr).write(message)
+
     def error(self, message: str) -> NoReturn:
         """End the command with the message."""
         super().error(hidden.without_passwords(message))

@@ -93,9 +93,8 @@ def run_check(report: Path, *, server: str, key_file: Path, beyond_loopback: boo
     plan = plan_of(document)
     sampled: list[int] = document.get("sampled_by_machine", [])
     if len(sampled) != plan.machines:
-        raise CalledWrongly(
-            f"{report} counts {len(sampled)} machines, its plan has {plan.machines}; give a whole one"
-        )
+        machines = counted(len(sampled), "machine")
+        raise CalledWrongly(f"{report} counts {machines}, its plan has {plan.machines}; give a whole one")
     target = running_server(server, key_file, beyond_loopback=beyond_loopback)
     findings = check(plan, target.url, target.key, sampled.__getitem__, lambda _: None)
     for finding in findings:

@@ -20,7 +20,7 @@ class TakenEntry(NamedTuple):
     made_us: int
     taken_us: int
     who: str
-    #: as JSON, without photos; None: an entry of a release before 0032
+    #: as JSON, without photos; None: an entry of a release before 0030
     content: str | None
 
 

@@ -371,7 +371,7 @@ entries = sa.Table(
     sa.Column("made_us", sa.BigInteger, nullable=False),
     sa.Column("taken_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(32), nullable=False),
-    #: what was entered, as JSON, without photos; None: an entry of a release before 0032
+    #: what was entered, as JSON, without photos; None: an entry of a release before 0030
     sa.Column("content", sa.Text),
     sa.UniqueConstraint("owner_id", "entry_id"),
 )

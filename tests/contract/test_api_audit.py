@@ -66,6 +66,7 @@ ELSEWHERE = {
             ("DELETE", "/v1/me/calendars/{calendar}"),
             ("POST", "/v1/me/password"),
             ("POST", "/v1/sessions"),
+            ("DELETE", "/v1/sessions"),
             ("DELETE", "/v1/sessions/{session}"),
             ("POST", "/v1/passkeys/options"),
             ("POST", "/v1/passkeys"),
@@ -77,6 +78,9 @@ ELSEWHERE = {
     ),
     ("POST", "/v1/machines.csv"): "takes a file: test_api_spreadsheets.py shows that it is recorded",
     ("POST", "/v1/parts.csv"): "takes a file: test_api_spreadsheets.py shows that it is recorded",
+    ("DELETE", "/v1/streams/{stream}/resends"): (
+        "needs one that was asked: test_api_resends.py shows that it is recorded"
+    ),
     ("POST", "/v1/bundles"): "needs a bundle: test_api_bundles.py shows that importing one is recorded",
 }
 #: writing routes whose success needs a code that another request made
@@ -175,6 +179,7 @@ PATH_TOKEN, QUERY_TOKEN = "tok3n-in-the-path", "tok3n-in-the-query"
 NAMES = {"machine": "grader-07", "housing": "main", "device": DEVICE, "handle": "k00000000", "entry": 1}
 NAMES |= {"amendment": 1, "enrolment": 1, "transfer": 1, "webhook": 1, "correction": 1}
 NAMES |= {"person": "nobody", "session": 2**40, "passkey": 2**40}
+NAMES |= {"calendar": 2**40, "matter": 2**40, "message": 2**40}
 NAMES |= {"site": "oberkies", "crew": "early-shift"}
 NAMES |= {"stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"}
 

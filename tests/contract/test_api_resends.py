@@ -66,6 +66,7 @@ def test_it_can_be_taken_back(api: Api) -> None:
     asked(api, 1)
     assert api.request("DELETE", RESENDS, key="operator").json()["sends_again"] is None
     assert (mark_of(api), api.send(batch(91, [3.0]))["acknowledged_through"]) == (90, 91)
+    assert len(api.get("/v1/audit", params={"what": "resend_taken_back"}).json()["entries"]) == 1
 
 
 @pytest.mark.parametrize("first", [91, 2**53])

@@ -184,6 +184,12 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
     ("matter_answered", {"matter": 7}, "7"),
     ("calendar_made", {"calendar": 7}, "7"),
     ("calendar_ended", {"calendar": 7}, "7"),
+    ("planning_terms", {"body": BODY}, BODY_TEXT),
+    (
+        "visit_plan_accepted",
+        {"visits": 9, "changed": 2},
+        "9 visits, 2 of them on another day than before",
+    ),
 ]
 
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0032"
-down_revision = "0030"
+revision = "0030"
+down_revision = "0029"
 branch_labels = None
 depends_on = None
 

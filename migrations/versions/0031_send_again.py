@@ -10,8 +10,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0033"
-down_revision = "0032"
+revision = "0031"
+down_revision = "0030"
 branch_labels = None
 depends_on = None
 
