@@ -34,7 +34,7 @@ from cleanside.ingest.restriction.forecast.pace import (
     PaceModel,
     fit_pace,
 )
-from cleanside.ingest.restriction.forecast.paths import CleanScale, Path, Rows, terminal_row, trace
+from cleanside.ingest.restriction.forecast.paths import NUDGE, CleanScale, Path, Rows, terminal_row, trace
 from cleanside.ingest.restriction.forecast.prior import (
     Z90,
     Usual,
@@ -319,7 +319,7 @@ def _trial(learned: Learned, life: Life, counts: float) -> Trial:
     hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
     path = trace(hours, share)
     end = terminal_row(hours, path.peak)
-    first = int(np.searchsorted(hours, EARLY_SHARE * hours[end]))
+    first = int(np.searchsorted(hours, EARLY_SHARE * hours[end] * (1.0 - NUDGE)))
     rows = np.unique(np.linspace(min(first, end), end, TRIAL_ROWS).round().astype(np.int64))
     at = path.level[rows]
     return Trial(

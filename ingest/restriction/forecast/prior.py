@@ -229,8 +229,8 @@ def _on_grid(way: Way, usual: Usual | None, *, from_new: bool) -> FloatArray:
 def standard_error(path: Path, rows: Rows) -> FloatArray:
     """Of the way from clean to present level, by the scatter of the readings so far, (rows,). [share]"""
     age, seen = path.hours[rows], np.arange(1.0, len(path.hours) + 1.0)[rows]
-    late = seen - np.searchsorted(path.hours, age * (1.0 - LEVEL_WINDOW))
-    early = np.searchsorted(path.hours, age * CLEAN_WINDOW, side="right")
+    late = seen - np.searchsorted(path.hours, age * (1.0 - LEVEL_WINDOW) * (1.0 + NUDGE))
+    early = np.searchsorted(path.hours, age * CLEAN_WINDOW * (1.0 + NUDGE), side="right")
     return np.asarray(
         path.scatter[rows] * np.sqrt(1.0 / np.maximum(late, 1.0) + 1.0 / np.maximum(early, 1.0))
     )

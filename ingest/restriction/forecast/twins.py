@@ -14,7 +14,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from cleanside.ingest.restriction.forecast.paths import Path
+from cleanside.ingest.restriction.forecast.paths import NUDGE, Path
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
 LEAST_LIVES = 5
@@ -26,7 +26,7 @@ CLEAN_FROM, CLEAN_UNTIL = 0.03, 0.12  # of the life: there the clean level is re
 def place_of(path: Path) -> tuple[float, float]:
     """A whole life as a point: ln(length), and its clean level. [share of terminal]"""
     lived = path.hours / path.hours[-1]
-    early = path.level[(lived >= CLEAN_FROM) & (lived <= CLEAN_UNTIL)]
+    early = path.level[(lived >= CLEAN_FROM * (1.0 - NUDGE)) & (lived <= CLEAN_UNTIL * (1.0 + NUDGE))]
     return float(np.log(path.hours[-1])), float(early.mean() if len(early) else path.level[0])
 
 
