@@ -33,6 +33,7 @@ HAPPENINGS = (NOTHING_NEW, NEW, CLEANED, LOW, OFF, WET, DRIED, LIGHT, BACK, EXCH
 RUNS, PASSING = "runs", (LIGHT, WET, LOW, OFF)
 
 NEVER = -1e9  # ln of a probability of nothing
+OFF_MOST = 20.0  # so far above nothing [ln] a level is beyond NEVER; its square would leave the numbers
 STUDENT_8 = 0.38669902  # gamma(4.5) / (gamma(4) sqrt(8 pi))
 ROOT_2, LN_ROOT_2PI = math.sqrt(2.0), 0.5 * math.log(2 * math.pi)
 
@@ -475,7 +476,7 @@ def _is_low(level: float, clean: float, clean_var: float, spread: float, tuning:
 
 def _off(piece: LevelPiece, around: Premises) -> float:
     """ln density of the first level with a tube off: next to nothing."""
-    away = math.exp(piece.start - around.off)
+    away = math.exp(min(piece.start - around.off, OFF_MOST))
     return piece.start - around.off - 0.5 * away**2 + 0.5 * math.log(2 / math.pi)
 
 

@@ -24,7 +24,7 @@ from cleanside.ingest.restriction.elements.explain import (
     explain,
 )
 from cleanside.ingest.restriction.elements.lives import operating_hours
-from cleanside.ingest.restriction.elements.pieces import FLOW, NOTHING, SPEED, cut_pieces, level_of
+from cleanside.ingest.restriction.elements.pieces import FLOW, NOTHING, SPEED, cut_pieces, floor_of, level_of
 from cleanside.ingest.restriction.measure.ranks import quantile
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import HOUR_S, BoolArray, FloatArray, IntArray
@@ -83,9 +83,9 @@ def find_openings(
     """
     place = np.flatnonzero(believed)
     low = np.zeros(len(believed), dtype=bool)
-    if len(place) == 0:
-        return Openings([], [], [], series.restriction_pa, low, 0.0, None, None)
     level, hour_s = series.restriction_pa[place], series.hour_s[place]
+    if len(place) == 0 or (not _is_known(expected) and not np.any(level > 0)):
+        return Openings([], [], [], series.restriction_pa, low, 0.0, None, None)
     cut = cut_pieces(
         level,
         hours=operating_hours(series)[place],
@@ -179,21 +179,36 @@ def _premises(
     level: FloatArray, expected: Expectation, by: int, entered: dict[int, str], tuning: Tuning
 ) -> Premises:
     limit = expected.terminal_pa
-    if expected.kind_clean_pa is not None:
+    if expected.kind_clean_pa is not None and expected.kind_clean_pa > 0:
         clean_pa, spread = expected.kind_clean_pa, tuning.kind_spread
     elif limit is not None:
         clean_pa, spread = tuning.clean_share * limit, tuning.clean_spread
     else:
-        clean_pa, spread = max(quantile(level, tuning.unknown_quantile), 1e-300), tuning.unknown_spread
+        clean_pa, spread = _lowest_usual(level, tuning), tuning.unknown_spread
     return Premises(
         limit=None if limit is None else float(np.log(limit)),
         clean=float(np.log(clean_pa)),
         clean_spread=spread,
         off=float(np.log(tuning.off_pa)) if limit is not None else float(np.log(tuning.off_share * clean_pa)),
         by=by,
-        low_odds=1.0 if expected != Expectation(terminal_pa=None, kind_clean_pa=None) else tuning.low_unknown,
+        low_odds=1.0 if _is_known(expected) else tuning.low_unknown,
         entered=entered,
     )
+
+
+def _is_known(expected: Expectation) -> bool:
+    """A limit or a kind says what a clean element reads; a kind that reads nothing says nothing."""
+    return expected.terminal_pa is not None or (expected.kind_clean_pa or 0.0) > 0
+
+
+def _lowest_usual(level: FloatArray, tuning: Tuning) -> float:
+    """A low level among those seen, > 0; hours that read nothing count only where all do."""
+    floor = floor_of(level)
+    low = quantile(level, tuning.unknown_quantile)
+    if low > 0:
+        return low
+    above = level[level > floor]
+    return quantile(above, tuning.unknown_quantile) if len(above) else floor
 
 
 def _missed_h(series: HourlyRestriction, place: IntArray, tuning: Tuning) -> FloatArray:
@@ -221,6 +236,7 @@ def _entered(
 ) -> dict[int, str]:
     """First row of a piece -> what was entered near it: at its deepest fall within a shift."""
     found: dict[int, str] = {}
+    seen = np.maximum(level, floor_of(level))  # two hours that read nothing are no fall
     for entry in sorted(entries, key=lambda e: (e.at_s, e.what, e.name)):
         row = int(np.searchsorted(hour_s, entry.at_s))
         if entry.what == "nothing":
@@ -231,7 +247,7 @@ def _entered(
                 found[0] = NEW if entry.what == "new" else CLEANED
             elif near:
                 deepest = min(
-                    near, key=lambda first: float(level[min(first + 1, len(level) - 1)] / level[first - 1])
+                    near, key=lambda first: float(seen[min(first + 1, len(seen) - 1)] / seen[first - 1])
                 )
                 found.setdefault(deepest, NEW if entry.what == "new" else CLEANED)
     return found

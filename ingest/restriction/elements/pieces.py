@@ -68,8 +68,7 @@ def cut_pieces(
     missed_h : operating hours before each row that are not in the series. stopped : the engine stood before.
     at_rows : rows at which a piece begins in any case. by : FLOW, SPEED or NOTHING.
     """
-    floor = FLOOR_SHARE * max(middle(level), 1e-300)
-    ln = np.log(np.maximum(level, floor))
+    ln = np.log(np.maximum(level, floor_of(level)))
     usual, share = usual_steps(ln, by, tuning), tuning.level_quantile[by]
     begins = (tuning.level_h, tuning.settle_h)  # what was fitted in the rain dries within days
     firsts = _step_rows(ln, usual, by, tuning)
@@ -91,6 +90,15 @@ def cut_pieces(
     ]
     smooth = _smooth(ln)
     return Cut(pieces, usual[-1], smooth, _usual_pace(smooth, tuning), np.cumsum(hours + missed_h))
+
+
+def floor_of(level: FloatArray) -> float:
+    """What lies below reads as nothing. > 0, in the unit of the level, also where most hours read nothing."""
+    usual = middle(level)
+    if not usual > 0:
+        above = level[level > 0]
+        usual = middle(above) if len(above) else 1.0
+    return FLOOR_SHARE * usual
 
 
 def level_of(level: FloatArray, steps: Sequence[int], by: int, tuning: Tuning) -> FloatArray:

@@ -36,9 +36,10 @@ class MeasuredHours:
     doubts: HourDoubts
 
     def believed(self) -> BoolArray:
-        """Rows of the series whose hour is not in doubt."""
+        """Rows of the series whose hour is not in doubt, and whose level is known."""
         hour_s = self.series.hour_s.astype(np.int64)
-        return ~self.doubts.flat[np.searchsorted(self.table.hours["hour_s"], hour_s)]
+        sound = ~self.doubts.flat[np.searchsorted(self.table.hours["hour_s"], hour_s)]
+        return np.asarray(sound & np.isfinite(self.series.restriction_pa))
 
 
 def measure_hours(summaries: Sequence[HourSummary], facts: HousingFacts) -> MeasuredHours:

@@ -1,0 +1,69 @@
+"""Housings whose sensor reads nothing at some or all hours: no failure, no warning, no made-up element."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from cleanside.ingest.restriction import Entry
+from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
+from cleanside.ingest.restriction.elements.pieces import FLOOR_SHARE, floor_of
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.measure.summary import FloatArray
+from cleanside.ingest.restriction.measure.tuning import TUNING
+
+HOUR_S = 3_600.0
+USUAL_PA = 2_000.0
+NOTHING_KNOWN = Expectation(terminal_pa=None, kind_clean_pa=None)
+NO_LEVEL = np.zeros(60)
+PART = {
+    "then nothing": np.repeat([USUAL_PA, 0.0], 30),
+    "nothing at first": np.repeat([0.0, USUAL_PA], 30),
+    "mostly nothing": np.tile([0.0, 0.0, USUAL_PA], 20),
+    "below zero": np.repeat([USUAL_PA, -50.0], [20, 40]),
+}
+
+pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
+
+
+def found(level: FloatArray, *entries: Entry, expected: Expectation = NOTHING_KNOWN) -> Openings:
+    n = len(level)
+    series = HourlyRestriction(
+        hour_s=np.arange(n, dtype=np.float64) * HOUR_S,
+        operating_s=np.full(n, HOUR_S),
+        restriction_pa=level,
+        flow_ratio=np.ones(n),
+    )
+    return find_openings(series, np.ones(n, dtype=bool), entries, expected, flow="flow", tuning=TUNING)
+
+
+@pytest.mark.parametrize("level", PART.values(), ids=PART.keys())
+def test_hours_of_nothing_do_not_set_the_clean_level(level: FloatArray) -> None:
+    clean_pa = found(level).clean_pa
+    assert clean_pa is not None
+    assert USUAL_PA / 4 < clean_pa < USUAL_PA * 4
+
+
+@pytest.mark.parametrize("level", [*PART.values(), NO_LEVEL], ids=[*PART, "nothing at all"])
+@pytest.mark.parametrize("row", [0, 20, 30, 59, 65])
+def test_an_entry_among_hours_of_nothing(level: FloatArray, row: int) -> None:
+    limit = Expectation(terminal_pa=6_000.0, kind_clean_pa=None)
+    openings = found(level, Entry(at_s=row * HOUR_S, what="new"), expected=limit)
+    assert all(sum(step.chances.values()) == pytest.approx(1.0) for step in openings.steps)
+
+
+def test_a_sensor_that_never_read_anything_says_nothing() -> None:
+    openings = found(NO_LEVEL, Entry(at_s=30 * HOUR_S, what="new"))
+    assert (openings.clean_pa, openings.now_pa, openings.steps) == (None, None, [])
+
+
+def test_a_kind_that_reads_nothing_is_not_known() -> None:
+    level = np.full(60, USUAL_PA)
+    assert found(level, expected=Expectation(terminal_pa=None, kind_clean_pa=0.0)).clean_pa == pytest.approx(
+        found(level).clean_pa
+    )
+
+
+def test_the_floor_is_a_share_of_what_was_read() -> None:
+    assert floor_of(np.array([0.0, 0.0, 0.0, 100.0, 100.0])) == FLOOR_SHARE * 100.0
+    assert floor_of(np.zeros(3)) > 0
