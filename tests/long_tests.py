@@ -12,6 +12,8 @@ from collections.abc import Mapping
 
 _MAILER = "tests/fault/test_mailer_killed.py::test_whenever_it_is_killed_each_matter_reaches_each_person"
 _KILLED = "tests/fault/test_ingest_killed.py::test_a_killed_server_loses_nothing_and_stores_nothing_twice"
+_SCALES = "tests/property/test_restriction_forecast.py::test_the_forecast_scales_with_the_unit_of_time"
+_SCALES += "_and_not_with_that_of_pressure"
 #: beginning of an id -> what covers it in the short run
 LONG: Mapping[str, str] = {
     "tests/fault/test_disk_and_link_dead.py": "feed and spool, each alone, on a disk that fails",
@@ -24,11 +26,14 @@ LONG: Mapping[str, str] = {
     f"{_KILLED}[sqlite-2]": "the same with the first seed",
     f"{_KILLED}[postgres-2]": "the same with the first seed",
     _MAILER: "the same with one kill, between the answer and its record",
+    **{f"{_SCALES}[train{n}-": "the same with the first lives" for n in (1, 2, 3)},
+    "tests/property/test_visit_plan.py": "test_grouping, test_visit_plan: cases by hand, one published",
+    "tests/unit/fleets/test_generators.py": "test_small_fleet makes a fleet and scores it",
     "tests/invariants/test_real_data.py": "the same path with made readings: test_fault_campaign",
     "tests/contract/test_gateway_benchmarks.py": "benchmarks are run by hand before a release",
     "tests/contract/test_server_benchmarks.py": "benchmarks are run by hand before a release",
     "tests/integration/gateway/test_year_of_boots.py": "placements, one by one, in test_placement",
-    "tests/integration/simulator/test_load_patterns.py": "test_load runs the steady pattern on a real server",
+    "tests/integration/simulator/test_load": "test_load_run and its like, each step without a server",
     "tests/integration/ingest/test_deploy_units.py::test_a_backup": "test_backup restores one",
     "tests/browser/test_outbox.py": "test_invariant_10 follows the rule of the outbox over HTTP",
     "tests/browser/test_visit.py": "test_page_visit has the page without a browser",
@@ -36,7 +41,7 @@ LONG: Mapping[str, str] = {
     "tests/browser/test_messages_page.py": "test_api_messages has the page without a browser",
     "tests/browser/test_sign_in_pages.py": "test_pages_people, test_sign_in: without a browser",
     "tests/browser/test_docs_seen.py": "test_docs_site reads the same pages without a browser",
-    "tests/contract/test_docs_commands.py::test_every_command_of_a_page_runs": "the first tutorial's run",
+    "tests/contract/test_docs_commands.py": "test_documents: every command and flag of the pages exists",
 }
 #: these run on SQLite in the short run, on both databases in the long one
 ON_BOTH_DATABASES = ("tests/contract/", "tests/integration/")
