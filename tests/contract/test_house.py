@@ -41,6 +41,7 @@ ONE_CLASS_A_PROGRAM = {"CalledWrongly", "TryAgain", "Settings"}
 SHAPES_OF_ANSWERS = ("described", "typed_answers", "batch_schema")
 #: what no file of ours calls -> who does
 CALLED_FROM_ELSEWHERE = {
+    "_print_message": "argparse, for every help and error",
     "data_received": "asyncio, on each piece that arrives",
     "readinto": "io.RawIOBase",
     "format_field": "string.Formatter, on each place of a template",

@@ -58,7 +58,7 @@ def test_the_demo_balances_after_kills_in_mid_write_an_outage_and_coverage_gaps(
 
 
 def assert_true_where_the_rated_speed_is_entered(found: dict[str, Any]) -> None:
-    """Of a machine that was heard to the end: within 3 % (chosen) of what its element truly has."""
+    """Of a machine that was heard to the end: within 5 % (chosen) of what its element truly has."""
     spec = next(spec for spec in FLEET if spec.name == "hauler-21")
     assert spec.rated_entered
     began_at = datetime.fromisoformat(found["fleet"]["now"]) - timedelta(seconds=found["took_s"])
@@ -66,7 +66,7 @@ def assert_true_where_the_rated_speed_is_entered(found: dict[str, Any]) -> None:
     cycles = make_schedule(spec, start_at=midnight - timedelta(days=6), days=6, seed=3).cycles
     truth = Instrument(spec, cycles, cadence_s=60.0, seed=3).measure(len(cycles) - 1)
     (housing,) = [h for h in found["fleet"]["housings"] if h["machine"] == spec.name]
-    assert housing["restriction_pa"] == pytest.approx(truth.true_reference_pa[-1], rel=0.03)
+    assert housing["restriction_pa"] == pytest.approx(truth.true_reference_pa[-1], rel=0.05)
 
 
 def test_the_command_refuses_what_makes_no_sense(tmp_path: Path) -> None:
