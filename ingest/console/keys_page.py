@@ -32,7 +32,7 @@ from cleanside.ingest.console.forms import (
     text_of_field,
     trimmed_field,
 )
-from cleanside.ingest.console.rendering import address_with, ask_first, render, sayer_of
+from cleanside.ingest.console.rendering import address_with, ask_first, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.owners.access import ROLES
@@ -122,15 +122,7 @@ def post_revoke_key_page(
 ) -> Response:
     """End a key for ever, once somebody confirmed it."""
     if not is_sure(fields):
-        say = sayer_of(request, key)
-        return ask_first(
-            request,
-            key,
-            question=say.plain("keys.revoke_which", handle=handle),
-            what=say.plain("keys.revoke_what"),
-            act=say.plain("keys.revoke"),
-            back=KEYS,
-        )
+        return ask_first(request, key, "keys.revoke", "keys.revoke_which", back=KEYS, handle=handle)
     try:
         delete_key(handle, request, resources, key)
     except FAULTS as error:

@@ -18,7 +18,7 @@ from cleanside.ingest.api.routes.sessions import delete_session, delete_sessions
 from cleanside.ingest.api.routes.shared import R, us
 from cleanside.ingest.api.routes.signed_in import give_cookie
 from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, is_sure, read_form, text_of_field
-from cleanside.ingest.console.rendering import ask_first, render, sayer_of
+from cleanside.ingest.console.rendering import ask_first, render
 from cleanside.ingest.console.routing import SIGN_IN, Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.viewer import LANGUAGE_COOKIE, LANGUAGES
 from cleanside.ingest.owners.passwords import LONGEST, SHORTEST
@@ -118,14 +118,6 @@ def post_passkey_removal(
 ) -> Response:
     """Remove a passkey, once its person confirmed it; it signs no person in any more."""
     if not is_sure(fields):
-        say = sayer_of(request, key)
-        return ask_first(
-            request,
-            key,
-            question=say.plain("me.remove_sure"),
-            what=say.plain("me.remove_what"),
-            act=say.plain("me.remove"),
-            back=ME,
-        )
+        return ask_first(request, key, "me.remove", "me.remove_sure", back=ME)
     delete_passkey(passkey, resources, key)
     return see_other(ME)

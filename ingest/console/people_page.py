@@ -32,7 +32,7 @@ from cleanside.ingest.console.forms import (
     text_of_field,
     trimmed_field,
 )
-from cleanside.ingest.console.rendering import address_with, ask_first, render, sayer_of
+from cleanside.ingest.console.rendering import address_with, ask_first, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.owners.access import PEOPLE_ROLES
 from cleanside.ingest.store.keys import Key
@@ -127,15 +127,7 @@ def post_revoke_page(
 ) -> Response:
     """Let a person never sign in again, once somebody confirmed it."""
     if not is_sure(fields):
-        say = sayer_of(request, key)
-        return ask_first(
-            request,
-            key,
-            question=say.plain("people.revoke_whom", name=person),
-            what=say.plain("people.revoke_what"),
-            act=say.plain("people.revoke"),
-            back=PEOPLE,
-        )
+        return ask_first(request, key, "people.revoke", "people.revoke_whom", back=PEOPLE, name=person)
     try:
         delete_person(person, resources, key)
     except FAULTS as error:

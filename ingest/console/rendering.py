@@ -83,13 +83,25 @@ def render(
     return HTMLResponse(content, status, {**headers_of(viewer, nonce), **(headers or {})})
 
 
-def ask_first(request: Request, key: Key, *, question: str, what: str, act: str, back: str) -> HTMLResponse:
+def ask_first(
+    request: Request, key: Key, act: str, question: str, *, back: str, **values: Any
+) -> HTMLResponse:
     """
     A page that asks before an act that cannot be undone; without scripts, for the form that was sent.
 
-    question, what, act : in the words of who looks. back : the page to return to.
+    act : key of its words; what follows from it stands under `<act>_what`. question : key of the question.
+    back : the page to return to. values : what the question names.
     """
-    return render(request, "confirm.html", key=key, question=question, what=what, act=act, back=back)
+    say = sayer_of(request, key)
+    return render(
+        request,
+        "confirm.html",
+        key=key,
+        question=say.plain(question, **values),
+        what=say.plain(f"{act}_what"),
+        act=say.plain(act),
+        back=back,
+    )
 
 
 def document_of(request: Request, template: str, *, key: Key, **values: Any) -> str:

@@ -50,7 +50,7 @@ from cleanside.ingest.api.routes.spreadsheets import (
 )
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.forms import GROUPED, is_sure, number_of_field, trimmed_field
-from cleanside.ingest.console.rendering import address_with, ask_first, render, sayer_of
+from cleanside.ingest.console.rendering import address_with, ask_first, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store.keys import Key
@@ -102,15 +102,7 @@ def post_deletion(
 ) -> Response:
     """Delete a site or crew that nothing uses, once somebody confirmed it."""
     if not is_sure(fields):
-        say = sayer_of(request, key)
-        return ask_first(
-            request,
-            key,
-            question=say.plain("shop.delete_sure", name=name),
-            what=say.plain("shop.delete_what"),
-            act=say.plain("shop.delete"),
-            back="/shop",
-        )
+        return ask_first(request, key, "shop.delete", "shop.delete_sure", back="/shop", name=name)
     delete = {"site": delete_site, "crew": delete_crew}[kind]
     return _kept(request, resources, key, fields, lambda _, resources, key: delete(name, resources, key))
 

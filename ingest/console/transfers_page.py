@@ -22,7 +22,7 @@ from cleanside.ingest.api.routes.transfer import (
     take_over,
 )
 from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, is_sure, read_form, trimmed_field
-from cleanside.ingest.console.rendering import ask_first, render, sayer_of
+from cleanside.ingest.console.rendering import ask_first, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.store.keys import Key
 
@@ -93,14 +93,8 @@ def post_take_back_page(
 ) -> Response:
     """Take an offer back, once somebody confirmed it."""
     if not is_sure(fields):
-        say = sayer_of(request, key)
         return ask_first(
-            request,
-            key,
-            question=say.plain("transfers.back_which", number=transfer),
-            what=say.plain("transfers.back_what"),
-            act=say.plain("transfers.back"),
-            back=TRANSFERS,
+            request, key, "transfers.back", "transfers.back_which", back=TRANSFERS, number=transfer
         )
     delete_transfer(transfer, resources, key)
     return see_other(TRANSFERS)

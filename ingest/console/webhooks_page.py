@@ -23,7 +23,7 @@ from cleanside.ingest.api.routes.webhooks import (
     post_webhook_replay,
 )
 from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, is_sure, read_form, trimmed_field
-from cleanside.ingest.console.rendering import address_with, ask_first, render, sayer_of
+from cleanside.ingest.console.rendering import address_with, ask_first, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.store.keys import Key
 
@@ -95,15 +95,7 @@ def post_end_page(
 ) -> Response:
     """End a webhook, once somebody confirmed it."""
     if not is_sure(fields):
-        say = sayer_of(request, key)
-        return ask_first(
-            request,
-            key,
-            question=say.plain("webhooks.end_which", number=webhook),
-            what=say.plain("webhooks.end_what"),
-            act=say.plain("webhooks.end"),
-            back=WEBHOOKS,
-        )
+        return ask_first(request, key, "webhooks.end", "webhooks.end_which", back=WEBHOOKS, number=webhook)
     delete_webhook(webhook, resources, key)
     return see_other(WEBHOOKS)
 
