@@ -69,7 +69,7 @@ def account_text(accounts: list[account.StreamBalance]) -> str:
         ).rstrip()
         for row in rows
     ]
-    faults = [f"{a.device} stream {a.stream}: {fault}" for a in accounts for fault in a.faults]
+    faults = account.faults_of(accounts)
     lines.append(
         f"out of balance: {counted(len(faults), 'fault')}"
         if faults

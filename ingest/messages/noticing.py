@@ -127,8 +127,7 @@ class Noticer:
         if now_us - self._counted_us.get(owner_id, 0) < ACCOUNT_EVERY_US:
             return None
         self._counted_us[owner_id] = now_us
-        balances = account.accounts(connection, owner_id)
-        return [f"{one.device} stream {one.stream}: {fault}" for one in balances for fault in one.faults]
+        return account.faults_of(account.accounts(connection, owner_id))
 
     def _digests(
         self, connection: sa.Connection, readers: Iterable[Reader], now_us: int

@@ -8,7 +8,7 @@ Mark and islands, which the acknowledgement depends on, are compared with them.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -64,6 +64,11 @@ def accounts(connection: sa.Connection, owner_id: int | None = None) -> Iterator
     for stream in streams.all_of(connection, owner_id):
         account = account_of(connection, stream)
         yield dataclasses.replace(account, declared=tuple(said.get(stream.id, ())))
+
+
+def faults_of(balances: Iterable[StreamBalance]) -> list[str]:
+    """What does not balance, each with its device and stream."""
+    return [f"{one.device} stream {one.stream}: {fault}" for one in balances for fault in one.faults]
 
 
 def account_of(connection: sa.Connection, stream: Stream) -> StreamBalance:

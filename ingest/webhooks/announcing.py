@@ -248,8 +248,7 @@ def _account(
     """Events of the account, and its announced state; None: it was not checked."""
     if before is not None and now_us - before.account_at_us < ACCOUNT_EVERY_US:
         return [], None
-    balances_now = account.accounts(connection, owner_id)
-    faults = [f"{a.device} stream {a.stream}: {fault}" for a in balances_now for fault in a.faults]
+    faults = account.faults_of(account.accounts(connection, owner_id))
     said = before.account_balances if before is not None else True
     return of_account(faults, said, now_us), (not faults, now_us)
 
