@@ -22,7 +22,14 @@ from starlette.exceptions import HTTPException
 from cleanside.ingest.api.routes.me import MOST_CODE
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.shared import open_to_all
-from cleanside.ingest.api.routes.signed_in import begin_session, give_cookie, is_encrypted, own_address
+from cleanside.ingest.api.routes.signed_in import (
+    begin_session,
+    forget_private_cookie,
+    give_cookie,
+    keep_private_cookie,
+    own_address,
+    private_cookie,
+)
 from cleanside.ingest.console.forms import FAULTS, fault_of
 from cleanside.ingest.console.routing import own_path, page_router, see_other
 from cleanside.ingest.console.sign_in_page import MOST_NEXT, sign_in_page
@@ -42,7 +49,7 @@ log = logging.getLogger("cleanside.ingest")
 
 BEGIN, CALLBACK = "/sign-in/provider", "/sign-in/provider/back"
 #: what the browser keeps while somebody is at the provider: the try, and perhaps a link's code
-TRY_COOKIE, TRY_COOKIE_OF_HOST = "cleanside-try", "__Host-cleanside-try"
+TRY_COOKIE = "cleanside-try"
 MOST_ANSWERED = 4_000  # characters of a code or state; chosen
 
 
@@ -77,7 +84,7 @@ async def get_begin(
         metadata["authorization_endpoint"], provider.client, begun, _back_address(request)
     )
     answer = RedirectResponse(address, 303)
-    _keep(request, answer, f"{begun.browser}.{code}")
+    keep_private_cookie(request, answer, TRY_COOKIE, f"{begun.browser}.{code}", lasts_us=TRY_LASTS_US)
     return answer
 
 
@@ -92,7 +99,7 @@ async def get_back(
 ) -> Response:
     """Back from the provider: sign in, and go to the page that was asked for."""
     provider, to = _provider(request), "/"
-    browser, _, link = _kept(request).partition(".")
+    browser, _, link = (private_cookie(request, TRY_COOKIE) or "").partition(".")
     try:
         begun = await _begun(request, state, browser)
         to = begun.next
@@ -107,11 +114,11 @@ async def get_back(
         if isinstance(refusal, Refused):
             services_of(request).limits.tried_in_vain(host_of(request))
         answer = sign_in_page(request, to, fault=fault_of(refusal))
-        _forget(request, answer)
+        forget_private_cookie(request, answer, TRY_COOKIE)
         return answer
     answer = see_other(to)
     give_cookie(request, answer, done.token)
-    _forget(request, answer)
+    forget_private_cookie(request, answer, TRY_COOKIE)
     return answer
 
 
@@ -158,30 +165,3 @@ def _provider(request: Request) -> OidcProvider:
 
 def _back_address(request: Request) -> str:
     return f"{own_address(request)}{CALLBACK}"
-
-
-# ---------------------------------------------------------------- what the browser keeps
-
-
-def _kept(request: Request) -> str:
-    name = TRY_COOKIE_OF_HOST if is_encrypted(request) else TRY_COOKIE
-    return request.cookies.get(name, "")
-
-
-def _keep(request: Request, answer: Response, value: str) -> None:
-    encrypted = is_encrypted(request)
-    answer.set_cookie(
-        TRY_COOKIE_OF_HOST if encrypted else TRY_COOKIE,
-        value,
-        max_age=TRY_LASTS_US // 1_000_000,
-        path="/",
-        secure=encrypted,
-        httponly=True,
-        samesite="lax",  # the provider sends the browser back from its own site
-    )
-
-
-def _forget(request: Request, answer: Response) -> None:
-    encrypted = is_encrypted(request)
-    name = TRY_COOKIE_OF_HOST if encrypted else TRY_COOKIE
-    answer.delete_cookie(name, path="/", secure=encrypted, httponly=True, samesite="lax")

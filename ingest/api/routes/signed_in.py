@@ -25,7 +25,7 @@ from cleanside.ingest.owners import sessions
 from cleanside.ingest.owners.sessions import LASTS_US, NewSession, SignedIn
 from cleanside.ingest.store.people import Person
 
-COOKIE, COOKIE_OF_HOST = "cleanside", "__Host-cleanside"
+COOKIE = "cleanside"
 _READING = ("GET", "HEAD", "OPTIONS")
 _CHALLENGE = {"WWW-Authenticate": "Bearer"}
 
@@ -34,7 +34,7 @@ def token_of_cookie(request: Request) -> str | None:
     """What the session's cookie of a request holds; None: there is none, or a key is shown."""
     if "authorization" in request.headers:
         return None
-    return request.cookies.get(COOKIE_OF_HOST if is_encrypted(request) else COOKIE)
+    return private_cookie(request, COOKIE)
 
 
 def is_encrypted(request: Request) -> bool:
@@ -120,20 +120,42 @@ def begin_session(
 
 def give_cookie(request: Request, response: Response, token: str) -> None:
     """Have the browser keep a session."""
-    encrypted = is_encrypted(request)
-    response.set_cookie(
-        COOKIE_OF_HOST if encrypted else COOKIE,
-        token,
-        max_age=LASTS_US // 1_000_000,
-        path="/",
-        secure=encrypted,
-        httponly=True,
-        samesite="lax",
-    )
+    keep_private_cookie(request, response, COOKIE, token, lasts_us=LASTS_US)
 
 
 def take_cookie(request: Request, response: Response) -> None:
     """Have the browser forget its session."""
-    encrypted = is_encrypted(request)
-    name = COOKIE_OF_HOST if encrypted else COOKIE
-    response.delete_cookie(name, path="/", secure=encrypted, httponly=True, samesite="lax")
+    forget_private_cookie(request, response, COOKIE)
+
+
+# ---------------------------------------------------------------- cookies that no script reads
+
+
+def private_cookie(request: Request, name: str) -> str | None:
+    """What a browser keeps under a name; None: nothing."""
+    return request.cookies.get(_name_of_host(request, name))
+
+
+def keep_private_cookie(
+    request: Request, response: Response, name: str, value: str, *, lasts_us: int
+) -> None:
+    """Have the browser keep a value; where it came over TLS, for this host alone (the prefix `__Host-`)."""
+    response.set_cookie(
+        _name_of_host(request, name),
+        value,
+        max_age=lasts_us // 1_000_000,
+        path="/",
+        secure=is_encrypted(request),
+        httponly=True,
+        samesite="lax",  # a link in a mail, or a provider of identities, leads here from another site
+    )
+
+
+def forget_private_cookie(request: Request, response: Response, name: str) -> None:
+    """Have the browser forget what it keeps under a name."""
+    name = _name_of_host(request, name)
+    response.delete_cookie(name, path="/", secure=is_encrypted(request), httponly=True, samesite="lax")
+
+
+def _name_of_host(request: Request, name: str) -> str:
+    return f"__Host-{name}" if is_encrypted(request) else name
