@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 import numpy as np
-from scipy.stats import beta
+from scipy.stats import binomtest
 
 T = TypeVar("T")
 LEVEL = 0.95
@@ -17,10 +17,8 @@ def clopper_pearson(hits: int, of: int) -> tuple[float, float]:
     """The exact interval of a share (Clopper and Pearson, Biometrika 26, 1934). (0, 1) without events."""
     if of == 0:
         return 0.0, 1.0
-    tail = (1 - LEVEL) / 2
-    low = 0.0 if hits == 0 else float(beta.ppf(tail, hits, of - hits + 1))
-    high = 1.0 if hits == of else float(beta.ppf(1 - tail, hits + 1, of - hits))
-    return low, high
+    found = binomtest(hits, of).proportion_ci(LEVEL, method="exact")
+    return float(found.low), float(found.high)
 
 
 def over_machines(
