@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import sqlalchemy as sa
 
 ROWS = 3  # of each table; enough for a chain of references
 VERSION = "alembic_version"
+
+#: tables of one schema by name, as `tables_of` reads them: to read them takes longer than all rows
+Tables = Mapping[str, sa.Table]
 
 
 def tables_of(engine: sa.Engine) -> dict[str, sa.Table]:
@@ -34,13 +38,12 @@ def fill(engine: sa.Engine) -> dict[str, list[dict[str, Any]]]:
         for table in reversed(tables.values()):
             connection.execute(sa.delete(table))
     put = {name: made_for(table) for name, table in tables.items()}
-    insert(engine, put)
+    insert(engine, tables, put)
     return put
 
 
-def insert(engine: sa.Engine, put: dict[str, list[dict[str, Any]]]) -> None:
+def insert(engine: sa.Engine, tables: Tables, put: dict[str, list[dict[str, Any]]]) -> None:
     """Put these rows into these tables."""
-    tables = tables_of(engine)
     with engine.begin() as connection:
         for name, found in put.items():
             connection.execute(sa.insert(tables[name]), found)
@@ -75,9 +78,8 @@ def _value(column: sa.Column[Any], place: int, number: int) -> Any:
     raise AssertionError(f"{column}: say here what a value of {kind!r} looks like")
 
 
-def read(engine: sa.Engine, names: dict[str, list[str]]) -> dict[str, list[dict[str, Any]]]:
+def read(engine: sa.Engine, tables: Tables, names: dict[str, list[str]]) -> dict[str, list[dict[str, Any]]]:
     """The rows of these columns of these tables, in the order of their values."""
-    tables = tables_of(engine)
     found: dict[str, list[dict[str, Any]]] = {}
     with engine.connect() as connection:
         for name, columns in names.items():

@@ -80,18 +80,18 @@ def test_rows_of_every_revision_survive_the_next(engine: sa.Engine) -> None:
         wanted = columns_of(put, after)
         kept = expected(put, wanted)
         database.migrate(engine, to=after)
-        assert rows.read(engine, wanted) == kept, f"after {after}"
-        put = refilled(engine)
+        tables = rows.tables_of(engine)
+        assert rows.read(engine, tables, wanted) == kept, f"after {after}"
+        put = refilled(engine, tables)
     database.check(engine)
 
 
-def refilled(engine: sa.Engine) -> Rows:
+def refilled(engine: sa.Engine, tables: rows.Tables) -> Rows:
     """What is in every table now; those that are new are filled."""
-    tables = rows.tables_of(engine)
     every = {name: [c.name for c in table.columns] for name, table in tables.items()}
-    empty = [name for name, found in rows.read(engine, every).items() if not found]
-    rows.insert(engine, {name: rows.made_for(tables[name]) for name in empty})
-    return rows.read(engine, every)
+    empty = [name for name, found in rows.read(engine, tables, every).items() if not found]
+    rows.insert(engine, tables, {name: rows.made_for(tables[name]) for name in empty})
+    return rows.read(engine, tables, every)
 
 
 def test_what_the_previous_release_writes_lands_on_the_next_schema(
@@ -139,11 +139,12 @@ def test_a_row_that_is_lost_on_the_way_is_found(engine: sa.Engine) -> None:
     """The tests above can fail."""
     database.migrate(engine)
     put = rows.fill(engine)
+    tables = rows.tables_of(engine)
     wanted = columns_of(put, REVISIONS[-1])
-    assert rows.read(engine, wanted) == expected(put, wanted)
+    assert rows.read(engine, tables, wanted) == expected(put, wanted)
     with engine.begin() as connection:
         connection.execute(sa.text("DELETE FROM readings WHERE stream_id = 2"))
-    assert rows.read(engine, wanted) != expected(put, wanted)
+    assert rows.read(engine, tables, wanted) != expected(put, wanted)
 
 
 def test_the_command_of_alembic_finds_no_difference(tmp_path: Path) -> None:
