@@ -7,7 +7,6 @@ Promises: importing does nothing; `create_app` opens nothing; what the lifespan 
 from __future__ import annotations
 
 import pkgutil
-import time
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from importlib import import_module
@@ -39,6 +38,7 @@ from cleanside.ingest.messages.telling import Reader
 from cleanside.ingest.owners.people import JOIN_PATH
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.webhooks.courier import Courier
+from cleanside.ingest.writer import system_clock
 from cleanside.ingest.writer.resources import NowUs
 
 API_DESCRIPTION = """
@@ -61,12 +61,7 @@ class Worker(Protocol):
         """Wait for the end, after `resources.stopping` was set."""
 
 
-def system_clock() -> int:
-    """Microseconds since 1970 UTC."""
-    return time.time_ns() // 1000
-
-
-def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool = True) -> FastAPI:
+def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analyse: bool = True) -> FastAPI:
     """
     The app for these settings. Its database must have the newest schema (`database.require_newest`).
 

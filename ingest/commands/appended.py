@@ -6,11 +6,11 @@ import argparse
 from typing import Any
 
 from cleanside.ingest import settings
-from cleanside.ingest.api import app
 from cleanside.ingest.commands.command_database import add_owner, opened, owner_id
 from cleanside.ingest.errors import CalledWrongly, Refused
 from cleanside.ingest.intake.appended import lower
 from cleanside.ingest.settings import Settings
+from cleanside.ingest.writer import system_clock
 
 
 def add(commands: Any) -> None:
@@ -35,7 +35,7 @@ def run_appended(chosen: Settings, given: argparse.Namespace) -> int:
         owner, to = owner_id(connection, given.owner), given.lower_to
         try:
             before = lower(
-                connection, owner, "command", given.stream, to, given.reason[:400], app.system_clock()
+                connection, owner, "command", given.stream, to, given.reason[:400], system_clock.now_us()
             )
         except Refused as refused:
             raise CalledWrongly(refused.case, **refused.values) from None

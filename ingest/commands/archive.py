@@ -12,13 +12,13 @@ import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
 from cleanside.ingest import settings
-from cleanside.ingest.api import app
 from cleanside.ingest.commands.command_database import opened, reader
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.keeping import retention
 from cleanside.ingest.keeping.retention import MovePlan, MoveReport, Planned
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
+from cleanside.ingest.writer import system_clock
 
 
 def add(commands: Any) -> None:
@@ -36,7 +36,7 @@ def run_archive(chosen: Settings, given: argparse.Namespace) -> int:
     """Move old readings, or list which would move; the list works while a process serves."""
     if not chosen.retention_days:
         raise CalledWrongly("retention_days_zero")
-    before_us = retention.cut_us(app.system_clock(), chosen.retention_days)
+    before_us = retention.cut_us(system_clock.now_us(), chosen.retention_days)
     if given.dry_run:
         with reader(chosen) as connection:
             planned = retention.plan(connection, before_us)
@@ -65,7 +65,7 @@ def _work(chosen: Settings, engine: sa.Engine) -> MovePlan:
         with engine.begin() as connection:
             return job(connection)
 
-    return MovePlan(reading=reading, write=write, folder=folder, disk=Disk(), now_us=app.system_clock())
+    return MovePlan(reading=reading, write=write, folder=folder, disk=Disk(), now_us=system_clock.now_us())
 
 
 def _planned_json(planned: list[Planned]) -> str:

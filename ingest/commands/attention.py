@@ -10,10 +10,10 @@ from typing import Any
 from cleanside.gateway.units import counted
 from cleanside.ingest import settings
 from cleanside.ingest.analysis.concerns import Concern, ConcernGroup
-from cleanside.ingest.api.app import system_clock
 from cleanside.ingest.api.routes import attention as attention_route
 from cleanside.ingest.commands.command_database import reader
 from cleanside.ingest.settings import Settings
+from cleanside.ingest.writer import system_clock
 
 MOST_LINES = 5  # of a group on the screen; --json has up to 64; chosen, so that six groups fit
 TITLES = {
@@ -38,7 +38,7 @@ def add(commands: Any) -> None:
 
 def run_attention(chosen: Settings, given: argparse.Namespace) -> int:
     """Print what needs a person. Exit code 1 if something does."""
-    now_us = system_clock()
+    now_us = system_clock.now_us()
     with reader(chosen) as connection:
         groups = attention_route.look(connection, None, now_us)
     if given.json:

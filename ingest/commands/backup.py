@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 from cleanside.gateway.units import counted
 from cleanside.ingest import hidden, settings
-from cleanside.ingest.api import app
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import backup_record, database
+from cleanside.ingest.writer import system_clock
 
 if TYPE_CHECKING:
     from cleanside.ingest.keeping.manifest import Manifest
@@ -53,7 +53,7 @@ def _recorded(chosen: Settings, given: argparse.Namespace) -> Manifest:
     from cleanside.ingest.store.archive_file import Disk
 
     record = backup_record.path_of(chosen)
-    now_us = app.system_clock()
+    now_us = system_clock.now_us()
     try:
         made = backup.backup(
             chosen.database,

@@ -14,11 +14,11 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from cleanside.ingest.api import app
 from cleanside.ingest.errors import BeingServed, CalledWrongly
 from cleanside.ingest.owners import key_review
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database, fleet
+from cleanside.ingest.writer import system_clock
 
 DEFAULT_OWNER = "own"
 
@@ -43,7 +43,7 @@ def opened(
             if newest:
                 database.require_newest(engine, migrate_empty=True, migrate_old=False)
                 folder = database.archive_folder(chosen.database, chosen.archive_folder)
-                key_review.start(engine, folder, app.system_clock())
+                key_review.start(engine, folder, system_clock.now_us())
             yield engine
         finally:
             engine.dispose()

@@ -12,7 +12,6 @@ import sqlalchemy as sa
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import instant_text, is_name
 from cleanside.ingest import cautions, settings
-from cleanside.ingest.api import app
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
 from cleanside.ingest.commands.command_database import add_owner, opened, owner_id
 from cleanside.ingest.commands.keys import write_private
@@ -23,6 +22,7 @@ from cleanside.ingest.owners.seating import Seated, SeatOrder, TakenFrom
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.one_time_codes import Enrolment
+from cleanside.ingest.writer import system_clock
 
 
 def add(commands: Any) -> None:
@@ -99,4 +99,4 @@ def _make(connection: sa.Connection, given: argparse.Namespace, code: str) -> tu
         note=given.note[:200],
         valid_us=given.valid_hours * HOUR_US,
     )
-    return enrolment.make(connection, code, wanted, app.system_clock())
+    return enrolment.make(connection, code, wanted, system_clock.now_us())

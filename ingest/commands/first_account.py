@@ -17,7 +17,6 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from cleanside.gateway import file_modes
-from cleanside.ingest.api import app
 from cleanside.ingest.commands.command_database import DEFAULT_OWNER
 from cleanside.ingest.commands.people import address_of
 from cleanside.ingest.errors import why
@@ -26,6 +25,7 @@ from cleanside.ingest.owners.people import FIRST_US
 from cleanside.ingest.settings import Settings, data_folder
 from cleanside.ingest.store import database, fleet
 from cleanside.ingest.store import people as people_store
+from cleanside.ingest.writer import system_clock
 
 MINUTE_US = 60_000_000
 BY_COMMAND = "no account yet; make one: cleanside-ingest people invite NAME --role admin"
@@ -84,7 +84,7 @@ def _file_of(chosen: Settings) -> Path:
 def _withdraw(chosen: Settings) -> None:
     """The process ends, and its link with it; where the database is away it ends by its time."""
     with suppress(sa.exc.OperationalError), _writing(chosen) as connection:
-        people_store.cancel_invitations(connection, None, app.system_clock())
+        people_store.cancel_invitations(connection, None, system_clock.now_us())
 
 
 @contextmanager

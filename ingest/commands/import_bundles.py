@@ -19,13 +19,13 @@ import httpx
 
 from cleanside.gateway.units import counted
 from cleanside.ingest import settings
-from cleanside.ingest.api import app
 from cleanside.ingest.api.routes.bundles import BUNDLE_MEDIA_TYPE, PATH
 from cleanside.ingest.commands.command_database import add_owner, opened, owner_id
 from cleanside.ingest.errors import BeingServed, CalledWrongly, Refused, why
 from cleanside.ingest.intake import bundles
 from cleanside.ingest.intake.bundles import Bringer
 from cleanside.ingest.settings import Settings
+from cleanside.ingest.writer import system_clock
 from cleanside.ingest.writer.writer import as_our_errors
 
 #: the outcome for one file, in the form of the route; or `problem`, where nothing of it was taken
@@ -78,7 +78,7 @@ def _here(chosen: Settings, given: argparse.Namespace) -> list[BundleOutcome]:
                 owner_id=run(lambda connection: owner_id(connection, given.owner)),
                 who="command",
                 run=run,
-                clock=app.system_clock,
+                clock=system_clock.now_us,
                 sqlite=engine.dialect.name == "sqlite",
             )
             return [_outcome(path, lambda p: _import_here(p, bringer)) for path in given.files]

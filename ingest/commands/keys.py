@@ -18,7 +18,6 @@ import sqlalchemy as sa
 from cleanside.gateway import file_modes
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest import settings
-from cleanside.ingest.api import app
 from cleanside.ingest.api.routes import keys as keys_route
 from cleanside.ingest.api.routes.audit import refusal_document
 from cleanside.ingest.commands.command_database import add_owner, kept_owner, opened, owner_id, reader
@@ -29,6 +28,7 @@ from cleanside.ingest.owners.key_life import MOST_OVERLAP_HOURS, OVERLAP_HOURS
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import audit, keys, refusals
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.writer import system_clock
 
 
 def add(commands: Any) -> None:
@@ -83,7 +83,7 @@ def run_keys_create(chosen: Settings, given: argparse.Namespace) -> int:
     expires_us = _instant(given.expires_at)
 
     def make(connection: sa.Connection, new: NewKey) -> Key:
-        now_us = app.system_clock()
+        now_us = system_clock.now_us()
         wanted = key_life.WantedKey(
             owner_id=kept_owner(connection, given.owner, now_us),
             who=key_life.COMMAND,
@@ -115,7 +115,7 @@ def run_keys_rotate(chosen: Settings, given: argparse.Namespace) -> int:
             itself=False,
             overlap_us=given.overlap_hours * key_life.HOUR_US,
             expires_us=expires_us,
-            now_us=app.system_clock(),
+            now_us=system_clock.now_us(),
         )
         print(f"key {done.replaces} ends at {instant_text(done.ends_us)}", file=sys.stderr)
         return done.key
@@ -166,7 +166,7 @@ def write_private(path: Path, secret: str) -> None:
 
 def run_keys_list(chosen: Settings, given: argparse.Namespace) -> int:
     """List the keys of an owner."""
-    now_us = app.system_clock()
+    now_us = system_clock.now_us()
     with reader(chosen) as connection:
         owner = owner_id(connection, given.owner)
         for key in keys.list_of(connection, owner):
@@ -185,7 +185,7 @@ def run_keys_revoke(chosen: Settings, given: argparse.Namespace) -> int:
         opened(chosen, newest=True, route="DELETE /v1/keys/{handle}") as engine,
         engine.begin() as connection,
     ):
-        owner, now_us = owner_id(connection, given.owner), app.system_clock()
+        owner, now_us = owner_id(connection, given.owner), system_clock.now_us()
         ended = key_life.revoke(connection, owner, given.handle, key_life.COMMAND, now_us)
     print(f"key {given.handle} is revoked")
     if ended.replaced_by is not None:
@@ -210,7 +210,9 @@ def run_keys_confirm(chosen: Settings, given: argparse.Namespace) -> int:
             key = keys.confirm(connection, handle)
             if key is None:
                 raise CalledWrongly("no_key_waits", handle=handle)
-            audit.note(connection, key.owner_id, app.system_clock(), "command", "key_confirmed", key=handle)
+            audit.note(
+                connection, key.owner_id, system_clock.now_us(), "command", "key_confirmed", key=handle
+            )
     for handle in given.handles:
         print(f"key {handle} works again")
     return 0

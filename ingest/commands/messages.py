@@ -10,7 +10,6 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.ingest import settings
-from cleanside.ingest.api import app
 from cleanside.ingest.commands.command_database import add_owner, owner_id, reader
 from cleanside.ingest.console.letters import letter_of
 from cleanside.ingest.errors import CalledWrongly
@@ -20,6 +19,7 @@ from cleanside.ingest.messages.smtp import Relay, relay_of, send
 from cleanside.ingest.messages.telling import Reader, trial_message
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import message_choices, messages, people
+from cleanside.ingest.writer import system_clock
 
 #: settings that say how mail goes out
 _OF_MAIL = (
@@ -64,7 +64,7 @@ def _outgoing(connection: sa.Connection, relay: Relay, given: argparse.Namespace
     to = given.to or choices.address
     if not is_address(to):
         raise CalledWrongly("no_address_of_person", name=given.name)
-    new = trial_message(Reader(person=person, choices=choices), app.system_clock())
+    new = trial_message(Reader(person=person, choices=choices), system_clock.now_us())
     return Outgoing(
         message=messages.unwritten(new), person=person, to=to, relay=relay, first_name=None, leave_link=None
     )

@@ -9,11 +9,11 @@ import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
 from cleanside.ingest import settings
-from cleanside.ingest.api import app
 from cleanside.ingest.commands.command_database import opened
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database, releases, webhook_secrets
 from cleanside.ingest.store.key_file import KeyFile
+from cleanside.ingest.writer import system_clock
 
 
 def add(commands: Any) -> None:
@@ -43,7 +43,7 @@ def run_migrate(chosen: Settings, given: argparse.Namespace) -> int:
 
 def _take_away(engine: sa.Engine, file: KeyFile) -> None:
     with engine.begin() as connection:
-        releases.end(connection, webhook_secrets.BEFORE, app.system_clock())
+        releases.end(connection, webhook_secrets.BEFORE, system_clock.now_us())
         brought = webhook_secrets.bring_along(connection, file)
     if brought.emptied:
         database.fold_log(engine)

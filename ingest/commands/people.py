@@ -18,7 +18,6 @@ import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest import settings
-from cleanside.ingest.api import app
 from cleanside.ingest.commands.command_database import add_owner, kept_owner, opened, owner_id, reader
 from cleanside.ingest.commands.keys import write_private
 from cleanside.ingest.errors import CalledWrongly
@@ -29,6 +28,7 @@ from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import audit
 from cleanside.ingest.store import people as people_store
 from cleanside.ingest.store.people import Person
+from cleanside.ingest.writer import system_clock
 
 HOUR_US = 3_600_000_000
 #: settings of the server that say where its pages are
@@ -75,7 +75,7 @@ def run_people_invite(chosen: Settings, given: argparse.Namespace) -> int:
     """Invite a person, and show the link."""
 
     def make(connection: sa.Connection, token: str) -> Person:
-        now_us = app.system_clock()
+        now_us = system_clock.now_us()
         wanted = WantedPerson(
             owner_id=kept_owner(connection, given.owner, now_us),
             name=given.name,
@@ -93,7 +93,7 @@ def run_people_reset(chosen: Settings, given: argparse.Namespace) -> int:
 
     def make(connection: sa.Connection, token: str) -> Person:
         owner = owner_id(connection, given.owner)
-        return people.reset(connection, owner, given.name, token, None, app.system_clock())
+        return people.reset(connection, owner, given.name, token, None, system_clock.now_us())
 
     return _hand_out(chosen, given, make, route="POST /v1/people/{person}/resets")
 
@@ -185,4 +185,4 @@ def _change(
     route: str = "",
 ) -> Person:
     with opened(chosen, newest=True, route=route) as engine, engine.begin() as connection:
-        return change(connection, owner_id(connection, given.owner), app.system_clock())
+        return change(connection, owner_id(connection, given.owner), system_clock.now_us())

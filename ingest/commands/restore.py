@@ -8,11 +8,11 @@ from typing import Any
 
 from cleanside.gateway.units import counted
 from cleanside.ingest import settings
-from cleanside.ingest.api import app
 from cleanside.ingest.commands.backup import add_tools
 from cleanside.ingest.owners.key_review import Review
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
+from cleanside.ingest.writer import system_clock
 
 
 def add(commands: Any) -> None:
@@ -44,7 +44,7 @@ def run_restore(chosen: Settings, given: argparse.Namespace) -> int:
             chosen.database,
             database.archive_folder(chosen.database, chosen.archive_folder),
             source=given.source,
-            now_us=app.system_clock(),
+            now_us=system_clock.now_us(),
             disk=Disk(),
             tools=given.pg_tools,
             revoked_keys=given.revoked_keys,

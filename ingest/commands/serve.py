@@ -28,6 +28,7 @@ from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database, durability
 from cleanside.ingest.store.durability import CommitSettings
 from cleanside.ingest.webhooks import addresses
+from cleanside.ingest.writer import system_clock
 
 log_line = logging.getLogger("cleanside.ingest")
 
@@ -94,7 +95,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         # uvicorn stops in good order on these, then raises them again for the next handler: there is none.
         signal.signal(number, lambda *_: None)
-    with first_account.offered(chosen, listening.getsockname()[1], app.system_clock()):
+    with first_account.offered(chosen, listening.getsockname()[1], system_clock.now_us()):
         announcing_server(config, services_in(served).streams.end).run(sockets=[listening])
     return 0
 

@@ -8,11 +8,12 @@ from pathlib import Path
 
 from prometheus_client.core import Metric
 
-from cleanside.ingest.api.app import create_app, system_clock
+from cleanside.ingest.api.app import create_app
 from cleanside.ingest.api.routes.services import services_in
 from cleanside.ingest.docs.markdown_text import anchor, code, example, page, plain, table
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
+from cleanside.ingest.writer import system_clock
 
 RULES = files("cleanside.ingest.deploy") / "prometheus-rules.yaml"
 
@@ -46,7 +47,7 @@ def figures() -> list[Metric]:
         engine = database.writing_engine(url)
         database.require_newest(engine, migrate_empty=True, migrate_old=False)
         engine.dispose()
-        services = services_in(create_app(Settings(database=url), clock=system_clock))
+        services = services_in(create_app(Settings(database=url), clock=system_clock.now_us))
         with services.open():
             services.metrics.request("GET", "/v1/fleet", 200, 0.01)
             services.metrics.connection_refused("too_many_connections")

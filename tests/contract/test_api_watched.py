@@ -112,7 +112,7 @@ def test_the_newest_whole_backup_counts(
 ) -> None:
     folder, name = tmp_path / "backups", "cleanside_backup_age_seconds"
     assert figures(watched)[name] == float("inf")
-    monkeypatch.setattr("cleanside.ingest.commands.backup.app.system_clock", watched.clock)
+    monkeypatch.setattr("cleanside.ingest.writer.system_clock.now_us", watched.clock)
     for day in ("monday", "tuesday"):
         assert main(["backup", "--to", str(folder / day), "--database", sqlite_database_url]) == 0
         watched.clock.advance(DAY_S)

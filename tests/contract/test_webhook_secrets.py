@@ -18,7 +18,6 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from cleanside.ingest.api.app import system_clock
 from cleanside.ingest.cli import main
 from cleanside.ingest.keeping import backup, restore
 from cleanside.ingest.settings import Settings, load
@@ -27,6 +26,7 @@ from cleanside.ingest.store.archive_file import Disk
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.models import audit, webhooks
 from cleanside.ingest.store.sealing import key_of
+from cleanside.ingest.writer import system_clock
 from tests.contract.test_api_metrics import figure
 from tests.contract.test_webhooks import ALL, LOOPBACK, assert_signed, delivering, put_events, register
 from tests.support.coded import sentence
@@ -61,7 +61,7 @@ def receiver() -> Iterator[Receiver]:
 
 def now(api: Api) -> None:
     """The library that checks signatures takes none that is older than a day by the system's clock."""
-    api.clock.now_us = system_clock()
+    api.clock.now_us = system_clock.now_us()
 
 
 def address_of(receiver: Receiver) -> str:

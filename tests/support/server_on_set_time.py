@@ -23,6 +23,7 @@ from cleanside.ingest.api import app
 from cleanside.ingest.api.routes.services import services_in
 from cleanside.ingest.cli import main
 from cleanside.ingest.settings import Settings
+from cleanside.ingest.writer import system_clock
 from cleanside.ingest.writer.resources import NowUs, Resources
 
 CELLS = 3
@@ -94,7 +95,7 @@ def run(file: Path, words: list[str]) -> int:
         return made
 
     app.create_app = create_obedient
-    app.system_clock = clock
+    system_clock.now_us = clock
     return main(words)
 
 

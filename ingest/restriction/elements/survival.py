@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
 #: below so many lives, or so many that reached the limit, no curve is shown (chosen)
 LEAST_LIVES, LEAST_REACHED = 8, 3
@@ -78,6 +77,8 @@ def _of_part(part: str, lives: list[ReachedLife]) -> PartLives:
 
 def _curve(reached: list[float], censored: list[float]) -> SurvivalCurve:
     """Kaplan and Meier (1958); the interval by the log-log transform, which stays between 0 and 1."""
+    from scipy import stats  # only here: it takes half a second to load
+
     sample: stats.CensoredData = stats.CensoredData(uncensored=reached, right=censored)
     survival = stats.ecdf(sample).sf
     with warnings.catch_warnings():
