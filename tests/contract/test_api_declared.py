@@ -102,6 +102,17 @@ def test_a_loss_of_a_dead_disk_names_no_stream(api: Api) -> None:
     assert declared(api) == {"readings_lost": (1, 162_600)}
 
 
+def test_a_loss_that_names_no_stream_is_counted_once_wherever_the_gateway_goes_on(api: Api) -> None:
+    """A stop declares it, and the next start again, because the server may have been restored meanwhile."""
+    stop = {"event": "readings_lost", "count": 6, "at": "stop", "id": "one"}
+    api.send(batch(1, [3.0]))
+    declare(api, stop, stream=None)
+    api.send(batch(1, [3.0], stream=OTHER))
+    declare(api, stop, stop | {"id": "other"}, stream=None)
+    found = [declared(api, stream).get("readings_lost", (0, 0)) for stream in (STREAM, OTHER)]
+    assert found == [(1, 6), (1, 6)]
+
+
 def test_losses_that_became_a_count_keep_their_readings(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("cleanside.ingest.store.reports.MOST", {"boot": 5, "event": 5})
     for n in range(1, 21):
