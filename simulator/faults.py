@@ -46,7 +46,7 @@ DOES_NOT_HOLD: Final = "NOT all of it holds, see above"
 TIME_KNOWN_WITHIN_S: Final = 20.0
 #: what a campaign leaves out, because it is known not to hold, or needs a machine that may be broken
 LEFT_OUT: Final = (
-    "a spool that is copied before its time is known: each copy finds its own time, and both are stored",
+    "a spool that is copied before its time is known: both are stored until a person discards the second",
     "a copy in a machine that has been on for longer: only machine or file tell it, and a bench has one",
     "a process that dies while its disk is dead: what it lost stands in its log alone",
     "power cuts below the file system: a simulated disk stands for it, in the tests of the spool",

@@ -874,7 +874,8 @@ class Spool:
             old = open_stream(connection)
             self._fork(connection, old, through=old.appended_through)
             close_entry_streams(connection)
-            self._tell(connection, "spool_copied", {"differs": changed, "before": old.stream})
+            said = {"differs": changed, "before": old.stream, "through": old.appended_through}
+            self._tell(connection, "spool_copied", said)
 
     def _forget(self) -> None:
         self._appends.forget()
