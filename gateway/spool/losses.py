@@ -74,7 +74,7 @@ class Losses:
         if note is None or note.identity == self._identity or has_event(connection, LOST, id=note.identity):
             return None
         content = noted_loss(note)
-        add_as_sent(connection, LOST, content, {"stream": None, "at_seq": None})
+        add_as_sent(connection, LOST, content)
         return content
 
 

@@ -27,19 +27,20 @@ from cleanside.gateway.wire import (
     BOOT_CORRECTED,
     DECLARED,
     MAX_EVENTS_DECLARED,
+    SENT_FIRST,
     DeclaredEvent,
+    as_sent_first,
     is_declared,
 )
 
 _NOTE: Final = "events_confirmed"  # the database that confirmed them, and the last number
-#: member of an event's detail: how it was sent at first, and the database that confirmed it then
-_FIRST: Final = "sent_first"
-_IN_NO_BATCH: Final = 0  # the number of such an event here: batches begin at 1
+_BY: Final = "confirmed_by"  # member of a carried-over event's detail: the database that confirmed it
+_IN_NO_BATCH: Final = 0  # the number of a confirmed event here: batches begin at 1
 # `number` is the key, so this begins at the first that may be unconfirmed.
 _EVENTS = f"""
 SELECT e.number, s.stream, e.at_seq, e.event, e.detail FROM events e JOIN streams s ON s.number = e.stream
 WHERE e.number > ? AND ({" OR ".join(f"e.event GLOB '{begin}*'" for begin in (*DECLARED, BOOT_CORRECTED))})
-AND CASE WHEN json_valid(e.detail) THEN e.detail ->> '$.{_FIRST}.confirmed_by' END IS NOT ?
+AND CASE WHEN json_valid(e.detail) THEN e.detail ->> '$.{_BY}' END IS NOT ?
 ORDER BY e.number LIMIT ?"""
 _EventRow = tuple[int, str, int, str, str]  # number, stream, at_seq, event, detail
 _NO_LIMIT: Final = -1  # sqlite.org/lang_select.html: a negative LIMIT is none
@@ -64,11 +65,13 @@ def unconfirmed(connection: apsw.Connection, database: str | None) -> Unconfirme
 
 def _as_sent(row: _EventRow) -> DeclaredEvent:
     _, stream, at_seq, event, detail = row
-    members = _object(detail)
-    if (first := members.pop(_FIRST, None)) is None:
-        return DeclaredEvent(stream=stream, content={"at_seq": at_seq, "event": event} | members)
-    numbered = {} if first["at_seq"] is None else {"at_seq": first["at_seq"]}
-    return DeclaredEvent(stream=first["stream"], content=numbered | {"event": event} | members)
+    return as_sent_first(stream, content_of(at_seq, event, _object(detail)))
+
+
+def content_of(at_seq: int, event: str, detail: Mapping[str, Any]) -> dict[str, Any]:
+    """An event in the form of a batch."""
+    members = {name: value for name, value in detail.items() if name != _BY}
+    return {"at_seq": at_seq, "event": event} | members
 
 
 def confirm(connection: apsw.Connection, through: int, database: str | None) -> None:
@@ -102,24 +105,24 @@ def carry_over_events(connection: apsw.Connection, set_aside: Iterable[Path]) ->
     """
     known = set()
     for aside in set_aside:
-        for event, members, first in _left_in(aside):
-            identity = event, json.dumps([members, first["stream"], first["at_seq"]], sort_keys=True)
+        for event, detail in _left_in(aside):
+            identity = event, json.dumps(content_of(0, event, detail), sort_keys=True)
             if identity not in known:
                 known.add(identity)
-                add_as_sent(connection, event, members, first)
+                _add(connection, event, detail)
 
 
-def add_as_sent(
-    connection: apsw.Connection, event: str, members: Mapping[str, Any], first: Mapping[str, Any]
-) -> None:
-    """
-    Add an event that was sent before it was in this file, or may have been.
+def add_as_sent(connection: apsw.Connection, event: str, members: Mapping[str, Any]) -> None:
+    """Add an event that may have been sent already, without a stream and a number."""
+    _add(connection, event, {**members, SENT_FIRST: {"stream": None, "at_seq": None}})
 
-    first : its `stream` and `at_seq` then, each None if it had none; `confirmed_by` the database, if one did.
-    """
+
+def _add(connection: apsw.Connection, event: str, detail: Mapping[str, Any]) -> None:
+    taking = open_stream(connection)
+    at_seq = _IN_NO_BATCH if _BY in detail else taking.appended_through + 1
     connection.execute(
         "INSERT INTO events (stream, at_seq, event, detail) VALUES (?, ?, ?, ?)",
-        (open_stream(connection).number, _IN_NO_BATCH, event, json.dumps({**members, _FIRST: first})),
+        (taking.number, at_seq, event, json.dumps(detail)),
     )
 
 
@@ -130,8 +133,8 @@ def has_event(connection: apsw.Connection, event: str, **member: str) -> bool:
     return any(_object(detail).get(name) == value for (detail,) in connection.execute(query, (event,)))
 
 
-#: name, members and how it was sent at first
-_Carried = tuple[str, dict[str, Any], dict[str, Any]]
+#: name and detail, which says how it was sent at first
+_Carried = tuple[str, dict[str, Any]]
 
 
 def _left_in(aside: Path) -> list[_Carried]:
@@ -160,8 +163,7 @@ def _carried(rows: Iterable[_EventRow], confirmed: tuple[str | None, int]) -> li
     carried = []
     for number, stream, at_seq, event, detail in rows:
         if is_declared(event):
-            members = _object(detail)
-            first = {"stream": stream or None, "at_seq": at_seq} | members.pop(_FIRST, {})
-            by = {"confirmed_by": database or ""} if number <= through else {}
-            carried.append((event, members, first | by))
+            first = {SENT_FIRST: {"stream": stream or None, "at_seq": at_seq}}
+            by = {_BY: database or ""} if number <= through else {}
+            carried.append((event, first | _object(detail) | by))
     return carried

@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import sqlalchemy as sa
 
-from cleanside.gateway.wire import DECLARED, DeclaredEvent, GatewayReport
+from cleanside.gateway.wire import DECLARED, SENT_FIRST, DeclaredEvent, GatewayReport, as_sent_first
 from cleanside.ingest.store import dialect, fleet, gateway_reports, reports, streams
 from cleanside.ingest.store.gateway_reports import EVENT, Place
 from cleanside.ingest.store.marks import Marks
@@ -62,6 +62,14 @@ def keep(
         # `resent`: an event that is a count by now was confirmed before, and the reply was lost.
         given = gateway_reports.reports_of(stream.id, said, now_us, before=Marks(), resent=True)
         reports.put(connection, given)
+
+
+def apart(stream: str, report: GatewayReport | None) -> tuple[GatewayReport | None, list[DeclaredEvent]]:
+    """A report without the events that were sent before by another file, and those as they were sent then."""
+    if report is None or not (before := [event for event in report.events if SENT_FIRST in event]):
+        return report, []
+    own = tuple(event for event in report.events if SENT_FIRST not in event)
+    return replace(report, events=own), [as_sent_first(stream, event) for event in before]
 
 
 def _stream_for(

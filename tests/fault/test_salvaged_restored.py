@@ -10,7 +10,7 @@ from cleanside.gateway.commands.verify import verify
 from cleanside.gateway.spool.high_mark import SUFFIX
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.spool.rewind import rewind
-from cleanside.gateway.wire import MAX_EVENTS_DECLARED, DeclaredEvent
+from cleanside.gateway.wire import MAX_EVENTS_DECLARED, DeclaredEvent, as_sent_first
 from tests.fault.test_spool_rescue import backlog, salvage
 from tests.unit.gateway.helpers import open_spool, readings
 
@@ -133,7 +133,15 @@ def test_a_loss_that_the_damaged_file_declared_is_declared_by_the_new_one(tmp_pa
         spool.event("readings_lost", {"source": "ndjson-1", "count": 9, "id": "other"})
     damage_head(path)
     with open_spool(path) as spool:
+        salvage(spool)
+        spool.acknowledge(stream, 3)
+        spool.append(readings(4, 4))
+        batch = spool.peek()  # as a bundle takes it where no link is
         [lost] = lost_as_sent(spool, "d1")
+    assert batch is not None
+    assert batch.gateway is not None
+    [beside] = [event for event in batch.gateway.events if event["event"] == "readings_lost"]
+    assert as_sent_first("", beside) == lost
     assert lost.stream == stream
     assert lost.content == {
         "at_seq": 4,
