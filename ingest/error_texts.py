@@ -595,7 +595,11 @@ SENTENCES: Sentences = {
     "no_second_readings": "{not_fitting} of {entries} cannot be second readings; leave them out",
     "no_suggestion": "the server has no suggestion for it; give the change yourself",
     "not_one_device": "{machine} {housing} has {there} as its device; name one as device",
+    "not_one_reading": "{not_fitting} of {entries} are not shown to be readings sent twice; leave them out",
     "not_shiftable": '"{at}" is a leap second or finer than a microsecond; it cannot be shifted',
+    "not_the_same_reading": (
+        "no gateway declared a copied spool with it, or values or times differ, or its second is not stored"
+    ),
     "not_undoable": (
         "amendment {amendment} is undone, or its entries were amended again since, or are another owner's "
         "now; undo first what was done since"

@@ -119,7 +119,11 @@ class Settings:
     # Counting reads every number once: a second for a few million readings.
     account_interval_s: int = field(
         default=86_400,
-        metadata=row(_COUNT, "How often the account is counted for /metrics; 0: never [s]."),
+        metadata=row(
+            _COUNT,
+            "How often the account is counted for /metrics; 0: never [s]. Where a webhook or a message waits "
+            "for it, it is counted every 15 minutes at least.",
+        ),
     )
     backup_folder: str = field(
         default="",

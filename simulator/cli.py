@@ -135,7 +135,7 @@ def _add_fleet(commands: Any) -> None:
 
 
 def _run_faults(given: argparse.Namespace, console: Console) -> int:
-    names = ("seed", "minutes", "gateways", "server", "folder")
+    names = ("seed", "minutes", "gateways", "server", "pg_tools", "folder")
     choices = FaultChoices(**{name: getattr(given, name) for name in names}, json_file=given.json)
     with _ended_as_a_whole():
         return run_faults(choices, console=console)
@@ -163,6 +163,12 @@ def _add_faults(commands: Any) -> None:
         default=defaults.server,
         metavar="URL",
         help="the server's database: sqlite, or the URL of an empty PostgreSQL database (default: sqlite)",
+    )
+    faults.add_argument(
+        "--pg-tools",
+        type=Path,
+        metavar="FOLDER",
+        help="where pg_dump and pg_restore are; default: on the path",
     )
     faults.add_argument("--json", type=Path, metavar="FILE", help="write what was found to a file too")
     faults.add_argument(

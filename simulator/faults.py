@@ -46,7 +46,7 @@ DOES_NOT_HOLD: Final = "NOT all of it holds, see above"
 TIME_KNOWN_WITHIN_S: Final = 20.0
 #: what a campaign leaves out, because it is known not to hold, or needs a machine that may be broken
 LEFT_OUT: Final = (
-    "a spool that is copied before its time is known: each copy finds its own time, and both are stored",
+    "a spool that is copied before its time is known: both are stored until a person discards the second",
     "a copy in a machine that has been on for longer: only machine or file tell it, and a bench has one",
     "a process that dies while its disk is dead: what it lost stands in its log alone",
     "power cuts below the file system: a simulated disk stands for it, in the tests of the spool",
@@ -66,6 +66,8 @@ class FaultChoices:
     gateways: int = 4
     #: "sqlite", or the URL of an empty PostgreSQL database
     server: str = "sqlite"
+    #: folder of pg_dump and pg_restore; None: on the path
+    pg_tools: Path | None = None
     json_file: Path | None = None
     folder: Path | None = None
 
@@ -123,7 +125,8 @@ class Campaign:
         self._choices, self._folder, self._stack, self._say = choices, folder, stack, say
         self._began_s = time.monotonic()
         is_sqlite = choices.server == "sqlite"
-        self.shop = TriedShop(folder, database=None if is_sqlite else choices.server)
+        database = None if is_sqlite else choices.server
+        self.shop = TriedShop(folder, database=database, pg_tools=choices.pg_tools)
         stack.callback(self.shop.stop)
         self.ledger = stack.enter_context(Ledger(folder / "ledger.jsonl"))
         self.gateways: list[TriedGateway] = []
@@ -137,7 +140,7 @@ class Campaign:
         self._bundles = 0
         self._has_disks = False
         #: kinds of faults that cannot be had here
-        self.without = () if is_sqlite else ("no_room", "back_up", "restore")
+        self.without = () if is_sqlite else ("no_room",)
 
     def run(self) -> CampaignOutcome:
         """Round after round, then the audit."""
@@ -323,6 +326,9 @@ class Campaign:
         held = {gateway.name: waiting(gateway) for gateway in self.gateways}
         lacking = [f"{count} wait in {name}" for name, count in held.items() if count]
         lacking += [f"{gateway.name} writes" for gateway in self.gateways if gateway.is_writing()]
+        database = self.shop.database_id()
+        said = {gateway.name: gateway.undeclared(database) for gateway in self.gateways}
+        lacking += [f"{count} events wait in {name}" for name, count in said.items() if count]
         if lacking:
             return lacking
         streams = self.shop.get("/v1/account")["streams"]

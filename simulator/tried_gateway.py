@@ -26,7 +26,9 @@ from cleanside.gateway import file_modes
 from cleanside.gateway.commands import status
 from cleanside.gateway.commands.feed import BRIDGE_READINGS
 from cleanside.gateway.errors import GatewayError
+from cleanside.gateway.spool.file import one_view
 from cleanside.gateway.spool.state import SpoolState
+from cleanside.gateway.spool.unconfirmed import unconfirmed
 from cleanside.gateway.wire import instant_text
 from cleanside.simulator.campaign_gateway import EXIT_NOT_STARTED, EXIT_WITH_LOSS, ClockPlan, WallStep
 from cleanside.simulator.errors import CampaignFailed
@@ -408,6 +410,14 @@ class TriedGateway:
             return status.read(self.spool_path, now_us=0).spool
         except GatewayError:
             return None
+
+    def undeclared(self, database: str) -> int:
+        """Declarations that this database of the shop has not confirmed; -1: they cannot be read now."""
+        try:
+            with one_view(self.spool_path) as connection:
+                return len(unconfirmed(connection, database).events)
+        except GatewayError:
+            return -1
 
     def is_writing(self) -> bool:
         """A reading was written to the process that runs, and no answer came yet."""

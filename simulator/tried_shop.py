@@ -1,7 +1,8 @@
 """
 The server of a campaign: the demo's, and what can happen to it.
 
-Promises: backup and restore are the server's own commands; a lost disk loses the database whole.
+Promises: backup and restore are the server's own commands, on SQLite and PostgreSQL; a lost disk loses the
+database whole.
 Leaves to others: which fault when (`campaign.py`).
 """
 
@@ -20,6 +21,10 @@ from pathlib import Path
 from typing import Any, Final
 from urllib.parse import urlencode
 
+import httpx
+import sqlalchemy as sa
+
+from cleanside.gateway.wire import DATABASE_HEADER
 from cleanside.simulator.errors import DemoFailed
 from cleanside.simulator.shop import Shop
 
@@ -38,9 +43,11 @@ class ShopRestore:
 class TriedShop(Shop):
     """A server that is killed, stopped, held up, filled up, backed up and restored."""
 
-    def __init__(self, folder: Path, *, database: str | None = None) -> None:
+    def __init__(self, folder: Path, *, database: str | None = None, pg_tools: Path | None = None) -> None:
+        """database : None: a SQLite file in `folder`. pg_tools : where pg_dump is; None: on the path."""
         super().__init__(folder, database=database)
         self.folder = folder
+        self._tools = () if pg_tools is None else ("--pg-tools", str(pg_tools))
         self.is_sqlite = database is None
         #: faults carried out
         self.done: Counter[str] = Counter()
@@ -88,8 +95,8 @@ class TriedShop(Shop):
         to = self.folder / f"backup-{len(self._backups) + 1}"
         began_s = time.monotonic()
         with suppress(DemoFailed):  # exit code 1: made, and the account lacks what a restore before it lost
-            self._command("backup", "--to", str(to))
-        if (to / "database.sqlite").exists() or any(to.glob("*")):
+            self._command("backup", "--to", str(to), *self._tools)
+        if any(to.glob("*")):
             self._backups.append((began_s, to))
 
     def restore(self, size: float) -> None:
@@ -98,13 +105,23 @@ class TriedShop(Shop):
             self.back_up()
         made_s, backup = self._backups[min(len(self._backups) - 1, int(size * len(self._backups)))]
         self.kill()
-        for left in self.folder.glob("shop.db*"):
-            shutil.rmtree(left) if left.is_dir() else left.unlink()
-        self._command("restore", "--from", str(backup))
+        self._lose_disk()
+        self._command("restore", "--from", str(backup), *self._tools)
         # The file of revoked keys was on the lost disk: all but device keys wait for a person's word.
         self._command("keys", "confirm", self._key.partition(".")[0])
         self.start()
         self.restores.append(ShopRestore(time.monotonic() - made_s, time.monotonic()))
+
+    def _lose_disk(self) -> None:
+        if not self.is_sqlite:
+            empty(self._database)
+            return
+        for left in self.folder.glob("shop.db*"):
+            shutil.rmtree(left) if left.is_dir() else left.unlink()
+
+    def database_id(self) -> str:
+        """What tells its database from a restored one."""
+        return httpx.get(f"{self.url}/readyz").headers[DATABASE_HEADER]
 
     def readings(self, device: str) -> Iterator[dict[str, Any]]:
         """Every raw reading of a device, in order of time, in SI."""
@@ -131,6 +148,18 @@ class TriedShop(Shop):
         except DemoFailed:
             return False
         return True
+
+
+def empty(url: str) -> None:
+    """Drop every table of a PostgreSQL database, once no process of a server that was killed uses one."""
+    engine = sa.create_engine(sa.make_url(url).set(drivername="postgresql+psycopg"))
+    try:
+        with engine.begin() as connection:
+            quoted = connection.dialect.identifier_preparer.quote
+            for table in sa.inspect(connection).get_table_names():
+                connection.exec_driver_sql(f"DROP TABLE IF EXISTS {quoted(table)} CASCADE")
+    finally:
+        engine.dispose()
 
 
 def _between(size: float) -> float:

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 
 _MAILER = "tests/fault/test_mailer_killed.py::test_whenever_it_is_killed_each_matter_reaches_each_person"
 _KILLED = "tests/fault/test_ingest_killed.py::test_a_killed_server_loses_nothing_and_stores_nothing_twice"
+_COPIED = "tests/fault/test_copied_spool.py::test_what_was_copied_before_its_time_was_known"
 _SCALES = "tests/property/test_restriction_forecast.py::test_the_forecast_scales_with_the_unit_of_time"
 _SCALES += "_and_not_with_that_of_pressure"
 #: beginning of an id -> what covers it in the short run
@@ -26,6 +27,7 @@ LONG: Mapping[str, str] = {
     "tests/fault/test_ingest_killed.py::test_as_many_kills_as_fit": "a kill by seed, same file",
     f"{_KILLED}[sqlite-2]": "the same with the first seed",
     f"{_KILLED}[postgres-2]": "the same with the first seed",
+    _COPIED: "test_api_same_reading: the same readings over HTTP",
     _MAILER: "the same with one kill, between the answer and its record",
     **{f"{_SCALES}[train{n}-": "the same with the first lives" for n in (1, 2, 3)},
     "tests/property/test_visit_plan.py": "test_grouping, test_visit_plan: cases by hand, one published",

@@ -10,7 +10,6 @@ Leaves to others: the sources (`gateway.sources`), the disk (`gateway.spool.queu
 from __future__ import annotations
 
 import logging
-import os
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
@@ -21,7 +20,6 @@ from cleanside.gateway.errors import NeverAccepted, SpoolUnavailable, TryAgain, 
 from cleanside.gateway.log import Log
 from cleanside.gateway.private import hidden
 from cleanside.gateway.sources import Context, Verdicts, find_source, split_entry
-from cleanside.gateway.spool.identity import RandomBytes
 from cleanside.gateway.spool.queue import Spool, check
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.wire import Reading
@@ -104,7 +102,6 @@ class Feed:
         clock: Clock,
         log: Log,
         stop: threading.Event,
-        random_bytes: RandomBytes = os.urandom,
         seen: Callable[[Sequence[Reading], int], None] = lambda _readings, _us: None,
     ) -> None:
         """
@@ -118,7 +115,6 @@ class Feed:
         self._clock = clock
         self._log = log
         self._stop = stop
-        self._random_bytes = random_bytes
         self._seen = seen
         self._refused = 0
         self._last_refusal: str | None = None
@@ -167,9 +163,9 @@ class Feed:
 
     @property
     def unwritten(self) -> int:
-        """Readings that would be lost silently if the process ended now."""
+        """Readings that are only in memory."""
         with self._bridge.lock:
-            return self._bridge.count + self._bridge.lost
+            return self._bridge.count
 
     def told(self) -> dict[str, Any]:
         """The state of the source in the form of `status`; spans in seconds."""
@@ -193,7 +189,7 @@ class Feed:
         """Append the readings in memory, in order, as far as the disk takes them."""
         with self._bridge.lock:
             # First: the lost are older than those in memory, and a process that dies on the way has said so.
-            if self._bridge.lost and not self._declare_lost():
+            if not self._declare_lost():
                 return
             while (held := self._bridge.oldest()) is not None:
                 if not self._append(held.readings, held.measured_us, mark=None):
@@ -201,17 +197,20 @@ class Feed:
                 self._bridge.drop_oldest()
 
     def _declare_lost(self) -> bool:
-        """False: the disk does not take it now."""
-        lost = {"source": self.name, "count": self._bridge.lost}
+        """Declare what was dropped, of other sources too. False: the disk does not take it now."""
+        if self._bridge.lost:
+            self._spool.lose(self.name, self._bridge.lost)
+            self._lost += self._bridge.lost
+            self._bridge.lost = 0
+        if not self._spool.undeclared:
+            return True
         try:
-            # The id tells it from another of the same size at the same number.
-            self._spool.event("readings_lost", {**lost, "id": self._random_bytes(8).hex()})
+            declared = self._spool.declare_losses()
         except TryAgain as error:
             self._disk_fails(error)
             return False
-        self._log("gateway.readings_lost", level=logging.ERROR, **lost)
-        self._lost += self._bridge.lost
-        self._bridge.lost = 0
+        for source, count in declared.items():
+            self._log("gateway.readings_lost", level=logging.ERROR, source=source, count=count)
         return True
 
     def _emit(self, readings: Sequence[Reading], *, mark: str | None = None) -> None:

@@ -27,6 +27,7 @@ from cleanside.gateway.errors import SettingsWrong, TryAgain
 from cleanside.gateway.log import EventLog, Log
 from cleanside.gateway.settings import Settings, key_reader
 from cleanside.gateway.spool.identity import RandomBytes
+from cleanside.gateway.spool.losses import LOST, noted_loss
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import Clock, SystemClock
 from cleanside.gateway.uplink.declaring import declaration, is_confirmed
@@ -113,7 +114,6 @@ class Gateway:
             clock=self.clock,
             log=self.log,
             stop=self.stop_event,
-            random_bytes=self._random_bytes,
             **seen,
         )
 
@@ -282,8 +282,7 @@ class Gateway:
         for thread in threads:
             thread.join(deadline_s)
         lost = self._wait_for_disk()
-        declared = bool(lost) and self._transport is not None and self._declare_lost(self._transport)
-        noted = bool(lost) and not declared and self.spool.note_loss(lost)
+        said = self._say_lost(lost) if lost else {}
         try:
             self.spool.close()
         except TryAgain as error:  # counters; the readings were written above
@@ -291,7 +290,6 @@ class Gateway:
         if self._transport is not None and not any(thread.is_alive() for thread in threads):
             self._transport.close()
         level = logging.ERROR if lost else logging.INFO
-        said = {"declared": declared, "declared_at_next_start": noted} if lost else {}
         self.log("gateway.stopped", level=level, device=self.settings.device, lost=lost, **said)
         return lost
 
@@ -301,7 +299,7 @@ class Gateway:
         while True:
             for feed in self._feeds:
                 feed.flush()
-            unwritten = sum(feed.unwritten for feed in self._feeds)
+            unwritten = sum(feed.unwritten for feed in self._feeds) + self.spool.undeclared
             now_us = self.clock.since_boot_us()
             if not unwritten or self._end_now.is_set() or (until_us is not None and now_us >= until_us):
                 return unwritten
@@ -312,18 +310,21 @@ class Gateway:
             self._notifier.extend(min(left_s, _STOP_LOOK_S) + _STOP_EXTEND_S)
             self.clock.wait(self._end_now, min(left_s, _STOP_LOOK_S))
 
-    def _declare_lost(self, transport: Transport) -> bool:
-        """Declare losses to the server that the disk does not take. True once it has confirmed them."""
+    def _say_lost(self, count: int) -> dict[str, bool]:
+        """
+        Declare lost readings that the disk does not take: to the server now, and by a note at the next start.
+
+        By both, because the server may be restored to before it; the id says that they are the same.
+        """
+        note, is_noted = self.spool.note_losses(count)
+        content = {"event": LOST, **noted_loss(note)}
+        declared = self._transport is not None and self._declare(self._transport, content)
+        return {"declared": declared, "declared_at_next_start": is_noted}
+
+    def _declare(self, transport: Transport, content: Mapping[str, Any]) -> bool:
+        """Declare an event to the server past the disk. True once it has confirmed it."""
         self._notifier.extend(_DECLARE_WITHIN_S + _STOP_EXTEND_S)
-        identity = self._random_bytes(8).hex()  # two stops may lose the same number of readings of one source
-        events = [
-            DeclaredEvent(
-                stream=None,
-                content={"event": "readings_lost", "source": feed.name, "count": count, "id": identity},
-            )
-            for feed in self._feeds
-            if (count := feed.unwritten)
-        ]
+        events = [DeclaredEvent(stream=None, content=content)]
         confirmed = threading.Event()
 
         def declare() -> None:
@@ -334,7 +335,7 @@ class Gateway:
         declaring.start()
         declaring.join(_DECLARE_WITHIN_S)
         name = "gateway.loss_declared" if confirmed.is_set() else "gateway.loss_not_declared"
-        self.log(name, level=logging.ERROR, sources=len(events))
+        self.log(name, level=logging.ERROR, readings=content["count"])
         return confirmed.is_set()
 
     def _say_waiting(self, unwritten: int) -> None:

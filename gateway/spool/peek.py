@@ -28,6 +28,7 @@ from cleanside.gateway.spool.rows import (
 )
 from cleanside.gateway.spool.shed import shed_within
 from cleanside.gateway.spool.state import StreamRow
+from cleanside.gateway.spool.unconfirmed import content_of
 from cleanside.gateway.units import counted
 from cleanside.gateway.version import BUILT, VERSION
 from cleanside.gateway.wire import MAX_SHED_RANGES, Batch, GatewayReport, ShedRange
@@ -218,6 +219,5 @@ def _events(
 ) -> tuple[Mapping[str, Any], ...]:
     rows = connection.execute(_EVENTS, (stream.number, first_seq, last_seq))
     return tuple(
-        {"at_seq": at_seq, "event": event} | json.loads(detail)
-        for at_seq, event, detail in whole("events", rows)
+        content_of(at_seq, event, json.loads(detail)) for at_seq, event, detail in whole("events", rows)
     )

@@ -47,6 +47,7 @@ from cleanside.gateway.spool.file_notes import read_note, set_note
 from cleanside.gateway.spool.high_mark import Extent, HighMark, LossNote, read_loss
 from cleanside.gateway.spool.host import FindTraits, as_traits, differing, traits_of
 from cleanside.gateway.spool.identity import RandomBytes, uuid7
+from cleanside.gateway.spool.losses import LOST, Losses
 from cleanside.gateway.spool.machine_entries import (
     BEFORE_ALL,
     EntriesToSend,
@@ -108,7 +109,13 @@ from cleanside.gateway.spool.state import (
     unprotected_through,
 )
 from cleanside.gateway.spool.tail import Lost, Unknown, judge
-from cleanside.gateway.spool.unconfirmed import Unconfirmed, carry_over_events, confirm, unconfirmed
+from cleanside.gateway.spool.unconfirmed import (
+    Unconfirmed,
+    carry_over_events,
+    confirm,
+    has_event,
+    unconfirmed,
+)
 from cleanside.gateway.spool.volume import LEAST_LOG_BYTES, SystemVolume, Unlimited, Volume
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.wire import Batch, Reading, instant_text
@@ -118,8 +125,6 @@ MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few secon
 MAX_BATCH_BYTES: Final = 256 * 2**10  # of payload; a quarter of what the contract allows as sent
 _CHECK_ROOM_EVERY: Final = 500  # readings between two checks of the budget
 
-#: the note of the last declared loss at a stop
-DECLARED_LOSS: Final = "declared_loss"
 #: reason of a number that another spool uses too: its reading has a number of the open stream
 MOVED: Final = "moved_to_new_stream"
 
@@ -219,6 +224,7 @@ class Spool:
         if volume is None:
             volume = SystemVolume(path) if vfs is None else Unlimited()
         self._mark = HighMark(path, vfs=vfs)
+        self._losses = Losses(self._mark, self._new_uuid)
         self._disk = SpoolDisk(
             path,
             begin=self._begin,
@@ -677,14 +683,48 @@ class Spool:
             set_note(connection, name, value)
             self._write_traffic(connection)
 
-    def note_loss(self, count: int) -> bool:
-        """
-        Note readings that the disk does not take and that are given up; the next start declares them.
+    def lose(self, source: str, count: int) -> None:
+        """Count readings of a source that are lost; `declare_losses` declares them."""
+        with self._disk.lock:
+            self._losses.add(source, count)
 
-        False: not even the note can be written.
+    @property
+    def undeclared(self) -> int:
+        """Lost readings that no event declares yet."""
+        with self._disk.lock:
+            return sum(self._losses.by_source.values())
+
+    def declare_losses(self) -> Mapping[str, int]:
+        """
+        Declare what is lost; on disk once this returns. Returns source -> how many readings.
+
+        Where the disk takes no event, it may take a note, which the next start declares. Raises SpoolFull,
+        SpoolUnavailable; SpoolDamaged: the file was replaced. Call again.
         """
         with self._disk.lock:
-            return self._mark.note_loss(LossNote(self._new_uuid(), count))
+            declared = dict(self._losses.by_source)
+            try:
+                self._write_losses()
+            except TryAgain:
+                self._losses.note(sum(declared.values()))
+                raise
+            self._losses.are_declared()
+            return declared
+
+    @_on_a_full_disk
+    def _write_losses(self) -> None:
+        with self._disk.transaction() as connection:
+            for detail in self._losses.events():
+                self._add_event(connection, LOST, detail)
+
+    def note_losses(self, count: int) -> tuple[LossNote, bool]:
+        """
+        Note all readings that a stop gives up, with those that no event declares yet.
+
+        Returns the note, and True if it is on disk: then the next start declares it.
+        """
+        with self._disk.lock:
+            return self._losses.note(count)
 
     def close(self) -> None:
         """Write counters and close the file."""
@@ -745,8 +785,10 @@ class Spool:
         forget_old_boots(connection)
         place_waiting(connection)
         self._declare_loss(connection, self._mark.loss())
-        for aside in find_new(connection, self.path):
-            carry_over_events(connection, aside)
+        set_aside = find_new(connection, self.path)
+        carry_over_events(connection, reversed(set_aside))
+        self.events_added += len(set_aside)
+        for aside in set_aside:
             are_read = carry_over_entries(
                 connection,
                 aside,
@@ -755,17 +797,18 @@ class Spool:
             )
             self._declare_loss(connection, read_loss(aside))
             unread = {} if are_read else {"entries": "unreadable"}
+            if has_event(connection, "spool_replaced", kept_as=aside.name):
+                continue  # a file between them said so
             self._tell(connection, "spool_replaced", {"kept_as": aside.name, **unread})
             if not is_end_known(aside):
                 self._tell(connection, "spool_tail_unknown", {"kept_as": aside.name})
         return _extent_of(connection)
 
     def _declare_loss(self, connection: apsw.Connection, note: LossNote | None) -> None:
-        """Declare readings that a stop gave up, once: the note is cleared only after this is on disk."""
-        if note is None or read_note(connection, DECLARED_LOSS) == json.dumps(note.identity):
-            return
-        set_note(connection, DECLARED_LOSS, note.identity)
-        self._tell(connection, "readings_lost", {"count": note.count, "at": "stop"})
+        """Declare lost readings that were noted, once: the note is cleared after this is on disk."""
+        if (said := self._losses.declare_noted(connection, note)) is not None:
+            self.events_added += 1
+            self._log(f"gateway.{LOST}", level=logging.ERROR, **said)
 
     def _last_sign_us(self, connection: apsw.Connection, boot: int, first: int) -> int | None:
         """The time of the last sound reading of a boot, or of its last entry."""
@@ -831,7 +874,8 @@ class Spool:
             old = open_stream(connection)
             self._fork(connection, old, through=old.appended_through)
             close_entry_streams(connection)
-            self._tell(connection, "spool_copied", {"differs": changed, "before": old.stream})
+            said = {"differs": changed, "before": old.stream, "through": old.appended_through}
+            self._tell(connection, "spool_copied", said)
 
     def _forget(self) -> None:
         self._appends.forget()

@@ -408,7 +408,8 @@ class Uplink:
             return
         if self._database is not None:
             self._log("gateway.server_restored", level=logging.WARNING, database=answered)
-            self._ask_all_us, self._left, self._events_seen = 0, [], -1
+            self._ask_all_us, self._left = 0, []
+            self._events_seen, self._declare_us = -1, 0
             self._entries.ask_again()
             self.state = replace(self.state, rewound=frozenset())
         self._database = answered

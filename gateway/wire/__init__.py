@@ -64,6 +64,7 @@ from cleanside.gateway.wire.limits import (
 from cleanside.gateway.wire.machine_entry import MachineEntry, decode_entries_mark, encode_entries
 from cleanside.gateway.wire.notes import did_you_mean
 from cleanside.gateway.wire.replies import (
+    SENT_FIRST,
     Answer,
     AskedStream,
     DeclaredEvent,
@@ -71,6 +72,7 @@ from cleanside.gateway.wire.replies import (
     NotAnAnswer,
     QuarantineNote,
     StreamAtServer,
+    as_sent_first,
     decode_answer,
     decode_confirmed,
     decode_marks,
@@ -103,6 +105,7 @@ __all__ = [
     "MAX_SHIFT_S",
     "MAX_STREAMS_ASKED",
     "PROBLEM_MEDIA_TYPE",
+    "SENT_FIRST",
     "Answer",
     "AskedStream",
     "Batch",
@@ -126,6 +129,7 @@ __all__ = [
     "ShedRange",
     "StreamAtServer",
     "Values",
+    "as_sent_first",
     "boot_correction",
     "datetime_of",
     "decode",

@@ -5,6 +5,7 @@ The server's answers to batches and about streams, written and read strictly.
 from __future__ import annotations
 
 import json
+import uuid
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, ClassVar
@@ -133,6 +134,29 @@ class DeclaredEvent:
     stream: str | None
     #: with `event` and, where known, `at_seq`
     content: Mapping[str, Any]
+
+
+#: member of an event that comes from an earlier file of the spool, or was declared past it: its `stream` and
+#: `at_seq` when it was sent at first, each null if it had none
+SENT_FIRST = "sent_first"
+
+
+def as_sent_first(stream: str, content: Mapping[str, Any]) -> DeclaredEvent:
+    """An event of a batch of `stream` as it was sent at first; what does not say so stays as it is."""
+    first = content.get(SENT_FIRST)
+    if not isinstance(first, Mapping):
+        return DeclaredEvent(stream=stream, content=content)
+    before, at_seq = first.get("stream"), first.get("at_seq")
+    members = {name: value for name, value in content.items() if name not in (SENT_FIRST, "at_seq")}
+    numbered = {"at_seq": at_seq} if type(at_seq) is int else {}
+    return DeclaredEvent(stream=before if _is_uuid(before) else None, content=numbered | members)
+
+
+def _is_uuid(text: Any) -> bool:
+    try:
+        return isinstance(text, str) and str(uuid.UUID(text)) == text
+    except ValueError:
+        return False
 
 
 def encode_declared(device: str, events: Sequence[DeclaredEvent]) -> bytes:

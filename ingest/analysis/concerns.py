@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from cleanside.ingest.restriction import SILENT_S
-from cleanside.ingest.store.attention import HeardDevice, QuarantinedGroup
+from cleanside.ingest.store.attention import CopiedGroup, HeardDevice, QuarantinedGroup
 from cleanside.ingest.store.declared import DeclaredLine
 
 SILENT, BEHIND, CONFLICT, QUARANTINE, DECLARED_EVENTS, VERSIONS = GROUPS = (
@@ -75,6 +75,7 @@ def groups_of(
     heard: Sequence[HeardDevice],
     quarantined: Sequence[QuarantinedGroup],
     declared: Sequence[DeclaredLine],
+    copied: Sequence[CopiedGroup] = (),
     *,
     version: str,
     now_us: int,
@@ -84,7 +85,10 @@ def groups_of(
     lines = {
         SILENT: [line for device in heard if (line := _silent(device, now_us)) is not None],
         BEHIND: [line for device in heard for line in _behind(device, now_us)],
-        CONFLICT: [_held(group, machines) for group in quarantined if group.beside],
+        CONFLICT: [
+            *(_held(group, machines) for group in quarantined if group.beside),
+            *(_copied(group, machines) for group in copied),
+        ],
         QUARANTINE: [_held(group, machines) for group in quarantined if not group.beside],
         DECLARED_EVENTS: _declared(declared, machines, now_us),
         VERSIONS: _versions(heard, version),
@@ -143,6 +147,20 @@ def _held(group: QuarantinedGroup, machines: MachineOf) -> Concern:
         count=group.readings,
         since_us=group.oldest_us,
         needs_person=group.rechecked < group.readings,
+    )
+
+
+def _copied(group: CopiedGroup, machines: MachineOf) -> Concern:
+    """A question: these readings of the stream, up to that number, came twice; discard the second ones?"""
+    return Concern(
+        owner=group.owner,
+        device=group.device,
+        machine=machines.get((group.owner, group.device)),
+        code="copied_reading",
+        count=group.readings,
+        since_us=group.oldest_us,
+        needs_person=True,
+        value=f"{group.stream} up to {group.through}",
     )
 
 

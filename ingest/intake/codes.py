@@ -118,6 +118,10 @@ ATTENTION_STEPS: Mapping[str, str] = {
     "never_heard": "finish the installation, or check the key of the gateway",
     "pending": "wait for the gateway to send; if no data arrives, carry its backlog as a bundle",
     "gap": "run cleanside-gateway verify and rewind on the machine; cleanside-ingest account lists the gaps",
+    "copied_reading": (
+        "a copied spool sent these readings twice, under two times: discard the second ones by "
+        "POST /v1/quarantine/discards with same_reading; look at the preview first"
+    ),
     "readings_lost": "check the disk of the gateway: it took no writes for too long",
     "readings_damaged": "check the disk of the gateway; the numbers are shed with reason damaged",
     "readings_refused": "run cleanside-gateway status on the machine; its source sends what no server takes",

@@ -16,7 +16,7 @@ from cleanside.ingest.checking.doubts import doubts_about
 from cleanside.ingest.checking.incoming import Incoming
 from cleanside.ingest.checking.plausible_time import steps_back
 from cleanside.ingest.checking.repeats import is_elsewhere
-from cleanside.ingest.store import gateway_reports, readings, reports, streams
+from cleanside.ingest.store import declared, gateway_reports, readings, reports, streams
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.gateway_reports import GatewayEntry
 from cleanside.ingest.store.marks import Marks
@@ -32,7 +32,7 @@ def goes_on(incoming: Incoming, stream: Stream) -> bool:
         return False  # its gateway is asked to send again: the answer has another mark
     if not isinstance(batch.seq, range) or batch.seq[0] != stream.mark + 1 or stream.mark != stream.highest:
         return False
-    if report is not None and is_elsewhere(report, stream):
+    if report is not None and (is_elsewhere(report, stream) or declared.apart(stream.stream, report)[1]):
         return False
     if stream.device != batch.device or stream.device_registered_us is None:
         return False

@@ -30,7 +30,15 @@ from cleanside.ingest.intake.answers import answer_of, notes_of
 from cleanside.ingest.intake.plain_run import PlainRun, device_of, goes_on
 from cleanside.ingest.intake.replacing import replace
 from cleanside.ingest.quarantine.revising import revise
-from cleanside.ingest.store import fleet, gateway_reports, quarantine, readings, reports, streams
+from cleanside.ingest.store import (
+    declared,
+    fleet,
+    gateway_reports,
+    quarantine,
+    readings,
+    reports,
+    streams,
+)
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.marks import Marks, Ranges, Shed, advance, ranges_of, union
 from cleanside.ingest.store.streams import Stream
@@ -124,9 +132,10 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
         now_us=now_us,
     )
     resent = len(numbers) > 0 and verdict.new is not None and not verdict.new
-    reports.put(
-        connection, gateway_reports.reports_of(stream.id, batch.gateway, now_us, before=marks, resent=resent)
-    )
+    own, sent_before = declared.apart(stream.stream, batch.gateway)
+    reports.put(connection, gateway_reports.reports_of(stream.id, own, now_us, before=marks, resent=resent))
+    if sent_before:
+        declared.keep(connection, incoming.owner_id, stream.device, sent_before, now_us)
     revise(connection, stream, beside, now_us)
     replaced = replace(connection, incoming, stream, {i: entries[i] for i in verdict.replaces})
     stored += len(verdict.replaces) - len(replaced)

@@ -33,13 +33,13 @@ from cleanside.ingest.messages.telling import (
     event_of,
     messages_of,
 )
-from cleanside.ingest.store import account, backup_record, declared, message_choices, messages, outbox, people
+from cleanside.ingest.store import backup_record, declared, message_choices, messages, outbox, people
 from cleanside.ingest.store import matters as matter_rows
 from cleanside.ingest.store.matters import Matter
 from cleanside.ingest.store.message_choices import Rules
 from cleanside.ingest.store.messages import NewMessage
 from cleanside.ingest.store.outbox import Event
-from cleanside.ingest.webhooks.announcing import ACCOUNT_EVERY_US, OF_MATTERS, Views
+from cleanside.ingest.webhooks.announcing import OF_MATTERS, Views
 from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
@@ -68,7 +68,7 @@ class Noticed:
 
 
 class Noticer:
-    """Looks at the owners; remembers when each account was counted, because that is work."""
+    """Looks at the owners."""
 
     def __init__(self, resources: Resources, views: Views, digest_of: DigestOf, *, has_relay: bool) -> None:
         """has_relay : False, there is no way to people and nothing is written to them."""
@@ -76,7 +76,6 @@ class Noticer:
         self._resources = resources
         self._views = views
         self._digest_of = digest_of
-        self._counted_us: dict[int, int] = {}
 
     def notice(self) -> int:
         """Write what is new of all owners. Returns how many owners had something."""
@@ -117,17 +116,15 @@ class Noticer:
     def _seen(self, connection: sa.Connection, owner_id: int, now_us: int) -> Look:
         return matters.together(
             matters.of_housings(self._views(connection, owner_id)),
-            matters.of_account(self._faults(connection, owner_id, now_us)),
+            matters.of_account(self._faults(owner_id)),
             matters.of_backup(backup_record.read(backup_record.path_of(self._resources.settings))),
             matters.of_declared(declared.lines(connection, owner_id), now_us),
         )
 
-    def _faults(self, connection: sa.Connection, owner_id: int, now_us: int) -> list[str] | None:
-        """What does not balance; None: it was counted a moment ago."""
-        if now_us - self._counted_us.get(owner_id, 0) < ACCOUNT_EVERY_US:
-            return None
-        self._counted_us[owner_id] = now_us
-        return account.faults_of(account.accounts(connection, owner_id))
+    def _faults(self, owner_id: int) -> Sequence[str] | None:
+        """What does not balance; None: it was not counted since this server started."""
+        counted = self._resources.counted
+        return None if counted is None else counted.faults.get(owner_id, ())
 
     def _digests(
         self, connection: sa.Connection, readers: Iterable[Reader], now_us: int

@@ -280,7 +280,11 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
     released = [e for e in entries if e.state == RELEASED and before[e.id]["state"] == HELD and not e.beside]
     _take_out_again(connection, released)
     quarantine.restore(connection, before)
-    return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
+    stored = 0
+    if json.loads(done.detail).get("same_reading"):  # its second readings were stored before
+        seconds = [entry.id for entry in entries if not entry.beside]
+        stored = replay.reconsider(connection, quarantine.by_ids(connection, who.owner_id, seconds), now_us)
+    return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=())
 
 
 def _take_out_again(connection: sa.Connection, entries: Sequence[QuarantineRow]) -> None:

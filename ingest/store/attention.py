@@ -60,6 +60,19 @@ class QuarantinedGroup:
     oldest_us: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CopiedGroup:
+    """Readings of one device in conflict that a copied spool sent once more, under another time."""
+
+    owner: str
+    device: str
+    #: of the first readings, and the highest number of them
+    stream: str
+    through: int
+    readings: int
+    oldest_us: int
+
+
 def heard_devices(
     connection: sa.Connection, owner_id: int | None, *, quiet_before_us: int
 ) -> list[HeardDevice]:

@@ -2,22 +2,26 @@
 Declarations of gateways beside their readings: losses, damage, new numberings, a budget that is nearly full.
 
 Promises: an event is stored once, whether it arrived with a batch, by itself, or both. An event of a stream
-that is not the device's is stored at another stream of the device, so that none is refused for its stream.
+that is not the device's, or of none, is stored at another stream of the device, so that none is refused for
+its stream; if it has an id, no stream of the device has it twice.
 Leaves to others: which events stay whole and which are counted (`ingest.store.gateway_reports`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import sqlalchemy as sa
 
-from cleanside.gateway.wire import DECLARED, DeclaredEvent, GatewayReport
+from cleanside.gateway.wire import DECLARED, SENT_FIRST, DeclaredEvent, GatewayReport, as_sent_first
 from cleanside.ingest.store import dialect, fleet, gateway_reports, reports, streams
 from cleanside.ingest.store.gateway_reports import EVENT, Place
 from cleanside.ingest.store.marks import Marks
 from cleanside.ingest.store.models import devices, owners, report_tallies, told_events
+from cleanside.ingest.store.models import reports as stored
 from cleanside.ingest.store.models import streams as stream_rows
 from cleanside.ingest.store.streams import UNNUMBERED, Stream
 
@@ -51,10 +55,21 @@ def keep(
         by_stream.setdefault(event.stream or "", []).append(event)
     for name in sorted(by_stream):
         stream = _stream_for(connection, owner_id, row, name, now_us)
-        said = GatewayReport(events=tuple(event.content for event in by_stream[name]))
+        contents = [event.content for event in by_stream[name]]
+        if stream.stream != name:
+            contents = _without_known(connection, row.id, contents)
+        said = GatewayReport(events=tuple(contents))
         # `resent`: an event that is a count by now was confirmed before, and the reply was lost.
         given = gateway_reports.reports_of(stream.id, said, now_us, before=Marks(), resent=True)
         reports.put(connection, given)
+
+
+def apart(stream: str, report: GatewayReport | None) -> tuple[GatewayReport | None, list[DeclaredEvent]]:
+    """A report without the events that were sent before by another file, and those as they were sent then."""
+    if report is None or not (before := [event for event in report.events if SENT_FIRST in event]):
+        return report, []
+    own = tuple(event for event in report.events if SENT_FIRST not in event)
+    return replace(report, events=own), [as_sent_first(stream, event) for event in before]
 
 
 def _stream_for(
@@ -70,6 +85,22 @@ def _stream_for(
     newest = max(every, key=lambda stream: (stream.last_heard_us, stream.id), default=None)
     found = newest.stream if newest is not None else UNNUMBERED + device.name
     return streams.create(connection, owner_id, device.id, found, now_us)
+
+
+def _without_known(
+    connection: sa.Connection, device_id: int, contents: Sequence[Mapping[str, Any]]
+) -> list[Mapping[str, Any]]:
+    """Those of these events that no stream of the device has. One without an id is never known."""
+    query = sa.select(stored.c.content).select_from(stored.join(stream_rows))
+    query = query.where(stream_rows.c.device_id == device_id, stored.c.kind == EVENT)
+    names = {name for content in contents if isinstance(name := content.get("event"), str)}
+    found = connection.scalars(query.where(stored.c.name.in_(names)))
+    known = {_identity(json.loads(content)) for content in found}
+    return [content for content in contents if _identity(content) not in known or "id" not in content]
+
+
+def _identity(content: Mapping[str, Any]) -> str:
+    return json.dumps([content.get(member) for member in ("event", "source", "id")])
 
 
 def lines(

@@ -21,16 +21,15 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.errors import TryAgain
-from cleanside.ingest.store import account, announced, declared, dialect, outbox
+from cleanside.ingest.store import announced, declared, dialect, outbox
 from cleanside.ingest.store.announced import ToldHousing
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.outbox import Event, Webhook
-from cleanside.ingest.writer.resources import Resources
+from cleanside.ingest.writer.resources import Counted, Resources
 
 log = logging.getLogger("cleanside.ingest")
 
 MICRO = 1_000_000
-ACCOUNT_EVERY_US = 900 * MICRO  # counting the rows of all streams is work; chosen
 # PostgreSQL numbers entries before they are committed: an entry of another process may appear later under a
 # lower number. After this time it has, or never will (its transaction has timed out).
 SETTLES_US = 60 * MICRO
@@ -91,17 +90,20 @@ def announce(resources: Resources, views: Views) -> int:
     with resources.reading() as connection:
         wanted = outbox.wanted(connection)
         owners = sorted({webhook.owner_id for webhook in wanted})
-        found = [_looked(connection, owner_id, views, resources.clock()) for owner_id in owners]
+        counted, now_us = resources.counted, resources.clock()
+        found = [_looked(connection, owner_id, views, counted, now_us) for owner_id in owners]
     news = [one for one in found if one is not None and one.says_something]
     if news:
         resources.writer.call(lambda connection: _write(connection, news))
     return sum(len(entry.events) for entry in news)
 
 
-def _looked(connection: sa.Connection, owner_id: int, views: Views, now_us: int) -> Announcements | None:
+def _looked(
+    connection: sa.Connection, owner_id: int, views: Views, counted: Counted | None, now_us: int
+) -> Announcements | None:
     """The news of one owner; None after an error, so that no other owner waits for it."""
     try:
-        return look(connection, owner_id, views, now_us)
+        return look(connection, owner_id, views, counted, now_us)
     except (TryAgain, sa.exc.SQLAlchemyError):  # the database, for all of them
         raise
     except Exception:
@@ -119,8 +121,10 @@ def _write(connection: sa.Connection, news: Sequence[Announcements]) -> None:
         declared.save_told(connection, entry.declared)
 
 
-def look(connection: sa.Connection, owner_id: int, views: Views, now_us: int) -> Announcements:
-    """The news of one owner."""
+def look(
+    connection: sa.Connection, owner_id: int, views: Views, counted: Counted | None, now_us: int
+) -> Announcements:
+    """The news of one owner. counted : the account; None: not counted since this server started."""
     said = announced.housings_of(connection, owner_id)
     events: list[Event] = []
     housings: list[ToldHousing] = []
@@ -138,7 +142,7 @@ def look(connection: sa.Connection, owner_id: int, views: Views, now_us: int) ->
     events += of_quarantine(groups, now_us) if before is not None else []
     more = news_of(declared.lines(connection, owner_id), declared.told(connection, owner_id))
     events += of_declared(more, now_us) if before is not None else []
-    checked, balance = _account(connection, owner_id, before, now_us)
+    checked, balance = _account(counted, owner_id, before, now_us)
     moved = before is None or newest != before.entry_id
     told_entry = newest if moved else None
     lines = tuple(line for line, _ in more)
@@ -243,14 +247,14 @@ def of_account(faults: Sequence[str], said: bool, now_us: int) -> list[Event]:
 
 
 def _account(
-    connection: sa.Connection, owner_id: int, before: announced.ToldOwner | None, now_us: int
+    counted: Counted | None, owner_id: int, before: announced.ToldOwner | None, now_us: int
 ) -> tuple[list[Event], tuple[bool, int] | None]:
-    """Events of the account, and its announced state; None: it was not checked."""
-    if before is not None and now_us - before.account_at_us < ACCOUNT_EVERY_US:
+    """Events of the account, and its announced state; None: there is no newer count."""
+    if counted is None or (before is not None and counted.counted_us == before.account_at_us):
         return [], None
-    faults = account.faults_of(account.accounts(connection, owner_id))
+    faults = counted.faults.get(owner_id, ())
     said = before.account_balances if before is not None else True
-    return of_account(faults, said, now_us), (not faults, now_us)
+    return of_account(faults, said, now_us), (not faults, counted.counted_us)
 
 
 def welcome(webhook: Webhook, now_us: int) -> Event:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -48,6 +48,8 @@ class Counted(NamedTuple):
 
     streams: int
     out_of_balance: int
+    #: owner -> what does not balance; without those where all does
+    faults: Mapping[int, Sequence[str]]
     counted_us: int
 
 

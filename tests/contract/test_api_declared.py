@@ -102,6 +102,43 @@ def test_a_loss_of_a_dead_disk_names_no_stream(api: Api) -> None:
     assert declared(api) == {"readings_lost": (1, 162_600)}
 
 
+def test_a_loss_that_names_no_stream_is_counted_once_wherever_the_gateway_goes_on(api: Api) -> None:
+    """A stop declares it, and the next start again, because the server may have been restored meanwhile."""
+    stop = {"event": "readings_lost", "count": 6, "at": "stop", "id": "one"}
+    api.send(batch(1, [3.0]))
+    declare(api, stop, stream=None)
+    api.send(batch(1, [3.0], stream=OTHER))
+    declare(api, stop, stop | {"id": "other"}, stream=None)
+    found = [declared(api, stream).get("readings_lost", (0, 0)) for stream in (STREAM, OTHER)]
+    assert found == [(1, 6), (1, 6)]
+
+
+@pytest.mark.parametrize("beside", [{"event": "key_on", "at_seq": 2}, None])
+def test_a_loss_of_an_earlier_file_of_the_spool_is_counted_once_in_its_own_stream(
+    api: Api, beside: dict[str, Any] | None
+) -> None:
+    """It comes with a batch of the file that took its place, as in a bundle, and by itself, as ever."""
+    api.send(batch(1, [3.0], gateway={"events": [LOST]}))
+    again = LOST | {"at_seq": 1, "sent_first": {"stream": STREAM, "at_seq": 1}}
+    for first in (1, 2, 3):
+        events = [again] if beside is None else [again, beside]
+        api.send(batch(first, [3.0], stream=OTHER, gateway={"events": events}))
+        declare(api, LOST)
+    assert declared(api) == {"readings_lost": (1, 162_600)}
+    assert declared(api, OTHER) == {}
+    stop = {"event": "readings_lost", "count": 6, "at": "stop", "id": "one"}
+    declare(api, stop, stream=None)
+    nameless = stop | {"at_seq": 4, "sent_first": {"stream": None, "at_seq": None}}
+    api.send(batch(4, [3.0], stream=OTHER, gateway={"events": [nameless]}))
+    assert sum(line.lost for line in _lines(api)) == 162_606
+
+
+@pytest.mark.parametrize("first", ["no object", {}, {"stream": "no-uuid", "at_seq": "x"}, {"stream": 5}])
+def test_what_an_event_says_of_its_first_sending_is_not_trusted(api: Api, first: Any) -> None:
+    api.send(batch(1, [3.0], gateway={"events": [LOST | {"sent_first": first}]}))
+    assert declared(api) == {"readings_lost": (1, 162_600)}
+
+
 def test_losses_that_became_a_count_keep_their_readings(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("cleanside.ingest.store.reports.MOST", {"boot": 5, "event": 5})
     for n in range(1, 21):

@@ -7,6 +7,7 @@ RFC 5322 (Message-ID, References), RFC 3834 (Auto-Submitted), RFC 2369 and RFC 8
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -19,13 +20,16 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.api.app import new_mailer
 from cleanside.ingest.cli import main
+from cleanside.ingest.keeping import accountant
 from cleanside.ingest.messages.matters import MATTER_KINDS
+from cleanside.ingest.messages.noticing import Noticer
 from cleanside.ingest.settings import Settings, load
 from cleanside.ingest.store import backup_record, key_file, message_choices, messages, people
+from cleanside.ingest.store.models import streams
 from tests.contract.test_api_fleet import register_worked
 from tests.support.mail_sink import LOST, Mail, MailSink
 from tests.support.people import invited, quick_passwords, signed_in
-from tests.support.serving import Api, in_process
+from tests.support.serving import Api, batch, in_process
 
 MARA, JONAS = "mara@kargrund.example", "jonas@kargrund.example"
 PAGES = "https://filters.example"
@@ -443,3 +447,21 @@ def test_what_no_person_answers_goes_once_to_whom_the_shop_says(api: Api, sink: 
     assert len(sink.received) == 2
     [matter] = mara.get("/v1/matters").json()["matters"]
     assert matter["escalated_at"] is not None
+
+
+def test_an_account_that_does_not_balance_is_news_once_it_was_counted(api: Api) -> None:
+    """One count serves monitoring, webhooks and messages: a look counts nothing by itself."""
+    signed_in(api, "mara.lindt", "admin")
+    chooses(api, "mara.lindt", MARA)
+    api.register()
+    api.send(batch(1, [3.0, 3.1]))
+    noticer = Noticer(api.resources, lambda *_: (), lambda *_: None, has_relay=True)
+    assert noticer.notice() == 1, "the first look is written down"
+    api.resources.writer.call(lambda c: c.execute(sa.update(streams).values(mark=9, highest=9)))
+    api.clock.advance(DAY_S)
+    assert noticer.notice() == 0
+    api.resources.counted = accountant.count(
+        api.resources.reading, api.resources.clock, stopping=threading.Event()
+    )
+    assert noticer.notice() == 1
+    assert [state for state, _, _ in states(api)] == ["waiting"]

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
+import httpx
+
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import SystemClock
+from cleanside.gateway.wire import Reading
 from tests.support.gatewaying import GatewayProcess, wait_until
 from tests.support.serving import DEVICE, ServerProcess, as_process
 
@@ -56,3 +62,41 @@ def test_both_machines_with_a_copied_spool_reach_the_shop_whole(
             entry["event"] == "spool_copied" for line in account["streams"] for entry in line["declared"]
         )
         assert (shown["in_conflict"] == 0) == copied
+
+
+def conflicts(shop: httpx.Client) -> dict[str, int]:
+    """Code -> how many, of what is in conflict."""
+    groups: list[dict[str, Any]] = shop.get("/v1/attention").json()["groups"]
+    [group] = [group for group in groups if group["group"] == "in_conflict"]
+    return {entry["code"]: entry["count"] for entry in group["entries"]}
+
+
+def test_what_was_copied_before_its_time_was_known_comes_twice_and_a_person_discards_the_second(
+    tmp_path: Path, sqlite_database_url: str
+) -> None:
+    """Each copy finds a time of its own, so neither is a repeat. The copy says that it is one."""
+    with as_process(sqlite_database_url) as server, server.client("admin") as shop:
+        shop.post("/v1/machines", json={"machine": "grader-07"}).raise_for_status()
+        shop.post("/v1/devices", json={"device": DEVICE, "machine": "grader-07"}).raise_for_status()
+        one, other = gateway(tmp_path / "one", server), gateway(tmp_path / "other", server)
+        values = [{"restriction": 3.0 + n / 1_000} for n in range(FIRST)]
+        with Spool(one.spool_path, device=DEVICE, clock=SystemClock()) as spool:
+            spool.append([Reading(values=value, units={"restriction": "kPa"}) for value in values])
+        for file in one.spool_path.parent.glob(f"{one.spool_path.name}*"):
+            if not file.name.endswith(".lock"):
+                shutil.copy(file, other.spool_path.parent / file.name)
+        for gone_on in (one, other):
+            run(gone_on, [])
+            gone_on.close()
+        account = shop.get("/v1/account").json()
+        said = [entry["event"] for line in account["streams"] for entry in line["declared"]]
+        if "spool_copied" not in said:  # on this file system nothing tells a copy
+            return
+        assert sum(line["stored"] for line in account["streams"]) == 2 * FIRST
+        assert conflicts(shop) == {"number_conflict": FIRST, "copied_reading": FIRST}
+        body = {"where": {"device": DEVICE}, "same_reading": True, "reason": "the disk was copied"}
+        shop.post("/v1/quarantine/discards", json=body).raise_for_status()
+        account = shop.get("/v1/account").json()
+        assert account["balances"]
+        assert sum(line["stored"] for line in account["streams"]) == FIRST
+        assert conflicts(shop) == {}

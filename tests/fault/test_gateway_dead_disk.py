@@ -17,12 +17,12 @@ from typing import Any
 import pytest
 
 from cleanside.gateway.cli import EXIT_LOST, EXIT_OK
+from cleanside.gateway.commands.feed import BRIDGE_READINGS
 from tests.support.serving import as_process
 from tests.unit.gateway.helpers import (
     DEVICE,
     numbers,
     open_spool,
-    reading,
     readings,
     server_anchor,
     settable_clock,
@@ -124,30 +124,38 @@ def test_what_a_stop_loses_is_declared_to_the_server_once(tmp_path: Path) -> Non
     assert "declared_at_next_start=True" in gateway.said
     for _ in range(2):  # a start that is cut off before it sent anything, and the next one
         open_spool(tmp_path / "a").close()
-    with open_spool(tmp_path / "a") as spool:
-        spool.append(readings(1, 2))
-        batch = spool.peek()
-    assert batch is not None
-    assert batch.gateway is not None
-    said = [event for event in batch.gateway.events if event["event"] == "readings_lost"]
-    assert said == [{"at_seq": 1, "event": "readings_lost", "count": COUNT, "at": "stop"}]
+    assert [(lost["count"], lost["at"]) for lost in losses(tmp_path)] == [(COUNT, "stop")]
+
+
+def losses(folder: Path) -> list[Mapping[str, Any]]:
+    """What the spool declares as lost."""
+    with open_spool(folder / "a") as spool:
+        said = [event.content for event in spool.unconfirmed(None).events]
+    return [content for content in said if content["event"] == "readings_lost"]
 
 
 def test_a_loss_is_declared_though_the_spool_is_set_aside_at_the_next_start(tmp_path: Path) -> None:
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 2))
-        assert spool.note_loss(7)
-    (tmp_path / "a").write_bytes(b"\xff" * 50_000)
-    with open_spool(tmp_path / "a") as spool:
-        spool.append([reading(3)])
-        while spool.salvage():
-            pass
-        found: list[Mapping[str, Any]] = []
-        while (batch := spool.peek()) is not None:
-            found += batch.gateway.events if batch.gateway is not None else ()
-            last = max([*(batch.seq or ()), *(entry.last for entry in batch.shed)])
-            spool.acknowledge(batch.stream or "", last)
-    assert [event["count"] for event in found if event["event"] == "readings_lost"] == [7]
+        note, is_noted = spool.note_losses(7)
+        assert is_noted
+    for _ in range(2):  # the second finds the note beside the first file again
+        (tmp_path / "a").write_bytes(b"\xff" * 50_000)
+        assert [(lost["count"], lost["id"]) for lost in losses(tmp_path)] == [(7, note.identity)]
+
+
+def test_a_kill_on_a_full_disk_does_not_take_the_count_of_the_lost_with_it(tmp_path: Path) -> None:
+    """No event fits on the disk; what has its room already takes the count."""
+    with running(tmp_path) as gateway:
+        gateway.until("gateway.started")
+        gateway.disk(FULL)
+        gateway.write(1, BRIDGE_READINGS + COUNT)
+        assert gateway.process.stdin is not None
+        gateway.process.stdin.close()
+        gateway.until("gateway.source_ended")
+        gateway.process.kill()
+    [lost] = losses(tmp_path)
+    assert COUNT <= lost["count"] < BRIDGE_READINGS
 
 
 def test_what_a_stop_loses_is_declared_to_the_shop(tmp_path: Path, sqlite_database_url: str) -> None:

@@ -7,8 +7,10 @@ from pathlib import Path
 import pytest
 
 from cleanside.gateway.commands.verify import verify
+from cleanside.gateway.spool.high_mark import SUFFIX
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.spool.rewind import rewind
+from cleanside.gateway.wire import MAX_EVENTS_DECLARED, DeclaredEvent, as_sent_first
 from tests.fault.test_spool_rescue import backlog, salvage
 from tests.unit.gateway.helpers import open_spool, readings
 
@@ -100,18 +102,91 @@ def test_a_number_that_was_given_up_is_not_held_as_well(tmp_path: Path) -> None:
     assert verify(tmp_path / "a") == []
 
 
+def lose(spool: Spool, *counts: int, confirmed_by: str | None = None) -> list[DeclaredEvent]:
+    """Declare losses. confirmed_by : the database that has them then; returns what was sent to it."""
+    for count in counts:
+        spool.event("readings_lost", {"source": "ndjson-1", "count": count, "id": f"loss of {count}"})
+    return [] if confirmed_by is None else lost_as_sent(spool, confirmed_by)
+
+
+def lost_as_sent(spool: Spool, database: str | None) -> list[DeclaredEvent]:
+    """What is declared to a database, page by page, as long as it confirms each."""
+    said: list[DeclaredEvent] = []
+    while events := (page := spool.unconfirmed(database)).events:
+        said += events
+        spool.confirm(page.through, database)
+    return [event for event in said if event.content["event"] == "readings_lost"]
+
+
+def damage_head(path: Path) -> None:
+    with path.open("r+b") as file:
+        file.write(b"\xff" * 100)
+
+
 def test_a_loss_that_the_damaged_file_declared_is_declared_by_the_new_one(tmp_path: Path) -> None:
     """Its head is gone, so SQLite reads none of it; what a server confirmed before is not said again."""
     path = tmp_path / "a"
     with open_spool(path) as spool:
         spool.append(readings(1, 3))
-        spool.event("readings_lost", {"source": "ndjson-1", "count": 7, "id": "one"})
-        spool.confirm(spool.unconfirmed("d1").through, "d1")
-        spool.event("readings_lost", {"source": "ndjson-1", "count": 9, "id": "other"})
+        lose(spool, 7, confirmed_by="d1")
         stream = spool.open_stream
-    with path.open("r+b") as file:
-        file.write(b"\xff" * 100)
+        spool.event("readings_lost", {"source": "ndjson-1", "count": 9, "id": "other"})
+    damage_head(path)
     with open_spool(path) as spool:
-        said = [event.content for event in spool.unconfirmed("d1").events]
-    lost = [content for content in said if content["event"] == "readings_lost"]
-    assert [(content["count"], content["stream"]) for content in lost] == [(9, stream)]
+        salvage(spool)
+        spool.acknowledge(stream, 3)
+        spool.append(readings(4, 4))
+        batch = spool.peek()  # as a bundle takes it where no link is
+        [lost] = lost_as_sent(spool, "d1")
+    assert batch is not None
+    assert batch.gateway is not None
+    [beside] = [event for event in batch.gateway.events if event["event"] == "readings_lost"]
+    assert as_sent_first("", beside) == lost
+    assert lost.stream == stream
+    assert lost.content == {
+        "at_seq": 4,
+        "event": "readings_lost",
+        "source": "ndjson-1",
+        "count": 9,
+        "id": "other",
+    }
+
+
+@pytest.mark.parametrize("times", [1, 3])
+@pytest.mark.parametrize("is_readable", [True, False], ids=["gone", "damaged"])
+def test_a_confirmed_loss_goes_again_to_a_server_that_was_restored_after_the_file_was_set_aside(
+    tmp_path: Path, times: int, is_readable: bool
+) -> None:
+    """As it was sent at first, once, however many files were set aside: the server may have it after all."""
+    path = tmp_path / "a"
+    with open_spool(path) as spool:
+        spool.append(readings(1, 3))
+        said = lose(spool, 7, 9, confirmed_by="d1")
+    for number in range(1, times + 1):
+        if is_readable:
+            for part in ("", SUFFIX):
+                path.with_name(f"a{part}").rename(path.with_name(f"a.damaged-{number}{part}"))
+        else:
+            damage_head(path)
+        with open_spool(path) as spool:
+            assert lost_as_sent(spool, "d1") == []
+            assert len(aside_in(spool)) == number
+    with open_spool(path) as spool:
+        assert lost_as_sent(spool, "d2") == said
+
+
+def aside_in(spool: Spool) -> list[str]:
+    """The files that were set aside, each told of once."""
+    said = [event.content for event in spool.unconfirmed("nobody's").events]
+    return [content["kept_as"] for content in said if content["event"] == "spool_replaced"]
+
+
+def test_more_losses_than_one_request_takes_are_carried_over(tmp_path: Path) -> None:
+    path = tmp_path / "a"
+    counts = range(1, MAX_EVENTS_DECLARED + 21)
+    with open_spool(path) as spool:
+        lose(spool, *counts)
+    for part in ("", SUFFIX):
+        path.with_name(f"a{part}").rename(path.with_name(f"a.damaged-1{part}"))
+    with open_spool(path) as spool:
+        assert [event.content["count"] for event in lost_as_sent(spool, "d1")] == list(counts)

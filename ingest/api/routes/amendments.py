@@ -31,7 +31,7 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.errors import Complaint, NotFound, NotValid
-from cleanside.ingest.quarantine import amend, both_right
+from cleanside.ingest.quarantine import amend, both_right, same_reading
 from cleanside.ingest.quarantine.amend import AmendmentOutcome, Repair, Who
 from cleanside.ingest.store import audit, fleet, quarantine
 from cleanside.ingest.store.fleet import DeviceRow
@@ -115,6 +115,14 @@ class DiscardBody(Selection):
     """Discard quarantined readings."""
 
     reason: Words = Field(min_length=3, max_length=400)
+    same_reading: bool = Field(
+        False,
+        description=(
+            "true: a copy of one spool sent readings once more, under other times. The second of each, "
+            "stored under another number, is discarded with its entry in conflict. Only where the evidence "
+            "is whole: with `where` the others are passed over, with `entries` they are refused"
+        ),
+    )
 
 
 class BothRightBody(Selection):
@@ -184,12 +192,18 @@ def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
 
 def discard_entries(body: DiscardBody, resources: Resources, key: Key) -> dict[str, Any]:
     """Discard, or preview it; the outcome for an answer. Raises NotFound, Refused (422)."""
-    return _act(
-        body,
-        resources,
-        key,
-        lambda c, who, entries, now_us: amend.discard(c, who, entries, now_us, body.model_dump_json()),
-    )
+    if body.same_reading and body.where is not None and body.where.code is None:
+        body.where.code = CONFLICT_CODE
+
+    def do(c: sa.Connection, who: Who, entries: list[QuarantineRow], now_us: int) -> AmendmentOutcome:
+        detail = body.model_dump_json()
+        if not body.same_reading:
+            return amend.discard(c, who, entries, now_us, detail)
+        return same_reading.discard_second(
+            c, who, entries, now_us, detail, reason=body.reason, must_all_fit=body.where is None
+        )
+
+    return _act(body, resources, key, do)
 
 
 @router.post(

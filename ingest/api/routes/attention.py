@@ -16,14 +16,15 @@ from cleanside.ingest.api.routes.described import AttentionAnswer
 from cleanside.ingest.api.routes.shared import R, needs, router_of, text
 from cleanside.ingest.intake.codes import ATTENTION_STEPS
 from cleanside.ingest.owners.access import devices_seen
+from cleanside.ingest.quarantine import same_reading
 from cleanside.ingest.store import attention, declared
-from cleanside.ingest.store.attention import HeardDevice, QuarantinedGroup
+from cleanside.ingest.store.attention import CopiedGroup, HeardDevice, QuarantinedGroup
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.keys import Key
 
 router = router_of("account")
 
-L = TypeVar("L", HeardDevice, QuarantinedGroup, DeclaredLine)
+L = TypeVar("L", HeardDevice, QuarantinedGroup, DeclaredLine, CopiedGroup)
 
 
 @router.get(
@@ -52,7 +53,8 @@ def look(
     heard = seen(attention.heard_devices(connection, owner_id, quiet_before_us=quiet_before_us))
     quarantined = seen(attention.quarantined_groups(connection, owner_id))
     lines = seen(declared.lines(connection, owner_id))
-    return concerns.groups_of(heard, quarantined, lines, version=version("cleanside"), now_us=now_us)
+    copied = seen(same_reading.groups(connection, owner_id))
+    return concerns.groups_of(heard, quarantined, lines, copied, version=version("cleanside"), now_us=now_us)
 
 
 def document_of(groups: Sequence[ConcernGroup], now_us: int) -> dict[str, Any]:

@@ -16,10 +16,10 @@ import apsw
 import pytest
 
 from cleanside.gateway.commands.feed import BRIDGE_READINGS, Bridge, Feed
-from cleanside.gateway.errors import SourceAway, TryAgain
+from cleanside.gateway.errors import SourceAway, SpoolFull, TryAgain
 from cleanside.gateway.wire import Reading, instant_text
 from tests.unit.gateway.helpers import UNITS, numbers, open_spool, readings, server_anchor, settable_clock
-from tests.unit.gateway.simulated_disk import SURVIVALS, Disk, PowerCut
+from tests.unit.gateway.simulated_disk import SURVIVALS, Disk, File, PowerCut
 
 
 class Bench:
@@ -137,6 +137,56 @@ def test_two_losses_of_one_size_at_one_number_are_two(bench: Bench, monkeypatch:
     said = [event.content for event in bench.spool.unconfirmed(None).events]
     assert [(content["count"], content["at_seq"]) for content in said] == [(500, 1), (500, 1)]
     assert said[0] != said[1]
+
+
+class FullDisk:
+    """Takes no event; what has its room already can be written."""
+
+    def __init__(self, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+        def refuse() -> None:
+            raise SpoolFull("disk_full", path=bench.spool.path, why="full")
+
+        self._well, self._monkeypatch, self._spool = bench.spool._write_losses, monkeypatch, bench.spool
+        monkeypatch.setattr(bench.spool, "_write_losses", refuse)
+
+    def clear(self) -> None:
+        self._monkeypatch.setattr(self._spool, "_write_losses", self._well)
+
+
+def losses_after_a_kill(bench: Bench) -> list[int]:
+    """What a start from the files as they are now declares."""
+    after = Disk()
+    after.files = {
+        name: File(durable=bytes(file.live), live=bytearray(file.live), named=True)
+        for name, file in bench.disk.files.items()
+    }
+    path = bench.spool.path.parent / "killed" / bench.spool.path.name
+    path.parent.mkdir()
+    with open_spool(path, bench.clock, vfs=after.vfs) as spool:
+        said = [event.content for event in spool.unconfirmed(None).events]
+    after.unregister()
+    return [content["count"] for content in said if content["event"] == "readings_lost"]
+
+
+def test_a_kill_on_a_full_disk_does_not_take_the_count_with_it(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    FullDisk(bench, monkeypatch)
+    for lost in (500, 250):
+        overflow(bench, 1, lost=lost)
+        bench.feed.flush()
+    assert losses_after_a_kill(bench) == [BRIDGE_READINGS + 750]
+
+
+def test_a_loss_that_was_noted_is_declared_once_when_the_disk_takes_events_again(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    full = FullDisk(bench, monkeypatch)
+    overflow(bench, 1, lost=500)
+    bench.feed.flush()
+    full.clear()
+    bench.feed.flush()
+    assert losses_after_a_kill(bench) == [500]
 
 
 def test_a_source_that_can_wait_waits_for_the_disk_and_is_not_bridged(bench: Bench) -> None:

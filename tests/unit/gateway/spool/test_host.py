@@ -46,6 +46,7 @@ def test_a_copy_goes_on_in_a_new_stream_as_a_new_installation(tmp_path: Path, ch
             "event": "spool_copied",
             "differs": list(changed),
             "before": before,
+            "through": 3,
         }
         sent: list[Batch] = []
         while (batch := spool.peek()) is not None:

@@ -126,6 +126,21 @@ def test_a_restored_server_is_told_again(bench: Bench) -> None:
     assert bench.times_declared() == 2
 
 
+def test_a_restored_server_is_told_at_once_whatever_failed_just_before(bench: Bench) -> None:
+    """A declaration that fails waits a minute, so that readings go first; a new database does not wait."""
+    bench.drain()
+    bench.spool.event("readings_lost", {"count": 7})
+    bench.drain()
+    bench.spool.event("readings_lost", {"count": 8})
+    bench.server.faults.append(problem(503, "store_unavailable"))
+    bench.uplink.step()
+    bench.server.declared.clear()
+    bench.server.database = "database-2"
+    bench.spool.append(readings(1, 1))
+    bench.drain()
+    assert bench.declared() == [("readings_lost", 7), ("readings_lost", 8)]
+
+
 def test_what_a_file_that_was_set_aside_had_to_declare_is_declared(bench: Bench) -> None:
     bench.spool.event("readings_lost", {"count": 7})
     before = bench.spool.open_stream
@@ -136,7 +151,7 @@ def test_what_a_file_that_was_set_aside_had_to_declare_is_declared(bench: Bench)
     bench.open()
     bench.drain()
     assert bench.declared() == [("readings_lost", 7), ("spool_replaced", None)]
-    assert bench.server.declared[0]["content"]["stream"] == before
+    assert bench.server.declared[0]["stream"] == before
 
 
 def test_an_event_that_is_not_as_it_was_written_stops_nothing(bench: Bench) -> None:
