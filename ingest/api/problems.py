@@ -69,6 +69,7 @@ TITLES: Mapping[str, str] = {
     "unknown_passkey": "Unknown passkey",
     "invitation_not_valid": "The link is not valid",
     "last_admin": "The last admin who can sign in",
+    "resend_without_gateway": "No gateway would send again",
     "no_visit_plan": "There is no plan of visits as it was asked for",
     "site_not_yours": "The site is not one of yours",
     "unknown_person": "Unknown person",

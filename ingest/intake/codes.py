@@ -45,6 +45,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_passkey": "list your passkeys again; it may be removed already",
     "invitation_not_valid": "ask whoever made the link for a new one",
     "last_admin": "invite another admin for all sites first, then do it again",
+    "resend_without_gateway": "have whoever posts its readings post them again; what is here is a duplicate",
     "no_visit_plan": "the detail says what is missing; correct it and ask again",
     "site_not_yours": "name sites of yours, or ask an admin for all sites",
     "unknown_person": "check the name against the list of people",

@@ -156,6 +156,9 @@ class StreamLine(Described):
         description="readings that come while something is pending; null: none come [1/s]"
     )
     sends_again: SendsAgain | None = Field(description="null: it was not asked to, or it is done")
+    has_gateway: bool = Field(
+        description="a gateway sends it, and can be asked to send again; false: a program posts by itself"
+    )
 
 
 class StreamsAnswer(Described):
