@@ -656,6 +656,7 @@ class PartComparedShown(Described):
     lives: int = Field(description="elements seen from new on")
     reached_limit: int = Field(description="how many of them reached the limit; the others are censored")
     hours_seen: float = Field(description="operating hours of all of them [h]")
+    lives_by_papers: int = Field(description="of them, those whose part no entry says, but the papers")
     curve: SurvivalShown | None = Field(description="null: too few lives to say anything")
 
 
