@@ -21,6 +21,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     CheckVerdict,
     Counts,
     CountsByState,
+    DatesRestOn,
     EntryVerdict,
     LifeBegan,
     LifeEnded,
@@ -384,6 +385,7 @@ class HousingAnswer(Described):
     cleanings: int = Field(description="how often the running element was cleaned, entered or likely")
     hours_left: Points | None
     due_at: Dates | None
+    dates_rest_on: DatesRestOn | None
     duty_hours_per_day: float
     last_reading_at: str | None
     last_heard_at: str | None

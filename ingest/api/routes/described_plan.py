@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from cleanside.ingest.api.routes.described import CautionShown, Dates, Described
-from cleanside.ingest.api.routes.described_kinds import NotPlannedReason, State, VisitReason
+from cleanside.ingest.api.routes.described import CautionShown, Dates, Described, PlannedShown
+from cleanside.ingest.api.routes.described_kinds import DatesRestOn, NotPlannedReason, State, VisitReason
+from cleanside.ingest.api.routes.described_shop import StockShown
 
 
 class AssumedShown(Described):
@@ -98,6 +99,7 @@ class PlannedMachineShown(VisitNameShown):
     site: str | None
     state: State
     due_at: Dates | None
+    dates_rest_on: DatesRestOn | None
 
 
 class VisitMoveShown(Described):

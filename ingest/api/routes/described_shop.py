@@ -20,6 +20,7 @@ from cleanside.ingest.api.routes.described import (
 )
 from cleanside.ingest.api.routes.described_fleet import GaugeShown
 from cleanside.ingest.api.routes.described_kinds import (
+    DatesRestOn,
     ElementWork,
     EntryVerdict,
     JobReason,
@@ -158,6 +159,7 @@ class JobShown(Described):
     reason: JobReason = Field(description="why it stands on this day")
     share_used_percent: float | None
     due_at: Dates | None
+    dates_rest_on: DatesRestOn | None
     has_question: bool = Field(
         description="an entry is contradicted, or a found change not entered: ask first"
     )

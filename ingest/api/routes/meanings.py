@@ -58,6 +58,7 @@ MEANINGS: Mapping[str, str] = {
     "crews": "crews, by name",
     "currency": "currency of all prices, ISO 4217",
     "data": "what the event says; members depend on the type",
+    "dates_rest_on": "what due_at rests on; null: there are no dates",
     "day": "the day, ISO 8601",
     "delivered": "deliveries that were taken",
     "deliveries": "deliveries in order of event",

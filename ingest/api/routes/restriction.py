@@ -41,7 +41,7 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
-from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion, operating_hours
+from cleanside.ingest.restriction import Assessment, LifeSpan, Quantiles, Suspicion, operating_hours
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
@@ -332,6 +332,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "cleanings": assessment.study.cleanings,
         "hours_left": _points(assessment.study.hours_left),
         "due_at": dates_of(assessment.due_s),
+        "dates_rest_on": rest_on(assessment),
         "duty_hours_per_day": assessment.study.duty.hours_per_day,
         "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
@@ -392,6 +393,15 @@ def dates_of(points: Quantiles | None) -> dict[str, str | None] | None:
     if points is None:
         return None
     return {"p10": _date(points.p10), "p50": _date(points.p50), "p90": _date(points.p90)}
+
+
+def rest_on(assessment: Assessment) -> str | None:
+    """What the dates of a housing rest on (`DatesRestOn`); None where there are none."""
+    if assessment.due_s is None:
+        return None
+    if assessment.study.level_state != "running-in":
+        return "element"
+    return "fleet" if assessment.study.lives_learned_from else "general"
 
 
 def _date(at_s: float) -> str | None:

@@ -21,7 +21,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.paper_shapes import Day, ZoneName, end_of_day_us
 from cleanside.ingest.api.routes.planning_terms import assumed_document
-from cleanside.ingest.api.routes.restriction import dates_of
+from cleanside.ingest.api.routes.restriction import dates_of, rest_on
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, problems, router_of, text, text_s
 from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
@@ -323,3 +323,4 @@ def _cost_document(cost: PlanCost) -> dict[str, float]:
         "waiting": cost.waiting,
         "later": cost.later,
     }
+        "dates_rest_on": rest_on(view.assessment),

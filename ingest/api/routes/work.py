@@ -21,7 +21,7 @@ from cleanside.ingest.api.routes.paper_shapes import (
     planned_document,
     service_document,
 )
-from cleanside.ingest.api.routes.restriction import dates_of
+from cleanside.ingest.api.routes.restriction import dates_of, rest_on
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
@@ -283,6 +283,7 @@ def _done(wanted: Sequence[OnList], days: ListDays, done_s: float) -> list[dict[
         for entry in seen.view.assessment.study.entries
         if entry.entry.at_s >= days.now_s - done_s
     ]
+        "dates_rest_on": rest_on(found),
     ordered = sorted(found, key=lambda line: (-line[0], line[1].housing.machine, line[2].entry.name))
     return [_done_document(view, entry) for _, view, entry in ordered]
 
