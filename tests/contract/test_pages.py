@@ -81,6 +81,8 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/machines/{machine}"): EVERYONE - {"device"},
     ("POST", "/machines/{machine}/entries"): STAFF,
     ("POST", "/machines/{machine}/entries/taken-back"): STAFF,
+    ("POST", "/machines/{machine}/planned-day"): STAFF,
+    ("POST", "/machines/{machine}/planned-day/taken-back"): STAFF,
     ("GET", "/work-list"): STAFF,
     ("POST", "/work-list/done"): STAFF,
     ("POST", "/work-list/move"): STAFF,
