@@ -426,6 +426,42 @@ stock = sa.Table(
     sqlite_with_rowid=False,
 )
 
+#: what an entered change took from the stock of the site where its machine was; names, because sites end
+part_uses = sa.Table(
+    "part_uses",
+    metadata,
+    _to("housings", "housing_id", key=True),
+    sa.Column("entry_id", sa.String(64), primary_key=True),
+    sa.Column("part", sa.String(64), nullable=False),
+    sa.Column("site", sa.String(64), nullable=False),
+    #: 1; 0: the stock there showed none, so nothing was taken
+    sa.Column("pieces", sa.Integer, nullable=False),
+    sa.Column("used_us", sa.BigInteger, nullable=False),
+)
+
+#: parts to order for an accepted plan of visits, until they came or are not needed any more
+part_orders = sa.Table(
+    "part_orders",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("part", sa.String(64), nullable=False),
+    sa.Column("pieces", sa.Integer, nullable=False),
+    #: ISO 8601, YYYY-MM-DD
+    sa.Column("order_by", sa.String(10), nullable=False),
+    sa.Column("needed_on", sa.String(10), nullable=False),
+    sa.Column("planned_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(64), nullable=False),
+    #: the sites of whoever accepted the plan, by name with commas between; "": all
+    sa.Column("sites", sa.Text, nullable=False),
+    #: when and by whom it was ordered; None: not yet
+    sa.Column("ordered_us", sa.BigInteger),
+    sa.Column("ordered_by", sa.String(64)),
+    #: when it came, or was given up; None: it is open
+    sa.Column("ended_us", sa.BigInteger),
+    sa.Index("ix_part_orders_owner_id", "owner_id"),
+)
+
 #: what the shop knows of a machine; None: not known, or none
 machine_papers = sa.Table(
     "machine_papers",

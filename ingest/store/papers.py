@@ -16,6 +16,7 @@ from cleanside.ingest.store.models import (
     machine_papers,
     machines,
     meter_readings,
+    part_uses,
     planned_changes,
     sites,
 )
@@ -182,7 +183,8 @@ def forget_owner_of(connection: sa.Connection, machine_id: int) -> None:
     here = machine_papers.c.machine_id == machine_id
     connection.execute(sa.update(machine_papers).where(here).values(site_id=None, crew_id=None))
     own = sa.select(housings.c.id).where(housings.c.machine_id == machine_id)
-    connection.execute(sa.delete(planned_changes).where(planned_changes.c.housing_id.in_(own)))
+    for table in (planned_changes, part_uses):  # the parts came from the stock of its former owner
+        connection.execute(sa.delete(table).where(table.c.housing_id.in_(own)))
 
 
 # ---------------------------------------------------------------- what people read at the machine

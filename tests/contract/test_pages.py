@@ -93,6 +93,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/shop/site"): STAFF,
     ("POST", "/shop/crew"): STAFF,
     ("POST", "/shop/part"): STAFF,
+    ("POST", "/shop/orders/{order}"): STAFF,
     ("POST", "/shop/{kind}/{name}/delete"): STAFF,
     ("GET", "/shop/machines.csv"): STAFF,
     ("GET", "/shop/parts.csv"): STAFF,

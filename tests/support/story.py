@@ -24,6 +24,7 @@ from cleanside.ingest.api.routes.example import RequestExample
 from tests.conftest import sqlite_url
 from tests.support.authenticator import Authenticator
 from tests.support.matter import a_matter
+from tests.support.part_order import an_order, owner_of
 from tests.support.people import PASSWORD, Browser, code_of, quick_passwords
 from tests.support.route_examples import EXAMPLES as SHOWN
 from tests.support.route_examples import ROUTES, filled
@@ -153,6 +154,7 @@ def tell(api: Api) -> Story:
     api.analyse()
     _of_the_machine(ask, limit)
     _of_the_shop(ask)
+    _of_orders(ask, api)
     _of_readings(ask)
     _of_what_is_held(ask)
     _of_keys(ask)
@@ -220,6 +222,14 @@ def _of_the_shop(ask: Any) -> None:
     ask("GET", "/v1/work", zone="Europe/Vienna", site="oberkies")
     ask("GET", "/v1/machines.csv", separator="semicolon")
     ask("GET", "/v1/parts.csv")
+
+
+def _of_orders(ask: Any, api: Api) -> None:
+    """As if a plan had been accepted while the shelf was empty."""
+    order = api.resources.writer.call(lambda connection: an_order(connection, owner_of(connection, MACHINE)))
+    ask("GET", "/v1/part-orders")
+    step = {"done": "came", "pieces": 2, "site": "oberkies"}
+    ask("POST", "/v1/part-orders/{order}", step, order=order)
 
 
 def _of_readings(ask: Any) -> None:

@@ -156,10 +156,10 @@ class StreamLine(Described):
     drains_per_s: float | None = Field(
         description="readings that come while something is pending; null: none come [1/s]"
     )
-    sends_again: SendsAgain | None = Field(description="null: it was not asked to, or it is done")
     has_gateway: bool = Field(
         description="a gateway sends it, and can be asked to send again; false: a program posts by itself"
     )
+    sends_again: SendsAgain | None = Field(description="null: it was not asked to, or it is done")
 
 
 class StreamsAnswer(Described):
@@ -656,9 +656,9 @@ class PartComparedShown(Described):
     part: str | None = Field(description="null: not entered")
     description: str | None
     lives: int = Field(description="elements seen from new on")
+    lives_by_papers: int = Field(description="of them, those whose part no entry says, but the papers")
     reached_limit: int = Field(description="how many of them reached the limit; the others are censored")
     hours_seen: float = Field(description="operating hours of all of them [h]")
-    lives_by_papers: int = Field(description="of them, those whose part no entry says, but the papers")
     curve: SurvivalShown | None = Field(description="null: too few lives to say anything")
 
 
