@@ -508,6 +508,9 @@ SENTENCES: Sentences = {
         "{device} posts its readings by itself, no gateway has reported for it, so nothing would answer; "
         "post the readings again from where they come from"
     ),
+    "too_many_confirmations": (
+        "{most} links to new addresses were sent within a day; use the newest one, or wait a day"
+    ),
     "order_came_nowhere": "no site is named; say to which one the parts came",
     "plan_outdated": (
         "since this plan was made, a day was planned or work entered for {many} of its machines: "

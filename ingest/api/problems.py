@@ -70,6 +70,7 @@ TITLES: Mapping[str, str] = {
     "invitation_not_valid": "The link is not valid",
     "last_admin": "The last admin who can sign in",
     "resend_without_gateway": "No gateway would send again",
+    "too_many_confirmations": "Too many links to new addresses",
     "no_visit_plan": "There is no plan of visits as it was asked for",
     "plan_outdated": "The plan of visits is outdated",
     "site_not_yours": "The site is not one of yours",

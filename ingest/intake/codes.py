@@ -46,6 +46,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "invitation_not_valid": "ask whoever made the link for a new one",
     "last_admin": "invite another admin for all sites first, then do it again",
     "resend_without_gateway": "have whoever posts its readings post them again; what is here is a duplicate",
+    "too_many_confirmations": "use the link that was sent last, or wait a day",
     "no_visit_plan": "the detail says what is missing; correct it and ask again",
     "plan_outdated": "ask for the plan again, look at what changed, and accept that one",
     "site_not_yours": "name sites of yours, or ask an admin for all sites",

@@ -272,6 +272,7 @@ SENTENCES: Sentences = {
     "webhook_ended": "{webhook}",
     "webhook_replay": _body,
     # messages
+    "address_confirmed": "{person}",
     "messages_chosen": "{person}",
     "messages_left": "{person} {kind}",
     "trial_message": "{person}",

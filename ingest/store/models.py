@@ -1193,8 +1193,11 @@ message_choices = sa.Table(
     "message_choices",
     metadata,
     sa.Column("person_id", BigId, sa.ForeignKey("people.id"), primary_key=True, autoincrement=False),
-    #: of e-mail; "": none, so nothing is sent
+    #: of e-mail, confirmed; "": none, so nothing is sent
     sa.Column("address", sa.String(254), nullable=False),
+    #: takes its place once it is confirmed, until when; "": none waits
+    sa.Column("new_address", sa.String(254), nullable=False, server_default=""),
+    sa.Column("new_until_us", sa.BigInteger),
     #: JSON list of the kinds of matters that cannot wait
     sa.Column("alerts", sa.Text, nullable=False),
     #: none, daily or weekly

@@ -64,6 +64,8 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/messages/calendars"): set(),
     ("POST", "/messages/calendars/{calendar}/end"): set(),
     ("GET", "/messages/leave"): None,
+    ("GET", "/messages/address"): None,
+    ("POST", "/messages/address"): None,
     ("POST", "/messages/leave"): None,
     ("GET", "/people"): {"admin"},
     ("POST", "/people"): {"admin"},

@@ -22,6 +22,7 @@ import httpx
 from cleanside.ingest.api.description import permission_of
 from cleanside.ingest.api.routes.example import RequestExample
 from tests.conftest import sqlite_url
+from tests.support.addresses import confirm_address
 from tests.support.authenticator import Authenticator
 from tests.support.matter import a_matter
 from tests.support.part_order import an_order, owner_of
@@ -316,6 +317,7 @@ def _of_messages(ask: Any, api: Api) -> None:
     chosen = {"address": "ines@shop.example", "alerts": ["over_limit", "check_first"], "digest": "daily"}
     chosen |= {"zone": "Europe/Vienna", "quiet_from": "22:00", "quiet_until": "06:00"}
     ask("PATCH", "/v1/me/messages", chosen, browser=browser)
+    confirm_address(api, "ines.roth")
     ask("POST", "/v1/me/messages/test", browser=browser)
     ask("GET", "/v1/me/messages", browser=browser)
     calendar = ask("POST", "/v1/me/calendars", {"zone": "Europe/Vienna"}, browser=browser)["calendar"]

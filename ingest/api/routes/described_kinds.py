@@ -344,8 +344,12 @@ MessageKind = TypeAliasType(
             "backup_failed",
             "digest",
             "test",
+            "address",
         ],
-        Field(description="the kind of matter that it is about; digest: what is due; test: to see it arrive"),
+        Field(
+            description="the kind of matter that it is about; digest: what is due; test: to see it arrive; "
+            "address: to confirm a new address"
+        ),
     ],
 )
 MessageState = TypeAliasType(
