@@ -35,7 +35,7 @@ def get_confirm_page(request: Request, resources: R, code: Code = "") -> Respons
     """Whose address it would be, and the button that confirms it."""
     with resources.reading() as connection:
         found = _read(connection, request, resources, code)
-    return _page(request, resources, found, code, done=False)
+    return _page(request, found, code, done=False)
 
 
 @router.post(CONFIRM_PATH)
@@ -43,7 +43,7 @@ def get_confirm_page(request: Request, resources: R, code: Code = "") -> Respons
 def post_confirm_page(request: Request, resources: R, code: Code = "") -> Response:
     """Confirm it: from now on messages go there."""
     found = resources.writer.call(lambda connection: _confirm(connection, request, resources, code))
-    return _page(request, resources, found, code, done=found is not None)
+    return _page(request, found, code, done=found is not None)
 
 
 def _read(connection: sa.Connection, request: Request, resources: R, code: str) -> Person | None:
@@ -74,7 +74,7 @@ def _confirm(connection: sa.Connection, request: Request, resources: R, code: st
     return person
 
 
-def _page(request: Request, resources: R, found: Person | None, code: str, *, done: bool) -> Response:
+def _page(request: Request, found: Person | None, code: str, *, done: bool) -> Response:
     if found is None:
         services_of(request).limits.tried_in_vain(host_of(request))
     return render(

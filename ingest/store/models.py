@@ -1084,6 +1084,19 @@ summaries = sa.Table(
     sqlite_with_rowid=False,
 )
 
+#: snapshots that were in use in the last days, two of an owner: what dates would be by them shows what
+#: learning moved
+earlier_snapshots = sa.Table(
+    "earlier_snapshots",
+    metadata,
+    sa.Column("owner_id", BigId, sa.ForeignKey("owners.id"), primary_key=True, autoincrement=False),
+    sa.Column("number", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("learned_us", sa.BigInteger, nullable=False),
+    #: when the next one took its place
+    sa.Column("kept_us", sa.BigInteger, nullable=False),
+    sa.Column("content", sa.Text, nullable=False),
+)
+
 #: the newest snapshot of an owner's fleet; all processes use the same one
 fleet_snapshots = sa.Table(
     "fleet_snapshots",

@@ -452,8 +452,23 @@ class CameShown(Described):
     readings: int
 
 
+class DateMovedShown(Described):
+    """A likely date that learning moved, beyond the early and late date that were stated."""
+
+    since: str = Field(description="by what the fleet had taught until then, UTC")
+    from_: str | None = Field(
+        alias="from", description="likely date by that, from the same readings, UTC; null: beyond 2100"
+    )
+    to: str | None = Field(description="likely date now, UTC; null: beyond 2100")
+    more_lives: int = Field(description="lives learned from since; below 1: other ones, or more of the same")
+
+
 class RestrictionAnswer(HousingAnswer):
     """One housing with its series."""
+
+    date_moved: DateMovedShown | None = Field(
+        None, description="what learning moved of its likely date in the last days; null: nothing to speak of"
+    )
 
     series: list[SeriesPoint]
     coverage: list[CameShown] | None = Field(

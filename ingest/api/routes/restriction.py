@@ -13,6 +13,7 @@ from pydantic import BeforeValidator
 
 from cleanside.ingest.analysis.assessment import View, gauge_unit
 from cleanside.ingest.analysis.coverage import coverage_of
+from cleanside.ingest.analysis.moved_dates import MovedDate
 from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
 from cleanside.ingest.api.routes.described_kinds import State
 from cleanside.ingest.api.routes.element_changes import question_document, said_document
@@ -92,7 +93,21 @@ def get_restriction(
         seen = judge.view(housing_row)
         points = _points_of(judge.series(seen), us(since))
         came = _coverage(connection, housing_row, points) if with_coverage else None
-    return document_of(seen) | {"series": points, "coverage": came}
+        moved = services_of(request).moved_dates.of(connection, resources, seen)
+    shown = {"series": points, "coverage": came, "date_moved": _moved_document(moved)}
+    return document_of(seen) | shown
+
+
+def _moved_document(moved: MovedDate | None) -> dict[str, Any] | None:
+    """A likely date that learning moved; None: it did not, beyond its stated width."""
+    if moved is None:
+        return None
+    return {
+        "since": text_s(moved.since_s),
+        "from": _date(moved.from_s),
+        "to": _date(moved.to_s),
+        "more_lives": moved.more_lives,
+    }
 
 
 def _coverage(
