@@ -55,7 +55,7 @@ def _read(connection: sa.Connection, request: Request, resources: R, code: str) 
     try:
         keys = resources.webhook_keys.read()
     except CannotOpen:
-        keys = []
+        keys = ()
     if person is None or person.state != VALID:
         return None
     chosen = message_choices.of(connection, person.id)

@@ -99,8 +99,9 @@ def post_order_form(order: int, request: Request, resources: R, key: ShopEditor,
 
     def keep(fields: Fields, resources: R, key: Key) -> None:
         pieces = whole_number(trimmed_field(fields, "order_pieces"), "pieces")
-        given = {"done": trimmed_field(fields, "done"), "site": trimmed_field(fields, "order_site") or None}
-        post_part_order(order, OrderStep(pieces=pieces, **given), resources, key)
+        site = trimmed_field(fields, "order_site") or None
+        given = {"done": trimmed_field(fields, "done"), "site": site, "pieces": pieces}
+        post_part_order(order, OrderStep.model_validate(given), resources, key)
 
     return _kept(request, resources, key, fields, keep, at="orders")
 

@@ -151,6 +151,12 @@ def devices_of_sites(connection: sa.Connection, owner_id: int, names: Collection
     return frozenset(device for device, sat_at in found.items() if sat_at <= set(names))
 
 
+def devices_sitting_at(connection: sa.Connection, owner_id: int, names: Collection[str]) -> frozenset[str]:
+    """Names of the devices that sit on a machine at one of these sites now."""
+    sitting = f"{_SITES_OF_DEVICES} AND assignments.until_us IS NULL"
+    return frozenset(d for d, site in dialect.run(connection, sitting, (owner_id,)) if site in names)
+
+
 def edit_machine_papers(connection: sa.Connection, machine_id: int, **changes: Any) -> None:
     """Set columns of a machine's papers: site_id, crew_id, and those of `MachinePapers` below them."""
     _put(connection, machine_papers, {"machine_id": machine_id}, changes)

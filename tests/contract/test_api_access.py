@@ -15,6 +15,7 @@ from cleanside.ingest.api.routes.example import RequestExample
 from cleanside.ingest.owners.access import PEOPLE_ROLES, ROLES
 from tests.conftest import sqlite_url
 from tests.support.matter import a_matter
+from tests.support.part_order import an_order, owner_of
 from tests.support.people import Browser, invited, quick_passwords, signed_in
 from tests.support.route_examples import EXAMPLES, ROUTES, filled
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
@@ -192,6 +193,7 @@ NAMES: dict[str, Any] = {
     "passkey": 1,
     "calendar": 1,
     "matter": 1,
+    "order": 1,
     "message": 1,
 }
 
@@ -270,6 +272,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
             assert ask(running, "POST", path, "admin").status_code == 201
         invited(running, str(NAMES["person"]), "viewer")
         running.resources.writer.call(lambda c: a_matter(c, "grader-07", str(NAMES["person"])))
+        running.resources.writer.call(lambda c: an_order(c, owner_of(c, "grader-07")))
         yield running
 
 
