@@ -21,7 +21,7 @@ from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.writer.resources import Resources
 
 SAID_FOR_US = 7 * 86_400_000_000  # a move of long ago is no news; chosen
-MOST_KEPT = 8  # snapshots, of some MB each; chosen
+MOST_SNAPSHOTS_KEPT = 8  # snapshots, of some MB each; chosen
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +77,7 @@ class MovedDates:
         if (owner_id, number) not in self._known:
             content = snapshots.earlier_content(connection, owner_id, number)
             known = FleetKnowledge() if content is None else FleetKnowledge.from_record(json.loads(content))
-            while len(self._known) >= MOST_KEPT:
+            while len(self._known) >= MOST_SNAPSHOTS_KEPT:
                 self._known.pop(next(iter(self._known)), None)
             found = None if known.fitted is None else SnapshotInUse(number, known)
             self._known[owner_id, number] = found

@@ -18,7 +18,7 @@ from cleanside.ingest.store.sealing import SealingKey
 
 CONFIRM_PATH = "/messages/address"
 GOOD_FOR_US = 3 * 86_400_000_000  # chosen: a weekend
-MOST_A_DAY = 5  # links that a person may have sent; chosen: nobody's mailbox is filled with them
+MOST_A_DAY = 5  # links that a person may have sent; chosen: no mailbox is filled with them
 _TAG_HEX = 32  # 128 bits
 
 

@@ -353,7 +353,7 @@ def all_sent(api: Api) -> None:
 
 
 def test_links_to_new_addresses_are_bounded(api: Api, mara: Browser) -> None:
-    """Nobody's mailbox is filled, and a stranger's tries at links are slowed."""
+    """No mailbox is filled, and a stranger's tries at links are slowed."""
     answers = []
     for number in range(6):
         api.clock.advance(1)

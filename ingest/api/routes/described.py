@@ -456,10 +456,10 @@ class DateMovedShown(Described):
     """A likely date that learning moved, beyond the early and late date that were stated."""
 
     since: str = Field(description="by what the fleet had taught until then, UTC")
-    from_: str | None = Field(
-        alias="from", description="likely date by that, from the same readings, UTC; null: beyond 2100"
+    likely_before_at: str | None = Field(
+        description="likely date by that, from the same readings, UTC; null: beyond 2100"
     )
-    to: str | None = Field(description="likely date now, UTC; null: beyond 2100")
+    likely_at: str | None = Field(description="likely date now, UTC; null: beyond 2100")
     more_lives: int = Field(description="lives learned from since; below 1: other ones, or more of the same")
 
 

@@ -422,7 +422,7 @@ _INSTANTS = frozenset(
     {
         *("at", "now", "since", "until", "from", "hour", "low", "high", "p10", "p50", "p90"),
         *("server_time", "valid_from", "history_from", "used_from", "look_by", "analysed_through"),
-        *("changes_found", "invited_until", "cleanside_hour"),
+        *("changes_found", "invited_until", "cleanside_hour", "confirm_until"),
     }
 )
 

@@ -104,8 +104,8 @@ def _moved_document(moved: MovedDate | None) -> dict[str, Any] | None:
         return None
     return {
         "since": text_s(moved.since_s),
-        "from": _date(moved.from_s),
-        "to": _date(moved.to_s),
+        "likely_before_at": _date(moved.from_s),
+        "likely_at": _date(moved.to_s),
         "more_lives": moved.more_lives,
     }
 

@@ -121,7 +121,7 @@ def get_visit_plan(
     days = ListDays(ZoneInfo(zone), now_s, before=inputs.problem.on(PLAN_DAYS))
     with resources.reading() as connection:
         orders = part_lines(connection, key, every, days, planned=_days_of(plan, inputs.problem))
-    return _plan_document(plan, inputs, Seen(every, made, days), orders)
+    return _plan_document(plan, inputs, PlanSeen(every, made, days), orders)
 
 
 def _days_of(plan: VisitPlan, problem: VisitProblem) -> dict[HousingName, date]:
@@ -180,7 +180,7 @@ def _want_orders(request: Request, resources: R, key: Key, zone: ZoneInfo) -> li
 
 
 @dataclass(frozen=True, kw_only=True)
-class DayMove:
+class PlannedMove:
     """What accepting a visit does to the planned day of its housing."""
 
     housing: HousingRow
@@ -216,7 +216,7 @@ class DayMove:
         return names | {"before": before[0], "by": before[1], "on": self.on}
 
 
-def day_moves(connection: sa.Connection, key: Key, body: NewAcceptedPlan, now_us: int) -> list[DayMove]:
+def day_moves(connection: sa.Connection, key: Key, body: NewAcceptedPlan, now_us: int) -> list[PlannedMove]:
     """What accepting a plan does. Raises NotValid for a day that is over, NotFound, Refused (409)."""
     zone = ZoneInfo(body.zone)
     for place, visit in enumerate(body.visits):
@@ -229,7 +229,9 @@ def day_moves(connection: sa.Connection, key: Key, body: NewAcceptedPlan, now_us
     for visit in body.visits:
         housing = find_housing(connection, key, visit.machine, visit.housing)
         before = known.get(housing.id, NO_PAPERS).planned
-        move = DayMove(housing=housing, before=before, on=visit.on, replaces=visit.replaces, now_us=now_us)
+        move = PlannedMove(
+            housing=housing, before=before, on=visit.on, replaces=visit.replaces, now_us=now_us
+        )
         moves.append(move)
         version = version_of(before, made.get(housing.id, NO_ENTRIES))
         is_as_seen = before is None if visit.version is None else visit.version == version
@@ -241,7 +243,7 @@ def day_moves(connection: sa.Connection, key: Key, body: NewAcceptedPlan, now_us
     return moves
 
 
-def _kept_document(move: DayMove) -> dict[str, Any]:
+def _kept_document(move: PlannedMove) -> dict[str, Any]:
     assert move.before is not None
     names = {"machine": move.housing.machine, "housing": move.housing.name}
     return names | {"on": move.before.planned_on, "by": move.before.who}
@@ -307,7 +309,7 @@ def _priced(seen: OnList, prices: HousingPrices | None) -> PricedCandidate:
 
 
 @dataclass(frozen=True)
-class Seen:
+class PlanSeen:
     """What a plan was made from, and what people decided until then."""
 
     every: OnListByName
@@ -326,7 +328,7 @@ class Seen:
 
 
 def _plan_document(
-    plan: VisitPlan, inputs: VisitInputs, seen: Seen, orders: Sequence[PartLine]
+    plan: VisitPlan, inputs: VisitInputs, seen: PlanSeen, orders: Sequence[PartLine]
 ) -> dict[str, Any]:
     problem, every = inputs.problem, seen.every
     return {
@@ -371,7 +373,7 @@ def _machine_document(name: HousingName, every: OnListByName) -> dict[str, Any]:
     }
 
 
-def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: Seen) -> dict[str, Any]:
+def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) -> dict[str, Any]:
     name = visit.element.name
     return {
         "day": problem.on(visit.day).isoformat(),

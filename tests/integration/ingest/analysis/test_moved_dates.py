@@ -77,7 +77,7 @@ def test_a_date_that_learning_moved_says_from_when_to_when_and_from_how_many_liv
     api.clock.advance(3_600)
     found = moved(api)
     assert found is not None, (before["due_at"], restriction(api)["due_at"])
-    assert found["from"] < found["to"] == restriction(api)["due_at"]["p50"]
+    assert found["likely_before_at"] < found["likely_at"] == restriction(api)["due_at"]["p50"]
     assert found["more_lives"] == 8
     page = api.get("/machines/grader-07", key="planner").text
     assert "learned from 8 more lives." in page
