@@ -504,6 +504,18 @@ SENTENCES: Sentences = {
         "go, or enter more people"
     ),
     "plan_not_found_in_time": "no plan was found in time; choose fewer days by hand, or ask again",
+    "resend_without_gateway": (
+        "{device} posts its readings by itself, no gateway has reported for it, so nothing would answer; "
+        "post the readings again from where they come from"
+    ),
+    "too_many_confirmations": (
+        "{most} links to new addresses were sent within a day; use the newest one, or wait a day"
+    ),
+    "order_came_nowhere": "no site is named; say to which one the parts came",
+    "plan_outdated": (
+        "since this plan was made, a day was planned or work entered for {many} of its machines: "
+        "{machines}; nothing was accepted: look at the plan as it is now, and accept that one"
+    ),
     "plan_short_of_people_or_parts": (
         "{changes} changes take {need_h:g} h without the ways, people have {people_h:g} h in {days} days, "
         "and parts that are ordered today may come later; enter more people, or correct stock and lead times"

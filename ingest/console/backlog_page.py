@@ -98,7 +98,8 @@ def _page(
         asked=asked,
         fault=fault,
         sending_again=[line for line in lines if line["sends_again"]],
-        askable=[line for line in lines if line["acknowledged_through"] and "-" in line["stream"]],
+        askable=[line for line in lines if line["acknowledged_through"] and line["has_gateway"]],
+        by_itself=sorted({line["device"] for line in lines if not line["has_gateway"]}),
     )
 
 

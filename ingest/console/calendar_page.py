@@ -126,6 +126,8 @@ def _lines(reader: CalendarReader, event: Mapping[str, Any]) -> list[str]:
     lines = [event["machine"]] if event["display_name"] else []
     if due is not None:
         lines.append(say.plain("calendar.dates", early=due["p10"], likely=due["p50"], late=due["p90"]))
+        if event["dates_rest_on"] != "element":
+            lines.append(say.plain(f"state.rest_on.{event['dates_rest_on']}"))
     if event["what"] == "planned" and planned is not None:
         on = noon_of(say.formats, planned["on"])
         lines += [say.plain("calendar.planned_by", by=planned["by"], on=on), *filter(None, [planned["note"]])]

@@ -204,7 +204,7 @@ def summary_of(say: Sayer, known: Mapping[str, Any]) -> Iterator[Any]:
 
 FILE_COLUMNS = (
     *("machine", "display_name", "housing", "kind", "state", "used", "now", "limit", "unit"),
-    *("early", "likely", "late", "last_received", "last_measured", "questions", "advice"),
+    *("early", "likely", "late", "last_received", "last_measured", "questions", "advice", "dates_rest_on"),
 )
 
 
@@ -228,7 +228,14 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> list[str]:
         document["last_reading_at"] or "",
         str(len(document["questions"]) + len(document["changes_found"])),
         " ".join(advice),
+        _rest_on(say, document),
     ]
+
+
+def _rest_on(say: Sayer, document: Mapping[str, Any]) -> str:
+    """What to mind of the dates of an element that is too new to judge; "" for others."""
+    found = document["dates_rest_on"]
+    return "" if found in (None, "element") else say.plain(f"state.rest_on.{found}")
 
 
 def _plain(value: float | None, decimals: int) -> str:

@@ -169,3 +169,16 @@ class Formats:
 @lru_cache(maxsize=8)
 def _pattern(decimals: int) -> NumberPattern:
     return parse_pattern("#,##0" + ("." + "0" * decimals if decimals else ""))
+
+
+class WrittenDays:
+    """Calendar days as the viewer writes them."""
+
+    def __init__(self, formats: Formats) -> None:
+        self._formats = formats
+        self._zone = formats.moment(formats.now_s).tzinfo
+
+    def of(self, day: str) -> str:
+        """Fri 4 Dec."""
+        noon = datetime.fromisoformat(day).replace(hour=12, tzinfo=self._zone)
+        return self._formats.day(noon.timestamp())

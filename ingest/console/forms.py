@@ -27,7 +27,13 @@ SAID_ON_THE_PAGE = frozenset(
         *("name_taken", "last_admin", "last_admin_key", "site_not_yours", "not_rotatable", "not_valid"),
         *("overloaded", "passwords_differ"),
         *("code_not_valid", "not_transferable", "unknown_machine"),
-        *("too_many_webhooks", "webhook_key_missing", "oidc_refused", "identity_taken"),
+        *(
+            "too_many_webhooks",
+            "too_many_confirmations",
+            "webhook_key_missing",
+            "oidc_refused",
+            "identity_taken",
+        ),
     )
 )
 

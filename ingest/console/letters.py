@@ -25,7 +25,7 @@ from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.viewer import locale_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.messages.letter import Letter, Outgoing, one_line
-from cleanside.ingest.messages.telling import DIGEST_AND_TEST, ESCALATED
+from cleanside.ingest.messages.telling import ESCALATED, OF_NO_MATTER
 from cleanside.ingest.store.messages import Message
 
 #: where one chooses which messages one gets
@@ -53,7 +53,7 @@ def letter_of(outgoing: Outgoing) -> Letter:
     message = outgoing.message
     formats = Formats(locale_of("", message.language), ZoneInfo(message.zone), message.written_us / 1e6)
     say = Sayer(message.language, formats, unit=message.about.get("unit"))
-    name = message.kind if message.kind in DIGEST_AND_TEST else "matter"
+    name = message.kind if message.kind in OF_NO_MATTER else "matter"
     shared = _shared(outgoing, formats) | {"subject_key": _subject_key(outgoing)}
     as_html = shared | _html(say) | {"called": _in_markup(message.about)}
     as_text = shared | _text(say) | {"called": called(message.about)}
@@ -65,7 +65,7 @@ def letter_of(outgoing: Outgoing) -> Letter:
 
 def _subject_key(outgoing: Outgoing) -> str:
     message = outgoing.message
-    if message.kind in DIGEST_AND_TEST:
+    if message.kind in OF_NO_MATTER:
         return f"letter.{message.kind}.subject"
     return f"letter.{message.kind}.{message.about['what']}"
 
@@ -103,6 +103,7 @@ def _shared(outgoing: Outgoing, formats: Formats) -> dict[str, Any]:
         "pages": pages,
         "choose": f"{pages}{MESSAGES}",
         "leave": outgoing.leave_link,
+        "confirm": outgoing.confirm_link,
         "on": lambda day: formats.day(noon_of(formats, day)),
         "noon": lambda day: noon_of(formats, day),
     }

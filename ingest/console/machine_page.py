@@ -1,8 +1,8 @@
 """
 One machine: how loaded, until when, what that rests on, and what people entered of it.
 
-Its JSON twins are `GET /v1/machines/{machine}`, `.../restriction`, `.../lives` and `.../element-changes`; a
-form is posted by the function of `POST .../element-changes`.
+Its JSON twins are `GET /v1/machines/{machine}`, `.../restriction`, `.../lives`, `.../element-changes` and
+`.../planned-change`; a form is posted by the function of its `POST` or `DELETE`.
 Leaves to others: the plot (`machine_plot`, `plot`), what the data say of an entry (`ingest.analysis`).
 """
 
@@ -26,6 +26,7 @@ from cleanside.ingest.api.routes.element_changes import (
     post_element_change,
 )
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
+from cleanside.ingest.api.routes.papers import NewPlan, delete_planned_change, post_planned_change
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
@@ -117,6 +118,7 @@ def _page(
     by: By = "date",
     entered: str | None = None,
     refused: RefusedForm | None = None,
+    refused_plan: RefusedForm | None = None,
 ) -> Response:
     known = get_restriction(machine, request, resources, key, housing, None, with_coverage=True)
     lives = get_lives(machine, request, resources, key, housing)["lives"]
@@ -128,8 +130,9 @@ def _page(
         request,
         "machine.html",
         key=key,
-        status=200 if refused is None else refused.fault.status,
+        status=next((form.fault.status for form in (refused, refused_plan) if form is not None), 200),
         refused=refused,
+        refused_plan=refused_plan,
         kept={} if refused is None else refused.kept,
         known=known,
         papers=get_machine(machine, resources, key),
@@ -183,6 +186,33 @@ def post_taken_back(
     return see_other(_address(machine, housing))
 
 
+@router.post("/machines/{machine}/planned-day")
+def post_planned_day(
+    machine: PathName, request: Request, resources: R, key: Writer, fields: Fields
+) -> Response:
+    """Plan the change for a day, or move it; the day before it is replaced."""
+    housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
+    given = {"on": trimmed_field(fields, "on"), "note": trimmed_field(fields, "plan_note")}
+    zone = viewer_of(request, key).zone.key
+    try:
+        body = read_form(NewPlan, given | {"housing": housing, "zone": zone})
+        post_planned_change(machine, body, request, resources, key)
+    except FAULTS as error:
+        refused = RefusedForm(fault_of(error), given)
+        return _page(request, resources, key, machine, housing, refused_plan=refused)
+    return see_other(_address(machine, housing, at="plan"))
+
+
+@router.post("/machines/{machine}/planned-day/taken-back")
+def post_planned_day_taken_back(
+    machine: PathName, request: Request, resources: R, key: Writer, fields: Fields
+) -> Response:
+    """No day is meant any more."""
+    housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
+    delete_planned_change(machine, request, resources, key, housing)
+    return see_other(_address(machine, housing, at="plan"))
+
+
 # ---------------------------------------------------------------- from a form
 
 
@@ -223,10 +253,11 @@ def _instant(fields: FormData, formats: Formats) -> str:
     return instant_text(int(formats.from_local(local) * 1e6))
 
 
-def _address(machine: str, housing: str, **more: str | None) -> str:
+def _address(machine: str, housing: str, *, at: str = "entries", **more: str | None) -> str:
+    """The page of a housing, at a place of it."""
     asked = {"housing": housing} if housing != DEFAULT_HOUSING else {}
     query = urlencode(asked | {name: value for name, value in more.items() if value})
-    return f"/machines/{machine}" + (f"?{query}" if query else "") + "#entries"
+    return f"/machines/{machine}" + (f"?{query}" if query else "") + f"#{at}"
 
 
 # ---------------------------------------------------------------- what is shown

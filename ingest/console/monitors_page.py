@@ -41,6 +41,7 @@ router = page_router()
 
 Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
 Writer = Annotated[Key, Depends(page_needs("fleet:write"))]
+SeatWriter = Annotated[Key, Depends(page_needs("seats:write"))]
 Enroller = Annotated[Key, Depends(page_needs("enrolments:write"))]
 
 
@@ -75,7 +76,7 @@ def post_code_form(request: Request, resources: R, key: Enroller, fields: Fields
 
 
 @router.post("/monitors/{device}/seat")
-def post_seat_form(device: PathName, resources: R, key: Writer, fields: Fields) -> Response:
+def post_seat_form(device: PathName, resources: R, key: SeatWriter, fields: Fields) -> Response:
     """Put a monitor on a machine, from now on."""
     _require_plugged(fields)
     body = {"machine": trimmed_field(fields, "machine")}
@@ -85,7 +86,7 @@ def post_seat_form(device: PathName, resources: R, key: Writer, fields: Fields) 
 
 
 @router.post("/monitors/{device}/taken-off")
-def post_taken_off(device: PathName, resources: R, key: Writer, fields: Fields) -> Response:
+def post_taken_off(device: PathName, resources: R, key: SeatWriter, fields: Fields) -> Response:
     """End a monitor's time on its machine now; who takes it off says that the tap is plugged."""
     _require_plugged(fields)
     seat = shown(get_device(device, resources, key))["seat"]

@@ -36,8 +36,10 @@ TEMPLATES = Path(__file__).parent / "templates"
 #: one line of words; a place is shown to those who may go there, once there is a page
 PLACES = (
     *("/fleet", "/work-list", "/visit-plan", "/shop", "/visit", "/backlog", "/quarantine", "/monitors"),
-    *("/people", "/keys", "/webhooks", "/transfers", "/audit", "/messages", "/me"),
+    *("/messages", "/me", "/people", "/keys", "/webhooks", "/transfers", "/audit"),
 )
+#: of these, those that stand folded together: for people who run the server, now and then
+MANAGING = frozenset({"/people", "/keys", "/webhooks", "/transfers", "/audit"})
 
 _DRAWINGS = {
     "state_mark": drawing.state_mark,
@@ -123,6 +125,7 @@ def _given(request: Request, viewer: Viewer, nonce: str) -> dict[str, Any]:
         "path": request.url.path,
         "help": help_for(request),
         "places": list(places_of(request, viewer.key)),
+        "managing": MANAGING,
         "may": lambda permission: may(viewer.key, permission),
         "address": lambda **query: address_with(request, **query),
         **_shorthand(formats),

@@ -28,6 +28,7 @@ from cleanside.ingest.api.routes.papers import (
     patch_papers,
     post_meter_reading,
 )
+from cleanside.ingest.api.routes.part_orders import OrderStep, get_part_orders, post_part_order
 from cleanside.ingest.api.routes.shared import PathName, R
 from cleanside.ingest.api.routes.shop import (
     NewCrew,
@@ -49,8 +50,9 @@ from cleanside.ingest.api.routes.spreadsheets import (
     import_parts,
 )
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
+from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, is_sure, number_of_field, trimmed_field
-from cleanside.ingest.console.rendering import address_with, ask_first, render
+from cleanside.ingest.console.rendering import address_with, ask_first, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store.keys import Key
@@ -89,6 +91,19 @@ def post_crew_form(request: Request, resources: R, key: ShopEditor, fields: Fiel
 def post_part_form(request: Request, resources: R, key: ShopEditor, fields: Fields) -> Response:
     """Enter a part and its stock."""
     return _kept(request, resources, key, fields, _part)
+
+
+@router.post("/shop/orders/{order}")
+def post_order_form(order: int, request: Request, resources: R, key: ShopEditor, fields: Fields) -> Response:
+    """What became of an order."""
+
+    def keep(fields: Fields, resources: R, key: Key) -> None:
+        pieces = whole_number(trimmed_field(fields, "order_pieces"), "pieces")
+        site = trimmed_field(fields, "order_site") or None
+        given = {"done": trimmed_field(fields, "done"), "site": site, "pieces": pieces}
+        post_part_order(order, OrderStep.model_validate(given), resources, key)
+
+    return _kept(request, resources, key, fields, keep, at="orders")
 
 
 @router.post("/shop/{kind}/{name}/delete")
@@ -138,14 +153,14 @@ def _part(fields: Fields, resources: R, key: Key) -> None:
     post_part(body, resources, key)
 
 
-def _kept(request: Request, resources: R, key: Key, fields: Fields, keep: Any) -> Response:
+def _kept(request: Request, resources: R, key: Key, fields: Fields, keep: Any, *, at: str = "") -> Response:
     """Back to the page; where something is wrong, the page says so and keeps what was entered."""
     try:
         keep(fields, resources, key)
     except (ValidationError, Refused) as wrong:
         page = Page.whole(PAGE)
         return _shop_page(request, resources, key, page, faults=field_faults(wrong), kept=fields_of(fields))
-    return see_other("/shop")
+    return see_other(f"/shop#{at}" if at else "/shop")
 
 
 def whole_number(written: Any, name: str) -> int | None:
@@ -186,6 +201,8 @@ def _shop_page(
         status=422 if faults else 200,
         shop=shop,
         names=names_of(shop),
+        orders=get_part_orders(resources, key)["orders"],
+        whole=WrittenDays(sayer_of(request, key).formats).of,
         machines=machines,
         next_page=cursor and not faults and address_with(request, cursor=cursor),
         faults=faults,

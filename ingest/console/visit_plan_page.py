@@ -2,8 +2,9 @@
 The plan of visits: by day and site, why, what each move costs; accepting it; the prices and people behind it.
 
 JSON twins: `GET /v1/visit-plan`, `POST /v1/visit-plan/accepted`, `GET` and `POST /v1/planning-terms`.
-Promises: what is accepted is what the page showed, whatever changed meanwhile. Days chosen by hand stand in
-the address. Where there is no plan, the page says why and shows what can be corrected.
+Promises: what is accepted is what the page showed; it says first which planned days that moves, and moves
+those alone that were ticked. A page that is older than what people decided accepts nothing. Days chosen by
+hand stand in the address. Where there is no plan, the page says why and shows what can be corrected.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from itertools import groupby
 from typing import Annotated, Any
+from urllib.parse import urlencode
 
 from fastapi import Depends, Query, Request, Response
 from pydantic import ValidationError
@@ -28,17 +30,17 @@ from cleanside.ingest.api.routes.visit_plan import (
     MOST_FIXED,
     AcceptedVisit,
     NewAcceptedPlan,
+    day_moves,
     get_visit_plan,
     post_accepted_plan,
 )
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
-from cleanside.ingest.console.formats import Formats
-from cleanside.ingest.console.forms import number_of_field, read_form, trimmed_field
+from cleanside.ingest.console.formats import Formats, WrittenDays
+from cleanside.ingest.console.forms import is_sure, number_of_field, read_form, trimmed_field
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.shop_page import fields_of, names_of, whole_number, written
 from cleanside.ingest.console.viewer import viewer_of
-from cleanside.ingest.console.work_page import WrittenDays
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store.keys import Key
 
@@ -49,6 +51,9 @@ PlanAcceptor = Annotated[Key, Depends(page_needs("shop:write"))]
 TermsEditor = Annotated[Key, Depends(page_needs("prices:write"))]
 
 WEEK = "1234567"
+OUTDATED = "plan_outdated"
+#: what a hidden field of the form says of a visit, between slashes
+VISIT_FIELDS = ("machine", "housing", "on", "version")
 #: fields of the form that are plain numbers, in the order of the form
 AMOUNTS = (
     *("hours_per_day", "change_hours", "stop_price", "km_price", "over_price_per_day", "move_price"),
@@ -63,22 +68,61 @@ def get_plan_page(
     key: PlanReader,
     fixed: Annotated[list[str] | None, Query(max_length=MOST_FIXED)] = None,
     accepted: Annotated[int | None, Query(ge=0)] = None,
+    kept: Annotated[int, Query(ge=0)] = 0,
+    wanted: Annotated[int, Query(ge=0)] = 0,
 ) -> Response:
-    """The plan. fixed : days chosen by hand. accepted : so many days of it were just planned."""
-    return _page(request, resources, key, [one for one in fixed or [] if one], accepted=accepted)
+    """
+    The plan. fixed : days chosen by hand.
+
+    accepted, kept, wanted : days of it just planned and left as they were, parts recorded to be ordered.
+    """
+    done = None if accepted is None else {"accepted": accepted, "kept": kept, "wanted": wanted}
+    return _page(request, resources, key, [one for one in fixed or [] if one], done=done)
 
 
 @router.post("/visit-plan/accept")
 def post_accept(request: Request, resources: R, key: PlanAcceptor, fields: Fields) -> Response:
-    """Plan the days that the page showed."""
+    """Say what accepting the days of the page changes; once that is confirmed, plan them."""
+    body = _accepted_of(fields, viewer_of(request, key).zone.key)
+    try:
+        if not is_sure(fields):
+            return _ask(request, resources, key, body)
+        done = post_accepted_plan(body, request, resources, key)
+    except Refused as refused:
+        if refused.code != OUTDATED:
+            raise
+        return _page(request, resources, key, [], outdated=refused.values)
+    counts = {"accepted": done["changed"], "kept": len(done["kept"]), "wanted": len(done["orders"])}
+    return see_other(f"/visit-plan?{urlencode(counts)}")
+
+
+def _accepted_of(fields: Fields, zone: str) -> NewAcceptedPlan:
+    """The days of a form as the body of the route. Raises RequestValidationError."""
+    replaced = {str(name) for name in fields.getlist("replaces")}
+    seen = [dict(zip(VISIT_FIELDS, str(v).split("/"), strict=False)) for v in fields.getlist("visit")]
     visits = [
-        read_form(AcceptedVisit, dict(zip(("machine", "housing", "on"), str(v).split("/"), strict=False)))
-        for v in fields.getlist("visit")
+        read_form(
+            AcceptedVisit, {**one, "replaces": f"{one.get('machine')}/{one.get('housing')}" in replaced}
+        )
+        for one in seen
     ]
-    zone = viewer_of(request, key).zone.key
-    body = read_form(NewAcceptedPlan, {"zone": zone, "visits": visits})
-    done = post_accepted_plan(body, resources, key)
-    return see_other(f"/visit-plan?accepted={done['changed']}")
+    return read_form(NewAcceptedPlan, {"zone": zone, "visits": visits})
+
+
+def _ask(request: Request, resources: R, key: Key, body: NewAcceptedPlan) -> Response:
+    """What accepting changes, machine by machine, before it is done."""
+    with resources.reading() as connection:
+        moves = day_moves(connection, key, body, resources.clock())
+    return render(
+        request,
+        "visit_plan_accept.html",
+        key=key,
+        asked=[move for move in moves if move.is_asked],
+        new=[move for move in moves if not (move.is_asked or move.is_same)],
+        same=sum(move.is_same for move in moves),
+        visits=["/".join((v.machine, v.housing, v.on, v.version or "")) for v in body.visits],
+        whole=WrittenDays(sayer_of(request, key).formats).of,
+    )
 
 
 @router.post("/visit-plan/terms")
@@ -120,7 +164,8 @@ def _page(
     key: Key,
     fixed: Sequence[str],
     *,
-    accepted: int | None = None,
+    done: Mapping[str, int] | None = None,
+    outdated: Mapping[str, Any] | None = None,
     faults: Sequence[FieldFault] = (),
     kept: Mapping[str, str] | None = None,
 ) -> Response:
@@ -133,12 +178,12 @@ def _page(
     days = WrittenDays(say.formats)
     terms = get_planning_terms(resources, key)
     assumed = {line["field"]: line["value"] for line in terms["assumed"]}
-    failed = bool(faults) or no_plan is not None
+    status = 422 if faults or no_plan is not None else 200
     return render(
         request,
         "visit_plan.html",
         key=key,
-        status=422 if failed else 200,
+        status=409 if outdated is not None else status,
         plan=plan,
         no_plan=no_plan,
         fixed=[_fixed(one) for one in fixed],
@@ -155,7 +200,8 @@ def _page(
         amounts=AMOUNTS,
         week=WEEK,
         written=written,
-        accepted=accepted,
+        done=done,
+        outdated=outdated,
         faults=faults,
         kept=kept,
     )

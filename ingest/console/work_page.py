@@ -31,7 +31,7 @@ from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.work import get_work
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
-from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
@@ -250,16 +250,3 @@ def _page(
         kept=kept,
         work_done=WORK_DONE,
     )
-
-
-class WrittenDays:
-    """Calendar days as the viewer writes them."""
-
-    def __init__(self, formats: Formats) -> None:
-        self._formats = formats
-        self._zone = formats.moment(formats.now_s).tzinfo
-
-    def of(self, day: str) -> str:
-        """Fri 4 Dec."""
-        noon = datetime.fromisoformat(day).replace(hour=12, tzinfo=self._zone)
-        return self._formats.day(noon.timestamp())

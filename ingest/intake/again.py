@@ -14,7 +14,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import Batch
-from cleanside.ingest.errors import Complaint, NotFound, NotValid
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.store import audit, streams
 from cleanside.ingest.store.marks import Ranges, union
 from cleanside.ingest.store.streams import Stream
@@ -26,9 +26,12 @@ def ask(
     """
     Ask for number `first` and all after it up to the mark. Returns the stream as it is then.
 
-    Raises NotFound for a stream that is not this owner's, Refused (422) for a number beyond the mark.
+    Raises NotFound for a stream that is not this owner's, Refused (422) for a number beyond the mark, (409)
+    where no gateway would hear of it.
     """
     stream = _found(connection, owner_id, name)
+    if not stream.has_gateway:
+        raise Refused("resend_without_gateway", status=409, device=stream.device)
     if not 1 <= first <= stream.mark:
         raise NotValid(Complaint("#/first", "beyond_the_mark", first=first, mark=stream.mark))
     streams.set_again(connection, stream.id, mark=first - 1, through=stream.mark)

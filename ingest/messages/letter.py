@@ -58,6 +58,8 @@ class Outgoing:
     first_name: str | None
     #: address under which one leaves; None: there is no key to make it with
     leave_link: str | None
+    #: address under which one confirms a new address; None: the message is about no new address
+    confirm_link: str | None = None
 
 
 def mime_of(letter: Letter, outgoing: Outgoing) -> bytes:

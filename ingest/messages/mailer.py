@@ -23,14 +23,15 @@ from collections.abc import Callable
 import sqlalchemy as sa
 
 from cleanside.ingest.errors import CannotOpen, TryAgain
-from cleanside.ingest.messages import leaving
+from cleanside.ingest.messages import confirming, leaving
 from cleanside.ingest.messages.leaving import Leaving
 from cleanside.ingest.messages.letter import Letter, Outgoing, mime_of
 from cleanside.ingest.messages.noticing import DigestOf, Noticer, owners_to_look_at
 from cleanside.ingest.messages.smtp import Relay, Unsent, relay_of, send
 from cleanside.ingest.messages.telling import ESCALATED
 from cleanside.ingest.store import message_choices, messages, outbox, people
-from cleanside.ingest.store.messages import GIVEN_UP, SENT, Message
+from cleanside.ingest.store.message_choices import MessageChoices
+from cleanside.ingest.store.messages import ADDRESS, GIVEN_UP, SENT, Message
 from cleanside.ingest.store.people import Person
 from cleanside.ingest.store.sealing import SealingKey
 from cleanside.ingest.webhooks.announcing import Views
@@ -188,6 +189,8 @@ class Mailer:
     async def _try(self, relay: Relay, verify: ssl.SSLContext, outgoing: Outgoing) -> Unsent | None:
         if not outgoing.to:
             return Unsent(reason="the person has no address, or may not sign in", is_final=True)
+        if outgoing.message.kind == ADDRESS and outgoing.confirm_link is None:
+            return Unsent(reason="its link cannot be made: the server's key file does not open")
         try:
             content = await asyncio.to_thread(lambda: mime_of(self._letter_of(outgoing), outgoing))
         except Exception as error:  # a fault of ours in one message holds up no other
@@ -214,24 +217,41 @@ class Mailer:
             person = people.by_id(connection, person_id)
             if message is None or person is None or message.next_us > self._resources.clock():
                 return None
-            may_be_told = person.state == people.VALID
-            return Outgoing(
-                message=message,
-                person=person,
-                to=message_choices.of(connection, person_id).address if may_be_told else "",
-                relay=relay,
-                first_name=messages.first_name(connection, message),
-                leave_link=self._leave_link(relay, person, message),
+            chosen, first = (
+                message_choices.of(connection, person_id),
+                messages.first_name(connection, message),
             )
+        to = chosen.new_address if message.kind == ADDRESS else chosen.address
+        return Outgoing(
+            message=message,
+            person=person,
+            to=to if person.state == people.VALID else "",
+            relay=relay,
+            first_name=first,
+            leave_link=self._leave_link(relay, person, message),
+            confirm_link=self._confirm_link(relay, person, message, chosen),
+        )
+
+    def _confirm_link(
+        self, relay: Relay, person: Person, message: Message, chosen: MessageChoices
+    ) -> str | None:
+        """The address under which a person confirms a new address; None: the message is about none."""
+        if message.kind != ADDRESS or not chosen.new_address:
+            return None
+        try:
+            return confirming.link_of(relay.pages, self._key(), person.handle, chosen)
+        except CannotOpen as error:
+            log.warning("ingest.mail_without_link", extra={"reason": str(error)})
+            return None
 
     def _leave_link(self, relay: Relay, person: Person, message: Message) -> str | None:
         """
         The address under which a person leaves.
 
-        None without a key, because an alert must not wait for that; and of what is escalated, which an admin
-        chose for them.
+        None without a key, because an alert must not wait for that; of what is escalated, which an admin
+        chose for them; and of the link to a new address, which gets nothing else until it is confirmed.
         """
-        if message.about.get("what") == ESCALATED:
+        if message.about.get("what") == ESCALATED or message.kind == ADDRESS:
             return None
         try:
             return leaving.link_of(relay.pages, self._key(), Leaving(person.handle, message.kind))

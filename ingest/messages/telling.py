@@ -20,7 +20,7 @@ from cleanside.ingest.messages.choices import may_hear, not_before_us
 from cleanside.ingest.messages.matters import OPENED, SETTLED, WORSE, MatterChange
 from cleanside.ingest.store.matters import Matter
 from cleanside.ingest.store.message_choices import MessageChoices, Rules
-from cleanside.ingest.store.messages import DIGEST, TEST, NewMessage
+from cleanside.ingest.store.messages import ADDRESS, DIGEST, TEST, NewMessage
 from cleanside.ingest.store.outbox import Event
 from cleanside.ingest.store.people import VALID, Person
 from cleanside.ingest.webhooks.announcing import MATTER_OPENED, MATTER_SETTLED, MATTER_WORSE
@@ -28,7 +28,7 @@ from cleanside.ingest.webhooks.announcing import MATTER_OPENED, MATTER_SETTLED, 
 USUAL_LANGUAGE = "en"  # of who chose none: there is no browser to ask
 ESCALATED = "escalated"
 #: kinds of messages that are about no matter
-DIGEST_AND_TEST = frozenset({DIGEST, TEST})
+OF_NO_MATTER = frozenset({DIGEST, TEST, ADDRESS})
 HOUR_US = 3_600_000_000
 #: what became of a matter -> the type of its event
 EVENT_TYPES = {OPENED: MATTER_OPENED, WORSE: MATTER_WORSE, SETTLED: MATTER_SETTLED}
@@ -143,6 +143,11 @@ def digest_message(reader: Reader, day: date, about: Mapping[str, Any], now_us: 
 def trial_message(reader: Reader, now_us: int) -> NewMessage:
     """What a person sends to themselves, to see whether it arrives; quiet hours do not hold it up."""
     return new_message(reader, f"{TEST}.{now_us}", TEST, {}, now_us, at_once=True)
+
+
+def address_message(reader: Reader, now_us: int) -> NewMessage:
+    """What goes to a new address, so that its person confirms it; quiet hours do not hold it up."""
+    return new_message(reader, f"{ADDRESS}.{now_us}", ADDRESS, {}, now_us, at_once=True)
 
 
 def new_message(

@@ -46,6 +46,7 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "fleet:read": frozenset({"integrator", "planner", "operator", "admin"}) | _WATCHING,
     "acceptance:read": frozenset({"device", "integrator", "planner", "operator", "admin"}) | _WATCHING,
     "fleet:write": frozenset({"integrator", "operator", "admin"}),
+    "seats:write": frozenset({"integrator", "operator", "admin"}),
     "terminals:write": frozenset({"integrator", "planner", "operator", "admin"}) | _VISITING,
     "changes:write": frozenset({"planner", "operator", "admin"}) | _VISITING,
     "entries:read": frozenset({"planner", "operator", "admin"}) | _VISITING,
@@ -72,14 +73,15 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
 }
 #: what belongs to whoever is signed in: no key has it
 OF_PEOPLE_ALONE = frozenset({"me:manage"})
-#: what reaches beyond any site, or hands out what does: keys see all sites, and so do webhooks. A monitor may
-#: go from site to site with what it measured, so who decides about monitors, codes and quarantine sees all;
-#: who only looks sees what belongs to monitors that never sat elsewhere.
+#: what reaches beyond any site, or hands out what does: keys see all sites, and so do webhooks. A monitor
+#: may go from site to site with what it measured, so who decides about its history and quarantine sees all.
+#: Who is for some sites enrols and moves monitors within them (`ingest.owners.reach`), and sees what those
+#: measured that never sat elsewhere.
 OF_ALL_SITES = frozenset(
     {
         *("keys:manage", "keys:rotate", "webhooks:manage", "webhooks:replay", "transfers:manage"),
         *("audit:read", "metrics:read", "messages:manage"),
-        *("fleet:write", "enrolments:write", "streams:write", "history:write", "bundles:import"),
+        *("fleet:write", "streams:write", "history:write", "bundles:import"),
         *("quarantine:write", "amendments:read"),
     }
 )

@@ -16,11 +16,11 @@ import sqlalchemy as sa
 
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners import one_time_code, seating
-from cleanside.ingest.owners.access import BOUND_ROLES, NewKey, allows, hash_of
+from cleanside.ingest.owners.access import BOUND_ROLES, NewKey, allows, hash_of, sees_site
 from cleanside.ingest.owners.claims import may_claim
 from cleanside.ingest.owners.seating import Seated, SeatOrder
 from cleanside.ingest.quarantine.replay import reconsider
-from cleanside.ingest.store import audit, fleet, keys, one_time_codes, people, quarantine
+from cleanside.ingest.store import audit, fleet, keys, one_time_codes, papers, people, quarantine
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.one_time_codes import Enrolment
@@ -161,9 +161,19 @@ def _still_trusted(connection: sa.Connection, found: Enrolment, now_us: int) -> 
     maker = keys.by_handle(connection, found.who) or _person(connection, found)
     if maker is None or maker.state(now_us) != keys.VALID or maker.owner_id != found.owner_id:
         return False
-    if not allows(maker, "enrolments:write"):  # a person may have another role, or fewer sites, by now
+    if not allows(maker, "enrolments:write"):  # a person may have another role by now
+        return False
+    if maker.sites and not sees_site(
+        maker, _site_of(connection, found)
+    ):  # or fewer sites, or the machine went
         return False
     return may_claim(connection, maker, found.device, now_us)
+
+
+def _site_of(connection: sa.Connection, found: Enrolment) -> str | None:
+    """Where the machine of a code is now."""
+    machine = fleet.machine(connection, found.owner_id, found.machine)
+    return None if machine is None else papers.site_of(connection, machine.id)
 
 
 def _person(connection: sa.Connection, found: Enrolment) -> Key | None:

@@ -1,10 +1,11 @@
 """
-A plan of visits: which machine on which day, what to order by when, what it costs and why.
+A plan of visits: which machine on which day, what it costs and why.
 
 Promises: pure and deterministic; `GAP` of the least cost (`grouping`). No visit is planned for a day on which
 the chance of being at the limit is above what the shop allows, or the element too old, as long as people and
 parts suffice. Where they do not, the plan is late by as few days as possible, and says for which machines.
-Leaves to others: prices and dates (`ingest.api.routes.visit_plan`), words (the console).
+Leaves to others: prices and dates (`ingest.api.routes.visit_plan`), what to order by when
+(`ingest.shop.stock`), words (the console).
 
 A plan is advice: the manual of the machine and its limits come first.
 """
@@ -28,7 +29,6 @@ from cleanside.ingest.planning.grouping import (
     moving_costs,
     total_cost,
 )
-from cleanside.ingest.planning.part_orders import PartOrder, orders_of
 from cleanside.ingest.planning.visit_problem import (
     ElementAhead,
     NoVisitPlan,
@@ -39,7 +39,10 @@ from cleanside.ingest.planning.visit_problem import (
     job_days,
     outlook_of,
     require_possible,
+    too_late,
 )
+
+NEXT_DAYS = 7  # a late visit can be moved by hand to the days after its own, so far; chosen
 
 #: why a visit is on its day, the strongest first
 VisitReason = Literal[
@@ -136,7 +139,6 @@ class VisitPlan:
     visits: tuple[PlannedVisit, ...]
     trips: tuple[VisitTrip, ...]
     later: tuple[LaterElement, ...]
-    orders: tuple[PartOrder, ...]
     cost: PlanCost
     bound: float  # no plan costs less [currency]
     alone_cost: float  # each element on its own cheapest day, trips shared by chance alone [currency]
@@ -158,9 +160,10 @@ def make_visit_plan(problem: VisitProblem, *, gap: float = GAP) -> VisitPlan:
     require_possible(problem)
     elements = sorted(problem.elements, key=lambda element: element.name)
     outlooks = [outlook_of(problem, element) for element in elements]
+    _require_late_anyway(problem, outlooks, gap)
     choice, deadlines = _solve(problem, outlooks, gap)
     jobs = job_days(problem, outlooks, deadlines, is_free=True)  # what other days would cost
-    moves = moving_costs(jobs, choice.day)
+    moves = moving_costs(_with_later_days(problem, outlooks, deadlines, choice.day), choice.day)
     is_later = choice.day == problem.days
     visits = [
         _visit(jobs, choice.day, moves, outlooks, row, is_late=row in deadlines)
@@ -174,18 +177,11 @@ def make_visit_plan(problem: VisitProblem, *, gap: float = GAP) -> VisitPlan:
         visits=tuple(sorted(visits, key=lambda v: (v.day, v.element.site, v.element.name))),
         trips=trips,
         later=tuple(later),
-        orders=orders_of(problem, _needed_days(visits, later)),
         cost=cost,
         bound=min(choice.bound, cost.all),
         alone_cost=total_cost(jobs, alone),
         was_cut_off=choice.was_cut_off,
     )
-
-
-def _needed_days(visits: list[PlannedVisit], later: list[LaterElement]) -> list[tuple[str, int]]:
-    """Part and day of each element that is changed, or must be after the plan."""
-    days = [(v.element, v.day) for v in visits] + [(o.element, o.last_day) for o in later]
-    return [(e.part, day) for e, day in days if e.part is not None and e.wear is not None]
 
 
 # ---------------------------------------------------------------- the choice
@@ -202,6 +198,33 @@ def _solve(problem: VisitProblem, outlooks: list[Outlook], gap: float) -> tuple[
         return cheapest_days(job_days(problem, outlooks, deadlines), gap=gap), deadlines
     except NoChoice as none:
         raise _not_found() from none
+
+
+def _require_late_anyway(problem: VisitProblem, outlooks: list[Outlook], gap: float) -> None:
+    """
+    A day after the last one in time may be chosen for what cannot be in time anyway, for nothing else.
+
+    Raises NoVisitPlan.
+    """
+    chosen = [row for row, outlook in enumerate(outlooks) if outlook.is_fixed_late]
+    if not chosen:
+        return
+    free = [
+        replace(o, element=replace(o.element, fixed_day=None)) if o.is_fixed_late else o for o in outlooks
+    ]
+    _, late = _solve(problem, free, gap)
+    for row in chosen:
+        if row not in late:
+            raise too_late(problem, outlooks[row])
+
+
+def _with_later_days(
+    problem: VisitProblem, outlooks: list[Outlook], deadlines: Mapping[int, int], day: IntArray
+) -> JobDays:
+    """The days to which visits can be moved: what is late anyway has the next days beside its own."""
+    late = {row for row, o in enumerate(outlooks) if row in deadlines or o.was_late_from_the_start}
+    last = {row: min(int(day[row]) + NEXT_DAYS, problem.days - 1) for row in late if day[row] < problem.days}
+    return job_days(problem, outlooks, {**deadlines, **last}, is_free=True)
 
 
 def _least_late(problem: VisitProblem, outlooks: list[Outlook]) -> dict[int, int]:

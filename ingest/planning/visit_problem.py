@@ -127,6 +127,12 @@ class Outlook:
         return int(fit[-1]) if len(fit) else int(np.flatnonzero(self.can_visit)[0])
 
     @property
+    def is_fixed_late(self) -> bool:
+        """A person chose a day after the last one in time, and there is one in time."""
+        fixed = self.element.fixed_day
+        return fixed is not None and fixed > self.deadline and not self.was_late_from_the_start
+
+    @property
     def was_late_from_the_start(self) -> bool:
         """No day is in time, however few others there are."""
         return not (self.in_time & self.can_visit).any()
@@ -270,15 +276,22 @@ def _in_time(
 
 
 def _require_fixed_possible(problem: VisitProblem, outlook: Outlook) -> None:
-    element, day = outlook.element, outlook.element.fixed_day
+    day = outlook.element.fixed_day
     if day is None:
         return
-    last = problem.on(outlook.deadline)
-    values = {"machine": element.machine, "day": problem.on(day), "last_day": last}
     if not 0 <= day < problem.days or not outlook.can_visit[day]:
-        raise NoVisitPlan("plan_fixed_on_free_day", **values)
-    if day > outlook.deadline:
-        raise NoVisitPlan("plan_fixed_too_late", **values)
+        raise NoVisitPlan("plan_fixed_on_free_day", **_fixed_values(problem, outlook, day))
+
+
+def too_late(problem: VisitProblem, outlook: Outlook) -> NoVisitPlan:
+    """Why an element is not visited on a day after the last one in time."""
+    assert outlook.element.fixed_day is not None
+    return NoVisitPlan("plan_fixed_too_late", **_fixed_values(problem, outlook, outlook.element.fixed_day))
+
+
+def _fixed_values(problem: VisitProblem, outlook: Outlook, day: int) -> dict[str, Any]:
+    last = problem.on(outlook.deadline)
+    return {"machine": outlook.element.machine, "day": problem.on(day), "last_day": last}
 
 
 def _cost_row(problem: VisitProblem, outlook: Outlook, deadline: int | None, *, is_free: bool) -> FloatArray:

@@ -8,9 +8,12 @@ Leaves to others: where it stands in a list (`ingest.api.routes.restriction`), t
 
 from __future__ import annotations
 
+import hashlib
+import json
 from typing import Literal
 
 from cleanside.ingest.restriction import Study
+from cleanside.ingest.store.element_changes import EntriesMade
 from cleanside.ingest.store.papers import PlannedChange
 
 PlanState = Literal["open", "missed", "done"]
@@ -18,6 +21,7 @@ PlanState = Literal["open", "missed", "done"]
 MICRO = 1_000_000
 HOUR_US = 3_600 * MICRO  # a fall is known to the operating hour
 WORK = frozenset(("new", "cleaned"))
+VERSION_CHARACTERS = 16  # 64 bits; chosen: two versions of one housing are never the same by chance
 
 
 def plan_state(planned: PlannedChange, *, changed_us: int | None, now_us: int) -> PlanState:
@@ -48,3 +52,12 @@ def state_of_plan(planned: PlannedChange | None, study: Study, now_us: int) -> P
     if planned is None:
         return None
     return plan_state(planned, changed_us=last_change_us(study), now_us=now_us)
+
+
+def version_of(planned: PlannedChange | None, made: EntriesMade) -> str:
+    """
+    Of what people decided about an element: another one once a day is planned, moved or taken back, or work
+    is entered or taken back. Readings do not change it.
+    """
+    decided = json.dumps([planned, made])
+    return hashlib.sha256(decided.encode()).hexdigest()[:VERSION_CHARACTERS]

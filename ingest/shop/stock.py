@@ -1,7 +1,8 @@
 """
 Parts: what to take, what to order and by when, and the chance of running out.
 
-Promises: pure. An element is needed when its planned day or its early date comes, whichever is first.
+Promises: pure. An element is needed on its day on the work list, or in the plan of visits: each says its days
+here, and `part_line` alone says what to order by when.
 Order by: the day on which the first element beyond the stock is needed, less the lead time.
 Chance of running out: each machine needs its element within the lead time with the chance that it is at the
 limit by then (`work_list.chance_at_limit`), each for itself. The number of elements needed is then
@@ -29,7 +30,7 @@ class Need:
     site: str | None
     #: it is on the list: it is taken along
     taken: bool
-    #: when it is needed at the earliest; None: it cannot be said
+    #: the day of its change; None: it cannot be said
     needed_on: date | None
     #: chance that it is needed before the end of a day, 0 to 1
     chance_by: Callable[[date], float]
@@ -45,7 +46,9 @@ class PartLine:
     take_by_site: Mapping[str, int]
     in_stock: int
     stock_by_site: Mapping[str, int]
+    on_order: int  # ordered, and not come yet
     to_order: int
+    needed_on: date | None  # the first that is missing; None: as far as can be seen none is
     order_by: date | None  # None: nothing is to be ordered, as far as can be seen
     late_days: int  # so many days after it is needed it comes, if it is ordered today; 0: in time
     lead_time_days: int | None  # None: not entered; then it is ordered as if it came the same day
@@ -61,12 +64,18 @@ def part_line(
     lead_time_days: int | None,
     today: date,
     before: date,
+    on_order: int = 0,
 ) -> PartLine:
-    """What to take of a part and what to order. needs : of this part, of all machines that work."""
+    """
+    What to take of a part and what to order. needs : of this part, of all machines that work.
+
+    on_order : pieces that are ordered, and count as if they came in time.
+    """
     in_stock = sum(stock_by_site.values())
+    supply = in_stock + on_order
     lead = timedelta(days=lead_time_days or 0)
     days = sorted(need.needed_on for need in needs if need.needed_on is not None)
-    first_missing = days[in_stock] if len(days) > in_stock else None
+    first_missing = days[supply] if len(days) > supply else None
     order_by = None if first_missing is None else first_missing - lead
     taken = [need for need in needs if need.taken]
     by_site: dict[str, int] = {}
@@ -80,7 +89,9 @@ def part_line(
         take_by_site=by_site,
         in_stock=in_stock,
         stock_by_site=stock_by_site,
-        to_order=max(0, sum(day < before + lead for day in days) - in_stock),
+        on_order=on_order,
+        to_order=max(0, sum(day < before + lead for day in days) - supply),
+        needed_on=first_missing,
         order_by=None if order_by is None else max(order_by, today),
         late_days=0 if first_missing is None else max(0, (arrives - first_missing).days),
         lead_time_days=lead_time_days,

@@ -144,6 +144,17 @@ def _rank(job: Job) -> int:
     return RANK.index("over_limit" if job.candidate.state == "over" else job.reason)
 
 
+def listed_day(candidate: Candidate, days: ListDays) -> tuple[date, Reason] | None:
+    """The day of a change by the rule at the top, however far, and why; None: it is not seen yet."""
+    if candidate.plan == "missed":
+        return days.today, "plan_missed"
+    if (planned := _planned_day(candidate, days)) is not None:
+        return planned, "planned"
+    if candidate.state in AT_ONCE:
+        return days.today, AT_ONCE[candidate.state]
+    return min(_by_forecast(candidate, days), default=None)
+
+
 def chance_at_limit(due_s: Quantiles | None, at_s: float, now_s: float) -> float | None:
     """
     Chance that an element reaches its limit before an instant, 0 to 1; None where there are no dates.
@@ -170,15 +181,15 @@ def is_laid_up(papers: Papers, day: date) -> bool:
 
 
 def needed_on(candidate: Candidate, days: ListDays) -> date | None:
-    """When its next element is needed at the earliest; None: it cannot be said."""
-    if candidate.state in ("over", "due"):
-        return days.today
-    found = [] if candidate.due_s is None else [max(days.today, days.of(candidate.due_s.p10))]
-    if (planned := _planned_day(candidate, days)) is not None:
-        found.append(planned)
-    if (limit := calendar_limit(candidate, days)) is not None:
-        found.append(max(days.today, limit))
-    return min(found, default=None)
+    """
+    The day on which its next element is needed: its day on the list, however far; None: it cannot be said.
+
+    What is only to be looked at needs none yet: then the day of the forecast.
+    """
+    found = listed_day(candidate, days)
+    if found is not None and found[1] == "check_first":
+        found = min(_by_forecast(candidate, days), default=None)
+    return None if found is None else found[0]
 
 
 def chance_needed(candidate: Candidate, day: date, days: ListDays) -> float:
@@ -203,7 +214,7 @@ def calendar_limit(candidate: Candidate, days: ListDays) -> date | None:
 
 
 def _job(candidate: Candidate, days: ListDays) -> Job | None:
-    found = _day_of(candidate, days)
+    found = listed_day(candidate, days)
     if found is None or found[0] >= days.before or is_laid_up(candidate.papers, found[0]):
         return None
     day, reason = found
@@ -218,17 +229,6 @@ def _job(candidate: Candidate, days: ListDays) -> Job | None:
         last_cleaning=_is_last_cleaning(candidate),
         options=tuple(_option(candidate, d, days) for d in (day, *days.listed())),
     )
-
-
-def _day_of(candidate: Candidate, days: ListDays) -> tuple[date, Reason] | None:
-    """The day of a change by the rule at the top, and why; None: it is not seen yet."""
-    if candidate.plan == "missed":
-        return days.today, "plan_missed"
-    if (planned := _planned_day(candidate, days)) is not None:
-        return planned, "planned"
-    if candidate.state in AT_ONCE:
-        return days.today, AT_ONCE[candidate.state]
-    return min(_by_forecast(candidate, days), default=None)
 
 
 def _by_forecast(candidate: Candidate, days: ListDays) -> list[tuple[date, Reason]]:

@@ -25,6 +25,22 @@ class EnteredChange(NamedTuple):
     part: str | None = None  # part number of what went in; None: not entered
 
 
+class EntriesMade(NamedTuple):
+    """How many entries a housing has, and when the newest was made."""
+
+    many: int = 0
+    newest_us: int = 0
+
+
+def entries_of_owner(connection: sa.Connection, owner_id: int) -> dict[int, EntriesMade]:
+    """Housing id -> its entries, of all housings of an owner that have any."""
+    row = element_changes.c
+    query = sa.select(row.housing_id, sa.func.count(), sa.func.max(row.entered_us))
+    query = query.join_from(element_changes, housings).join(machines)
+    query = query.where(machines.c.owner_id == owner_id).group_by(row.housing_id)
+    return {housing_id: EntriesMade(many, newest) for housing_id, many, newest in connection.execute(query)}
+
+
 def put_change(connection: sa.Connection, housing_id: int, change: EnteredChange) -> EnteredChange | None:
     """Enter an element change; an existing one with this id stays, and is returned."""
     by_id = {before.entry_id: before for before in changes_of(connection, housing_id)}

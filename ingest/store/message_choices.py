@@ -24,8 +24,12 @@ class MessageChoices:
     """A row of `message_choices`. Times of day are like 06:00, in their zone."""
 
     person_id: int
-    #: of e-mail; "": none, so nothing is sent
+    #: of e-mail, confirmed; "": none, so nothing is sent
     address: str = ""
+    #: takes its place once it is confirmed; "": none waits
+    new_address: str = ""
+    #: until when it may be confirmed [us]; None: none waits
+    new_until_us: int | None = None
     alerts: frozenset[str] = frozenset()
     digest: str = NO_DIGEST
     digest_at: str = "06:00"
@@ -71,8 +75,9 @@ def of_owner(connection: sa.Connection, owner_id: int) -> dict[int, MessageChoic
 
 
 def owners_to_tell(connection: sa.Connection) -> list[int]:
-    """Owners of whom at least one person has an address."""
-    query = sa.select(people.c.owner_id).join(message_choices).where(message_choices.c.address != "")
+    """Owners of whom at least one person has an address, or one that waits to be confirmed."""
+    chosen = (message_choices.c.address != "") | (message_choices.c.new_address != "")
+    query = sa.select(people.c.owner_id).join(message_choices).where(chosen)
     return list(connection.scalars(query.distinct().order_by(people.c.owner_id)))
 
 

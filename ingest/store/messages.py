@@ -19,7 +19,7 @@ from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import matters, messages
 
 #: also kinds of messages, beside those of matters
-DIGEST, TEST = "digest", "test"
+DIGEST, TEST, ADDRESS = "digest", "test", "address"
 WAITING, SENT, GIVEN_UP = "waiting", "sent", "given_up"
 MESSAGE_STATES = (WAITING, SENT, GIVEN_UP)
 
@@ -152,6 +152,13 @@ def list_of(
     if before_id is not None:
         query = query.where(messages.c.id < before_id)
     return [_read(row) for row in connection.execute(query)]
+
+
+def written_since(connection: sa.Connection, person_id: int, kind: str, since_us: int) -> int:
+    """How many messages of a kind were written to a person since an instant."""
+    row = messages.c
+    here = row.person_id == person_id, row.kind == kind, row.written_us >= since_us
+    return connection.scalar(sa.select(sa.func.count()).select_from(messages).where(*here)) or 0
 
 
 def drop_waiting(connection: sa.Connection, person_id: int, kind: str | None) -> None:

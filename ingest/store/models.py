@@ -426,6 +426,42 @@ stock = sa.Table(
     sqlite_with_rowid=False,
 )
 
+#: what an entered change took from the stock of the site where its machine was; names, because sites end
+part_uses = sa.Table(
+    "part_uses",
+    metadata,
+    _to("housings", "housing_id", key=True),
+    sa.Column("entry_id", sa.String(64), primary_key=True),
+    sa.Column("part", sa.String(64), nullable=False),
+    sa.Column("site", sa.String(64), nullable=False),
+    #: 1; 0: the stock there showed none, so nothing was taken
+    sa.Column("pieces", sa.Integer, nullable=False),
+    sa.Column("used_us", sa.BigInteger, nullable=False),
+)
+
+#: parts to order for an accepted plan of visits, until they came or are not needed any more
+part_orders = sa.Table(
+    "part_orders",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("part", sa.String(64), nullable=False),
+    sa.Column("pieces", sa.Integer, nullable=False),
+    #: ISO 8601, YYYY-MM-DD
+    sa.Column("order_by", sa.String(10), nullable=False),
+    sa.Column("needed_on", sa.String(10), nullable=False),
+    sa.Column("planned_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(64), nullable=False),
+    #: the sites of whoever accepted the plan, by name with commas between; "": all
+    sa.Column("sites", sa.Text, nullable=False),
+    #: when and by whom it was ordered; None: not yet
+    sa.Column("ordered_us", sa.BigInteger),
+    sa.Column("ordered_by", sa.String(64)),
+    #: when it came, or was given up; None: it is open
+    sa.Column("ended_us", sa.BigInteger),
+    sa.Index("ix_part_orders_owner_id", "owner_id"),
+)
+
 #: what the shop knows of a machine; None: not known, or none
 machine_papers = sa.Table(
     "machine_papers",
@@ -1048,6 +1084,19 @@ summaries = sa.Table(
     sqlite_with_rowid=False,
 )
 
+#: snapshots that were in use in the last days, two of an owner: what dates would be by them shows what
+#: learning moved
+earlier_snapshots = sa.Table(
+    "earlier_snapshots",
+    metadata,
+    sa.Column("owner_id", BigId, sa.ForeignKey("owners.id"), primary_key=True, autoincrement=False),
+    sa.Column("number", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("learned_us", sa.BigInteger, nullable=False),
+    #: when the next one took its place
+    sa.Column("kept_us", sa.BigInteger, nullable=False),
+    sa.Column("content", sa.Text, nullable=False),
+)
+
 #: the newest snapshot of an owner's fleet; all processes use the same one
 fleet_snapshots = sa.Table(
     "fleet_snapshots",
@@ -1157,8 +1206,11 @@ message_choices = sa.Table(
     "message_choices",
     metadata,
     sa.Column("person_id", BigId, sa.ForeignKey("people.id"), primary_key=True, autoincrement=False),
-    #: of e-mail; "": none, so nothing is sent
+    #: of e-mail, confirmed; "": none, so nothing is sent
     sa.Column("address", sa.String(254), nullable=False),
+    #: takes its place once it is confirmed, until when; "": none waits
+    sa.Column("new_address", sa.String(254), nullable=False, server_default=""),
+    sa.Column("new_until_us", sa.BigInteger),
     #: JSON list of the kinds of matters that cannot wait
     sa.Column("alerts", sa.Text, nullable=False),
     #: none, daily or weekly

@@ -16,6 +16,7 @@ from cleanside.ingest.store.models import (
     machine_papers,
     machines,
     meter_readings,
+    part_uses,
     planned_changes,
     sites,
 )
@@ -150,6 +151,12 @@ def devices_of_sites(connection: sa.Connection, owner_id: int, names: Collection
     return frozenset(device for device, sat_at in found.items() if sat_at <= set(names))
 
 
+def devices_sitting_at(connection: sa.Connection, owner_id: int, names: Collection[str]) -> frozenset[str]:
+    """Names of the devices that sit on a machine at one of these sites now."""
+    sitting = f"{_SITES_OF_DEVICES} AND assignments.until_us IS NULL"
+    return frozenset(d for d, site in dialect.run(connection, sitting, (owner_id,)) if site in names)
+
+
 def edit_machine_papers(connection: sa.Connection, machine_id: int, **changes: Any) -> None:
     """Set columns of a machine's papers: site_id, crew_id, and those of `MachinePapers` below them."""
     _put(connection, machine_papers, {"machine_id": machine_id}, changes)
@@ -182,7 +189,8 @@ def forget_owner_of(connection: sa.Connection, machine_id: int) -> None:
     here = machine_papers.c.machine_id == machine_id
     connection.execute(sa.update(machine_papers).where(here).values(site_id=None, crew_id=None))
     own = sa.select(housings.c.id).where(housings.c.machine_id == machine_id)
-    connection.execute(sa.delete(planned_changes).where(planned_changes.c.housing_id.in_(own)))
+    for table in (planned_changes, part_uses):  # the parts came from the stock of its former owner
+        connection.execute(sa.delete(table).where(table.c.housing_id.in_(own)))
 
 
 # ---------------------------------------------------------------- what people read at the machine

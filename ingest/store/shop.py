@@ -135,6 +135,20 @@ def put_stock(connection: sa.Connection, part_id: int, site_id: int, pieces: int
     )
 
 
+def add_stock(connection: sa.Connection, owner_id: int, number: str, site: str, pieces: int) -> bool:
+    """Put pieces of a part to the stock of a site. False: the part or the site is not there any more."""
+    known, at = part(connection, owner_id, number), group(connection, "site", owner_id, site)
+    if known is None or at is None:
+        return False
+    values = {"part_id": known.id, "site_id": at.id, "pieces": pieces}
+    more = dialect.insert(connection, stock).values(values)
+    more = more.on_conflict_do_update(
+        index_elements=["part_id", "site_id"], set_={"pieces": stock.c.pieces + pieces}
+    )
+    connection.execute(more)
+    return True
+
+
 def stock_of(connection: sa.Connection, owner_id: int) -> dict[str, dict[str, int]]:
     """Part number -> site -> pieces, of an owner."""
     query = (

@@ -58,6 +58,12 @@ class Stream:
         return self.tail_us is not None and self.tail_seq == self.highest
 
     @property
+    def has_gateway(self) -> bool:
+        """True where a gateway sends it, which asks for the mark and sends again from there."""
+        said = (self.installation, self.gateway_version, self.appended_through)
+        return self.is_numbered and any(one is not None for one in said)
+
+    @property
     def is_numbered(self) -> bool:
         """False where it is the stream of readings that came without numbers."""
         return not self.stream.startswith(UNNUMBERED)

@@ -93,6 +93,20 @@ def test_a_page_fits_and_axe_finds_nothing(server: ServerProcess, browser: Brows
             assert page.locator("main b:text('Grader')").count() == 0
 
 
+def test_the_fleet_and_an_admins_menu_fit_in_german(server: ServerProcess, browser: Browser) -> None:
+    """German is the longer language: no sideways scrolling, and the menu is one line."""
+    size = {"width": 1280, "height": 800}
+    with page_in(browser, server.url, server.tokens["admin"], viewport=size, locale="de-DE") as page:
+        page.goto("/fleet")
+        assert not is_scrolled_sideways(page)
+        tops = page.locator(".masthead nav > ul > li").evaluate_all("all => all.map(one => one.offsetTop)")
+        assert len(tops) > 8
+        assert len(set(tops)) == 1
+        page.locator(".folded summary").press("Enter")
+        page.locator(".folded a[href='/people']").press("Enter")
+        page.wait_for_url("**/people")
+
+
 def test_times_are_in_the_zone_of_the_browser(server: ServerProcess, browser: Browser) -> None:
     with page_in(browser, server.url, server.tokens["admin"], timezone_id="Asia/Tokyo") as page:
         page.goto("/fleet")

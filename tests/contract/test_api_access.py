@@ -15,6 +15,7 @@ from cleanside.ingest.api.routes.example import RequestExample
 from cleanside.ingest.owners.access import PEOPLE_ROLES, ROLES
 from tests.conftest import sqlite_url
 from tests.support.matter import a_matter
+from tests.support.part_order import an_order, owner_of
 from tests.support.people import Browser, invited, quick_passwords, signed_in
 from tests.support.route_examples import EXAMPLES, ROUTES, filled
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
@@ -67,6 +68,8 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/v1/work"): STAFF,
     ("GET", "/v1/visit-plan"): STAFF,
     ("POST", "/v1/visit-plan/accepted"): STAFF,
+    ("GET", "/v1/part-orders"): STAFF,
+    ("POST", "/v1/part-orders/{order}"): STAFF,
     ("GET", "/v1/planning-terms"): STAFF,
     ("POST", "/v1/planning-terms"): STAFF,
     ("POST", "/v1/machines/{machine}/element-changes"): STAFF,
@@ -190,6 +193,7 @@ NAMES: dict[str, Any] = {
     "passkey": 1,
     "calendar": 1,
     "matter": 1,
+    "order": 1,
     "message": 1,
 }
 
@@ -230,7 +234,7 @@ OF_PEOPLE: dict[tuple[str, str], set[str]] = {
     ("POST", f"{OF_MACHINE}/element-changes"): VISITORS,
     ("DELETE", f"{OF_MACHINE}/element-changes"): VISITORS,
     **{("GET", f"/v1/{path}"): EVERY_PERSON for path in ("shop", "work", "machines.csv", "parts.csv")},
-    **{("GET", f"/v1/{path}"): EVERY_PERSON for path in ("planning-terms", "visit-plan")},
+    **{("GET", f"/v1/{path}"): EVERY_PERSON for path in ("planning-terms", "visit-plan", "part-orders")},
     ("GET", f"{OF_MACHINE}/meter-readings"): EVERY_PERSON,
     ("GET", f"{OF_MACHINE}/gauge-readings"): EVERY_PERSON,
     ("POST", f"{OF_MACHINE}/meter-readings"): VISITORS,
@@ -268,6 +272,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
             assert ask(running, "POST", path, "admin").status_code == 201
         invited(running, str(NAMES["person"]), "viewer")
         running.resources.writer.call(lambda c: a_matter(c, "grader-07", str(NAMES["person"])))
+        running.resources.writer.call(lambda c: an_order(c, owner_of(c, "grader-07")))
         yield running
 
 

@@ -52,7 +52,19 @@ def test_an_entry_has_the_part_that_is_given_or_that_of_the_papers(
     assert enter(api, **given)["part"] == part
 
 
+def test_a_life_without_an_entry_counts_for_the_part_of_the_papers(api: Api) -> None:
+    [found] = compared(api)
+    assert (found["part"], found["lives"], found["lives_by_papers"]) == ("KG-0715", 1, 1)
+    page = api.get("/element-lives").text
+    assert "KG-0715" in page
+    enter(api, part="XL-9")
+    [found] = compared(api)
+    assert (found["part"], found["lives_by_papers"]) == ("XL-9", 0)
+
+
 def test_a_life_counts_for_the_part_of_the_entry_that_began_it(api: Api) -> None:
+    housing = {"housing": "main", "primary_part": None}
+    api.request("PATCH", "/v1/machines/grader-07/papers", json={"housings": [housing]})
     assert [(one["part"], one["lives"]) for one in compared(api)] == [(None, 1)]  # found, not entered
     enter(api, part="XL-9")
     [found] = compared(api)

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from html.parser import HTMLParser
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
+from cleanside.ingest.console.wording import table
+from cleanside.ingest.messages import confirming
 from cleanside.ingest.messages.leaving import Leaving, code_of
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import message_choices, messages, people
+from tests.support.addresses import confirm_address
 from tests.support.matter import a_matter
 from tests.support.people import Browser, quick_passwords, said, signed_in
 from tests.support.serving import Api, in_process
@@ -51,8 +56,14 @@ def test_without_a_choice_nothing_is_sent(mara: Browser) -> None:
     assert found["mail_is_set_up"]
 
 
-def test_a_person_chooses_and_changes_one_thing_at_a_time(mara: Browser) -> None:
+def wish(api: Api, mara: Browser) -> None:
+    """She chooses, and confirms her address."""
     assert mara.request("PATCH", "/v1/me/messages", WISHES).status_code == 200
+    confirm_address(api, "mara.lindt")
+
+
+def test_a_person_chooses_and_changes_one_thing_at_a_time(api: Api, mara: Browser) -> None:
+    wish(api, mara)
     assert mine(mara).items() >= (WISHES | {"alerts": ["check_first", "over_limit"]}).items()
     mara.request("PATCH", "/v1/me/messages", {"quiet_from": None, "quiet_until": None})
     found = mine(mara)
@@ -84,9 +95,11 @@ def test_the_first_digest_comes_on_the_day_after_it_was_chosen(api: Api, mara: B
         assert message_choices.of(connection, person.id).digest_day == "2026-03-02"
 
 
-def test_one_sends_oneself_a_message_once_there_is_a_way(mara: Browser) -> None:
+def test_one_sends_oneself_a_message_once_there_is_a_way(api: Api, mara: Browser) -> None:
     assert said(mara.post("/v1/me/messages/test")) == (409, "no_way_to_person")
     mara.request("PATCH", "/v1/me/messages", WISHES)
+    assert said(mara.post("/v1/me/messages/test")) == (409, "no_way_to_person"), "not confirmed yet"
+    confirm_address(api, "mara.lindt")
     assert mara.post("/v1/me/messages/test").status_code == 201
     assert mine(mara)["newest_state"] == "waiting"
 
@@ -140,7 +153,7 @@ def one_click(api: Api, link: str) -> int:
 
 
 def test_a_scanner_that_opens_every_link_changes_nothing(api: Api, mara: Browser) -> None:
-    mara.request("PATCH", "/v1/me/messages", WISHES)
+    wish(api, mara)
     before = mine(mara)
     for kind in ("over_limit", "digest", "test"):
         for method in ("GET", "HEAD"):
@@ -159,7 +172,7 @@ def test_a_scanner_that_opens_every_link_changes_nothing(api: Api, mara: Browser
 def test_one_click_leaves_that_kind_without_signing_in(
     api: Api, mara: Browser, kind: str, left: tuple[list[str], str]
 ) -> None:
-    mara.request("PATCH", "/v1/me/messages", WISHES)
+    wish(api, mara)
     assert one_click(api, link_of(api, kind)) == 200
     assert one_click(api, link_of(api, kind)) == 200, "again: nothing more happens"
     found = mine(mara)
@@ -169,7 +182,7 @@ def test_one_click_leaves_that_kind_without_signing_in(
 
 
 def test_a_link_that_was_made_up_leaves_nothing_and_trying_is_slowed(api: Api, mara: Browser) -> None:
-    mara.request("PATCH", "/v1/me/messages", WISHES)
+    wish(api, mara)
     link = link_of(api, "over_limit")
     forged = link.replace("over_limit", "check_first")
     assert one_click(api, forged) == one_click(api, f"{link}0") == one_click(api, "/messages/leave") == 404
@@ -179,7 +192,7 @@ def test_a_link_that_was_made_up_leaves_nothing_and_trying_is_slowed(api: Api, m
 
 
 def test_what_waits_of_a_kind_that_was_left_is_not_sent_any_more(api: Api, mara: Browser) -> None:
-    mara.request("PATCH", "/v1/me/messages", WISHES)
+    wish(api, mara)
     made = matter_of(api)
     assert api.post(f"/v1/messages/{made['message']}/replay", {}).status_code == 200
     mara.post("/v1/me/messages/test")
@@ -269,3 +282,92 @@ def test_the_page_shows_matters_and_for_an_admin_what_was_not_delivered(api: Api
 def test_the_digest_is_there_as_json_too(mara: Browser) -> None:
     found = mara.get("/v1/digest?zone=Europe/Vienna").json()
     assert (found["day"], found["zone"], found["sites"]) == ("2026-03-02", "Europe/Vienna", [])
+
+
+# ---------------------------------------------------------------- a new address
+
+
+def link_to_address(api: Api) -> str:
+    """The link that goes to the address that waits."""
+    with api.resources.reading() as connection:
+        [person] = people.named(connection, "mara.lindt", None)
+        chosen = message_choices.of(connection, person.id)
+    key = api.resources.webhook_keys.read_or_make(needed=False)[0]
+    return confirming.link_of("", key, person.handle, chosen)
+
+
+def confirm(api: Api, link: str) -> int:
+    """The form on the page of a link."""
+    return int(api.request("POST", link, key=None, headers={"Sec-Fetch-Site": "same-origin"}).status_code)
+
+
+def kinds(api: Api) -> list[str]:
+    return [message["kind"] for message in api.get("/v1/messages").json()["messages"]]
+
+
+def test_a_new_address_gets_nothing_but_its_link_until_it_is_confirmed(api: Api, mara: Browser) -> None:
+    mara.request("PATCH", "/v1/me/messages", WISHES)
+    found = mine(mara)
+    assert (found["address"], found["address_to_confirm"]) == ("", WISHES["address"])
+    assert found["confirm_until"] > "2026"
+    assert kinds(api) == ["address"]
+    with api.resources.reading() as connection:
+        [person] = people.named(connection, "mara.lindt", None)
+        assert person.id not in message_choices.of_owner(connection, person.owner_id), "no alert goes there"
+    assert confirm(api, link_to_address(api)) == 200
+    assert (mine(mara)["address"], mine(mara)["address_to_confirm"]) == (WISHES["address"], None)
+    mara.request("PATCH", "/v1/me/messages", {"address": "mara@new.example"})
+    assert mine(mara)["address"] == WISHES["address"], "the one before stays in use until then"
+    lines = api.get("/v1/audit?what=address_confirmed").json()["entries"]
+    assert [line["who"] for line in lines] == ["mara.lindt"]
+
+
+def test_a_link_to_an_address_is_good_once_in_time_and_for_the_newest_address(
+    api: Api, mara: Browser
+) -> None:
+    mara.request("PATCH", "/v1/me/messages", WISHES)
+    older = link_to_address(api)
+    assert {api.request(method, older, key=None).status_code for method in ("GET", "HEAD")} == {200}
+    assert mine(mara)["address"] == "", "opening it changes nothing"
+    api.clock.advance(60)
+    mara.request("PATCH", "/v1/me/messages", {"address": "mara@new.example"})
+    link = link_to_address(api)
+    assert confirm(api, older) == confirm(api, f"{link}0") == confirm(api, "/messages/address") == 404
+    assert (confirm(api, link), confirm(api, link)) == (200, 404)
+    assert mine(mara)["address"] == "mara@new.example"
+    mara.request("PATCH", "/v1/me/messages", WISHES)
+    late = link_to_address(api)
+    api.clock.advance(3 * 86_400)
+    assert (confirm(api, late), mine(mara)["address"]) == (404, "mara@new.example")
+
+
+def all_sent(api: Api) -> None:
+    """The mail server took what waits."""
+
+    def save(connection: sa.Connection) -> None:
+        [person] = people.named(connection, "mara.lindt", None)
+        for message in messages.list_of(connection, person.owner_id):
+            messages.settle(connection, message.id, {"state": messages.SENT})
+
+    api.resources.writer.call(save)
+
+
+def test_links_to_new_addresses_are_bounded(api: Api, mara: Browser) -> None:
+    """No mailbox is filled, and a stranger's tries at links are slowed."""
+    answers = []
+    for number in range(6):
+        api.clock.advance(1)
+        answers.append(mara.request("PATCH", "/v1/me/messages", {"address": f"a{number}@x.example"}))
+        all_sent(api)
+    assert [answer.status_code for answer in answers] == [200] * 5 + [409]
+    assert said(answers[-1]) == (409, "too_many_confirmations")
+    stranger = api.from_address("192.0.2.7")
+    found = {stranger.get("/messages/address?code=p1.00", key=None).status_code for _ in range(80)}
+    assert found == {404, 429}
+
+
+def test_the_page_says_that_an_address_waits_and_where_there_is_no_mail(api: Api, mara: Browser) -> None:
+    mara.request("PATCH", "/v1/me/messages", WISHES)
+    assert "waits to be confirmed" in mara.get("/messages").text
+    api.resources.settings = replace(api.resources.settings, smtp_host="")
+    assert str(table("en")["messages.cannot_confirm"]) in mara.get("/messages").text

@@ -25,6 +25,7 @@ from cleanside.ingest.owners.access import BOUND_ROLES, ROLES
 from tests.conftest import sqlite_url
 from tests.contract.test_api_access import A_CORRECTION, ALLOWED
 from tests.support.matter import a_matter
+from tests.support.part_order import an_order, owner_of
 from tests.support.route_examples import EXAMPLES, Route, filled
 from tests.support.serving import Api, batch, bearer, in_process
 
@@ -60,6 +61,7 @@ OBJECTS = {
     "calendar": "calendar",
     "matter": "matter",
     "message": "message",
+    "order": "order",
 }
 #: members of bodies that hold no name of an object: values, times, words, choices, and containers of those
 PLAIN = {
@@ -149,6 +151,7 @@ UNKNOWN: dict[str, Any] = {
     "calendar": 2**40,
     "matter": 2**40,
     "message": 2**40,
+    "order": 2**40,
 }
 
 
@@ -262,6 +265,8 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     assert api.post("/v1/people", {"name": person, "role": "planner"}, key=admin).status_code == 201
     more = {"person": person, "session": 1, "passkey": 1, "calendar": 1, "webhook": hook.json()["webhook"]}
     more |= api.resources.writer.call(lambda connection: a_matter(connection, machine, person))
+    order = api.resources.writer.call(lambda connection: an_order(connection, owner_of(connection, machine)))
+    more |= {"order": order}
     return Fleet(names | more, tokens, elsewhere)
 
 

@@ -21,7 +21,7 @@ def api(database_url: str) -> Iterator[Api]:
     """Ninety readings are stored."""
     with in_process(database_url) as running:
         running.register()
-        running.send(batch(1, [3.0] * 90))
+        running.send(batch(1, [3.0] * 90, gateway={"version": "1.0.0", "installation": "spool-1"}))
         yield running
 
 
@@ -76,6 +76,22 @@ def test_what_did_not_come_yet_is_not_asked_for_again(api: Api, first: int) -> N
     assert asked(api, 1, key="planner").status_code == 403
     other = "019abc00-7e1a-7c3e-8f00-000000000000"
     assert api.post(f"/v1/streams/{other}/resends", {"first": 1, "reason": "why"}).status_code == 404
+
+
+def test_a_program_that_posts_by_itself_is_not_asked(sqlite_database_url: str) -> None:
+    """It asks for no mark: nothing would answer, with numbers or without."""
+    with in_process(sqlite_database_url) as api:
+        api.register()
+        api.send(batch(1, [3.0] * 5))
+        [line] = api.get("/v1/streams").json()["streams"]
+        refused = asked(api, 1)
+        assert (line["has_gateway"], refused.status_code) == (False, 409)
+        assert refused.json()["code"] == "resend_without_gateway"
+        page = api.get("/backlog", key="operator").text
+        assert 'action="/backlog/resends"' not in page
+        api.send(batch(6, [3.0] * 5, gateway={"version": "1.0.0"}))
+        assert asked(api, 1).status_code == 200
+        assert 'action="/backlog/resends"' in api.get("/backlog", key="operator").text
 
 
 def test_it_stands_in_the_audit_with_its_reason(api: Api) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from cleanside.gateway.wire import instant_text
 from tests.contract.test_api_fleet import register_worked
 from tests.contract.test_api_shop import ask, refused
 from tests.support.serving import Api, in_process
@@ -90,6 +91,7 @@ def test_a_plan_says_day_reason_costs_and_what_it_rests_on(worked: Api) -> None:
     assert "stop_price" in {line["field"] for line in plan["assumed"]}
     assert "currency" not in {line["field"] for line in plan["assumed"]}
     assert plan["orders"] == [], "one is in stock"
+    assert visit["work_list_on"] == early["day"], "until the plan is accepted"
     assert plan["cautions"][0]["code"] == "maker_first"
     assert {move["day"] for move in visit["moves"]}.isdisjoint({visit["day"]})
 
@@ -114,22 +116,97 @@ def test_a_day_that_cannot_be_is_refused_with_the_reason(worked: Api) -> None:
     assert answer("loader-99/main/2026-03-03") == (404, "unknown_machine")
 
 
+def seen(visit: dict[str, Any], **more: Any) -> dict[str, Any]:
+    """A visit of a plan as it is accepted."""
+    names = {name: visit[name] for name in ("machine", "housing", "version")}
+    return names | {"on": visit["day"]} | more
+
+
+def accepted(*visits: dict[str, Any]) -> dict[str, Any]:
+    return {"zone": "Europe/Vienna", "visits": list(visits)}
+
+
 def test_an_accepted_plan_is_the_planned_day_of_each_machine_and_stays(worked: Api) -> None:
     [visit] = plan_of(worked)["visits"]
-    accepted = [{"machine": "grader-07", "housing": "main", "on": visit["day"]}]
-    body = {"zone": "Europe/Vienna", "visits": accepted}
-    assert ask(worked, "POST", ACCEPTED, body) == {"visits": 1, "changed": 1}
-    assert ask(worked, "POST", ACCEPTED, body) == {"visits": 1, "changed": 0}
+    assert visit["planned"] is None
+    body = accepted(seen(visit))
+    assert ask(worked, "POST", ACCEPTED, body) == {"visits": 1, "changed": 1, "kept": [], "orders": []}
+    assert ask(worked, "POST", ACCEPTED, body) == {"visits": 1, "changed": 0, "kept": [], "orders": []}
     [job] = ask(worked, "GET", "/v1/work", before=plan_of(worked)["before"])["jobs"]
     assert (job["day"], job["reason"], job["planned"]["on"]) == (visit["day"], "planned", visit["day"])
     [again] = plan_of(worked)["visits"]
     assert (again["day"], again["planned_on"], again["cost"]["moved"]) == (visit["day"], visit["day"], 0.0)
+    assert again["work_list_on"] == visit["day"]
     assert "as_planned" in again["reasons"]
+
+
+def by_hand(api: Api, day: str) -> None:
+    """Somebody plans the change of grader-07 for a day."""
+    ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": day, "zone": "Europe/Vienna"})
+
+
+def planned_on(api: Api) -> str:
+    fleet: dict[str, Any] = ask(api, "GET", "/v1/fleet")
+    return str(fleet["housings"][0]["planned"]["on"])
+
+
+def other_day(visit: dict[str, Any]) -> str:
+    return next(str(move["day"]) for move in visit["moves"] if move["day"])
+
+
+def test_a_day_that_a_person_planned_stays_unless_the_visit_replaces_it(worked: Api) -> None:
+    [free] = plan_of(worked)["visits"]
+    other = other_day(free)
+    by_hand(worked, other)
+    [visit] = plan_of(worked, fixed=f"grader-07/main/{free['day']}")["visits"]
+    assert (visit["day"], visit["planned"]["on"], visit["planned"]["state"]) == (free["day"], other, "open")
+    kept = ask(worked, "POST", ACCEPTED, accepted(seen(visit)))
+    assert (kept["changed"], [(day["machine"], day["on"]) for day in kept["kept"]]) == (
+        0,
+        [("grader-07", other)],
+    )
+    assert planned_on(worked) == other
+    moved = ask(worked, "POST", ACCEPTED, accepted(seen(visit, replaces=True)))
+    assert (moved["changed"], moved["kept"], planned_on(worked)) == (1, [], visit["day"])
+    [line] = worked.get("/v1/audit", key="admin", params={"what": "plan_day"}).json()["entries"]
+    assert (line["values"]["before"], line["values"]["on"]) == (other, visit["day"])
+
+
+def test_a_plan_that_is_older_than_what_people_decided_is_refused(worked: Api) -> None:
+    """A day planned since, the same taken back, and work entered: each is another version."""
+    [visit] = plan_of(worked)["visits"]
+    by_hand(worked, other_day(visit))
+    assert refused(worked, "POST", ACCEPTED, accepted(seen(visit)))[:2] == (409, "plan_outdated")
+    assert refused(worked, "POST", ACCEPTED, accepted(seen(visit, replaces=True)))[0] == 409
+    without = {name: value for name, value in seen(visit).items() if name != "version"}
+    assert refused(worked, "POST", ACCEPTED, accepted(without))[0] == 409, "it says that no day was planned"
+    assert planned_on(worked) == other_day(visit), "nothing is accepted"
+
+
+def test_a_plan_from_before_work_was_entered_is_refused(worked: Api) -> None:
+    [visit] = plan_of(worked)["visits"]
+    done = {"changed_at": instant_text(worked.clock.now_us), "what": "inspected"}
+    ask(worked, "POST", "/v1/machines/grader-07/element-changes", done)
+    assert refused(worked, "POST", ACCEPTED, accepted(seen(visit)))[:2] == (409, "plan_outdated")
+
+
+def test_the_work_list_and_the_plan_order_by_the_same_day(worked: Api) -> None:
+    """None in stock: accepted, both pages have the day of the visit, and the same order for it."""
+    ask(worked, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "oberkies", "pieces": 0}]})
+    plan = plan_of(worked)
+    [visit] = plan["visits"]
+    ask(worked, "POST", ACCEPTED, accepted(seen(visit)))
+    plan = plan_of(worked)
+    [order] = plan["orders"]
+    work = ask(worked, "GET", "/v1/work", before=plan["before"], zone="Europe/Vienna")
+    [line] = work["parts"]
+    assert order["needed_on"] == visit["day"] == work["jobs"][0]["day"]
+    assert (order["order_by"], order["pieces"]) == (line["order_by"], line["to_order"])
 
 
 def test_of_a_plan_with_one_fault_nothing_is_accepted(worked: Api) -> None:
     [visit] = plan_of(worked)["visits"]
-    here = {"machine": "grader-07", "housing": "main", "on": visit["day"]}
+    here = seen(visit)
     for fault, status in (({"on": "2026-01-01"}, 422), ({"machine": "loader-99"}, 404)):
         assert refused(worked, "POST", ACCEPTED, {"visits": [here, here | fault]})[0] == status
     assert plan_of(worked)["visits"][0]["planned_on"] is None

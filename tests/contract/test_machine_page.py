@@ -221,3 +221,37 @@ def test_every_caution_has_words(language: str) -> None:
 
 def test_english_cautions_are_those_of_the_answers() -> None:
     assert {code: table("en")[f"caution.{code}"] for code in CAUTIONS} == CAUTIONS
+
+
+def test_a_change_is_planned_moved_and_taken_back_on_the_page(api: Api) -> None:
+    def plan(on: str) -> Any:
+        fields = {"housing": "main", "on": on, "plan_note": "with the 500 h service"}
+        return send(api, fields, path=f"{MACHINE}/planned-day")
+
+    def planned() -> Any:
+        return api.get("/v1/fleet").json()["housings"][0]["planned"]
+
+    for day in ("2026-03-05", "2026-03-09"):
+        assert (plan(day).status_code, planned()["on"], planned()["note"]) == (
+            303,
+            day,
+            "with the 500 h service",
+        )
+        assert f'value="{day}"' in api.get(MACHINE).text
+    refused = plan("2026-01-01")
+    assert (refused.status_code, planned()["on"]) == (422, "2026-03-09")
+    assert 'value="2026-01-01"' in refused.text, "nothing is typed twice"
+    send(api, {"housing": "main"}, path=f"{MACHINE}/planned-day/taken-back")
+    assert planned() is None
+
+
+def test_dates_beside_too_early_to_judge_say_what_they_rest_on(api: Api) -> None:
+    """The same words on every page and in the file, and a code for programs."""
+    register_worked(api, 3, rise_kpa=0.02)
+    known = api.get(f"/v1{MACHINE}/restriction").json()
+    assert known["state"] == "running-in"
+    assert (known["due_at"] is None) == (known["dates_rest_on"] is None)
+    assert known["dates_rest_on"] in ("fleet", "general")
+    words = str(table("en")[f"state.rest_on.{known['dates_rest_on']}"])
+    for path in (MACHINE, "/fleet", "/fleet.csv"):
+        assert words in html.unescape(api.get(path).text), path

@@ -120,6 +120,24 @@ def advance_to_next_try(api: Api, seconds: float = 3_600) -> None:
     api.clock.advance(seconds)
 
 
+def test_a_new_address_is_sent_its_link_and_nothing_is_kept_of_it(api: Api, sink: MailSink) -> None:
+    mara = signed_in(api, "mara.lindt", "planner")
+    mara.request("PATCH", "/v1/me/messages", {"address": MARA, "alerts": ["over_limit"]})
+    with mailing(api):
+        [mail] = sink.wait_for(1)
+    link = next(line for line in mail.part("plain").splitlines() if "/messages/address?code=" in line)
+    assert str(mail.parsed["To"]).endswith(f"<{MARA}>")
+    assert mail.parsed["List-Unsubscribe"] is None
+    code = link.partition("code=")[2].rpartition(".")[2].strip()
+    with api.resources.reading() as connection:
+        found = connection.execute(sa.text("SELECT about FROM messages")).scalars().all()
+        assert not any(code in about for about in found)
+    path = link.strip().removeprefix(PAGES)
+    own = {"Sec-Fetch-Site": "same-origin"}
+    assert api.request("POST", path, key=None, headers=own).status_code == 200
+    assert mara.get("/v1/me/messages").json()["address"] == MARA
+
+
 def test_a_machine_over_its_limit_is_told_once_text_first(api: Api, sink: MailSink) -> None:
     signed_in(api, "mara.lindt", "planner", display_name="Mara Lindt")
     chooses(api, "mara.lindt", MARA)

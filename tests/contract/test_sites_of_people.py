@@ -109,13 +109,10 @@ def test_a_monitor_that_came_from_another_site_brings_no_readings_of_that_site(a
 @pytest.mark.parametrize(
     ("method", "path", "body"),
     [
-        ("POST", f"/v1/devices/{ELSEWHERE}/assignments", {"machine": "grader-07", "with_history": True}),
         ("PATCH", f"/v1/devices/{ELSEWHERE}", {"retired": True}),
         ("POST", "/v1/devices", {"device": "new-intake", "machine": "grader-07"}),
         ("POST", "/v1/machines", {"machine": "new-1"}),
         ("PATCH", "/v1/machines/grader-07", {"name": "loader-02"}),
-        ("POST", "/v1/enrolments", {"device": ELSEWHERE, "machine": "grader-07"}),
-        ("GET", "/v1/enrolments", None),
         ("POST", "/v1/quarantine/discards", {"where": {"device": ELSEWHERE}, "reason": "ours now"}),
         ("GET", "/v1/quarantine/amendments", None),
         ("POST", "/v1/crews", {"crew": "late-shift"}),

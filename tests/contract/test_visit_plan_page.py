@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from cleanside.ingest.console.wording import table
 from tests.contract.test_api_fleet import register_worked
 from tests.contract.test_api_shop import ask
 from tests.support.people import signed_in
@@ -54,8 +55,11 @@ def test_the_page_shows_the_plan_with_a_caution_before_it(api: Api) -> None:
     html = page(api)
     [visit] = visits_of(html)
     plan = ask(api, "GET", "/v1/visit-plan")
-    assert visit == f"grader-07/main/{plan['visits'][0]['day']}"
-    assert html.index('class="caution"') < html.index("<table")
+    assert visit == f"grader-07/main/{plan['visits'][0]['day']}/{plan['visits'][0]['version']}"
+    assert html.index("<summary><strong>Engine off") < html.index("<table"), (
+        "in one line, the rest on request"
+    )
+    assert "<h2>Every time</h2>" not in html
     assert "<script>alert" not in html
     assert html_text.escape("<script>alert") in html
 
@@ -70,7 +74,7 @@ def test_a_move_is_planned_again_and_stands_in_the_address(api: Api) -> None:
     html = page(api)
     other = other_days(html)[0]
     moved = page(api, f"?fixed={other}")
-    assert visits_of(moved) == [other]
+    assert [visit.rpartition("/")[0] for visit in visits_of(moved)] == [other]
     assert "Chosen by hand" in moved
     assert visits_of(page(api, "?fixed=")) == visits_of(html), "an empty choice is none"
 
@@ -79,11 +83,54 @@ def test_what_is_accepted_is_what_was_seen(api: Api) -> None:
     """Its prices change between the look and the act: the days of the look are planned."""
     [visit] = visits_of(page(api))
     ask(api, "POST", "/v1/planning-terms", {"working_days": "7"})
-    sent = send(api, "accept", {"visit": [visit]})
-    assert (sent.status_code, sent.headers["location"]) == (303, "/visit-plan?accepted=1")
+    asked = send(api, "accept", {"visit": [visit]})
+    assert asked.status_code == 200
+    assert ask(api, "GET", "/v1/fleet")["housings"][0]["planned"] is None, "asked first"
+    sent = send(api, "accept", {"visit": visits_of(asked.text), "sure": "yes"})
+    assert (sent.status_code, sent.headers["location"]) == (303, "/visit-plan?accepted=1&kept=0&wanted=1")
     [job] = ask(api, "GET", "/v1/work", before="2026-03-20")["jobs"]
-    assert f"grader-07/main/{job['planned']['on']}" == visit
+    assert visit.startswith(f"grader-07/main/{job['planned']['on']}/")
     assert "One day is planned now." in page(api, "?accepted=1")
+
+
+def test_accepting_says_which_planned_days_it_moves_and_moves_those_that_are_ticked(api: Api) -> None:
+    other = other_days(page(api))[0].rpartition("/")[2]
+    free = visits_of(page(api))[0].split("/")[2]
+    ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": other})
+    seen = page(api, f"?fixed=grader-07/main/{free}")
+    asked = send(api, "accept", {"visit": visits_of(seen)}).text
+    assert 'name="replaces" value="grader-07/main"' in asked
+    assert "checked" not in asked.split('name="replaces"')[1].split(">")[0]
+    fields = {"visit": visits_of(asked), "sure": "yes"}
+    assert send(api, "accept", fields).headers["location"] == "/visit-plan?accepted=0&kept=1&wanted=1"
+    assert planned_on(api) == other
+    moved = send(api, "accept", fields | {"replaces": "grader-07/main"})
+    assert moved.headers["location"] == "/visit-plan?accepted=1&kept=0&wanted=1"
+    assert planned_on(api) == free
+
+
+def test_a_page_from_before_somebody_elses_change_plans_nothing_and_says_so(api: Api) -> None:
+    visits = visits_of(page(api))
+    other = other_days(page(api))[0].rpartition("/")[2]
+    ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": other})
+    for fields in ({"visit": visits}, {"visit": visits, "sure": "yes", "replaces": "grader-07/main"}):
+        answer = send(api, "accept", fields)
+        assert (answer.status_code, 'role="alert"' in answer.text) == (409, True)
+        assert planned_on(api) == other
+
+
+def planned_on(api: Api) -> str:
+    return str(ask(api, "GET", "/v1/fleet")["housings"][0]["planned"]["on"])
+
+
+def test_until_the_days_are_planned_both_pages_say_which_days_they_show(api: Api) -> None:
+    listed = ask(api, "GET", "/v1/visit-plan")["visits"][0]["work_list_on"]
+    work = api.get("/work-list?before=2026-03-20", key="planner").text
+    assert str(table("en")["visit_plan.which_days"]) in page(api)
+    assert str(table("en")["work.which_days"]) in work
+    ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": listed})
+    work = api.get("/work-list?before=2026-03-20", key="planner").text
+    assert str(table("en")["work.all_planned"]) in work
 
 
 def test_a_day_that_cannot_be_says_why_and_the_page_stays(api: Api) -> None:

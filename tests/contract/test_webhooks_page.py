@@ -83,7 +83,7 @@ def test_an_offer_is_taken_back_once_somebody_is_sure(api: Api) -> None:
 
 
 def test_a_gateway_is_asked_to_send_again_on_the_page(api: Api) -> None:
-    api.send(batch(1, [3.0] * 9))
+    api.send(batch(1, [3.0] * 9, gateway={"version": "1.0.0"}))
     fields = {"stream": STREAM, "first": "4", "reason": "the disk was swapped"}
     asked = send(api, "/backlog/resends", key="operator", **fields)
     assert (asked.status_code, asked.headers["location"]) == (303, f"/backlog?asked={DEVICE}#again")

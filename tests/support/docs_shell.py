@@ -28,6 +28,7 @@ from queue import Empty, SimpleQueue
 #: the address that the documents have
 ADDRESS = "127.0.0.1:8750"
 WITHIN_S = 300.0  # chosen: far beyond what a block takes, so that a hang ends
+_PORT = re.compile(r"--port (\d+)")
 _SERVES = re.compile(r"cleanside-(ingest serve|simulator demo --serve)")
 _LISTENS = re.compile(r'(?:"listening": ?"|stays up at )https?://([\d.]+:\d+)')
 _PIECE = re.compile(
@@ -125,7 +126,7 @@ class Running:
 
 
 class Shell:
-    """Bash in a folder that has `.venv`, with data and state of its own, and at most one server."""
+    """Bash in a folder that has `.venv`, with data and state of its own, and the servers it started."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
@@ -134,8 +135,8 @@ class Shell:
         places = {"HOME": "home", "XDG_DATA_HOME": "data", "XDG_STATE_HOME": "state"}
         self._environ = kept | {name: str(folder / place) for name, place in places.items()}
         self._environ["CLEANSIDE_INGEST_PORT"] = "0"
-        self._address = ADDRESS
-        self._server: Running | None = None
+        self._addresses: dict[str, str] = {}  # as the documents have it -> where it listens
+        self._servers: list[Running] = []
         self._bash = self._start("bash", "-s")
 
     def _start(self, *command: str) -> Running:
@@ -152,7 +153,10 @@ class Shell:
         return written
 
     def _do(self, block: Block) -> str:
-        (self._folder / "block.sh").write_text(block.text.replace(ADDRESS, self._address))
+        text = block.text
+        for written_so, listens_at in self._addresses.items():
+            text = text.replace(written_so, listens_at)
+        (self._folder / "block.sh").write_text(text)
         strict = "+e" if block.may_fail else "-e"
         self._bash.send(
             f"set {strict} -uo pipefail; source block.sh < /dev/null; set +e; printf '\\n<done>\\n'\n"
@@ -165,24 +169,28 @@ class Shell:
         raise AssertionError(f"a command failed:\n{block.text}\n{''.join(written)}")
 
     def _serve(self, text: str) -> str:
-        self._server = self._start("bash", "-euc", text.replace("--port 8750", "--port 0"))
+        server = self._start("bash", "-euc", _PORT.sub("--port 0", text))
+        self._servers.append(server)
+        beside = _PORT.search(text)
         written: list[str] = []
-        for line in self._server.lines():
+        for line in server.lines():
             written.append(line)
             if found := _LISTENS.search(line):
-                self._address = found[1]
-                port = self._environ["CLEANSIDE_INGEST_PORT"] = found[1].rpartition(":")[2]
-                self._do(Block(f"export CLEANSIDE_INGEST_PORT={port}"))
+                port = found[1].rpartition(":")[2]
+                self._addresses[f"127.0.0.1:{beside[1]}" if beside else ADDRESS] = found[1]
+                if len(self._servers) == 1:  # the one that commands ask
+                    self._environ["CLEANSIDE_INGEST_PORT"] = port
+                    self._do(Block(f"export CLEANSIDE_INGEST_PORT={port}"))
                 return "".join(written)
         raise AssertionError(f"it does not serve:\n{text}\n{''.join(written)}")
 
     def stop_server(self) -> None:
-        """Ctrl-C in the terminal of the server, and wait."""
-        if self._server is not None:
-            self._server.end(signal.SIGINT)
-            self._server = None
+        """Ctrl-C in the terminal of the server that was started last, and wait."""
+        if self._servers:
+            self._servers.pop().end(signal.SIGINT)
 
     def close(self) -> None:
         """End everything that was started."""
-        self.stop_server()
+        while self._servers:
+            self.stop_server()
         self._bash.end(signal.SIGTERM)

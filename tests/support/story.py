@@ -22,8 +22,10 @@ import httpx
 from cleanside.ingest.api.description import permission_of
 from cleanside.ingest.api.routes.example import RequestExample
 from tests.conftest import sqlite_url
+from tests.support.addresses import confirm_address
 from tests.support.authenticator import Authenticator
 from tests.support.matter import a_matter
+from tests.support.part_order import an_order, owner_of
 from tests.support.people import PASSWORD, Browser, code_of, quick_passwords
 from tests.support.route_examples import EXAMPLES as SHOWN
 from tests.support.route_examples import ROUTES, filled
@@ -153,6 +155,7 @@ def tell(api: Api) -> Story:
     api.analyse()
     _of_the_machine(ask, limit)
     _of_the_shop(ask)
+    _of_orders(ask, api)
     _of_readings(ask)
     _of_what_is_held(ask)
     _of_keys(ask)
@@ -220,6 +223,14 @@ def _of_the_shop(ask: Any) -> None:
     ask("GET", "/v1/work", zone="Europe/Vienna", site="oberkies")
     ask("GET", "/v1/machines.csv", separator="semicolon")
     ask("GET", "/v1/parts.csv")
+
+
+def _of_orders(ask: Any, api: Api) -> None:
+    """As if a plan had been accepted while the shelf was empty."""
+    order = api.resources.writer.call(lambda connection: an_order(connection, owner_of(connection, MACHINE)))
+    ask("GET", "/v1/part-orders")
+    step = {"done": "came", "pieces": 2, "site": "oberkies"}
+    ask("POST", "/v1/part-orders/{order}", step, order=order)
 
 
 def _of_readings(ask: Any) -> None:
@@ -306,6 +317,7 @@ def _of_messages(ask: Any, api: Api) -> None:
     chosen = {"address": "ines@shop.example", "alerts": ["over_limit", "check_first"], "digest": "daily"}
     chosen |= {"zone": "Europe/Vienna", "quiet_from": "22:00", "quiet_until": "06:00"}
     ask("PATCH", "/v1/me/messages", chosen, browser=browser)
+    confirm_address(api, "ines.roth")
     ask("POST", "/v1/me/messages/test", browser=browser)
     ask("GET", "/v1/me/messages", browser=browser)
     calendar = ask("POST", "/v1/me/calendars", {"zone": "Europe/Vienna"}, browser=browser)["calendar"]

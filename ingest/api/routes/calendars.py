@@ -16,7 +16,7 @@ from cleanside.ingest.api.routes.described_kinds import Language
 from cleanside.ingest.api.routes.described_messages import CalendarEnded, CalendarMade, CalendarsAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paper_shapes import ZoneName, planned_document
-from cleanside.ingest.api.routes.restriction import dates_of
+from cleanside.ingest.api.routes.restriction import dates_of, rest_on
 from cleanside.ingest.api.routes.sessions import Me
 from cleanside.ingest.api.routes.shared import Name, R, Strict, problems, router_of, text
 from cleanside.ingest.api.routes.signed_in import own_address
@@ -135,7 +135,8 @@ def _change(seen: OnList, now_us: int) -> dict[str, Any] | None:
     """The next change of a housing; None: none is seen yet."""
     assessment, planned = seen.view.assessment, planned_document(seen.view)
     about = _about(seen) | {"event": f"change/{seen.view.housing.machine}/{seen.view.housing.name}"}
-    about |= {"due_at": dates_of(assessment.due_s), "planned": planned, "service": None}
+    about |= {"due_at": dates_of(assessment.due_s), "dates_rest_on": rest_on(assessment)}
+    about |= {"planned": planned, "service": None}
     if planned is not None and planned["state"] == "open":
         return about | {"what": "planned", "on": planned["on"], "date_us": None}
     if assessment.state in ("over", "due"):

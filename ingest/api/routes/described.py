@@ -21,6 +21,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     CheckVerdict,
     Counts,
     CountsByState,
+    DatesRestOn,
     EntryVerdict,
     LifeBegan,
     LifeEnded,
@@ -154,6 +155,9 @@ class StreamLine(Described):
     shed: list[ShedShown] = Field(description="what the gateway deleted unsent, and why")
     drains_per_s: float | None = Field(
         description="readings that come while something is pending; null: none come [1/s]"
+    )
+    has_gateway: bool = Field(
+        description="a gateway sends it, and can be asked to send again; false: a program posts by itself"
     )
     sends_again: SendsAgain | None = Field(description="null: it was not asked to, or it is done")
 
@@ -381,6 +385,7 @@ class HousingAnswer(Described):
     cleanings: int = Field(description="how often the running element was cleaned, entered or likely")
     hours_left: Points | None
     due_at: Dates | None
+    dates_rest_on: DatesRestOn | None
     duty_hours_per_day: float
     last_reading_at: str | None
     last_heard_at: str | None
@@ -447,8 +452,23 @@ class CameShown(Described):
     readings: int
 
 
+class DateMovedShown(Described):
+    """A likely date that learning moved, beyond the early and late date that were stated."""
+
+    since: str = Field(description="by what the fleet had taught until then, UTC")
+    likely_before_at: str | None = Field(
+        description="likely date by that, from the same readings, UTC; null: beyond 2100"
+    )
+    likely_at: str | None = Field(description="likely date now, UTC; null: beyond 2100")
+    more_lives: int = Field(description="lives learned from since; below 1: other ones, or more of the same")
+
+
 class RestrictionAnswer(HousingAnswer):
     """One housing with its series."""
+
+    date_moved: DateMovedShown | None = Field(
+        None, description="what learning moved of its likely date in the last days; null: nothing to speak of"
+    )
 
     series: list[SeriesPoint]
     coverage: list[CameShown] | None = Field(
@@ -651,6 +671,7 @@ class PartComparedShown(Described):
     part: str | None = Field(description="null: not entered")
     description: str | None
     lives: int = Field(description="elements seen from new on")
+    lives_by_papers: int = Field(description="of them, those whose part no entry says, but the papers")
     reached_limit: int = Field(description="how many of them reached the limit; the others are censored")
     hours_seen: float = Field(description="operating hours of all of them [h]")
     curve: SurvivalShown | None = Field(description="null: too few lives to say anything")

@@ -123,6 +123,14 @@ class GaugeShown(Described):
     limit_pa: float | None = Field(description="the change limit at that instant [Pa]")
 
 
+class PartTakenShown(Described):
+    """What an entry took from the stock of the site where its machine was."""
+
+    part: str = Field(description="part number of what went in")
+    site: str
+    pieces: int = Field(description="1; 0: the stock there showed none, so nothing was taken")
+
+
 class ChangeShown(Described):
     """An element change as entered by a person."""
 
@@ -142,6 +150,7 @@ class ChangeShown(Described):
     )
     by_name: str | None = Field(description="the name that was written there, which nothing proves")
     part: str | None = Field(description="part number of what went in; null: not entered")
+    part_taken: PartTakenShown | None
     verdict: EntryVerdict
     says: str = Field(description="the verdict with its figures, in English")
     said: SaidShown = Field(description="the same as code and values")

@@ -64,6 +64,27 @@ State = TypeAliasType(
         ),
     ],
 )
+DatesRestOn = TypeAliasType(
+    "DatesRestOn",
+    Annotated[
+        Literal["element", "fleet", "general"],
+        Field(
+            description=(
+                "element: its own readings too; fleet: it is too early to judge, so other elements of the "
+                "fleet alone; general: that too, and the fleet has taught nothing yet"
+            )
+        ),
+    ],
+)
+OrderDone = TypeAliasType(
+    "OrderDone",
+    Annotated[
+        Literal["ordered", "came", "dropped"],
+        Field(
+            description="ordered: it is on its way; came: it is in stock; dropped: it is not needed any more"
+        ),
+    ],
+)
 EntryVerdict = TypeAliasType(
     "EntryVerdict",
     Annotated[
@@ -323,8 +344,12 @@ MessageKind = TypeAliasType(
             "backup_failed",
             "digest",
             "test",
+            "address",
         ],
-        Field(description="the kind of matter that it is about; digest: what is due; test: to see it arrive"),
+        Field(
+            description="the kind of matter that it is about; digest: what is due; test: to see it arrive; "
+            "address: to confirm a new address"
+        ),
     ],
 )
 MessageState = TypeAliasType(

@@ -91,6 +91,10 @@ class DigestAnswer(Described):
 class MyMessagesAnswer(Described):
     """Which messages a person chose, and what became of the newest message to them."""
 
+    address_to_confirm: str | None = Field(
+        description="takes its place once its person confirmed it by the link that was sent there; null: none"
+    )
+    confirm_until: str | None = Field(description="until when that link is good, UTC; null: none waits")
     address: str = Field(description='of e-mail; "": nothing is sent')
     alerts: list[MatterKind] = Field(description="kinds of matters that are sent at once")
     alerts_there_are: list[MatterKind] = Field(description="kinds that the role may know of")

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from cleanside.ingest.api.routes.described import CautionShown, Dates, Described
-from cleanside.ingest.api.routes.described_kinds import NotPlannedReason, State, VisitReason
+from cleanside.ingest.api.routes.described import CautionShown, Dates, Described, PlannedShown
+from cleanside.ingest.api.routes.described_kinds import DatesRestOn, NotPlannedReason, State, VisitReason
+from cleanside.ingest.api.routes.described_shop import StockShown
 
 
 class AssumedShown(Described):
@@ -98,6 +99,7 @@ class PlannedMachineShown(VisitNameShown):
     site: str | None
     state: State
     due_at: Dates | None
+    dates_rest_on: DatesRestOn | None
 
 
 class VisitMoveShown(Described):
@@ -127,7 +129,14 @@ class VisitShown(PlannedMachineShown):
     hours_lost: float = Field(description="that the element would have lasted, expected [operating hours]")
     cost: VisitCostShown = Field(description="expected, without the trip [currency]")
     last_day: str | None = Field(description="the last day in time, ISO 8601; null: after the plan")
+    version: str = Field(
+        description="of what people decided about it; send it along when the plan is accepted"
+    )
+    planned: PlannedShown | None = Field(description="the day that is planned already; null: none")
     planned_on: str | None = Field(description="a person planned it for then, ISO 8601; null: no person did")
+    work_list_on: str | None = Field(
+        description="its day on the work list until the plan is accepted, ISO 8601; null: not within the plan"
+    )
     moves: list[VisitMoveShown] = Field(description="other days that are possible")
 
 
@@ -164,6 +173,8 @@ class PartOrderShown(Described):
     order_by: str = Field(description="ISO 8601")
     needed_on: str = Field(description="the first of the pieces, ISO 8601")
     in_stock: int
+    stock: list[StockShown] = Field(description="by site")
+    on_order: int
     is_late: bool = Field(description="true: ordered today it comes after it is needed")
 
 
@@ -196,8 +207,45 @@ class VisitPlanAnswer(Described):
     cautions: list[CautionShown]
 
 
+class WantedOrderShown(Described):
+    """Parts to order for an accepted plan, or on their way."""
+
+    order: int = Field(description="number of the order")
+    part: str
+    pieces: int = Field(description="pieces to order, or ordered")
+    order_by: str = Field(description="ISO 8601")
+    needed_on: str = Field(description="the first of the pieces, ISO 8601")
+    planned_at: str
+    by: str = Field(description="handle of whoever accepted the plan")
+    ordered_at: str | None = Field(description="when it was ordered, UTC; null: not yet")
+    ordered_by: str | None = Field(description="handle of whoever ordered it")
+
+
+class WantedOrdersAnswer(Described):
+    """Open orders, by day."""
+
+    orders: list[WantedOrderShown] = Field(description="by the day on which they must be placed")
+
+
+class WantedShown(Described):
+    """Pieces of a part that were recorded to be ordered."""
+
+    part: str
+    pieces: int = Field(description="pieces to order")
+    order_by: str = Field(description="ISO 8601")
+
+
+class KeptDayShown(VisitNameShown):
+    """A planned day that stays, because the visit did not say that it replaces it."""
+
+    on: str = Field(description="the day that is planned, ISO 8601")
+    by: str
+
+
 class AcceptedAnswer(Described):
     """What became of an accepted plan."""
 
     visits: int = Field(description="visits that were accepted")
-    changed: int = Field(description="of them, those that were not planned for that day before")
+    changed: int = Field(description="of them, those whose day was not planned before and is now")
+    orders: list[WantedShown] = Field(description="recorded to be ordered: `/v1/part-orders`")
+    kept: list[KeptDayShown] = Field(description="days that people had planned, which stay as they are")

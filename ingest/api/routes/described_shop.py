@@ -18,8 +18,9 @@ from cleanside.ingest.api.routes.described import (
     SaidShown,
     ServiceShown,
 )
-from cleanside.ingest.api.routes.described_fleet import GaugeShown
+from cleanside.ingest.api.routes.described_fleet import GaugeShown, PartTakenShown
 from cleanside.ingest.api.routes.described_kinds import (
+    DatesRestOn,
     ElementWork,
     EntryVerdict,
     JobReason,
@@ -158,6 +159,7 @@ class JobShown(Described):
     reason: JobReason = Field(description="why it stands on this day")
     share_used_percent: float | None
     due_at: Dates | None
+    dates_rest_on: DatesRestOn | None
     has_question: bool = Field(
         description="an entry is contradicted, or a found change not entered: ask first"
     )
@@ -172,6 +174,9 @@ class JobShown(Described):
     last_cleaning: bool = Field(description="it was cleaned as often as it may be: put a new one in")
     primary_part: str | None
     safety_part: str | None
+    part_elsewhere: list[StockShown] = Field(
+        description="where its part is in stock, while its own site has none; empty: it has, or none is kept"
+    )
     chance_at_limit_before: float | None = Field(description="before its day, 0 to 1")
     hours_lost: float | None
     element_value_lost: float | None = Field(description="of the element's price; null: no price entered")
@@ -196,6 +201,7 @@ class PartLineShown(Described):
     to_take: list[TakeShown]
     in_stock: int
     stock: list[StockShown]
+    on_order: int
     to_order: int
     order_by: str | None = Field(description="null: nothing is to be ordered, as far as can be seen")
     late_days: int = Field(description="so many days too late it comes, if it is ordered today; 0: in time")
@@ -218,6 +224,7 @@ class DoneShown(Described):
     verdict: EntryVerdict
     is_question: bool
     said: SaidShown = Field(description="the verdict with its figures, as code and values")
+    part_taken: PartTakenShown | None
     gauge_unit: str | None
 
 

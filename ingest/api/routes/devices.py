@@ -17,7 +17,7 @@ from cleanside.ingest.api.routes.described_fleet import (
     RegisteredAnswer,
 )
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, assigned_document, cautions_of, order_of
 from cleanside.ingest.api.routes.services import services_of
@@ -37,13 +37,14 @@ from cleanside.ingest.api.routes.shared import (
 )
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.checking.plausible_time import DAY_US, HISTORY_US
-from cleanside.ingest.errors import NotFound
+from cleanside.ingest.errors import NotFound, Refused
 from cleanside.ingest.owners import seating
 from cleanside.ingest.owners.access import BOUND_ROLES, require, sees_device
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import put_in_service
+from cleanside.ingest.owners.reach import reach_of
 from cleanside.ingest.store import audit, fleet, keys, reports, streams
-from cleanside.ingest.store.fleet import DeviceRow
+from cleanside.ingest.store.fleet import Assignment, DeviceRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
 
@@ -51,6 +52,7 @@ router = router_of("devices")
 
 Reader = Annotated[Key, Depends(needs("fleet:read"))]
 FleetWriter = Annotated[Key, Depends(needs("fleet:write"))]
+SeatWriter = Annotated[Key, Depends(needs("seats:write"))]
 
 
 class NewDevice(Strict):
@@ -127,7 +129,7 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
         if key.role in BOUND_ROLES:
             keys.bind(connection, key.id, [body.device])
         audit.note(connection, key.owner_id, now_us, key.handle, "device", body=body.model_dump(mode="json"))
-        return _document(connection, _reload(connection, key, body.device)) | {
+        return _document(connection, _reload(connection, key, body.device), key) | {
             "claimed": done.claimed,
             "assigned": assigned_document(housing, done.seated),
             "cautions": cautions_of(done.seated),
@@ -146,25 +148,28 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
 )
 @example({"machine": "{machine}", "housing": "{housing}"})
 def post_device_assignment(
-    device: PathName, body: NewAssignment, resources: R, key: FleetWriter
+    device: PathName, body: NewAssignment, resources: R, key: SeatWriter
 ) -> dict[str, Any]:
     """
     Seat a device on a housing for a span, or end its seat. Readings follow their time of measurement.
 
     A device that sat elsewhere starts now; give a date, or with_history, to move readings. The answer says
-    which housings lose it, and for how many hours with readings.
+    which housings lose it, and for how many hours with readings. Who is for some sites moves devices within
+    them; one that sat at another site before, from now on only.
     """
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
-        found = device_for(connection, key, device)
+        found, is_whole = _device_reached(connection, key, device)
+        if not is_whole and (body.with_history or body.assigned_from is not None):
+            raise Refused("beyond_sites", status=403, code="site_not_yours")
         housing = find_housing(connection, key, body.machine, body.housing)
         seated = seating.seat(connection, found, order_of(body, housing), now_us)
         if found.retired_us is not None:  # a device that is assigned to a machine is in use again
             found = fleet.retire(connection, found, None)
         about = {"device": device, "body": body.model_dump(mode="json")}
         audit.note(connection, key.owner_id, now_us, key.handle, "assignment", **about)
-        return _document(connection, found) | {
+        return _document(connection, found, key, is_whole=is_whole) | {
             "assigned": assigned_document(housing, seated),
             "cautions": cautions_of(seated),
         }
@@ -198,7 +203,7 @@ def patch_device(device: PathName, body: DeviceEdit, resources: R, key: FleetWri
         bound = keys.of_device(connection, key.owner_id, device)
         valid = [k.handle for k in bound if k.role == "device" and k.state(now_us) == keys.VALID]
         cautions = shown_cautions("moved") if body.retired else []
-        return _document(connection, edited) | {"valid_keys": valid, "cautions": cautions}
+        return _document(connection, edited, key) | {"valid_keys": valid, "cautions": cautions}
 
     return resources.writer.call(save)
 
@@ -216,9 +221,9 @@ def list_devices(resources: Resources, key: Key, page: Page) -> tuple[list[dict[
     """One page of devices, and the cursor of the next."""
     (after,) = page.after(str) or (None,)
     with resources.reading() as connection:
-        found = fleet.devices_of(connection, key.owner_id, after=after)
-        shown, cursor = page.cut((d for d in found if sees_device(key, d.name)), lambda d: (d.name,))
-        documents = [_document(connection, d) for d in shown]
+        found, reach = fleet.devices_of(connection, key.owner_id, after=after), reach_of(connection, key)
+        shown, cursor = page.cut((d for d in found if reach.sees(d.name)), lambda d: (d.name,))
+        documents = [_document(connection, d, key, is_whole=d.name not in reach.here) for d in shown]
     return documents, cursor
 
 
@@ -226,9 +231,22 @@ def list_devices(resources: Resources, key: Key, page: Page) -> tuple[list[dict[
     "/v1/devices/{device}", summary="One device", response_model=DeviceAnswer, responses=problems(404)
 )
 def get_device(device: PathName, resources: R, key: Reader) -> dict[str, Any]:
-    """A device, its seats past and present, and its streams."""
+    """
+    A device, its seats past and present, and its streams.
+
+    Of a device that sat at other sites before, who is for some sites sees its seats at these alone.
+    """
     with resources.reading() as connection:
-        return _document(connection, device_for(connection, key, device))
+        found, is_whole = _device_reached(connection, key, device)
+        return _document(connection, found, key, is_whole=is_whole)
+
+
+def _device_reached(connection: sa.Connection, key: Key, name: str) -> tuple[DeviceRow, bool]:
+    """A device that the key reaches, and whether whole. Raises NotFound."""
+    device, reach = fleet.device(connection, key.owner_id, name), reach_of(connection, key)
+    if device is None or not reach.sees(name):
+        raise NotFound("device", name)
+    return device, name not in reach.here
 
 
 def device_for(connection: sa.Connection, key: Key, name: str) -> DeviceRow:
@@ -245,7 +263,10 @@ def _reload(connection: sa.Connection, key: Key, name: str) -> DeviceRow:
     return device
 
 
-def _document(connection: sa.Connection, device: DeviceRow) -> dict[str, Any]:
+def _document(
+    connection: sa.Connection, device: DeviceRow, key: Key, *, is_whole: bool = True
+) -> dict[str, Any]:
+    """is_whole : False, seats at the key's sites alone, and nothing of what it measured."""
     return {
         "device": device.name,
         "registered_at": text(device.registered_us),
@@ -261,6 +282,7 @@ def _document(connection: sa.Connection, device: DeviceRow) -> dict[str, Any]:
             }
             for seat in fleet.assignments_of_device(connection, device.id)
             if seat.from_us is None or seat.from_us != seat.until_us
+            if is_whole or _is_at_sites(connection, key, seat)
         ],
         "streams": [
             {
@@ -272,9 +294,14 @@ def _document(connection: sa.Connection, device: DeviceRow) -> dict[str, Any]:
                 "gateway_version": s.gateway_version,
                 "reported": [_reported(r) for r in reports.reported(connection, s.id)],
             }
-            for s in streams.of_device(connection, device.id)
+            for s in (streams.of_device(connection, device.id) if is_whole else ())
         ],
     }
+
+
+def _is_at_sites(connection: sa.Connection, key: Key, seat: Assignment) -> bool:
+    machine = fleet.machine(connection, key.owner_id, seat.machine)
+    return machine is not None and sees_machine(connection, key, machine)
 
 
 def _reported(found: reports.Reported) -> dict[str, Any]:

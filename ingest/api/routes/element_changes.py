@@ -48,11 +48,12 @@ from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.shop.machine_sheet import MOST_METER_H
-from cleanside.ingest.store import audit, element_changes, fleet, papers
+from cleanside.ingest.store import audit, element_changes, fleet, papers, part_uses
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.papers import NO_PAPERS, GaugeReading, MeterReading
+from cleanside.ingest.store.part_uses import PartUse
 from cleanside.ingest.writer.resources import Resources
 
 router = router_of("machines")
@@ -60,6 +61,7 @@ router = router_of("machines")
 #: work with which another part goes in -> where the papers have its number
 PARTS_OF = {"new": "primary_part", "safety_element": "safety_part"}
 MOST_BACK_US = 10 * 365 * 86_400_000_000  # chosen: no element stays in for as long
+STOCK_BACK_US = 31 * 86_400_000_000  # chosen: entries come late from where there is no link, stock is counted
 MOST_AHEAD_US = 3_600_000_000  # chosen: a clock that is an hour off is no reason to send a technician back
 
 Writer = Annotated[Key, Depends(needs("changes:write"))]
@@ -160,6 +162,7 @@ def delete_element_change(
         there = element_changes.changes_of(connection, found.id)
         change = _the_one_meant(there, changed_us, entry_id, f"{machine}, housing {housing}")
         element_changes.take_change_back(connection, found.id, change)
+        _give_part_back(connection, key, found, change, resources.clock())
         audit.note(
             connection,
             key.owner_id,
@@ -204,7 +207,35 @@ def keep_change(connection: sa.Connection, act: Act, body: NewChange) -> Housing
     new |= gauge is not None and papers.put_gauge(connection, housing.id, gauge) is None
     if what is not None or new:
         note_act(connection, act, what or "element_change_read", body)
+    if what == "element_change":
+        _take_part(connection, act, housing, change)
     return housing
+
+
+def _take_part(connection: sa.Connection, act: Act, housing: HousingRow, change: EnteredChange) -> None:
+    """
+    The part that went in leaves the stock of the site where the machine is.
+
+    Not for work of long ago: the stock has been counted since.
+    """
+    site = papers.site_of(connection, housing.machine_id)
+    if change.part is None or site is None or change.changed_us < act.now_us - STOCK_BACK_US:
+        return
+    owner_id = act.key.owner_id
+    use = part_uses.take(connection, owner_id, housing.id, change.entry_id, change.part, site, act.now_us)
+    if use is not None:
+        about = {"machine": housing.machine, "housing": housing.name, **use._asdict()}
+        audit.note(connection, owner_id, act.now_us, act.key.handle, "part_taken", **about)
+
+
+def _give_part_back(
+    connection: sa.Connection, key: Key, housing: HousingRow, change: EnteredChange, now_us: int
+) -> None:
+    """What an entry took from the stock goes back to it with the entry."""
+    use = part_uses.give_back(connection, key.owner_id, housing.id, change.entry_id)
+    if use is not None:
+        about = {"machine": housing.machine, "housing": housing.name, **use._asdict()}
+        audit.note(connection, key.owner_id, now_us, key.handle, "part_given_back", **about)
 
 
 def _usual_part(connection: sa.Connection, housing: HousingRow, what: str) -> str | None:
@@ -309,12 +340,14 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         gauges = {g.entry_id: g for g in papers.gauges_of(connection, housing.id)}
         series = judge.series(seen) if gauges.keys() & entered.keys() else None
         terminals = fleet.terminals_of(connection, housing.id)
+        uses = part_uses.uses_of_owner(connection, key.owner_id)
 
     def read_at(change: EnteredChange) -> dict[str, Any]:
         gauge = gauges.get(change.entry_id)
         limit = terminal_at(terminals, change.changed_us)
         shown = None if gauge is None or series is None else gauge_document(gauge, series, limit)
-        return {"meter_hours": meters.get(change.entry_id), "gauge": shown}
+        use = use_document(uses.get((housing.id, change.entry_id)))
+        return {"meter_hours": meters.get(change.entry_id), "gauge": shown, "part_taken": use}
 
     study, unit = seen.assessment.study, gauge_unit(seen.terminal)
     shown = [(entered[w.entry.name], w) for w in study.entries if w.entry.name in entered]
@@ -344,6 +377,11 @@ def _change_document(change: EnteredChange, weighed: WeighedEntry, unit: str | N
         "is_question": weighed.is_question,
         **weighed_document(weighed, unit),
     }
+
+
+def use_document(use: PartUse | None) -> dict[str, Any] | None:
+    """What an entry took from the stock; None: nothing is kept of its part."""
+    return None if use is None else use._asdict()
 
 
 def weighed_document(weighed: WeighedEntry, unit: str | None) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Any
 
@@ -38,7 +39,8 @@ SAME_S = 1.0  # the instants of an entry and of the life that it begins
     summary="Element parts compared by the hours they reach",
     description=(
         "Kaplan-Meier curves over the operating hours of elements from new on. A life that is still running, "
-        "or was ended before its limit, is censored. The entry that began a life says which part it was. "
+        "or was ended before its limit, is censored. The entry that began a life says which part it was; "
+        "where none does, the papers of the housing say it (`lives_by_papers` of them). "
         f"With fewer than {LEAST_LIVES} lives, or {LEAST_REACHED} that reached the limit, there is no "
         "curve. Machines work in different dust: compare parts on machines of one kind and site."
     ),
@@ -62,22 +64,26 @@ def get_element_lives(
     with resources.reading() as connection:
         parts = element_changes.parts_of_owner(connection, key.owner_id)
         known = {part.number: part.description for part in shop.parts_of(connection, key.owner_id)}
-    found = compared(life for seen in views for life in _lives(seen, parts))
+    lives = [life for seen in views for life in _lives(seen, parts)]
+    by_papers = Counter(life.part for life, is_by_papers in lives if is_by_papers)
+    found = compared(life for life, _ in lives)
     return {
         "now": text_s(now_us / 1e6),
         "confidence": SURVIVAL_CONFIDENCE,
         "least_lives": LEAST_LIVES,
         "least_reached": LEAST_REACHED,
-        "parts": [_document(of_part, known) for of_part in found],
+        "parts": [_document(of_part, known, by_papers[of_part.part]) for of_part in found],
     }
 
 
-def _lives(seen: View, parts: Mapping[tuple[int, str], str]) -> Iterator[ReachedLife]:
-    """The lives of a housing that were seen from a new element on."""
+def _lives(seen: View, parts: Mapping[tuple[int, str], str]) -> Iterator[tuple[ReachedLife, bool]]:
+    """The lives of a housing that were seen from a new element on; True: its papers say which part it was."""
     for life in seen.assessment.study.lives:
         if life.began == BEGAN_NEW:
-            part = _part_of(seen, life, parts)
-            yield ReachedLife(part=part, hours=life.hours, reached_limit=life.ended == AT_LIMIT)
+            entered, in_papers = _part_of(seen, life, parts), seen.papers.housing.primary_part or ""
+            reached = life.ended == AT_LIMIT
+            found = ReachedLife(part=entered or in_papers, hours=life.hours, reached_limit=reached)
+            yield found, bool(in_papers and not entered)
 
 
 def _part_of(seen: View, life: LifeSpan, parts: Mapping[tuple[int, str], str]) -> str:
@@ -89,12 +95,13 @@ def _part_of(seen: View, life: LifeSpan, parts: Mapping[tuple[int, str], str]) -
     return ""
 
 
-def _document(found: PartLives, known: Mapping[str, str]) -> dict[str, Any]:
+def _document(found: PartLives, known: Mapping[str, str], by_papers: int) -> dict[str, Any]:
     curve = found.curve
     return {
         "part": found.part or None,
         "description": known.get(found.part) or None,
         "lives": found.lives,
+        "lives_by_papers": by_papers,
         "reached_limit": found.reached,
         "hours_seen": found.hours_seen,
         "curve": None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Annotated, Any
 
 import sqlalchemy as sa
@@ -16,7 +17,7 @@ from cleanside.ingest.api.routes.described_codes import (
     EnrolmentShown,
 )
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, cautions_of, order_of, span_document
 from cleanside.ingest.api.routes.services import host_of, services_of
@@ -41,12 +42,14 @@ from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS, Enrolled
 from cleanside.ingest.owners.seating import Seated
-from cleanside.ingest.store import audit, one_time_codes
+from cleanside.ingest.store import audit, fleet, one_time_codes
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.one_time_codes import Enrolment
 from cleanside.ingest.writer.resources import Resources
 
 router = router_of("enrolment")
+
+CODES_A_PIECE = 200  # read at once
 
 
 Enroller = Annotated[Key, Depends(needs("enrolments:write"))]
@@ -121,17 +124,11 @@ def post_enrolment(body: NewEnrolment, resources: R, key: Enroller) -> dict[str,
 
 @router.get("/v1/enrolments", summary="Codes for devices", responses=shown(EnrolmentsAnswer, tagged=True))
 def get_enrolments(request: Request, resources: R, key: Enroller, page: P) -> Response:
-    """Enrolments, newest first, without the codes; an integrator sees its own."""
+    """Enrolments, newest first, without the codes; an integrator, or who is for some sites, sees its own."""
     after = page.after(int)
     with resources.reading() as connection:
-        rows = one_time_codes.enrolments_of(
-            connection,
-            key.owner_id,
-            who=key.handle if key.role in BOUND_ROLES else None,
-            before_id=None if after is None else after[0],
-            limit=page.limit + 1,
-        )
-    kept, cursor = page.cut(rows, lambda e: (e.id,))
+        rows = _seen(connection, key, None if after is None else after[0])
+        kept, cursor = page.cut(rows, lambda e: (e.id,))
     now_us = resources.clock()
     return page_answer(request, "enrolments", [_document(e, now_us) for e in kept], cursor)
 
@@ -150,7 +147,7 @@ def delete_enrolment(
     def save(connection: sa.Connection) -> Enrolment:
         now_us = resources.clock()
         found = one_time_codes.enrolment(connection, key.owner_id, enrolment)
-        if found is None or (key.role in BOUND_ROLES and found.who != key.handle):
+        if found is None or not _sees(connection, key, found):
             raise NotFound("enrolment", str(enrolment))
         if found.used_us is None and found.cancelled_us is None:
             one_time_codes.set_enrolment(connection, found.id, cancelled_us=now_us)
@@ -160,6 +157,29 @@ def delete_enrolment(
         return after
 
     return _document(resources.writer.call(save), resources.clock())
+
+
+def _seen(connection: sa.Connection, key: Key, before_id: int | None) -> Iterator[Enrolment]:
+    """The codes that a key may see, newest first, read in pieces."""
+    who = key.handle if key.role in BOUND_ROLES or key.sites else None
+    while True:
+        piece = one_time_codes.enrolments_of(
+            connection, key.owner_id, who=who, before_id=before_id, limit=CODES_A_PIECE
+        )
+        yield from (found for found in piece if _sees(connection, key, found))
+        if len(piece) < CODES_A_PIECE:
+            return
+        before_id = piece[-1].id
+
+
+def _sees(connection: sa.Connection, key: Key, found: Enrolment) -> bool:
+    """True for a code that a key may see: who is for some sites, of their own those for machines there."""
+    if key.role in BOUND_ROLES and found.who != key.handle:
+        return False
+    if not key.sites:
+        return True
+    machine = fleet.machine(connection, key.owner_id, found.machine)
+    return found.who == key.handle and machine is not None and sees_machine(connection, key, machine)
 
 
 def state_of(*, used_us: int | None, cancelled_us: int | None, expires_us: int, now_us: int) -> str:

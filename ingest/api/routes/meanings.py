@@ -58,6 +58,7 @@ MEANINGS: Mapping[str, str] = {
     "crews": "crews, by name",
     "currency": "currency of all prices, ISO 4217",
     "data": "what the event says; members depend on the type",
+    "dates_rest_on": "what due_at rests on; null: there are no dates",
     "day": "the day, ISO 8601",
     "delivered": "deliveries that were taken",
     "deliveries": "deliveries in order of event",
@@ -176,6 +177,9 @@ MEANINGS: Mapping[str, str] = {
     "person": "name of the person, with which they sign in",
     "pieces": "how many pieces",
     "planned": "the change that a person means to make; null: none",
+    "on_order": "pieces that are ordered and did not come yet",
+    "order": "number of the order",
+    "part_taken": "what it took from the stock; null: its part is not kept there, or it was long ago",
     "planned_at": "when it was planned, UTC",
     "power_loss_percent_now": "power that the engine lacks now, as a range [%]",
     "preview": "true: say what would happen, and change nothing",
@@ -418,7 +422,7 @@ _INSTANTS = frozenset(
     {
         *("at", "now", "since", "until", "from", "hour", "low", "high", "p10", "p50", "p90"),
         *("server_time", "valid_from", "history_from", "used_from", "look_by", "analysed_through"),
-        *("changes_found", "invited_until", "cleanside_hour"),
+        *("changes_found", "invited_until", "cleanside_hour", "confirm_until"),
     }
 )
 

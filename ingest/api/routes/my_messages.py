@@ -15,8 +15,9 @@ from cleanside.ingest.api.routes.sessions import Me
 from cleanside.ingest.api.routes.shared import R, Strict, problems, router_of, text
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.messages.choices import MOST_ADDRESS, is_address, today
+from cleanside.ingest.messages.confirming import GOOD_FOR_US, MOST_A_DAY
 from cleanside.ingest.messages.matters import MATTER_KINDS
-from cleanside.ingest.messages.telling import Reader, trial_message
+from cleanside.ingest.messages.telling import Reader, address_message, trial_message
 from cleanside.ingest.owners.access import allows
 from cleanside.ingest.store import audit, message_choices, messages, people
 from cleanside.ingest.store.keys import Key
@@ -24,6 +25,8 @@ from cleanside.ingest.store.message_choices import MessageChoices
 from cleanside.ingest.writer.resources import Resources
 
 router = router_of("messages")
+
+DAY_US = 86_400_000_000
 
 #: of a day, in the person's zone
 TimeOfDay = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$", examples=["06:00"])]
@@ -35,7 +38,8 @@ class MessageWishes(Strict):
     address: str | None = Field(
         None,
         max_length=MOST_ADDRESS,
-        description='of e-mail; "": nothing is sent',
+        description='of e-mail; "": nothing is sent. A new one is used once it is confirmed by the link that '
+        "is sent there; the same again sends another link",
         examples=["mara@shop.example"],
     )
     alerts: list[MatterKind] | None = Field(
@@ -58,12 +62,22 @@ def get_my_messages(resources: R, key: Me) -> dict[str, Any]:
     return wishes_document(resources, key, chosen)
 
 
-@router.patch("/v1/me/messages", summary="Choose which messages one gets", response_model=MyMessagesAnswer)
+@router.patch(
+    "/v1/me/messages",
+    summary="Choose which messages one gets",
+    response_model=MyMessagesAnswer,
+    responses=problems(409),
+)
 @example(
     {"address": "mara@shop.example", "alerts": ["over_limit"], "digest": "daily", "zone": "Europe/Vienna"}
 )
 def patch_my_messages(body: MessageWishes, resources: R, key: Me) -> dict[str, Any]:
-    """Choose which messages one gets. The first digest comes on the day after it was chosen."""
+    """
+    Choose which messages one gets. The first digest comes on the day after it was chosen.
+
+    A new address gets one message with a link, good for three days and once, and nothing else until a person
+    confirms it (`address_to_confirm`). The address before stays in use until then.
+    """
     changes = body.model_dump(exclude_unset=True)
     wanted = {name: value for name, value in changes.items() if value is not None or name in _MAY_BE_NULL}
 
@@ -72,11 +86,35 @@ def patch_my_messages(body: MessageWishes, resources: R, key: Me) -> dict[str, A
         changed = _checked(before, wanted)
         if wanted.get("digest", before.digest) != before.digest:
             wanted["digest_day"] = today(changed, now_us).isoformat()
-        message_choices.keep(connection, -key.id, **wanted)
+        values = wanted | _addresses(before, wanted, now_us)
+        message_choices.keep(connection, -key.id, **values)
+        if values.get("new_address"):
+            _ask_to_confirm(connection, -key.id, now_us)
         audit.note(connection, key.owner_id, now_us, key.handle, "messages_chosen", person=key.handle)
         return message_choices.of(connection, -key.id)
 
     return wishes_document(resources, key, resources.writer.call(save))
+
+
+def _addresses(before: MessageChoices, wanted: dict[str, Any], now_us: int) -> dict[str, Any]:
+    """The address in use, and the one that waits to be confirmed; {}: none was given."""
+    if "address" not in wanted:
+        return {}
+    if wanted["address"] in ("", before.address):
+        return {"address": wanted["address"], "new_address": "", "new_until_us": None}
+    until_us = now_us + GOOD_FOR_US
+    return {"address": before.address, "new_address": wanted["address"], "new_until_us": until_us}
+
+
+def _ask_to_confirm(connection: sa.Connection, person_id: int, now_us: int) -> None:
+    """Send the link to a new address. Raises Refused (409) where that was done too often."""
+    if messages.written_since(connection, person_id, messages.ADDRESS, now_us - DAY_US) >= MOST_A_DAY:
+        raise Refused("too_many_confirmations", status=409, most=MOST_A_DAY)
+    person = people.by_id(connection, person_id)
+    assert person is not None
+    messages.drop_waiting(connection, person_id, messages.ADDRESS)
+    reader = Reader(person=person, choices=message_choices.of(connection, person_id))
+    messages.put(connection, [address_message(reader, now_us)])
 
 
 #: null says something of these: there are no quiet hours
@@ -124,6 +162,8 @@ def wishes_document(resources: Resources, key: Key, chosen: MessageChoices) -> d
     newest = lately[0] if lately else None
     return {
         "address": chosen.address,
+        "address_to_confirm": chosen.new_address or None,
+        "confirm_until": text(chosen.new_until_us),
         "alerts": sorted(chosen.alerts),
         "alerts_there_are": [kind for kind, permission in MATTER_KINDS.items() if allows(key, permission)],
         "digest": chosen.digest,

@@ -13,6 +13,7 @@ from pydantic import BeforeValidator
 
 from cleanside.ingest.analysis.assessment import View, gauge_unit
 from cleanside.ingest.analysis.coverage import coverage_of
+from cleanside.ingest.analysis.moved_dates import MovedDate
 from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
 from cleanside.ingest.api.routes.described_kinds import State
 from cleanside.ingest.api.routes.element_changes import question_document, said_document
@@ -41,7 +42,7 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
-from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion, operating_hours
+from cleanside.ingest.restriction import Assessment, LifeSpan, Quantiles, Suspicion, operating_hours
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
@@ -92,7 +93,21 @@ def get_restriction(
         seen = judge.view(housing_row)
         points = _points_of(judge.series(seen), us(since))
         came = _coverage(connection, housing_row, points) if with_coverage else None
-    return document_of(seen) | {"series": points, "coverage": came}
+        moved = services_of(request).moved_dates.of(connection, resources, seen)
+    shown = {"series": points, "coverage": came, "date_moved": _moved_document(moved)}
+    return document_of(seen) | shown
+
+
+def _moved_document(moved: MovedDate | None) -> dict[str, Any] | None:
+    """A likely date that learning moved; None: it did not, beyond its stated width."""
+    if moved is None:
+        return None
+    return {
+        "since": text_s(moved.since_s),
+        "likely_before_at": _date(moved.from_s),
+        "likely_at": _date(moved.to_s),
+        "more_lives": moved.more_lives,
+    }
 
 
 def _coverage(
@@ -332,6 +347,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "cleanings": assessment.study.cleanings,
         "hours_left": _points(assessment.study.hours_left),
         "due_at": dates_of(assessment.due_s),
+        "dates_rest_on": rest_on(assessment),
         "duty_hours_per_day": assessment.study.duty.hours_per_day,
         "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
@@ -392,6 +408,15 @@ def dates_of(points: Quantiles | None) -> dict[str, str | None] | None:
     if points is None:
         return None
     return {"p10": _date(points.p10), "p50": _date(points.p50), "p90": _date(points.p90)}
+
+
+def rest_on(assessment: Assessment) -> str | None:
+    """What the dates of a housing rest on (`DatesRestOn`); None where there are none."""
+    if assessment.due_s is None:
+        return None
+    if assessment.study.level_state != "running-in":
+        return "element"
+    return "fleet" if assessment.study.lives_learned_from else "general"
 
 
 def _date(at_s: float) -> str | None:

@@ -21,6 +21,7 @@ from starlette.responses import Response
 from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.analysis.moved_dates import MovedDates
 from cleanside.ingest.api.routes.open_streams import OpenStreams
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.metrics import Metrics
@@ -58,6 +59,7 @@ class Services:
     refusals: Refusals = field(default_factory=Refusals)
     snapshots: Snapshots = field(default_factory=Snapshots)
     memory: Memory = field(default_factory=Memory)
+    moved_dates: MovedDates = field(init=False)
     plans: KeptPlans = field(default_factory=KeptPlans)
     streams: OpenStreams = field(default_factory=OpenStreams)
     #: by which people may sign in; None: none is set
@@ -66,6 +68,9 @@ class Services:
     error_page: ErrorPage = _no_page
     #: None: not opened yet
     opened: Resources | None = None
+
+    def __post_init__(self) -> None:
+        self.moved_dates = MovedDates(self.memory)
 
     @property
     def resources(self) -> Resources:

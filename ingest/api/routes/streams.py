@@ -84,6 +84,7 @@ def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, A
         "gap": count(marks.gaps),
         "shed": [{"first": shed.first, "last": shed.last, "reason": shed.reason} for shed in marks.shed],
         "drains_per_s": drain.readings_per_s(connection, stream, now_us) if pending else None,
+        "has_gateway": stream.has_gateway,
         "sends_again": _again(stream),
     }
 
@@ -136,10 +137,11 @@ class ResendBody(Strict):
     description=(
         "Delivered with the next answer that the gateway gets: it names a lower mark, from which the gateway "
         "sends again. What is here already comes as a duplicate; what the gateway holds no more it declares "
-        "shed. Readings taken meanwhile wait behind, because a gateway sends in order."
+        "shed. Readings taken meanwhile wait behind, because a gateway sends in order. 409 "
+        "`resend_without_gateway` where a program posts by itself: it asks for no mark."
     ),
     response_model=StreamLine,
-    responses=problems(404),
+    responses=problems(404, 409),
 )
 @example({"first": 1, "reason": "the disk of the shop was swapped"})
 def post_resend(

@@ -1,14 +1,18 @@
 """
 The plan of visits: which machine on which day in the next six weeks, what to order by when, and why.
 
-A plan is advice. Accepted, its days become planned changes (`planned-change` of each machine); nothing is
-changed on a machine or ordered by it.
+A plan is advice. Accepted, its days become planned changes (`planned-change` of each machine), and the work
+list follows them; nothing is changed on a machine by it.
+Promises: a day that a person planned stays unless the visit says that it replaces it. What people decided
+since the plan was made is never overwritten (409 `plan_outdated`). What to order by when is the work list's
+own function (`work.part_lines`), so both say the same.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import date
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
@@ -19,16 +23,16 @@ from pydantic import Field
 from cleanside.ingest.api.routes.described_plan import AcceptedAnswer, VisitPlanAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_housing
-from cleanside.ingest.api.routes.paper_shapes import Day, ZoneName, end_of_day_us
+from cleanside.ingest.api.routes.paper_shapes import Day, ZoneName, end_of_day_us, planned_document
+from cleanside.ingest.api.routes.part_orders import keep_wanted
 from cleanside.ingest.api.routes.planning_terms import assumed_document
-from cleanside.ingest.api.routes.restriction import dates_of
+from cleanside.ingest.api.routes.restriction import dates_of, rest_on
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, problems, router_of, text, text_s
 from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
-from cleanside.ingest.api.routes.work import OnList, on_list
+from cleanside.ingest.api.routes.work import HousingName, OnList, OnListByName, on_list, part_lines
 from cleanside.ingest.cautions import shown as shown_cautions
-from cleanside.ingest.errors import Complaint, NotFound, NotValid
-from cleanside.ingest.planning.part_orders import PartOrder
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.planning.visit_plan import (
     LaterElement,
     PlanCost,
@@ -37,19 +41,23 @@ from cleanside.ingest.planning.visit_plan import (
     VisitTrip,
 )
 from cleanside.ingest.planning.visit_problem import VisitProblem
+from cleanside.ingest.shop.planned import version_of
+from cleanside.ingest.shop.stock import PartLine
 from cleanside.ingest.shop.visit_inputs import PLAN_DAYS, PricedCandidate, Supply, VisitInputs, visit_inputs
-from cleanside.ingest.shop.work_list import ListDays
-from cleanside.ingest.store import acceptance, audit, papers, planning_terms, shop
+from cleanside.ingest.shop.work_list import ListDays, listed_day
+from cleanside.ingest.store import acceptance, audit, element_changes, papers, planning_terms, shop
 from cleanside.ingest.store.acceptance import HousingPrices
+from cleanside.ingest.store.element_changes import EntriesMade
+from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.papers import PlannedChange
+from cleanside.ingest.store.papers import NO_PAPERS, PlannedChange
 
 router = router_of("shop")
 
 MOST_FIXED = 50  # days chosen by hand at once; chosen
 MOST_ACCEPTED = 1_000  # visits; chosen
-
-OnListByName = Mapping[tuple[str, str], OnList]
+MACHINES_NAMED = 8  # of an outdated plan, in one sentence; chosen
+NO_ENTRIES = EntriesMade()
 
 
 class AcceptedVisit(Strict):
@@ -58,6 +66,15 @@ class AcceptedVisit(Strict):
     machine: Name
     housing: Name
     on: Day
+    version: str | None = Field(
+        None,
+        max_length=64,
+        description="as the plan had it; another by now: 409 `plan_outdated`. Left out: no day was planned",
+        examples=["9f86d081884c7d65"],
+    )
+    replaces: bool = Field(
+        False, description="true: it takes the place of another day that is planned; else that day stays"
+    )
 
 
 class NewAcceptedPlan(Strict):
@@ -99,44 +116,137 @@ def get_visit_plan(
     with resources.reading() as connection:
         every = on_list(connection, services.judge(connection, key.owner_id), key, days)
         inputs = _inputs(connection, key, every, days, _chosen(fixed or [], every))
+        made = element_changes.entries_of_owner(connection, key.owner_id)
     plan = services.plans.of(inputs.problem)  # outside the transaction: it may take seconds
-    return _plan_document(plan, inputs, every, zone, now_s)
+    days = ListDays(ZoneInfo(zone), now_s, before=inputs.problem.on(PLAN_DAYS))
+    with resources.reading() as connection:
+        orders = part_lines(connection, key, every, days, planned=_days_of(plan, inputs.problem))
+    return _plan_document(plan, inputs, PlanSeen(every, made, days), orders)
+
+
+def _days_of(plan: VisitPlan, problem: VisitProblem) -> dict[HousingName, date]:
+    """The day on which each element of a plan is changed; what is only looked at needs no part."""
+    return {v.element.name: problem.on(v.day) for v in plan.visits if v.element.wear is not None}
 
 
 @router.post(
     "/v1/visit-plan/accepted",
     summary="Accept a plan of visits",
     response_model=AcceptedAnswer,
-    responses=problems(404),
+    responses=problems(404, 409),
 )
 @example(
     {"zone": "UTC", "visits": [{"machine": "{machine}", "housing": "{housing}", "on": "2026-03-04"}]},
-    plain="zone visits on",
+    plain="zone visits on version replaces",
 )
 def post_accepted_plan(
-    body: NewAcceptedPlan, resources: R, key: Annotated[Key, Depends(needs("shop:write"))]
+    body: NewAcceptedPlan, request: Request, resources: R, key: Annotated[Key, Depends(needs("shop:write"))]
 ) -> dict[str, Any]:
-    """Each visit becomes the planned change of its housing. One planned for its day stays as it is."""
+    """
+    Each visit becomes the planned change of its housing; one planned for its day already stays as it is.
+
+    Another day that is planned stays too, unless the visit `replaces` it. 409 `plan_outdated`: a day was
+    planned, or work entered, since the plan was made; then nothing is accepted. What must be ordered for it
+    is recorded in `/v1/part-orders`, in place of what an earlier plan wanted and no person ordered.
+    """
     now_us, zone = resources.clock(), ZoneInfo(body.zone)
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        moves = day_moves(connection, key, body, now_us)
+        for move in (move for move in moves if move.is_made):
+            planned = PlannedChange(move.on, end_of_day_us(move.on, zone), now_us, key.handle, "")
+            papers.put_planned(connection, move.housing.id, planned)
+            audit.note(connection, key.owner_id, now_us, key.handle, "plan_day", **move.noted())
+        about = {"visits": len(moves), "changed": sum(move.is_made for move in moves)}
+        audit.note(connection, key.owner_id, now_us, key.handle, "visit_plan_accepted", **about)
+        return about | {"kept": [_kept_document(move) for move in moves if move.is_kept]}
+
+    document: dict[str, Any] = resources.writer.call(save)
+    return document | {"orders": _want_orders(request, resources, key, zone)}
+
+
+def _want_orders(request: Request, resources: R, key: Key, zone: ZoneInfo) -> list[dict[str, Any]]:
+    """Record what the planned days need ordered until the end of a plan."""
+    now_us = resources.clock()
+    today = ListDays(zone, now_us / 1e6, before=date.max).today
+    days = ListDays(zone, now_us / 1e6, before=today + timedelta(days=PLAN_DAYS))
+    with resources.reading() as connection:
+        every = on_list(connection, services_of(request).judge(connection, key.owner_id), key, days)
+        lines = part_lines(connection, key, every, days)
+    found: list[dict[str, Any]] = resources.writer.call(
+        lambda connection: keep_wanted(connection, key, lines, now_us)
+    )
+    return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlannedMove:
+    """What accepting a visit does to the planned day of its housing."""
+
+    housing: HousingRow
+    before: PlannedChange | None  # None: no day is planned
+    on: str  # the day of the visit, ISO 8601
+    replaces: bool
+    now_us: int
+
+    @property
+    def is_same(self) -> bool:
+        """It is planned for that day already."""
+        return self.before is not None and self.before.planned_on == self.on
+
+    @property
+    def is_asked(self) -> bool:
+        """It would move a day that is still to come."""
+        return self.before is not None and not self.is_same and self.now_us < self.before.passes_us
+
+    @property
+    def is_kept(self) -> bool:
+        """The day that is planned stays."""
+        return self.is_asked and not self.replaces
+
+    @property
+    def is_made(self) -> bool:
+        """The day of the visit becomes the planned one."""
+        return not (self.is_same or self.is_kept)
+
+    def noted(self) -> dict[str, Any]:
+        """For the audit log: which machine, from which day, planned by whom, to which day."""
+        before = ("-", "-") if self.before is None else (self.before.planned_on, self.before.who)
+        names = {"machine": self.housing.machine, "housing": self.housing.name}
+        return names | {"before": before[0], "by": before[1], "on": self.on}
+
+
+def day_moves(connection: sa.Connection, key: Key, body: NewAcceptedPlan, now_us: int) -> list[PlannedMove]:
+    """What accepting a plan does. Raises NotValid for a day that is over, NotFound, Refused (409)."""
+    zone = ZoneInfo(body.zone)
     for place, visit in enumerate(body.visits):
         if end_of_day_us(visit.on, zone) <= now_us:
             pointer = f"#/visits/{place}/on"
             raise NotValid(Complaint(pointer, "planned_day_over", on=visit.on, now=text(now_us)))
+    known = papers.papers_of_owner(connection, key.owner_id)
+    made = element_changes.entries_of_owner(connection, key.owner_id)
+    moves, outdated = [], set()
+    for visit in body.visits:
+        housing = find_housing(connection, key, visit.machine, visit.housing)
+        before = known.get(housing.id, NO_PAPERS).planned
+        move = PlannedMove(
+            housing=housing, before=before, on=visit.on, replaces=visit.replaces, now_us=now_us
+        )
+        moves.append(move)
+        version = version_of(before, made.get(housing.id, NO_ENTRIES))
+        is_as_seen = before is None if visit.version is None else visit.version == version
+        if not (is_as_seen or move.is_same):
+            outdated.add(visit.machine)
+    if outdated:
+        named = ", ".join(sorted(outdated)[:MACHINES_NAMED])
+        raise Refused("plan_outdated", status=409, many=len(outdated), machines=named)
+    return moves
 
-    def save(connection: sa.Connection) -> dict[str, Any]:
-        known = papers.papers_of_owner(connection, key.owner_id)
-        found = [(find_housing(connection, key, v.machine, v.housing).id, v.on) for v in body.visits]
-        before = {housing_id: known[housing_id].planned for housing_id, _ in found}
-        changed = [(h, on) for h, on in found if (was := before[h]) is None or was.planned_on != on]
-        for housing_id, on in changed:
-            planned = PlannedChange(on, end_of_day_us(on, zone), now_us, key.handle, "")
-            papers.put_planned(connection, housing_id, planned)
-        about = {"visits": len(found), "changed": len(changed)}
-        audit.note(connection, key.owner_id, now_us, key.handle, "visit_plan_accepted", **about)
-        return about
 
-    document: dict[str, Any] = resources.writer.call(save)
-    return document
+def _kept_document(move: PlannedMove) -> dict[str, Any]:
+    assert move.before is not None
+    names = {"machine": move.housing.machine, "housing": move.housing.name}
+    return names | {"on": move.before.planned_on, "by": move.before.who}
 
 
 # ---------------------------------------------------------------- what the plan is made from
@@ -198,13 +308,32 @@ def _priced(seen: OnList, prices: HousingPrices | None) -> PricedCandidate:
 # ---------------------------------------------------------------- how it is shown
 
 
+@dataclass(frozen=True)
+class PlanSeen:
+    """What a plan was made from, and what people decided until then."""
+
+    every: OnListByName
+    made: Mapping[int, EntriesMade]
+    days: ListDays  # of the work list, until the end of the plan
+
+    def version(self, name: HousingName) -> str:
+        """Of what people decided about a housing."""
+        view = self.every[name].view
+        return version_of(view.papers.planned, self.made.get(view.housing.id, NO_ENTRIES))
+
+    def listed(self, name: HousingName) -> str | None:
+        """Its day on the work list; None: the list says none within the plan."""
+        found = listed_day(self.every[name].candidate, self.days)
+        return None if found is None or found[0] >= self.days.before else found[0].isoformat()
+
+
 def _plan_document(
-    plan: VisitPlan, inputs: VisitInputs, every: OnListByName, zone: str, now_s: float
+    plan: VisitPlan, inputs: VisitInputs, seen: PlanSeen, orders: Sequence[PartLine]
 ) -> dict[str, Any]:
-    problem = inputs.problem
+    problem, every = inputs.problem, seen.every
     return {
-        "now": text_s(now_s),
-        "zone": zone,
+        "now": text_s(seen.days.now_s),
+        "zone": str(seen.days.zone),
         "first_day": problem.first_on.isoformat(),
         "before": problem.on(PLAN_DAYS).isoformat(),
         "currency": inputs.currency,
@@ -214,14 +343,14 @@ def _plan_document(
         "was_cut_off": plan.was_cut_off,
         "cost_each_alone": plan.alone_cost,
         "is_late": any("late" in visit.reasons for visit in plan.visits),
-        "visits": [_visit_document(visit, problem, every) for visit in plan.visits],
+        "visits": [_visit_document(visit, problem, seen) for visit in plan.visits],
         "trips": [_trip_document(trip, problem) for trip in plan.trips],
         "later": [_later_document(later, problem, every) for later in plan.later],
         "not_planned": [
             {**_machine_document(name, every), "reason": reason}
             for name, reason in sorted(inputs.not_planned.items())
         ],
-        "orders": [_order_document(order, problem) for order in plan.orders],
+        "orders": list(_order_documents(orders)),
         "assumed": assumed_document(dict(inputs.assumed)),
         "sites_without_trip": [site or None for site in inputs.sites_without_trip],
         "other_currency": list(inputs.other_currency),
@@ -231,7 +360,7 @@ def _plan_document(
     }
 
 
-def _machine_document(name: tuple[str, str], every: OnListByName) -> dict[str, Any]:
+def _machine_document(name: HousingName, every: OnListByName) -> dict[str, Any]:
     view = every[name].view
     return {
         "machine": name[0],
@@ -240,13 +369,18 @@ def _machine_document(name: tuple[str, str], every: OnListByName) -> dict[str, A
         "site": view.papers.machine.site,
         "state": view.assessment.state,
         "due_at": dates_of(view.assessment.due_s),
+        "dates_rest_on": rest_on(view.assessment),
     }
 
 
-def _visit_document(visit: PlannedVisit, problem: VisitProblem, every: OnListByName) -> dict[str, Any]:
+def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) -> dict[str, Any]:
+    name = visit.element.name
     return {
         "day": problem.on(visit.day).isoformat(),
-        **_machine_document(visit.element.name, every),
+        **_machine_document(name, seen.every),
+        "version": seen.version(name),
+        "planned": planned_document(seen.every[name].view),
+        "work_list_on": seen.listed(name),
         "part": visit.element.part,
         "reasons": list(visit.reasons),
         "together_with": [{"machine": m, "housing": h} for m, h in visit.together_with],
@@ -300,15 +434,19 @@ def _later_document(later: LaterElement, problem: VisitProblem, every: OnListByN
     }
 
 
-def _order_document(order: PartOrder, problem: VisitProblem) -> dict[str, Any]:
-    return {
-        "part": order.part,
-        "pieces": order.pieces,
-        "order_by": problem.on(order.order_day).isoformat(),
-        "needed_on": problem.on(order.needed_day).isoformat(),
-        "in_stock": order.in_stock,
-        "is_late": order.is_late,
-    }
+def _order_documents(lines: Sequence[PartLine]) -> Iterator[dict[str, Any]]:
+    for line in lines:
+        if line.to_order and line.order_by is not None and line.needed_on is not None:
+            yield {
+                "part": line.part,
+                "pieces": line.to_order,
+                "order_by": line.order_by.isoformat(),
+                "needed_on": line.needed_on.isoformat(),
+                "in_stock": line.in_stock,
+                "stock": [{"site": s, "pieces": n} for s, n in sorted(line.stock_by_site.items())],
+                "on_order": line.on_order,
+                "is_late": line.late_days > 0,
+            }
 
 
 def _cost_document(cost: PlanCost) -> dict[str, float]:

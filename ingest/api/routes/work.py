@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Annotated, Any
@@ -13,7 +14,7 @@ from fastapi import Query, Request
 
 from cleanside.ingest.analysis.assessment import Judge, View, gauge_unit
 from cleanside.ingest.api.routes.described_shop import WorkAnswer
-from cleanside.ingest.api.routes.element_changes import said_document
+from cleanside.ingest.api.routes.element_changes import said_document, use_document
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paper_shapes import (
     Day,
@@ -21,7 +22,7 @@ from cleanside.ingest.api.routes.paper_shapes import (
     planned_document,
     service_document,
 )
-from cleanside.ingest.api.routes.restriction import dates_of
+from cleanside.ingest.api.routes.restriction import dates_of, rest_on
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
@@ -45,10 +46,11 @@ from cleanside.ingest.shop.work_list import (
     jobs_of,
     needed_on,
 )
-from cleanside.ingest.store import acceptance, fleet, papers, shop
+from cleanside.ingest.store import acceptance, fleet, papers, part_orders, part_uses, shop
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.papers import MeterReading
+from cleanside.ingest.store.part_uses import PartUse
 
 router = router_of("shop")
 
@@ -63,6 +65,11 @@ class OnList:
     view: View
     candidate: Candidate
     meter_h: float | None
+
+
+HousingName = tuple[str, str]  # of machine and housing
+OnListByName = Mapping[HousingName, OnList]
+NO_DAYS: Mapping[HousingName, date] = {}
 
 
 @router.get("/v1/work", summary="The work list", response_model=WorkAnswer)
@@ -101,15 +108,20 @@ def work_document(
     every = on_list(connection, judge, key, days)
     wanted = [seen for seen in every.values() if _wanted(seen, site, crew)]
     jobs = jobs_of([seen.candidate for seen in wanted], days)
-    shown = [_job_document(connection, judge, every[_name(job.candidate)], job) for job in jobs]
-    parts = _part_lines(connection, key, every, jobs, days)
+    stock = stock_seen(connection, key)
+    shown = [
+        _job_document(connection, judge, every[_name(job.candidate)], job)
+        | {"part_elsewhere": _elsewhere(every[_name(job.candidate)], stock)}
+        for job in jobs
+    ]
+    parts = part_lines(connection, key, every, days, taken={_name(job.candidate) for job in jobs})
     return {
         "now": text_s(days.now_s),
         "zone": str(days.zone),
         "today": days.today.isoformat(),
         "before": days.before.isoformat(),
         "jobs": shown,
-        "done": _done(wanted, days, done_s),
+        "done": _done(wanted, days, done_s, part_uses.uses_of_owner(connection, key.owner_id)),
         "without_part": sorted({j["machine"] for j in shown if j["primary_part"] is None}),
         "parts": [_part_document(line) for line in parts],
         "cautions": shown_cautions("change"),
@@ -127,7 +139,7 @@ def list_days(now_s: float, before: str | None, zone: str) -> ListDays:
     return ListDays(days.zone, now_s, before=until)
 
 
-def _name(candidate: Candidate) -> tuple[str, str]:
+def _name(candidate: Candidate) -> HousingName:
     return candidate.machine, candidate.housing
 
 
@@ -139,9 +151,7 @@ def _wanted(seen: OnList, site: str | None, crew: str | None) -> bool:
 # ---------------------------------------------------------------- what the list sees
 
 
-def on_list(
-    connection: sa.Connection, judge: Judge, key: Key, days: ListDays
-) -> Mapping[tuple[str, str], OnList]:
+def on_list(connection: sa.Connection, judge: Judge, key: Key, days: ListDays) -> OnListByName:
     """Every housing in use that the key may see, by machine and name."""
     views = judge.views(fleet.housings_in_use(connection, key.owner_id), whole_owner=True)
     views = [view for view in views if sees_site(key, view.papers.machine.site)]
@@ -186,22 +196,29 @@ def _service_s(view: View, meter_h: float | None, days: ListDays) -> float | Non
 # ---------------------------------------------------------------- parts
 
 
-def _part_lines(
+def part_lines(
     connection: sa.Connection,
     key: Key,
-    every: Mapping[tuple[str, str], OnList],
-    jobs: Sequence[Job],
+    every: OnListByName,
     days: ListDays,
+    *,
+    taken: Collection[HousingName] = (),
+    planned: Mapping[HousingName, date] = NO_DAYS,
 ) -> list[PartLine]:
-    """Parts that are taken, or must be ordered before the end of the list."""
+    """
+    Parts that are taken, or must be ordered before the end of the list.
+
+    taken : whose elements are taken along. planned : days of the plan of visits, which stand before the
+    list's own.
+    """
     known = {part.number: part for part in shop.parts_of(connection, key.owner_id)}
-    stock = stock_seen(connection, key)
-    on_list = {_name(job.candidate) for job in jobs}
+    stock, ordered = stock_seen(connection, key), _on_order(connection, key)
     needs: dict[str, list[Need]] = {}
     for name, seen in every.items():
         part = seen.candidate.papers.housing.primary_part
         if part is not None and not is_laid_up(seen.candidate.papers, days.today):
-            needs.setdefault(part, []).append(_need(part, seen.candidate, days, taken=name in on_list))
+            need = _need(part, seen.candidate, days, taken=name in taken, on=planned.get(name))
+            needs.setdefault(part, []).append(need)
     lines = []
     for part in sorted(needs):
         entered = known.get(part)
@@ -213,18 +230,36 @@ def _part_lines(
             lead_time_days=None if entered is None else entered.lead_time_days,
             today=days.today,
             before=days.before,
+            on_order=ordered[part],
         )
         if line.to_take or (line.order_by is not None and line.order_by < days.before):
             lines.append(line)
     return lines
 
 
-def _need(part: str, candidate: Candidate, days: ListDays, *, taken: bool) -> Need:
+def _elsewhere(seen: OnList, stock: Mapping[str, Mapping[str, int]]) -> list[dict[str, Any]]:
+    """Where its part is in stock, if it is not at the site of its machine."""
+    site, at = seen.view.papers.machine.site, stock.get(seen.view.papers.housing.primary_part or "", {})
+    if site is None or at.get(site, 0):
+        return []
+    return [{"site": other, "pieces": pieces} for other, pieces in sorted(at.items()) if pieces]
+
+
+def _on_order(connection: sa.Connection, key: Key) -> Counter[str]:
+    """Part -> pieces that are ordered and did not come yet."""
+    found: Counter[str] = Counter()
+    for order in part_orders.open_of(connection, key.owner_id, key.sites):
+        if order.ordered_us is not None:
+            found[order.part] += order.pieces
+    return found
+
+
+def _need(part: str, candidate: Candidate, days: ListDays, *, taken: bool, on: date | None) -> Need:
     return Need(
         part=part,
         site=candidate.papers.machine.site,
         taken=taken,
-        needed_on=needed_on(candidate, days),
+        needed_on=on or needed_on(candidate, days),
         chance_by=lambda day: chance_needed(candidate, day, days),
     )
 
@@ -248,6 +283,7 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Jo
         "reason": job.reason,
         "share_used_percent": found.study.share_used_percent,
         "due_at": dates_of(found.due_s),
+        "dates_rest_on": rest_on(found),
         "has_question": bool(found.study.questions or found.study.changes_found_s),
         "causes": [suspicion.cause for suspicion in found.study.suspicions],
         "planned": planned_document(view),
@@ -275,7 +311,9 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Jo
     }
 
 
-def _done(wanted: Sequence[OnList], days: ListDays, done_s: float) -> list[dict[str, Any]]:
+def _done(
+    wanted: Sequence[OnList], days: ListDays, done_s: float, uses: Mapping[tuple[int, str], PartUse]
+) -> list[dict[str, Any]]:
     """What was entered lately, newest first."""
     found = [
         (entry.entry.at_s, seen.view, entry)
@@ -284,7 +322,11 @@ def _done(wanted: Sequence[OnList], days: ListDays, done_s: float) -> list[dict[
         if entry.entry.at_s >= days.now_s - done_s
     ]
     ordered = sorted(found, key=lambda line: (-line[0], line[1].housing.machine, line[2].entry.name))
-    return [_done_document(view, entry) for _, view, entry in ordered]
+    return [
+        _done_document(view, entry)
+        | {"part_taken": use_document(uses.get((view.housing.id, entry.entry.name)))}
+        for _, view, entry in ordered
+    ]
 
 
 def _done_document(view: View, entry: WeighedEntry) -> dict[str, Any]:
@@ -338,6 +380,7 @@ def _part_document(line: PartLine) -> dict[str, Any]:
         "to_take": [{"site": s or None, "pieces": n} for s, n in sorted(line.take_by_site.items())],
         "in_stock": line.in_stock,
         "stock": [{"site": s, "pieces": n} for s, n in sorted(line.stock_by_site.items())],
+        "on_order": line.on_order,
         "to_order": line.to_order,
         "order_by": None if line.order_by is None else line.order_by.isoformat(),
         "late_days": line.late_days,

@@ -141,23 +141,6 @@ def test_where_a_part_comes_too_late_the_plan_waits_for_it_and_says_so() -> None
     parts = [PartSupply(part="KG-0715", pieces=0, lead_days=14)]
     plan = make_visit_plan(problem(element("grader-07", 10.0, part="KG-0715"), supplies=tuple(parts)))
     assert (of(plan, "grader-07").day, of(plan, "grader-07").reasons[0]) == (14, "late")
-    assert [(o.part, o.pieces, o.order_day, o.needed_day) for o in plan.orders] == [("KG-0715", 1, 0, 14)]
-
-
-# ---------------------------------------------------------------- parts to order
-
-
-def test_a_part_is_ordered_by_its_day_less_the_lead_time() -> None:
-    """Two in stock, three needed on days 3, 4 and 18: the third is ordered by day 11."""
-    days = [element(f"loader-{n}", float(day), part="KG", site=str(n)) for n, day in enumerate((3, 4, 18))]
-    plan = make_visit_plan(problem(*days, supplies=(PartSupply(part="KG", pieces=2, lead_days=7),)))
-    assert [(o.pieces, o.order_day, o.needed_day, o.is_late) for o in plan.orders] == [(1, 11, 18, False)]
-
-
-def test_a_part_needed_after_the_plan_is_ordered_within_it() -> None:
-    supply = PartSupply(part="KG", pieces=0, lead_days=40)
-    plan = make_visit_plan(problem(element("loader-3", 60.0, part="KG"), supplies=(supply,)))
-    assert [(o.order_day, o.needed_day) for o in plan.orders] == [(20, 60)]
 
 
 # ---------------------------------------------------------------- planned and chosen days
@@ -196,6 +179,35 @@ def test_each_other_day_says_what_it_costs() -> None:
     assert sorted(costs) == [0, 1, 2, 3, 4, 7, 8, 9]
     assert costs[9] == pytest.approx(1.8, abs=0.3)
     assert costs[0] > costs[9] > 0
+
+
+def test_a_visit_that_is_late_anyway_can_be_moved_to_the_next_days() -> None:
+    """At its limit: today is late already. Another one may not be late by choice."""
+    over = element("hauler-1", 0.0, is_over=True)
+    plan = make_visit_plan(problem(over, element("grader-07", 10.0, site="unterkies")))
+    late = of(plan, "hauler-1")
+    assert late.day == 0
+    assert [move.day for move in late.moves] == [1, 2, 3, 4, 7]
+    assert all(move.more_cost > 0 for move in late.moves)
+    chosen = make_visit_plan(
+        problem(replace(over, fixed_day=3), element("grader-07", 10.0, site="unterkies"))
+    )
+    assert (of(chosen, "hauler-1").day, of(chosen, "hauler-1").reasons[:2]) == (3, ("fixed", "late"))
+    assert of(chosen, "grader-07").day == of(plan, "grader-07").day
+
+
+def test_what_is_late_for_want_of_people_can_be_moved_too_and_nothing_else() -> None:
+    """Two hours a day, one change each: three of five are late, and only these may be later."""
+    near = (SiteTrip(site="", price=0.0, hours=0.0, km=0.0),)
+    due = [element(f"hauler-{n}", 0.5, site="") for n in range(5)]
+    given: dict[str, Any] = {"capacity_h": (2.0,) * 42, "trips": near}
+    plan = make_visit_plan(problem(*due, **given))
+    late = [visit for visit in plan.visits if "late" in visit.reasons]
+    assert len(late) == 3
+    assert all(max(move.day for move in visit.moves) == visit.day + 7 for visit in late)
+    number = int(late[-1].element.machine[-1])
+    due[number] = replace(due[number], fixed_day=4)
+    assert of(make_visit_plan(problem(*due, **given)), f"hauler-{number}").day == 4
 
 
 # ---------------------------------------------------------------- what cannot be

@@ -48,7 +48,8 @@ def test_it_is_ordered_a_lead_time_before_the_first_that_is_missing() -> None:
     needs = [need(2, taken=True), need(6, taken=True, site="kargrund"), need(8), need(30), need(None)]
     found = line(needs, stock=2, lead=3)
     assert (found.to_take, found.take_by_site) == (2, {"oberkies": 1, "kargrund": 1})
-    assert found.order_by == TODAY + timedelta(days=5)  # the third, on day 8
+    assert found.needed_on == TODAY + timedelta(days=8)  # the third
+    assert found.order_by == TODAY + timedelta(days=5)
     assert (found.to_order, found.late_days) == (1, 0)
 
 

@@ -185,13 +185,15 @@ def test_the_chance_runs_in_straight_lines_through_the_dates(days: float, expect
     assert chance_at_limit(None, at_s, NOW_S) is None
 
 
-def test_an_element_is_needed_at_its_early_date_its_planned_day_or_its_calendar_limit() -> None:
+def test_an_element_is_needed_on_its_day_of_the_list_however_far() -> None:
     def needed(**changed: object) -> date | None:
         return needed_on(replace(CANDIDATE, **changed), DAYS)  # type: ignore[arg-type]
 
     assert needed() == MONDAY + timedelta(days=3)
     assert needed(state="over") == MONDAY
     assert needed(plan="open", papers=planned(MONDAY + timedelta(days=1))) == MONDAY + timedelta(days=1)
+    assert needed(plan="open", papers=planned(MONDAY + timedelta(days=9))) == MONDAY + timedelta(days=9)
+    assert needed(state="suspect") == MONDAY + timedelta(days=3), "it is looked at first"
     assert needed(papers=Papers(housing=HousingPapers(calendar_limit_days=102))) == MONDAY + timedelta(days=2)
     assert needed(due_s=None) is None
     assert chance_needed(replace(CANDIDATE, state="over"), MONDAY, DAYS) == 1.0

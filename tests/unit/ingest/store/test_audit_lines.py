@@ -176,6 +176,7 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
     ("webhook", {"webhook": 7, "origin": "https://example.org/"}, "7 https://example.org/"),
     ("webhook_ended", {"webhook": 7}, "7"),
     ("webhook_replay", {"webhook": 7, "body": {"from_event": None}}, '7 {"from_event":null}'),
+    ("address_confirmed", {"person": "mara.lindt"}, "mara.lindt"),
     ("messages_chosen", {"person": "mara.lindt"}, "mara.lindt"),
     ("messages_left", {"person": "mara.lindt", "kind": "digest"}, "mara.lindt digest"),
     ("trial_message", {"person": "mara.lindt"}, "mara.lindt"),
@@ -185,6 +186,23 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
     ("calendar_made", {"calendar": 7}, "7"),
     ("calendar_ended", {"calendar": 7}, "7"),
     ("planning_terms", {"body": BODY}, BODY_TEXT),
+    (
+        "part_taken",
+        {"part": "KG-0715", "site": "oberkies", "pieces": 1, "machine": "grader-07", "housing": "main"},
+        "KG-0715 at oberkies: 1 for grader-07 main",
+    ),
+    (
+        "part_given_back",
+        {"part": "KG-0715", "site": "oberkies", "pieces": 1, "machine": "grader-07", "housing": "main"},
+        "KG-0715 at oberkies: 1 of grader-07 main",
+    ),
+    ("orders_wanted", {"body": BODY}, BODY_TEXT),
+    ("part_order", {"order": 7, "done": "came", "pieces": 2, "part": "KG-0715"}, "7: came, 2 of KG-0715"),
+    (
+        "plan_day",
+        {"machine": "grader-07", "housing": "main", "on": "2026-12-04", "before": "-", "by": "-"},
+        "grader-07 main: 2026-12-04, before - by -",
+    ),
     (
         "visit_plan_accepted",
         {"visits": 9, "changed": 2},

@@ -1,0 +1,137 @@
+"""Parts to order for accepted plans of visits: wanted, ordered, come. Nothing is sent to a supplier."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import sqlalchemy as sa
+from fastapi import Depends
+from pydantic import Field
+
+from cleanside.ingest.api.routes.described_kinds import OrderDone
+from cleanside.ingest.api.routes.described_plan import WantedOrdersAnswer, WantedOrderShown
+from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, problems, router_of, text
+from cleanside.ingest.api.routes.shop import ShopReader, find_group, require_site
+from cleanside.ingest.errors import Complaint, NotFound, NotValid
+from cleanside.ingest.shop.part_sheet import MOST_PIECES
+from cleanside.ingest.shop.stock import PartLine
+from cleanside.ingest.store import audit, part_orders, shop
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.part_orders import OrderRow
+
+router = router_of("shop")
+
+
+class OrderStep(Strict):
+    """What became of an order."""
+
+    done: OrderDone = Field(description="what became of it")
+    pieces: int | None = Field(
+        None, ge=1, le=MOST_PIECES, description="so many were ordered, or came; left out: as it was"
+    )
+    site: Name | None = Field(None, description="where they came to; they go to the stock of that site")
+
+
+@router.get("/v1/part-orders", summary="Parts to order and on order", response_model=WantedOrdersAnswer)
+def get_part_orders(resources: R, key: ShopReader) -> dict[str, Any]:
+    """Open orders, by the day on which they must be placed. An accepted plan of visits makes them."""
+    with resources.reading() as connection:
+        return {"orders": [order_document(one) for one in _seen(connection, key)]}
+
+
+@router.post(
+    "/v1/part-orders/{order}",
+    summary="Say what became of an order",
+    response_model=WantedOrderShown,
+    responses=problems(404),
+)
+@example({"done": "came", "pieces": 2, "site": "{site}"}, plain="done pieces")
+def post_part_order(
+    order: int, body: OrderStep, resources: R, key: Annotated[Key, Depends(needs("shop:write"))]
+) -> dict[str, Any]:
+    """
+    ordered: it counts as on its way. came: its pieces go to the stock of `site`, and it is closed. dropped:
+    it is closed.
+    """
+    now_us = resources.clock()
+
+    def save(connection: sa.Connection) -> OrderRow:
+        known = next((one for one in _seen(connection, key) if one.id == order), None)
+        if known is None:
+            raise NotFound("part_order", str(order))
+        changed = _step(connection, key, known, body, now_us)
+        about = {"order": order, "done": body.done, "part": known.part, "pieces": changed.pieces}
+        audit.note(connection, key.owner_id, now_us, key.handle, "part_order", **about, site=body.site)
+        return changed
+
+    return order_document(resources.writer.call(save))
+
+
+def _step(connection: sa.Connection, key: Key, known: OrderRow, body: OrderStep, now_us: int) -> OrderRow:
+    """Keep what became of an order. Raises Refused."""
+    changed = known._replace(pieces=body.pieces or known.pieces)
+    if body.done == "ordered":
+        changed = changed._replace(ordered_us=now_us, ordered_by=key.handle)
+        said = {"pieces": changed.pieces, "ordered_us": now_us, "ordered_by": key.handle}
+        part_orders.edit(connection, known.id, **said)
+        return changed
+    if body.done == "came":
+        if body.site is None:
+            raise NotValid(Complaint("#/site", "order_came_nowhere"))
+        require_site(key, body.site)
+        site = find_group(connection, "site", key, body.site)
+        shop.keep_part(connection, key.owner_id, known.part)
+        shop.add_stock(connection, key.owner_id, known.part, site.name, changed.pieces)
+    part_orders.edit(connection, known.id, pieces=changed.pieces, ended_us=now_us)
+    return changed
+
+
+def keep_wanted(
+    connection: sa.Connection, key: Key, lines: list[PartLine], now_us: int
+) -> list[dict[str, Any]]:
+    """Record what a plan needs ordered, in place of what an earlier one of these sites did. Returns it."""
+    sites = part_orders.sites_text(key.sites)
+    rows = [_wanted(line, key.handle, sites, now_us) for line in lines if line.to_order]
+    part_orders.put_wanted(connection, key.owner_id, rows, sites)
+    body = [{"part": r.part, "pieces": r.pieces, "order_by": r.order_by} for r in rows]
+    if rows:
+        audit.note(connection, key.owner_id, now_us, key.handle, "orders_wanted", body=body)
+    return body
+
+
+def _wanted(line: PartLine, who: str, sites: str, now_us: int) -> OrderRow:
+    assert line.order_by is not None
+    assert line.needed_on is not None
+    return OrderRow(
+        id=0,
+        part=line.part,
+        pieces=line.to_order,
+        order_by=line.order_by.isoformat(),
+        needed_on=line.needed_on.isoformat(),
+        planned_us=now_us,
+        who=who,
+        sites=sites,
+        ordered_us=None,
+        ordered_by=None,
+    )
+
+
+def _seen(connection: sa.Connection, key: Key) -> list[OrderRow]:
+    """Open orders for machines that a key sees."""
+    return part_orders.open_of(connection, key.owner_id, key.sites)
+
+
+def order_document(order: OrderRow) -> dict[str, Any]:
+    """An order for an answer."""
+    return {
+        "order": order.id,
+        "part": order.part,
+        "pieces": order.pieces,
+        "order_by": order.order_by,
+        "needed_on": order.needed_on,
+        "planned_at": text(order.planned_us),
+        "by": order.who,
+        "ordered_at": text(order.ordered_us),
+        "ordered_by": order.ordered_by,
+    }

@@ -1,0 +1,57 @@
+"""Parts to order for accepted plans of visits: wanted, ordered, until they came or are given up."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import NamedTuple
+
+import sqlalchemy as sa
+
+from cleanside.ingest.store.models import part_orders
+
+
+class OrderRow(NamedTuple):
+    """An open order. Days are ISO 8601."""
+
+    id: int
+    part: str
+    pieces: int
+    order_by: str
+    needed_on: str
+    planned_us: int
+    who: str
+    sites: str  # of whoever accepted the plan, with commas between; "": all
+    ordered_us: int | None  # None: not ordered yet
+    ordered_by: str | None
+
+
+_OPEN = part_orders.c.ended_us.is_(None)
+
+
+def sites_text(sites: Collection[str]) -> str:
+    """The sites of a key as an order has them."""
+    return ",".join(sorted(sites))
+
+
+def open_of(connection: sa.Connection, owner_id: int, sites: Collection[str]) -> list[OrderRow]:
+    """The open orders of an owner for machines at these sites, by day and part. sites empty: of all."""
+    query = sa.select(*(part_orders.c[f] for f in OrderRow._fields))
+    query = query.where(part_orders.c.owner_id == owner_id, _OPEN)
+    ordered = query.order_by(part_orders.c.order_by, part_orders.c.part, part_orders.c.id)
+    found = [OrderRow(*row) for row in connection.execute(ordered)]
+    return [one for one in found if not sites or (one.sites and set(one.sites.split(",")) <= set(sites))]
+
+
+def put_wanted(connection: sa.Connection, owner_id: int, rows: Collection[OrderRow], sites: str) -> None:
+    """Keep what a plan needs ordered; what an earlier plan for the same sites wanted is replaced."""
+    here = part_orders.c.owner_id == owner_id, part_orders.c.sites == sites
+    not_ordered = part_orders.c.ordered_us.is_(None)
+    connection.execute(sa.delete(part_orders).where(*here, _OPEN, not_ordered))
+    for row in rows:
+        values = {name: value for name, value in row._asdict().items() if name != "id"}
+        connection.execute(sa.insert(part_orders).values(owner_id=owner_id, **values))
+
+
+def edit(connection: sa.Connection, order_id: int, **changes: object) -> None:
+    """Change columns of an order."""
+    connection.execute(sa.update(part_orders).where(part_orders.c.id == order_id).values(**changes))

@@ -1,0 +1,146 @@
+"""Parts that move: a tick takes one from the stock of its site, a plan records orders, an order comes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from cleanside.gateway.wire import instant_text
+from tests.contract.test_api_shop import ask, refused
+from tests.contract.test_api_visit_plan import ACCEPTED, PLAN, accepted, seen, worked  # noqa: F401 - fixture
+from tests.support.people import signed_in
+from tests.support.serving import Api, in_process
+
+CHANGES = "/v1/machines/grader-07/element-changes"
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    with in_process(sqlite_database_url) as running:
+        yield running
+
+
+@pytest.fixture
+def stocked(worked: Api) -> Api:  # noqa: F811 - the fixture
+    """One KG-0715 at oberkies, where grader-07 is, and two at kargrund."""
+    ask(worked, "POST", "/v1/sites", {"site": "kargrund"})
+    ask(worked, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "kargrund", "pieces": 2}]})
+    return worked
+
+
+def stock_of(api: Api) -> dict[str, int]:
+    [part] = ask(api, "GET", "/v1/shop")["parts"]
+    return {line["site"]: line["pieces"] for line in part["stock"]}
+
+
+def enter(api: Api, entry_id: str, **more: Any) -> dict[str, Any]:
+    body = {"changed_at": instant_text(api.clock.now_us), "entry_id": entry_id, **more}
+    changes: list[dict[str, Any]] = ask(api, "POST", CHANGES, body)["element_changes"]
+    return next(change for change in changes if change["entry_id"] == entry_id)
+
+
+def kinds(api: Api) -> list[str]:
+    return [line["what"] for line in api.get("/v1/audit", key="admin").json()["entries"]]
+
+
+def test_a_tick_takes_a_part_from_the_stock_of_its_site_once_and_back_it_goes(stocked: Api) -> None:
+    done = enter(stocked, "tick-1")
+    assert done["part_taken"] == {"part": "KG-0715", "site": "oberkies", "pieces": 1}
+    assert enter(stocked, "tick-1")["part_taken"]["pieces"] == 1, "a resend takes none"
+    assert stock_of(stocked) == {"kargrund": 2, "oberkies": 0}
+    ask(stocked, "DELETE", CHANGES, changed_at=done["changed_at"], entry_id="tick-1")
+    assert stock_of(stocked) == {"kargrund": 2, "oberkies": 1}
+    assert {"part_taken", "part_given_back"} <= set(kinds(stocked))
+
+
+def test_stock_never_falls_below_zero_and_the_entry_says_that_there_was_none(stocked: Api) -> None:
+    enter(stocked, "tick-1")
+    assert enter(stocked, "tick-2", what="new", part="KG-0715")["part_taken"]["pieces"] == 0
+    assert stock_of(stocked) == {"kargrund": 2, "oberkies": 0}
+    at = enter(stocked, "tick-2")["changed_at"]
+    ask(stocked, "DELETE", CHANGES, changed_at=at, entry_id="tick-2")
+    assert stock_of(stocked) == {"kargrund": 2, "oberkies": 0}, "none was taken, so none comes back"
+
+
+@pytest.mark.parametrize("what", ["cleaned", "inspected"])
+def test_what_puts_no_part_in_takes_none(stocked: Api, what: str) -> None:
+    assert enter(stocked, "tick-1", what=what)["part_taken"] is None
+    assert stock_of(stocked)["oberkies"] == 1
+
+
+def test_work_of_long_ago_takes_no_part(stocked: Api) -> None:
+    """The stock has been counted since."""
+    assert enter(stocked, "old", changed_at="2025-11-01T08:00:00Z")["part_taken"] is None
+    assert stock_of(stocked)["oberkies"] == 1
+
+
+def test_a_part_that_is_at_another_site_is_named(stocked: Api) -> None:
+    before = ask(stocked, "GET", PLAN)["before"]
+    [job] = ask(stocked, "GET", "/v1/work", before=before)["jobs"]
+    assert job["part_elsewhere"] == []
+    ask(stocked, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "oberkies", "pieces": 0}]})
+    [job] = ask(stocked, "GET", "/v1/work", before=before)["jobs"]
+    assert job["part_elsewhere"] == [{"site": "kargrund", "pieces": 2}]
+    assert "2 at kargrund" in stocked.get(f"/work-list?before={before}", key="planner").text
+
+
+# ---------------------------------------------------------------- orders
+
+
+def orders(api: Api) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = ask(api, "GET", "/v1/part-orders")["orders"]
+    return found
+
+
+def without_stock(api: Api) -> dict[str, Any]:
+    """Accept a plan for which nothing is in stock. Returns the answer."""
+    none = [{"site": site, "pieces": 0} for site in ("oberkies", "kargrund")]
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "stock": none})
+    [visit] = ask(api, "GET", PLAN, zone="Europe/Vienna")["visits"]
+    return ask(api, "POST", ACCEPTED, accepted(seen(visit)))
+
+
+def test_an_accepted_plan_records_what_to_order_once(stocked: Api) -> None:
+    [wanted] = without_stock(stocked)["orders"]
+    [plan_order] = ask(stocked, "GET", PLAN, zone="Europe/Vienna")["orders"]
+    [order] = orders(stocked)
+    assert (order["part"], order["pieces"], order["ordered_at"]) == ("KG-0715", 1, None)
+    assert order["order_by"] == wanted["order_by"] == plan_order["order_by"]
+    without_stock(stocked)
+    assert len(orders(stocked)) == 1, "accepted again it takes the place of the one before"
+    assert "orders_wanted" in kinds(stocked)
+
+
+def test_what_is_ordered_counts_and_what_came_is_in_stock(stocked: Api) -> None:
+    without_stock(stocked)
+    path = f"/v1/part-orders/{orders(stocked)[0]['order']}"
+    ordered = ask(stocked, "POST", path, {"done": "ordered"})
+    assert ordered["ordered_at"] is not None
+    assert without_stock(stocked)["orders"] == [], "it is on its way"
+    assert len(orders(stocked)) == 1
+    assert refused(stocked, "POST", path, {"done": "came"}) == (422, "not_valid", ["#/site"])
+    ask(stocked, "POST", path, {"done": "came", "site": "oberkies", "pieces": 3})
+    assert (stock_of(stocked)["oberkies"], orders(stocked)) == (3, [])
+    assert refused(stocked, "POST", path, {"done": "dropped"})[:2] == (404, "unknown_part_order")
+    assert kinds(stocked).count("part_order") == 2
+
+
+def test_on_the_page_an_order_is_placed_comes_or_is_dropped(stocked: Api) -> None:
+    without_stock(stocked)
+    path = f"/shop/orders/{orders(stocked)[0]['order']}"
+    page = stocked.get("/shop", key="planner").text
+    assert f'action="{path}"' in page
+    sent = stocked.request("POST", path, key="planner", data={"done": "ordered"})
+    assert (sent.status_code, sent.headers["location"]) == (303, "/shop#orders")
+    stocked.request("POST", path, key="planner", data={"done": "came", "order_site": "oberkies"})
+    assert stock_of(stocked)["oberkies"] == 1
+
+
+def test_who_is_for_other_sites_sees_no_order_of_these(stocked: Api) -> None:
+    without_stock(stocked)
+    path = f"/v1/part-orders/{orders(stocked)[0]['order']}"
+    away = signed_in(stocked, "mara.lindt", "planner", sites=["kargrund"])
+    assert away.get("/v1/part-orders").json()["orders"] == []
+    assert away.post(path, {"done": "dropped"}).status_code == 404
