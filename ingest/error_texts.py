@@ -466,9 +466,21 @@ SENTENCES: Sentences = {
         "laid up until {until}, which is before {from_day}; correct one of the two days"
     ),
     "list_ends_elsewhere": "before={before} is not after today, {today}, and by {latest}; give a day between",
-    "meter_contradicts": (
-        "{meter_h:g} h do not fit {other_h:g} h read at {other_at}: a meter runs forwards and no faster than "
-        "the clock; correct it, or after a new meter give offset_hours"
+    "meter_above_later": (
+        "{meter_h:g} h are more than the {other_h:g} h read later, at {other_at}; a meter runs forwards: "
+        "correct value or time"
+    ),
+    "meter_ahead_of_clock": (
+        "{meter_h:g} h do not fit {other_h:g} h read at {other_at}: between them lie more hours than the "
+        "{passed_h:.0f} h that passed; correct it, or after a new meter give old_meter_hours"
+    ),
+    "meter_below_worked": (
+        "{meter_h:g} h are fewer than the {seen_h:.0f} h that the monitors saw the engine run; correct it, "
+        "or, if a new meter was fitted, give old_meter_hours: what the one before showed last"
+    ),
+    "meter_lower": (
+        "{meter_h:g} h are fewer than the {other_h:g} h read at {other_at}; correct it, or, if a new meter "
+        "was fitted, give old_meter_hours: what the one before showed last"
     ),
     "monitor_on_no_machine": "{device} sits on no machine; there is nothing to take off",
     "not_a_jpeg": "jpeg is no JPEG in base64; send a photo of at most {most} bytes as JPEG",
@@ -664,6 +676,9 @@ SENTENCES: Sentences = {
     # requests that are refused: parameters, pages, webhooks
     "cursor_not_of_list": (
         "cursor is not one of this list; take it from `next` of the page before, with equal parameters"
+    ),
+    "nothing_to_take_back": (
+        "nothing with the id {entry_id} is entered for {machine}, or it was taken back before"
     ),
     "cursor_too_old": "this cursor is of {at}, now {now}; start again without cursor",
     "export_has_no_pages": "a {format} export is whole; leave limit and cursor out",

@@ -73,6 +73,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "change_differs": "take the element change back and enter it again, or leave it as it is",
     "entry_differs": "make it a new entry with an id of its own, or leave it as it was taken",
     "unknown_calendar": "make a new calendar on the page Messages; the old one was ended",
+    "nothing_to_take_back": "list the entries of the machine; it may be taken back already",
     "too_many_calendars": "end a calendar that no program reads any more",
     "unknown_matter": "list the open matters again; it may be settled already",
     "unknown_message": "list the messages again; only one that was given up can be sent again",
