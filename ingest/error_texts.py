@@ -535,6 +535,7 @@ SENTENCES: Sentences = {
     "not_printable": "it has characters that cannot be printed; leave them out",
     "still_used": "{kind} {name} is used by {many}: {by}; move them first",
     "space_at_an_end": "it begins or ends with a space; leave that out",
+    "day_twice": '"{written}" names a day twice; write each once, like 12345',
     "value_not_decimal": ('"{text}" is not a number; write it with digits and one comma or point, like 6.2'),
     # requests that are refused: bodies, batches and bundles
     "beyond_the_mark": (

@@ -75,8 +75,8 @@ def test_a_number_names_the_field_of_the_form_it_stands_in() -> None:
 
 
 def test_what_has_no_words_is_said_in_english_and_marked() -> None:
-    [fault] = field_faults(NotValid(Complaint("#/assigned_until", "seat_ends_before", until="a", start="b")))
-    assert (fault.code, fault.name) == ("", "")
+    [fault] = field_faults(NotValid(Complaint("#/entries", "entries_or_where")))
+    assert (fault.code, fault.label) == ("", "field.name.entries")
     macros = templates().get_template("fault.html").module
     assert 'lang="en"' in str(macros.field_said(sayer("de"), fault))  # type: ignore[attr-defined]
 
