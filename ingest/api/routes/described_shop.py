@@ -280,6 +280,9 @@ class SheetAnswer(Described):
     changes_more: int = Field(description="changes beyond those listed")
     new_sites: list[str]
     new_crews: list[str]
+    nearest: dict[str, str] = Field(
+        description="new site or crew -> the one there is that it resembles; left out: it resembles none"
+    )
     unknown_parts: list[str] = Field(
         description="part numbers that no part is entered under: stock and lead time are not known"
     )
