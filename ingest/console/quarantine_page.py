@@ -16,7 +16,7 @@ from urllib.parse import urlencode
 
 from fastapi import Depends, Path, Query, Request, Response
 
-from cleanside.gateway.units import QUANTITIES, offered
+from cleanside.gateway.units import QUANTITIES, accepts, from_si, offered, to_si
 from cleanside.ingest.api.routes.amendments import (
     AmendBody,
     BothRightBody,
@@ -114,6 +114,7 @@ def get_group_page(
         wish=wish,
         outcome=None if wish is None else carried_out(wish, resources, key, preview=True),
         short_of=short_of,
+        reads_as=reads_as,
         reason_said=reason_said,
     )
 
@@ -160,17 +161,26 @@ def short_of(content: Mapping[str, Any]) -> str:
     return ", ".join([str(content.get("at", "")), *values[:2]])
 
 
+def reads_as(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
+    """The values whose unit changes, in the unit that they were sent in: what they read as from then on."""
+    sent, now = before.get("units") or {}, after.get("units") or {}
+    changed = (q for q in QUANTITIES if q in after and accepts(sent.get(q, ""), q) and now[q] != sent[q])
+    return [f"{from_si(to_si(after[q], now[q], q), sent[q], q):.4g} {sent[q]}" for q in changed]
+
+
 def units_for(entries: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
-    """The quantities that readings carry, each with its units."""
+    """The quantities that may be in another unit, each with its units: those in doubt, else all carried."""
+    doubted = {(reason.get("values") or {}).get("quantity") for e in entries for reason in e["reasons"]}
     carried = {name for entry in entries for name in entry["content"]}
-    return {quantity: offered(quantity) for quantity in QUANTITIES if quantity in carried}
+    wanted = (doubted & carried) or carried
+    return {quantity: offered(quantity) for quantity in QUANTITIES if quantity in wanted}
 
 
 def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
     """What can be done about a code, the likeliest first."""
     is_suggested = any("suggestion" in reason for entry in entries for reason in entry["reasons"])
     ways: list[Way] = ["suggested"] if is_suggested else []
-    if code.startswith("unit_"):
+    if code.startswith("unit_") or code == "out_of_range":  # a value ten times too large is most often that
         ways.append("unit")
     if code == "time_without_offset":
         ways.append("offset")
