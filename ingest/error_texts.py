@@ -535,12 +535,12 @@ SENTENCES: Sentences = {
     "site_of_others": "you are for {sites}; choose among these, or ask an admin for the other",
     "sheet_unknown": '"{what}" is no spreadsheet of ours; choose machines or parts',
     "not_a_calendar_day": '"{written}" is no day of the calendar; write it like 2026-12-04',
+    "day_twice": '"{written}" names a day twice; write each once, like 12345',
     "not_a_time_zone": '"{written}" is no time zone; write it like Europe/Vienna, or UTC',
     "not_a_plain_instant": '"{written}" is a leap second or finer than a microsecond; send a plain instant',
     "not_printable": "it has characters that cannot be printed; leave them out",
     "still_used": "{kind} {name} is used by {many}: {by}; move them first",
     "space_at_an_end": "it begins or ends with a space; leave that out",
-    "day_twice": '"{written}" names a day twice; write each once, like 12345',
     "value_not_decimal": ('"{text}" is not a number; write it with digits and one comma or point, like 6.2'),
     # requests that are refused: bodies, batches and bundles
     "beyond_the_mark": (
@@ -677,15 +677,15 @@ SENTENCES: Sentences = {
         "at {address}"
     ),
     "unit_does_not_measure": _unit_does_not_measure,
+    "nothing_to_take_back": (
+        "nothing with the id {entry_id} is entered for {machine}, or it was taken back before"
+    ),
     "unknown_element_change": "no element change at {at} is entered for {housing}",
     "unknown_housing": '{machine} has no housing "{housing}", it has {there}; name one of them as housing',
     "unknown_name": 'there is no {what} "{name}" here; check the name',
     # requests that are refused: parameters, pages, webhooks
     "cursor_not_of_list": (
         "cursor is not one of this list; take it from `next` of the page before, with equal parameters"
-    ),
-    "nothing_to_take_back": (
-        "nothing with the id {entry_id} is entered for {machine}, or it was taken back before"
     ),
     "cursor_too_old": "this cursor is of {at}, now {now}; start again without cursor",
     "export_has_no_pages": "a {format} export is whole; leave limit and cursor out",
