@@ -285,7 +285,8 @@ def post_papers_form(
             reading = NewMeterReading(
                 at=instant_text(resources.clock()),
                 meter_hours=hours,
-                offset_hours=number_of_field(fields, "offset_hours") or 0.0,
+                offset_hours=None,
+                old_meter_hours=number_of_field(fields, "old_meter_hours"),
                 entry_id=trimmed_field(fields, "meter_entry") or None,
             )
             post_meter_reading(machine, reading, request, resources, key)

@@ -67,7 +67,7 @@ def newest_of(connection: sa.Connection, device_ids: Sequence[int]) -> NewestOf:
 
 
 def state_of(connection: sa.Connection, housing_id: int, device_ids: Sequence[int]) -> tuple[object, ...]:
-    """What stays equal as long as nothing came of these devices and nobody entered anything; cheap."""
+    """What stays equal as long as nothing came of these devices and nothing was entered; cheap."""
     heard = sa.select(sa.func.sum(streams.c.highest), sa.func.max(streams.c.last_heard_us))
     of_machine = sa.select(housings.c.machine_id).where(housings.c.id == housing_id).scalar_subquery()
     entered = [

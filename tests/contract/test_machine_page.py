@@ -221,3 +221,11 @@ def test_every_caution_has_words(language: str) -> None:
 
 def test_english_cautions_are_those_of_the_answers() -> None:
     assert {code: table("en")[f"caution.{code}"] for code in CAUTIONS} == CAUTIONS
+
+
+def test_no_work_is_chosen_and_a_new_meter_has_its_field(api: Api) -> None:
+    page = api.get("/machines/grader-07").text
+    select = page.partition('id="what"')[2].partition("</select>")[0]
+    assert select.partition("</option>")[0].endswith('<option value="">Choose')
+    assert "selected" not in select
+    assert 'name="old_meter"' in page
