@@ -10,6 +10,7 @@ import pytest
 from babel import Locale
 from markupsafe import Markup
 
+from cleanside.gateway.beside.page_words import WORDS
 from cleanside.ingest.api.routes.webhooks import EVENT_TYPES
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.rendering import PLACES
@@ -152,3 +153,33 @@ def test_a_key_without_words_and_a_value_that_is_missing_are_errors() -> None:
 
 def test_a_date_at_the_end_of_a_sentence_ends_it_once() -> None:
     assert sayer("de")("work.calendar_too", on="Mi. 9. Dez.") == "Altersgrenze am Mi. 9. Dez."
+
+
+# ---------------------------------------------------------------- one word for one thing
+
+#: German words that are not used -> the one that is, on the server's pages and beside the machine
+GERMAN = {
+    r"Unterdruckwächter": "Messgerät",
+    r"Monitor": "Messgerät",
+    r"Filterpatrone|(Sicherheits|Haupt|Filter)?[Ee]lement(s|e|en)?": "Einsatz",
+    r"Grenzwert|Wechselgrenze": "Wechselwert",
+    r"[Ff]ühler": "Sensor",
+    r"Luftseite": "Umgebungsseite",
+    r"Zündung": "Schlüssel",
+    r"oberen? Leerlauf": "hohe Leerlaufdrehzahl",
+    r"Stillstand": "Stand",
+    r"Vakuum|Saugdruck": "Unterdruck",
+    r"Widerstand": "Unterdruck",
+}
+
+
+@pytest.mark.parametrize("other", sorted(GERMAN))
+def test_one_german_word_stands_for_one_thing(other: str) -> None:
+    console = {key: [e] if isinstance(e, str) else list(e.values()) for key, e in table("de").items()}
+    beside = {f"beside.{key}": [text] for key, text in WORDS["de"].items()}
+    wrong = [
+        key
+        for key, texts in (console | beside).items()
+        if any(re.search(rf"\b({other})\w*", re.sub(r"\{[^}]*\}", "", text)) for text in texts)
+    ]
+    assert wrong == [], f"say {GERMAN[other]}"
