@@ -66,8 +66,8 @@ def entered_lately(
 
 def _is_of(entry: Mapping[str, Any], housing: str) -> bool:
     """The hour meter is the machine's, whichever of its housings is visited."""
-    own = (entry["content"] or {}).get("housing", DEFAULT_HOUSING)
-    return entry["kind"] == "meter_reading" or own == housing
+    own: str = (entry["content"] or {}).get("housing", DEFAULT_HOUSING)
+    return own == housing or bool(entry["kind"] == "meter_reading")
 
 
 def _line(

@@ -77,6 +77,10 @@ class Sayer(string.Formatter):
         """The words of a key as plain text. Raises KeyError for a key without words."""
         return str(self.vformat(self._template(key, values), (), values))
 
+    def quantity(self, name: str) -> str:
+        """What people call a quantity; its name where it has no words: a newer monitor may send it."""
+        return self.plain(f"quantity.{name}") if has_words(f"quantity.{name}") else name
+
     def __call__(self, key: str, /, **values: Any) -> Markup:
         """The words of a key for a page: values are escaped, but for those that are markup already."""
         template = escape(self._template(key, values))

@@ -154,8 +154,12 @@ def test_a_value_out_of_range_is_repaired_by_its_unit(sqlite_database_url: str) 
         wish = group | {"way": "unit", "value": "restriction mmH2O"}
         preview = api.get(f"/quarantine/group?{urlencode(wish)}", key="operator").text
         assert "3 would be stored and 0 would stay" in preview
-        for shown in ("restriction 300.0 kPa", "restriction 300.0 mmH2O", "2.942 kPa"):
+        for shown in ("restriction 300.0 kPa", "restriction 300.0 mmH2O", "2.942"):
             assert shown in preview
+        headers = {"Accept-Language": "de"}
+        german = api.get(f"/quarantine/group?{urlencode(wish)}", key="operator", headers=headers).text
+        for shown in ("Unterdruck 300.0 kPa", "2,942", "Unterdruck 300,00 kPa liegt außerhalb"):
+            assert shown in german
         assert held(api) == 3  # a preview changes nothing
         assert api.request("POST", "/quarantine/repairs", key="operator", data=wish).status_code == 303
         assert held(api) == 0

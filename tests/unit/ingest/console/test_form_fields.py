@@ -15,6 +15,7 @@ from cleanside import ingest
 from cleanside.ingest.api.routes.amendments import AmendBody, BothRightBody, DiscardBody
 from cleanside.ingest.api.routes.entries import NewEntry
 from cleanside.ingest.api.routes.entry_kinds import KINDS
+from cleanside.ingest.api.routes.my_messages import MessageWishes
 from cleanside.ingest.api.routes.planning_terms import NewTerms
 from cleanside.ingest.console import (
     backlog_page,
@@ -78,7 +79,7 @@ def members(model: type[BaseModel]) -> Iterator[str]:
                 yield from members(part)
 
 
-@pytest.mark.parametrize("model", sorted(models(), key=lambda one: one.__name__))
+@pytest.mark.parametrize("model", sorted(models(), key=str))
 def test_every_member_of_a_body_that_a_form_stands_for_has_a_label(model: type[BaseModel]) -> None:
     assert [name for name in members(model) if not label_of(name) and name not in NOT_ASKED] == []
 
@@ -139,5 +140,5 @@ def test_a_share_is_named_as_the_form_asks_for_it() -> None:
 @pytest.mark.parametrize("given", [{"zone": 3}, {"quiet_from": ["06:00"]}])
 def test_a_finding_of_any_kind_has_words(given: dict[str, Any]) -> None:
     with pytest.raises(ValidationError) as raised:
-        messages_page.MessageWishes.model_validate(given)
+        MessageWishes.model_validate(given)
     assert all(has_words(f"field.rule.{fault.code}") for fault in field_faults(raised.value))

@@ -11,6 +11,7 @@ from babel import Locale
 from markupsafe import Markup
 
 from cleanside.gateway.beside.page_words import WORDS
+from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest.api.routes.webhooks import EVENT_TYPES
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.rendering import PLACES
@@ -153,6 +154,12 @@ def test_a_key_without_words_and_a_value_that_is_missing_are_errors() -> None:
 
 def test_a_date_at_the_end_of_a_sentence_ends_it_once() -> None:
     assert sayer("de")("work.calendar_too", on="Mi. 9. Dez.") == "Altersgrenze am Mi. 9. Dez."
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_quantity_has_a_word(language: str) -> None:
+    assert [name for name in QUANTITIES if f"quantity.{name}" not in table(language)] == []
+    assert sayer(language).quantity("oil_pressure") == "oil_pressure"
 
 
 # ---------------------------------------------------------------- one word for one thing
