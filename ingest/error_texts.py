@@ -11,6 +11,11 @@ from cleanside.gateway import setting_texts
 from cleanside.gateway.wire import Sentences, Values
 
 
+def _site_unknown(values: Values) -> str:
+    meant = "" if values["likely"] is None else ' (was "{likely}" meant?)'
+    return f'"{{site}}" is no site here{meant}; check the name, or make the site first: POST /v1/sites'
+
+
 def _unit_does_not_measure(values: Values) -> str:
     hint = f'did you mean "{values["likely"]}"? ' if values["likely"] else ""
     said = f'unit "{values["unit"]}" does not measure {values["quantity"]}'
@@ -466,9 +471,21 @@ SENTENCES: Sentences = {
         "laid up until {until}, which is before {from_day}; correct one of the two days"
     ),
     "list_ends_elsewhere": "before={before} is not after today, {today}, and by {latest}; give a day between",
-    "meter_contradicts": (
-        "{meter_h:g} h do not fit {other_h:g} h read at {other_at}: a meter runs forwards and no faster than "
-        "the clock; correct it, or after a new meter give offset_hours"
+    "meter_above_later": (
+        "{meter_h:g} h are more than the {other_h:g} h read later, at {other_at}; a meter runs forwards: "
+        "correct value or time"
+    ),
+    "meter_ahead_of_clock": (
+        "{meter_h:g} h do not fit {other_h:g} h read at {other_at}: between them lie more hours than the "
+        "{passed_h:.0f} h that passed; correct it, or after a new meter give old_meter_hours"
+    ),
+    "meter_below_worked": (
+        "{meter_h:g} h are fewer than the {seen_h:.0f} h that the monitors saw the engine run; correct it, "
+        "or, if a new meter was fitted, give old_meter_hours: what the one before showed last"
+    ),
+    "meter_lower": (
+        "{meter_h:g} h are fewer than the {other_h:g} h read at {other_at}; correct it, or, if a new meter "
+        "was fitted, give old_meter_hours: what the one before showed last"
     ),
     "monitor_on_no_machine": "{device} sits on no machine; there is nothing to take off",
     "not_a_jpeg": "jpeg is no JPEG in base64; send a photo of at most {most} bytes as JPEG",
@@ -530,6 +547,7 @@ SENTENCES: Sentences = {
     "site_of_others": "you are for {sites}; choose among these, or ask an admin for the other",
     "sheet_unknown": '"{what}" is no spreadsheet of ours; choose machines or parts',
     "not_a_calendar_day": '"{written}" is no day of the calendar; write it like 2026-12-04',
+    "day_twice": '"{written}" names a day twice; write each once, like 12345',
     "not_a_time_zone": '"{written}" is no time zone; write it like Europe/Vienna, or UTC',
     "not_a_plain_instant": '"{written}" is a leap second or finer than a microsecond; send a plain instant',
     "not_printable": "it has characters that cannot be printed; leave them out",
@@ -667,6 +685,7 @@ SENTENCES: Sentences = {
     "not_transferable": "machine {machine} is this owner's already",
     "seat_ends_before": "assigned_until {until} is not after assigned_from {start}",
     "several_entries_at": "{entries} at {at}: {every}; name one as entry_id",
+    "site_unknown": _site_unknown,
     "start_or_history": "give assigned_from or with_history, not both",
     "terminal_differs": (
         "{value:g} {unit} is entered ({kpa:.2f} kPa), {read_value:g} {read_unit} ({read_kpa:.2f} kPa) was "
@@ -674,6 +693,9 @@ SENTENCES: Sentences = {
         "at {address}"
     ),
     "unit_does_not_measure": _unit_does_not_measure,
+    "nothing_to_take_back": (
+        "nothing with the id {entry_id} is entered for {machine}, or it was taken back before"
+    ),
     "unknown_element_change": "no element change at {at} is entered for {housing}",
     "unknown_housing": '{machine} has no housing "{housing}", it has {there}; name one of them as housing',
     "unknown_name": 'there is no {what} "{name}" here; check the name',

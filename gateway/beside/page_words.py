@@ -160,15 +160,15 @@ EN: Final[Mapping[str, str]] = {
 DE: Final[Mapping[str, str]] = {
     # die Tür
     "door_title": "An der Maschine",
-    "door_which": "Dies ist der Unterdruckwächter {device}.",
+    "door_which": "Dies ist das Messgerät {device}.",
     "door_code": "Code auf dem Schild",
     "door_open": "Werte zeigen",
     "door_wrong": "Das ist nicht der Code auf dem Schild. Buchstaben und Ziffern, auch ohne Bindestrich.",
     "door_wait": "Zu viele falsche Codes. In {seconds} s wieder.",
     # die Seite
     "live": "Messwert",
-    "no_value": "Noch kein Messwert. Zündung einschalten; der erste braucht etwa eine Minute.",
-    "measured": "vor {age} gemessen, von diesem Gerät",
+    "no_value": "Noch kein Messwert. Schlüssel einschalten; der erste braucht etwa eine Minute.",
+    "measured": "vor {age} gemessen, an dieser Maschine",
     "other_values": "Weitere Werte",
     "waiting": "Messwerte, die im Gateway warten",
     "oldest": "Der älteste wartet seit",
@@ -188,19 +188,19 @@ DE: Final[Mapping[str, str]] = {
     "checks_failed": "{failed} von {all} Prüfungen nicht bestanden",
     "checks_open": "{open} von {all} Prüfungen offen",
     "checks_passed": "Alle Prüfungen an der Maschine bestanden",
-    "checks_rest": "Wechselgrenze, Neuzustand und Luftdruck beurteilt die Werkstatt.",
+    "checks_rest": "Wechselwert, sauberen Wert und Luftdruck beurteilt die Werkstatt.",
     "signal_now": "Jetzt {level} dBm.",
-    "signal_title": "Empfang der letzten Minuten",
+    "signal_title": "Signal der letzten Minuten",
     "make_entry": "Eintrag machen",
     "advice": "Nur ein Hinweis. Handbuch des Motorherstellers und Anzeige im Fahrerhaus gehen vor.",
     "not_live": "Die Seite ist nicht auf dem neuesten Stand: das Gateway antwortet nicht.",
     # Einträge
     "entry_title": "Was hier gemacht wurde",
     "entry_what": "Was",
-    "what_new": "neues Element",
-    "what_cleaned": "Element gereinigt und wieder eingesetzt",
-    "what_inspected": "Element angesehen und wieder eingesetzt",
-    "what_safety_element": "Sicherheitselement ersetzt",
+    "what_new": "neuer Einsatz",
+    "what_cleaned": "Einsatz gereinigt, derselbe wieder eingebaut",
+    "what_inspected": "Einsatz angesehen, unverändert wieder eingebaut",
+    "what_safety_element": "Sicherheitseinsatz ersetzt",
     "entry_who": "Ihr Name",
     "entry_note": "Bemerkung (kann leer bleiben)",
     "entry_ago": "Vor wie vielen Minuten",
@@ -215,7 +215,7 @@ DE: Final[Mapping[str, str]] = {
     "entry_list": "Hier gemachte Einträge",
     "entry_caution_title": "Bevor das Gehäuse geöffnet wird",
     "entry_caution": (
-        "Motor aus, Schlüssel abgezogen, gegen Anlassen gesichert. Motor nie ohne Element laufen lassen."
+        "Motor aus, Schlüssel abgezogen, gegen Anlassen gesichert. Motor nie ohne Einsatz laufen lassen."
     ),
     "fault_what": "Wählen Sie, was gemacht wurde.",
     "fault_who": "Schreiben Sie Ihren Namen: 1 bis 60 Zeichen.",
@@ -251,11 +251,11 @@ DE: Final[Mapping[str, str]] = {
     "rest_not_seen": "Kein Messwert bei sicher stehendem Motor.",
     "at_rest": "{zero_pa} bei stehendem Motor.",
     "idle_not_seen": "Noch kein Messwert im Leerlauf.",
-    "high_idle_not_seen": "Noch kein Messwert im oberen Leerlauf.",
-    "idle_and_high_idle": "{low_pa} im Leerlauf, {high_pa} im oberen Leerlauf.",
-    "one_speed_rest_not_seen": "Läuft mit einer geregelten Drehzahl. Noch kein Messwert im Stillstand.",
-    "rest_and_one_speed": "{rest_pa} im Stillstand, {run_pa} bei der geregelten Drehzahl.",
-    "do_report_supply": "Das Gerät seine Versorgungsspannung melden lassen.",
+    "high_idle_not_seen": "Noch kein Messwert bei hoher Leerlaufdrehzahl.",
+    "idle_and_high_idle": "{low_pa} im Leerlauf, {high_pa} bei hoher Leerlaufdrehzahl.",
+    "one_speed_rest_not_seen": "Läuft mit einer geregelten Drehzahl. Noch kein Messwert im Stand.",
+    "rest_and_one_speed": "{rest_pa} im Stand, {run_pa} bei der geregelten Drehzahl.",
+    "do_report_supply": "Das Messgerät seine Versorgungsspannung melden lassen.",
     "do_check_feed": (
         "Weder 12-V- noch 24-V-System: Zuleitung, Sicherung und Massepunkt nach den Anweisungen des "
         "Maschinenherstellers prüfen. Elektrische Arbeiten nur durch Fachkräfte."
@@ -264,7 +264,7 @@ DE: Final[Mapping[str, str]] = {
         "{system_v}-V-System, aber nicht stetig: losen Kontakt oder schlechten Massepunkt suchen."
     ),
     "do_switch_feed": (
-        "Das Gerät hängt an Dauerplus, oder die Zündung blieb an. Schlüssel ausschalten. Kommen weiter "
+        "Das Messgerät hängt an Dauerplus, oder der Schlüssel blieb an. Schlüssel ausschalten. Kommen weiter "
         "Messwerte, die Zuleitung auf eine mit dem Schlüssel geschaltete legen."
     ),
     "do_key_off": "Schlüssel eine Minute aus- und wieder einschalten.",
@@ -274,23 +274,23 @@ DE: Final[Mapping[str, str]] = {
         "Die Maschine in Empfang bringen, oder oben nachsehen, worauf das Gateway wartet."
     ),
     "do_wait_for_missing": "Warten, bis das Gateway sie noch einmal schickt.",
-    "do_stand": "Zündung an, Motor aus, eine halbe Minute lang.",
+    "do_stand": "Schlüssel ein, Motor aus, eine halbe Minute lang.",
     "do_check_zero": (
         "Nicht null: prüfen, ob die Umgebungsseite offen und trocken ist, dann den Sensor selbst."
     ),
     "do_run": (
-        "Den Motor eine halbe Minute im {wanted} laufen lassen, nach dem Handbuch des Herstellers. Ein "
+        "Den Motor eine halbe Minute {wanted} laufen lassen, nach dem Handbuch des Herstellers. Ein "
         "Aggregat mit einer geregelten Drehzahl braucht stattdessen {one_speed_min} min bei dieser. "
         "Vorher: Feststellbremse an, Schaufel oder Schar abgesenkt, Räder verkeilt, Knickgelenk "
         "gesichert, niemand in der Nähe, gute Lüftung."
     ),
     "do_look_at_tube": (
         "Der Unterdruck folgt dem Motor nicht. Motor aus und gesichert, dann nach einem abgezogenen, "
-        "geknickten oder nassen Schlauch, einem verstopften Anschluss oder einem fehlenden Element "
-        "sehen. Motor nie ohne Element laufen lassen."
+        "geknickten oder nassen Schlauch, einem verstopften Anschluss oder einem fehlenden Einsatz "
+        "sehen. Motor nie ohne Einsatz laufen lassen."
     ),
-    "idle": "Leerlauf",
-    "high idle": "oberen Leerlauf",
+    "idle": "im Leerlauf",
+    "high idle": "bei hoher Leerlaufdrehzahl",
     "none": "nichts",
     # Messgrößen
     "restriction": "Unterdruck",
@@ -307,7 +307,7 @@ DE: Final[Mapping[str, str]] = {
     "latitude": "Breite",
     "longitude": "Länge",
     "altitude": "Höhe",
-    "signal_strength": "Empfang",
+    "signal_strength": "Signal",
     "position_fix": "Ortung (0: keine)",
     "satellites": "Satelliten",
 }

@@ -111,6 +111,7 @@ def _around(
     heard = [s for device_id in device_ids for s in streams.of_device(connection, device_id)]
     boot = acceptance.boots_since(connection, device_ids, since_us)
     key_offs = acceptance.key_offs_since(connection, device_ids, since_us)
+    compared = acceptance.comparisons_since(connection, housing.id, since_us)
     return Surroundings(
         acknowledged=held,
         missing=sum(_missing(connection, stream) for stream in heard),
@@ -121,9 +122,9 @@ def _around(
         terminal_as_read=None if terminal is None else f"{terminal.value:g} {terminal.unit}",
         terminal_confirmed=is_confirmed(connection, housing.id, terminal),
         delay_s=acceptance.newest_delay_s(connection, device_ids),
-        by_hand={
-            given.subject: given.value_si
-            for given in acceptance.comparisons_since(connection, housing.id, since_us)
+        by_hand={given.subject: given.value_si for given in compared},
+        shown_by_hand={
+            given.subject: (given.value, given.unit or "") for given in compared if given.value is not None
         },
     )
 

@@ -102,6 +102,7 @@ TITLES: Mapping[str, str] = {
     "unknown_amendment": "Unknown amendment",
     "unknown_webhook": "Unknown webhook",
     "unknown_element_change": "Unknown element change",
+    "nothing_to_take_back": "There is no such entry to take back",
     "entry_differs": "The entry was made differently before",
     "change_differs": "The element change was entered differently",
     "too_many_webhooks": "Too many webhooks",

@@ -33,7 +33,10 @@ CODES: Mapping[str, str] = {
     "time_outlier": "the clock was wrong for this reading; shift its time, discard it, or say time_is_right",
     "clock_unset": "the clock was never set; connect GPS or network time; shift the time, or time_is_right",
     "gps_week_rollover": "the receiver counts weeks wrongly; apply the suggested shift, update the receiver",
-    "out_of_range": "check sensor, wiring and unit; discard the readings if they are wrong",
+    "out_of_range": (
+        "check the unit at the source, and amend the quarantined readings with the unit they were in; else "
+        "check sensor and wiring, and discard the readings if they are wrong"
+    ),
     "device_unknown": "register the device; its quarantined readings are then checked and stored",
     "number_conflict": (
         "another reading has this number; find out which of the two is right and discard the other, "

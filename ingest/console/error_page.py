@@ -11,10 +11,13 @@ from collections.abc import Mapping
 from typing import Any
 
 from fastapi import Request, Response
+from fastapi.responses import JSONResponse
 
-from cleanside.ingest.console.field_faults import field_faults
-from cleanside.ingest.console.rendering import render
+from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
+from cleanside.ingest.console.field_faults import FieldFault, field_faults, said_plainly
+from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import PageRoute, wants_json
+from cleanside.ingest.store.keys import Key
 
 #: statuses with words of their own; the others are said by their hundred
 STATUSES = (401, 403, 404, 413, 422, 429, 503)
@@ -23,24 +26,45 @@ CODES = ("fleet_being_worked_out",)
 
 
 def page_of_problem(request: Request, said: Mapping[str, Any], headers: Mapping[str, str]) -> Response | None:
-    """The page of a problem document; None: it is not for a page."""
+    """The page of a problem document; for a script of a page, also in words; None: it is not for a page."""
+    route = request.scope.get("route")
+    if isinstance(route, PageRoute) and wants_json(request):
+        return _for_script(request, said, headers)
     if not _is_for_page(request):
         return None
     status = said["status"]
     words = status if status in STATUSES else f"{status // 100}xx"
     words = said["code"] if said["code"] in CODES else words
-    key = getattr(request.state, "key", None)
-    cause = getattr(request.state, "refused_by", None)
     return render(
         request,
         "error.html",
-        key=key,
+        key=_key_of(request),
         status=status,
         headers=headers,
         words=f"error.{words}",
         said=said,
-        faults=() if cause is None else field_faults(cause),
+        faults=_faults_of(request),
     )
+
+
+def _for_script(request: Request, said: Mapping[str, Any], headers: Mapping[str, str]) -> Response | None:
+    """The document with what is wrong in the language of who looks, as `said`; None: it has no such words."""
+    faults = [fault for fault in _faults_of(request) if fault.code]
+    if not faults:
+        return None
+    words = said_plainly(sayer_of(request, _key_of(request)), faults)
+    content = {**said, "said": words}
+    return JSONResponse(content, said["status"], dict(headers), media_type=PROBLEM_MEDIA_TYPE)
+
+
+def _key_of(request: Request) -> Key | None:
+    key: Key | None = getattr(request.state, "key", None)
+    return key
+
+
+def _faults_of(request: Request) -> tuple[FieldFault, ...]:
+    cause = getattr(request.state, "refused_by", None)
+    return () if cause is None else field_faults(cause)
 
 
 def _is_for_page(request: Request) -> bool:

@@ -8,7 +8,7 @@ Leaves to others: the rules (the models of the routes), the words (`words/field.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from fastapi.exceptions import RequestValidationError
@@ -16,7 +16,7 @@ from pydantic import ValidationError
 
 from cleanside.gateway.wire import Coded
 from cleanside.ingest.api.routes.names import RULES
-from cleanside.ingest.console.wording import has_words
+from cleanside.ingest.console.wording import Sayer, has_words
 from cleanside.ingest.errors import Complaint, Refused
 
 VALUE_SHOWN = 60  # characters of a value; chosen: enough to recognise it
@@ -36,8 +36,20 @@ _FINDINGS = {
     "greater_than": "not_above",
     "less_than": "not_below",
     "literal_error": "not_of_the_list",
-    "string_pattern_mismatch": "other_form",
 }
+#: of a finding that has no words of its own
+OTHER_FORM = "other_form"
+#: fields whose label stands among the words of their page -> its key
+_LABELS = {
+    name: f"visit_plan.{name}"
+    for name in (
+        *("people", "hours_per_day", "change_hours", "stop_price", "km_price", "over_price_per_day"),
+        *("move_price", "element_price", "fuel_l_per_h", "fuel_price_per_l"),
+    )
+} | {"chance_allowed": "visit_plan.chance_percent", "chance_percent": "visit_plan.chance_percent"}
+_LABELS |= {"working_days": "visit_plan.works_on"}
+#: shares that a form asks for in percent
+_IN_PERCENT = frozenset({"chance_allowed"})
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -51,11 +63,24 @@ class FieldFault:
     values: Mapping[str, Any] = dataclasses.field(default_factory=dict)
     #: the sentence of the answer to programs
     detail: str = ""
+    #: what the field is of, where a form has it several times: a site, a machine; "": it has it once
+    of: str = ""
 
     @property
-    def name(self) -> str:
-        """The key of the field's name below `field.name`; "": it has no words."""
-        return self.field if has_words(f"field.name.{self.field}") else ""
+    def label(self) -> str:
+        """The key of the words that stand at the field; "": it is about no field, or none that a form has."""
+        key = _LABELS.get(self.field, f"field.name.{self.field}")
+        return key if has_words(key) else ""
+
+
+def said_plainly(say: Sayer, faults: Iterable[FieldFault]) -> str:
+    """What is wrong, as plain text: the name of each field, then value, rule and next step."""
+    return " ".join(_said_plainly(say, fault) for fault in faults)
+
+
+def _said_plainly(say: Sayer, fault: FieldFault) -> str:
+    name = f"{say.plain(fault.label)}{f' ({fault.of})' if fault.of else ''}: " if fault.label else ""
+    return name + (say.plain(f"field.rule.{fault.code}", **fault.values) if fault.code else fault.detail)
 
 
 def field_faults(error: Exception) -> tuple[FieldFault, ...]:
@@ -75,21 +100,31 @@ def _of_finding(found: Mapping[str, Any]) -> FieldFault:
     cause = found.get("ctx", {}).get("error")
     if isinstance(cause, Coded):
         return FieldFault(name, _with_words(cause.code), {**cause.values, "given": given}, detail)
-    code = _FINDINGS.get(found["type"], "")
+    code = _FINDINGS.get(found["type"], OTHER_FORM)
+    code = "missing" if code == "not_of_the_list" and given == "" else code
     code = "not_a_code" if limits.get("pattern") in RULES else code
-    return FieldFault(name, _with_words(code), {**limits, "given": given}, detail)
+    values = {**limits, "given": given}
+    return FieldFault(name, code, _in_percent(values) if name in _IN_PERCENT else values, detail)
+
+
+def _in_percent(values: Mapping[str, Any]) -> dict[str, Any]:
+    """The value and its limits as the form asks for them."""
+    return {name: f"{100 * float(value):g}" for name, value in values.items() if value != ""}
 
 
 def _of_complaint(complaint: Complaint) -> FieldFault:
     name = _last_name(complaint.pointer.split("/"))
-    return FieldFault(name, _with_words(complaint.code), complaint.values, str(complaint))
+    code = complaint.code
+    if complaint.values.get("likely") and has_words(f"field.rule.{code}_near"):
+        code += "_near"
+    return FieldFault(name, _with_words(code), complaint.values, str(complaint))
 
 
 def _of_case(refused: Refused) -> Iterator[FieldFault]:
     """A refusal that names no place, where there are words for it."""
     if code := _with_words(refused.case):
-        name = refused.values["name"] if refused.case in NUMBERS else ""
-        yield FieldFault(name, code, refused.values, str(refused))
+        name, _, of = (refused.values["name"] if refused.case in NUMBERS else "").partition("/")
+        yield FieldFault(name, code, refused.values, str(refused), of)
 
 
 def _last_name(place: Any) -> str:

@@ -40,8 +40,8 @@ SAID_ON_THE_PAGE = frozenset(
 
 #: a number with point or comma, as people write it
 NUMBER = re.compile(r"\d{1,9}([.,]\d{1,20})?")
-#: 8,120 is eight thousand to one reader and eight to another
-GROUPED = re.compile(r"\d{1,3}([.,]\d{3})+")
+#: 8,120 is eight thousand to one reader and eight to another; 0.125 groups nothing
+GROUPED = re.compile(r"[1-9]\d{0,2}([.,]\d{3})+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +78,11 @@ def number_of_field(fields: FormData, name: str) -> float | None:
     Raises Refused (422) for what is no number, and for one that may group thousands.
     """
     text = trimmed_field(fields, name)
-    if not text:
-        return None
+    return number_of_text(text, name) if text else None
+
+
+def number_of_text(text: str, name: str) -> float:
+    """A number with point or comma. name : of its field. Raises Refused (422) as `number_of_field`."""
     if GROUPED.fullmatch(text):
         plain = text.replace(",", "").replace(".", "")
         values: dict[str, Any] = {"name": name, "text": text[:40], "plain": plain}

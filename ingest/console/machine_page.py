@@ -223,6 +223,7 @@ def change_of(fields: FormData, formats: Formats) -> NewChange:
     given = {
         "part": trimmed_field(fields, "part") or None if what == "new" else None,
         "meter_hours": number_of_field(fields, "meter"),
+        "old_meter_hours": number_of_field(fields, "old_meter"),
         "gauge": None if gauge is None else {"value": gauge, "unit": unit},
         "changed_at": trimmed_field(fields, "changed_at") or _instant(fields, formats),
         "housing": trimmed_field(fields, "housing") or DEFAULT_HOUSING,
@@ -238,7 +239,7 @@ def _refused(error: Exception, fields: FormData) -> RefusedForm:
     """What is wrong with a form, and what it held: nothing is typed twice. Raises what is no fault."""
     kept = {
         name: trimmed_field(fields, name)
-        for name in ("what", "day", "time", "meter", "gauge", "part", "note", "entry_id")
+        for name in ("what", "day", "time", "meter", "old_meter", "gauge", "part", "note", "entry_id")
     }
     return RefusedForm(fault_of(error), kept)
 

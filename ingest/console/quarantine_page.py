@@ -10,13 +10,14 @@ Leaves to others: what a repair does (`ingest.quarantine`).
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, NamedTuple, get_args
 from urllib.parse import urlencode
 
 from fastapi import Depends, Path, Query, Request, Response
 
-from cleanside.gateway.units import QUANTITIES, offered
+from cleanside.gateway.units import QUANTITIES, accepts, from_si, offered, to_si
 from cleanside.ingest.api.routes.amendments import (
     AmendBody,
     BothRightBody,
@@ -31,10 +32,12 @@ from cleanside.ingest.api.routes.attention import get_attention
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.quarantine import list_quarantine
 from cleanside.ingest.api.routes.shared import Name, R
+from cleanside.ingest.console.formats import Figure
 from cleanside.ingest.console.forms import read_form, text_of_field
 from cleanside.ingest.console.reason_words import reason_said
-from cleanside.ingest.console.rendering import render
+from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.owners.access import allows
 from cleanside.ingest.store.keys import Key
@@ -99,7 +102,8 @@ def get_group_page(
     value: Annotated[str, Query(max_length=400)] = "",
 ) -> Response:
     """Some readings of a group; and, where a way is given, what a repair would do."""
-    entries = entries_of(resources, key, code, device)
+    say = sayer_of(request, key)
+    entries = entries_of(resources, key, say, code, device)
     may_repair = allows(key, "quarantine:write")
     wish = Wish(code, device, way, value) if way is not None and may_repair else None
     return render(
@@ -114,6 +118,7 @@ def get_group_page(
         wish=wish,
         outcome=None if wish is None else carried_out(wish, resources, key, preview=True),
         short_of=short_of,
+        reads_as=reads_as,
         reason_said=reason_said,
     )
 
@@ -140,37 +145,54 @@ def post_undo_form(amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R
 # ---------------------------------------------------------------- what is shown and done
 
 
-def entries_of(resources: R, key: Key, code: str, device: str) -> Sequence[Mapping[str, Any]]:
+def entries_of(resources: R, key: Key, say: Sayer, code: str, device: str) -> Sequence[Mapping[str, Any]]:
     """The first readings of a group."""
     entries, _ = list_quarantine(resources, key, Page.whole(SAMPLE), code=code, device=device)
-    return [entry | sent_of(entry["content"]) for entry in entries]
+    return [entry | sent_of(entry["content"], say) for entry in entries]
 
 
-def sent_of(content: Mapping[str, Any]) -> dict[str, str]:
+def sent_of(content: Mapping[str, Any], say: Sayer) -> dict[str, str]:
     """What was sent, whole; and in short."""
-    return {"sent": json.dumps(content, ensure_ascii=False), "short": short_of(content)}
+    return {"sent": json.dumps(content, ensure_ascii=False), "short": short_of(content, say)}
 
 
-def short_of(content: Mapping[str, Any]) -> str:
+def short_of(content: Mapping[str, Any], say: Sayer) -> str:
     """The time of a reading and its first values, each with its unit as far as one was given."""
     units = content.get("units")
     known = units if isinstance(units, Mapping) else {}
     carried = [name for name in (*known, *QUANTITIES) if name in content]
-    values = [f"{name} {content[name]} {known.get(name, '?')}" for name in dict.fromkeys(carried)]
+    values = [
+        f"{say.quantity(name)} {content[name]} {known.get(name, '?')}" for name in dict.fromkeys(carried)
+    ]
     return ", ".join([str(content.get("at", "")), *values[:2]])
 
 
+def reads_as(before: Mapping[str, Any], after: Mapping[str, Any], say: Sayer) -> list[Figure]:
+    """The values whose unit changes, in the unit that they were sent in: what they read as from then on."""
+    sent, now = before.get("units") or {}, after.get("units") or {}
+    changed = (q for q in QUANTITIES if q in after and accepts(sent.get(q, ""), q) and now[q] != sent[q])
+    return [_figure(from_si(to_si(after[q], now[q], q), sent[q], q), sent[q], say) for q in changed]
+
+
+def _figure(value: float, unit: str, say: Sayer) -> Figure:
+    """A value with four digits, as the viewer writes numbers."""
+    decimals = max(0, 3 - math.floor(math.log10(abs(value)))) if value else 0
+    return say.formats.of_unit(value, unit, min(decimals, 6))
+
+
 def units_for(entries: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
-    """The quantities that readings carry, each with its units."""
+    """The quantities that may be in another unit, each with its units: those in doubt, else all carried."""
+    doubted = {(reason.get("values") or {}).get("quantity") for e in entries for reason in e["reasons"]}
     carried = {name for entry in entries for name in entry["content"]}
-    return {quantity: offered(quantity) for quantity in QUANTITIES if quantity in carried}
+    wanted = (doubted & carried) or carried
+    return {quantity: offered(quantity) for quantity in QUANTITIES if quantity in wanted}
 
 
 def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
     """What can be done about a code, the likeliest first."""
     is_suggested = any("suggestion" in reason for entry in entries for reason in entry["reasons"])
     ways: list[Way] = ["suggested"] if is_suggested else []
-    if code.startswith("unit_"):
+    if code.startswith("unit_") or code == "out_of_range":  # a value ten times too large is most often that
         ways.append("unit")
     if code == "time_without_offset":
         ways.append("offset")

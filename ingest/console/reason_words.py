@@ -23,6 +23,8 @@ def reason_said(say: Sayer, reason: Mapping[str, Any]) -> Markup | None:
     key = f"quarantine.reason.{_form(reason['code'], values)}"
     if not has_words(key):
         return None
+    if "quantity" in values:
+        values = {**values, "quantity": say.quantity(values["quantity"])}
     said = say(key, **{"likely": "", **values})
     more = [say(f"quarantine.reason.{name}", **values) for name in _more(reason["code"], values)]
     return Markup(" ").join([said, *more])

@@ -8,7 +8,7 @@ JSON twins: `GET /v1/shop`, `POST /v1/sites`, `/v1/crews`, `/v1/parts`, `/v1/mac
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NamedTuple
 
 from fastapi import Depends, Query, Request, Response
 from pydantic import ValidationError
@@ -243,18 +243,37 @@ async def post_import(request: Request, resources: R, key: ShopEditor, fields: F
     await fields.close()  # the file
     if what not in IMPORTS:
         raise Refused("sheet_unknown", status=422, code="not_valid", what=what[:40])
-    take = bool(fields.get("take"))
-    return await run_in_threadpool(_import, request, resources, key, what, content, take=take)
+    given = Given(what, content, take=bool(fields.get("take")), new_ones=bool(fields.get("new_ones")))
+    return await run_in_threadpool(_import, request, resources, key, given)
 
 
-def _import(request: Request, resources: R, key: Key, what: str, content: bytes, *, take: bool) -> Response:
-    bring = IMPORTS[what]
-    plan = bring(resources, key, content, preview=True)
-    if take and not plan["faults"]:
-        plan = bring(resources, key, content, preview=False)
-    text = "" if plan["faults"] else content.decode("utf-8-sig")
-    status = 422 if plan["faults"] else 200
-    return render(request, "shop_import.html", key=key, status=status, plan=plan, what=what, text=text)
+class Given(NamedTuple):
+    """A spreadsheet as a person brought it."""
+
+    what: str
+    content: bytes
+    #: take it, else preview it
+    take: bool
+    #: sites and crews that are not there yet shall be made
+    new_ones: bool
+
+
+def _import(request: Request, resources: R, key: Key, given: Given) -> Response:
+    bring = IMPORTS[given.what]
+    plan = bring(resources, key, given.content, preview=True)
+    is_asked = bool(plan["new_sites"] or plan["new_crews"]) and not given.new_ones
+    if given.take and not plan["faults"] and not is_asked:
+        plan = bring(resources, key, given.content, preview=False)
+    return render(
+        request,
+        "shop_import.html",
+        key=key,
+        status=422 if plan["faults"] or (given.take and is_asked) else 200,
+        plan=plan,
+        what=given.what,
+        text="" if plan["faults"] else given.content.decode("utf-8-sig"),
+        was_asked=given.take and is_asked,
+    )
 
 
 # ---------------------------------------------------------------- the papers of a machine
@@ -283,7 +302,8 @@ def post_papers_form(
             reading = NewMeterReading(
                 at=instant_text(resources.clock()),
                 meter_hours=hours,
-                offset_hours=number_of_field(fields, "offset_hours") or 0.0,
+                offset_hours=None,
+                old_meter_hours=number_of_field(fields, "old_meter_hours"),
                 entry_id=trimmed_field(fields, "meter_entry") or None,
             )
             post_meter_reading(machine, reading, request, resources, key)

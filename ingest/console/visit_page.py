@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import re
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Annotated, Any, Literal
 from urllib.parse import urlencode
@@ -17,24 +17,22 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
+from cleanside.gateway.units import QUANTITIES
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.api.routes.element_changes import get_element_changes
-from cleanside.ingest.api.routes.entries import NewEntry, get_entries, take
+from cleanside.ingest.api.routes.entries import NewEntry, take
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine
-from cleanside.ingest.api.routes.paging import Page
-from cleanside.ingest.api.routes.shared import Name, PathName, R, us
+from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.cautions import SITUATIONS
 from cleanside.ingest.console.formats import Formats
-from cleanside.ingest.console.forms import read_form
+from cleanside.ingest.console.forms import number_of_text, read_form
 from cleanside.ingest.console.pdf import can_make, pdf_of
 from cleanside.ingest.console.rendering import document_of, formats_of, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
 from cleanside.ingest.console.viewer import viewer_of
-from cleanside.ingest.console.visit_seen import DAY_US, INSTALLATION, SERVICE, see
-from cleanside.ingest.console.visit_sheet import STEPS, decimals_of
+from cleanside.ingest.console.visit_seen import INSTALLATION, SERVICE, see
+from cleanside.ingest.console.visit_sheet import STEPS
 from cleanside.ingest.errors import Complaint, NotValid, Refused
-from cleanside.ingest.owners.access import allows
-from cleanside.ingest.restriction.verdict.installation import BY_HAND
+from cleanside.ingest.restriction.verdict.installation import BY_HAND, HandRule
 from cleanside.ingest.store import fleet, plate_photos
 from cleanside.ingest.store.keys import Key
 
@@ -52,9 +50,12 @@ HAND_UNITS = (*GAUGE_UNITS_SHOWN, "hPa", "V", "s")
 FIELDS: Mapping[str, tuple[str, ...]] = {
     "terminal_restriction": ("value", "unit", "housing"),
     "second_reading": ("value", "unit", "housing"),
-    "element_change": ("what", "changed_at", "note", "housing"),
+    "element_change": ("what", "changed_at", "meter_hours", "old_meter_hours", "note", "housing"),
     "plate_photo": ("jpeg", "housing"),
     "hand_comparison": ("subject", "value", "unit", "compared_with", "housing"),
+    "meter_reading": ("meter_hours", "old_meter_hours"),
+    "gauge_reading": ("value", "unit", "housing"),
+    "take_back": ("of", "housing"),
 }
 _NUMBER = re.compile(r"[+\-\N{MINUS SIGN}]?\d{1,9}([.,]\d{1,6})?", re.ASCII)
 
@@ -82,6 +83,12 @@ def get_pages_of_phone(resources: R, key: Reader) -> Response:
     return JSONResponse({"stays": ["/visit", "/work-list", *own, *pages]})
 
 
+@router.get("/phone/absent")
+def get_absent_page(request: Request, key: Reader) -> Response:
+    """What a phone shows without a link in place of a page that it does not keep (`static/worker.js`)."""
+    return render(request, "absent.html", key=key)
+
+
 def _visit_address(machine: str, housing: str, job: str | None = None) -> str:
     asked = {"housing": housing} if housing != DEFAULT_HOUSING else {}
     query = urlencode(asked if job is None else asked | {"job": job})
@@ -100,12 +107,6 @@ def get_visit(
 ) -> Response:
     """What is seen at one housing, what to do, and whether to stay. done : what was just entered."""
     seen = see(request, key, machine, housing, job)
-    changes = get_element_changes(machine, request, resources, key, housing)["element_changes"]
-    since_us = resources.clock() - DAY_US
-    entered = []
-    if allows(key, "entries:read"):
-        since = instant_text(since_us)
-        entered = get_entries(resources, key, Page.whole(), machine, since)["entries"]
     with resources.reading() as connection:
         housings = fleet.housings_of(connection, seen["housing"].machine_id)
         plate_us = plate_photos.made_at(connection, seen["housing"].id)
@@ -119,16 +120,22 @@ def get_visit(
         steps=STEPS[seen["job"]],
         sheet_cautions=SITUATIONS["acceptance"],
         jobs=(INSTALLATION, SERVICE),
-        entered=entered_lately(entered, changes, housing, since_us),
         units=GAUGE_UNITS_SHOWN,
         hand_units=HAND_UNITS,
-        subjects=tuple(BY_HAND),
+        subjects={subject: units_of(rule) for subject, rule in BY_HAND.items()},
         entry_id=str(uuid.uuid4()),
-        decimals_of=decimals_of,
         has_pdf=can_make(),
         done=done if done in FIELDS else None,
         **seen,
     )
+
+
+def units_of(rule: HandRule) -> tuple[str, ...]:
+    """The units of what is compared by hand; none: it is only seen."""
+    if rule.quantity is None:
+        return ()
+    units = QUANTITIES[rule.quantity].units if rule.quantity in QUANTITIES else {"s": 1}
+    return tuple(unit for unit in HAND_UNITS if unit in units)
 
 
 @router.get("/visit/{machine}/plate.jpg")
@@ -195,7 +202,7 @@ async def post_visit(
     answer = await run_in_threadpool(take, resources, key, entry)
     if wants_json(request):
         return JSONResponse(answer)
-    housing = entry.content.get("housing", DEFAULT_HOUSING)
+    housing = given.get("housing", DEFAULT_HOUSING)
     return see_other(f"/visit/{machine}?housing={housing}&done={entry.kind}#entered")
 
 
@@ -208,8 +215,14 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, formats: Formats
     content: dict[str, Any] = {
         name: text for name in FIELDS.get(kind, ()) if (text := given.get(name, "").strip())
     }
+    if kind == "element_change" and given.get("what") == "":
+        content["what"] = ""  # nothing was chosen: it must not become the work that a program leaves out
     if "value" in content:
         content["value"] = number_of(content["value"])
+    for name in content.keys() & {"meter_hours", "old_meter_hours"}:
+        content[name] = number_of_text(content[name], name)
+    if kind == "element_change" and (gauge := given.get("gauge", "").strip()):
+        content["gauge"] = {"value": number_of(gauge, "gauge"), "unit": given.get("gauge_unit", "")}
     if "changed_at" in content:
         content["changed_at"] = _instant_of(content["changed_at"], formats)
     whole = {
@@ -223,10 +236,10 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, formats: Formats
     return read_form(NewEntry, whole)
 
 
-def number_of(text: str) -> float:
+def number_of(text: str, name: str = "value") -> float:
     """A number as people type it, with a point or a comma. Raises Refused (422); nothing is guessed."""
     if _NUMBER.fullmatch(text) is None:
-        raise NotValid(Complaint("#/content/value", "value_not_decimal", text=text[:40]))
+        raise NotValid(Complaint(f"#/content/{name}", "value_not_decimal", text=text[:40]))
     return float(text.replace(",", ".").replace("\N{MINUS SIGN}", "-"))
 
 
@@ -237,36 +250,3 @@ def _instant_of(text: str, formats: Formats) -> str:
     except ValueError:
         raise NotValid(Complaint("#/content/changed_at", "not_a_date_and_time", text=text[:40])) from None
     return instant_text(int(formats.from_local(local) * 1e6))
-
-
-def entered_lately(
-    entered: Sequence[Mapping[str, Any]],
-    changes: Sequence[Mapping[str, Any]],
-    housing: str,
-    since_us: int,
-) -> list[dict[str, Any]]:
-    """
-    What was entered of a housing since an instant, newest first, each with its content.
-
-    entered : of its machine, as `GET /v1/entries` answers. changes : of the housing's elements, each with
-    what the readings say of it; those that came another way are listed too. Pure.
-    """
-    of_id = {change["entry_id"]: change for change in changes}
-    lines = [
-        {
-            "kind": entry["kind"],
-            "at": entry["made_at"],
-            "who": entry["who"],
-            "content": entry["content"] or {},
-        }
-        | {"change": of_id.pop(entry["entry_id"], None)}
-        for entry in entered
-        if (entry["content"] or {}).get("housing", DEFAULT_HOUSING) == housing
-    ]
-    lines += [
-        {"kind": "element_change", "at": change["entered_at"], "who": change["by_name"] or change["who"]}
-        | {"content": {}, "change": change}
-        for change in of_id.values()
-        if (us(change["entered_at"]) or 0) >= since_us
-    ]
-    return sorted(lines, key=lambda line: us(line["at"]) or 0, reverse=True)

@@ -19,8 +19,11 @@ from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.newest import newest_document, seats_now
 from cleanside.ingest.api.routes.services import services_of
-from cleanside.ingest.console.rendering import sayer_of, templates
-from cleanside.ingest.console.visit_sheet import SheetWords, in_order, signal_of, stay_of
+from cleanside.ingest.console.rendering import may, sayer_of, templates
+from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.visit_entered import entered_at
+from cleanside.ingest.console.visit_sheet import SheetWords, decimals_of, in_order, signal_of, stay_of
+from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
@@ -39,6 +42,7 @@ PARTS = {
     "live": "visit_live.html",
     "link": "visit_link.html",
     "checks": "visit_checks.html",
+    "entered": "visit_entered.html",
 }
 
 
@@ -52,13 +56,22 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
         since_us = None if chosen == INSTALLATION else _start_of_day_us(request, key, now_us)
         report = acceptance_sheet.report(connection, found, since_us=since_us, now_us=now_us)
         newest = newest_document(connection, found, now_us)
-    return {"job": chosen, "housing": found, "report": report} | _shown(request, key, report, newest)
+    entered = entered_at(request, key, machine, housing)
+    own = {"job": chosen, "housing": found, "report": report, "entered": entered}
+    return own | _shown(request, key, report, newest)
 
 
 def parts_of(request: Request, key: Key, machine: str, housing: str, job: str | None) -> dict[str, str]:
     """The parts of the page as they are now, in the viewer's words."""
     say = sayer_of(request, key)
-    given = {"say": say, "format": say.formats}
+    given = {
+        "say": say,
+        "format": say.formats,
+        "viewer": viewer_of(request, key),
+        "may": lambda permission: may(key, permission),
+        "name_of": WhoNames(services_of(request).resources.reading, key, say),
+        "of_unit": say.formats.of_unit,
+    }
     seen = given | see(request, key, machine, housing, job)
     return {part: templates().get_template(name).render(seen) for part, name in PARTS.items()}
 
@@ -91,6 +104,7 @@ def _shown(request: Request, key: Key, report: Report, newest: Mapping[str, Any]
     words = SheetWords(sayer_of(request, key), report.terminal)
     return {
         "words": words,
+        "decimals_of": decimals_of,
         "unit": gauge_unit(report.terminal),
         "checks": in_order(report.checks),
         "stay": stay_of(report.checks),

@@ -113,6 +113,9 @@ class SheetWords:
             values["within"] = self._within(values["uncertainty_s"])
             if values["anchor"]:
                 code, values["anchor"] = "time_known_by", self._anchor(values["anchor"])
+        if "hand_value" in values:
+            decimals = decimals_of(values["hand_value"])
+            values["shown"] = self._formats.of_unit(values["hand_value"], values["hand_unit"], decimals)
         values["n"] = values.get("times", values.get("readings", 0))
         return self._say(f"visit.seen.{code}", **(values | {"as_read": self.limit_as_read()}))
 

@@ -3,7 +3,8 @@ Every word that a page shows, by key, in each language.
 
 `words/<page>.<language>.toml` holds the words of a page; the key of one is the page and its path in the file:
 `fleet.title`, `fleet.summary.over`. A text has places for values, `{hours:hours}`, written as `Sayer` says.
-Of a table {one = ..., other = ...} the value `n` chooses.
+Of a table {one = ..., other = ...} the value `n` chooses. A count that is not `n` brings its noun from
+`words/count.*.toml`: {rows:many row}.
 Promises: languages have the same keys and the same places (tests/unit/ingest/console/test_wording.py).
 """
 
@@ -76,6 +77,10 @@ class Sayer(string.Formatter):
         """The words of a key as plain text. Raises KeyError for a key without words."""
         return str(self.vformat(self._template(key, values), (), values))
 
+    def quantity(self, name: str) -> str:
+        """What people call a quantity; its name where it has no words: a newer monitor may send it."""
+        return self.plain(f"quantity.{name}") if has_words(f"quantity.{name}") else name
+
     def __call__(self, key: str, /, **values: Any) -> Markup:
         """The words of a key for a page: values are escaped, but for those that are markup already."""
         template = escape(self._template(key, values))
@@ -86,11 +91,13 @@ class Sayer(string.Formatter):
         return entry if isinstance(entry, str) else entry["one" if values["n"] == 1 else "other"]
 
     def format_field(self, value: Any, format_spec: str) -> str:
-        """A value as its place wants it: {hours:hours}, {at:minute}, {level_pa:restriction}, {n:count}."""
+        """A value as its place wants it: {hours:hours}, {at:minute}, {n:count}, {rows:many row}."""
         is_for_page, value = (True, value.value) if isinstance(value, _Value) else (False, value)
         kind, _, decimals = format_spec.partition(" ")
         if isinstance(value, Markup):
             text: Any = value
+        elif kind == "many":
+            text = self.plain(f"count.{decimals}", n=value)
         elif kind == "number":
             text = self.formats.number(value, int(decimals or 0))
         elif kind:

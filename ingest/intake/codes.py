@@ -20,7 +20,10 @@ NEXT_STEPS: Mapping[str, str] = {
     "request_too_slow": "send again over a better link, or less at once",
     "too_many_connections": "close connections that are not used, then connect again",
     "body_not_json": "correct the body; JSON as RFC 8259 has it: UTF-8, no duplicate keys, no NaN",
-    "not_a_batch": "correct what errors names; a batch is as /openapi.json describes it",
+    "not_a_batch": (
+        "nothing of the batch was stored; correct what errors names, or leave those readings out, and send "
+        "the rest again; a batch is as /openapi.json describes it"
+    ),
     "not_valid": "correct what errors names",
     "not_found": "check the address against /openapi.json",
     "method_not_allowed": "use one of the methods in the header Allow",
@@ -73,6 +76,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_entry": "list the quarantine again; the entry may be settled already",
     "unknown_amendment": "check the number against the list of amendments",
     "unknown_element_change": "list the element changes of the housing; give the instant as listed",
+    "nothing_to_take_back": "list the entries of the machine; it may be taken back already",
     "change_differs": "take the element change back and enter it again, or leave it as it is",
     "entry_differs": "make it a new entry with an id of its own, or leave it as it was taken",
     "unknown_calendar": "make a new calendar on the page Messages; the old one was ended",

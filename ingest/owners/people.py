@@ -27,7 +27,7 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.owners.access import PEOPLE_ROLES, hash_of, sees_site
 from cleanside.ingest.owners.key_life import COMMAND
-from cleanside.ingest.store import audit, fleet, identities, passkeys, people, sessions
+from cleanside.ingest.store import audit, fleet, identities, passkeys, people, sessions, shop
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.people import Invitation, Person
 
@@ -91,12 +91,13 @@ def invite(
     """
     Keep a new person, who comes in with the token.
 
-    Raises Refused: 422 for a name or role that does not fit, 409 `name_taken`, 403 `site_not_yours`.
+    Raises Refused: 422 for a name, role or site that does not fit, 409 `name_taken`, 403 `site_not_yours`.
     """
     check_name(wanted.name)
     _check_role(wanted.role)
     fleet.lock_owner(connection, wanted.owner_id)
     _require_sites(by, wanted.sites)
+    _require_known(connection, wanted.owner_id, wanted.sites)
     if people.find(connection, wanted.owner_id, wanted.name) is not None:
         raise _taken(wanted.name)
     made = _create(connection, wanted, who_of(by), now_us)
@@ -161,11 +162,12 @@ def edit(
     """
     Change role, sites or display name of a person; None: as it is. It holds from their next request on.
 
-    Raises NotFound, Refused: 409 `last_admin`, 403 `site_not_yours`, 422 for an unknown role.
+    Raises NotFound, Refused: 409 `last_admin`, 403 `site_not_yours`, 422 for an unknown role or site.
     """
     person = _changed(connection, owner_id, name, by)
     if sites is not None:
         _require_sites(by, sites)
+        _require_known(connection, owner_id, set(sites) - person.sites)
     if (role is not None and role != "admin") or sites:
         _require_other_admin(connection, person)
     if role is not None:
@@ -307,6 +309,18 @@ def _require_sites(by: Key | None, sites: Collection[str]) -> None:
         return
     if not sites or not all(sees_site(by, site) for site in sites):
         raise Refused("site_not_yours", status=403, sites=", ".join(sorted(by.sites)))
+
+
+def _require_known(connection: sa.Connection, owner_id: int, sites: Collection[str]) -> None:
+    """Raise Refused (422) for a site that is not entered, each with the one that it resembles."""
+    known = shop.groups_of(connection, "site", owner_id)
+    names = {site.name for site in known}
+    complaints = [
+        Complaint("#/sites", "site_unknown", site=site, likely=shop.nearest_group(site, known))
+        for site in sorted(set(sites) - names)
+    ]
+    if complaints:
+        raise NotValid(*complaints)
 
 
 def _require_other_admin(connection: sa.Connection, person: Person) -> None:

@@ -8,7 +8,8 @@ Leaves to others: duty (`restriction.forecast.duty`), who read it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 from cleanside.ingest.restriction.forecast.duty import Duty, usual_hours, worked_off_s
 from cleanside.ingest.store.papers import MeterReading
@@ -16,6 +17,13 @@ from cleanside.ingest.store.papers import MeterReading
 MICRO = 1_000_000
 #: a meter and a clock are read by a person: so much may be between them [h] (chosen)
 ALLOWANCE_H = 2.0
+
+
+class MeterDoubt(NamedTuple):
+    """Why a reading of the hour meter is asked about: a code of `error_texts`, and its values."""
+
+    code: str
+    values: Mapping[str, float | int]
 
 
 def worked_h(reading: MeterReading) -> float:
@@ -44,6 +52,40 @@ def contradicts(reading: MeterReading, others: Sequence[MeterReading]) -> MeterR
         if not -ALLOWANCE_H <= gone_h <= clock_h + ALLOWANCE_H:
             return other
     return None
+
+
+def doubt_of(reading: MeterReading, others: Sequence[MeterReading], seen_h: float = 0.0) -> MeterDoubt | None:
+    """
+    What to ask about a reading; None: it fits.
+
+    seen_h : hours that the monitors saw the engine run before it: the machine worked at least so long. [h]
+    """
+    shown = {"meter_h": reading.meter_h}
+    if (other := contradicts(reading, others)) is not None:
+        shown |= {"other_h": other.meter_h, "other_at_us": other.at_us}
+        first, second = sorted((other, reading), key=lambda r: r.at_us)
+        if worked_h(second) - worked_h(first) >= 0:
+            passed_h = (second.at_us - first.at_us) / MICRO / 3_600
+            return MeterDoubt("meter_ahead_of_clock", shown | {"passed_h": passed_h})
+        return MeterDoubt("meter_lower" if second is reading else "meter_above_later", shown)
+    if worked_h(reading) < seen_h - ALLOWANCE_H:
+        return MeterDoubt("meter_below_worked", shown | {"seen_h": seen_h})
+    return None
+
+
+def offset_h(
+    known: Sequence[MeterReading], at_us: int, *, given_h: float | None, old_meter_h: float | None
+) -> float:
+    """
+    What the machine had worked before the meter that is read now was fitted. [h]
+
+    known : in time order. given_h : as a person gave it. old_meter_h : what the meter before showed last,
+    after a new one was fitted; None: it is the same meter as at the last reading.
+    """
+    if given_h is not None:
+        return given_h
+    before = next((m.offset_h for m in reversed(known) if m.at_us <= at_us), 0.0)
+    return before + (old_meter_h or 0.0)
 
 
 def service_due_s(service_meter_h: float, shown_h: float, duty: Duty, now_s: float) -> float:

@@ -23,6 +23,7 @@ from cleanside.ingest.shop.spreadsheet import SheetFault
 from cleanside.ingest.store import fleet, papers, shop
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.papers import NO_PAPERS, MeterReading, Papers
+from cleanside.ingest.store.shop import GroupRow
 
 METER = ("meter_hours", "meter_offset_hours", "meter_read_at")
 #: columns of machine papers as the table has them
@@ -55,6 +56,8 @@ class ImportPlan:
     changes: list[RowChange] = field(default_factory=list)
     new_sites: list[str] = field(default_factory=list)
     new_crews: list[str] = field(default_factory=list)
+    #: new site or crew -> the one that it resembles, where it resembles one
+    nearest: dict[str, str] = field(default_factory=dict)
     #: part numbers that machines shall have and that no part is entered under
     unknown_parts: list[str] = field(default_factory=list)
     faults: list[SheetFault] = field(default_factory=list)
@@ -146,7 +149,7 @@ def plan_machines(
     """What these rows would change."""
     states = {(s.machine.name, s.housing.name): s for s in _States(connection, owner_id).every()}
     machines = {name for name, _ in states}
-    known = {kind: {g.name for g in shop.groups_of(connection, kind, owner_id)} for kind in shop.GROUPS}
+    known = {kind: shop.groups_of(connection, kind, owner_id) for kind in shop.GROUPS}
     plan = ImportPlan(rows=len(lines))
     for line in lines:
         state = states.get((line.machine, line.housing))
@@ -161,9 +164,17 @@ def plan_machines(
     parts = {part.number for part in shop.parts_of(connection, owner_id)}
     named = [_new_names(plan.changes, column, parts) for column in ("primary_part", "safety_part")]
     plan.unknown_parts = sorted(set().union(*named))
-    plan.new_sites = _new_names(plan.changes, "site", known["site"])
-    plan.new_crews = _new_names(plan.changes, "crew", known["crew"])
+    plan.new_sites = _new_groups(plan, "site", known["site"])
+    plan.new_crews = _new_groups(plan, "crew", known["crew"])
     return plan
+
+
+def _new_groups(plan: ImportPlan, kind: str, known: Sequence[GroupRow]) -> list[str]:
+    """Sites or crews that a plan makes; what they resemble goes into the plan."""
+    new = _new_names(plan.changes, kind, {group.name for group in known})
+    near = {name: shop.nearest_group(name, known) for name in new}
+    plan.nearest |= {name: likely for name, likely in near.items() if likely is not None}
+    return new
 
 
 def _new_names(changes: Sequence[RowChange], column: str, known: set[str]) -> list[str]:
@@ -270,7 +281,7 @@ def plan_parts(connection: sa.Connection, owner_id: int, lines: Sequence[PartShe
     """What these rows would change."""
     parts = {part.number: part for part in shop.parts_of(connection, owner_id)}
     kept = shop.stock_of(connection, owner_id)
-    known = {g.name for g in shop.groups_of(connection, "site", owner_id)}
+    known = shop.groups_of(connection, "site", owner_id)
     plan = ImportPlan(rows=len(lines))
     for line in lines:
         part = parts.get(line.part)
@@ -285,7 +296,7 @@ def plan_parts(connection: sa.Connection, owner_id: int, lines: Sequence[PartShe
             before |= {"site": None if pieces is None else line.site, "pieces": pieces}
         if values or part is None:
             plan.changes.append(RowChange(line.row, line.part, None, part is None, before, values))
-    plan.new_sites = _new_names(plan.changes, "site", known)
+    plan.new_sites = _new_groups(plan, "site", known)
     return plan
 
 

@@ -207,6 +207,7 @@ SENTENCES: Sentences = {
     "papers": _body,
     "meter_reading": _body,
     "gauge_reading": _body,
+    "reading_taken_back": _body,
     "planned_change": _body,
     "planning_terms": _body,
     "part_taken": "{part} at {site}: {pieces} for {machine} {housing}",

@@ -8,7 +8,17 @@ from typing import NamedTuple
 import sqlalchemy as sa
 
 from cleanside.gateway.units import QUANTITIES
-from cleanside.ingest.store.models import confirmations, hand_comparisons, readings, streams, terminals
+from cleanside.ingest.store.models import (
+    confirmations,
+    element_changes,
+    gauge_readings,
+    hand_comparisons,
+    housings,
+    meter_readings,
+    readings,
+    streams,
+    terminals,
+)
 
 # Readings that are looked at for a value: sources with other quantities take turns (chosen).
 LATEST_READINGS_SEEN = 60
@@ -57,13 +67,21 @@ def newest_of(connection: sa.Connection, device_ids: Sequence[int]) -> NewestOf:
 
 
 def state_of(connection: sa.Connection, housing_id: int, device_ids: Sequence[int]) -> tuple[object, ...]:
-    """What stays equal as long as nothing came of these devices and no limit was entered; cheap."""
+    """What stays equal as long as nothing came of these devices and nothing was entered; cheap."""
     heard = sa.select(sa.func.sum(streams.c.highest), sa.func.max(streams.c.last_heard_us))
+    of_machine = sa.select(housings.c.machine_id).where(housings.c.id == housing_id).scalar_subquery()
     entered = [
         sa.select(sa.func.max(confirmations.c.id)).where(confirmations.c.housing_id == housing_id),
         sa.select(sa.func.max(hand_comparisons.c.id)).where(hand_comparisons.c.housing_id == housing_id),
         sa.select(sa.func.count(), sa.func.sum(terminals.c.value)).where(
             terminals.c.housing_id == housing_id
+        ),
+        *(
+            sa.select(sa.func.count(), sa.func.max(table.c.id)).where(table.c.housing_id == housing_id)
+            for table in (element_changes, gauge_readings)
+        ),
+        sa.select(sa.func.count(), sa.func.max(meter_readings.c.id)).where(
+            meter_readings.c.machine_id == of_machine
         ),
     ]
     asked = [heard.where(streams.c.device_id.in_(device_ids)), *entered]

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
+from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.models import (
     gauge_readings,
     housing_papers,
@@ -238,3 +239,14 @@ def gauges_of(connection: sa.Connection, housing_id: int) -> list[GaugeReading]:
     query = query.where(gauge_readings.c.housing_id == housing_id)
     ordered = query.order_by(gauge_readings.c.at_us, gauge_readings.c.id)
     return [GaugeReading(*row) for row in connection.execute(ordered)]
+
+
+def take_readings_back(connection: sa.Connection, housing: HousingRow, entry_id: str) -> bool:
+    """Remove what was read of hour meter and gauge under an id. Returns False where nothing was."""
+    of_meter = (meter_readings.c.machine_id == housing.machine_id) & (meter_readings.c.entry_id == entry_id)
+    of_gauge = (gauge_readings.c.housing_id == housing.id) & (gauge_readings.c.entry_id == entry_id)
+    gone = [
+        sa.delete(meter_readings).where(of_meter),
+        sa.delete(gauge_readings).where(of_gauge),
+    ]
+    return sum(connection.execute(statement).rowcount for statement in gone) > 0

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
 from collections import defaultdict
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import sqlalchemy as sa
@@ -47,6 +49,14 @@ def groups_of(connection: sa.Connection, kind: str, owner_id: int) -> list[Group
     table = GROUPS[kind]
     query = sa.select(*(table.c[f] for f in GroupRow._fields)).where(table.c.owner_id == owner_id)
     return [GroupRow(*row) for row in connection.execute(query.order_by(table.c.name))]
+
+
+def nearest_group(written: str, known: Sequence[GroupRow]) -> str | None:
+    """The name of the site or crew that a mistyped one resembles, or is called like; None: none."""
+    called = {group.name.casefold(): group.name for group in known}
+    called |= {group.display_name.casefold(): group.name for group in known if group.display_name}
+    near = difflib.get_close_matches(written.casefold(), sorted(called), n=1)
+    return called[near[0]] if near else None
 
 
 def group(connection: sa.Connection, kind: str, owner_id: int, name: str) -> GroupRow | None:

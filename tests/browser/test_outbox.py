@@ -53,6 +53,7 @@ def enter(page: Page, note: str) -> None:
     """An element change, by the form."""
     form = page.locator("form").filter(has=page.locator('[value="element_change"]'))
     form.evaluate("form => { form.closest('details').open = true }")
+    form.locator("[name=what]").select_option("cleaned")  # nothing is chosen for anybody
     form.locator("[name=note]").fill(note)
     form.get_by_role("button").click()
 
@@ -258,3 +259,34 @@ def test_a_photo_of_the_plate_waits_too_and_is_made_smaller(shop: Shop, context:
     plate = page.locator(".plate img")
     plate.scroll_into_view_if_needed()
     wait_until(lambda: plate.evaluate("image => image.complete && image.naturalHeight") == 1280, "it shows")
+
+
+def test_an_entry_is_on_the_list_at_once_with_its_state_and_can_be_taken_back(
+    shop: Shop, context: BrowserContext
+) -> None:
+    page = opened(context)
+    shop.link.cut()
+    enter(page, "seal dry")
+    form = page.locator("form").filter(has=page.locator('[value="element_change"]'))
+    expect(form.locator("[data-became]")).to_contain_text("On this phone")
+    waiting = page.locator("[data-pending] > li")
+    expect(waiting).to_have_class("open")
+    shop.link.restore()
+    link_is_back(page)
+    listed = page.locator('[data-part="entered"] li')
+    expect(form.locator("[data-became]")).to_contain_text("at the shop", timeout=WITHIN_MS)
+    expect(listed).to_contain_text("seal dry", timeout=WITHIN_MS)
+    expect(waiting).to_have_count(0)
+    listed.get_by_role("button", name="Take it back").click()
+    expect(page.locator('[data-part="entered"] li.gone')).to_be_visible(timeout=WITHIN_MS)
+    assert faults_of(page) == []
+
+
+def test_a_page_that_is_not_on_the_phone_says_so_and_which_are(shop: Shop, context: BrowserContext) -> None:
+    page = opened(context)
+    wait_until(lambda: "/phone/absent" in kept_on_phone(page), "the page is on the phone")
+    shop.link.cut()
+    page.goto("/machines/grader-07")
+    expect(page.locator("h1")).to_have_text("Not on this phone")
+    page.locator("[data-absent]").get_by_role("link", name="grader-07").click()
+    expect(page.locator("h1")).to_have_text("grader-07")

@@ -52,6 +52,8 @@ def audited(api: Api, what: str) -> int:
         ("second_reading", {"value": 6.2, "unit": "kPa"}, "terminal_confirmed"),
         ("hand_comparison", {"subject": "key_off"}, "compared_by_hand"),
         ("plate_photo", {"jpeg": ONE_PIXEL}, "plate_photo"),
+        ("meter_reading", {"meter_hours": 8120.5}, "meter_reading"),
+        ("gauge_reading", {"value": 4.1, "unit": "kPa"}, "gauge_reading"),
     ],
 )
 def test_an_entry_of_each_kind_is_carried_out_once(
@@ -68,6 +70,21 @@ def test_an_element_change_takes_id_and_time_from_the_entry(api: Api) -> None:
     send(api, entry("element_change", {"note": "very dusty"}))
     [change] = api.get(CHANGES).json()["element_changes"]
     assert (change["entry_id"], change["changed_at"], change["what"]) == (ENTRY, MADE, "new")
+
+
+def test_an_entry_is_taken_back_by_another_one(api: Api) -> None:
+    send(api, entry("element_change", {"what": "cleaned", "meter_hours": 8120.5}))
+    back = entry("take_back", {"of": ENTRY}, entry_id=OTHER)
+    assert [send(api, back).json()["outcome"] for _ in range(2)] == ["taken", "same_as_before"]
+    assert api.get(CHANGES).json()["element_changes"] == []
+    assert api.get("/v1/machines/grader-07/meter-readings").json()["meter_readings"] == []
+    assert audited(api, "element_change_taken_back") == 1
+
+
+def test_what_is_not_there_is_not_taken_back(api: Api) -> None:
+    answer = send(api, entry("take_back", {"of": OTHER}))
+    assert (answer.status_code, answer.json()["code"]) == (404, "nothing_to_take_back")
+    assert taken(api) == []
 
 
 def test_a_change_that_its_own_route_took_is_the_same_entry(api: Api) -> None:

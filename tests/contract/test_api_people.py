@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from tests.support.coded import sentence
 from tests.support.people import ORIGIN, PASSWORD, Browser, invited, quick_passwords, said, signed_in
 from tests.support.serving import Api, in_process
 
@@ -65,6 +66,7 @@ def test_a_display_name_may_have_any_text_and_comes_back_unchanged(lone: Api) ->
 
 def test_what_is_done_to_people_is_in_the_audit_with_who_did_it(lone: Api) -> None:
     admin = signed_in(lone, "boss", "admin")
+    lone.post("/v1/sites", {"site": "valley"}).raise_for_status()
     assert admin.post("/v1/people", {"name": "mara", "role": "viewer"}).status_code == 201
     assert admin.request("PATCH", "/v1/people/mara", {"role": "planner", "sites": ["valley"]}).is_success
     assert admin.post("/v1/people/mara/resets").status_code == 201
@@ -120,6 +122,22 @@ def test_of_two_admins_that_revoke_each_other_at_the_same_moment_one_person_stay
 
 
 # ---------------------------------------------------------------- some sites
+
+
+def test_a_site_that_is_not_entered_is_refused_with_the_one_it_resembles(lone: Api) -> None:
+    lone.post("/v1/sites", {"site": "plateau-north", "display_name": "Kieswerk"}).raise_for_status()
+    wanted = {"name": "ines.kolb", "role": "technician"}
+    for written, meant in (("plateau-nord", "plateau-north"), ("Kieswerk", "plateau-north"), ("quay", None)):
+        answer = lone.post("/v1/people", wanted | {"sites": [written]})
+        about = {"site": written, "likely": meant}
+        assert said(answer) == (422, "not_valid")
+        assert answer.json()["errors"] == [
+            {"pointer": "#/sites", "detail": sentence("site_unknown", **about)}
+        ]
+    assert lone.get("/v1/people/ines.kolb").status_code in (404, 405)
+    invited(lone, "ines.kolb", "technician", sites=["plateau-north"])
+    changed = lone.request("PATCH", "/v1/people/ines.kolb", json={"sites": ["plateau-nort"]})
+    assert said(changed) == (422, "not_valid")
 
 
 def test_an_admin_of_some_sites_decides_about_people_of_these_alone(lone: Api) -> None:

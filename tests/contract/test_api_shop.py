@@ -249,6 +249,22 @@ def test_a_change_whose_meter_contradicts_is_not_taken_at_all(api: Api) -> None:
     assert ask(api, "GET", f"{MACHINE}/element-changes")["element_changes"] == []
 
 
+def test_a_meter_lower_than_what_was_read_or_seen_is_a_question_and_a_new_meter_its_answer(api: Api) -> None:
+    register_worked(api, 60)  # its engine ran
+    path, at = f"{MACHINE}/meter-readings", "2026-02-22T17:00:00Z"
+    detail = api.post(path, {"at": at, "meter_hours": 1.0}, key="planner").json()["detail"]
+    assert "the monitors saw the engine run" in detail
+    ask(api, "POST", path, {"at": at, "meter_hours": 4012.0})
+    later = {"at": "2026-02-22T17:20:00Z", "meter_hours": 12.0}
+    assert refused(api, "POST", path, later) == (422, "not_valid", ["#/meter_hours"])
+    kept = ask(api, "POST", path, later | {"old_meter_hours": 4001.0})["meter_readings"]
+    assert [(m["meter_hours"], m["offset_hours"]) for m in kept] == [(4012.0, 0.0), (12.0, 4001.0)]
+    far = {"at": "2026-02-22T17:40:00Z", "meter_hours": 400.0}
+    assert refused(api, "POST", path, far) == (422, "not_valid", ["#/meter_hours"])
+    on = {"at": "2026-02-22T17:40:00Z", "meter_hours": 12.5}
+    assert ask(api, "POST", path, on)["meter_readings"][-1]["offset_hours"] == 4001.0  # it stays
+
+
 # ---------------------------------------------------------------- the planned change
 
 

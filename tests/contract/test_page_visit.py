@@ -217,3 +217,99 @@ def test_a_phone_keeps_both_jobs_at_each_machine_and_knows_which_one_it_was_give
     assert {"/visit", "/work-list", "/visit/loader-02", "/visit/loader-02?job=service"} <= set(pages)
     assert "/visit/grader-07?job=installation" in pages
     assert api.get(PAGE).headers["content-location"] == "/visit/grader-07?job=installation"
+
+
+# ---------------------------------------------------------------- what is entered, and taken back
+
+
+def entered(page: str) -> str:
+    """The list of what was entered."""
+    return page.partition('data-part="entered"')[2].partition("</section>")[0]
+
+
+def test_nothing_is_chosen_for_a_technician(api: Api) -> None:
+    page = api.get(PAGE).text
+    for name in ("what", "subject", "unit", "gauge_unit"):
+        selects = re.findall(rf'<select [^>]*name="{name}".*?</select>', page, re.DOTALL)
+        assert selects
+        for select in selects:
+            assert "selected" not in select
+            assert re.search(r'<option value="">[^<]', select.partition("</option>")[0] + "x")
+
+
+def test_work_that_was_not_chosen_is_refused_and_nothing_is_kept(api: Api) -> None:
+    answer = form(api, "element_change", what="", headers=OUTBOX, **MADE)
+    assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")
+    assert api.get("/v1/machines/grader-07/element-changes").json()["element_changes"] == []
+
+
+def test_hour_meter_and_gauge_come_with_the_work_on_the_element(api: Api) -> None:
+    fields = {"what": "new", "meter_hours": "8120,5", "gauge": "5,4", "gauge_unit": "kPa"}
+    assert form(api, "element_change", headers=OUTBOX, **fields, **MADE).status_code == 200
+    [change] = api.get("/v1/machines/grader-07/element-changes").json()["element_changes"]
+    assert (change["meter_hours"], change["gauge"]["value"]) == (8120.5, 5.4)
+
+
+def test_hour_meter_and_gauge_are_entered_without_work_too(api: Api) -> None:
+    assert form(api, "meter_reading", meter_hours="8120,5").status_code == 303
+    assert form(api, "gauge_reading", value="5,4", unit="kPa", housing="main").status_code == 303
+    shop = "/v1/machines/grader-07"
+    assert api.get(f"{shop}/meter-readings").json()["meter_readings"][0]["meter_hours"] == 8120.5
+    assert api.get(f"{shop}/gauge-readings").json()["gauge_readings"][0]["value"] == 5.4
+    assert "8,120.5" in entered(api.get(PAGE, key="planner").text)
+
+
+def test_a_meter_that_may_group_thousands_is_asked_about(api: Api) -> None:
+    answer = form(api, "meter_reading", meter_hours="8,120", headers=OUTBOX)
+    assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")
+    assert "8120" in answer.json()["said"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields"),
+    [
+        ("element_change", {"what": "new", "meter_hours": "8120"}),
+        ("meter_reading", {"meter_hours": "8120"}),
+        ("gauge_reading", {"value": "5.4", "unit": "kPa"}),
+    ],
+)
+def test_an_entry_is_taken_back_on_the_page_and_marked(api: Api, kind: str, fields: dict[str, str]) -> None:
+    form(api, kind, headers=OUTBOX, entry_id=ENTRY, **fields, **MADE)
+    before = entered(api.get(PAGE, key="planner").text)
+    assert 'name="of"' in before
+    assert "gone" not in before
+    answer = form(api, "take_back", headers=OUTBOX, of=ENTRY, **MADE)
+    assert answer.json()["outcome"] == "taken"
+    after = entered(api.get(PAGE, key="planner").text)
+    assert len(re.findall("<li", after)) == 1  # it stays on the list
+    assert 'class="verdict gone"' in after
+    assert 'name="of"' not in after
+    shop = "/v1/machines/grader-07"
+    assert api.get(f"{shop}/element-changes").json()["element_changes"] == []
+    assert api.get(f"{shop}/meter-readings").json()["meter_readings"] == []
+    assert api.get(f"{shop}/gauge-readings").json()["gauge_readings"] == []
+    again = form(api, "take_back", headers=OUTBOX, of=ENTRY, **MADE)
+    assert (again.status_code, again.json()["code"]) == (404, "nothing_to_take_back")
+
+
+def test_an_entry_that_was_taken_back_on_the_machines_page_is_marked_too(api: Api) -> None:
+    form(api, "element_change", headers=OUTBOX, entry_id=ENTRY, what="new", **MADE)
+    [change] = api.get("/v1/machines/grader-07/element-changes").json()["element_changes"]
+    query = {"changed_at": change["changed_at"]}
+    assert api.request("DELETE", "/v1/machines/grader-07/element-changes", params=query).status_code == 200
+    assert 'class="verdict gone"' in entered(api.get(PAGE, key="planner").text)
+
+
+def test_a_refusal_is_said_to_the_phone_in_the_persons_language(api: Api) -> None:
+    german = OUTBOX | {"Accept-Language": "de"}
+    form(api, "meter_reading", meter_hours="4012", headers=OUTBOX)
+    answer = form(api, "meter_reading", meter_hours="12", headers=german).json()
+    assert answer["code"] == "not_valid"
+    assert "Ist es ein neuer Zähler?" in answer["said"]
+    assert "old_meter_hours" in answer["detail"]  # to programs, as before
+
+
+def test_a_page_says_that_it_is_not_on_the_phone(api: Api) -> None:
+    page = api.get("/phone/absent")
+    assert page.status_code == 200
+    assert "data-absent" in page.text

@@ -35,6 +35,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/worker.js"): None,
     ("GET", "/visit"): EVERYONE - {"device"},
     ("GET", "/phone/pages"): EVERYONE - {"device"},
+    ("GET", "/phone/absent"): EVERYONE - {"device"},
     ("GET", "/visit/{machine}"): EVERYONE - {"device"},
     ("GET", "/visit/{machine}/live"): EVERYONE - {"device"},
     ("GET", "/visit/{machine}/plate.jpg"): EVERYONE - {"device"},

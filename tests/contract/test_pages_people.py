@@ -150,6 +150,11 @@ def _found(api: Api) -> Any:
 def test_a_link_is_shown_once_and_leads_in(api: Api) -> None:
     boss = signed_in(api, "boss", "admin")
     fields = {"name": "Otto", "role": "technician", "sites": "valley, quay", "display_name": HOSTILE}
+    unknown = sent(boss, "/people", **fields)
+    assert unknown.status_code == 422
+    assert "is no site here" in unknown.text
+    for site in ("valley", "quay"):
+        api.post("/v1/sites", {"site": site}).raise_for_status()
     made = sent(boss, "/people", **fields)
     assert made.status_code == 200
     link = unescape(re.search(r'id="link" value="([^"]+)"', made.text)[1])  # type: ignore[index]

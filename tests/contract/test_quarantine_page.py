@@ -140,3 +140,26 @@ def test_every_code_has_words(language: str) -> None:
     for part in ("code", "do"):
         assert [code for code in CODES if f"quarantine.{part}.{code}" not in known] == []
     assert [way for way in Way.__args__ if f"quarantine.way.{way}" not in known] == []  # type: ignore[attr-defined]
+
+
+def test_a_value_out_of_range_is_repaired_by_its_unit(sqlite_database_url: str) -> None:
+    """300 kPa of restriction is beyond what is possible; 300 mmH2O are 2.94 kPa."""
+    group = {"code": "out_of_range", "device": DEVICE}
+    with in_process(sqlite_database_url) as api:
+        api.register()
+        api.send(batch(1, [300.0, 310.0, 320.0]))
+        choose = api.get(f"/quarantine/group?{urlencode(group)}", key="operator").text
+        assert 'value="restriction mmH2O"' in choose
+        assert "selected" not in choose.partition('id="v-unit"')[2].partition("</select>")[0]
+        wish = group | {"way": "unit", "value": "restriction mmH2O"}
+        preview = api.get(f"/quarantine/group?{urlencode(wish)}", key="operator").text
+        assert "3 would be stored and 0 would stay" in preview
+        for shown in ("restriction 300.0 kPa", "restriction 300.0 mmH2O", "2.942"):
+            assert shown in preview
+        headers = {"Accept-Language": "de"}
+        german = api.get(f"/quarantine/group?{urlencode(wish)}", key="operator", headers=headers).text
+        for shown in ("Unterdruck 300.0 kPa", "2,942", "Unterdruck 300,00 kPa liegt außerhalb"):
+            assert shown in german
+        assert held(api) == 3  # a preview changes nothing
+        assert api.request("POST", "/quarantine/repairs", key="operator", data=wish).status_code == 303
+        assert held(api) == 0

@@ -76,10 +76,28 @@ def test_a_spreadsheet_is_previewed_and_then_taken_as_it_was_previewed(api: Api)
     assert api.get("/v1/machines").json()["machines"] == []
     kept = re.search(r'name="text" value="([^"]*)"', preview.text)
     assert kept is not None
-    done = send(api, "/shop/import", {"what": "machines", "text": unescape(kept[1]), "take": "yes"})
+    sent = {"what": "machines", "text": unescape(kept[1]), "take": "yes", "new_ones": "yes"}
+    done = send(api, "/shop/import", sent)
     assert done.status_code == 200
     [machine] = api.get("/v1/machines").json()["machines"]
     assert (machine["site"], machine["display_name"]) == ("oberkies", 'a "b"; <c>')
+
+
+def test_a_site_that_is_new_is_made_only_when_somebody_says_so(api: Api) -> None:
+    api.post("/v1/sites", {"site": "oberkies"}, key="planner").raise_for_status()
+    content = b"machine,site,crew\ngrader-07,oberkis,early\n"
+    preview = upload(api, content)
+    assert "<bdi>oberkis</bdi>" in preview.text
+    assert "there is already: oberkies" in preview.text
+    assert re.search(r'type="checkbox" name="new_ones"[^>]* required', preview.text)
+    given = {"what": "machines", "text": content.decode(), "take": "yes"}
+    asked = send(api, "/shop/import", given)
+    assert asked.status_code == 422
+    assert 'role="alert"' in asked.text
+    assert api.get("/v1/machines").json()["machines"] == []
+    assert send(api, "/shop/import", given | {"new_ones": "yes"}).status_code == 200
+    shop = ask(api, "GET", "/v1/shop")
+    assert [site["site"] for site in shop["sites"]] == ["oberkies", "oberkis"]
 
 
 def test_each_fault_of_a_spreadsheet_stands_in_a_row_and_nothing_can_be_taken(api: Api) -> None:

@@ -277,6 +277,13 @@ class SheetChangeShown(Described):
     values: list[SheetValueShown] = Field(description="the same columns, each with its old and new value")
 
 
+class NearestGroup(Described):
+    """A new site or crew that may be one there is, mistyped."""
+
+    name: str = Field(description="as the file has it")
+    existing: str = Field(description="the site or crew that it resembles")
+
+
 class SheetAnswer(Described):
     """What an import did, or, as a preview, would do."""
 
@@ -287,6 +294,7 @@ class SheetAnswer(Described):
     changes_more: int = Field(description="changes beyond those listed")
     new_sites: list[str]
     new_crews: list[str]
+    nearest: list[NearestGroup] = Field(description="of new sites and crews that resemble one there is")
     unknown_parts: list[str] = Field(
         description="part numbers that no part is entered under: stock and lead time are not known"
     )

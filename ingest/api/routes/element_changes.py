@@ -18,10 +18,12 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
 from cleanside.ingest.api.routes.papers import (
     GaugeShowing,
+    OldMeterHours,
     check_gauge,
     check_meter,
     gauge_document,
     gauge_of,
+    meter_reading_of,
 )
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
@@ -96,6 +98,7 @@ class NewChange(Strict):
     meter_hours: float | None = Field(
         None, ge=0, le=MOST_METER_H, description="what the hour meter shows [h]"
     )
+    old_meter_hours: OldMeterHours = None
     gauge: GaugeShowing | None = Field(None, description="what a gauge showed before the work")
 
 
@@ -157,29 +160,38 @@ def delete_element_change(
     changed_us = us(changed_at)
     assert changed_us is not None
 
+    now_us = resources.clock()
+    act = Act(key, machine, now_us, now_us)
+
     def save(connection: sa.Connection) -> HousingRow:
         found = find_housing(connection, key, machine, housing)
         there = element_changes.changes_of(connection, found.id)
         change = _the_one_meant(there, changed_us, entry_id, f"{machine}, housing {housing}")
-        element_changes.take_change_back(connection, found.id, change)
-        _give_part_back(connection, key, found, change, resources.clock())
-        audit.note(
-            connection,
-            key.owner_id,
-            resources.clock(),
-            key.handle,
-            "element_change_taken_back",
-            machine=machine,
-            housing=housing,
-            changed_at=text(changed_us),
-            work=change.what,
-            entered_at=text(change.entered_us),
-            by=change.who,
-            note=change.note,
-        )
+        take_change_back(connection, act, found, change)
         return found
 
     return _shown(request, resources, key, resources.writer.call(save))
+
+
+def take_change_back(connection: sa.Connection, act: Act, housing: HousingRow, change: EnteredChange) -> None:
+    """Take an entry back with what was read at it; the audit log keeps it."""
+    element_changes.take_change_back(connection, housing.id, change)
+    _give_part_back(connection, act.key, housing, change, act.now_us)
+    papers.take_readings_back(connection, housing, change.entry_id)
+    audit.note(
+        connection,
+        act.key.owner_id,
+        act.now_us,
+        act.key.handle,
+        "element_change_taken_back",
+        machine=housing.machine,
+        housing=housing.name,
+        changed_at=text(change.changed_us),
+        work=change.what,
+        entered_at=text(change.entered_us),
+        by=change.who,
+        note=change.note,
+    )
 
 
 # ---------------------------------------------------------------- entering
@@ -201,7 +213,7 @@ def keep_change(connection: sa.Connection, act: Act, body: NewChange) -> Housing
     housing = find_housing(connection, act.key, act.machine, body.housing)
     if change.what in PARTS_OF:
         change = change._replace(part=body.part or _usual_part(connection, housing, change.what))
-    meter, gauge = _read_with(connection, housing, body, change, act.key)
+    meter, gauge = _read_with(connection, housing, body, change, act)
     what = _put(connection, housing.id, change)
     new = meter is not None and papers.put_meter(connection, housing.machine_id, meter) is None
     new |= gauge is not None and papers.put_gauge(connection, housing.id, gauge) is None
@@ -246,19 +258,17 @@ def _usual_part(connection: sa.Connection, housing: HousingRow, what: str) -> st
 
 
 def _read_with(
-    connection: sa.Connection, housing: HousingRow, body: NewChange, change: EnteredChange, key: Key
+    connection: sa.Connection, housing: HousingRow, body: NewChange, change: EnteredChange, act: Act
 ) -> tuple[MeterReading | None, GaugeReading | None]:
     """What was read at a change, under the id of its entry; checked before anything is written."""
     meter = gauge = None
     if body.meter_hours is not None:
-        known = papers.meters_of(connection, housing.machine_id)
-        offset_h = next((m.offset_h for m in reversed(known) if m.at_us <= change.changed_us), 0.0)
-        meter = MeterReading(
-            change.entry_id, change.changed_us, change.entered_us, change.who, body.meter_hours, offset_h
-        )
+        own = (body, change.entry_id, change.changed_us, act)
+        meter = meter_reading_of(connection, housing.machine_id, *own)
         check_meter(connection, housing.machine_id, meter, "#/meter_hours")
     if body.gauge is not None:
-        gauge = gauge_of(body.gauge, change.changed_us, change.entry_id, key, change.entered_us, "#/gauge")
+        own_gauge = (body.gauge, change.changed_us, change.entry_id, act.key, change.entered_us)
+        gauge = gauge_of(*own_gauge, "#/gauge")
         check_gauge(connection, housing.id, gauge)
     return meter, gauge
 

@@ -74,7 +74,8 @@ class NewEntry(Strict):
     )
     content: EntryContent = Field(
         description="the body that the route of the kind takes: element-changes, terminal-restriction, "
-        "acceptance/second-reading, acceptance/hand-comparisons, plate-photo of a machine",
+        "acceptance/second-reading, acceptance/hand-comparisons, plate-photo, meter-readings, gauge-readings "
+        "of a machine; for take_back: `of`, the entry_id of the entry to take back, and housing",
         examples=[{"value": 25, "unit": "inH2O"}],
     )
 

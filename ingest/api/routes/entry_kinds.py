@@ -14,7 +14,14 @@ from typing import Any, NamedTuple
 from fastapi.exceptions import RequestValidationError
 from pydantic import ValidationError
 
-from cleanside.ingest.api.routes import acceptance, element_changes, machines, plate_photo
+from cleanside.ingest.api.routes import (
+    acceptance,
+    element_changes,
+    machines,
+    papers,
+    plate_photo,
+    taking_back,
+)
 from cleanside.ingest.api.routes.shared import Strict
 
 
@@ -54,4 +61,19 @@ KINDS: Mapping[str, EntryKind] = {
     "second_reading": EntryKind("terminals:write", acceptance.SecondReading, acceptance.keep_second_reading),
     "plate_photo": EntryKind("terminals:write", plate_photo.NewPlatePhoto, plate_photo.keep_plate_photo),
     "hand_comparison": EntryKind("terminals:write", acceptance.ByHand, acceptance.keep_hand_comparison),
+    "meter_reading": EntryKind(
+        "changes:write",
+        papers.NewMeterReading,
+        papers.keep_meter,
+        id_member="entry_id",
+        time_member="at",
+    ),
+    "gauge_reading": EntryKind(
+        "changes:write",
+        papers.NewGaugeReading,
+        papers.keep_gauge,
+        id_member="entry_id",
+        time_member="at",
+    ),
+    "take_back": EntryKind("changes:write", taking_back.TakenBack, taking_back.keep_taken_back),
 }

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from collections.abc import Mapping
+from typing import Annotated, Any, Protocol
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -12,6 +13,7 @@ from pydantic import Field
 
 from cleanside.gateway.units import to_si
 from cleanside.ingest.analysis.assessment import Judge, View, terminal_at
+from cleanside.ingest.analysis.memory import summaries_of
 from cleanside.ingest.api.routes.described_kinds import GaugeSource
 from cleanside.ingest.api.routes.described_shop import (
     GaugesAnswer,
@@ -37,6 +39,7 @@ from cleanside.ingest.api.routes.paper_shapes import (
 )
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
+    Act,
     At,
     Name,
     PathName,
@@ -44,6 +47,7 @@ from cleanside.ingest.api.routes.shared import (
     Strict,
     Words,
     needs,
+    note_act,
     problems,
     router_of,
     text,
@@ -53,7 +57,7 @@ from cleanside.ingest.api.routes.shop import PartNumber, ShopWriter, find_group,
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.shop.machine_sheet import MOST_CLEANINGS, MOST_LIMIT_DAYS, MOST_METER_H
-from cleanside.ingest.shop.meter import contradicts, meter_now_h
+from cleanside.ingest.shop.meter import doubt_of, meter_now_h, offset_h
 from cleanside.ingest.store import audit, fleet, papers
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
@@ -104,14 +108,31 @@ class PapersEdit(Strict):
     housings: list[HousingEdit] = Field(default_factory=list, max_length=16)
 
 
+#: of a body with the hour meter
+OldMeterHours = Annotated[
+    float | None,
+    Field(
+        ge=0,
+        le=MOST_METER_H,
+        description="after a new meter was fitted: what the one before it showed last; from it follow the "
+        "hours before this one [h]",
+    ),
+]
+
+
 class NewMeterReading(Strict):
     """The hour meter as it was read."""
 
     at: At
     meter_hours: float = Field(ge=0, le=MOST_METER_H, examples=[8120.5])
-    offset_hours: float = Field(
-        0.0, ge=0, le=MOST_METER_H, description="what the machine had worked before this meter was fitted [h]"
+    offset_hours: float | None = Field(
+        None,
+        ge=0,
+        le=MOST_METER_H,
+        description="what the machine had worked before this meter was fitted; left out: as at the last "
+        "reading [h]",
     )
+    old_meter_hours: OldMeterHours = None
     entry_id: Name | None = Field(None, description="made by whoever enters it; a resend is the same entry")
 
 
@@ -243,26 +264,45 @@ def papers_document(connection: sa.Connection, machine: MachineRow) -> dict[str,
 def post_meter_reading(
     machine: PathName, body: NewMeterReading, request: Request, resources: R, key: Writer
 ) -> dict[str, Any]:
-    """Enter a reading of the hour meter. One that contradicts the others is refused."""
-    at_us = _past(body.at, "#/at", resources.clock())
-    given = MeterReading(
-        entry_id=body.entry_id or f"meter-{at_us}",
-        at_us=at_us,
-        entered_us=resources.clock(),
-        who=key.handle,
-        meter_h=body.meter_hours,
-        offset_h=body.offset_hours,
-    )
-
-    def save(connection: sa.Connection) -> None:
-        found = find_machine(connection, key, machine)
-        check_meter(connection, found.id, given, "#/meter_hours")
-        if papers.put_meter(connection, found.id, given) is None:
-            about = {"machine": machine, "body": body.model_dump(mode="json")}
-            audit.note(connection, key.owner_id, given.entered_us, key.handle, "meter_reading", **about)
-
-    resources.writer.call(save)
+    """Enter a reading of the hour meter. One that cannot be true is refused with the question it asks."""
+    now_us = resources.clock()
+    act = Act(key, machine, now_us, now_us)
+    resources.writer.call(lambda connection: keep_meter(connection, act, body))
     return _meters(request, resources, key, machine)
+
+
+def keep_meter(connection: sa.Connection, act: Act, body: NewMeterReading) -> None:
+    """Keep what the hour meter shows. Raises Refused, and then wrote nothing."""
+    at_us = _past(body.at, "#/at", act.now_us)
+    machine = find_machine(connection, act.key, act.machine)
+    given = meter_reading_of(connection, machine.id, body, body.entry_id or f"meter-{at_us}", at_us, act)
+    check_meter(connection, machine.id, given, "#/meter_hours")
+    if papers.put_meter(connection, machine.id, given) is None:
+        note_act(connection, act, "meter_reading", body)
+
+
+class ShownMeter(Protocol):
+    """A body with the hour meter."""
+
+    @property
+    def meter_hours(self) -> float | None: ...
+    @property
+    def old_meter_hours(self) -> float | None: ...
+
+
+def meter_reading_of(
+    connection: sa.Connection, machine_id: int, body: ShownMeter, entry_id: str, at_us: int, act: Act
+) -> MeterReading:
+    """What a body says of the hour meter, with the hours before this meter."""
+    assert body.meter_hours is not None
+    known = [m for m in papers.meters_of(connection, machine_id) if m.entry_id != entry_id]
+    before_h = offset_h(
+        known,
+        at_us,
+        given_h=getattr(body, "offset_hours", None),
+        old_meter_h=body.old_meter_hours,
+    )
+    return MeterReading(entry_id, at_us, act.now_us, act.key.handle, body.meter_hours, before_h)
 
 
 @router.get(
@@ -277,18 +317,32 @@ def get_meter_readings(machine: PathName, request: Request, resources: R, key: R
 
 
 def check_meter(connection: sa.Connection, machine_id: int, given: MeterReading, pointer: str) -> None:
-    """Before anything is written. Raises Refused: 409 for another content under its id, 422 contradiction."""
+    """Before anything is written. Raises Refused: 409 for another content under its id, 422 for a doubt."""
     known = papers.meters_of(connection, machine_id)
     same = next((m for m in known if m.entry_id == given.entry_id), None)
-    if same is None and (other := contradicts(given, known)) is not None:
-        values = {"meter_h": given.meter_h, "other_h": other.meter_h, "other_at": text(other.at_us)}
-        raise NotValid(Complaint(pointer, "meter_contradicts", **values))
+    seen_h = run_hours_seen(connection, machine_id, given.at_us)
+    if same is None and (doubt := doubt_of(given, known, seen_h)) is not None:
+        raise NotValid(Complaint(pointer, doubt.code, **_with_instants(doubt.values)))
     if same is not None and (same.at_us, same.meter_h, same.offset_h) != (
         given.at_us,
         given.meter_h,
         given.offset_h,
     ):
         raise _differs(given.entry_id, f"{same.meter_h:g} h at {text(same.at_us)}")
+
+
+def run_hours_seen(connection: sa.Connection, machine_id: int, until_us: int) -> float:
+    """Hours that the monitors of a machine saw its engine run before an instant. [h]"""
+    until_s, most_s = until_us / MICRO, 0.0
+    for housing in fleet.housings_of(connection, machine_id):
+        table = summaries_of(connection, housing.id).hours
+        most_s = max(most_s, float(table["operating_s"][table["hour_s"] + HOUR_S <= until_s].sum()))
+    return most_s / HOUR_S
+
+
+def _with_instants(values: Mapping[str, float | int]) -> dict[str, Any]:
+    """The values of a doubt as an answer has them: instants as text."""
+    return {n.removesuffix("_us"): text(int(v)) if n.endswith("_us") else v for n, v in values.items()}
 
 
 def _differs(entry_id: str, there: str) -> Refused:
@@ -353,18 +407,21 @@ def post_gauge_reading(
 
     The answer says it beside what cleanside says for that instant. It changes no figure.
     """
-    at_us = _past(body.at, "#/at", resources.clock())
-    given = gauge_of(body, at_us, body.entry_id or f"{body.source}-{at_us}", key, resources.clock(), "#")
+    now_us = resources.clock()
+    act = Act(key, machine, now_us, now_us)
+    housing = resources.writer.call(lambda connection: keep_gauge(connection, act, body))
+    return gauges_document(request, resources, key, housing)
 
-    def save(connection: sa.Connection) -> HousingRow:
-        housing = find_housing(connection, key, machine, body.housing)
-        check_gauge(connection, housing.id, given)
-        if papers.put_gauge(connection, housing.id, given) is None:
-            about = {"machine": machine, "body": body.model_dump(mode="json")}
-            audit.note(connection, key.owner_id, given.entered_us, key.handle, "gauge_reading", **about)
-        return housing
 
-    return gauges_document(request, resources, key, resources.writer.call(save))
+def keep_gauge(connection: sa.Connection, act: Act, body: NewGaugeReading) -> HousingRow:
+    """Keep what a gauge shows. Raises Refused, and then wrote nothing."""
+    at_us = _past(body.at, "#/at", act.now_us)
+    given = gauge_of(body, at_us, body.entry_id or f"{body.source}-{at_us}", act.key, act.now_us, "#")
+    housing = find_housing(connection, act.key, act.machine, body.housing)
+    check_gauge(connection, housing.id, given)
+    if papers.put_gauge(connection, housing.id, given) is None:
+        note_act(connection, act, "gauge_reading", body)
+    return housing
 
 
 @router.get(

@@ -12,6 +12,7 @@ from cleanside.ingest.api.routes.described_plan import TermsAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, problems, router_of, text
 from cleanside.ingest.api.routes.shop import ShopReader, find_group, require_all_sites, require_site
+from cleanside.ingest.errors import WrongField
 from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.planning.shop_terms import TERM_FIELDS
 from cleanside.ingest.store import audit, planning_terms
@@ -25,7 +26,7 @@ MOST_PRICE = 1e6  # of anything in any currency; chosen, against a slip of the f
 
 def _each_day_once(written: str) -> str:
     if len(set(written)) != len(written):
-        raise ValueError(f'"{written}" names a day twice; write each once, like 12345')
+        raise WrongField("day_twice", written=written)
     return "".join(sorted(written))
 
 

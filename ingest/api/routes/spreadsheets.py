@@ -206,6 +206,7 @@ def sheet_document(plan: ImportPlan, *, preview: bool) -> dict[str, Any]:
         "changes_more": max(0, len(plan.changes) - MAX_LISTED),
         "new_sites": plan.new_sites,
         "new_crews": plan.new_crews,
+        "nearest": [{"name": name, "existing": near} for name, near in plan.nearest.items()],
         "unknown_parts": plan.unknown_parts,
         "faults": [_fault_document(fault) for fault in plan.faults[:MAX_LISTED]],
         "faults_more": max(0, len(plan.faults) - MAX_LISTED),

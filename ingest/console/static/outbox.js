@@ -15,9 +15,13 @@
   const LATER = new Set([401, 408, 425, 429]);
   const WAITING = "waiting";
   const REFUSED = "refused";
+  const TAKEN = "taken";
 
   const box = document.querySelector("[data-outbox]");
   const row = document.querySelector("#outbox-entry");
+  const pending = document.querySelector("[data-pending]"); // the list of what was entered here
+  const forms = new Map(); // id of an entry -> the line at its form that says what became of it
+  let taken = []; // by the shop, and not yet on the list that the shop sends
   const { person } = box.dataset; // with the owner: two owners may have people of one name
   let signedOut = false;
   let tries = 0;
@@ -77,10 +81,13 @@
     for (;;) {
       const next = (await mine()).find((entry) => entry.state === WAITING);
       if (!next) return true;
+      await put({ ...next, tried: true });
       const answer = await post(next);
       signedOut = answer.status === 401;
-      if (answer.isTaken) await remove(next.number);
-      else if (answer.isRefusal) await put({ ...next, state: REFUSED, refusal: answer.refusal });
+      if (answer.isTaken) {
+        await remove(next.number);
+        taken.push({ ...next, state: TAKEN });
+      } else if (answer.isRefusal) await put({ ...next, state: REFUSED, refusal: answer.refusal });
       else return false;
       await show();
     }
@@ -117,7 +124,8 @@
     const document_ = JSON.parse(text);
     const isTaken = status === 200 && document_.entry_id === entry.entry_id;
     const isRefusal = status >= 400 && status < 500 && !LATER.has(status) && Boolean(document_.code);
-    return { status, isTaken, isRefusal, refusal: { code: document_.code, detail: document_.detail } };
+    const { code, detail, said } = document_;
+    return { status, isTaken, isRefusal, refusal: { code, detail, said } };
   }
 
   // ---------------------------------------------------------------- entering
@@ -155,6 +163,16 @@
     const fields = await Promise.all(given.map(asKept));
     const made = { entry_id: newId(), made_at: new Date().toISOString(), person, state: WAITING };
     await put({ ...made, fields, address: form.dataset.keeps, what: form.dataset.what ?? document.title });
+    forms.set(made.entry_id, lineOf(form));
+  }
+
+  function lineOf(form) {
+    // Beside the form, so that it is seen by whoever just used it.
+    const line = form.querySelector("[data-became]") ?? form.appendChild(document.createElement("p"));
+    line.setAttribute("role", "status");
+    line.dataset.became = "";
+    line.className = "whole became";
+    return line;
   }
 
   document.addEventListener("submit", (event) => {
@@ -180,7 +198,32 @@
     box.querySelector("[data-count]").textContent = counted(entries);
     box.querySelector("[data-signed-out]").hidden = !signedOut;
     box.querySelector("[data-entries]").replaceChildren(...entries.map(rowOf));
+    showAtForms(entries);
+    showOnList([...entries, ...taken]);
   }
+
+  function showAtForms(entries) {
+    const { waitsHere, takenHere, refusedHere } = box.dataset;
+    for (const [id, line] of forms) {
+      const entry = entries.find((entry) => entry.entry_id === id);
+      const isRefused = entry?.state === REFUSED;
+      const words = isRefused ? `${refusedHere} ${why(entry.refusal)}` : entry ? waitsHere : takenHere;
+      if (line.textContent !== words) line.textContent = words;
+      line.classList.toggle("fault", isRefused);
+    }
+  }
+
+  function showOnList(entries) {
+    if (!pending) return;
+    const here = entries.filter((entry) => entry.address === location.pathname);
+    pending.hidden = here.length === 0;
+    pending.replaceChildren(...here.reverse().map(rowOf));
+  }
+
+  document.addEventListener("seen", () => {
+    taken = taken.filter(({ entry_id }) => !document.querySelector(`[data-seen~="${entry_id}"]`));
+    show();
+  });
 
   function counted(entries) {
     const { one, other, refusedOne, refusedOther } = box.dataset;
@@ -190,20 +233,25 @@
     return (n === 1 ? single : several).replace("{n}", n);
   }
 
-  function why({ code, detail }) {
+  function why({ code, detail, said }) {
+    if (said && code === "not_valid") return said; // field, value, rule and next step, in words
     const words = box.querySelector(`[data-refusal="${code}"]`) ?? box.querySelector('[data-refusal="other"]');
-    return words.content.textContent.replace("{detail}", detail);
+    return words.content.textContent.replace("{detail}", said ?? detail);
   }
 
   function rowOf(entry) {
     const shown = row.content.cloneNode(true).firstElementChild;
     const isRefused = entry.state === REFUSED;
-    shown.classList.add(isRefused ? "failed" : "open");
+    const isTaken = entry.state === TAKEN;
+    shown.classList.add(isTaken ? "passed" : isRefused ? "failed" : "open");
     shown.querySelector("[data-what]").textContent = entry.what;
     const made = new Date(entry.made_at).toLocaleString([], { dateStyle: "short", timeStyle: "short" });
     shown.querySelector("[data-made]").textContent = made;
-    shown.querySelector("[data-waits]").hidden = isRefused;
+    shown.querySelector("[data-waits]").hidden = isRefused || isTaken;
+    shown.querySelector("[data-taken]").hidden = !isTaken;
     for (const part of shown.querySelectorAll("[data-refused]")) part.hidden = !isRefused;
+    // What was sent without an answer may be at the shop: it is taken back there, once it is on the list.
+    shown.querySelector("[data-discard]").hidden = isTaken || (!isRefused && Boolean(entry.tried));
     shown.querySelector("[data-said]").textContent = isRefused ? why(entry.refusal) : "";
     shown.querySelector("[data-again]").onclick = () => put({ ...entry, state: WAITING }).then(flush);
     shown.querySelector("[data-discard]").onclick = () => remove(entry.number).then(show);

@@ -36,12 +36,27 @@
     for (const [part, html] of Object.entries(JSON.parse(event.data))) {
       const place = page.querySelector(`[data-part="${part}"]`);
       if (place && place.innerHTML !== html) place.innerHTML = html;
+      if (part === "entered") document.dispatchEvent(new Event("seen"));
     }
     tick();
   });
   addEventListener("pagehide", () => stream.close());
   setInterval(tick, 1000);
   tick();
+
+  // What is compared by hand decides which units fit, and whether there is a value at all.
+  const subject = page.querySelector("[data-subject]");
+  subject?.addEventListener("change", () => {
+    const fit = (subject.selectedOptions[0].dataset.units ?? "").split(" ").filter(Boolean);
+    const { value, unit } = subject.form.elements;
+    for (const field of [value, unit]) {
+      field.required = fit.length > 0;
+      field.parentElement.hidden = subject.value !== "" && fit.length === 0;
+    }
+    for (const option of unit.options) option.hidden = option.value !== "" && !fit.includes(option.value);
+    if (fit.length === 0) value.value = "";
+    if (!fit.includes(unit.value)) unit.value = fit.length === 1 ? fit[0] : "";
+  });
 
   const print_ = page.querySelector("[data-print]");
   print_.hidden = false;

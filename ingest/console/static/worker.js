@@ -10,6 +10,7 @@ const FILES = "files";
 const WAIT_MS = 10_000;
 const FRESH_MS = 6 * 3_600_000; // what is kept so lately is not asked for ahead again
 const MOST_PAGES = 300; // asked for ahead: both jobs at each machine of a large site
+const ABSENT = "/phone/absent"; // says that a page is not on this phone, and which ones are
 const STAYS = /^\/(visit|machines|work-list)(\/|$)/;
 const IS_VISIT = /^\/visit\/[^/]+$/;
 const IS_NO_PAGE = /\/(live|plate\.jpg|sheet\.pdf)$/;
@@ -35,6 +36,7 @@ self.addEventListener("fetch", (event) => {
 
 self.addEventListener("message", (event) => {
   const pages = (event.data?.stays ?? []).slice(0, MOST_PAGES);
+  if (pages.length) pages.unshift(ABSENT);
   if (pages.length) event.waitUntil(fetchAhead(pages));
 });
 
@@ -73,7 +75,7 @@ async function page(event) {
     event.waitUntil(keep(event.request.url, answer.clone(), before).catch(() => {}));
     return answer;
   } catch {
-    return (await kept(event.request.url)) ?? (await kept("/visit")) ?? Response.error();
+    return (await kept(event.request.url)) ?? (await kept(ABSENT)) ?? Response.error();
   } finally {
     clearTimeout(late);
   }
@@ -95,7 +97,13 @@ async function keep(address, answer, before) {
   const pages = await caches.open(PAGES);
   const shown = answer.headers.get("content-location"); // which job the shop chose (RFC 9110 section 8.7)
   if (shown && name(shown) !== name(address)) await pages.put(name(shown), answer.clone());
-  await pages.put(name(address), answer);
+  await pages.put(name(address), answer.clone());
+  await keepFiles(await answer.text());
+}
+
+async function keepFiles(html) {
+  // What a page that nobody opened yet needs to look and act as it does: style and scripts.
+  for (const [, path] of html.matchAll(/(?:src|href)="(\/static\/[^"]+)"/g)) await file(new Request(path));
 }
 
 function isFresh(answer) {

@@ -93,10 +93,13 @@ SEEN: Mapping[str, Sentence] = {
     "limit": lambda values: f"{_limit(values)}.",
     "limit_not_confirmed": lambda values: f"{_limit(values)}, not confirmed.",
     "limit_confirmed": lambda values: f"{_limit(values)}, confirmed.",
-    "not_run_or_no_limit": "No reading with the engine running, or no change limit.",
-    "clean_level": "{level_pa:restriction} at the highest flow seen, {share:percent} of the change limit.",
-    "fits_by_hand": "Compared by hand: it fits. The readings say: {seen}",
-    "does_not_fit_by_hand": "Compared by hand: it does not fit. The readings say: {seen}",
+    "full_flow_not_seen": "No reading at full flow yet; at idle every element reads low.",
+    "clean_level": "{level_pa:restriction} at {speed_rad_s:speed}, {share:percent} of the change limit.",
+    "seen_by_hand": "Seen by a person: it holds. The readings say: {seen}",
+    "fits_by_hand": "Compared by hand, {hand_value:g} {hand_unit}: it fits. The readings say: {seen}",
+    "does_not_fit_by_hand": (
+        "Compared by hand, {hand_value:g} {hand_unit}: it does not fit. The readings say: {seen}"
+    ),
 }
 
 # ---------------------------------------------------------------- what to do
@@ -154,7 +157,10 @@ NEXT_STEPS: Mapping[str, Sentence] = {
         "the manual."
     ),
     "do_confirm_limit": "Read it a second time and confirm it in the unit of the gauge or manual.",
-    "do_high_idle": f"Run the engine up to high idle. {BEFORE_HIGH_IDLE}",
+    "do_high_idle": (
+        "Raise the engine to rated speed for {run_min:.0f} min, at least {speed_rad_s:speed}. A set with one "
+        f"governed speed needs {{one_speed_min:.0f}} min at that speed instead. {BEFORE_HIGH_IDLE}"
+    ),
     "do_check_element": (
         "Hardly any restriction: engine off and secured, then check that the element is in and seated and "
         "the tube is on."

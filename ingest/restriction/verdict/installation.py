@@ -32,12 +32,14 @@ from cleanside.gateway.spot_checks import (
     NOT_YET_SEEN,
     PASSED,
     RUNNING_RAD_S,
+    STEADY_SPEED_S,
     SUPPLY,
     SYSTEM_V,
     ZERO,
     ZERO_PA,
     Check,
     RestSpan,
+    Statement,
     failed,
     first_of_latest,
     passed,
@@ -46,6 +48,8 @@ from cleanside.gateway.spot_checks import (
 )
 from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray, Readings
+
+HIGH_RAD_S = HIGH_OVER_IDLE * IDLE_RAD_S  # 1604 r/min: from here on an engine is at high idle
 
 NOT_MEASURED = "not measured"  # the monitor has no sensor for it: nothing to wait for
 AMBIENT = "ambient pressure"
@@ -61,6 +65,7 @@ AMBIENT_MISFIT_PA = 6_000.0  # twice what weather does at one place (common prac
 #: it: testing and adjusting manual of an industrial diesel of the 3406E family. The lower bound is chosen:
 #: below it no element stands in the stream.
 CLEAN_SHARE = (0.01, 0.6)
+CLEAN_RUN_S = 60.0  # at rated speed: flow and a monitor's mean have settled by then (chosen)
 #: Service manuals state 20 to 30 inH2O (such as TM 5-3810-307-24-1-2); wider, chosen.
 TERMINAL_PA = (2_000.0, 12_000.0)
 
@@ -87,6 +92,8 @@ class Surroundings:
     delay_s: float | None = None
     #: subject (`BY_HAND`) -> what a person measured, in SI; None where there is no number to it
     by_hand: Mapping[str, float | None] = field(default_factory=dict)
+    #: subject -> value and unit as the instrument showed them; left out where there is no number to it
+    shown_by_hand: Mapping[str, tuple[float, str]] = field(default_factory=dict)
 
 
 def accept(readings: Readings, around: Surroundings) -> tuple[Check, ...]:
@@ -215,7 +222,7 @@ def _answers(table: _Table) -> Check:
         return spot_checks.answer_at_one_speed(
             table.restriction_of(rest_rows), table.restriction_of(table.latest(known))
         )
-    high_rows = table.latest(known & (table.speed_rad_s >= HIGH_OVER_IDLE * IDLE_RAD_S))
+    high_rows = table.latest(known & (table.speed_rad_s >= HIGH_RAD_S))
     return spot_checks.answer(table.restriction_of(idle_rows), table.restriction_of(high_rows))
 
 
@@ -241,19 +248,33 @@ def _terminal(around: Surroundings) -> Check:
 
 
 def _clean(table: _Table, around: Surroundings) -> Check:
-    known = table.running & table.known
-    if around.terminal_pa is None or np.count_nonzero(known) < AT_LEAST:
-        return still_open(CLEAN, say("not_run_or_no_limit"), say("do_high_idle"))
-    # Full flow stands in the upper end: the engine was brought to high idle once at least.
-    level_pa = float(np.quantile(table.restriction_pa[known], 0.95))
+    """Judged at full flow alone: at idle any element, a plugged one too, reads like a clean one."""
+    if around.terminal_pa is None:
+        return still_open(CLEAN, say("limit_not_entered"), say("do_enter_limit"))
+    rows = _at_full_flow(table)
+    if len(rows) < AT_LEAST:
+        return still_open(CLEAN, say("full_flow_not_seen"), _run_at_full_flow())
+    level_pa = float(np.quantile(table.restriction_pa[rows], 0.95))
     share = level_pa / around.terminal_pa
     low, high = CLEAN_SHARE
-    seen = say("clean_level", level_pa=level_pa, share=share)
+    speed_rad_s = float(np.median(table.speed_rad_s[rows]))
+    seen = say("clean_level", level_pa=level_pa, share=share, speed_rad_s=speed_rad_s)
     if share < low:
         return failed(CLEAN, seen, say("do_check_element"))
     if share > high:
         return failed(CLEAN, seen, say("do_check_new_element"))
     return passed(CLEAN, seen)
+
+
+def _at_full_flow(table: _Table) -> IntArray:
+    """The latest rows at high idle, or at the speed of a set with one governed speed."""
+    full = table.running if _has_one_speed(table) else table.speed_rad_s >= HIGH_RAD_S
+    return table.latest(full & table.known)
+
+
+def _run_at_full_flow() -> Statement:
+    minutes = {"run_min": CLEAN_RUN_S / 60, "one_speed_min": STEADY_SPEED_S / 60}
+    return say("do_high_idle", speed_rad_s=HIGH_RAD_S, **minutes)
 
 
 # ---------------------------------------------------------------- compared by hand
@@ -316,9 +337,15 @@ def _with_hand(check: Check, table: _Table, around: Surroundings) -> Check:
     subject = next((name for name, rule in BY_HAND.items() if rule.check == check.check), None)
     if check.verdict != NOT_YET_SEEN or subject is None or subject not in around.by_hand:
         return check
+    rule, value = BY_HAND[subject], around.by_hand[subject]
     known = table.ambient_pa[~np.isnan(table.ambient_pa)]
     ambient_pa = float(np.median(known)) if len(known) else np.nan
-    value = around.by_hand[subject]
-    if BY_HAND[subject].holds(np.nan if value is None else value, ambient_pa):
-        return passed(check.check, say("fits_by_hand", seen=check.seen))
-    return failed(check.check, say("does_not_fit_by_hand", seen=check.seen), check.next_step)
+    if rule.quantity is None:
+        return passed(check.check, say("seen_by_hand", seen=check.seen))
+    if value is None or (check.check == AMBIENT and not len(known)):
+        return check  # nothing was compared: without a value, or with nothing of the monitor's beside it
+    hand_value, hand_unit = around.shown_by_hand.get(subject, (value, ""))
+    shown = {"hand_value": hand_value, "hand_unit": hand_unit, "seen": check.seen}
+    if rule.holds(value, ambient_pa):
+        return passed(check.check, say("fits_by_hand", **shown))
+    return failed(check.check, say("does_not_fit_by_hand", **shown), check.next_step)

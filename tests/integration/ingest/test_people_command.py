@@ -64,6 +64,8 @@ def test_people_are_listed_changed_reset_and_revoked(
         quick_passwords(api)
         mara, otto = signed_in(api, "mara", "viewer"), signed_in(api, "otto", "planner", sites=["valley"])
         tokens = api.tokens
+        assert run(url, "role", "mara", "operator", "--site", "quay", *of) == 2  # no such site yet
+        api.post("/v1/sites", {"site": "quay"}).raise_for_status()
     assert run(url, "role", "mara", "operator", "--site", "quay", *of) == 0
     assert run(url, "role", "otto", "planner", "--all-sites", *of) == 0
     assert run(url, "revoke", "mara", *of) == 0

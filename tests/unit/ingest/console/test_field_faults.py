@@ -62,10 +62,10 @@ def said(fault: FieldFault, language: str = "en") -> str:
 
 def test_a_refusal_names_its_field_with_value_rule_and_next_step() -> None:
     values = {"meter_h": 81.0, "other_h": 8120.5, "other_at": "2026-03-02T07:30:00Z"}
-    [fault] = field_faults(NotValid(Complaint("#/meter_hours", "meter_contradicts", **values)))
-    assert (fault.field, fault.code) == ("meter_hours", "meter_contradicts")
-    assert "81.0 h do not fit 8,120.5 h read at" in said(fault)
-    assert "8.120,5 h, abgelesen 07:30" in said(fault, "de")
+    [fault] = field_faults(NotValid(Complaint("#/meter_hours", "meter_lower", **values)))
+    assert (fault.field, fault.code) == ("meter_hours", "meter_lower")
+    assert "81.0 h are fewer than 8,120.5 h, read" in said(fault)
+    assert "8.120,5 h, abgelesen Mo." in said(fault, "de")
 
 
 def test_a_number_names_the_field_of_the_form_it_stands_in() -> None:
@@ -75,8 +75,8 @@ def test_a_number_names_the_field_of_the_form_it_stands_in() -> None:
 
 
 def test_what_has_no_words_is_said_in_english_and_marked() -> None:
-    [fault] = field_faults(NotValid(Complaint("#/assigned_until", "seat_ends_before", until="a", start="b")))
-    assert (fault.code, fault.name) == ("", "")
+    [fault] = field_faults(NotValid(Complaint("#/entries", "entries_or_where")))
+    assert (fault.code, fault.label) == ("", "field.name.entries")
     macros = templates().get_template("fault.html").module
     assert 'lang="en"' in str(macros.field_said(sayer("de"), fault))  # type: ignore[attr-defined]
 

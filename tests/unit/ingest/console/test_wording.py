@@ -10,6 +10,8 @@ import pytest
 from babel import Locale
 from markupsafe import Markup
 
+from cleanside.gateway.beside.page_words import WORDS
+from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest.api.routes.webhooks import EVENT_TYPES
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.rendering import PLACES
@@ -89,9 +91,51 @@ def test_every_place_and_role_has_a_word(language: str) -> None:
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_every_place_for_a_value_can_be_written(language: str) -> None:
     """A kind that `Sayer` does not know would break the page that says it."""
-    kinds = {spec.partition(" ")[0] for entry in table(language).values() for _, spec in places(entry)}
+    kinds = {spec for entry in table(language).values() for _, spec in places(entry)}
     for kind in kinds - {"", "number"}:
         assert sayer(language).format_field(1.0, kind)
+
+
+#: a number, and the word after it
+COUNT_AND_WORD = re.compile(r"\{(\w+):(?:count|number|number 0)\} ([^\W\d_]+)")
+#: counts that are never one, by key: limits
+NEVER_ONE = frozenset(
+    {"element_lives.too_few", "fault.too_many_webhooks", "fault.too_many_calendars"}
+    | {"shop.fault.too_many_columns", "shop.fault.too_many_rows", "shop.fault.too_long"}
+    | {"visit.stay.passed", "field.rule.photo_too_large"}
+)
+
+
+def is_noun_of_several(word: str, language: str) -> bool:
+    """By its form: English ends in s, German begins with a capital; signs of units are shorter."""
+    return (
+        len(word) > 2
+        and word not in ("says", "comes")
+        and (word.endswith("s") if language == "en" else word[0].isupper())
+    )
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_noun_after_a_count_has_a_form_for_one(language: str) -> None:
+    """1 hours, 1 rows were read: a noun of several follows `n` alone, or comes with its count (`many`)."""
+    wrong = []
+    for key, entry in table(language).items():
+        texts = [entry] if isinstance(entry, str) else list(entry.values())
+        chosen_by = set() if isinstance(entry, str) else {"n"}
+        wrong += [
+            (key, word)
+            for text in texts
+            for name, word in COUNT_AND_WORD.findall(text)
+            if is_noun_of_several(word, language) and name not in chosen_by and key not in NEVER_ONE
+        ]
+    assert wrong == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize(("rows", "said"), [(1, {"1 row", "1 Zeile"}), (2, {"2 rows", "2 Zeilen"})])
+def test_a_count_brings_its_noun(language: str, rows: int, said: set[str]) -> None:
+    text = sayer(language).plain("shop.would", rows=rows, n=1)
+    assert any(re.search(rf"\b{one}\b", text) for one in said)
 
 
 def test_a_value_is_escaped_and_markup_stays() -> None:
@@ -110,3 +154,39 @@ def test_a_key_without_words_and_a_value_that_is_missing_are_errors() -> None:
 
 def test_a_date_at_the_end_of_a_sentence_ends_it_once() -> None:
     assert sayer("de")("work.calendar_too", on="Mi. 9. Dez.") == "Altersgrenze am Mi. 9. Dez."
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_quantity_has_a_word(language: str) -> None:
+    assert [name for name in QUANTITIES if f"quantity.{name}" not in table(language)] == []
+    assert sayer(language).quantity("oil_pressure") == "oil_pressure"
+
+
+# ---------------------------------------------------------------- one word for one thing
+
+#: German words that are not used -> the one that is, on the server's pages and beside the machine
+GERMAN = {
+    r"Unterdruckwächter": "Messgerät",
+    r"Monitor": "Messgerät",
+    r"Filterpatrone|(Sicherheits|Haupt|Filter)?[Ee]lement(s|e|en)?": "Einsatz",
+    r"Grenzwert|Wechselgrenze": "Wechselwert",
+    r"[Ff]ühler": "Sensor",
+    r"Luftseite": "Umgebungsseite",
+    r"Zündung": "Schlüssel",
+    r"oberen? Leerlauf": "hohe Leerlaufdrehzahl",
+    r"Stillstand": "Stand",
+    r"Vakuum|Saugdruck": "Unterdruck",
+    r"Widerstand": "Unterdruck",
+}
+
+
+@pytest.mark.parametrize("other", sorted(GERMAN))
+def test_one_german_word_stands_for_one_thing(other: str) -> None:
+    console = {key: [e] if isinstance(e, str) else list(e.values()) for key, e in table("de").items()}
+    beside = {f"beside.{key}": [text] for key, text in WORDS["de"].items()}
+    wrong = [
+        key
+        for key, texts in (console | beside).items()
+        if any(re.search(rf"\b({other})\w*", re.sub(r"\{[^}]*\}", "", text)) for text in texts)
+    ]
+    assert wrong == [], f"say {GERMAN[other]}"

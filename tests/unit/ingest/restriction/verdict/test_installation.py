@@ -9,6 +9,7 @@ from cleanside.gateway.spot_checks import FAILED, NOT_YET_SEEN, PASSED
 from cleanside.ingest.restriction import Readings
 from cleanside.ingest.restriction.verdict.installation import (
     BY_HAND,
+    HIGH_RAD_S,
     NOT_MEASURED,
     Surroundings,
     accept,
@@ -229,3 +230,59 @@ def test_what_a_person_compared_settles_an_open_check(subject, good, bad):
         assert verdicts(bare, around, by_hand={subject: value})[check].verdict == verdict
     assert verdicts(bare, around)[check].verdict == NOT_YET_SEEN
     assert verdicts(bare, around, by_hand={"key_off": None})["key-off"].verdict == PASSED
+
+
+def idling(minutes: float = 20.0):
+    """Key on, then idle and nothing else."""
+    at_s = START_S + 2.0 * np.arange(int(30 * minutes), dtype=np.float64)
+    return Readings(
+        at_s=at_s, restriction_pa=np.full(len(at_s), 350.0), engine_speed_rad_s=np.full(len(at_s), 78.5)
+    )
+
+
+def test_the_level_of_the_element_is_not_judged_at_idle():
+    """At idle a plugged element reads like a clean one; 2 350 Pa of 6 227 would pass at rated speed."""
+    found = verdicts(idling())["clean level"]
+    assert (found.verdict, found.seen.code) == (NOT_YET_SEEN, "full_flow_not_seen")
+    assert found.next_step.code == "do_high_idle"
+    assert found.next_step.values["speed_rad_s"] == pytest.approx(HIGH_RAD_S)
+    assert found.next_step.values["run_min"] == 1
+
+
+def test_the_level_of_the_element_is_not_judged_without_engine_speed():
+    assert verdicts(fitting(engine_speed_rad_s=None))["clean level"].verdict == NOT_YET_SEEN
+
+
+def test_the_level_of_the_element_is_that_at_the_speed_it_names():
+    found = verdicts(fitting())["clean level"]
+    assert found.verdict == PASSED
+    assert found.seen.values["speed_rad_s"] == pytest.approx(235.0)
+    assert found.seen.values["level_pa"] == pytest.approx(1_900.0, rel=0.03)
+
+
+def test_a_set_with_one_governed_speed_is_judged_at_it():
+    assert verdicts(genset())["clean level"].verdict == PASSED
+    assert verdicts(genset(minutes=3.0))["clean level"].verdict == NOT_YET_SEEN  # it may be a fast idle
+
+
+def test_without_a_limit_the_level_asks_for_the_limit():
+    found = verdicts(fitting(), terminal_pa=None)["clean level"]
+    assert (found.verdict, found.next_step.code) == (NOT_YET_SEEN, "do_enter_limit")
+
+
+@pytest.mark.parametrize("subject", [name for name, rule in BY_HAND.items() if rule.quantity is not None])
+def test_a_comparison_by_hand_without_a_value_settles_nothing(subject):
+    bare = Readings(at_s=START_S + np.arange(20.0), restriction_pa=np.full(20, 500.0))
+    around = dataclasses.replace(SOUND, clock_uncertainty_s=None, anchor=None, power_cycles=0)
+    check = BY_HAND[subject].check
+    assert verdicts(bare, around, by_hand={subject: None})[check] == verdicts(bare, around)[check]
+
+
+def test_a_comparison_by_hand_is_shown_with_its_value():
+    around = dataclasses.replace(SOUND, power_cycles=0, by_hand={"supply_voltage": 27.6, "key_off": None})
+    bare = Readings(at_s=START_S + np.arange(20.0), restriction_pa=np.full(20, 500.0))
+    found = verdicts(bare, around, shown_by_hand={"supply_voltage": (27.6, "V")})
+    assert (found["supply voltage"].seen.values["hand_value"], found["key-off"].seen.code) == (
+        27.6,
+        "seen_by_hand",
+    )

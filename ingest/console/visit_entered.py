@@ -1,0 +1,96 @@
+"""
+What was entered at a housing lately, for the page Visit: what it was, by whom, and whether it still stands.
+
+Leaves to others: how it looks (`templates/visit_entered.html`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from fastapi import Request
+
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.api.routes.element_changes import get_element_changes
+from cleanside.ingest.api.routes.entries import get_entries
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
+from cleanside.ingest.api.routes.paging import Page
+from cleanside.ingest.api.routes.services import services_of
+from cleanside.ingest.api.routes.shared import us
+from cleanside.ingest.owners.access import allows
+from cleanside.ingest.store.keys import Key
+
+LATELY_US = 86_400_000_000
+#: kinds of entries that can be taken back
+TAKEN_BACK = frozenset({"element_change", "meter_reading", "gauge_reading"})
+
+
+def entered_at(request: Request, key: Key, machine: str, housing: str) -> list[dict[str, Any]]:
+    """What was entered at a housing in the last day, as `entered_lately` says."""
+    resources = services_of(request).resources
+    since_us = resources.clock() - LATELY_US
+    changes = get_element_changes(machine, request, resources, key, housing)["element_changes"]
+    entered = []
+    if allows(key, "entries:read"):
+        whole = Page.whole()
+        entered = get_entries(resources, key, whole, machine, instant_text(since_us))["entries"]
+    return entered_lately(entered, changes, housing, since_us)
+
+
+def entered_lately(
+    entered: Sequence[Mapping[str, Any]],
+    changes: Sequence[Mapping[str, Any]],
+    housing: str,
+    since_us: int,
+) -> list[dict[str, Any]]:
+    """
+    What was entered of a housing since an instant, newest first, each with its content.
+
+    entered : of its machine, as `GET /v1/entries` answers. changes : of the housing's elements, each with
+    what the readings say of it; those that came another way are listed too. One that was taken back stays on
+    the list, with who took it back and when, as far as an entry says so. Pure.
+    """
+    of_id = {change["entry_id"]: change for change in changes}
+    gone = {e["content"]["of"]: e for e in entered if e["kind"] == "take_back"}
+    lines = [
+        _line(entry, of_id.pop(entry["entry_id"], None), gone.get(entry["entry_id"]))
+        for entry in entered
+        if entry["kind"] != "take_back" and _is_of(entry, housing)
+    ]
+    lines += [
+        _line_of_change(change) for change in of_id.values() if (us(change["entered_at"]) or 0) >= since_us
+    ]
+    return sorted(lines, key=lambda line: us(line["at"]) or 0, reverse=True)
+
+
+def _is_of(entry: Mapping[str, Any], housing: str) -> bool:
+    """The hour meter is the machine's, whichever of its housings is visited."""
+    own: str = (entry["content"] or {}).get("housing", DEFAULT_HOUSING)
+    return own == housing or bool(entry["kind"] == "meter_reading")
+
+
+def _line(
+    entry: Mapping[str, Any], change: Mapping[str, Any] | None, gone: Mapping[str, Any] | None
+) -> dict[str, Any]:
+    is_gone = gone is not None or (entry["kind"] == "element_change" and change is None)
+    return {
+        "kind": entry["kind"],
+        "entry_id": entry["entry_id"],
+        "at": entry["made_at"],
+        "who": entry["who"],
+        "content": entry["content"] or {},
+        "change": change,
+        "is_taken_back": is_gone,
+        "taken_back_by": None if gone is None else gone["who"],
+        "taken_back_at": None if gone is None else gone["made_at"],
+        "taken_back_under": None if gone is None else gone["entry_id"],
+        "may_be_taken_back": entry["kind"] in TAKEN_BACK and not is_gone,
+    }
+
+
+def _line_of_change(change: Mapping[str, Any]) -> dict[str, Any]:
+    """A change that came another way than by an entry."""
+    who = change["by_name"] or change["who"]
+    entry = {"kind": "element_change", "entry_id": change["entry_id"], "made_at": change["entered_at"]}
+    return _line(entry | {"who": who, "content": {}}, change, None)
