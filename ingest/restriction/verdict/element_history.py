@@ -22,11 +22,10 @@ from cleanside.ingest.restriction.elements.lives import (
     split_lives,
     usual_clean_pa,
 )
-from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
+from cleanside.ingest.restriction.elements.openings import BY, Expectation, Openings, find_openings
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
-from cleanside.ingest.restriction.measure.tuning import Tuning
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours
 from cleanside.ingest.restriction.verdict.statement import say
@@ -128,7 +127,7 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
         judged_hour_s=float(mine[-1]) if len(mine) else None,
         clean_pa=_clean_pa(cuts, expected.kind_clean_pa),
         openings=openings,
-        below=[] if measured.reference.of_idle_only else _below(openings, facts.tuning),
+        below=[] if measured.reference.of_idle_only else _below(openings, facts.tuning.warn[BY[flow]]),
     )
 
 
@@ -152,9 +151,9 @@ def _weighed(
     return weigh_entries(facts.entries, series, believed, openings.falls, expected)
 
 
-def _below(openings: Openings, tuning: Tuning) -> list[Suspicion]:
+def _below(openings: Openings, warn: float) -> list[Suspicion]:
     """The suspicion that the newest hours were worked without a sound element."""
-    if openings.low_now < tuning.warn:
+    if openings.low_now < warn:
         return []
     evidence = say("below_clean", now_pa=openings.now_pa, clean_pa=openings.clean_pa)
     return [Suspicion(cause="below_clean", evidence=evidence)]
