@@ -41,8 +41,8 @@ USUAL_ROWS = 48  # working hours before a machine's own spread is known
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
 QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no level to compare with
 
-ZERO_ENTER, ZERO_LEAVE = 0.05, 0.03  # of terminal,
-ZERO_RANGE_PA = (150.0, 400.0)  # within these: a sensor's own drift is below the first (common practice)
+ZERO_ENTER, ZERO_LEAVE = 0.0115, 0.007  # of terminal: 70 and 45 Pa of 6.2 kPa,
+ZERO_RANGE_PA = (60.0, 400.0)  # within these: another sensor of the same make differs by less (chosen)
 
 #: weather at one place swings by 3 kPa (common practice)
 AMBIENT_ENTER_PA, AMBIENT_LEAVE_PA = 6_000.0, 4_500.0
