@@ -29,6 +29,7 @@ from cleanside.ingest.restriction import (
     Life,
     Summaries,
     collect_nearby,
+    collect_sent,
     housing_lives,
     learn_fleet,
 )
@@ -214,7 +215,7 @@ def in_pieces(
 
 def learn(resources: Resources, memory: Memory, owner_id: int, before: FleetKnowledge) -> FleetKnowledge:
     """
-    Learn from an owner's fleet: complete lives, running lives so far, and ambient pressure.
+    Learn from an owner's fleet: complete lives, running lives so far, ambient pressure, and what is sent.
 
     before : the previous snapshot; its usual clean levels help to distinguish a new element from a torn one.
     """
@@ -230,7 +231,7 @@ def learn(resources: Resources, memory: Memory, owner_id: int, before: FleetKnow
             lives.extend(_lives(housing, summaries, around[housing.id], before, now_us))
 
     in_pieces(resources, owner_id, look)
-    return learn_fleet(lives, collect_nearby(recent))
+    return learn_fleet(lives, collect_nearby(recent), collect_sent(recent))
 
 
 def _lives(

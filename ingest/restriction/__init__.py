@@ -19,6 +19,7 @@ from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 from cleanside.ingest.restriction.measure.hours import summarise_hours
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
 from cleanside.ingest.restriction.measure.summary import HourSummary, PackedHour, Readings, Summaries
+from cleanside.ingest.restriction.measure.swapped import SentChanges, collect_sent
 from cleanside.ingest.restriction.verdict.ahead import Quantiles
 from cleanside.ingest.restriction.verdict.assess import SILENT_S, Assessment, assess, assess_housing
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
@@ -43,6 +44,7 @@ __all__ = [
     "Quantiles",
     "ReachedLife",
     "Readings",
+    "SentChanges",
     "Studied",
     "Study",
     "Summaries",
@@ -51,6 +53,7 @@ __all__ = [
     "assess",
     "assess_housing",
     "collect_nearby",
+    "collect_sent",
     "compared",
     "housing_lives",
     "learn_fleet",

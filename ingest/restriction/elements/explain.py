@@ -32,6 +32,7 @@ HAPPENINGS = (NOTHING_NEW, NEW, CLEANED, LOW, OFF, WET, DRIED, LIGHT, BACK, EXCH
 #: how a machine runs between two steps: on its element, or in a state that passes
 RUNS, PASSING = "runs", (LIGHT, WET, LOW, OFF)
 
+NOT_OPENED = -1
 NEVER = -1e9  # ln of a probability of nothing
 OFF_MOST = 20.0  # so far above nothing [ln] a level is beyond NEVER; its square would leave the numbers
 STUDENT_8 = 0.38669902  # gamma(4.5) / (gamma(4) sqrt(8 pi))
@@ -95,6 +96,7 @@ class _Path(NamedTuple):
     age_h: float  # operating hours since the element was fitted; inf: before the machine was first seen
     happened: tuple[str, ...]
     states: tuple[str, ...]
+    opened: int = NOT_OPENED  # the step at which a tube was left off after the element was changed
 
 
 def explain(cut: Cut, around: Premises, tuning: Tuning) -> Explained:
@@ -304,18 +306,23 @@ class _StepOf:
             return []
         opened = 1.0 if self._entered in (NEW, CLEANED) else self._new_rate
         rate = tuning.low_per_h + tuning.low_at_service * opened
-        low = _ln(rate * self._premises.low_odds) + _low(
-            piece, path.clean, path.clean_var, self._spread, tuning
-        )
-        off = _ln(tuning.off_per_h) + _off(piece, self._premises)
-        return [self._passing(path, LOW, low, base), self._passing(path, OFF, off, base)]
+        low = _ln(rate * self._premises.low_odds) + _above_nothing(piece, self._premises)
+        low += _low(piece, path.clean, path.clean_var, self._spread, tuning)
+        off, at_service = _off(piece, self._premises), _ln(tuning.off_at_service * opened)
+        return [
+            self._passing(path, LOW, low, base),
+            self._passing(path, OFF, _ln(tuning.off_per_h) + off, base),
+            self._passing(path._replace(opened=len(path.happened)), OFF, at_service + off, path.usual),
+        ]
 
     # ------------------------------------------------------------ in a state that passes
 
     def _from_passing(self, path: _Path) -> list[_Path]:
-        _piece, _tuning = self._piece, self._tuning
         ends = -_ln(self._lasts_h(path.state))
-        back = self._runs(path, BACK, ends + self._as_before(path))
+        if path.opened == NOT_OPENED:
+            back = self._runs(path, BACK, ends + self._as_before(path))
+        else:
+            back = self._back_on_another(path, ends)
         goes_on = self._passing(path, path.state, self._goes_on(path), path.base, what=NOTHING_NEW)
         found = [back, goes_on, self._exchanged(path)]
         if path.state == WET:
@@ -323,7 +330,8 @@ class _StepOf:
         faulty = path.state in (LOW, OFF)
         if faulty:
             new = self._new(path)
-            share = self._tuning.mended_new * path.passed_h / (path.passed_h + self._tuning.young_h)
+            new_of = self._tuning.mended_new if path.state == LOW else self._tuning.mended_off
+            share = new_of * path.passed_h / (path.passed_h + self._tuning.young_h)
             found.append(new._replace(weight=new.weight - self._rate_of(NEW, path) + ends + _ln(share)))
         else:
             found += self._other_element(path, max(path.base, self._before.finish))
@@ -341,8 +349,7 @@ class _StepOf:
             return stays
         tuning = self._tuning  # what is left of an element gets wet and dry as any other
         rate = tuning.wet_per_h if self._fall < 0 else 1.0 / tuning.dries_h
-        stays = max(stays, _ln(rate / tuning.low_step) - abs(self._fall) / tuning.low_step)
-        return stays + min(0.0, _low(self._piece, path.clean, path.clean_var, self._spread, self._tuning))
+        return max(stays, _ln(rate / tuning.low_step) - abs(self._fall) / tuning.low_step)
 
     def _dries(self, path: _Path, what: str, weight: float, base: float) -> _Path:
         """Wet at the step, and dry again by the end of the piece."""
@@ -369,6 +376,16 @@ class _StepOf:
             return _student(max(away - loaded, 0.0), wide)
         return _student(away, self._spread * ROOT_2)
 
+    def _back_on_another(self, path: _Path, ends: float) -> _Path:
+        """The tube is on again; the element was changed when it came off."""
+        new = self._new(path)
+        return new._replace(
+            weight=new.weight - self._rate_of(NEW, path) + ends,
+            age_h=path.passed_h + self._piece.hours,
+            happened=(*path.happened[: path.opened], NEW, *path.happened[path.opened + 1 :], BACK),
+            opened=NOT_OPENED,
+        )
+
     def _lasts_h(self, state: str) -> float:
         return _lasts_h(state, self._tuning)
 
@@ -379,6 +396,7 @@ class _StepOf:
             state=RUNS,
             base=self._piece.finish,
             passed_h=0.0,
+            opened=NOT_OPENED,
             age_h=path.age_h + self._piece.hours + self._piece.missed_h,
             happened=(*path.happened, what),
             states=(*path.states, RUNS),
@@ -394,6 +412,7 @@ class _StepOf:
             state=state,
             base=base,
             passed_h=passed_h,
+            opened=path.opened if state == OFF else NOT_OPENED,
             age_h=path.age_h + self._piece.hours + self._piece.missed_h,
             happened=(*path.happened, what or state),
             states=(*path.states, state),
@@ -478,6 +497,11 @@ def _off(piece: LevelPiece, around: Premises) -> float:
     """ln density of the first level with a tube off: next to nothing."""
     away = math.exp(min(piece.start - around.off, OFF_MOST))
     return piece.start - around.off - 0.5 * away**2 + 0.5 * math.log(2 / math.pi)
+
+
+def _above_nothing(piece: LevelPiece, around: Premises) -> float:
+    """ln of how sure a level is above nothing: without an element the ducts still resist."""
+    return _ln(-math.expm1(-0.5 * math.exp(2 * min(piece.start - around.off, OFF_MOST))))
 
 
 def _mixed(off: float, spread: float, tuning: Tuning) -> float:

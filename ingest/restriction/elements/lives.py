@@ -24,7 +24,7 @@ from cleanside.ingest.restriction.elements.entries import (
 )
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
-from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, BoolArray, FloatArray
+from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, BoolArray, FloatArray, IntArray
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 USUAL_CLEAN = 0.3  # of terminal, for an element in use when first seen (common practice: 0.2 to 0.5)
@@ -125,10 +125,20 @@ def find_edges(
     edge_rows = np.array([edge.row for edge in edges], dtype=np.int64)
     place = np.flatnonzero(believed)
     for change in without_denied(falls, place, denied_rows(entered)):
-        row = int(place[change.row])
+        row = _first_in_doubt(place, change.row)
         if not np.any(np.abs(edge_rows - row) <= ENTRY_NEAR_ROWS):
             edges.append(LifeEdge(row, float(series.hour_s[row]), False, change.sure, change.likely))
     return sorted(edges, key=lambda edge: (edge.row, edge.at_s))
+
+
+def _first_in_doubt(place: IntArray, number: int) -> int:
+    """
+    The row of the series from which a change counts that shows at a believed row.
+
+    Hours in doubt before it began with work at the machine more often than they ended with it: a tap that was
+    plugged, or a tube that was left off, when the element was changed.
+    """
+    return int(place[number - 1]) + 1 if number else int(place[0])
 
 
 def split_lives(

@@ -164,15 +164,20 @@ def _weighed(step: LevelStep, hour_s: FloatArray) -> WeighedStep:
 
 def _falls(found: Explained, tuning: Tuning) -> list[Change]:
     falls = []
-    for step in found.steps:
+    for number, step in enumerate(found.steps):
         new, cleaned = step.chance(NEW), step.chance(CLEANED)
         if new + cleaned >= LIKELY:
             sure = "high" if new + cleaned >= tuning.tell else "medium"
             likely = "change" if new >= cleaned else "cleaned"
-            falls.append(
-                Change(step.row, float(np.exp(step.before)), float(np.exp(step.after)), sure, likely)
-            )
+            after = _sound_after(found, number)
+            falls.append(Change(step.row, float(np.exp(step.before)), float(np.exp(after)), sure, likely))
     return falls
+
+
+def _sound_after(found: Explained, number: int) -> float:
+    """The level after a step, once a tube that was left off then is on again. ln(level)"""
+    later = zip(found.pieces[number + 1 :], found.low[number + 1 :], strict=True)
+    return next((piece.start for piece, low in later if low < LIKELY), found.steps[number].after)
 
 
 def _premises(

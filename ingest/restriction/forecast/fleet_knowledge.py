@@ -18,6 +18,7 @@ from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.fitted import forecaster_of, record_of
 from cleanside.ingest.restriction.forecast.forecast import Forecaster, fit_forecaster
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
+from cleanside.ingest.restriction.measure.swapped import SentChanges
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 FLEET_VERSION = 2
@@ -34,6 +35,7 @@ class FleetKnowledge:
 
     lives: tuple[Life, ...] = ()
     nearby: Nearby = field(default_factory=lambda: collect_nearby(()))
+    sent: SentChanges = field(default_factory=SentChanges)
     #: fitted to these lives, and read from the record instead of fitted again; None: not fitted yet
     fitted: Forecaster | None = None
 
@@ -67,7 +69,11 @@ class FleetKnowledge:
         return self._taught() == other._taught()
 
     def _taught(self) -> dict[str, Any]:
-        return {"lives": [_life_record(life) for life in self.lives], "nearby": self.nearby.as_record()}
+        return {
+            "lives": [_life_record(life) for life in self.lives],
+            "nearby": self.nearby.as_record(),
+            "sent": self.sent.as_record(),
+        }
 
     @classmethod
     def from_record(cls, record: Mapping[str, Any]) -> FleetKnowledge:
@@ -79,28 +85,33 @@ class FleetKnowledge:
         if record.get("version") != FLEET_VERSION:
             raise WrongInput("fleet_version", version=record.get("version"), known=FLEET_VERSION)
         nearby = Nearby.from_record(record["nearby"])
+        sent = SentChanges.from_record(record.get("sent", ()))  # the previous release stored none
         if record.get("air") != AIR:
-            return cls((), nearby)
+            return cls((), nearby, sent)
         return cls(
             tuple(_life(entry) for entry in record["lives"]),
             nearby,
+            sent,
             forecaster_of(record.get("fitted")),  # the previous release stored none
         )
 
 
-def learn_fleet(lives: Sequence[Life], nearby: Nearby | None = None) -> FleetKnowledge:
+def learn_fleet(
+    lives: Sequence[Life], nearby: Nearby | None = None, sent: SentChanges | None = None
+) -> FleetKnowledge:
     """
     Learn a snapshot from complete and censored lives; their order does not matter.
 
     lives : of any machines, labelled with machine and kind where known.
         Lives of fewer than two rows are left out.
     nearby : ambient pressure of machines near each other; None = nothing known.
+    sent : what changed in the readings of machines; None = nothing known.
     """
     thinned = [_thinned(life) for life in lives if len(life.hours) >= 2]
     thinned.sort(
         key=lambda life: (life.kind, life.machine, life.hours.tolist(), life.restriction_pa.tolist())
     )
-    return FleetKnowledge(tuple(thinned), nearby or collect_nearby(()))
+    return FleetKnowledge(tuple(thinned), nearby or collect_nearby(()), sent or SentChanges())
 
 
 def _thinned(life: Life) -> Life:

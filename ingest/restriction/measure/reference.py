@@ -47,8 +47,9 @@ LEAST_PAIRS = 20  # chosen: the median of fewer slopes moves by more than 0.1 at
 LEAST_FLOW_SHARE = 0.5  # of the reference flow; scaling from further down multiplies the noise by 3 and more
 LEAST_ZERO_READINGS = 1  # the median of ZERO_LEVELS takes the noise; more would blur the hour of a step
 ZERO_LEVELS = 9  # the zero of an hour is the median of that many off-levels around it: a step stays a step
+ZERO_FIRST_PA = 150.0  # three steps of a 0.05 kPa sensor: a fitted sensor hardly reads more at rest
 ZERO_NEAR_PA = (
-    150.0  # three steps of a 0.05 kPa sensor; a level further from the usual zero does not change it,
+    60.0  # above what a step of 0.05 kPa leaves; a level further off does not change the usual zero,
 )
 ZERO_PATIENCE = 400  # until so many in a row agree: then that level is the new usual zero
 ZERO_MEMORY = 40.0  # levels over which the usual zero follows a sensor's honest drift
@@ -368,7 +369,8 @@ def _usual(levels_pa: FloatArray) -> FloatArray:
         for level in levels_pa[row : row + ZERO_STEPS].tolist():
             result.append(usual)
             memory = min(memory + 1.0, ZERO_MEMORY)
-            if -ZERO_NEAR_PA <= level - usual <= ZERO_NEAR_PA:
+            near_pa = ZERO_NEAR_PA if memory > 1.0 else ZERO_FIRST_PA
+            if -near_pa <= level - usual <= near_pa:
                 usual, away = usual + (level - usual) / memory, 0
             elif (away := away + 1) > ZERO_PATIENCE:
                 usual, away = level, 0

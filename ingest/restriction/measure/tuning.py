@@ -78,6 +78,9 @@ class Tuning:
     mended_new: float = constant(
         0.5, unit="1", origin="chosen: half of the repairs of a torn element fit a new one"
     )
+    mended_off: float = constant(
+        0.05, unit="1", origin="chosen: a tube is put on again, and the element stays"
+    )
     low_per_h: float = constant(
         1 / 3000, unit="1/h", origin="chosen: an element is torn or missing once in two years"
     )
@@ -91,6 +94,9 @@ class Tuning:
         0.01, unit="1", origin="chosen: a monitor is fitted to a machine that someone has just looked at"
     )
     off_per_h: float = constant(1 / 6000, unit="1/h", origin="chosen: a tube comes off every four years")
+    off_at_service: float = constant(
+        0.02, unit="of changes", origin="chosen: one service in fifty leaves the tube off"
+    )
     exchanged_per_h: float = constant(
         1 / 15000,
         unit="1/h",
@@ -191,8 +197,10 @@ class Tuning:
     # ------------------------------------------------------------ what is reported
     tell: float = constant(0.9, unit="probability", origin="chosen: one reported change in ten may be wrong")
     ask: float = constant(0.3, unit="probability", origin="chosen: below it a question costs more")
-    warn: float = constant(
-        0.5, unit="probability", origin="chosen: dust reaches the engine, so a fault is reported sooner"
+    warn: tuple[float, float, float] = constant(
+        (0.25, 0.5, 0.5),
+        unit="probability",
+        origin="chosen: dust reaches the engine; by speed light work may be",
     )
     paths: int = constant(24, unit="histories", origin="measured: more change no answer")
     worst_path: float = constant(12.0, unit="ln odds", origin="measured: less likely ones change no answer")

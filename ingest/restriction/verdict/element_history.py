@@ -13,7 +13,12 @@ from functools import cached_property
 
 import numpy as np
 
-from cleanside.ingest.restriction.elements.entries import Expected, WeighedEntry, weigh_entries
+from cleanside.ingest.restriction.elements.entries import (
+    CLEAN_ALREADY,
+    Expected,
+    WeighedEntry,
+    weigh_entries,
+)
 from cleanside.ingest.restriction.elements.lives import (
     Life,
     LifeEdge,
@@ -22,11 +27,10 @@ from cleanside.ingest.restriction.elements.lives import (
     split_lives,
     usual_clean_pa,
 )
-from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
+from cleanside.ingest.restriction.elements.openings import BY, Expectation, Openings, find_openings
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
-from cleanside.ingest.restriction.measure.tuning import Tuning
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours
 from cleanside.ingest.restriction.verdict.statement import say
@@ -126,9 +130,9 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
         entries=entries,
         running=running,
         judged_hour_s=float(mine[-1]) if len(mine) else None,
-        clean_pa=_clean_pa(cuts, expected.kind_clean_pa),
+        clean_pa=_clean_pa(cuts, expected, facts.tuning.clean_share),
         openings=openings,
-        below=[] if measured.reference.of_idle_only else _below(openings, facts.tuning),
+        below=[] if measured.reference.of_idle_only else _below(openings, facts.tuning.warn[BY[flow]]),
     )
 
 
@@ -152,21 +156,29 @@ def _weighed(
     return weigh_entries(facts.entries, series, believed, openings.falls, expected)
 
 
-def _below(openings: Openings, tuning: Tuning) -> list[Suspicion]:
+def _below(openings: Openings, warn: float) -> list[Suspicion]:
     """The suspicion that the newest hours were worked without a sound element."""
-    if openings.low_now < tuning.warn:
+    if openings.low_now < warn:
         return []
     evidence = say("below_clean", now_pa=openings.now_pa, clean_pa=openings.clean_pa)
     return [Suspicion(cause="below_clean", evidence=evidence)]
 
 
-def _clean_pa(cuts: Sequence[tuple[LifeEdge | None, Life]], kind_clean_pa: float | None) -> float | None:
-    """Clean level of the running life, from its first hours, the machine's earlier elements and its kind."""
+def _clean_pa(
+    cuts: Sequence[tuple[LifeEdge | None, Life]], expected: Expectation, clean_share: float
+) -> float | None:
+    """
+    Clean level of the running life, from its first hours, the machine's earlier elements and its kind.
+
+    An element in use when first seen was cleaner once: where neither is known, as the limit lets expect.
+    """
     earlier: list[Life] = []
     clean_pa: float | None = None
     for edge, life in cuts:
         whole = edge is not None and edge.likely == "change"
-        usual_pa = usual_clean_pa(earlier, kind_clean_pa)
+        usual_pa = usual_clean_pa(earlier, expected.kind_clean_pa)
+        if usual_pa is None and edge is None and expected.terminal_pa is not None:
+            usual_pa = _unless_clean(life, clean_share * expected.terminal_pa)
         if edge is not None and edge.likely == "cleaned":  # the same element: as clean as it was when new
             usual_pa = min((pa for pa in (usual_pa, clean_pa) if pa is not None), default=None)
         clean_pa = clean_level_pa(life, usual_pa, whole=whole)
@@ -175,3 +187,9 @@ def _clean_pa(cuts: Sequence[tuple[LifeEdge | None, Life]], kind_clean_pa: float
         if whole:
             earlier.append(life)
     return clean_pa
+
+
+def _unless_clean(life: Life, usual_pa: float) -> float | None:
+    """What a clean element is expected to read; None where the first level seen may be of a clean one."""
+    is_clean = life.early_pa is None or life.early_pa <= CLEAN_ALREADY * usual_pa
+    return None if is_clean else usual_pa

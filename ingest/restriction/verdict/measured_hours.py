@@ -51,4 +51,5 @@ def measure_hours(summaries: Sequence[HourSummary], facts: HousingFacts) -> Meas
     )
     series, zero = at_reference_flow(table, reference), learn_zero(table)
     zeros = tuple(learn_zero(alone) for alone in carried.alone.values()) or (zero,)
-    return MeasuredHours(table, reference, series, zeros, hour_doubts(carried, reference, zero))
+    swapped = facts.fleet.sent.spans(table, facts.machine)
+    return MeasuredHours(table, reference, series, zeros, hour_doubts(carried, reference, zero, swapped))

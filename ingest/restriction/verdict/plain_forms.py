@@ -115,6 +115,7 @@ STATE_FORMS: Mapping[str, str] = {
 CAUSE_FORMS: Mapping[str, str] = {
     "below_clean": "element missing or torn, or tube off",
     "flat": "restriction does not follow the engine",
+    "monitors_swapped": "monitors of two machines swapped",
     "zero_moved": "zero has moved",
     "devices_disagree": "two devices disagree",
     "ambient": "ambient pressure does not fit",
@@ -313,6 +314,10 @@ def _limit_in_another_unit(values: Values) -> str:
 SUSPICIONS: Mapping[str, Sentence] = {
     "flat_spread": "Within an hour, restriction varies by {percent:.0f} % of what it did before.",
     "flat_swing": "Restriction shows {percent:.0f} % of the change that the engine's flow should cause.",
+    "sends_as_other": (
+        "Since {from_s:minute} the readings are of the kind that {other} sent before, and the other way "
+        "round. Were the monitors swapped?"
+    ),
     "devices_apart": _devices_apart,
     "zero_moved": "The reading at rest has moved by {moved_pa:restriction_off}.",
     "air_off_standard": "Ambient pressure is {off_pa:air_off} off the standard atmosphere at its altitude.",
@@ -430,6 +435,10 @@ ADVICE: Mapping[str, str] = {
     ),
     "advice_flat": (
         f"Restriction does not follow the engine: look for a plugged tap or a pinched or wet tube. {_SECURE}"
+    ),
+    "advice_monitors_swapped": (
+        "The monitors of two machines seem to have changed places: compare the labels, and put each back or "
+        f"enter where it sits now. Until then go by the maker's indicator. {_SECURE}"
     ),
     "advice_zero_moved": f"The reading at rest has moved: check the sensor and its tube. {_SECURE}",
     "advice_ambient": (

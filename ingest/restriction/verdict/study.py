@@ -148,7 +148,7 @@ def _forecast(
         return _Outlook(duty)
     ahead = Ahead(history.life, loaded.hours, facts.fleet, measured.reference.level_spread)
     left = ahead.points()
-    is_plan = ahead.is_plan(duty, facts.planning_horizon_days, float(left[1]))
+    is_plan = ahead.is_plan(duty, facts.planning_horizon_days, left)
     if loaded.state == "over":
         # No hours are left. That is sure while the level is beyond; hysteresis keeps the state a little
         # longer.

@@ -10,6 +10,7 @@ Leaves to others: what to do about it (`plain_forms.ADVICE`).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -27,6 +28,7 @@ from cleanside.ingest.restriction.measure.summary import (
     IntArray,
     Summaries,
 )
+from cleanside.ingest.restriction.measure.swapped import SwappedSpan, hours_in
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 
 ROWS = 12  # hours whose median is judged, so that six odd ones report nothing
@@ -39,8 +41,8 @@ USUAL_ROWS = 48  # working hours before a machine's own spread is known
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
 QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no level to compare with
 
-ZERO_ENTER, ZERO_LEAVE = 0.05, 0.03  # of terminal,
-ZERO_RANGE_PA = (150.0, 400.0)  # within these: a sensor's own drift is below the first (common practice)
+ZERO_ENTER, ZERO_LEAVE = 0.0115, 0.007  # of terminal: 70 and 45 Pa of 6.2 kPa,
+ZERO_RANGE_PA = (60.0, 400.0)  # within these: another sensor of the same make differs by less (chosen)
 
 #: weather at one place swings by 3 kPa (common practice)
 AMBIENT_ENTER_PA, AMBIENT_LEAVE_PA = 6_000.0, 4_500.0
@@ -66,7 +68,9 @@ TOO_HIGH = 1.5  # an engine that works at that many times a terminal has another
 
 
 #: what lets dust into the engine before what misleads a reader
-CAUSES = ("below_clean", "flat", "zero_moved", "devices_disagree", "ambient", "terminal")
+CAUSES = (
+    *("below_clean", "flat", "monitors_swapped", "zero_moved", "devices_disagree", "ambient", "terminal"),
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,20 +85,35 @@ class Suspicion:
 class HourDoubts:
     """Hours that are not fit to judge an element by, shape (hours,), and the causes that hold now."""
 
-    flat: BoolArray
+    flat: BoolArray  # or the readings came from another machine
     suspicions: tuple[Suspicion, ...]
 
 
-def hour_doubts(carried: Carried, reference: Reference, zero: Zero) -> HourDoubts:
+def hour_doubts(
+    carried: Carried, reference: Reference, zero: Zero, swapped: Sequence[SwappedSpan] = ()
+) -> HourDoubts:
     """
-    Flat lines and devices that disagree: causes that show in the hours themselves, whatever the element.
+    Flat lines, monitors on another machine, devices that disagree: causes that show in the hours themselves.
 
     Of two devices that disagree the analysis follows one, so those hours stay fit to judge by.
     """
     flat, flat_now = _flat(carried.table, reference, zero)
     of_devices = [_flat(alone, reference, learn_zero(alone))[1] for alone in carried.alone.values()]
     said = [*flat_now, *(one for of_device in of_devices for one in of_device)][:1]
-    return HourDoubts(flat & ~_quiet(carried.table, zero), (*said, *devices_disagree(carried)))
+    elsewhere = hours_in(swapped, carried.table.hours["hour_s"])
+    return HourDoubts(
+        (flat & ~_quiet(carried.table, zero)) | elsewhere,
+        (*said, *monitors_swapped(swapped), *devices_disagree(carried)),
+    )
+
+
+def monitors_swapped(swapped: Sequence[SwappedSpan]) -> list[Suspicion]:
+    """The readings come from another machine now."""
+    return [
+        Suspicion(cause="monitors_swapped", evidence=say("sends_as_other", other=s.other, from_s=s.from_s))
+        for s in swapped[-1:]
+        if math.isinf(s.until_s)
+    ]
 
 
 def _quiet(table: Summaries, zero: Zero) -> BoolArray:

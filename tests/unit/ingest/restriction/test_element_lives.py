@@ -234,6 +234,14 @@ def test_an_element_in_use_when_first_seen_takes_the_usual_clean_level() -> None
     assert clean_level_pa(old, 3300.0, whole=False) == 3000.0  # it was lower than that
 
 
+def test_an_element_half_used_when_first_seen_is_not_clean_because_no_other_was_seen() -> None:
+    """3.4 of 6.2 kPa at first: its share counts from what the limit lets expect of a clean one."""
+    half = assess(measured(10, lambda h: used(h + 160, life_h=300))).study
+    assert half.clean_pa == pytest.approx(0.3 * TERMINAL_PA)
+    new = assess(measured(10, lambda h: used(h, life_h=300))).study
+    assert new.clean_pa == pytest.approx(1500, rel=0.08)
+
+
 def test_the_usual_clean_level_is_the_machines_own_and_its_kinds() -> None:
     assert usual_clean_pa([], None) is None
     assert usual_clean_pa([], 1700.0) == 1700.0

@@ -83,8 +83,8 @@ def test_the_chances_of_a_step_add_up_and_are_of_known_happenings() -> None:
 def test_below_any_clean_element_it_is_torn_or_missing_and_no_new_one(share: float) -> None:
     """The machine has shown two clean elements; what the next one reads is no element."""
     found = explained(loading(300), loading(300, seed=1), after(share * CLEAN_PA, 20))
-    assert found.steps[-1].chance(LOW, OFF) > TUNING.warn
-    assert found.low[-1] > TUNING.warn
+    assert found.steps[-1].chance(LOW, OFF) > TUNING.warn[FLOW]
+    assert found.low[-1] > TUNING.warn[FLOW]
     assert found.low[0] < 0.05
 
 
@@ -95,6 +95,25 @@ def test_a_tube_that_comes_off_and_is_put_back_leaves_the_element_as_it_was() ->
     assert found.steps[0].chance(OFF, LOW) > TUNING.tell
     assert found.steps[1].chance(BACK) > TUNING.tell
     assert found.low == pytest.approx([0.0, 1.0, 0.0], abs=0.1)
+
+
+def test_a_tube_left_off_when_the_element_was_changed_dates_the_change_where_it_came_off() -> None:
+    """The level that comes back is that of another element: it was not changed when the tube was put on."""
+    found = explained(loading(300), after(40.0, 40), loading(300, seed=1)[:60])
+    assert [step.row for step in found.steps] == [300, 340]
+    assert found.steps[0].ranked[0][0] == NEW
+    assert found.steps[1].ranked[0][0] == BACK
+    assert found.low == pytest.approx([0.0, 1.0, 0.0], abs=0.1)
+
+
+def test_a_missing_element_stays_missing_however_often_the_level_steps() -> None:
+    """Each step is as likely without an element as with one: it was counted once that the level is low."""
+    element, low_pa = loading(300, to_pa=3500.0), 0.45 * CLEAN_PA
+    steps = [after(low_pa * factor, 12) for factor in 4 * (1.0, 0.88)]
+    found = explained(element, *steps)
+    assert len(found.steps) > 4
+    assert min(found.low[1:]) > TUNING.warn[FLOW]
+    assert found.low[-1] == pytest.approx(found.low[1], abs=0.1)
 
 
 def test_moisture_that_comes_and_goes_is_no_opening() -> None:
@@ -154,5 +173,5 @@ def test_a_torn_element_that_gets_wet_and_dry_again_is_no_new_one() -> None:
     """Torn a week after it was fitted; rain and sun move what is left of it, as they move any element."""
     torn = np.concatenate((after(960.0, 12), after(1100.0, 10), after(1000.0, 40)))
     found = explained(loading(300, to_pa=6100.0), loading(300, to_pa=9000.0, seed=1)[:120], torn)
-    assert all(chance > TUNING.warn for chance in found.low[-3:])
+    assert all(chance > TUNING.warn[FLOW] for chance in found.low[-3:])
     assert found.steps[0].chance(NEW) > TUNING.tell

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from cleanside.ingest.restriction import Entry
+from cleanside.ingest.restriction.elements.changes import Change
+from cleanside.ingest.restriction.elements.lives import find_edges
 from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
 from cleanside.ingest.restriction.elements.pieces import FLOOR_SHARE, floor_of
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
@@ -67,3 +69,16 @@ def test_a_kind_that_reads_nothing_is_not_known() -> None:
 def test_the_floor_is_a_share_of_what_was_read() -> None:
     assert floor_of(np.array([0.0, 0.0, 0.0, 100.0, 100.0])) == FLOOR_SHARE * 100.0
     assert floor_of(np.zeros(3)) > 0
+
+
+def test_a_change_that_shows_after_hours_in_doubt_counts_from_the_first_of_them() -> None:
+    """A tap is plugged at the service at which the element is changed more often than it is freed at one."""
+    series = HourlyRestriction(
+        hour_s=np.arange(100.0) * HOUR_S,
+        operating_s=np.full(100, HOUR_S),
+        restriction_pa=np.repeat([5_000.0, USUAL_PA], 50),
+        flow_ratio=np.ones(100),
+    )
+    believed = (np.arange(100) < 30) | (np.arange(100) >= 50)
+    [edge] = find_edges(series, believed, [Change(30, 5_000.0, USUAL_PA, "high", "change")])
+    assert (edge.row, edge.at_s) == (30, 30 * HOUR_S)

@@ -12,15 +12,18 @@ from cleanside.ingest.restriction import (
     Assessment,
     FleetKnowledge,
     HousingFacts,
+    Life,
     Readings,
     assess_housing,
     collect_nearby,
     learn_fleet,
     summarise_hours,
 )
+from cleanside.ingest.restriction.forecast.duty import Duty
 from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
 from cleanside.ingest.restriction.measure.steady import latched
 from cleanside.ingest.restriction.measure.summary import FloatArray
+from cleanside.ingest.restriction.verdict.ahead import Ahead
 from cleanside.ingest.restriction.verdict.statement import say
 from cleanside.ingest.restriction.verdict.status import is_plan, level_state
 from cleanside.ingest.restriction.verdict.suspect import GAUGE_UNITS, terminal_doubt
@@ -284,12 +287,13 @@ def test_two_devices_that_disagree_are_said_with_how_far_they_are_apart() -> Non
 
 
 def test_two_devices_without_tubes_agree_although_their_zeros_do_not() -> None:
-    """One reads 0, the other 0.1 kPa: the gravest cause is not hidden by a difference of sensors."""
+    """One reads 0, the other 0.1 kPa at rest: the gravest cause stands before the difference of sensors."""
     readings = two_devices(1.0)
     assert readings.device is not None
     off = readings.at_s > np.quantile(readings.at_s, 0.8)
     level = np.where(off, np.where(readings.device == 7.0, 0.0, 100.0), restriction_of(readings))
-    assert causes(assess(dataclasses.replace(readings, restriction_pa=level))) == ["below_clean", "flat"]
+    found = assess(dataclasses.replace(readings, restriction_pa=level))
+    assert causes(found) == ["below_clean", "flat", "zero_moved"]
 
 
 def test_which_number_a_device_has_does_not_change_how_far_they_are_apart() -> None:
@@ -314,6 +318,15 @@ def test_a_plan_does_not_flap_around_the_horizon() -> None:
     states = [is_plan(days[: row + 1], horizon_days=14.0) for row in range(len(days))]
     assert states == [False, False, True, True, True, True, True, True, True]
     assert not is_plan(np.append(days, 18.0), horizon_days=14.0)  # beyond 1.25 horizons
+
+
+def test_a_change_is_planned_from_one_chance_in_four_that_it_is_due_within_the_horizon() -> None:
+    """Ten hours a day, due in 20 days as likely as not: in 10.5 days with one chance in four, or in 16.8."""
+    hours = np.arange(100.0)
+    life = Life(hours=hours, restriction_pa=2000 + 5 * hours, terminal_pa=6200.0, complete=False)
+    ahead, duty = Ahead(life, 99.0, FleetKnowledge(), 0.0), Duty(hours_per_day=10.0, spread=0.0, days=56)
+    assert ahead.is_plan(duty, 14.0, np.array([20.0, 200.0, 600.0]))
+    assert not ahead.is_plan(duty, 10.0, np.array([140.0, 200.0, 600.0]))
 
 
 def test_states_of_level_equal_the_state_machine_told_step_by_step() -> None:
