@@ -301,17 +301,20 @@ def _trials(
     if len(cases) < LEAST_TRIAL_LIVES:
         return []
     teachers = whole_teachers([lives[i] for i in cases])
-    batch = batches([place_of(teacher.path) for teacher in teachers], [t.group for t in teachers])
+    batch = batches([place_of(t.path) for t in teachers], [t.group for t in teachers])
+    if len(np.unique(batch)) < 2:
+        return []  # no life of another batch
     fold = folds_of(batch, TRIAL_FOLDS)
     counts = len(np.unique(batch)) / len(cases)
     trials = []
     for k in range(int(fold.max()) + 1):
         out = {i for i, number in zip(cases, fold.tolist(), strict=True) if number == k}
         kept = [life for i, life in enumerate(lives) if i not in out]
+        kinds = {life.kind for life in kept}
         lengths, left_h = learn_lengths(kept, usual_life_h)
         taught = lessons(kept, left_h)
         other = replace(_learned(kept, lengths, taught, weights, []), spread=learned.spread)
-        trials += [_trial(other, lives[i], counts) for i in sorted(out)]
+        trials += [_trial(other, lives[i], counts) for i in sorted(out) if lives[i].kind in kinds]
     return trials
 
 
@@ -340,14 +343,16 @@ def _place(life: Life) -> tuple[str, float, int, bytes, str]:
 
 
 def _ended(lesson: Lessons) -> dict[str, float]:
-    """Number of lives for weighting: imputed ends add little, at most as much as the complete lives."""
+    """
+    Number of lives for weighting, twins as one: imputed ends add little, at most as much as complete lives.
+    """
     ended: dict[str, float] = {}
     imputed = PRIOR_WEIGHT * sum(teacher.weight for teacher in lesson.others)
     share = (
         PRIOR_WEIGHT * min(1.0, len(lesson.complete) / imputed) if lesson.complete and imputed > 0 else 1.0
     )
     for teacher in lesson.complete:
-        ended[teacher.group] = ended.get(teacher.group, 0.0) + 1.0
+        ended[teacher.group] = ended.get(teacher.group, 0.0) + teacher.weight
     for teacher in lesson.others:
         ended[teacher.group] = ended.get(teacher.group, 0.0) + share * teacher.weight
     return ended

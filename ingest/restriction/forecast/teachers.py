@@ -24,6 +24,7 @@ from cleanside.ingest.restriction.forecast.pace import (
     typical_lives,
 )
 from cleanside.ingest.restriction.forecast.paths import CleanScale, Path, terminal_row, trace
+from cleanside.ingest.restriction.forecast.twins import batches, counts_of, place_of
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
@@ -68,7 +69,10 @@ def lessons(lives: Sequence[Life], left_h: Sequence[float]) -> list[Lessons]:
 
 def whole_teachers(lives: Sequence[Life]) -> list[Teacher]:
     """Complete lives seen from new, as they are; without any label, labelled by length."""
-    return _labelled([_complete_teacher(life) for life in lives])
+    teachers = _labelled([_complete_teacher(life) for life in lives])
+    places = [place_of(teacher.path) for teacher in teachers]
+    counts = counts_of(batches(places, [teacher.group for teacher in teachers]))
+    return [replace(teacher, weight=count) for teacher, count in zip(teachers, counts.tolist(), strict=True)]
 
 
 def _on_scale(teacher: Teacher, life: Life, scale: CleanScale) -> Teacher:
