@@ -40,7 +40,6 @@ from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 ROUNDS = 12
 PRIOR_LIVES = 1.0  # USUAL_SPREAD counts as that many
 
-KIND_PULL_LIVES = 2.0  # the middle of all kinds counts as that many lives of one
 MOST_OF_A_KIND = 5.0  # lives of one kind that count for the middle of all
 MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
 USUAL_LIVES = 1.0  # the prior before any life counts as that many lives
@@ -125,8 +124,12 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
         fit = fit.again(ln_life, doubt, kind, counts, before)
     told = counts * np.maximum(1.0 - doubt / fit.spread**2, 0.0)  # of each life: 1 = its length is known
     heard = np.bincount(kind, told, minlength=len(names))
-    beside = np.minimum(heard.sum() - heard, KIND_PULL_LIVES)  # what the other kinds say about this one
+    beside = np.minimum(heard.sum() - heard, fit.pull_lives)  # what the other kinds say about this one
     learned = counts.sum() / (counts.sum() + PRIOR_LIVES)  # share of the spread not from the prior
+
+    next_apart = fit.apart * float(
+        np.sqrt(1.0 + 1.0 / len(names))
+    )  # of a kind not seen, from the middle of all
 
     def usual_of(name: str | None, middle: float, of_lives: float, apart: float = 0.0) -> Usual:
         within = TAIL_WIDTH**learned * fit.spread
@@ -136,7 +139,7 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
 
     lengths = Lengths(
         kinds={name: usual_of(name, fit.middles[i], heard[i] + beside[i]) for i, name in enumerate(names)},
-        any_kind=usual_of(None, fit.common, float(heard.sum()), _next_kind_apart(fit)),
+        any_kind=usual_of(None, fit.common, float(heard.sum()), next_apart),
         machine_pace=_machine_pace([life.machine for life in lives], told, ln_life - fit.middles[kind]),
         told=float(told.sum()),
     )
@@ -218,6 +221,17 @@ class _Fit:
     common: float
     spread: float
 
+    @property
+    def apart(self) -> float:
+        """How far kinds lie from the middle of all, as KIND_SPREAD and the seen ones say. ln [h]"""
+        squares = float(np.sum((self.middles - self.common) ** 2)) + KIND_SPREAD**2
+        return float(np.sqrt(squares / len(self.middles)))
+
+    @property
+    def pull_lives(self) -> float:
+        """As how many lives of one kind the middle of all counts: the less, the further kinds are apart."""
+        return (self.spread / self.apart) ** 2
+
     def again(
         self, ln_life: FloatArray, doubt: FloatArray, kind: IntArray, counts: FloatArray, before: _Before
     ) -> _Fit:
@@ -239,19 +253,10 @@ class _Fit:
         counted = np.minimum(1.0, MOST_OF_A_KIND / count)
         of_all = counted @ total + before.lives * before.ln_life
         common = float(of_all / (counted @ count + before.lives))
-        middles = (total + KIND_PULL_LIVES * common) / (count + KIND_PULL_LIVES)
+        middles = (total + self.pull_lives * common) / (count + self.pull_lives)
         squares = weight * ((ln_life - middles[kind]) ** 2 + doubt)
         variance = (squares.sum() + PRIOR_LIVES * USUAL_SPREAD**2) / (counts.sum() + PRIOR_LIVES)
         return _Fit(middles, common, float(np.sqrt(variance)))
-
-
-def _next_kind_apart(fit: _Fit) -> float:
-    """
-    How far an unseen kind may be from the middle of the seen ones; KIND_SPREAD counts as one more. ln [h]
-    """
-    kinds = len(fit.middles)
-    squares = float(np.sum((fit.middles - fit.common) ** 2)) + KIND_SPREAD**2
-    return float(np.sqrt(squares / kinds * (1.0 + 1.0 / kinds)))
 
 
 def _machine_pace(machines: Sequence[str], told: FloatArray, away: FloatArray) -> dict[str, float]:

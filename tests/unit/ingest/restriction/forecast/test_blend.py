@@ -190,3 +190,12 @@ def test_a_kind_has_its_own_mean_curve_drawn_to_that_of_all():
     halfway = [curve.progress[13] for curve in curves if curve is not None]
     assert halfway[0] < halfway[1] - 0.1
     assert halfway[1] < halfway[2] - 0.1
+
+
+def test_the_further_kinds_lie_apart_the_less_one_is_drawn_to_the_others():
+    """Two lives of each kind, 120 and 700 h: the middle of all is that of neither."""
+    lengths_h = {"fine": (115.0, 125.0), "coarse": (680.0, 720.0)}
+    lives = [life_of(h, seed=int(h), kind=kind) for kind, pair in lengths_h.items() for h in pair]
+    lengths, _ = learn_lengths(lives)
+    for kind, pair in lengths_h.items():
+        assert lengths.of(kind).life_h == pytest.approx(np.mean(pair), rel=0.12)
