@@ -20,17 +20,21 @@ import numpy as np
 
 from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.kinds import KIND_SPREAD
+from cleanside.ingest.restriction.forecast.modes import LengthOdds, kinds_by_length
 from cleanside.ingest.restriction.forecast.paths import NUDGE, terminal_row, trace
 from cleanside.ingest.restriction.forecast.prior import (
     EVEN_CURVES,
+    GRID,
     LIVED,
     SHAPE_SPREAD,
     USUAL_SPREAD,
     Z90,
+    LikelyKind,
     MeanCurve,
     Usual,
     Way,
     clean_of,
+    length_odds,
     ln_life_of,
     way_of,
 )
@@ -69,12 +73,20 @@ class Lengths:
     kinds: Mapping[str, Usual]
     any_kind: Usual  # of a kind not seen
     machine_pace: Mapping[str, float]  # length of a machine's lives against its kind's
+    shares: Mapping[str, float]  # of lives that are of each kind
     told: float  # information on lengths [lives]; a complete life counts one, a young one next to none
+    labelled: bool  # by people; else the kinds were found by length, or there is one
 
     def of(self, kind: str, machine: str = "") -> Usual:
         """The prior of a kind, on a machine with its own pace."""
         usual = self.kinds.get(kind, self.any_kind)
         return replace(usual, life_h=usual.life_h * self.machine_pace.get(machine, 1.0))
+
+    def likely(self, kind: str, machine: str = "") -> list[LikelyKind]:
+        """The prior of a kind; where it is unknown, of each kind that the life may be of."""
+        if kind in self.kinds or (kind and self.labelled):
+            return [LikelyKind(1.0, self.of(kind, machine))]
+        return [LikelyKind(share, self.of(name, machine)) for name, share in self.shares.items()]
 
     def of_no_kind(self, kind: str, machine: str = "") -> Usual:
         """The prior of an outlier: an element like none of its kind."""
@@ -141,9 +153,26 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
         kinds={name: usual_of(name, fit.middles[i], heard[i] + beside[i]) for i, name in enumerate(names)},
         any_kind=usual_of(None, fit.common, float(heard.sum()), next_apart),
         machine_pace=_machine_pace([life.machine for life in lives], told, ln_life - fit.middles[kind]),
+        shares=dict(zip(names, (np.bincount(kind, counts) / counts.sum()).tolist(), strict=True)),
         told=float(told.sum()),
+        labelled=any(names),
     )
     return lengths, [0.0 if life.complete else h for life, h in zip(lives, left_h.tolist(), strict=True)]
+
+
+def with_kinds(lives: Sequence[Life]) -> list[Life]:
+    """At least one life; labelled by length where none has a label and the lengths fall apart."""
+    if any(life.kind for life in lives):
+        return list(lives)
+    seen = [_TracedLife(life) for life in lives]
+    whole = [one for one in seen if one.is_whole]
+    each = np.ones(len(whole))
+    curves, shape_spread = _curves(whole, each, [])
+    usual = Usual(1.0, USUAL_SPREAD, curves, shape_spread, _mean_curves(whole, each).get(None))
+    numbers = kinds_by_length([one.length_odds(usual) for one in seen])
+    if numbers.max() == 0:
+        return list(lives)
+    return [replace(life, kind=f"length {number + 1}") for life, number in zip(lives, numbers, strict=True)]
 
 
 class _TracedLife:
@@ -163,6 +192,13 @@ class _TracedLife:
         return way_of(
             self._path, self._share, last, from_new=new, shape_spread=shape_spread, mean_curve=mean_curve
         )
+
+    def length_odds(self, usual: Usual) -> LengthOdds:
+        """How likely it has each length, by itself."""
+        if self.is_whole:
+            return LengthOdds(np.full(len(GRID), np.log(self.end_h)), np.ones(len(GRID)))
+        way = self.last_way(usual.shape_spread, usual.mean_curve)
+        return LengthOdds(*length_odds(way, usual, from_new=self.life.from_new))
 
     def place(self) -> tuple[float, float]:
         """A whole life as a point, by which twins are found."""
