@@ -2,13 +2,14 @@
 The forecast beside forests, boosting, survival curves, look-ups and mean lives, on made benches; and its
 learning curve.
 
-`--set scored` (the default) are benches that chose nothing (`tests/benches/scored.py`); `--set tuning` are
-those on which the forecast was tuned (`tests/benches/tuning.py`), with seeds of their own. Tuning used seeds
-below 100; the figures of METHODS are of seeds from 1000 on, scored after tuning.
+`--set scored` (the default) are benches that chose nothing (`tests/benches/scored.py`); `--set opened` are
+those of the same file that were opened for tuning; `--set tuning` are those on which the forecast was tuned
+(`tests/benches/tuning.py`). Tuning used seeds below 100; the figures of METHODS are of seeds from 1000 on,
+scored after tuning.
 Each figure is the mean over judged lives and repeats; the first ROWS_SKIPPED rows of a life are not scored.
 
-    python -m tests.benchmark.bench_other_benches [--set scored] [--lives 1,2,4,8,16,40] [--repeats 4]
-        [--seed 1000] [--no-learners] [--bench NAME]
+    python -m tests.benchmark.bench_other_benches [--set scored|opened|tuning] [--lives 1,2,4,8,16,40]
+        [--repeats 4] [--seed 1000] [--no-learners] [--bench NAME]
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from tests.benches.form import Bench, as_files, as_life
 from tests.benches.rivals import fit_rivals
 
 ROWS_SKIPPED = 10
-SETS = {"scored": scored.BENCHES, "tuning": tuning.BENCHES}
+SETS = {"scored": scored.BENCHES, "opened": scored.OPENED, "tuning": tuning.BENCHES}
 RIVALS = ("forest", "boosting", "survival curve", "level look-up", "mean life minus age")
 
 

@@ -23,7 +23,7 @@ from cleanside.ingest.restriction.forecast.usual import Lengths
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 #: increased whenever a fit of the same lives gives other numbers, or the numbers mean something else
-FITTED_VERSION = 6
+FITTED_VERSION = 7
 
 
 def record_of(forecaster: Forecaster) -> dict[str, Any]:
@@ -68,7 +68,9 @@ def _learned_record(learned: Learned) -> dict[str, Any]:
             "kinds": {kind: _usual_record(usual) for kind, usual in learned.lengths.kinds.items()},
             "any_kind": _usual_record(learned.lengths.any_kind),
             "machine_pace": dict(learned.lengths.machine_pace),
+            "shares": dict(learned.lengths.shares),
             "told": learned.lengths.told,
+            "labelled": learned.lengths.labelled,
         },
         "ended_share": learned.ended_share,
         "ended": dict(learned.ended),
@@ -96,7 +98,9 @@ def _learned(record: Mapping[str, Any]) -> Learned:
             kinds={kind: _usual(usual) for kind, usual in record["lengths"]["kinds"].items()},
             any_kind=_usual(record["lengths"]["any_kind"]),
             machine_pace=record["lengths"]["machine_pace"],
+            shares=record["lengths"]["shares"],
             told=record["lengths"]["told"],
+            labelled=record["lengths"]["labelled"],
         ),
         ended_share=record["ended_share"],
         ended=record["ended"],

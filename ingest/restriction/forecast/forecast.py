@@ -37,6 +37,7 @@ from cleanside.ingest.restriction.forecast.pace import (
 from cleanside.ingest.restriction.forecast.paths import NUDGE, CleanScale, Path, Rows, terminal_row, trace
 from cleanside.ingest.restriction.forecast.prior import (
     Z90,
+    LikelyKind,
     Usual,
     mixture_of_points,
     mixture_quantiles,
@@ -59,7 +60,7 @@ from cleanside.ingest.restriction.forecast.teachers import (
     whole_teachers,
 )
 from cleanside.ingest.restriction.forecast.twins import batches, folds_of, place_of
-from cleanside.ingest.restriction.forecast.usual import Lengths, learn_lengths
+from cleanside.ingest.restriction.forecast.usual import Lengths, learn_lengths, with_kinds
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 OTHER_KIND_WEIGHT = 0.3  # a life of another kind teaches shape, not length
@@ -126,13 +127,13 @@ class Learned:
 
     def is_new_kind(self, kind: str) -> bool:
         """Lives of other kinds were learned from, and none of this one."""
-        return any(self.lengths.kinds) and bool(kind) and kind not in self.ended
+        return self.lengths.labelled and bool(kind) and kind not in self.ended
 
     def lives_behind(self, kind: str) -> float:
         """How many lives the look-up of a kind rests on, 0 for a kind not seen."""
         if self.is_new_kind(kind):
             return 0.0
-        labelled = any(self.lengths.kinds)
+        labelled = self.lengths.labelled
         own = sum(lives for k, lives in self.ended.items() if k == kind or not kind or not labelled)
         return own + OTHER_KIND_WEIGHT * (sum(self.ended.values()) - own)
 
@@ -205,7 +206,7 @@ class Forecaster:
             return np.empty((0, 3))
         path, pace = self._traced(hours, share, kind, machine, from_new=from_new)
         if self.learned is not None:
-            usual: Usual | None = self.learned.lengths.of(kind, machine)
+            usual: Usual | list[LikelyKind] | None = self.learned.lengths.likely(kind, machine)
         else:
             usual = None if self.usual_life_h is None else usual_life(self.usual_life_h)
         rows = slice(0 if last is None else max(0, len(share) - last), None)
@@ -261,12 +262,14 @@ def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) 
     usable = sorted((life for life in lives if len(life.hours) >= 2 and life.hours[-1] > 0), key=_place)
     if not usable:
         return Forecaster(None, usual_life_h)
-    lengths, left_h = learn_lengths(usable, usual_life_h)
+    named = with_kinds(usable)
+    lengths, left_h = learn_lengths(named, usual_life_h)
+    lengths = replace(lengths, labelled=any(life.kind for life in usable))
     if usual_life_h is None and lengths.told < LEAST_TOLD and not any(life.complete for life in usable):
         return Forecaster()  # a lower bound is no length: any value would be a guess
-    taught = lessons(usable, left_h)
+    taught = lessons(named, left_h)
     weights, left_out = _weighed(taught)
-    learned = _learned(usable, lengths, taught, weights, left_out)
+    learned = _learned(named, lengths, taught, weights, left_out)
     trials = _trials(usable, learned, weights, usual_life_h)
     if trials:
         learned = replace(learned, blend=stretch(learn_weights(trials), trials))
@@ -300,18 +303,26 @@ def _trials(
     cases = [i for i, life in enumerate(lives) if life.complete and life.from_new]
     if len(cases) < LEAST_TRIAL_LIVES:
         return []
-    teachers = whole_teachers([lives[i] for i in cases])
-    batch = batches([place_of(teacher.path) for teacher in teachers], [t.group for t in teachers])
+    named = with_kinds(lives)
+    teachers = whole_teachers([named[i] for i in cases])
+    batch = batches([place_of(t.path) for t in teachers], [t.group for t in teachers])
+    if len(np.unique(batch)) < 2:
+        return []  # no life of another batch
     fold = folds_of(batch, TRIAL_FOLDS)
     counts = len(np.unique(batch)) / len(cases)
     trials = []
     for k in range(int(fold.max()) + 1):
         out = {i for i, number in zip(cases, fold.tolist(), strict=True) if number == k}
         kept = [life for i, life in enumerate(lives) if i not in out]
+        kinds = {
+            life.kind for life in kept
+        }  # as given: which of the found ones a life left out is of, is open
+        kept = with_kinds(kept)
         lengths, left_h = learn_lengths(kept, usual_life_h)
+        lengths = replace(lengths, labelled=any(kinds))
         taught = lessons(kept, left_h)
         other = replace(_learned(kept, lengths, taught, weights, []), spread=learned.spread)
-        trials += [_trial(other, lives[i], counts) for i in sorted(out)]
+        trials += [_trial(other, lives[i], counts) for i in sorted(out) if lives[i].kind in kinds]
     return trials
 
 
@@ -325,7 +336,7 @@ def _trial(learned: Learned, life: Life, counts: float) -> Trial:
     return Trial(
         learned.progress(at),
         learned.points(path, share, life.kind, rows),
-        prior_hours_left(path, share, rows, usual=learned.lengths.of(life.kind)),
+        prior_hours_left(path, share, rows, usual=learned.lengths.likely(life.kind)),
         hours[end] - hours[rows],
         learned.tells(at),
         learned.lives_behind(life.kind),
@@ -340,14 +351,16 @@ def _place(life: Life) -> tuple[str, float, int, bytes, str]:
 
 
 def _ended(lesson: Lessons) -> dict[str, float]:
-    """Number of lives for weighting: imputed ends add little, at most as much as the complete lives."""
+    """
+    Number of lives for weighting, twins as one: imputed ends add little, at most as much as complete lives.
+    """
     ended: dict[str, float] = {}
     imputed = PRIOR_WEIGHT * sum(teacher.weight for teacher in lesson.others)
     share = (
         PRIOR_WEIGHT * min(1.0, len(lesson.complete) / imputed) if lesson.complete and imputed > 0 else 1.0
     )
     for teacher in lesson.complete:
-        ended[teacher.group] = ended.get(teacher.group, 0.0) + 1.0
+        ended[teacher.group] = ended.get(teacher.group, 0.0) + teacher.weight
     for teacher in lesson.others:
         ended[teacher.group] = ended.get(teacher.group, 0.0) + share * teacher.weight
     return ended

@@ -1,14 +1,13 @@
 """
 Which group a life without a label belongs to, or that it is like none: by its pace, as probabilities.
 
-Lives of one fleet may differ fourfold in length (dusty or clean work). Where no label tells them apart,
-known lives are first grouped by length, and a running life is weighed by its age at each level.
-Promises: one group where the lengths do not fall apart; weights never reach zero.
+Lives of one fleet may differ fourfold in length (dusty or clean work). A running life without a label is
+weighed by its age at each level.
+Promises: weights never reach zero. Leaves to others: which kinds there are (`modes`).
 """
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -19,9 +18,6 @@ from cleanside.ingest.restriction.forecast.pace import NODES, GroupCurve, PaceMo
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 KIND_SPREAD = 1.1  # of ln(life): dust, and with it life, differs threefold from work to work (chosen)
-LEAST_GROUP = 4  # lives; fewer do not make a kind
-MOST_GROUPS = 6
-LEAST_SPREAD = 0.03  # of ln(length): element and dust scatter that much within one kind
 LEAST_AGE_SPREAD = 0.05  # of ln(age) at a level
 LEAST_AGE = 1e-9  # of a typical life
 LEAST_WEIGHT = 1e-6
@@ -115,52 +111,3 @@ def learn_membership(model: PaceModel, teachers: Sequence[Teacher]) -> Membershi
         share[group] = lives
     total = sum(share.values())
     return Membership(spread, {group: lives / total for group, lives in share.items()})
-
-
-def length_groups(lengths_h: FloatArray) -> list[int]:
-    """
-    Groups of like lengths: the split of sorted ln(length) with the best Bayesian information criterion.
-
-    lengths_h : shape (n,), > 0. [h]
-    Returns n group numbers, 0 = the shortest lives.
-    """
-    n = len(lengths_h)
-    order = np.argsort(lengths_h, kind="stable")
-    logs = np.log(lengths_h[order])
-    best, best_score = [0, n], _score(logs, [0, n])
-    for groups in range(2, min(MOST_GROUPS, n // LEAST_GROUP) + 1):
-        bounds = _best_bounds(logs, groups)
-        if bounds is not None and (score := _score(logs, bounds)) < best_score:
-            best, best_score = bounds, score
-    numbers = np.empty(n, dtype=np.int64)
-    for number, (first, last) in enumerate(itertools.pairwise(best)):
-        numbers[order[first:last]] = number
-    return numbers.tolist()
-
-
-def _cost(logs: FloatArray) -> float:
-    """Minus log likelihood of one group as a normal distribution, with its share still to come."""
-    spread = max(float(np.std(logs)), LEAST_SPREAD)
-    return float(len(logs) * np.log(spread) + np.sum((logs - logs.mean()) ** 2) / (2 * spread**2))
-
-
-def _score(logs: FloatArray, bounds: Sequence[int]) -> float:
-    n, cost = len(logs), 0.0
-    for first, last in itertools.pairwise(bounds):
-        cost += _cost(logs[first:last]) - (last - first) * np.log((last - first) / n)
-    return float(2 * cost + (3 * (len(bounds) - 1) - 1) * np.log(n))
-
-
-def _best_bounds(logs: FloatArray, groups: int) -> list[int] | None:
-    """Split with least cost into groups of at least LEAST_GROUP, by dynamic programming."""
-    n = len(logs)
-    table: list[dict[int, tuple[float, list[int]]]] = [{0: (0.0, [0])}]
-    for _ in range(groups):
-        following: dict[int, tuple[float, list[int]]] = {}
-        for first, (cost, bounds) in table[-1].items():
-            for last in range(first + LEAST_GROUP, n + 1):
-                total = cost + _cost(logs[first:last])
-                if last not in following or total < following[last][0]:
-                    following[last] = (total, [*bounds, last])
-        table.append(following)
-    return table[-1][n][1] if n in table[-1] else None

@@ -9,7 +9,9 @@ Leaves to others: the prior on lengths (`usual`), and learning from levels and s
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtr
@@ -63,6 +65,13 @@ class Usual:
     mean_curve: MeanCurve | None = None  # None: no whole life was seen
 
 
+class LikelyKind(NamedTuple):
+    """A kind that an element may be of."""
+
+    share: float  # how likely, before anything is seen of it
+    usual: Usual
+
+
 #: before any life was seen: a straight line is no rare case (chosen on simulated lives)
 EVEN_CURVES = np.array([3.0, 2.0, *[1.0] * (len(CURVATURES) - 2), *[0.5] * len(POWERS)])
 EVEN_CURVES /= EVEN_CURVES.sum()
@@ -93,7 +102,7 @@ def prior_hours_left(
     rows: Rows = slice(None),
     *,
     from_new: bool = True,
-    usual: Usual | None = None,
+    usual: Usual | Sequence[LikelyKind] | None = None,
 ) -> FloatArray:
     """
     10, 50 and 90 % points of the hours left, by age, level and slope and what is usual.
@@ -101,15 +110,28 @@ def prior_hours_left(
     path : of the life, n rows. share : restriction over terminal, shape (n,).
     rows : at which rows.
     from_new : False = in use before the first row: its first level is then no clean one.
-    usual : the prior of such elements; None = nothing is known, any share of the life is then as likely.
+    usual : the prior of such elements, or of each kind that it may be of; None = nothing is known, any share
+        of the life is then as likely.
     Returns shape (rows, 3), >= 0. [h]
     """
-    shape_spread = SHAPE_SPREAD if usual is None else usual.shape_spread
-    mean_curve = None if usual is None else usual.mean_curve
-    way = way_of(path, share, rows, from_new=from_new, shape_spread=shape_spread, mean_curve=mean_curve)
-    if usual is not None:
-        way = _not_before(way, LEAST_SEEN * usual.life_h)
-    return _grid_points(_on_grid(way, usual, from_new=from_new)) * way.seen_h
+    if usual is None:
+        way = way_of(path, share, rows, from_new=from_new, shape_spread=SHAPE_SPREAD)
+        return _grid_points(_on_grid(way, None, from_new=from_new).sum(axis=1)) * way.seen_h
+    kinds = [LikelyKind(1.0, usual)] if isinstance(usual, Usual) else usual
+    least_h, total = LEAST_SEEN * max(kind.usual.life_h for kind in kinds), 0.0
+    for kind in kinds:
+        known = kind.usual
+        way = way_of(
+            path,
+            share,
+            rows,
+            from_new=from_new,
+            shape_spread=known.shape_spread,
+            mean_curve=known.mean_curve,
+        )
+        way = _not_before(way, least_h)
+        total = total + kind.share / known.spread * _on_grid(way, known, from_new=from_new).sum(axis=1)
+    return _grid_points(np.asarray(total)) * way.seen_h
 
 
 def ln_life_of(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[float, float, float]:
@@ -126,6 +148,20 @@ def ln_life_of(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[float,
     mean = ln_seen + float((odds * grown).sum())
     variance = float((odds * (ln_seen + grown - mean) ** 2).sum())
     return mean, variance, float(np.exp(ln_seen + (odds * GRID).sum()))
+
+
+def length_odds(way: Way, usual: Usual, *, from_new: bool) -> tuple[FloatArray, FloatArray]:
+    """
+    How likely a life has each length by the first row of its path alone: ln(life), rising, and its odds.
+
+    usual : the curves that lives follow; its lengths say nothing here. Returns shapes (grid,). ln [h]
+    """
+    odds, ln_life, _ = _by_itself(way, usual, from_new=from_new)
+    if from_new:
+        return np.asarray(ln_life[0, 0]), np.asarray(odds[0].sum(axis=0))
+    edges = np.linspace(float(ln_life.min()), float(ln_life.max()), len(GRID) + 1)
+    found, _ = np.histogram(np.broadcast_to(ln_life[0], odds[0].shape), edges, weights=odds[0])
+    return 0.5 * (edges[1:] + edges[:-1]), found
 
 
 def clean_of(path: Path, share: FloatArray, *, from_new: bool) -> FloatArray:
@@ -205,6 +241,17 @@ def _not_before(way: Way, least_h: float) -> Way:
 
 def _on_grid(way: Way, usual: Usual | None, *, from_new: bool) -> FloatArray:
     """How likely each curve and ln(hours left / hours seen) is, shape (n, curves, grid); not normed."""
+    odds, ln_life, share = _by_itself(way, usual, from_new=from_new)
+    if usual is None:
+        return np.asarray(odds * share)  # any share of the life is as likely
+    return np.asarray(odds * np.exp(-0.5 * ((ln_life - np.log(usual.life_h)) / usual.spread) ** 2))
+
+
+def _by_itself(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """
+    How likely each curve and ln(hours left / hours seen) is whatever lengths are usual, the ln(life) there
+    and the share of it seen; shapes (n, curves, grid), or such that they fit to it.
+    """
     used, error = way.used[:, :, None], way.error[:, :, None]
     weight = (way.fits * (EVEN_CURVES if usual is None else usual.curves))[:, :, None]
     ln_seen = np.log(way.seen_h)[:, :, None]
@@ -220,10 +267,7 @@ def _on_grid(way: Way, usual: Usual | None, *, from_new: bool) -> FloatArray:
         away = (GRID - np.log(rest / grown)) / (error / rest + both / grown)
         ln_life = ln_seen + GRID - np.log(rest)
         share, measure = np.minimum(rest * np.exp(-GRID), 1.0), np.ones(1)
-    odds = weight * np.exp(-0.5 * np.minimum(away**2, 1400.0))
-    if usual is None:
-        return np.asarray(odds * measure * share)  # any share of the life is as likely
-    return np.asarray(odds * measure * np.exp(-0.5 * ((ln_life - np.log(usual.life_h)) / usual.spread) ** 2))
+    return weight * np.exp(-0.5 * np.minimum(away**2, 1400.0)) * measure, ln_life, share
 
 
 def standard_error(path: Path, rows: Rows) -> FloatArray:
@@ -247,8 +291,8 @@ def _off_mean_curve(way: Way, curve: MeanCurve, lived: FloatArray) -> FloatArray
 
 
 def _grid_points(odds: FloatArray) -> FloatArray:
-    """Hours left over hours seen at QUANTILES, shape (n, 3)."""
-    each = odds.sum(axis=1) + 1e-300
+    """Hours left over hours seen at QUANTILES, shape (n, 3). odds : at each point of GRID, (n, grid)."""
+    each = odds + 1e-300
     total = np.cumsum(each, axis=1)
     total = (total - 0.5 * each) / total[:, -1:]  # a point of the grid is the middle of its cell
     points = [np.interp(QUANTILES, row, GRID) for row in total]

@@ -91,6 +91,8 @@ def left_out_lives(
     order = sorted(range(len(cases)), key=lambda i: (cases[i].group, cases[i].path.hours[-1]))
     batch = batches([place_of(case.path) for case in cases], [case.group for case in cases])
     counts = len(np.unique(batch)) / len(cases)
+    if counts * len(cases) < 2.0:
+        batch = np.arange(len(cases))  # no life of another batch
     fold = np.empty(len(cases), dtype=np.int64)
     fold[order] = folds_of(batch[order], FOLDS)  # similar lives go into different folds, twins into one
     left_out: list[dict[int, LeftOut]] = [{} for _ in ridges]

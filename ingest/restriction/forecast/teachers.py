@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from cleanside.ingest.restriction.elements.lives import USUAL_CLEAN, Life
-from cleanside.ingest.restriction.forecast.kinds import Membership, learn_membership, length_groups
+from cleanside.ingest.restriction.forecast.kinds import Membership, learn_membership
 from cleanside.ingest.restriction.forecast.pace import (
     EARLY_SHARE,
     PLAIN_RIDGE,
@@ -24,6 +24,7 @@ from cleanside.ingest.restriction.forecast.pace import (
     typical_lives,
 )
 from cleanside.ingest.restriction.forecast.paths import CleanScale, Path, terminal_row, trace
+from cleanside.ingest.restriction.forecast.twins import batches, counts_of, place_of
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
@@ -67,8 +68,11 @@ def lessons(lives: Sequence[Life], left_h: Sequence[float]) -> list[Lessons]:
 
 
 def whole_teachers(lives: Sequence[Life]) -> list[Teacher]:
-    """Complete lives seen from new, as they are; without any label, labelled by length."""
-    return _labelled([_complete_teacher(life) for life in lives])
+    """Complete lives seen from new, as they are; twins count as one."""
+    teachers = [_complete_teacher(life) for life in lives]
+    places = [place_of(teacher.path) for teacher in teachers]
+    counts = counts_of(batches(places, [teacher.group for teacher in teachers]))
+    return [replace(teacher, weight=count) for teacher, count in zip(teachers, counts.tolist(), strict=True)]
 
 
 def _on_scale(teacher: Teacher, life: Life, scale: CleanScale) -> Teacher:
@@ -180,14 +184,3 @@ def _likely_group(path: Path, model: PaceModel, membership: Membership) -> str:
 def _seen_share(hours: FloatArray, left_h: float) -> float:
     """The share of a life that was seen. It counts so much, because its imputed end adds no information."""
     return float(hours[-1] / max(hours[-1] + left_h, 1e-12))
-
-
-def _labelled(teachers: Sequence[Teacher]) -> list[Teacher]:
-    """As given if any label is there; else labelled by length."""
-    if not teachers or any(teacher.group for teacher in teachers):
-        return list(teachers)
-    numbers = length_groups(np.array([teacher.path.hours[-1] for teacher in teachers]))
-    return [
-        replace(teacher, group=f"length {number + 1}")
-        for teacher, number in zip(teachers, numbers, strict=True)
-    ]

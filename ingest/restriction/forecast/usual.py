@@ -20,26 +20,30 @@ import numpy as np
 
 from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.kinds import KIND_SPREAD
+from cleanside.ingest.restriction.forecast.modes import LengthOdds, kinds_by_length
 from cleanside.ingest.restriction.forecast.paths import NUDGE, terminal_row, trace
 from cleanside.ingest.restriction.forecast.prior import (
     EVEN_CURVES,
+    GRID,
     LIVED,
     SHAPE_SPREAD,
     USUAL_SPREAD,
     Z90,
+    LikelyKind,
     MeanCurve,
     Usual,
     Way,
     clean_of,
+    length_odds,
     ln_life_of,
     way_of,
 )
+from cleanside.ingest.restriction.forecast.twins import batches, counts_of, place_of
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
 ROUNDS = 12
 PRIOR_LIVES = 1.0  # USUAL_SPREAD counts as that many
 
-KIND_PULL_LIVES = 2.0  # the middle of all kinds counts as that many lives of one
 MOST_OF_A_KIND = 5.0  # lives of one kind that count for the middle of all
 MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
 USUAL_LIVES = 1.0  # the prior before any life counts as that many lives
@@ -69,12 +73,20 @@ class Lengths:
     kinds: Mapping[str, Usual]
     any_kind: Usual  # of a kind not seen
     machine_pace: Mapping[str, float]  # length of a machine's lives against its kind's
+    shares: Mapping[str, float]  # of lives that are of each kind
     told: float  # information on lengths [lives]; a complete life counts one, a young one next to none
+    labelled: bool  # by people; else the kinds were found by length, or there is one
 
     def of(self, kind: str, machine: str = "") -> Usual:
         """The prior of a kind, on a machine with its own pace."""
         usual = self.kinds.get(kind, self.any_kind)
         return replace(usual, life_h=usual.life_h * self.machine_pace.get(machine, 1.0))
+
+    def likely(self, kind: str, machine: str = "") -> list[LikelyKind]:
+        """The prior of a kind; where it is unknown, of each kind that the life may be of."""
+        if kind in self.kinds or (kind and self.labelled):
+            return [LikelyKind(1.0, self.of(kind, machine))]
+        return [LikelyKind(share, self.of(name, machine)) for name, share in self.shares.items()]
 
     def of_no_kind(self, kind: str, machine: str = "") -> Usual:
         """The prior of an outlier: an element like none of its kind."""
@@ -93,8 +105,10 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     seen = [_TracedLife(life) for life in lives]
     whole = [one for one in seen if one.is_whole]
     running = [one.last_way(SHAPE_SPREAD) for one in seen if one.life.from_new and not one.life.complete]
-    curves, shape_spread = _curves(whole, running)
-    mean_curves = _mean_curves(whole)
+    counts = _counts(seen)
+    of_whole = counts[[one.is_whole for one in seen]]
+    curves, shape_spread = _curves(whole, of_whole, running)
+    mean_curves = _mean_curves(whole, of_whole)
     ways = [
         None if one.is_whole else one.last_way(shape_spread, _of_kind(mean_curves, one.life.kind))
         for one in seen
@@ -119,11 +133,15 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
                 middle, of_kind = float(np.exp(fit.middles[kind[i]])), _of_kind(mean_curves, lives[i].kind)
                 usual = Usual(middle, fit.spread, curves, shape_spread, of_kind)
                 ln_life[i], doubt[i], left_h[i] = ln_life_of(way, usual, from_new=lives[i].from_new)
-        fit = fit.again(ln_life, doubt, kind, before)
-    told = np.maximum(1.0 - doubt / fit.spread**2, 0.0)  # of each life: 1 = its length is known
+        fit = fit.again(ln_life, doubt, kind, counts, before)
+    told = counts * np.maximum(1.0 - doubt / fit.spread**2, 0.0)  # of each life: 1 = its length is known
     heard = np.bincount(kind, told, minlength=len(names))
-    beside = np.minimum(heard.sum() - heard, KIND_PULL_LIVES)  # what the other kinds say about this one
-    learned = len(lives) / (len(lives) + PRIOR_LIVES)  # share of the spread that does not come from the prior
+    beside = np.minimum(heard.sum() - heard, fit.pull_lives)  # what the other kinds say about this one
+    learned = counts.sum() / (counts.sum() + PRIOR_LIVES)  # share of the spread not from the prior
+
+    next_apart = fit.apart * float(
+        np.sqrt(1.0 + 1.0 / len(names))
+    )  # of a kind not seen, from the middle of all
 
     def usual_of(name: str | None, middle: float, of_lives: float, apart: float = 0.0) -> Usual:
         within = TAIL_WIDTH**learned * fit.spread
@@ -133,11 +151,28 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
 
     lengths = Lengths(
         kinds={name: usual_of(name, fit.middles[i], heard[i] + beside[i]) for i, name in enumerate(names)},
-        any_kind=usual_of(None, fit.common, float(heard.sum()), _next_kind_apart(fit)),
+        any_kind=usual_of(None, fit.common, float(heard.sum()), next_apart),
         machine_pace=_machine_pace([life.machine for life in lives], told, ln_life - fit.middles[kind]),
+        shares=dict(zip(names, (np.bincount(kind, counts) / counts.sum()).tolist(), strict=True)),
         told=float(told.sum()),
+        labelled=any(names),
     )
     return lengths, [0.0 if life.complete else h for life, h in zip(lives, left_h.tolist(), strict=True)]
+
+
+def with_kinds(lives: Sequence[Life]) -> list[Life]:
+    """At least one life; labelled by length where none has a label and the lengths fall apart."""
+    if any(life.kind for life in lives):
+        return list(lives)
+    seen = [_TracedLife(life) for life in lives]
+    whole = [one for one in seen if one.is_whole]
+    each = np.ones(len(whole))
+    curves, shape_spread = _curves(whole, each, [])
+    usual = Usual(1.0, USUAL_SPREAD, curves, shape_spread, _mean_curves(whole, each).get(None))
+    numbers = kinds_by_length([one.length_odds(usual) for one in seen])
+    if numbers.max() == 0:
+        return list(lives)
+    return [replace(life, kind=f"length {number + 1}") for life, number in zip(lives, numbers, strict=True)]
 
 
 class _TracedLife:
@@ -157,6 +192,17 @@ class _TracedLife:
         return way_of(
             self._path, self._share, last, from_new=new, shape_spread=shape_spread, mean_curve=mean_curve
         )
+
+    def length_odds(self, usual: Usual) -> LengthOdds:
+        """How likely it has each length, by itself."""
+        if self.is_whole:
+            return LengthOdds(np.full(len(GRID), np.log(self.end_h)), np.ones(len(GRID)))
+        way = self.last_way(usual.shape_spread, usual.mean_curve)
+        return LengthOdds(*length_odds(way, usual, from_new=self.life.from_new))
+
+    def place(self) -> tuple[float, float]:
+        """A whole life as a point, by which twins are found."""
+        return place_of(self._path, self.end_h)
 
     def progress_at(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """
@@ -184,6 +230,15 @@ class _TracedLife:
         return used - (hours[rows] / self.end_h)[:, None], bend, way.error[rows]
 
 
+def _counts(lives: Sequence[_TracedLife]) -> FloatArray:
+    """How much each life counts: twins count as one."""
+    counts = np.ones(len(lives))
+    whole = [i for i, one in enumerate(lives) if one.is_whole]
+    places = [lives[i].place() for i in whole]
+    counts[whole] = counts_of(batches(places, [lives[i].life.kind for i in whole]))
+    return counts
+
+
 class _Before(NamedTuple):
     """The prior before any life is known: ln(life), and as how many lives it counts."""
 
@@ -202,9 +257,24 @@ class _Fit:
     common: float
     spread: float
 
-    def again(self, ln_life: FloatArray, doubt: FloatArray, kind: IntArray, before: _Before) -> _Fit:
+    @property
+    def apart(self) -> float:
+        """How far kinds lie from the middle of all, as KIND_SPREAD and the seen ones say. ln [h]"""
+        squares = float(np.sum((self.middles - self.common) ** 2)) + KIND_SPREAD**2
+        return float(np.sqrt(squares / len(self.middles)))
+
+    @property
+    def pull_lives(self) -> float:
+        """As how many lives of one kind the middle of all counts: the less, the further kinds are apart."""
+        return (self.spread / self.apart) ** 2
+
+    def again(
+        self, ln_life: FloatArray, doubt: FloatArray, kind: IntArray, counts: FloatArray, before: _Before
+    ) -> _Fit:
         """
         Fitted to the present estimates of the lives: mean and variance of their ln(life), shape (lives,).
+
+        counts : how much each life counts.
 
         Newton step. Plain EM converges slowly, because the imputed mean of a censored life follows the
         current estimate.
@@ -212,26 +282,17 @@ class _Fit:
         kinds = len(self.middles)
         away = ln_life - self.middles[kind]
         squares = away**2 + doubt
-        weight = (TAIL + 1.0) / (TAIL + squares / self.spread**2)
+        weight = counts * (TAIL + 1.0) / (TAIL + squares / self.spread**2)
         told = np.maximum(1.0 - doubt / self.spread**2, LEAST_TOLD)
         count = np.bincount(kind, weight * told, minlength=kinds)
         total = count * self.middles + np.bincount(kind, weight * away, minlength=kinds)
         counted = np.minimum(1.0, MOST_OF_A_KIND / count)
         of_all = counted @ total + before.lives * before.ln_life
         common = float(of_all / (counted @ count + before.lives))
-        middles = (total + KIND_PULL_LIVES * common) / (count + KIND_PULL_LIVES)
+        middles = (total + self.pull_lives * common) / (count + self.pull_lives)
         squares = weight * ((ln_life - middles[kind]) ** 2 + doubt)
-        variance = (squares.sum() + PRIOR_LIVES * USUAL_SPREAD**2) / (len(ln_life) + PRIOR_LIVES)
+        variance = (squares.sum() + PRIOR_LIVES * USUAL_SPREAD**2) / (counts.sum() + PRIOR_LIVES)
         return _Fit(middles, common, float(np.sqrt(variance)))
-
-
-def _next_kind_apart(fit: _Fit) -> float:
-    """
-    How far an unseen kind may be from the middle of the seen ones; KIND_SPREAD counts as one more. ln [h]
-    """
-    kinds = len(fit.middles)
-    squares = float(np.sum((fit.middles - fit.common) ** 2)) + KIND_SPREAD**2
-    return float(np.sqrt(squares / kinds * (1.0 + 1.0 / kinds)))
 
 
 def _machine_pace(machines: Sequence[str], told: FloatArray, away: FloatArray) -> dict[str, float]:
@@ -247,7 +308,9 @@ def _machine_pace(machines: Sequence[str], told: FloatArray, away: FloatArray) -
     }
 
 
-def _curves(whole: Sequence[_TracedLife], running: Sequence[Way]) -> tuple[FloatArray, float]:
+def _curves(
+    whole: Sequence[_TracedLife], counts: FloatArray, running: Sequence[Way]
+) -> tuple[FloatArray, float]:
     """
     How likely each curve of the family and, last, the mean curve is; and how closely lives follow theirs.
 
@@ -263,13 +326,14 @@ def _curves(whole: Sequence[_TracedLife], running: Sequence[Way]) -> tuple[Float
         ln_odds = INDEPENDENT * np.mean(-0.5 * (away / deviation) ** 2 - np.log(deviation), axis=1)
         odds = weights * np.exp(ln_odds - ln_odds.max(axis=1, keepdims=True))
         odds /= odds.sum(axis=1, keepdims=True)
+        odds *= counts[:, None]
         weights = _shares(odds, slopes, weights)
         total = float(np.sum(odds * squares)) + SHAPE_LIVES * SHAPE_SPREAD**2
-        spread = float(np.sqrt(total / (len(whole) + SHAPE_LIVES)))
+        spread = float(np.sqrt(total / (counts.sum() + SHAPE_LIVES)))
     spread = max(spread, LEAST_SHAPE_SPREAD)
     if not whole:
         return weights, spread
-    trust = len(whole) / (len(whole) + MEAN_CURVE_LIVES)
+    trust = counts.sum() / (counts.sum() + MEAN_CURVE_LIVES)
     return np.append((1.0 - trust) * weights, trust), spread
 
 
@@ -277,7 +341,7 @@ def _of_kind(curves: Mapping[str | None, MeanCurve], kind: str | None) -> MeanCu
     return curves.get(kind, curves.get(None))
 
 
-def _mean_curves(whole: Sequence[_TracedLife]) -> dict[str | None, MeanCurve]:
+def _mean_curves(whole: Sequence[_TracedLife], counts: FloatArray) -> dict[str | None, MeanCurve]:
     """
     Mean curve of each kind, drawn to that of all (None): mean over lives, each counting once, of the progress
     at each share of the life. Empty where no life was seen whole.
@@ -286,15 +350,16 @@ def _mean_curves(whole: Sequence[_TracedLife]) -> dict[str | None, MeanCurve]:
         return {}
     rows, mean, variance = np.array([one.progress_at() for one in whole]).swapaxes(0, 1)
     kinds = np.array([one.life.kind for one in whole])
-    weight = np.minimum(rows, 1.0)
+    weight = counts[:, None] * np.minimum(rows, 1.0)
     common = _mean_progress(weight, mean)
     curves: dict[str | None, MeanCurve] = {}
     for kind in [None, *sorted(set(kinds.tolist()))]:
         mine = np.ones(len(whole), dtype=bool) if kind is None else kinds == kind
-        share = mine.sum() / (mine.sum() + MEAN_CURVE_PULL_LIVES)
+        lives = float(counts[mine].sum())
+        share = lives / (lives + MEAN_CURVE_PULL_LIVES)
         own = common + share * (_mean_progress(weight[mine], mean[mine]) - common)
-        shapes = len(set(kinds.tolist())) if kind is None else int(mine.sum())
-        curves[kind] = _around(own, weight[mine], mean[mine], variance, shapes=shapes)
+        shapes = float(len(set(kinds.tolist()))) if kind is None else lives
+        curves[kind] = _around(own, weight[mine], mean[mine], variance, lives=lives, shapes=shapes)
     return curves
 
 
@@ -307,18 +372,23 @@ def _mean_progress(weight: FloatArray, mean: FloatArray) -> FloatArray:
 
 
 def _around(
-    progress: FloatArray, weight: FloatArray, mean: FloatArray, variance: FloatArray, *, shapes: int
+    progress: FloatArray,
+    weight: FloatArray,
+    mean: FloatArray,
+    variance: FloatArray,
+    *,
+    lives: float,
+    shapes: float,
 ) -> MeanCurve:
     """
     A mean curve with how far one life may be from it, by the lives it is of and their scatter.
 
     shapes : how many lives, or of a kind not seen how many kinds, show what shapes there are.
     """
-    count = len(mean)
     between = (weight * (mean - progress) ** 2).sum(axis=0)
     steep = np.gradient(progress) / np.gradient(LIVED) * LIVED * (1.0 - LIVED)
     before = (MEAN_CURVE_SPREAD * steep) ** 2 / shapes
-    apart = (between / count + before) * (1.0 + 1.0 / shapes)
+    apart = (between / lives + before) * (1.0 + 1.0 / shapes)
     spread = np.sqrt(np.sum(apart) / np.maximum(np.sum(steep**2), 1e-9))
     error = np.sqrt(variance.mean(axis=0) + apart)
     return MeanCurve(progress, np.maximum(error, LEAST_PROGRESS_ERROR), float(spread))

@@ -18,7 +18,7 @@ from cleanside.ingest.restriction.forecast.blend import (
 from cleanside.ingest.restriction.forecast.forecast import fit_forecaster
 from cleanside.ingest.restriction.forecast.paths import trace
 from cleanside.ingest.restriction.forecast.prior import prior_hours_left, usual_life
-from cleanside.ingest.restriction.forecast.twins import batches, folds_of
+from cleanside.ingest.restriction.forecast.twins import batches, counts_of, folds_of
 from cleanside.ingest.restriction.forecast.usual import learn_lengths
 
 
@@ -99,6 +99,36 @@ def test_points_of_near_twins_make_batches_and_others_do_not():
     assert batches(twins[:3], ["one"] * 3).tolist() == [0, 1, 2]
 
 
+def test_many_batches_are_found_although_two_of_them_lie_near_each_other():
+    """Ten batches of four: of the edges of the tree none is much longer than the next."""
+    rng = np.random.default_rng(3)
+    middles = rng.normal(0, 0.3, (10, 2))
+    twins = [tuple(m + 0.012 * rng.normal(size=2)) for m in middles for _ in range(4)]
+    found = batches(twins, ["one"] * 40)
+    assert 8 <= len(set(found.tolist())) <= 10
+    assert counts_of(found).sum() == pytest.approx(len(set(found.tolist())))
+
+
+def test_four_lives_of_one_batch_teach_a_length_as_one_life_does():
+    """All that was seen is one batch: there is no gap, but lives are not so much alike by chance."""
+    batch = [life_of(300.0 * (1 + 0.008 * n), seed=n, bend=2.5) for n in range(4)]
+    spread = [300.0 * np.exp(x) for x in (-0.35, -0.1, 0.1, 0.35)]
+    others = [life_of(end_h, seed=n, bend=2.5) for n, end_h in enumerate(spread)]
+    assert learn_lengths(batch)[0].told == pytest.approx(1.0, abs=0.1)
+    assert learn_lengths(others)[0].told == pytest.approx(4.0, abs=0.1)
+    learned = fit_forecaster(batch).learned
+    assert learned is not None
+    assert learned.lives_behind("") == pytest.approx(1.0)
+
+
+def test_lives_that_differ_as_on_a_test_stand_are_no_twins():
+    """Lengths that differ by 10 %, as within a feed level of the open bench, in two clumps."""
+    rng = np.random.default_rng(1)
+    lengths = np.concatenate((rng.normal(0.0, 0.1, 10), rng.normal(0.9, 0.1, 10)))
+    places = [(float(x), 0.25 + 0.03 * rng.normal()) for x in lengths]
+    assert len(set(batches(places, ["one"] * 20).tolist())) == 20
+
+
 def test_twins_are_left_out_together():
     assert folds_of(np.array([0, 1, 1, 3, 4, 3]), 3).tolist() == [0, 1, 1, 2, 0, 2]
 
@@ -152,11 +182,20 @@ def test_a_life_three_times_as_long_as_the_few_others_stays_inside_the_interval_
 
 
 def test_a_kind_has_its_own_mean_curve_drawn_to_that_of_all():
-    late = [life_of(100.0, bend=8.0, seed=n, kind="late") for n in range(8)]
-    even = [life_of(100.0, bend=1.2, seed=20 + n, kind="even") for n in range(8)]
+    late = [life_of(100.0 * 1.05**n, bend=8.0, seed=n, kind="late") for n in range(8)]
+    even = [life_of(100.0 * 1.05**n, bend=1.2, seed=20 + n, kind="even") for n in range(8)]
     lengths, _ = learn_lengths([*late, *even])
     curves = [lengths.of(kind).mean_curve for kind in ("late", "unseen", "even")]
     assert all(curve is not None for curve in curves)
     halfway = [curve.progress[13] for curve in curves if curve is not None]
     assert halfway[0] < halfway[1] - 0.1
     assert halfway[1] < halfway[2] - 0.1
+
+
+def test_the_further_kinds_lie_apart_the_less_one_is_drawn_to_the_others():
+    """Two lives of each kind, 120 and 700 h: the middle of all is that of neither."""
+    lengths_h = {"fine": (115.0, 125.0), "coarse": (680.0, 720.0)}
+    lives = [life_of(h, seed=int(h), kind=kind) for kind, pair in lengths_h.items() for h in pair]
+    lengths, _ = learn_lengths(lives)
+    for kind, pair in lengths_h.items():
+        assert lengths.of(kind).life_h == pytest.approx(np.mean(pair), rel=0.12)

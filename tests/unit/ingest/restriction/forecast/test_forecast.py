@@ -9,7 +9,7 @@ from scipy import stats
 from cleanside.ingest.restriction import Life, learn_fleet
 from cleanside.ingest.restriction.evaluate.baselines import straight_line
 from cleanside.ingest.restriction.forecast.forecast import fit_forecaster
-from cleanside.ingest.restriction.forecast.kinds import length_groups, normal_density, student_density
+from cleanside.ingest.restriction.forecast.kinds import normal_density, student_density
 from cleanside.ingest.restriction.forecast.paths import trace
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
@@ -185,14 +185,6 @@ def test_falling_hours_are_refused_with_the_row():
     with pytest.raises(WrongInput) as wrong:
         fit_forecaster([]).hours_left(np.array([2.0, 1.0]), np.array([1.0, 1.0]), terminal_pa=5.0)
     assert (wrong.value.code, wrong.value.values) == ("hours_fall", {"row": 1, "before": 2.0, "hours": 1.0})
-
-
-def test_lengths_that_fall_apart_make_groups_and_others_do_not():
-    rng = np.random.default_rng(0)
-    apart = np.concatenate([m * np.exp(rng.normal(0, 0.06, 15)) for m in (60.0, 80.0, 120.0, 240.0)])
-    assert len(set(length_groups(apart))) == 4
-    assert len(set(length_groups(500.0 * np.exp(rng.normal(0, 0.2, 40))))) == 1
-    assert length_groups(np.array([3.0])) == [0]
 
 
 def from_row(life, row):
