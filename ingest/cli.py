@@ -21,6 +21,7 @@ from cleanside.gateway.output import until_cut_off
 from cleanside.ingest import hidden, settings
 from cleanside.ingest.commands import (
     account,
+    analyse,
     appended,
     archive,
     attention,
@@ -40,8 +41,8 @@ from cleanside.ingest.commands import (
 from cleanside.ingest.errors import IngestError
 
 _NOUNS = (
-    *(serve, migrate, keys, account, appended, archive, recompute, backup, restore, import_bundles, enrol),
-    *(attention, webhooks, people, messages, install_service),
+    *(serve, analyse, migrate, keys, account, appended, archive, recompute, backup, restore),
+    *(import_bundles, enrol, attention, webhooks, people, messages, install_service),
 )
 #: name -> module and sentence of those that bring more along than serving needs; loaded for themselves alone
 _APART = {

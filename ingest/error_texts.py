@@ -37,6 +37,9 @@ SENTENCES: Sentences = {
         "this address has tried too often without a valid key or code; send again in {retry_s} s"
     ),
     "address_with_zone": "{address} is not a public address: it names a zone of this machine; leave it out",
+    "analyse_of_sqlite": (
+        "the server of a SQLite file analyses its readings itself; use PostgreSQL for more than one process"
+    ),
     "another_bundle": "another bundle is being imported; send it again later",
     "archive_file_altered": "archive file {source} is not as it was made; put it back from an older backup",
     "archive_file_differs": (
