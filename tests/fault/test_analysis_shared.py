@@ -23,7 +23,8 @@ from tests.support.databases import Postgres
 from tests.support.recorded_analysis import overlaps, spans
 from tests.support.serving import Api, in_process
 
-pytestmark = pytest.mark.postgres
+#: three servers, or processes, start beside each other on a busy machine
+pytestmark = [pytest.mark.postgres, pytest.mark.timeout(400)]
 
 MACHINES = 8
 HOURS = 200  # of each: two machines are one pass of the analysis
