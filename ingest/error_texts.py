@@ -566,6 +566,9 @@ SENTENCES: Sentences = {
         "a SQLite file has no standby, so --durability standby cannot be kept; use PostgreSQL, or "
         "--durability disk"
     ),
+    "standby_for_reads_of_sqlite": (
+        "a SQLite file has no standby; leave out --standby-for-reads, or use PostgreSQL for both"
+    ),
     "standby_not_awaited": (
         "synchronous_commit is {synchronous_commit}: a commit does not wait until a standby has it on its "
         "disk; set it to on"
