@@ -26,6 +26,7 @@ from cleanside.ingest.commands import (
     archive,
     attention,
     backup,
+    drill,
     enrol,
     import_bundles,
     install_service,
@@ -41,7 +42,7 @@ from cleanside.ingest.commands import (
 from cleanside.ingest.errors import IngestError
 
 _NOUNS = (
-    *(serve, analyse, migrate, keys, account, appended, archive, recompute, backup, restore),
+    *(serve, analyse, migrate, keys, account, appended, archive, recompute, backup, restore, drill),
     *(import_bundles, enrol, attention, webhooks, people, messages, install_service),
 )
 #: name -> module and sentence of those that bring more along than serving needs; loaded for themselves alone

@@ -545,6 +545,10 @@ SENTENCES: Sentences = {
         "device {device} is not registered, and the quarantine has {quarantined} of unregistered devices, at "
         "most {most}; register the device, then send again"
     ),
+    "drill_database_refused": (
+        "the database server made no database for the drill ({said}); give its user the right to: "
+        "ALTER ROLE name CREATEDB"
+    ),
     "durability_weak": (
         "the database keeps less than --durability asks for: {reasons}. Or serve all the same with "
         "--weak-durability warn"
