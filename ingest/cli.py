@@ -23,16 +23,14 @@ from cleanside.gateway.output import until_cut_off
 from cleanside.ingest import hidden, settings
 from cleanside.ingest.errors import IngestError
 
-#: command -> its module in `ingest.commands`, in the order of the help. A start loads the one asked for.
-_NOUNS = {
-    **{name: name for name in ("serve", "migrate", "keys", "account", "appended", "archive", "recompute")},
-    "backup": "backup",
-    "restore": "restore",
-    "import": "import_bundles",
-    "enrol": "enrol",
-    **{name: name for name in ("attention", "webhooks", "people", "messages")},
-    "install-service": "install_service",
-}
+#: in the order of the help; each has a module of its name in `ingest.commands`, loaded when it is asked for
+_NOUNS = (
+    *("serve", "analyse", "migrate", "keys", "account", "appended", "archive", "recompute"),
+    *("backup", "restore", "drill", "import", "enrol"),
+    *("attention", "webhooks", "people", "messages", "install-service"),
+)
+#: a word of Python's own names no module
+_MODULES = {"import": "import_bundles"}
 #: name -> module and sentence of those that bring more along than serving needs; loaded for themselves alone
 _APART = {
     "backtest": ("cleanside.ingest.evaluation.backtest", "judge the forecast on recorded lives"),
@@ -111,8 +109,9 @@ def build_parser(*, command: str = "") -> argparse.ArgumentParser:
     parser = Parser(prog="cleanside-ingest", description="Ingest service of cleanside.")
     parser.add_argument("--version", action="version", version=f"cleanside-ingest {version('cleanside')}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for noun in [_NOUNS[command]] if command in _NOUNS else _NOUNS.values():
-        importlib.import_module(f"cleanside.ingest.commands.{noun}").add(commands)
+    for noun in [command] if command in _NOUNS else _NOUNS:
+        home = _MODULES.get(noun, noun.replace("-", "_"))
+        importlib.import_module(f"cleanside.ingest.commands.{home}").add(commands)
     for name, (home, sentence) in _APART.items():
         apart = commands.add_parser(name, help=sentence)
         if command == name:

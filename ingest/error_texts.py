@@ -42,6 +42,9 @@ SENTENCES: Sentences = {
         "this address has tried too often without a valid key or code; send again in {retry_s} s"
     ),
     "address_with_zone": "{address} is not a public address: it names a zone of this machine; leave it out",
+    "analyse_of_sqlite": (
+        "the server of a SQLite file analyses its readings itself; use PostgreSQL for more than one process"
+    ),
     "another_bundle": "another bundle is being imported; send it again later",
     "archive_file_altered": "archive file {source} is not as it was made; put it back from an older backup",
     "archive_file_differs": (
@@ -572,6 +575,10 @@ SENTENCES: Sentences = {
         "device {device} is not registered, and the quarantine has {quarantined} of unregistered devices, at "
         "most {most}; register the device, then send again"
     ),
+    "drill_database_refused": (
+        "the database server made no database for the drill ({said}); give its user the right to: "
+        "ALTER ROLE name CREATEDB"
+    ),
     "durability_weak": (
         "the database keeps less than --durability asks for: {reasons}. Or serve all the same with "
         "--weak-durability warn"
@@ -592,6 +599,9 @@ SENTENCES: Sentences = {
     "standby_of_sqlite": (
         "a SQLite file has no standby, so --durability standby cannot be kept; use PostgreSQL, or "
         "--durability disk"
+    ),
+    "standby_for_reads_of_sqlite": (
+        "a SQLite file has no standby; leave out --standby-for-reads, or use PostgreSQL for both"
     ),
     "standby_not_awaited": (
         "synchronous_commit is {synchronous_commit}: a commit does not wait until a standby has it on its "

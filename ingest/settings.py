@@ -67,6 +67,14 @@ class Settings:
             "or refuse to serve.",
         ),
     )
+    standby_for_reads: str = field(
+        default="",
+        metadata=row(
+            text_or_empty,
+            "URL of a standby of a PostgreSQL database, for reads that may lag: pages and files of raw "
+            "readings. Empty: the database itself.",
+        ),
+    )
     oidc_issuer: str = field(
         default="",
         metadata=row(

@@ -5,7 +5,8 @@ Promises: one owner's lives never affect another owner's forecasts. One owner's 
 logged and shown, the previous snapshot stays in use, and learning tries again after a pause that doubles. A
 snapshot is fitted before its first use and stored with its fit, so no request waits for a fit. Each housing
 is studied by it before that use too, in pieces that stand back for intake. A fleet without new summaries is
-not learned again.
+not learned again. Of several processes one learns from a fleet at a time (a lease), the others use what it
+learned.
 Leaves to others: learning (`ingest.restriction.learn_fleet`).
 """
 
@@ -36,6 +37,7 @@ from cleanside.ingest.restriction import (
 from cleanside.ingest.store import fleet, snapshots
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.surroundings import HousingSurroundings, of_housings
+from cleanside.ingest.writer.lease import Lease
 from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
@@ -45,6 +47,8 @@ LOOK_EVERY_S = 0.5
 HOUSINGS_AT_ONCE = 20  # over one connection, whose time is limited; chosen: seconds on a small computer
 NOTHING_LEARNED = SnapshotInUse(0, FleetKnowledge())
 PAUSE_TIMES = 20.0  # a learning takes at most a twentieth of the time; chosen
+LEARNING_LEASE_US = 120_000_000  # longer than a fit; after a kill another process learns then; chosen
+LEARNED_ELSEWHERE_S = 5.0  # then it looks what another process has learned; chosen
 FAILED_PAUSE_S, LONGEST_FAILED_PAUSE_S = 60.0, 3_600.0  # the same data would mostly fail again; chosen
 
 
@@ -57,6 +61,7 @@ class Snapshots:
         self._not_before_s: dict[int, float] = {}
         self._learned_from: dict[int, int] = {}
         self._failures: dict[int, int] = {}  # owner -> learnings that failed in a row
+        self._leases: dict[int, Lease] = {}
         self._lock = threading.Lock()
 
     def of(self, connection: sa.Connection, owner_id: int) -> SnapshotInUse:
@@ -80,7 +85,7 @@ class Snapshots:
         """
         Load what other processes learned, and learn from fleets with new summaries.
 
-        at_once : do not wait for the schedule.
+        at_once : do not wait for the schedule, or for another process that learns.
         """
         with resources.reading() as connection:
             owners = fleet.every_owner(connection)
@@ -126,7 +131,12 @@ class Snapshots:
             self._use(resources, memory, owner_id, known)
         if revisions == self._learned_from.get(owner_id, 0):
             return
-        learned = learn(resources, memory, owner_id, known.knowledge)
+        if not at_once and not self._is_ours(resources, owner_id):
+            self._not_before_s[owner_id] = self._monotonic_s() + LEARNED_ELSEWHERE_S
+            return
+        learned = learn(
+            resources, memory, owner_id, known.knowledge, keep=lambda: self._is_ours(resources, owner_id)
+        )
         if not learned.teaches_as(known.knowledge):
             known = self._save(resources, owner_id, number, _fit(learned)) or known
         self._use(resources, memory, owner_id, replace(known, failed_us=None))
@@ -134,6 +144,19 @@ class Snapshots:
         self._failures.pop(owner_id, None)
         took_s = self._monotonic_s() - began_s
         self._not_before_s[owner_id] = self._monotonic_s() + max(LEAST_PAUSE_S, PAUSE_TIMES * took_s)
+
+    def _is_ours(self, resources: Resources, owner_id: int) -> bool:
+        """Take or keep the lease on learning from this fleet. On SQLite there is no other process."""
+        if resources.is_sqlite:
+            return True
+        if owner_id not in self._leases:
+            self._leases[owner_id] = Lease(resources, f"learner:{owner_id}", LEARNING_LEASE_US)
+        return self._leases[owner_id].take()
+
+    def give_back(self) -> None:
+        """Let another process learn, at once."""
+        for lease in self._leases.values():
+            lease.give_back()
 
     def _use(self, resources: Resources, memory: Memory, owner_id: int, known: SnapshotInUse) -> None:
         """Study each housing by a snapshot, then use it: requests find the result in memory."""
@@ -190,6 +213,7 @@ class Learner:
                 log.info("ingest.learning_waits", extra={"reason": str(error)})
             except Exception:
                 log.exception("ingest.learning_failed")
+        self._snapshots.give_back()
 
 
 def in_pieces(
@@ -213,17 +237,26 @@ def in_pieces(
             return
 
 
-def learn(resources: Resources, memory: Memory, owner_id: int, before: FleetKnowledge) -> FleetKnowledge:
+def learn(
+    resources: Resources,
+    memory: Memory,
+    owner_id: int,
+    before: FleetKnowledge,
+    *,
+    keep: Callable[[], object] = lambda: None,
+) -> FleetKnowledge:
     """
     Learn from an owner's fleet: complete lives, running lives so far, ambient pressure, and what is sent.
 
     before : the previous snapshot; its usual clean levels help to distinguish a new element from a torn one.
+    keep : called now and then while it works.
     """
     now_us = resources.clock()
     lives: list[Life] = []
     recent: list[tuple[str, Summaries]] = []
 
     def look(connection: sa.Connection, piece: Sequence[HousingRow]) -> None:
+        keep()
         around = of_housings(connection, piece, now_us, whole_owner=False)
         for housing in piece:
             summaries = memory.summaries(connection, housing)

@@ -4,7 +4,8 @@ The analysis in the background: it summarises changed hours again, and learns fr
 Promises: current shortly after a commit, whatever the order of arrival: an hour is summarised from all its
 stored readings, each time it changes. Readings belong to the housing on which their device sat when they were
 measured. Rows and revisions are read in one view, so no later reading is missed, and no process overwrites a
-summary that another made from newer rows.
+summary that another made from newer rows. Of several processes over one database each takes other housings;
+what a killed one had is taken over.
 Leaves to others: summary and assessment (`ingest.restriction`), the schedule of learning
 (`ingest.analysis.knowledge`).
 """
@@ -13,7 +14,8 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
+from itertools import chain
 from typing import NamedTuple
 
 import numpy as np
@@ -25,7 +27,7 @@ from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.quarantine.replay import after_a_start, reconsider
 from cleanside.ingest.restriction import Readings, summarise_hours
 from cleanside.ingest.restriction.measure.summary import FloatArray
-from cleanside.ingest.store import fleet, hours, partitions, quarantine, raw
+from cleanside.ingest.store import fleet, hours, partitions, quarantine, raw, turns
 from cleanside.ingest.store.fleet import Assignment
 from cleanside.ingest.store.hours import HOUR_US, Behind, HourColumns, Kept
 from cleanside.ingest.store.marks import Range, ranges_of
@@ -121,7 +123,13 @@ def recheck_due(resources: Resources, now_us: int) -> int:
     with resources.reading() as connection:
         if not quarantine.due(connection, now_us, limit=1):
             return 0
-    return resources.writer.call(lambda c: reconsider(c, quarantine.due(c, now_us), now_us))
+
+    def recheck(connection: sa.Connection) -> int:
+        if not turns.is_ours(connection, turns.RECHECK):
+            return 0
+        return reconsider(connection, quarantine.due(connection, now_us), now_us)
+
+    return resources.writer.call(recheck)
 
 
 class HousingWork(NamedTuple):
@@ -133,9 +141,43 @@ class HousingWork(NamedTuple):
 
 
 def run_pass(resources: Resources) -> int:
-    """Summarise the hours that are due, up to `HOURS_A_PASS`. Returns how many there were."""
+    """
+    Summarise hours that are due, up to `HOURS_A_PASS`, of housings that no other process works on.
+
+    Returns how many there were.
+    """
+    if resources.is_sqlite:  # no other process serves this file
+        return _pass(resources, lambda c: hours.behind(c, limit=HOURS_A_PASS))
+    with resources.reading() as holding:
+        if not (ours := _streams_in_turn(holding)):
+            return 0
+        # A view of its own, begun now: it has what the last process wrote in its turn.
+        return _pass(resources, lambda c: hours.behind_of(c, ours, limit=HOURS_A_PASS))
+
+
+def _streams_in_turn(holding: sa.Connection) -> list[int]:
+    """Streams with due hours, enough for a pass, whose housings this connection has the turn of now."""
+    ours: dict[int, None] = {}
+    many = after = 0
+    while many < HOURS_A_PASS and (due := hours.behind(holding, limit=HOURS_A_PASS - many, after=after)):
+        devices = _devices_in_turn(holding, {behind.device_id for behind in due})
+        found = [behind.stream_id for behind in due if behind.device_id in devices]
+        ours |= dict.fromkeys(found)
+        many, after = many + len(found), due[-1].stream_id
+    return list(ours)
+
+
+def _devices_in_turn(holding: sa.Connection, device_ids: Collection[int]) -> frozenset[int]:
+    """Those of these devices whose housings are all ours; one that never sat on any is taken by itself."""
+    housings = {device_id: fleet.housings_ever(holding, device_id) for device_id in device_ids}
+    alone = turns.taken(holding, turns.DEVICE, [device for device, seats in housings.items() if not seats])
+    ours = turns.taken(holding, turns.HOUSING, set(chain.from_iterable(housings.values())))
+    return alone | {device for device, seats in housings.items() if seats and ours.issuperset(seats)}
+
+
+def _pass(resources: Resources, due_of: Callable[[sa.Connection], list[Behind]]) -> int:
     with resources.reading() as connection:
-        due = hours.behind(connection, limit=HOURS_A_PASS)
+        due = due_of(connection)
         if not due:
             return 0
         stream_ids = sorted({behind.stream_id for behind in due})

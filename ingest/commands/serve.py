@@ -52,8 +52,10 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
 
     from cleanside.ingest.api import connection
 
-    log.set_up(chosen.log_level, chosen.log_format, secrets=hidden.passwords_of(chosen.database))
+    secrets = hidden.passwords_of(chosen.database) + hidden.passwords_of(chosen.standby_for_reads)
+    log.set_up(chosen.log_level, chosen.log_format, secrets=secrets)
     _warn_of_visible(given.database)
+    _warn_of_visible(given.standby_for_reads)
     addresses.networks_of(chosen.webhook_networks)  # wrong settings are reported before anything begins
     relay_of(chosen)
     trusted = addresses.proxies_of(chosen.trusted_proxies, behind_proxy=chosen.behind_proxy)

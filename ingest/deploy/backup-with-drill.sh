@@ -5,8 +5,8 @@
 #
 # FOLDER gets a folder for each backup, named after its moment (UTC). The newest KEEP of them stay.
 # It fails, and removes nothing, where the backup or the drill fails.
-# The drill needs room for a second copy of a SQLite database. Of PostgreSQL, restore one by hand now and then
-# (cleanside-ingest restore into an empty database): that a dump is sound is checked as it is made.
+# The drill needs room for a second copy: of SQLite in FOLDER, of PostgreSQL on its server, where the user needs
+# CREATEDB for it.
 set -eu
 umask 077
 [ $# -ge 2 ] || { echo "usage: $0 FOLDER KEEP [flags]; see the first lines of this file" >&2; exit 2; }
@@ -19,13 +19,7 @@ backup=$folder/$(date -u +%Y-%m-%dT%H%M%SZ)
 mkdir -p "$folder"
 cleanside-ingest backup --to "$backup" "$@"
 
-if [ -e "$backup/database.sqlite" ]; then
-    aside=$(mktemp -d "$folder/.drill.XXXXXX")
-    trap 'rm -rf "$aside"' EXIT
-    cleanside-ingest restore --from "$backup" --database "sqlite:///$aside/drill.db" >"$aside/said"
-    cleanside-ingest account --database "sqlite:///$aside/drill.db" >"$aside/account"
-    tail -n 1 "$aside/account"
-fi
+cleanside-ingest drill --from "$backup" --aside "$folder" "$@"
 
 find "$folder" -mindepth 1 -maxdepth 1 -type d -name '????-??-??T??????Z' | sort -r | tail -n "+$((keep + 1))" |
     while read -r old; do rm -rf -- "$old"; done

@@ -45,13 +45,25 @@ def _for_tools(url: str) -> tuple[list[str], dict[str, str]]:
 
     All users of a machine can read the arguments of a process; only its own user can read its environment.
     """
-    parsed = sa.make_url(url).set(drivername="postgresql")
+    parsed = _hosts_for_libpq(sa.make_url(url).set(drivername="postgresql"))
     password = parsed.query.get("password") or parsed.password
     if others := sorted(set(parsed.query) & set(hidden.SECRET_MEMBERS) - {"password"}):
         raise CalledWrongly("url_member_needs_service_file", member=others[0])
     target = sa.URL.create(**{**parsed._asdict(), "password": None}).difference_update_query(["password"])
     secret = {"PGPASSWORD": str(password)} if password else {}
     return [f"--dbname={target.render_as_string(hide_password=False)}"], secret
+
+
+def _hosts_for_libpq(url: sa.URL) -> sa.URL:
+    """Several hosts in one member, with commas: of several members libpq reads the last alone."""
+    given = url.query.get("host")
+    if not isinstance(given, tuple):
+        return url
+    parts = [re.fullmatch(r"(.*?)(?::(\d+))?", host) for host in given]
+    hosts = {"host": ",".join(part[1] for part in parts if part)}
+    if any(ports := [part[2] or "" for part in parts if part]):
+        hosts["port"] = ",".join(ports)
+    return url.update_query_dict(hosts)
 
 
 def rows_in_dump(dump: Path, table: str, tools: Path | None) -> list[dict[str, str]]:

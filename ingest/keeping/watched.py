@@ -1,5 +1,5 @@
 """
-Figures for alerts: the account, the quarantine, silent monitors, the newest backup, the certificate.
+Figures for alerts: the account, the quarantine, silent monitors, the newest backup, certificate, standbys.
 
 Promises: each costs a query over small tables or a look at a file. A figure that this server cannot know is
 left out; a backup folder without a backup is infinitely old.
@@ -9,7 +9,7 @@ Leaves to others: when to call a person (`deploy/prometheus-rules.yaml`).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Final
@@ -20,7 +20,8 @@ from prometheus_client.core import GaugeMetricFamily, Metric
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.keeping.manifest import MANIFEST, read_manifest
-from cleanside.ingest.store import attention
+from cleanside.ingest.store import attention, durability
+from cleanside.ingest.store.durability import Standby
 from cleanside.ingest.writer.resources import Resources
 
 _DAY_S: Final = 86_400
@@ -33,6 +34,10 @@ def figures(resources: Resources) -> Iterator[Metric]:
     now_us = resources.clock()
     yield from _of_readings(resources, now_us)
     yield from _of_account(resources, now_us)
+    if resources.settings.durability == "standby":
+        with resources.reading() as connection:
+            standbys = durability.standbys_of(connection)
+        yield from of_standbys(standbys)
     if folder := resources.settings.backup_folder:
         age_s = backup_age_s(Path(folder), now_us)
         yield GaugeMetricFamily("cleanside_backup_age_seconds", "Age of the newest backup", age_s)
@@ -77,6 +82,21 @@ def _of_account(resources: Resources, now_us: int) -> Iterator[Metric]:
     )
     age_s = max(0.0, (now_us - counted.counted_us) / 1e6)
     yield GaugeMetricFamily("cleanside_account_age_seconds", "Since the account was last counted", age_s)
+
+
+def of_standbys(standbys: Sequence[Standby] | None) -> Iterator[Metric]:
+    """How many stream from the database, and how far each is behind. None: it cannot be known."""
+    if standbys is None:
+        return
+    yield GaugeMetricFamily("cleanside_standbys", "Standbys that stream from the database", len(standbys))
+    behind = GaugeMetricFamily(
+        "cleanside_standby_behind_bytes",
+        "Of the database's log, what a standby has not on its disk yet",
+        labels=["standby"],
+    )
+    for standby in standbys:
+        behind.add_metric([standby.name], standby.behind_bytes)
+    yield behind
 
 
 def backup_age_s(folder: Path, now_us: int) -> float:

@@ -15,12 +15,9 @@ from __future__ import annotations
 import asyncio
 import logging
 import random
-import secrets
 import ssl
 import threading
 from collections.abc import Callable
-
-import sqlalchemy as sa
 
 from cleanside.ingest.errors import CannotOpen, TryAgain
 from cleanside.ingest.messages import confirming, leaving
@@ -36,6 +33,7 @@ from cleanside.ingest.store.people import Person
 from cleanside.ingest.store.sealing import SealingKey
 from cleanside.ingest.webhooks.announcing import Views
 from cleanside.ingest.webhooks.courier import FINISH_S, wait_s
+from cleanside.ingest.writer.lease import Lease
 from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
@@ -100,8 +98,7 @@ class Mailer:
         self._jitter = jitter
         self._pause_s = pause_s
         self._noticer = Noticer(resources, views, digest_of, has_relay=self._relay is not None)
-        # On SQLite no other process serves (the lock beside the file): a lease left is that of a killed one.
-        self._holder = "sole" if resources.is_sqlite else secrets.token_hex(8)
+        self._lease = Lease(resources, MAIL_LEASE, MAIL_LEASE_US)
         self._give_up_us = resources.settings.mail_give_up_days * 86_400_000_000
         self._next_notice_us = self._next_forget_us = 0
         self._thread = threading.Thread(target=lambda: asyncio.run(self._work()), name="mailer", daemon=True)
@@ -126,7 +123,7 @@ class Mailer:
                 log.exception("ingest.mail_failed")
             await asyncio.to_thread(self._resources.stopping.wait, self._pause_s)
         await _finish(busy)
-        await asyncio.to_thread(self._give_back)
+        await asyncio.to_thread(self._lease.give_back)
 
     async def _look(
         self, relay: Relay | None, verify: ssl.SSLContext, busy: dict[int, asyncio.Task[None]]
@@ -144,7 +141,7 @@ class Mailer:
         with resources.reading() as connection:
             if not owners_to_look_at(connection):
                 return []
-        if not resources.writer.call(self._take_lease):
+        if not self._lease.take():
             return []
         if is_time(self._next_notice_us, NOTICE_EVERY_US, now_us):
             self._next_notice_us = now_us + NOTICE_EVERY_US
@@ -156,16 +153,6 @@ class Mailer:
             )
         with resources.reading() as connection:
             return messages.people_waiting(connection, now_us)
-
-    def _take_lease(self, connection: sa.Connection) -> bool:
-        now_us = self._resources.clock()
-        return outbox.take_lease(connection, MAIL_LEASE, self._holder, now_us, now_us + MAIL_LEASE_US)
-
-    def _give_back(self) -> None:
-        try:
-            self._resources.writer.call(lambda c: outbox.give_lease_back(c, MAIL_LEASE, self._holder))
-        except TryAgain:  # it runs out by itself
-            log.info("ingest.lease_kept", extra={"lease": MAIL_LEASE})
 
     async def _send_all(self, relay: Relay, verify: ssl.SSLContext, person_id: int) -> None:
         """Send the due messages of one person, in order, until one fails or their turn is over."""
@@ -210,7 +197,7 @@ class Mailer:
 
     def _next(self, relay: Relay, person_id: int) -> Outgoing | None:
         """The due message of a person, while this process sends."""
-        if not self._resources.writer.call(self._take_lease):
+        if not self._lease.take():
             return None
         with self._resources.reading() as connection:
             message = messages.next_of(connection, person_id)

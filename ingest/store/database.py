@@ -132,6 +132,17 @@ def reading_engine(url: str, *, archive: str = "") -> sa.Engine:
     return _with_archive(engine, url, archive)
 
 
+def standby_engine(url: str, of: str, *, archive: str = "") -> sa.Engine:
+    """
+    An engine that reads from a standby of a PostgreSQL database.
+
+    of : URL of that database. Raises CalledWrongly where one of the two is a SQLite file.
+    """
+    if sqlite_path(url) is not None or sqlite_path(of) is not None:
+        raise CalledWrongly("standby_for_reads_of_sqlite")
+    return reading_engine(url, archive=archive)
+
+
 def _parsed(url: str) -> sa.URL:
     """The URL in parts. Raises CalledWrongly where it is not one of a database we know."""
     parsed = hidden.readable(url)

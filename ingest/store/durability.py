@@ -63,6 +63,27 @@ def weaknesses(found: CommitSettings, *, on_standby: bool) -> list[str]:
     return [code for code, is_so in weak.items() if is_so]
 
 
+class Standby(NamedTuple):
+    """A standby that is connected, and how much of the log it has not on its disk yet."""
+
+    name: str
+    behind_bytes: int
+
+
+def standbys_of(connection: sa.Connection) -> list[Standby] | None:
+    """
+    The standbys that stream from this database. None: it is a standby itself, or our user may not see them.
+
+    Source: PostgreSQL manual, "The Cumulative Statistics System", pg_stat_replication; "Predefined Roles".
+    """
+    may_see = "SELECT NOT pg_is_in_recovery() AND pg_has_role('pg_read_all_stats', 'USAGE')"
+    if not connection.scalar(sa.text(may_see)):
+        return None
+    behind = "greatest(0, pg_wal_lsn_diff(pg_current_wal_lsn(), flush_lsn))::bigint"
+    sql = f"SELECT application_name, {behind} FROM pg_stat_replication WHERE state = 'streaming'"
+    return [Standby(name, int(behind_bytes)) for name, behind_bytes in connection.execute(sa.text(sql))]
+
+
 def note_warnings(connection: Any, record: Any) -> None:
     """Listen to what a new connection of PostgreSQL is warned of; for SQLAlchemy's event "connect"."""
 

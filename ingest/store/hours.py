@@ -108,14 +108,21 @@ class Behind(NamedTuple):
 _BEHIND = """
 SELECT hours.stream_id, streams.device_id, hours.hour, hours.revision
 FROM hours JOIN streams ON streams.id = hours.stream_id
-WHERE hours.revision > hours.analysed_revision
+WHERE hours.revision > hours.analysed_revision AND {}
 ORDER BY hours.stream_id, hours.hour LIMIT ?
 """
 
 
-def behind(connection: sa.Connection, *, limit: int) -> list[Behind]:
-    """Hours whose revision is ahead of their analysis."""
-    return [Behind(*row) for row in dialect.run(connection, _BEHIND, (limit,))]
+def behind(connection: sa.Connection, *, limit: int, after: int = 0) -> list[Behind]:
+    """Hours whose revision is ahead of their analysis, by stream. after : of streams with a higher id."""
+    sql = _BEHIND.format("hours.stream_id > ?")
+    return [Behind(*row) for row in dialect.run(connection, sql, (after, limit))]
+
+
+def behind_of(connection: sa.Connection, stream_ids: Sequence[int], *, limit: int) -> list[Behind]:
+    """The same of these streams alone; at least one."""
+    sql = _BEHIND.format(f"hours.stream_id IN ({dialect.marks(stream_ids)})")
+    return [Behind(*row) for row in dialect.run(connection, sql, (*stream_ids, limit))]
 
 
 def count_behind(connection: sa.Connection, device_ids: Sequence[int] | None = None) -> int:

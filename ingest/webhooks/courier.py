@@ -16,14 +16,12 @@ from __future__ import annotations
 import asyncio
 import logging
 import random
-import secrets
 import ssl
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import httpx
-import sqlalchemy as sa
 
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.store import outbox, webhook_secrets
@@ -39,6 +37,7 @@ from cleanside.ingest.webhooks.addresses import (
 )
 from cleanside.ingest.webhooks.announcing import Views, announce
 from cleanside.ingest.webhooks.signing import envelope, signed_headers
+from cleanside.ingest.writer.lease import Lease
 from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
@@ -107,8 +106,7 @@ class Courier:
         self._resolve = resolve
         self._jitter = jitter
         self._pause_s = pause_s
-        # On SQLite no other process serves (the lock beside the file): a lease left is that of a killed one.
-        self._holder = "sole" if resources.is_sqlite else secrets.token_hex(8)
+        self._lease = Lease(resources, LEASE, LEASE_US)
         self._allowed: tuple[Network, ...] = networks_of(resources.settings.webhook_networks)
         self._give_up_us = resources.settings.webhook_give_up_days * 86_400_000_000
         self._next_forget_us = 0
@@ -141,7 +139,7 @@ class Courier:
                 for task in unfinished:
                     task.cancel()
                 await asyncio.gather(*unfinished, return_exceptions=True)
-        await asyncio.to_thread(self._give_back)
+        await asyncio.to_thread(self._lease.give_back)
 
     def _client(self) -> httpx.AsyncClient:
         return httpx.AsyncClient(
@@ -167,7 +165,7 @@ class Courier:
         now_us = resources.clock()
         with resources.reading() as connection:
             wanted = outbox.wanted(connection)
-        if not wanted or not resources.writer.call(self._take_lease):
+        if not wanted or not self._lease.take():
             return []
         self._bring_along(wanted)
         announce(resources, self._views)
@@ -200,16 +198,6 @@ class Courier:
             self._paused = paused
         return ready
 
-    def _take_lease(self, connection: sa.Connection) -> bool:
-        now_us = self._resources.clock()
-        return outbox.take_lease(connection, LEASE, self._holder, now_us, now_us + LEASE_US)
-
-    def _give_back(self) -> None:
-        try:
-            self._resources.writer.call(lambda c: outbox.give_lease_back(c, LEASE, self._holder))
-        except TryAgain:  # it runs out by itself
-            log.info("ingest.lease_kept", extra={"lease": LEASE})
-
     async def _deliver_all(self, http: httpx.AsyncClient, webhook: Opened) -> None:
         """Make the due deliveries of one webhook, in order, until one fails or its turn is over."""
         try:
@@ -241,7 +229,7 @@ class Courier:
 
     def _next(self, webhook: Opened) -> Delivery | None:
         """The due delivery of a webhook, while it is active and this process sends."""
-        if not self._resources.writer.call(self._take_lease):
+        if not self._lease.take():
             return None
         with self._resources.reading() as connection:
             current = outbox.find(connection, webhook.owner_id, webhook.id)

@@ -60,6 +60,8 @@ class Resources:
     settings: Settings
     clock: NowUs
     readers: sa.Engine
+    #: the same, or of a standby, whose rows may be some seconds old
+    late_readers: sa.Engine
     writer: Writer
     #: the keys that encrypt webhook secrets
     webhook_keys: KeyFile
@@ -89,6 +91,12 @@ class Resources:
     def reading(self) -> Iterator[sa.Connection]:
         """A connection that sees one unchanging state and cannot write."""
         with as_our_errors(), self.readers.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def reading_late(self) -> Iterator[sa.Connection]:
+        """The same, for what may be some seconds old: of the standby for reads, where there is one."""
+        with as_our_errors(), self.late_readers.connect() as connection:
             yield connection
 
     @property
@@ -132,6 +140,11 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
         writing = database.writing_engine(settings.database, archive=settings.archive_folder)
         readers = database.reading_engine(settings.database, archive=settings.archive_folder)
         database.limit_reading(readers, database.STATEMENT_TIMEOUT_MS / 1000)
+        late_readers = readers
+        if settings.standby_for_reads:
+            late_readers = database.standby_engine(
+                settings.standby_for_reads, settings.database, archive=settings.archive_folder
+            )
         writer = Writer(writing, max_waiting=settings.max_waiting)
         try:
             with writing.begin() as connection:  # first: it makes the write-ahead log that readers need
@@ -142,9 +155,10 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
             folder = database.archive_folder(settings.database, settings.archive_folder)
             key_review.start(writing, folder, clock())
             writer.start()
-            yield Resources(settings, clock, readers, writer, webhook_keys, database_id)
+            yield Resources(settings, clock, readers, late_readers, writer, webhook_keys, database_id)
         finally:
             writer.stop()
+            late_readers.dispose()
             readers.dispose()
             writing.dispose()
 

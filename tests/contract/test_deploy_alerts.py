@@ -17,7 +17,9 @@ import pytest
 import yaml
 from prometheus_client.parser import text_string_to_metric_families as parse_text
 
+from cleanside.ingest.keeping import watched
 from cleanside.ingest.settings import load
+from cleanside.ingest.store.durability import Standby
 from tests.contract.test_api_watched import certificate, counted
 from tests.support.databases import migrated_sqlite
 from tests.support.serving import Api, in_process
@@ -61,7 +63,13 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[dict[str, 
     with in_process(flags["database"], settings=load(flags=flags, environ={})) as api:
         counted(api)
         api.post("/v1/readings", {}, key="operator")  # refused, and counted under its route
-        return series_of(api)
+        return series_of(api) | of_a_standby()
+
+
+def of_a_standby() -> dict[str, list[dict[str, str]]]:
+    """What a PostgreSQL with a standby adds; `test_failover.py` has a real one."""
+    metrics = watched.of_standbys([Standby("second", 0)])
+    return {sample.name: [sample.labels] for metric in metrics for sample in metric.samples}
 
 
 @pytest.mark.parametrize("rule", ALERTS, ids=lambda rule: rule["alert"])

@@ -255,6 +255,8 @@ def test_dates_beside_too_early_to_judge_say_what_they_rest_on(api: Api) -> None
     words = str(table("en")[f"state.rest_on.{known['dates_rest_on']}"])
     for path in (MACHINE, "/fleet", "/fleet.csv"):
         assert words in html.unescape(api.get(path).text), path
+
+
 def test_no_work_is_chosen_and_a_new_meter_has_its_field(api: Api) -> None:
     page = api.get("/machines/grader-07").text
     select = page.partition('id="what"')[2].partition("</select>")[0]

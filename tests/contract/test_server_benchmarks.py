@@ -16,6 +16,7 @@ from tests.benchmark import (
     bench_retention,
     bench_single,
     bench_visit_plan,
+    bench_workers,
 )
 
 
@@ -82,6 +83,15 @@ def test_dropping_a_month_is_measured_beside_deleting_it(capsys: pytest.CaptureF
     said = capsys.readouterr().out
     assert "the oldest of 3 months, 800 rows, out of" in said
     assert all(f"  {table}: seconds" in said for table in ("plain", "parted"))
+
+
+@pytest.mark.postgres
+def test_a_backlog_is_analysed_by_one_and_by_two_processes(capsys: pytest.CaptureFixture[str]) -> None:
+    small = ["--machines", "3", "--days", "2", "--step-s", "600", "--workers", "1,2", "--rounds", "1"]
+    assert bench_workers.main(small) == 0
+    found = last_line(capsys)
+    assert found["hours"] == 3 * 48
+    assert found["workers"].keys() == {"1", "2"}
 
 
 def test_a_herd_comes_back_and_nothing_is_missing(capsys: pytest.CaptureFixture[str]) -> None:

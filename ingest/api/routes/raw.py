@@ -192,7 +192,7 @@ def get_device_readings(
     request: Request, device: PathName, resources: R, key: Reader, wanted: W, page: P
 ) -> Response:
     """Raw readings of a device, on any housing."""
-    with resources.reading() as connection:
+    with resources.reading_late() as connection:
         row = device_for(connection, key, device)
         seats = [DeviceSeat(row.id, wanted.since_us, wanted.until_us)]
         seats = [seat for seat in seats if seat.from_us < seat.until_us]
@@ -218,7 +218,7 @@ def get_machine_readings(
     housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
 ) -> Response:
     """Raw readings of a housing, by time of measurement. A bound key sees those of its devices."""
-    with resources.reading() as connection:
+    with resources.reading_late() as connection:
         housing_row = find_housing(connection, key, machine, housing)
         sat = [
             s
@@ -268,7 +268,7 @@ def _answer(
     if (known := not_modified(request, tag)) is not None:
         return known
     headers = {"ETag": tag, "Vary": "Accept"}
-    walk = _Walk(resources.reading, asked, wanted)
+    walk = _Walk(resources.reading_late, asked, wanted)
     if wanted.format == "json":
         document = walk.steps(page) if wanted.resolution_us else walk.readings(page)
         content = json.dumps(document, separators=(",", ":")).encode()

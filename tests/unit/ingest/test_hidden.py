@@ -11,6 +11,7 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from urllib.parse import unquote
 
 import psycopg
 import pytest
@@ -170,3 +171,23 @@ def test_a_secret_that_a_tool_takes_from_its_arguments_alone_is_refused(tmp_path
     with refused(CalledWrongly, "url_member_needs_service_file", member="sslpassword") as failed:
         pg_tools.run(tmp_path, "pg_dump", url=f"postgresql://u@h/x?sslpassword={PASSWORD}")
     assert PASSWORD not in f"{failed.value} {failed.value.values}"
+
+
+@pytest.mark.parametrize(
+    ("query", "target"),
+    [
+        ("host=one&host=two", "host=one,two"),
+        ("host=one:5433&host=two:5434", "host=one,two&port=5433,5434"),
+        ("host=/run/one&host=/run/two&target_session_attrs=read-write", "host=/run/one,/run/two"),
+    ],
+)
+def test_a_tool_gets_every_host_of_a_url_in_the_form_of_libpq(
+    query: str, target: str, tmp_path: Path
+) -> None:
+    """PostgreSQL manual, "Connection URIs": hosts and ports with commas; the last of two members counts."""
+    tool = tmp_path / "pg_dump"
+    tool.write_text(f"#!{sys.executable}\nimport sys\nprint(sys.argv[1])\n")
+    tool.chmod(0o755)
+    said = unquote(pg_tools.run(tmp_path, "pg_dump", url=f"postgresql+psycopg://u@/x?{query}").strip())
+    assert said.startswith("--dbname=postgresql://u@/x?")
+    assert set(target.split("&")) <= set(said.partition("?")[2].split("&"))
