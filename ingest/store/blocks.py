@@ -22,6 +22,8 @@ from cleanside.ingest.store.block_runs import ReadingRun
 from cleanside.ingest.store.block_units import units_of
 from cleanside.ingest.store.marks import Range, Ranges, intersect
 
+SMALL = 2_048  # a block with fewer readings is joined with its neighbours, up to
+TARGET = 4_096  # readings: an hour at one a second; measured: more gains nothing
 MOST_AT_ONCE = 64  # blocks of a piece of a long read: 260 000 readings; chosen
 
 
@@ -33,6 +35,7 @@ class BlockHead(NamedTuple):
     first_us: int
     last_us: int
     readings: int
+    unit_set_id: int
     first_received_us: int
     last_received_us: int
     digest: int
@@ -53,7 +56,6 @@ class BlockRow(NamedTuple):
 
     head: BlockHead
     stream_id: int
-    unit_set_id: int
     units: str
     content: bytes
 
@@ -61,13 +63,13 @@ class BlockRow(NamedTuple):
     def run(self) -> ReadingRun:
         """Its readings. Raises BlockDamaged where they cannot be read."""
         content = unpack(self.content, block=f"{self.stream_id}/{self.head.first_seq}")
-        return ReadingRun(self.unit_set_id, units_of(self.units), content)
+        return ReadingRun(self.head.unit_set_id, units_of(self.units), content)
 
 
 # ---------------------------------------------------------------- read
 
 _HEAD = ", ".join(f"b.{name}" for name in BlockHead._fields)
-_ROW = f"SELECT {_HEAD}, b.stream_id, b.unit_set_id, u.units, b.content"
+_ROW = f"SELECT {_HEAD}, b.stream_id, u.units, b.content"
 _FROM = "FROM blocks b JOIN unit_sets u ON u.id = b.unit_set_id WHERE b.stream_id = ?"
 # The block before the first may reach into it; ranges do not overlap, so no earlier one does.
 _TOUCHES = """
@@ -128,11 +130,23 @@ def among(connection: sa.Connection, stream_id: int, numbers: Ranges) -> Iterato
         return
     touched = [h for h in heads(connection, stream_id, hull) if intersect((h.numbers,), numbers)]
     for piece in dialect.chunks([head.first_seq for head in touched], MOST_AT_ONCE):
-        yield from _of_firsts(connection, stream_id, piece)
+        yield from of_firsts(connection, stream_id, piece)
 
 
-def _of_firsts(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) -> list[BlockRow]:
+def of_firsts(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) -> list[BlockRow]:
+    """The blocks that begin with these numbers."""
     return _rows(connection, _OF_FIRSTS.format(dialect.marks(firsts)), (stream_id, *firsts))
+
+
+_WITH_SMALL = f"""
+SELECT stream_id, min(first_seq) FROM blocks WHERE readings < {SMALL} GROUP BY stream_id HAVING count(*) > 1
+ORDER BY stream_id
+"""
+
+
+def with_small(connection: sa.Connection) -> list[tuple[int, int]]:
+    """(stream, first number of the lowest) of the streams that have several small blocks."""
+    return [(stream_id, first) for stream_id, first in dialect.run(connection, _WITH_SMALL, ())]
 
 
 def downwards(connection: sa.Connection, stream_id: int, seq: int) -> Iterator[BlockRow]:
@@ -197,7 +211,7 @@ def put(
         edges = np.flatnonzero(np.diff(places)) + 1
         for begin, end in pairwise([0, *edges.tolist(), len(seq)]):
             part, (place, inside) = run.chosen(slice(begin, end)), divmod(int(places[begin]), 2)
-            old = _of_firsts(connection, stream_id, [touched[place].first_seq]) if inside else []
+            old = of_firsts(connection, stream_id, [touched[place].first_seq]) if inside else []
             replace(connection, stream_id, old, [*(row.run for row in old), part], level=level)
 
 

@@ -71,7 +71,8 @@ def put(connection: sa.Connection, batches: Sequence[tuple[int, EncodedBlocks]])
 def put_back(connection: sa.Connection, stream_id: int, rows: Sequence[StoredReadingRow]) -> None:
     """Store readings as `remove` gave them, under a stream."""
     units = _units(connection, {int(row["unit_set_id"]) for row in rows})
-    blocks.put(connection, stream_id, block_runs.arranged(block_runs.of_rows(rows, units)))
+    runs = [block_runs.as_sent(run) for run in block_runs.of_rows(rows, units)]
+    blocks.put(connection, stream_id, block_runs.arranged(runs))
 
 
 def _units(connection: sa.Connection, ids: set[int]) -> dict[int, block_units.BlockUnits]:
