@@ -30,7 +30,7 @@ QUANTITY_COLUMNS = frozenset(quantity.column for quantity in QUANTITIES.values()
 WHOLE = frozenset({"seq", "at_us", "received_us"})  # never absent; exact as float64 too, below 2^53
 COLUMNS = WHOLE | QUANTITY_COLUMNS | {"at_uncertainty_s"}
 HIGHEST = 2**63 - 1  # no stream has a higher number
-ALWAYS = (0, 2**63 - 1)  # a span of time that has every stored reading
+ALWAYS = (-(2**63), 2**63 - 1)  # a span of time that has every reading
 
 
 class StoredTime(NamedTuple):
