@@ -56,6 +56,15 @@ SENTENCES: Sentences = {
     "backup_exists": "{to} is there already; name a folder that is not",
     "backup_of_another_database": "{source} is of a {database} database; give such a --database",
     "backup_unusable": "{why}; use another backup",
+    "block_checksum_wrong": (
+        "block of readings {block}, {size} bytes: its checksum is wrong; restore the database from a backup"
+    ),
+    "block_unreadable": (
+        "block of readings {block} cannot be read ({why}); restore the database from a backup"
+    ),
+    "block_version_unknown": (
+        "block of readings {block} has version {version}, newer than {newest}; run the release that wrote it"
+    ),
     "being_served": "{path} is being served by another process; stop it first",
     "being_served_ask": (
         "{path} is being served by another process; stop it first, or ask it: {route} (see README)"
