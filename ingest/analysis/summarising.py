@@ -26,8 +26,9 @@ from cleanside.ingest.quarantine.replay import after_a_start, reconsider
 from cleanside.ingest.restriction import Readings, summarise_hours
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.store import fleet, hours, partitions, quarantine, raw
+from cleanside.ingest.store.at_rest import HourColumns
 from cleanside.ingest.store.fleet import Assignment
-from cleanside.ingest.store.hours import HOUR_US, Behind, HourColumns, Kept
+from cleanside.ingest.store.hours import HOUR_US, Behind, Kept
 from cleanside.ingest.store.marks import Range, ranges_of
 from cleanside.ingest.writer.resources import Resources
 

@@ -21,7 +21,8 @@ from cleanside.gateway.units import QUANTITIES, accepts
 from cleanside.gateway.wire import Batch
 from cleanside.ingest.checking import checks, content
 from cleanside.ingest.checking.content import FloatArray, HashArray
-from cleanside.ingest.store import partitions, readings, streams
+from cleanside.ingest.store import readings, stored, streams
+from cleanside.ingest.store.at_rest import NewReadings
 from cleanside.ingest.store.marks import ranges_of
 
 
@@ -128,8 +129,8 @@ def store_believed(
         readings.put_exact_times(connection, stream_id, texts)
     readings.put(connection, [(stream_id, encoded)])
     written = numbers if chosen is None else [numbers[i] for i in chosen]
-    partitions.refuse_twice(connection, stream_id, ranges_of(sorted(written)))
-    return encoded.rows.many
+    stored.refuse_twice(connection, stream_id, ranges_of(sorted(written)))
+    return encoded.many
 
 
 def encode_chosen(
@@ -137,7 +138,7 @@ def encode_chosen(
 ) -> readings.EncodedReadings:
     """The chosen readings, ready to be stored; None: all."""
     pick = slice(None) if chosen is None else np.array(chosen)
-    rows = readings.NewRows(
+    rows = NewReadings(
         seq=_as_array(numbers)[pick],
         at_us=incoming.at_us[pick],
         at_uncertainty_s=_uncertainty(incoming.batch)[pick],

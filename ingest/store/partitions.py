@@ -11,7 +11,7 @@ Leaves to others: which months are old, and where they move. On SQLite there are
 empty, `lock` and `drop` return False, and rows are deleted in batches.
 
 Inside a month the key of its table keeps a number unique. Across months the lock on the stream does. A batch
-that does not simply extend the stream is counted again before commit (`refuse_twice`).
+that does not simply extend the stream is counted again before commit (`stored.refuse_twice`).
 """
 
 from __future__ import annotations
@@ -23,8 +23,6 @@ from typing import NamedTuple
 import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
-from cleanside.ingest.store.marks import Ranges
-from cleanside.ingest.store.models import readings
 
 AHEAD = 2  # months made before they begin; chosen: enough for a server that is off for a month
 BEHIND = 1  # and for backlogs: the previous month; older readings are few and go to `readings_other`
@@ -150,22 +148,6 @@ def drop(connection: sa.Connection, month: Month, whole: str = READINGS) -> bool
         return False
     connection.exec_driver_sql(f"DROP TABLE {month.table(whole)}")
     return True
-
-
-def refuse_twice(connection: sa.Connection, stream_id: int, numbers: Ranges) -> None:
-    """
-    Raise RuntimeError where a number just written is in two months: the transaction must not commit.
-
-    The caller has locked the stream. On SQLite one key covers all months, so there is nothing to check.
-    """
-    if dialect.is_sqlite(connection):
-        return
-    query = sa.select(readings.c.seq).where(readings.c.stream_id == stream_id)
-    query = query.group_by(readings.c.seq).having(sa.func.count() > 1).limit(1)
-    for among in dialect.among(readings.c.seq, numbers):
-        twice = connection.scalar(query.where(among))
-        if twice is not None:
-            raise RuntimeError(f"number {twice} of stream {stream_id} would stand twice; nothing is written")
 
 
 def _wait_briefly(connection: sa.Connection) -> None:
