@@ -24,7 +24,7 @@ from cleanside.ingest.store.marks import Range, Ranges, intersect
 
 SMALL = 2_048  # a block with fewer readings is joined with its neighbours, up to
 TARGET = 4_096  # readings: an hour at one a second; measured: more gains nothing
-MOST_AT_ONCE = 64  # blocks of a piece of a long read: 260 000 readings; chosen
+READ_AT_ONCE = 64  # blocks of a piece of a long read: 260 000 readings; chosen
 
 
 class BlockHead(NamedTuple):
@@ -112,10 +112,10 @@ def touching(
     """The blocks whose range touches these numbers, and a span of time, in order; some at a time."""
     (first, last), (from_us, until_us) = numbers, span_us
     while True:
-        bounds = stream_id, last, first, stream_id, first, first, until_us, from_us, MOST_AT_ONCE
+        bounds = stream_id, last, first, stream_id, first, first, until_us, from_us, READ_AT_ONCE
         found = _rows(connection, _READ, bounds)
         yield from found
-        if len(found) < MOST_AT_ONCE:
+        if len(found) < READ_AT_ONCE:
             return
         first = found[-1].head.last_seq + 1
 
@@ -129,7 +129,7 @@ def among(connection: sa.Connection, stream_id: int, numbers: Ranges) -> Iterato
         yield from touching(connection, stream_id, hull)
         return
     touched = [h for h in heads(connection, stream_id, hull) if intersect((h.numbers,), numbers)]
-    for piece in dialect.chunks([head.first_seq for head in touched], MOST_AT_ONCE):
+    for piece in dialect.chunks([head.first_seq for head in touched], READ_AT_ONCE):
         yield from of_firsts(connection, stream_id, piece)
 
 
@@ -149,12 +149,38 @@ def with_small(connection: sa.Connection) -> list[tuple[int, int]]:
     return [(stream_id, first) for stream_id, first in dialect.run(connection, _WITH_SMALL, ())]
 
 
+class BlockTotals(NamedTuple):
+    """All blocks together."""
+
+    blocks: int
+    readings: int
+    content_bytes: int
+
+
+_TOTALS = "SELECT count(*), coalesce(sum(readings), 0), coalesce(sum(length(content)), 0) FROM blocks"
+
+
+def totals(connection: sa.Connection) -> BlockTotals:
+    """Counted over the whole table: for a command, not for a request."""
+    return BlockTotals(*map(int, dialect.run(connection, _TOTALS, ()).one()))
+
+
+_WITH_BLOCKS = (
+    "SELECT id FROM streams WHERE EXISTS (SELECT 1 FROM blocks WHERE stream_id = streams.id) ORDER BY id"
+)
+
+
+def with_blocks(connection: sa.Connection) -> list[int]:
+    """The streams that have blocks."""
+    return [stream_id for (stream_id,) in dialect.run(connection, _WITH_BLOCKS, ())]
+
+
 def downwards(connection: sa.Connection, stream_id: int, seq: int) -> Iterator[BlockRow]:
     """The blocks that begin at or below a number, the highest first."""
     many = 2
     while found := _rows(connection, _DOWN, (stream_id, seq, many)):
         yield from found
-        seq, many = found[-1].head.first_seq - 1, min(2 * many, MOST_AT_ONCE)
+        seq, many = found[-1].head.first_seq - 1, min(2 * many, READ_AT_ONCE)
 
 
 def upwards(connection: sa.Connection, stream_id: int, seq: int) -> Iterator[BlockRow]:
@@ -162,7 +188,7 @@ def upwards(connection: sa.Connection, stream_id: int, seq: int) -> Iterator[Blo
     many = 2
     while found := _rows(connection, _UP, (stream_id, seq, many)):
         yield from found
-        seq, many = found[-1].head.first_seq, min(2 * many, MOST_AT_ONCE)
+        seq, many = found[-1].head.first_seq, min(2 * many, READ_AT_ONCE)
 
 
 def _rows(connection: sa.Connection, sql: str, parameters: tuple[Any, ...]) -> list[BlockRow]:
