@@ -94,6 +94,7 @@ class Analyst:
             self._resources.writer.call(lambda connection: after_a_start(connection, now_us))
         if self._next_recheck_us is None or now_us >= self._next_recheck_us:
             self._next_recheck_us = now_us + self._resources.settings.recheck_interval_s * MICRO
+            self._resources.look_up_form()
             make_months_ahead(self._resources, now_us)
             recheck_due(self._resources, now_us)
 

@@ -77,6 +77,12 @@ def in_si(batch: Batch, sent: FloatArray) -> dict[str, FloatArray]:
     return dict(zip(plan.names, converted, strict=True))
 
 
+def known_as_sent(batch: Batch, sent: FloatArray) -> dict[str, FloatArray]:
+    """The columns of `in_si`, in the units as sent, shape (n,) each."""
+    plan = _plan_of(batch)
+    return dict(zip(plan.names, sent if plan.known is None else sent[plan.known], strict=True))
+
+
 def content_hashes(batch: Batch, sent: FloatArray) -> HashArray:
     """
     Hash of each reading over instant, uncertainty, values and units as sent; shape (n,), signed 64 bits.

@@ -74,12 +74,12 @@ def faults_of(balances: Iterable[StreamBalance]) -> list[str]:
 def account_of(connection: sa.Connection, stream: Stream) -> StreamBalance:
     """The account of one stream."""
     marks = streams.marks_of(connection, stream)
-    archived = archive.numbers_of(connection, stream.id)
+    in_rows, in_blocks = stored.ranges(connection, stream.id)
     return balance(
         stream,
         marks,
-        stored=stored.ranges(connection, stream.id),
-        archived=archived,
+        stored=in_rows,
+        elsewhere=[in_blocks, *archive.numbers_of(connection, stream.id)],
         quarantined=quarantined_numbers(connection, stream.id),
         discarded=dialect.ranges(connection, _quarantined(stream.id, DISCARDED)),
         lost_mark=reported.lost_marks_of(connection, [stream.id]).get(stream.id, 0),
@@ -104,17 +104,17 @@ def balance(
     stored: Ranges,
     quarantined: Ranges,
     discarded: Ranges,
-    archived: Sequence[Ranges] = (),
+    elsewhere: Sequence[Ranges] = (),
     lost_mark: int = 0,
 ) -> StreamBalance:
     """
     Compare the rows with the marks and with the gateway's report. Pure.
 
-    archived : the numbers in each file of the archive; they count as stored too.
+    elsewhere : the numbers in blocks, and in each file of the archive; they count as stored too.
     lost_mark : the mark that the gateway says it was answered, where it is above ours; 0: it is not.
     """
-    twice = overlap([stored, *archived])
-    stored = union(stored, *archived)
+    twice = overlap([stored, *elsewhere])
+    stored = union(stored, *elsewhere)
     # Reports arrive out of order, and some batches have none: a report below the highest seen is ignored.
     through = max(stream.appended_through or 0, stream.highest)
     shed = union((s.first, s.last) for s in marks.shed)

@@ -106,6 +106,11 @@ def heads_around(connection: sa.Connection, stream_id: int, numbers: Range) -> l
     return heads(connection, stream_id, (first, max(last, numbers[1])))
 
 
+def touch(connection: sa.Connection, stream_id: int, numbers: Range) -> bool:
+    """True where the range of a block of a stream touches these numbers."""
+    return bool(heads(connection, stream_id, numbers))
+
+
 def touching(
     connection: sa.Connection, stream_id: int, numbers: Range, span_us: Range = ALWAYS
 ) -> Iterator[BlockRow]:

@@ -31,7 +31,7 @@ _LOCK_KEY = 0x7265_6164  # our own lock number, so that two processes do not mak
 
 READINGS, BLOCKS = "readings", "blocks"
 #: the tables by month: the column that decides which, and the key inside a month
-_BY_MONTH = {READINGS: ("at_us", "stream_id, seq"), BLOCKS: ("first_us", "stream_id, first_seq")}
+BY_MONTH = {READINGS: ("at_us", "stream_id, seq"), BLOCKS: ("first_us", "stream_id, first_seq")}
 
 _LISTED = sa.text(
     "SELECT child.relname FROM pg_inherits JOIN pg_class child ON child.oid = inhrelid "
@@ -89,7 +89,7 @@ def are_missing(connection: sa.Connection, now_us: int) -> list[Month]:
     """Months around now that have no table of their own yet; none on SQLite."""
     if dialect.is_sqlite(connection):
         return []
-    return sorted({month for whole in _BY_MONTH for month in _missing(connection, whole, now_us)})
+    return sorted({month for whole in BY_MONTH for month in _missing(connection, whole, now_us)})
 
 
 def _missing(connection: sa.Connection, whole: str, now_us: int) -> list[Month]:
@@ -104,7 +104,7 @@ def make_ahead(connection: sa.Connection, now_us: int) -> list[Month]:
     _wait_briefly(connection)
     connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_LOCK_KEY})"))
     missing = are_missing(connection, now_us)  # another process may have been faster
-    for whole in _BY_MONTH:
+    for whole in BY_MONTH:
         for month in _missing(connection, whole, now_us):
             _make(connection, whole, month)
     return missing
@@ -112,7 +112,7 @@ def make_ahead(connection: sa.Connection, now_us: int) -> list[Month]:
 
 def _make(connection: sa.Connection, whole: str, month: Month) -> None:
     """Make a table for a month; earlier rows of the month move in."""
-    table, (by, key) = month.table(whole), _BY_MONTH[whole]
+    table, (by, key) = month.table(whole), BY_MONTH[whole]
     condition = f"{by} >= {month.from_us} AND {by} < {month.until_us}"
     for sql in (
         f"LOCK TABLE {whole}_other IN ACCESS EXCLUSIVE MODE",

@@ -28,18 +28,21 @@ class EncodedReadings(NamedTuple):
         return self.encoded.many
 
 
-def encode(new: NewReadings, *, sqlite: bool) -> EncodedReadings:
-    """The work of `put` that needs no database."""
-    return EncodedReadings(stored.encode(new, sqlite=sqlite), hours.hour_spans(new.seq, new.at_us))
+def encode(new: NewReadings, sent: stored.AsSent | None, *, sqlite: bool) -> EncodedReadings:
+    """The work of `put` that needs no database; `sent` as `stored.encode` takes it."""
+    return EncodedReadings(stored.encode(new, sent, sqlite=sqlite), hours.hour_spans(new.seq, new.at_us))
 
 
-def put(connection: sa.Connection, batches: Sequence[tuple[int, EncodedReadings]]) -> None:
+def put(
+    connection: sa.Connection, batches: Sequence[tuple[int, EncodedReadings]], *, beyond: bool = False
+) -> None:
     """
     Store new readings of (stream, encoded) and count them into their hours, which are then due for analysis.
 
     Their numbers must be new: the caller has locked the streams and checked.
+    beyond : every number is above all that its stream has stored.
     """
-    stored.put(connection, [(stream_id, new.encoded) for stream_id, new in batches])
+    stored.put(connection, [(stream_id, new.encoded) for stream_id, new in batches], beyond=beyond)
     hours.touch(connection, [(stream_id, span) for stream_id, new in batches for span in new.spans])
 
 

@@ -136,6 +136,11 @@ def give(connection: sa.Connection, old_id: int, new_id: int, numbers: Range) ->
         blocks.put(connection, new_id, [run])
 
 
+def touch(connection: sa.Connection, stream_id: int, numbers: Ranges) -> bool:
+    """True where the range of a block touches the range of these numbers."""
+    return bool(numbers) and blocks.touch(connection, stream_id, (numbers[0][0], numbers[-1][1]))
+
+
 def refuse_twice(connection: sa.Connection, stream_id: int, numbers: Ranges) -> None:
     """Raise RuntimeError where a block of these numbers overlaps another: the transaction must not commit."""
     if not numbers:
@@ -299,21 +304,19 @@ def _joined(parts: Sequence[Arrays], columns: Sequence[str]) -> Arrays:
 
 def hour_columns(
     connection: sa.Connection, stream_id: int, numbers: Range, span_us: Range, columns: Sequence[str]
-) -> list[HourColumns]:
-    """As `arrays`, of the columns that the readings have; a part for each set of columns."""
-    parts: dict[tuple[str, ...], list[Arrays]] = {}
+) -> HourColumns:
+    """As `arrays`, of the columns that any of the readings has."""
+    parts: list[Arrays] = []
     for run in _in_span(connection, stream_id, numbers, span_us):
         found = _arrays(run, ("at_us", *(name for name in run.units.columns if name in columns)))
-        had = {name: column for name, column in found.items() if name in WHOLE or not _is_absent(column)}
-        parts.setdefault(tuple(had), []).append(had)
-    return [
-        {
-            name: np.concatenate([one[name] for one in alike]).astype(np.float64)
-            for name in had
-            if name != "seq"
-        }
-        for had, alike in parts.items()
-    ]
+        parts.append({name: column for name, column in found.items() if not _is_absent(column)})
+    had = [name for name in columns if any(name in part for part in parts)]
+    return {name: _column_of(parts, name) for name in ("at_us", *had)}
+
+
+def _column_of(parts: Sequence[Arrays], name: str) -> FloatArray:
+    pieces = [part[name] if name in part else np.full(len(part["seq"]), np.nan) for part in parts]
+    return np.concatenate([np.empty(0), *pieces])
 
 
 def _is_absent(column: FloatArray) -> bool:

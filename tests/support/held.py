@@ -6,7 +6,10 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from cleanside.ingest.store import block_runs, blocks
 from cleanside.ingest.store import stored as door
+from cleanside.ingest.store.at_rest import HIGHEST
+from cleanside.ingest.store.models import readings
 
 
 def rows(database_url: str, query: str, **values: Any) -> list[tuple[Any, ...]]:
@@ -25,17 +28,32 @@ def stored(connection: sa.Connection) -> list[dict[str, Any]]:
 
     Each has the columns of the table `readings`, the names of its `device` and `stream`, and its `units`.
     """
-    query = (
-        "SELECT r.*, s.stream, d.name AS device, u.units FROM readings r "
-        "JOIN streams s ON s.id = r.stream_id JOIN devices d ON d.id = s.device_id "
-        "JOIN unit_sets u ON u.id = r.unit_set_id ORDER BY r.stream_id, r.seq"
+    query = sa.text(
+        "SELECT s.id, s.stream, d.name AS device FROM streams s "
+        "JOIN devices d ON d.id = s.device_id ORDER BY s.id"
     )
-    return [dict(row) for row in connection.execute(sa.text(query)).mappings()]
+    units = {row.id: row.units for row in connection.execute(sa.text("SELECT id, units FROM unit_sets"))}
+    return [
+        row | {"stream": stream.stream, "device": stream.device, "units": units[row["unit_set_id"]]}
+        for stream in connection.execute(query)
+        for row in _of_stream(connection, stream.id)
+    ]
+
+
+def _of_stream(connection: sa.Connection, stream_id: int) -> list[dict[str, Any]]:
+    rows = connection.execute(sa.select(readings).where(readings.c.stream_id == stream_id)).mappings()
+    found = [dict(row) for row in rows]
+    for block in blocks.touching(connection, stream_id, (0, HIGHEST)):
+        found += block_runs.as_rows(block.run, stream_id)
+    return sorted(found, key=lambda row: int(row["seq"]))
 
 
 def count(connection: sa.Connection) -> int:
     """How many readings the database has at rest, counted one by one."""
-    return connection.scalar(sa.text("SELECT count(*) FROM readings")) or 0
+    ids = connection.scalars(sa.text("SELECT DISTINCT stream_id FROM blocks")).all()
+    packed = (row.run for stream in ids for row in blocks.touching(connection, stream, (0, HIGHEST)))
+    in_blocks = sum(len(run.content.seq) for run in packed)
+    return in_blocks + (connection.scalar(sa.text("SELECT count(*) FROM readings")) or 0)
 
 
 def stored_count(database_url: str) -> int:

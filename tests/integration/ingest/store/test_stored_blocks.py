@@ -184,9 +184,9 @@ def assert_by_time(connection: sa.Connection, stream: int, model: Model, rows: l
         ]
         found = stored_blocks.arrays(connection, stream, numbers, span_us, columns)
         assert_arrays(found, inside, columns)
-        parts = stored_blocks.hour_columns(connection, stream, numbers, span_us, ("restriction_pa",))
-        assert sorted(v for part in parts for v in part["at_us"]) == sorted(row["at_us"] for row in inside)
-        values = sorted(v for part in parts for v in part.get("restriction_pa", ()) if v == v)
+        part = stored_blocks.hour_columns(connection, stream, numbers, span_us, ("restriction_pa",))
+        assert sorted(part["at_us"]) == sorted(row["at_us"] for row in inside)
+        values = sorted(v for v in part.get("restriction_pa", ()) if v == v)
         assert values == sorted(row["restriction_pa"] for row in inside if row["restriction_pa"] is not None)
         steps = stored_blocks.time_steps(connection, stream, numbers, span_us, ("restriction_pa",), 10**9)
         assert dict(zip(steps.step.tolist(), steps.readings.tolist(), strict=True)) == by_step(inside)
