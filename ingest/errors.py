@@ -8,6 +8,7 @@ What can go wrong in the server, drawn as a tree.
     │   └── ...             the code says which
     ├── CannotOpen          an encrypted secret cannot be read; its webhook pauses       -> 409 for a new one
     ├── ArchiveUnreadable   a file of the archive is missing or broken; a person puts it back  -> 503
+    ├── BlockDamaged        readings at rest cannot be read; a person restores them                -> 503
     └── CalledWrongly       a command or setting is wrong; a person has to change it         -> exit code 2
         └── BeingServed     another process has the database; ask it over HTTP
 
@@ -90,6 +91,14 @@ class ArchiveUnreadable(IngestError):
     A file of the archive is missing or broken: answers that need it fail, and nothing is guessed.
 
     Not a TryAgain: that would delay all jobs of a commit, and only requests that need the file must wait.
+    """
+
+
+class BlockDamaged(IngestError):
+    """
+    A block of readings is damaged, or a newer release wrote it: nothing is guessed from it.
+
+    Not a TryAgain, for the reason of `ArchiveUnreadable`.
     """
 
 

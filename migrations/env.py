@@ -16,8 +16,8 @@ from cleanside.ingest.store import models
 
 
 def _is_ours(name: str | None, kind: str, _parents: object) -> bool:
-    """Months of readings are tables that come and go by themselves: not for alembic to compare."""
-    return not (kind == "table" and (name or "").startswith("readings_"))
+    """Months of readings and blocks are tables that come and go by themselves: not for alembic to compare."""
+    return not (kind == "table" and (name or "").startswith(("readings_", "blocks_")))
 
 
 def _run(connection: Connection) -> None:

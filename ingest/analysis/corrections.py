@@ -16,8 +16,9 @@ import sqlalchemy as sa
 
 from cleanside.ingest.checking.doubts import service_of
 from cleanside.ingest.checking.plausible_time import EARLIEST_US, FUTURE_TOLERANCE_US
-from cleanside.ingest.store import archive, audit, corrections, fleet, handover, readings
-from cleanside.ingest.store.corrections import CorrectionRow, MovedReading
+from cleanside.ingest.store import archive, audit, corrections, fleet, handover, readings, stored
+from cleanside.ingest.store.at_rest import StoredTime
+from cleanside.ingest.store.corrections import CorrectionRow
 from cleanside.ingest.store.marks import Range, ranges_of
 
 MICRO = 1_000_000
@@ -40,7 +41,7 @@ def waits(connection: sa.Connection, stream_ids: Sequence[int]) -> bool:
         correction = corrections.find(connection, None, number)
         if correction is None:
             continue
-        if corrections.uncorrected(connection, correction.stream_id, numbers, limit=1):
+        if stored.uncorrected(connection, correction.stream_id, numbers, limit=1):
             return True
         if _archived(connection, correction.stream_id, numbers):
             return True
@@ -51,7 +52,7 @@ def _apply(
     connection: sa.Connection, found: CorrectionRow, numbers: Range, now_us: int, *, limit: int
 ) -> int:
     _bring_back(connection, found.stream_id, numbers)
-    before = corrections.uncorrected(connection, found.stream_id, numbers, limit=limit)
+    before = stored.uncorrected(connection, found.stream_id, numbers, limit=limit)
     if not before:
         return 0
     after = corrected(before, found)
@@ -66,7 +67,7 @@ def _apply(
 
 
 def _beyond(
-    connection: sa.Connection, found: CorrectionRow, after: Sequence[MovedReading], now_us: int
+    connection: sa.Connection, found: CorrectionRow, after: Sequence[StoredTime], now_us: int
 ) -> str | None:
     """The instant beyond the allowed range that a correction leads to; None: all times stay within it."""
     device = fleet.device(connection, found.owner_id, found.device)
@@ -78,10 +79,10 @@ def _beyond(
     return None
 
 
-def corrected(rows: Sequence[MovedReading], found: CorrectionRow) -> list[MovedReading]:
+def corrected(rows: Sequence[StoredTime], found: CorrectionRow) -> list[StoredTime]:
     """The readings with their corrected times. Pure."""
     shift_us = round(found.shift_s * MICRO)
-    return [MovedReading(row.seq, row.at_us + shift_us, found.uncertainty_s) for row in rows]
+    return [StoredTime(row.seq, row.at_us + shift_us, found.uncertainty_s) for row in rows]
 
 
 def _archived(connection: sa.Connection, stream_id: int, numbers: Range) -> list[int]:
@@ -124,7 +125,7 @@ def undo_some(connection: sa.Connection, found: CorrectionRow) -> int:
     if archived:
         taken = readings.take_out(connection, found.stream_id, archived)
         handover.put_rows(connection, found.stream_id, taken)
-    now = {row.seq: row for row in corrections.stored(connection, found.stream_id, seqs)}
+    now = {row.seq: row for row in stored.times(connection, found.stream_id, seqs)}
     before = [now[row.seq] for row in sent if row.seq in now]  # a person set the others aside meanwhile
     after = [row for row in sent if row.seq in now]
     if after:

@@ -28,8 +28,9 @@ from cleanside.ingest.quarantine.replay import after_a_start, reconsider
 from cleanside.ingest.restriction import Readings, summarise_hours
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.store import fleet, hours, partitions, quarantine, raw, turns
+from cleanside.ingest.store.at_rest import HourColumns
 from cleanside.ingest.store.fleet import Assignment
-from cleanside.ingest.store.hours import HOUR_US, Behind, HourColumns, Kept
+from cleanside.ingest.store.hours import HOUR_US, Behind, Kept
 from cleanside.ingest.store.marks import Range, ranges_of
 from cleanside.ingest.writer.resources import Resources
 
@@ -95,6 +96,7 @@ class Analyst:
             self._resources.writer.call(lambda connection: after_a_start(connection, now_us))
         if self._next_recheck_us is None or now_us >= self._next_recheck_us:
             self._next_recheck_us = now_us + self._resources.settings.recheck_interval_s * MICRO
+            self._resources.look_up_form()
             make_months_ahead(self._resources, now_us)
             recheck_due(self._resources, now_us)
 

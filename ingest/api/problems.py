@@ -25,7 +25,7 @@ from starlette.exceptions import HTTPException
 from cleanside.gateway import wire
 from cleanside.ingest.api.routes.names import RULES
 from cleanside.ingest.api.routes.services import services_of
-from cleanside.ingest.errors import ArchiveUnreadable, BodyNotJson, Refused, TryAgain, writable
+from cleanside.ingest.errors import ArchiveUnreadable, BlockDamaged, BodyNotJson, Refused, TryAgain, writable
 from cleanside.ingest.intake import codes
 
 log = logging.getLogger("cleanside.ingest")
@@ -209,6 +209,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(Refused, _refused)
     app.add_exception_handler(TryAgain, _try_again)
     app.add_exception_handler(ArchiveUnreadable, _archive_unreadable)
+    app.add_exception_handler(BlockDamaged, _block_damaged)
     app.add_exception_handler(wire.BatchRefused, _batch_refused)
     app.add_exception_handler(RequestValidationError, _not_valid)
     app.add_exception_handler(BodyNotJson, _body_not_json)
@@ -237,6 +238,11 @@ async def _try_again(request: Request, error: Exception) -> Response:
 
 async def _archive_unreadable(request: Request, error: Exception) -> Response:
     log.error("ingest.archive_unreadable", extra={"reason": str(error)[:200]})
+    return respond(request, 503, "store_unavailable", str(error), headers={"Retry-After": "60"})
+
+
+async def _block_damaged(request: Request, error: Exception) -> Response:
+    log.error("ingest.block_damaged", extra={"reason": str(error)[:200]})
     return respond(request, 503, "store_unavailable", str(error), headers={"Retry-After": "60"})
 
 

@@ -1,13 +1,9 @@
 """
 The content of readings as numbers: a hash that distinguishes repeat and conflict, and values in SI.
 
-Promises: equal content as sent gives an equal hash, in either layout and in any column order; the hash is
-part of what is stored, so it may never change (its version is in the constants below).
-Leaves to others: handling a repeat or a conflict (`ingest.checking.repeats`,
-`ingest.intake.receive`).
-
-64 bits by mixing, not by a cryptographic hash: it runs over whole columns at once. By chance one comparison
-in 1.8e19 is wrong. A sender that forges a repeat harms only its own readings.
+Promises: equal content as sent gives an equal hash, in either layout and in any column order.
+Leaves to others: the hash itself (`ingest.store.content_hash`), handling a repeat or a conflict
+(`ingest.checking.repeats`, `ingest.intake.receive`).
 """
 
 from __future__ import annotations
@@ -22,16 +18,10 @@ import numpy.typing as npt
 
 from cleanside.gateway.units import QUANTITIES, accepts
 from cleanside.gateway.wire import Batch
+from cleanside.ingest.store import content_hash
 
 FloatArray = npt.NDArray[np.float64]
 HashArray = npt.NDArray[np.int64]
-
-_VERSION = b"1"
-# Finaliser of splitmix64: Steele, Lea, Flood, Fast splittable pseudorandom number generators (2014).
-_GOLDEN = np.uint64(0x9E3779B97F4A7C15)
-_MIX_A = np.uint64(0xBF58476D1CE4E5B9)
-_MIX_B = np.uint64(0x94D049BB133111EB)
-_30, _27, _31 = np.uint64(30), np.uint64(27), np.uint64(31)
 
 
 class _Plan(NamedTuple):
@@ -54,7 +44,7 @@ def _plan(columns: tuple[tuple[str, str | None], ...]) -> _Plan:
         if unit is not None and name in QUANTITIES and accepts(unit, name)
     ]
     return _Plan(
-        words=np.array([[_word(name, unit)] for name, unit in columns], dtype=np.uint64),
+        words=np.array([[content_hash.word(name, unit)] for name, unit in columns], dtype=np.uint64),
         known=None if len(rows) == len(columns) else [row for row, _, _ in rows],
         names=tuple(quantity.column for _, quantity, _ in rows),
         factors=np.array([[quantity.units[unit].factor] for _, quantity, unit in rows]),
@@ -87,6 +77,12 @@ def in_si(batch: Batch, sent: FloatArray) -> dict[str, FloatArray]:
     return dict(zip(plan.names, converted, strict=True))
 
 
+def known_as_sent(batch: Batch, sent: FloatArray) -> dict[str, FloatArray]:
+    """The columns of `in_si`, in the units as sent, shape (n,) each."""
+    plan = _plan_of(batch)
+    return dict(zip(plan.names, sent if plan.known is None else sent[plan.known], strict=True))
+
+
 def content_hashes(batch: Batch, sent: FloatArray) -> HashArray:
     """
     Hash of each reading over instant, uncertainty, values and units as sent; shape (n,), signed 64 bits.
@@ -94,19 +90,16 @@ def content_hashes(batch: Batch, sent: FloatArray) -> HashArray:
     sent : `all_as_sent`. The sum over the columns makes their order irrelevant; a value that is absent adds
     nothing.
     """
-    total = _mix(_instants(batch) ^ _word("at", ""))
     uncertainty = batch.at_uncertainty_s
-    if uncertainty is not None:  # where unknown it adds nothing, as every absent value
-        each = uncertainty if isinstance(uncertainty, Sequence) else [uncertainty]
-        total = total + _values(as_sent(each), _word("at_uncertainty_s", "s"))
-    if len(sent):
-        total = total + _values(sent, _plan_of(batch).words).sum(axis=0, dtype=np.uint64)
-    return np.asarray(_mix(total).view(np.int64))
+    if uncertainty is not None:
+        uncertainty = as_sent(uncertainty if isinstance(uncertainty, Sequence) else [uncertainty])
+    return content_hash.hashes(_instants(batch), uncertainty, sent, _plan_of(batch).words)
 
 
 def opaque_hash(content: bytes) -> int:
     """The hash of a record that could not be read."""
-    return int.from_bytes(hashlib.sha256(_VERSION + b"opaque" + content).digest()[:8], "big", signed=True)
+    content = content_hash.HASH_VERSION + b"opaque" + content
+    return int.from_bytes(hashlib.sha256(content).digest()[:8], "big", signed=True)
 
 
 def _instants(batch: Batch) -> npt.NDArray[np.uint64]:
@@ -114,30 +107,5 @@ def _instants(batch: Batch) -> npt.NDArray[np.uint64]:
         return np.array(batch.at_us, dtype=np.int64).view(np.uint64)
     whole = np.array([us or 0 for us in batch.at_us], dtype=np.int64).view(np.uint64)
     for index, text in batch.at_text.items():
-        whole[index] = _word("instant", text)
+        whole[index] = content_hash.word("instant", text)
     return whole
-
-
-def _values(columns: FloatArray, words: npt.NDArray[np.uint64] | np.uint64) -> npt.NDArray[np.uint64]:
-    mixed = _mix((columns + 0.0).view(np.uint64) ^ words)  # + 0.0: minus zero is zero
-    absent = np.isnan(columns)
-    if absent.any():
-        mixed[absent] = 0
-    return mixed
-
-
-@lru_cache(maxsize=1024)
-def _word(name: str, unit: str | None) -> np.uint64:
-    # JSON allows half characters; they must hash differently, like all others.
-    text = f"{name}\x1f{'' if unit is None else unit}".encode("utf-8", "surrogatepass")
-    return np.uint64(int.from_bytes(hashlib.sha256(_VERSION + text).digest()[:8], "big"))
-
-
-def _mix(words: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
-    mixed = words + _GOLDEN
-    mixed ^= mixed >> _30
-    mixed *= _MIX_A
-    mixed ^= mixed >> _27
-    mixed *= _MIX_B
-    mixed ^= mixed >> _31
-    return mixed

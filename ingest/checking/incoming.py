@@ -21,7 +21,8 @@ from cleanside.gateway.units import QUANTITIES, accepts
 from cleanside.gateway.wire import Batch
 from cleanside.ingest.checking import checks, content
 from cleanside.ingest.checking.content import FloatArray, HashArray
-from cleanside.ingest.store import partitions, readings, streams
+from cleanside.ingest.store import readings, stored, streams
+from cleanside.ingest.store.at_rest import NewReadings
 from cleanside.ingest.store.marks import ranges_of
 
 
@@ -36,9 +37,13 @@ class Incoming:
     at_known: npt.NDArray[np.bool_] | None
     #: column -> values in SI; NaN where absent
     si: Mapping[str, FloatArray]
+    #: `content.all_as_sent`
+    sent: FloatArray
     hashes: HashArray
     #: doubts that the readings alone show
     doubts: checks.Doubts
+    #: `units_text`, and its id
+    units: str
     unit_set_id: int
     received_us: int
     sqlite: bool
@@ -57,12 +62,18 @@ def prepare(
     batch: Batch,
     *,
     owner_id: int,
+    units: str,
     unit_set_id: int,
     received_us: int,
     sqlite: bool,
+    as_blocks: bool = False,
     who: str = "server",
 ) -> Incoming:
-    """Turn a batch into arrays, check its values, and encode it for the database in use."""
+    """
+    Turn a batch into arrays, check its values, and encode it for the database in use.
+
+    units : `units_text`. as_blocks : the form in which it will probably be stored.
+    """
     sent = content.all_as_sent(batch)
     si = content.in_si(batch, sent)
     at_us, at_known = checks.instants_of(batch)
@@ -72,8 +83,10 @@ def prepare(
         at_us=at_us,
         at_known=at_known,
         si=si,
+        sent=sent,
         hashes=content.content_hashes(batch, sent),
         doubts=checks.doubts_of_values(batch, si),
+        units=units,
         unit_set_id=unit_set_id,
         received_us=received_us,
         sqlite=sqlite,
@@ -81,7 +94,7 @@ def prepare(
     )
     if batch.seq is None or incoming.doubts or not len(batch):
         return incoming
-    return dataclasses.replace(incoming, ready=encode_chosen(incoming, batch.seq, None))
+    return dataclasses.replace(incoming, ready=encode_chosen(incoming, batch.seq, None, as_blocks=as_blocks))
 
 
 def stream_name(batch: Batch) -> str:
@@ -121,23 +134,23 @@ def store_believed(
         return 0
     encoded = incoming.ready
     if chosen is not None or encoded is None:
-        encoded = encode_chosen(incoming, numbers, chosen)
+        encoded = encode_chosen(incoming, numbers, chosen, as_blocks=stored.writes_blocks(connection))
     if incoming.batch.at_text:
         kept = range(len(numbers)) if chosen is None else set(chosen)
         texts = {numbers[i]: text for i, text in incoming.batch.at_text.items() if i in kept}
         readings.put_exact_times(connection, stream_id, texts)
     readings.put(connection, [(stream_id, encoded)])
     written = numbers if chosen is None else [numbers[i] for i in chosen]
-    partitions.refuse_twice(connection, stream_id, ranges_of(sorted(written)))
-    return encoded.rows.many
+    stored.refuse_twice(connection, stream_id, ranges_of(sorted(written)))
+    return encoded.many
 
 
 def encode_chosen(
-    incoming: Incoming, numbers: Sequence[int], chosen: list[int] | None
+    incoming: Incoming, numbers: Sequence[int], chosen: list[int] | None, *, as_blocks: bool
 ) -> readings.EncodedReadings:
     """The chosen readings, ready to be stored; None: all."""
     pick = slice(None) if chosen is None else np.array(chosen)
-    rows = readings.NewRows(
+    rows = NewReadings(
         seq=_as_array(numbers)[pick],
         at_us=incoming.at_us[pick],
         at_uncertainty_s=_uncertainty(incoming.batch)[pick],
@@ -146,7 +159,11 @@ def encode_chosen(
         unit_set_id=incoming.unit_set_id,
         received_us=incoming.received_us,
     )
-    return readings.encode(rows, sqlite=incoming.sqlite)
+    sent: stored.AsSent | None = None
+    if as_blocks:
+        values = content.known_as_sent(incoming.batch, incoming.sent)
+        sent = stored.AsSent(incoming.units, {name: column[pick] for name, column in values.items()})
+    return readings.encode(rows, sent, sqlite=incoming.sqlite)
 
 
 def _as_array(numbers: Sequence[int]) -> npt.NDArray[np.int64]:

@@ -24,7 +24,7 @@ from cleanside.ingest.checking.incoming import Incoming, prepare, stream_name, u
 from cleanside.ingest.errors import Refused, writable
 from cleanside.ingest.intake import receive as intake
 from cleanside.ingest.intake.codes import NEXT_STEPS
-from cleanside.ingest.store import audit, keys, readings, streams
+from cleanside.ingest.store import audit, keys, readings, stored, streams
 from cleanside.ingest.store.keys import Key
 
 T = TypeVar("T")
@@ -177,12 +177,15 @@ def _take_block(block: int, body: bytes, imported: Imported, bringer: Bringer) -
             about: dict[str, Any] = {"block": block, "other": batch.device, "device": imported.device}
             raise Refused("block_of_another_device", status=403, code="key_not_for_device", **about)
         units = units_text(batch)
+        unit_set_id, as_blocks = bringer.run(lambda c: _how_stored(c, units))
         incoming = prepare(
             batch,
             owner_id=bringer.owner_id,
-            unit_set_id=bringer.run(lambda c: readings.keep_unit_set(c, units)),
+            units=units,
+            unit_set_id=unit_set_id,
             received_us=bringer.clock(),
             sqlite=bringer.sqlite,
+            as_blocks=as_blocks,
             who=bringer.who,
         )
         imported.count(bringer.run(lambda c: _receive(c, incoming)))
@@ -190,6 +193,11 @@ def _take_block(block: int, body: bytes, imported: Imported, bringer: Bringer) -
         imported.refuse(block, "not_a_batch", str(error))
     except Refused as error:
         imported.refuse(block, error.code, str(error))
+
+
+def _how_stored(connection: sa.Connection, units: str) -> tuple[int, bool]:
+    """The id of a set of units, and whether new readings become blocks."""
+    return readings.keep_unit_set(connection, units), stored.writes_blocks(connection)
 
 
 def _receive(connection: sa.Connection, incoming: Incoming) -> Answer:

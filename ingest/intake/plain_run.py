@@ -68,7 +68,7 @@ class PlainRun:
     def write(self, connection: sa.Connection) -> None:
         """Write the batches since the last call."""
         if self._rows:
-            readings.put(connection, self._rows)
+            readings.put(connection, self._rows, beyond=True)
             streams.save_all(connection, list(self._changed.values()))
             reports.put(connection, self._reports)
             self._rows, self._changed, self._reports = [], {}, []

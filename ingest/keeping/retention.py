@@ -30,7 +30,7 @@ import sqlalchemy as sa
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import us_of
 from cleanside.ingest.errors import IngestError
-from cleanside.ingest.store import archive, old_rows, partitions
+from cleanside.ingest.store import archive, old_rows, partitions, stored
 from cleanside.ingest.store.archive import Archive
 from cleanside.ingest.store.old_rows import Due
 from cleanside.ingest.store.partitions import Month
@@ -147,17 +147,21 @@ def _drop_empty(work: MovePlan, before_us: int) -> None:
     Not at once, because a drop removes the rows for readers too whose view is older than the move. For the
     same reason the rows are deleted before, though dropping them with the table would cost a fiftieth.
     """
-    for month in _read(work, partitions.listed):
-        span_us = (month.from_us, month.until_us)
-        if month.until_us <= before_us and _read(work, partial(old_rows.is_empty, span_us=span_us)):
-            made_us = _read(work, partial(archive.last_made_us, month=month.text))
-            if made_us is not None and work.now_us - made_us > GRACE_S * 1e6:
-                work.write(partial(_drop, month=month))
+    for table in partitions.BY_MONTH:
+        for month in _read(work, partial(partitions.listed, whole=table)):
+            if month.until_us <= before_us and _read(work, partial(_is_empty, month=month, table=table)):
+                made_us = _read(work, partial(archive.last_made_us, month=month.text))
+                if made_us is not None and work.now_us - made_us > GRACE_S * 1e6:
+                    work.write(partial(_drop, month=month, table=table))
 
 
-def _drop(connection: sa.Connection, month: Month) -> None:
-    if partitions.lock(connection, month) and old_rows.is_empty(connection, (month.from_us, month.until_us)):
-        partitions.drop(connection, month)
+def _is_empty(connection: sa.Connection, month: Month, table: str) -> bool:
+    return stored.is_empty(connection, (month.from_us, month.until_us), table)
+
+
+def _drop(connection: sa.Connection, month: Month, table: str) -> None:
+    if partitions.lock(connection, month, table) and _is_empty(connection, month, table):
+        partitions.drop(connection, month, table)
 
 
 def _read(work: MovePlan, query: Callable[[sa.Connection], T]) -> T:

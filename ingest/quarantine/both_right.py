@@ -138,10 +138,12 @@ def _keep(connection: sa.Connection, entries: list[QuarantineRow], device: Devic
     """Store entries of one stream and one set of units. Returns how many are believed."""
     stream = _stream_for(connection, entries, device)
     batch = _batch(entries, device.name)
+    units = units_text(batch)
     incoming = prepare(
         batch,
         owner_id=device_owner(entries),
-        unit_set_id=readings.keep_unit_set(connection, units_text(batch)),
+        units=units,
+        unit_set_id=readings.keep_unit_set(connection, units),
         received_us=now_us,
         sqlite=dialect.is_sqlite(connection),
     )

@@ -80,11 +80,12 @@ def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us:
     assert device is not None
     assert stream is not None
     batch = _batch(entries)
-    unit_set_id = readings.keep_unit_set(connection, units_text(batch))
+    units = units_text(batch)
     incoming = prepare(
         batch,
         owner_id=first.owner_id,
-        unit_set_id=unit_set_id,
+        units=units,
+        unit_set_id=readings.keep_unit_set(connection, units),
         received_us=now_us,
         sqlite=dialect.is_sqlite(connection),
     )

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
+import numpy as np
 import sqlalchemy as sa
 
-from cleanside.ingest.store import dialect
+from cleanside.ingest.store import dialect, stored
 from cleanside.ingest.store import reports as report_store
 from cleanside.ingest.store.models import (
     confirmations,
@@ -16,7 +17,6 @@ from cleanside.ingest.store.models import (
     housings,
     machines,
     prices,
-    readings,
     reports,
     streams,
 )
@@ -120,19 +120,20 @@ def newest_uncertainty_s(connection: sa.Connection, device_ids: Sequence[int]) -
     row = connection.execute(newest).first()
     if row is None:
         return None
-    last = sa.select(readings.c.at_uncertainty_s).where(readings.c.stream_id == row.id)
-    return connection.scalar(last.order_by(readings.c.seq.desc()).limit(1))
+    last = stored.newest(connection, row.id, 1, ["at_uncertainty_s"])["at_uncertainty_s"]
+    return float(last[0]) if len(last) and not np.isnan(last[0]) else None
 
 
 def newest_delay_s(connection: sa.Connection, device_ids: Sequence[int]) -> float | None:
     """Shortest time from taking to receiving among the latest stored readings [s]; None: there are none."""
     of_devices = sa.select(streams.c.id).where(streams.c.device_id.in_(device_ids), streams.c.highest > 0)
     newest = of_devices.order_by(streams.c.last_heard_us.desc(), streams.c.id.desc()).limit(1)
-    delay_us = (readings.c.received_us - readings.c.at_us).label("delay_us")
-    last = sa.select(delay_us).where(readings.c.stream_id == connection.scalar(newest))
-    last = last.order_by(readings.c.seq.desc()).limit(LATEST_READINGS)
-    shortest_us = connection.scalar(sa.select(sa.func.min(last.subquery().c.delay_us)))
-    return None if shortest_us is None else shortest_us / 1e6
+    stream_id = connection.scalar(newest)
+    if stream_id is None:
+        return None
+    last = stored.newest(connection, stream_id, LATEST_READINGS, ["received_us", "at_us"])
+    delays_us = last["received_us"] - last["at_us"]
+    return float(delays_us.min() / 1e6) if len(delays_us) else None
 
 
 def boots_since(connection: sa.Connection, device_ids: Sequence[int], since_us: int) -> NewestBoot:

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from cleanside.ingest.store import archive, declared, reported, streams
+from cleanside.ingest.store import archive, declared, dialect, reported, stored, streams
 from cleanside.ingest.store.archive import overlap
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.marks import Marks, Ranges, count, intersect, subtract, union
-from cleanside.ingest.store.models import quarantine, readings
+from cleanside.ingest.store.models import quarantine
 from cleanside.ingest.store.quarantine import DISCARDED, HELD
 from cleanside.ingest.store.streams import Stream
 
@@ -74,38 +74,27 @@ def faults_of(balances: Iterable[StreamBalance]) -> list[str]:
 def account_of(connection: sa.Connection, stream: Stream) -> StreamBalance:
     """The account of one stream."""
     marks = streams.marks_of(connection, stream)
-    stored = _ranges(connection, sa.select(readings.c.seq).where(readings.c.stream_id == stream.id))
-    archived = archive.numbers_of(connection, stream.id)
+    in_rows, in_blocks = stored.ranges(connection, stream.id)
     return balance(
         stream,
         marks,
-        stored=stored,
-        archived=archived,
+        stored=in_rows,
+        elsewhere=[in_blocks, *archive.numbers_of(connection, stream.id)],
         quarantined=quarantined_numbers(connection, stream.id),
-        discarded=_ranges(connection, _quarantined(stream.id, DISCARDED)),
+        discarded=dialect.ranges(connection, _quarantined(stream.id, DISCARDED)),
         lost_mark=reported.lost_marks_of(connection, [stream.id]).get(stream.id, 0),
     )
 
 
 def quarantined_numbers(connection: sa.Connection, stream_id: int) -> Ranges:
     """Numbers of a stream that are quarantined."""
-    return _ranges(connection, _quarantined(stream_id, HELD))
+    return dialect.ranges(connection, _quarantined(stream_id, HELD))
 
 
 def _quarantined(stream_id: int, state: str) -> sa.Select[int]:
     return sa.select(quarantine.c.seq).where(
         quarantine.c.stream_id == stream_id, quarantine.c.state == state, sa.not_(quarantine.c.beside)
     )
-
-
-def _ranges(connection: sa.Connection, numbers: sa.Select[int]) -> Ranges:
-    """Numbers of a query as ranges: numbers that rise in step with their rank make one range."""
-    ranked = numbers.add_columns(
-        (sa.column("seq") - sa.func.row_number().over(order_by=sa.column("seq"))).label("run")
-    ).subquery()
-    first = sa.func.min(ranked.c.seq)
-    query = sa.select(first, sa.func.max(ranked.c.seq)).group_by(ranked.c.run).order_by(first)
-    return tuple((a, b) for a, b in connection.execute(query))
 
 
 def balance(
@@ -115,17 +104,17 @@ def balance(
     stored: Ranges,
     quarantined: Ranges,
     discarded: Ranges,
-    archived: Sequence[Ranges] = (),
+    elsewhere: Sequence[Ranges] = (),
     lost_mark: int = 0,
 ) -> StreamBalance:
     """
     Compare the rows with the marks and with the gateway's report. Pure.
 
-    archived : the numbers in each file of the archive; they count as stored too.
+    elsewhere : the numbers in blocks, and in each file of the archive; they count as stored too.
     lost_mark : the mark that the gateway says it was answered, where it is above ours; 0: it is not.
     """
-    twice = overlap([stored, *archived])
-    stored = union(stored, *archived)
+    twice = overlap([stored, *elsewhere])
+    stored = union(stored, *elsewhere)
     # Reports arrive out of order, and some batches have none: a report below the highest seen is ignored.
     through = max(stream.appended_through or 0, stream.highest)
     shed = union((s.first, s.last) for s in marks.shed)

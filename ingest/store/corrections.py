@@ -10,15 +10,15 @@ import numpy as np
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import BOOT_CORRECTED, boot_correction
-from cleanside.ingest.store import audit, dialect
+from cleanside.ingest.store import audit, dialect, stored
 from cleanside.ingest.store import hours as hour_store
+from cleanside.ingest.store.at_rest import StoredTime
 from cleanside.ingest.store.marks import Range, Ranges
 from cleanside.ingest.store.models import (
     boot_corrections,
     devices,
     hours,
     original_times,
-    readings,
     reports,
     streams,
 )
@@ -42,14 +42,6 @@ class CorrectionRow(NamedTuple):
     anchor: str | None
     received_us: int
     undone_us: int | None
-
-
-class MovedReading(NamedTuple):
-    """A stored reading and its time."""
-
-    seq: int
-    at_us: int
-    at_uncertainty_s: float | None
 
 
 _OF_STREAM = {"owner_id": streams.c.owner_id, "stream": streams.c.stream, "device": devices.c.name}
@@ -126,42 +118,17 @@ def due(connection: sa.Connection, stream_ids: Sequence[int]) -> list[tuple[int,
     return sorted(waiting)
 
 
-def uncorrected(
-    connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int
-) -> list[MovedReading]:
-    """Stored readings among these numbers that have their time as sent, in order of number."""
-    corrected_numbers = sa.select(original_times.c.seq).where(
-        original_times.c.stream_id == stream_id, original_times.c.seq == readings.c.seq
-    )
-    query = sa.select(readings.c.seq, readings.c.at_us, readings.c.at_uncertainty_s).where(
-        readings.c.stream_id == stream_id, readings.c.seq.between(*numbers), ~corrected_numbers.exists()
-    )
-    return [MovedReading(*row) for row in connection.execute(query.order_by(readings.c.seq).limit(limit))]
-
-
-def stored(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[MovedReading]:
-    """Stored readings of these numbers and their times now."""
-    query = sa.select(readings.c.seq, readings.c.at_us, readings.c.at_uncertainty_s)
-    query = query.where(readings.c.stream_id == stream_id)
-    rows: list[MovedReading] = []
-    for among in dialect.among(readings.c.seq, numbers):
-        rows += [MovedReading(*row) for row in connection.execute(query.where(among))]
-    return rows
-
-
-def originals(connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int) -> list[MovedReading]:
+def originals(connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int) -> list[StoredTime]:
     """Times as sent of the corrected readings among these numbers."""
     conditions = original_times.c.stream_id == stream_id, original_times.c.seq.between(*numbers)
-    query = sa.select(*(original_times.c[f] for f in MovedReading._fields)).where(*conditions)
-    return [
-        MovedReading(*row) for row in connection.execute(query.order_by(original_times.c.seq).limit(limit))
-    ]
+    query = sa.select(*(original_times.c[f] for f in StoredTime._fields)).where(*conditions)
+    return [StoredTime(*row) for row in connection.execute(query.order_by(original_times.c.seq).limit(limit))]
 
 
 # ---------------------------------------------------------------- times move
 
 
-def keep_originals(connection: sa.Connection, stream_id: int, rows: Sequence[MovedReading]) -> None:
+def keep_originals(connection: sa.Connection, stream_id: int, rows: Sequence[StoredTime]) -> None:
     """Store the times of readings as sent."""
     connection.execute(sa.insert(original_times), [row._asdict() | {"stream_id": stream_id} for row in rows])
 
@@ -174,18 +141,10 @@ def forget_originals(connection: sa.Connection, stream_id: int, numbers: Ranges)
 
 
 def move(
-    connection: sa.Connection, stream_id: int, before: Sequence[MovedReading], after: Sequence[MovedReading]
+    connection: sa.Connection, stream_id: int, before: Sequence[StoredTime], after: Sequence[StoredTime]
 ) -> None:
     """Change the times of readings; both their hours are due for analysis. Nothing else of them changes."""
-    statement = sa.update(readings).where(
-        readings.c.stream_id == stream_id, readings.c.seq == sa.bindparam("of_seq")
-    )
-    values: dict[str, Any] = {
-        "at_us": sa.bindparam("to_us"),
-        "at_uncertainty_s": sa.bindparam("to_uncertainty_s"),
-    }
-    rows = [{"of_seq": r.seq, "to_us": r.at_us, "to_uncertainty_s": r.at_uncertainty_s} for r in after]
-    connection.execute(statement.values(values), rows)
+    stored.replace_times(connection, stream_id, after)
     hour_store.count_down(connection, stream_id, [row.at_us for row in before])
     seq = np.array([row.seq for row in after], dtype=np.int64)
     at_us = np.array([row.at_us for row in after], dtype=np.int64)

@@ -7,7 +7,8 @@ from typing import NamedTuple
 
 import sqlalchemy as sa
 
-from cleanside.ingest.store.models import audit, hours, readings
+from cleanside.ingest.store import stored
+from cleanside.ingest.store.models import audit, hours
 
 MOST_BUNDLES = 200  # of an owner, newest first; chosen: one a day for half a year
 
@@ -26,17 +27,13 @@ class HourCame(NamedTuple):
 def hours_came(connection: sa.Connection, stream_id: int, from_hour: int) -> list[HourCame]:
     """Hours of a stream from one on, in order."""
     query = (
-        sa.select(hours.c.hour, hours.c.first_seq, hours.c.last_seq, hours.c.readings, readings.c.received_us)
-        .select_from(
-            hours.outerjoin(
-                readings,
-                sa.and_(readings.c.stream_id == hours.c.stream_id, readings.c.seq == hours.c.first_seq),
-            )
-        )
+        sa.select(hours.c.hour, hours.c.first_seq, hours.c.last_seq, hours.c.readings)
         .where(hours.c.stream_id == stream_id, hours.c.hour >= from_hour, hours.c.readings > 0)
         .order_by(hours.c.hour)
     )
-    return [HourCame(*row) for row in connection.execute(query)]
+    found = connection.execute(query).all()
+    received = stored.received(connection, stream_id, [row.first_seq for row in found])
+    return [HourCame(*row, received.get(row.first_seq)) for row in found]
 
 
 def bundles_came(connection: sa.Connection, owner_id: int) -> dict[str, list[tuple[int, int]]]:

@@ -257,6 +257,16 @@ def among(column: sa.ColumnElement[int], numbers: Ranges) -> Iterator[sa.ColumnE
     yield from (column.in_(piece) for piece in chunks(single))
 
 
+def ranges(connection: sa.Connection, numbers: sa.Select[int]) -> Ranges:
+    """The numbers `seq` of a query as ranges: numbers that rise in step with their rank make one range."""
+    ranked = numbers.add_columns(
+        (sa.column("seq") - sa.func.row_number().over(order_by=sa.column("seq"))).label("run")
+    ).subquery()
+    first = sa.func.min(ranked.c.seq)
+    query = sa.select(first, sa.func.max(ranked.c.seq)).group_by(ranked.c.run).order_by(first)
+    return tuple((a, b) for a, b in connection.execute(query))
+
+
 def chunks(values: Sequence[Any], size: int = LOOKUP_CHUNK) -> Iterator[Sequence[Any]]:
     """The values in pieces small enough for one IN list."""
     iterator = iter(values)

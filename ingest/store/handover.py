@@ -13,8 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import sqlalchemy as sa
 
-from cleanside.gateway.units import QUANTITIES
-from cleanside.ingest.store import archive, dialect, fleet, papers
+from cleanside.ingest.store import archive, dialect, fleet, papers, stored
 from cleanside.ingest.store import hours as hour_store
 from cleanside.ingest.store import quarantine as quarantine_store
 from cleanside.ingest.store import readings as reading_store
@@ -32,7 +31,6 @@ from cleanside.ingest.store.models import (
     machines,
     original_times,
     quarantine,
-    readings,
     streams,
 )
 from cleanside.ingest.store.quarantine import QuarantineRow
@@ -125,12 +123,7 @@ def is_archived(connection: sa.Connection, stream_id: int, numbers: Ranges) -> b
 
 def times_of(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[tuple[int, int]]:
     """(number, instant [us]) of the readings in the tables among these numbers, in order of number."""
-    query = sa.select(readings.c.seq, readings.c.at_us).where(readings.c.stream_id == stream_id)
-    times: list[tuple[int, int]] = []
-    for first, last in numbers:
-        rows = connection.execute(query.where(readings.c.seq.between(first, last)).order_by(readings.c.seq))
-        times += [(seq, at_us) for seq, at_us in rows]
-    return times
+    return [(row.seq, row.at_us) for row in stored.times(connection, stream_id, numbers)]
 
 
 def move_rows(connection: sa.Connection, old_id: int, new_id: int, times: Sequence[tuple[int, int]]) -> None:
@@ -138,9 +131,9 @@ def move_rows(connection: sa.Connection, old_id: int, new_id: int, times: Sequen
     if not times:
         return
     for first, last in ranges_of([seq for seq, _ in times]):
-        for table in (readings, exact_times):
-            conditions = table.c.stream_id == old_id, table.c.seq.between(first, last)
-            connection.execute(sa.update(table).where(*conditions).values(stream_id=new_id))
+        stored.give(connection, old_id, new_id, (first, last))
+        conditions = exact_times.c.stream_id == old_id, exact_times.c.seq.between(first, last)
+        connection.execute(sa.update(exact_times).where(*conditions).values(stream_id=new_id))
     hour_store.count_down(connection, old_id, [at_us for _, at_us in times])
     seq, at_us = np.array(times, dtype=np.int64).T
     hour_store.touch(connection, [(new_id, span) for span in hour_store.hour_spans(seq, at_us)])
@@ -151,15 +144,8 @@ def put_rows(connection: sa.Connection, stream_id: int, rows: Sequence[dict[str,
     if not rows:
         return
     unit_sets = {text: reading_store.keep_unit_set(connection, text) for text in {r["units"] for r in rows}}
-    names = ("seq", "at_us", "at_uncertainty_s", "content_hash", "received_us")
-    columns = [quantity.column for quantity in QUANTITIES.values()]
-    values = [
-        {name: row[name] for name in names}
-        | {name: row.get(name) for name in columns}
-        | {"stream_id": stream_id, "unit_set_id": unit_sets[row["units"]]}
-        for row in rows
-    ]
-    connection.execute(sa.insert(readings), values)
+    of_sets = [row | {"unit_set_id": unit_sets[row["units"]]} for row in rows]
+    stored.put_back(connection, stream_id, of_sets)
     exact = {row["seq"]: row["instant"] for row in rows if row["instant"] is not None}
     reading_store.put_exact_times(connection, stream_id, exact)
     seq = np.array([row["seq"] for row in rows], dtype=np.int64)

@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 
-from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import hour_summaries, hours, streams
 
@@ -171,30 +170,6 @@ def with_readings(
     return connection.scalar(query) or 0
 
 
-#: column -> values of the same readings, NaN where one has none; shape (n,) each
-HourColumns = dict[str, npt.NDArray[np.float64]]
-
-_BETWEEN = """
-SELECT {} FROM readings WHERE stream_id = ? AND seq BETWEEN ? AND ? AND at_us >= ? AND at_us < ?
-"""
-_AT_FIRST = "SELECT {} FROM ({} LIMIT 100) AS at_first"
-
-
-def readings_between(
-    connection: sa.Connection, device_id: int, from_us: int, until_us: int, columns: Sequence[str]
-) -> list[HourColumns]:
-    """
-    Stored readings of a device with from_us <= at < until_us, found through its hours, in parts.
-
-    columns : quantity columns wanted. Returns at_us and those columns that any reading of the part has. A
-    float holds these microseconds exactly: 2^53 of them are 285 years.
-    """
-    return [
-        _columns_of_stream(connection, (stream_id, first, last, from_us, until_us), columns)
-        for stream_id, first, last in spans_of(connection, device_id, from_us, until_us)
-    ]
-
-
 _SPANS = """
 SELECT hours.stream_id, min(hours.first_seq), max(hours.last_seq)
 FROM hours JOIN streams ON streams.id = hours.stream_id
@@ -209,44 +184,6 @@ def spans_of(
     """(stream, lowest, highest number) that the hours of a device in a span name."""
     bounds = (device_id, from_us // HOUR_US, (until_us - 1) // HOUR_US)
     return [(a, b, c) for a, b, c in dialect.run(connection, _SPANS, bounds)]
-
-
-def _columns_of_stream(
-    connection: sa.Connection, bounds: tuple[int, ...], columns: Sequence[str]
-) -> HourColumns:
-    """
-    Columns that the stream never had are not fetched: the first readings show which it has, and one number a
-    row shows that the others are empty. Where they are not, all columns are counted first.
-    """
-    assert set(columns) <= QUANTITY_COLUMNS  # they become part of the SQL
-    between = _BETWEEN.format(", ".join(columns))
-    had = _had(connection, _AT_FIRST.format("{}", between), bounds, columns)
-    others = [name for name in columns if name not in had]
-    table = _fetched(connection, bounds, had, others)
-    if others and not np.isnan(table[-1]).all():
-        had = _had(connection, _BETWEEN, bounds, columns)
-        table = _fetched(connection, bounds, had, [])
-    return dict(zip(("at_us", *had), table, strict=False))
-
-
-def _had(connection: sa.Connection, sql: str, bounds: tuple[int, ...], columns: Sequence[str]) -> list[str]:
-    """Columns with at least one value; `sql` has a place for the selected columns."""
-    counts = dialect.run(connection, sql.format(", ".join(f"count({c})" for c in columns)), bounds).one()
-    return [name for name, count in zip(columns, counts, strict=True) if count]
-
-
-def _fetched(
-    connection: sa.Connection, bounds: tuple[int, ...], had: Sequence[str], others: Sequence[str]
-) -> npt.NDArray[np.float64]:
-    """Instants, columns, and at the end any value of the other columns, shape (columns, n); NaN: none."""
-    absent = dialect.absent(connection)
-    wanted = ["at_us", *(f"coalesce({name}, {absent})" for name in had)]
-    if others:
-        wanted.append(f"coalesce({', '.join(others)}, {absent})")
-    return dialect.floats(connection, _BETWEEN.format(", ".join(wanted)), bounds, len(wanted))
-
-
-QUANTITY_COLUMNS = frozenset(quantity.column for quantity in QUANTITIES.values())
 
 
 # ---------------------------------------------------------------- summaries

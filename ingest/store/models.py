@@ -885,6 +885,47 @@ readings = sa.Table(
     sqlite_with_rowid=False,
 )
 
+#: runs of readings of one stream, one set of units and one UTC month, in place of rows of `readings`; the
+#: ranges of numbers of a stream never overlap
+blocks = sa.Table(
+    "blocks",
+    metadata,
+    # No foreign keys, for the reasons above. A rowid on SQLite: sqlite.org/withoutrowid.html advises it where
+    # rows take more than a twentieth of a page.
+    sa.Column("stream_id", BigId, primary_key=True, autoincrement=False),
+    sa.Column("first_seq", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("last_seq", sa.BigInteger, nullable=False),
+    #: lowest and highest instant
+    sa.Column("first_us", sa.BigInteger, nullable=False),
+    sa.Column("last_us", sa.BigInteger, nullable=False),
+    #: how many; fewer than numbers where some are missing between
+    sa.Column("readings", sa.BigInteger, nullable=False),
+    sa.Column("unit_set_id", BigId, nullable=False),
+    #: lowest and highest time of receipt
+    sa.Column("first_received_us", sa.BigInteger, nullable=False),
+    sa.Column("last_received_us", sa.BigInteger, nullable=False),
+    #: sum of the content hashes modulo 2^64, signed
+    sa.Column("digest", sa.BigInteger, nullable=False),
+    #: the readings (ingest.store.block_content)
+    sa.Column("content", sa.LargeBinary, nullable=False),
+    # Those that the merger joins (ingest.store.blocks, SMALL): few, however many are larger.
+    sa.Index(
+        "ix_blocks_small",
+        "stream_id",
+        "first_seq",
+        sqlite_where=sa.text("readings < 2048"),
+        postgresql_where=sa.text("readings < 2048"),
+    ),
+)
+
+#: forms of storage that are in use (`ingest.store.store_modes`); no row: not in use
+store_modes = sa.Table(
+    "store_modes",
+    metadata,
+    sa.Column("name", sa.String(32), primary_key=True),
+    sa.Column("since_us", sa.BigInteger, nullable=False),
+)
+
 #: instants finer than whole microseconds: leap seconds, further digits
 exact_times = sa.Table(
     "exact_times",

@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+import numpy as np
 import sqlalchemy as sa
 
 from cleanside.gateway.units import QUANTITIES
+from cleanside.ingest.store import stored
+from cleanside.ingest.store.at_rest import ALWAYS, HIGHEST
 from cleanside.ingest.store.models import (
     confirmations,
     element_changes,
@@ -15,7 +18,6 @@ from cleanside.ingest.store.models import (
     hand_comparisons,
     housings,
     meter_readings,
-    readings,
     streams,
     terminals,
 )
@@ -89,24 +91,25 @@ def state_of(connection: sa.Connection, housing_id: int, device_ids: Sequence[in
 
 
 def _values(connection: sa.Connection, stream_id: int) -> tuple[dict[str, NewestValue], int | None]:
-    columns = [readings.c[quantity.column] for quantity in QUANTITIES.values()]
-    query = sa.select(readings.c.at_us, readings.c.received_us, *columns)
-    query = query.where(readings.c.stream_id == stream_id).order_by(readings.c.seq.desc())
-    rows = connection.execute(query.limit(LATEST_READINGS_SEEN)).all()
+    columns = ["at_us", "received_us", *(quantity.column for quantity in QUANTITIES.values())]
+    rows = stored.newest(connection, stream_id, LATEST_READINGS_SEEN, columns)
+    if not len(rows["seq"]):
+        return {}, None
+    by_time = np.lexsort((-rows["seq"], -rows["at_us"]))
     found: dict[str, NewestValue] = {}
-    for at_us, _, *row in sorted(rows, key=lambda row: -row.at_us):
-        for name, value in zip(QUANTITIES, row, strict=True):
-            if value is not None:
-                found.setdefault(name, NewestValue(value, at_us))
-    return found, max((row.received_us for row in rows), default=None)
+    for name, quantity in QUANTITIES.items():
+        values = rows[quantity.column][by_time]
+        present = np.flatnonzero(~np.isnan(values))
+        if len(present):
+            newest = present[0]
+            found[name] = NewestValue(float(values[newest]), int(rows["at_us"][by_time[newest]]))
+    return found, int(rows["received_us"].max())
 
 
 def _signal(connection: sa.Connection, stream_id: int, highest: int) -> list[tuple[int, float]]:
-    strength = readings.c[QUANTITIES["signal_strength"].column]
-    query = sa.select(readings.c.at_us, strength).where(
-        readings.c.stream_id == stream_id,
-        readings.c.seq > highest - LINK_READINGS,
-        strength.is_not(None),
-    )
-    rows = [(row[0], row[1]) for row in connection.execute(query.order_by(readings.c.at_us))]
-    return [row for row in rows if row[0] > rows[-1][0] - LINK_SHOWN_US]
+    strength = QUANTITIES["signal_strength"].column
+    numbers = highest - LINK_READINGS + 1, HIGHEST
+    rows = stored.arrays(connection, stream_id, numbers, ALWAYS, ["at_us", strength])
+    heard = ~np.isnan(rows[strength])
+    pairs = sorted(zip(rows["at_us"][heard].tolist(), rows[strength][heard].tolist(), strict=True))
+    return [pair for pair in pairs if pair[0] > pairs[-1][0] - LINK_SHOWN_US]

@@ -14,10 +14,10 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from cleanside.ingest.store import dialect
+from cleanside.ingest.store import dialect, stored
 from cleanside.ingest.store.hours import HOUR_US
 from cleanside.ingest.store.marks import Range
-from cleanside.ingest.store.models import devices, exact_times, hours, owners, readings, streams, unit_sets
+from cleanside.ingest.store.models import devices, exact_times, hours, owners, streams
 
 DAY_US = 24 * HOUR_US
 
@@ -31,54 +31,22 @@ class Due(NamedTuple):
     at_us: int
 
 
-_DUE = """
-SELECT s.id, s.device_id, r.seq, r.at_us FROM streams s
-JOIN readings r ON r.stream_id = s.id
-    AND r.seq = (SELECT min(lowest.seq) FROM readings lowest WHERE lowest.stream_id = s.id)
-WHERE r.at_us < ? ORDER BY r.at_us, s.id
-"""
-
-
 def due(connection: sa.Connection, before_us: int) -> list[Due]:
     """Streams whose lowest stored number was measured before an instant, oldest first."""
-    return [Due(*row) for row in dialect.run(connection, _DUE, (before_us,))]
-
-
-_MOVED = sa.select(
-    readings.c.stream_id,
-    readings.c.seq,
-    readings.c.at_us,
-    readings.c.at_uncertainty_s,
-    exact_times.c.instant,
-    unit_sets.c.units,
-    readings.c.content_hash,
-    readings.c.received_us,
-    *(column for column in readings.c if isinstance(column.type, sa.Double) and column.name[:3] != "at_"),
-).select_from(
-    readings.join(unit_sets, unit_sets.c.id == readings.c.unit_set_id).outerjoin(
-        exact_times,
-        (exact_times.c.stream_id == readings.c.stream_id) & (exact_times.c.seq == readings.c.seq),
-    )
-)
+    return [Due(*found) for found in stored.lowest_before(connection, before_us)]
 
 
 def rows_of(
     connection: sa.Connection, stream_id: int, span_us: tuple[int, int], *, limit: int
 ) -> tuple[list[Any], int]:
     """
-    Up to `limit` stored rows of a stream with from <= at < until, lowest numbers first, in the
+    Up to `limit` stored readings of a stream with from <= at < until, lowest numbers first, in the
     order of `ingest.store.archive_file.ROW`.
 
-    Returns the state of the hours in the span too: as long as it is the same, so are the rows.
+    Returns the state of the hours in the span too: as long as it is the same, so are the readings.
     """
     state, first, last = _hours_in(connection, stream_id, span_us)
-    query = _MOVED.where(
-        readings.c.stream_id == stream_id,
-        readings.c.seq.between(first, last),
-        readings.c.at_us >= span_us[0],
-        readings.c.at_us < span_us[1],
-    )
-    return list(connection.execute(query.order_by(readings.c.seq).limit(limit))), state
+    return stored.whole(connection, stream_id, (first, last), span_us, limit=limit), state
 
 
 def _hours_in(connection: sa.Connection, stream_id: int, span_us: tuple[int, int]) -> tuple[int, int, int]:
@@ -111,32 +79,16 @@ def take_moved(
     """
     if _hours_in(connection, stream_id, span_us)[0] != state:
         return 0
-    conditions = (
-        readings.c.stream_id == stream_id,
-        readings.c.seq.between(*numbers),
-        readings.c.at_us >= span_us[0],
-        readings.c.at_us < span_us[1],
-    )
-    deleted = connection.execute(sa.delete(readings).where(*conditions)).rowcount
+    deleted = stored.delete(connection, stream_id, numbers, span_us)
     table = exact_times
     for piece in dialect.chunks(exact):
         connection.execute(sa.delete(table).where(table.c.stream_id == stream_id, table.c.seq.in_(piece)))
     return deleted
 
 
-def is_empty(connection: sa.Connection, span_us: tuple[int, int]) -> bool:
-    """True where no row with from <= at < until is stored; asked of a month that has a table of its own."""
-    query = sa.select(readings.c.seq).where(readings.c.at_us >= span_us[0], readings.c.at_us < span_us[1])
-    return connection.scalar(query.limit(1)) is None
-
-
 def count_by_day(connection: sa.Connection, stream_id: int, before_us: int) -> list[tuple[int, int]]:
-    """(days since 1970, readings) of the stored rows of a stream that were measured before an instant."""
-    day = readings.c.at_us // DAY_US
-    query = sa.select(day, sa.func.count()).where(
-        readings.c.stream_id == stream_id, readings.c.at_us < before_us
-    )
-    return [(a, b) for a, b in connection.execute(query.group_by(day).order_by(day))]
+    """(days since 1970, readings) of the stored readings of a stream measured before an instant."""
+    return stored.count_by_step(connection, stream_id, before_us, DAY_US)
 
 
 def lock(connection: sa.Connection, stream_ids: Sequence[int]) -> None:

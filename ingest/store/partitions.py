@@ -1,16 +1,17 @@
 """
-Readings by month: on PostgreSQL each UTC month of `readings` has its own table. An old month is dropped, not
-deleted row by row.
+Readings by month: on PostgreSQL each UTC month of `readings` and of `blocks` has its own table. An old month
+is dropped, not deleted row by row.
 
 Measured (tests/benchmark/bench_retention.py): inserts cost the same, and a month is dropped in 0.04 s.
 Deleting takes 1.8 s and 266 MB of write-ahead log for each million readings.
-Promises: an insert never fails for its month: a month without a table goes to `readings_other`. This file
-loses no reading: call `drop` only after the month was copied elsewhere under `lock`.
+Promises: an insert never fails for its month: a month without a table goes to `readings_other`, or
+`blocks_other`. This file loses no reading: call `drop` only after the month was copied elsewhere under
+`lock`.
 Leaves to others: which months are old, and where they move. On SQLite there are no such tables: `listed` is
 empty, `lock` and `drop` return False, and rows are deleted in batches.
 
 Inside a month the key of its table keeps a number unique. Across months the lock on the stream does. A batch
-that does not simply extend the stream is counted again before commit (`refuse_twice`).
+that does not simply extend the stream is counted again before commit (`stored.refuse_twice`).
 """
 
 from __future__ import annotations
@@ -22,19 +23,21 @@ from typing import NamedTuple
 import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
-from cleanside.ingest.store.marks import Ranges
-from cleanside.ingest.store.models import readings
 
 AHEAD = 2  # months made before they begin; chosen: enough for a server that is off for a month
 BEHIND = 1  # and for backlogs: the previous month; older readings are few and go to `readings_other`
 LOCK_WITHIN_S = 5  # then the caller tries again later, because every other transaction waits behind this lock
 _LOCK_KEY = 0x7265_6164  # our own lock number, so that two processes do not make one month at once; chosen
 
+READINGS, BLOCKS = "readings", "blocks"
+#: the tables by month: the column that decides which, and the key inside a month
+BY_MONTH = {READINGS: ("at_us", "stream_id, seq"), BLOCKS: ("first_us", "stream_id, first_seq")}
+
 _LISTED = sa.text(
     "SELECT child.relname FROM pg_inherits JOIN pg_class child ON child.oid = inhrelid "
-    "WHERE inhparent = 'readings'::regclass"
+    "WHERE inhparent = CAST(:whole AS regclass)"
 )
-_TABLE = re.compile(r"readings_(\d{4})_(\d{2})")
+_TABLE = re.compile(r"[a-z]+_(\d{4})_(\d{2})")
 
 
 class Month(NamedTuple):
@@ -58,10 +61,9 @@ class Month(NamedTuple):
         """Like "2026-03"."""
         return f"{self.year:04d}-{self.month:02d}"
 
-    @property
-    def table(self) -> str:
-        """The name of its table."""
-        return f"readings_{self.year:04d}_{self.month:02d}"
+    def table(self, whole: str) -> str:
+        """The name of its table, a part of `readings` or `blocks`."""
+        return f"{whole}_{self.year:04d}_{self.month:02d}"
 
     def later(self, months: int) -> Month:
         """The month so many months later."""
@@ -75,11 +77,11 @@ def month_of(at_us: int) -> Month:
     return Month(at.year, at.month)
 
 
-def listed(connection: sa.Connection) -> list[Month]:
+def listed(connection: sa.Connection, whole: str = READINGS) -> list[Month]:
     """The months that have a table of their own, oldest first."""
     if dialect.is_sqlite(connection):
         return []
-    names = (_TABLE.fullmatch(name) for name in connection.scalars(_LISTED))
+    names = (_TABLE.fullmatch(name) for name in connection.scalars(_LISTED, {"whole": whole}))
     return sorted(Month(int(name[1]), int(name[2])) for name in names if name)
 
 
@@ -87,8 +89,12 @@ def are_missing(connection: sa.Connection, now_us: int) -> list[Month]:
     """Months around now that have no table of their own yet; none on SQLite."""
     if dialect.is_sqlite(connection):
         return []
+    return sorted({month for whole in BY_MONTH for month in _missing(connection, whole, now_us)})
+
+
+def _missing(connection: sa.Connection, whole: str, now_us: int) -> list[Month]:
     wanted = {month_of(now_us).later(n) for n in range(-BEHIND, AHEAD + 1)}
-    return sorted(wanted - set(listed(connection)))
+    return sorted(wanted - set(listed(connection, whole)))
 
 
 def make_ahead(connection: sa.Connection, now_us: int) -> list[Month]:
@@ -98,63 +104,50 @@ def make_ahead(connection: sa.Connection, now_us: int) -> list[Month]:
     _wait_briefly(connection)
     connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_LOCK_KEY})"))
     missing = are_missing(connection, now_us)  # another process may have been faster
-    for month in missing:
-        _make(connection, month)
+    for whole in BY_MONTH:
+        for month in _missing(connection, whole, now_us):
+            _make(connection, whole, month)
     return missing
 
 
-def _make(connection: sa.Connection, month: Month) -> None:
+def _make(connection: sa.Connection, whole: str, month: Month) -> None:
     """Make a table for a month; earlier rows of the month move in."""
-    condition = f"at_us >= {month.from_us} AND at_us < {month.until_us}"
+    table, (by, key) = month.table(whole), BY_MONTH[whole]
+    condition = f"{by} >= {month.from_us} AND {by} < {month.until_us}"
     for sql in (
-        "LOCK TABLE readings_other IN ACCESS EXCLUSIVE MODE",
-        f"CREATE TABLE {month.table} (LIKE readings INCLUDING DEFAULTS, "
-        f"CONSTRAINT pk_{month.table} PRIMARY KEY (stream_id, seq))",
-        f"WITH moved AS (DELETE FROM readings_other WHERE {condition} RETURNING *) "
-        f"INSERT INTO {month.table} SELECT * FROM moved",
-        f"ALTER TABLE readings ATTACH PARTITION {month.table} "
+        f"LOCK TABLE {whole}_other IN ACCESS EXCLUSIVE MODE",
+        f"CREATE TABLE {table} (LIKE {whole} INCLUDING DEFAULTS INCLUDING STORAGE, "
+        f"CONSTRAINT pk_{table} PRIMARY KEY ({key}))",
+        f"WITH moved AS (DELETE FROM {whole}_other WHERE {condition} RETURNING *) "
+        f"INSERT INTO {table} SELECT * FROM moved",
+        f"ALTER TABLE {whole} ATTACH PARTITION {table} "
         f"FOR VALUES FROM ({month.from_us}) TO ({month.until_us})",
     ):
         connection.exec_driver_sql(sql)
 
 
-def lock(connection: sa.Connection, month: Month) -> bool:
+def lock(connection: sa.Connection, month: Month, whole: str = READINGS) -> bool:
     """
-    Lock `readings` for all others until the transaction ends, so that a month can be compared and dropped.
+    Lock `readings`, or `blocks`, for all others until the transaction ends, so that a month can be compared
+    and dropped.
 
     False where the month has no table of its own; then nothing is locked. Raises OperationalError where
     others keep their locks for longer than `LOCK_WITHIN_S`: try again later.
     """
-    if month not in listed(connection):
+    if month not in listed(connection, whole):
         return False
     _wait_briefly(connection)
     # The whole table first: a writer that waited for the month would have locked the whole already.
-    connection.exec_driver_sql("LOCK TABLE ONLY readings IN ACCESS EXCLUSIVE MODE")
+    connection.exec_driver_sql(f"LOCK TABLE ONLY {whole} IN ACCESS EXCLUSIVE MODE")
     return True
 
 
-def drop(connection: sa.Connection, month: Month) -> bool:
+def drop(connection: sa.Connection, month: Month, whole: str = READINGS) -> bool:
     """Drop a month with all its readings; False where it has no table of its own."""
-    if not lock(connection, month):
+    if not lock(connection, month, whole):
         return False
-    connection.exec_driver_sql(f"DROP TABLE {month.table}")
+    connection.exec_driver_sql(f"DROP TABLE {month.table(whole)}")
     return True
-
-
-def refuse_twice(connection: sa.Connection, stream_id: int, numbers: Ranges) -> None:
-    """
-    Raise RuntimeError where a number just written is in two months: the transaction must not commit.
-
-    The caller has locked the stream. On SQLite one key covers all months, so there is nothing to check.
-    """
-    if dialect.is_sqlite(connection):
-        return
-    query = sa.select(readings.c.seq).where(readings.c.stream_id == stream_id)
-    query = query.group_by(readings.c.seq).having(sa.func.count() > 1).limit(1)
-    for among in dialect.among(readings.c.seq, numbers):
-        twice = connection.scalar(query.where(among))
-        if twice is not None:
-            raise RuntimeError(f"number {twice} of stream {stream_id} would stand twice; nothing is written")
 
 
 def _wait_briefly(connection: sa.Connection) -> None:

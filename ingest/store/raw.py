@@ -14,16 +14,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 
-from cleanside.ingest.store import archive, dialect, time_steps
-from cleanside.ingest.store.hours import HOUR_US, QUANTITY_COLUMNS, HourColumns, spans_of
-from cleanside.ingest.store.hours import readings_between as stored_between
+from cleanside.ingest.store import archive, stored, time_steps
+from cleanside.ingest.store.at_rest import HourColumns
+from cleanside.ingest.store.hours import HOUR_US, spans_of
 from cleanside.ingest.store.models import exact_times, hours, streams
 from cleanside.ingest.store.time_steps import TimeSteps
 
@@ -232,32 +232,22 @@ def _rows(
     return rows.take(np.lexsort((rows.seq, rows.stream_id, rows.at_us)))
 
 
-_IN_SPAN = """
-SELECT at_us, seq, at_uncertainty_s{} FROM readings
-WHERE stream_id = ? AND seq BETWEEN ? AND ? AND at_us >= ? AND at_us < ?
-"""
-
-
 def _stored(
     connection: sa.Connection, device_id: int, columns: Sequence[str], from_us: int, until_us: int
 ) -> Iterator[RawRows]:
-    assert set(columns) <= QUANTITY_COLUMNS  # they become part of the SQL
-    sql = _IN_SPAN.format("".join(f", {name}" for name in columns))
+    wanted = ["at_us", "at_uncertainty_s", *columns]
     for stream_id, first, last in spans_of(connection, device_id, from_us, until_us):
-        result = dialect.run(connection, sql, (stream_id, first, last, from_us, until_us))
-        found = result.cursor.fetchall()
-        result.close()
-        if found:
-            # Instants and numbers stay exact: both are below 2^53.
-            table = np.array(found, dtype=np.float64)
-            rows = _as_rows(table, stream_id, columns)
-            yield replace(rows, exact=_exact(connection, stream_id, rows.seq))
-
-
-def _as_rows(table: FloatArray, stream_id: int, columns: Sequence[str]) -> RawRows:
-    at_us, seq = table[:, 0].astype(np.int64), table[:, 1].astype(np.int64)
-    values = {name: np.ascontiguousarray(table[:, 3 + i]) for i, name in enumerate(columns)}
-    return RawRows(at_us, np.full(len(seq), stream_id, np.int64), seq, table[:, 2].copy(), values, {})
+        found = stored.arrays(connection, stream_id, (first, last), (from_us, until_us), wanted)
+        seq = found["seq"]
+        if len(seq):
+            yield RawRows(
+                found["at_us"],
+                np.full(len(seq), stream_id, np.int64),
+                seq,
+                found["at_uncertainty_s"],
+                {name: found[name] for name in columns},
+                _exact(connection, stream_id, seq),
+            )
 
 
 def _exact(connection: sa.Connection, stream_id: int, seq: IntArray) -> dict[int, str]:
@@ -295,9 +285,11 @@ def readings_between(
     """
     Readings of a device with from_us <= at < until_us, stored or archived, in no order, in parts.
 
-    As `hours.readings_between` gives the stored ones: at_us, and those columns that a part has.
+    columns : quantity columns wanted. Returns at_us and those columns that any reading of the part has.
     """
-    parts = stored_between(connection, device_id, from_us, until_us, columns)
+    parts: list[HourColumns] = []
+    for stream_id, first, last in spans_of(connection, device_id, from_us, until_us):
+        parts += stored.hour_columns(connection, stream_id, (first, last), (from_us, until_us), columns)
     for rows in _archived(connection, device_id, columns, from_us, until_us):
         parts.append({"at_us": rows.at_us.astype(np.float64), **rows.values})
     return parts
@@ -369,20 +361,8 @@ def _block(
         if first_us >= end_us:
             continue
         for stream_id, first, last in spans_of(connection, seat.device_id, first_us, end_us):
-            bounds = (stream_id, first, last, first_us, end_us)
-            result = dialect.run(connection, _buckets_sql(columns), (resolution_us, *bounds))
-            parts.append(TimeSteps.of_rows(result.cursor.fetchall(), columns))
-            result.close()
+            span_us = first_us, end_us
+            parts += stored.time_steps(connection, stream_id, (first, last), span_us, columns, resolution_us)
         for rows in _archived(connection, seat.device_id, columns, first_us, end_us):
             parts.append(time_steps.bucketed(rows.at_us, rows.values, resolution_us))
     return time_steps.merged(parts, columns)
-
-
-def _buckets_sql(columns: Sequence[str]) -> str:
-    assert set(columns) <= QUANTITY_COLUMNS
-    each = ", ".join(f"count({c}), sum({c}), min({c}), max({c})" for c in columns)
-    # Instants before 1970 are never stored: the division rounds down.
-    return (
-        f"SELECT at_us / ? AS step, count(*){', ' if each else ''}{each} FROM readings "
-        "WHERE stream_id = ? AND seq BETWEEN ? AND ? AND at_us >= ? AND at_us < ? GROUP BY step"
-    )

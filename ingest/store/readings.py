@@ -1,118 +1,86 @@
-"""Readings: stored rows, their hashes, exact times, unit sets, and the identity of those without numbers."""
+"""
+Readings, stored or archived: hashes and times by number, exact instants, unit sets, and the identity of those
+without numbers.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, NamedTuple
 
-import numpy as np
-import numpy.typing as npt
 import sqlalchemy as sa
 
-from cleanside.ingest.store import archive, dialect, hours
+from cleanside.ingest.store import archive, dialect, hours, stored
+from cleanside.ingest.store.at_rest import HIGHEST, NewReadings, StoredTime
 from cleanside.ingest.store.marks import Ranges
-from cleanside.ingest.store.models import exact_times, instants, readings, unit_sets
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-
-
-class NewRows(NamedTuple):
-    """Rows to store, in arrays of one length."""
-
-    seq: IntArray
-    at_us: IntArray
-    #: NaN: unknown
-    at_uncertainty_s: FloatArray
-    content_hash: IntArray
-    #: column name -> values in SI, NaN: absent
-    values: Mapping[str, FloatArray]
-    unit_set_id: int
-    received_us: int
+from cleanside.ingest.store.models import exact_times, instants, unit_sets
 
 
 class EncodedReadings(NamedTuple):
-    """Rows ready for the driver, with the hours they fall into."""
+    """Readings ready to be stored, with the hours they fall into."""
 
-    rows: dialect.EncodedNumbers
+    encoded: stored.Encoded
     spans: list[hours.HourSpan]
 
-
-def encode(rows: NewRows, *, sqlite: bool) -> EncodedReadings:
-    """The work of an insert that needs no database."""
-    columns: dict[str, dialect.NumberArray | int] = {"seq": rows.seq, "at_us": rows.at_us}
-    columns |= {"content_hash": rows.content_hash}
-    columns |= {"unit_set_id": rows.unit_set_id, "received_us": rows.received_us}
-    optional = {"at_uncertainty_s": rows.at_uncertainty_s, **rows.values}
-    columns |= {name: column for name, column in optional.items() if not _is_absent(column)}
-    encoded = dialect.encode("readings", "stream_id", columns, sqlite=sqlite)
-    return EncodedReadings(encoded, hours.hour_spans(rows.seq, rows.at_us))
+    @property
+    def many(self) -> int:
+        """How many readings."""
+        return self.encoded.many
 
 
-def _is_absent(column: FloatArray) -> bool:
-    return bool(np.isnan(column[0])) and bool(np.isnan(column).all())
+def encode(new: NewReadings, sent: stored.AsSent | None, *, sqlite: bool) -> EncodedReadings:
+    """The work of `put` that needs no database; `sent` as `stored.encode` takes it."""
+    return EncodedReadings(stored.encode(new, sent, sqlite=sqlite), hours.hour_spans(new.seq, new.at_us))
 
 
-def put(connection: sa.Connection, batches: Sequence[tuple[int, EncodedReadings]]) -> None:
+def put(
+    connection: sa.Connection, batches: Sequence[tuple[int, EncodedReadings]], *, beyond: bool = False
+) -> None:
     """
-    Store new readings of (stream, rows) and count them into their hours, which are then due for analysis.
+    Store new readings of (stream, encoded) and count them into their hours, which are then due for analysis.
 
     Their numbers must be new: the caller has locked the streams and checked.
+    beyond : every number is above all that its stream has stored.
     """
-    dialect.put(connection, [(encoded.rows, stream_id) for stream_id, encoded in batches])
-    hours.touch(connection, [(stream_id, span) for stream_id, encoded in batches for span in encoded.spans])
+    stored.put(connection, [(stream_id, new.encoded) for stream_id, new in batches], beyond=beyond)
+    hours.touch(connection, [(stream_id, span) for stream_id, new in batches for span in new.spans])
 
 
 def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, int]:
     """Number -> content hash of the readings among `numbers` that are stored, or in the archive."""
-    by_number = archive.hashes(connection, stream_id, numbers)
-    query = sa.select(readings.c.seq, readings.c.content_hash).where(readings.c.stream_id == stream_id)
-    for among in dialect.among(readings.c.seq, numbers):
-        by_number.update((seq, value) for seq, value in connection.execute(query.where(among)))
-    return by_number
+    return archive.hashes(connection, stream_id, numbers) | stored.hashes(connection, stream_id, numbers)
 
 
-class Time(NamedTuple):
-    """A stored reading's number, and its time as sent."""
-
-    seq: int
-    at_us: int
-    #: half width [s]; None: unknown
-    at_uncertainty_s: float | None
-
-
-_TIMES = "SELECT seq, at_us, at_uncertainty_s FROM readings WHERE stream_id = ? AND"
-_BELOW = f"{_TIMES} seq < ? ORDER BY seq DESC LIMIT ?"
-_BETWEEN = f"{_TIMES} seq BETWEEN ? AND ? ORDER BY seq"
-_ABOVE = f"{_TIMES} seq > ? ORDER BY seq LIMIT ?"
 _AS_SENT = """
 SELECT seq, at_us, at_uncertainty_s FROM original_times WHERE stream_id = ? AND seq BETWEEN ? AND ?
 """
 
 
-def times_near(connection: sa.Connection, stream_id: int, first: int, last: int, many: int) -> list[Time]:
+def times_near(
+    connection: sa.Connection, stream_id: int, first: int, last: int, many: int
+) -> list[StoredTime]:
     """
     Times as sent of the stored readings first..last and of `many` on either side of them.
 
     In order of number; archived ones too.
     """
-    below = [Time(*row) for row in dialect.run(connection, _BELOW, (stream_id, first, many))]
-    between = [Time(*row) for row in dialect.run(connection, _BETWEEN, (stream_id, first, last))]
-    above = [Time(*row) for row in dialect.run(connection, _ABOVE, (stream_id, last, many))]
-    bounds = below[-1].seq if len(below) == many else 0, above[-1].seq if len(above) == many else 2**63 - 1
-    by_number = {row.seq: row for row in (*below, *between, *above)}
+    found = stored.times_near(connection, stream_id, (first, last), many)
+    below = [row.seq for row in found if row.seq < first]
+    above = [row.seq for row in found if row.seq > last]
+    bounds = below[-many] if len(below) >= many else 0, above[many - 1] if len(above) >= many else HIGHEST
+    by_number = {row.seq: row for row in found}
     for row in archive.times_near(connection, stream_id, (first, last), bounds, many):
-        by_number[row[0]] = Time(*row)
+        by_number[row[0]] = StoredTime(*row)
     if by_number:  # where their boot was corrected since
         span = min(by_number), max(by_number)
         corrected = dialect.run(connection, _AS_SENT, (stream_id, *span))
-        by_number.update((row[0], Time(*row)) for row in corrected if row[0] in by_number)
+        by_number.update((row[0], StoredTime(*row)) for row in corrected if row[0] in by_number)
     lower = sorted(seq for seq in by_number if seq < first)[-many:]
     upper = sorted(seq for seq in by_number if seq > last)[:many]
     return [by_number[seq] for seq in (*lower, *sorted(s for s in by_number if first <= s <= last), *upper)]
 
 
-def nearest_below(connection: sa.Connection, stream_id: int, seq: int) -> Time | None:
+def nearest_below(connection: sa.Connection, stream_id: int, seq: int) -> StoredTime | None:
     """The stored reading with the highest number below one, archived or not; None: there is none."""
     below = [row for row in times_near(connection, stream_id, seq, seq, 1) if row.seq < seq]
     return below[-1] if below else None
@@ -124,24 +92,24 @@ def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list
 
     Each with every column, its exact `instant` and its `units`. Their hours are due for analysis.
     """
-    query = (
-        sa.select(readings, exact_times.c.instant, unit_sets.c.units)
-        .join(unit_sets, unit_sets.c.id == readings.c.unit_set_id)
-        .outerjoin(
-            exact_times,
-            sa.and_(exact_times.c.stream_id == readings.c.stream_id, exact_times.c.seq == readings.c.seq),
-        )
-        .where(readings.c.stream_id == stream_id)
-    )
-    taken = archive.take_out(connection, stream_id, numbers)
-    for first, last in numbers:
-        rows = connection.execute(query.where(readings.c.seq.between(first, last)).order_by(readings.c.seq))
-        taken += [dict(row) for row in rows.mappings()]
-        for table in (readings, exact_times):
-            conditions = table.c.stream_id == stream_id, table.c.seq.between(first, last)
-            connection.execute(sa.delete(table).where(*conditions))
+    taken = stored.remove(connection, stream_id, numbers)
+    units = _units_of(connection, {row["unit_set_id"] for row in taken})
+    exact = _take_exact_times(connection, stream_id, numbers)
+    for row in taken:
+        row |= {"units": units[row["unit_set_id"]], "instant": exact.get(row["seq"])}
+    taken += archive.take_out(connection, stream_id, numbers)
     hours.count_down(connection, stream_id, [row["at_us"] for row in taken])
     return sorted(taken, key=lambda row: int(row["seq"]))
+
+
+def _take_exact_times(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, str]:
+    taken: dict[int, str] = {}
+    for first, last in numbers:
+        conditions = exact_times.c.stream_id == stream_id, exact_times.c.seq.between(first, last)
+        query = sa.select(exact_times.c.seq, exact_times.c.instant).where(*conditions)
+        taken |= {row.seq: row.instant for row in connection.execute(query)}
+        connection.execute(sa.delete(exact_times).where(*conditions))
+    return taken
 
 
 def put_exact_times(connection: sa.Connection, stream_id: int, texts: Mapping[int, str]) -> None:
@@ -167,6 +135,11 @@ def put_instants(connection: sa.Connection, stream_id: int, numbers: Mapping[str
     if numbers:
         rows = [(stream_id, text, seq) for text, seq in numbers.items()]
         dialect.run(connection, "INSERT INTO instants (stream_id, instant, seq) VALUES (?, ?, ?)", rows)
+
+
+def _units_of(connection: sa.Connection, unit_set_ids: Collection[int]) -> dict[int, str]:
+    query = sa.select(unit_sets.c.id, unit_sets.c.units).where(unit_sets.c.id.in_(unit_set_ids))
+    return {row.id: row.units for row in connection.execute(query)}
 
 
 def unit_set_id(connection: sa.Connection, units: str) -> int | None:

@@ -29,6 +29,7 @@ from cleanside.ingest.store import (
     partitions,
     readings,
     releases,
+    stored,
     webhook_secrets,
 )
 from cleanside.ingest.store.key_file import KeyFile
@@ -53,6 +54,17 @@ class Counted(NamedTuple):
     counted_us: int
 
 
+class Merged(NamedTuple):
+    """What was done for readings at rest."""
+
+    #: readings that were rows and are in blocks now
+    packed: int
+    #: blocks that others took in
+    joined: int
+    #: streams that still have rows
+    streams_with_rows: int
+
+
 @dataclass
 class Resources:
     """What routes and workers need."""
@@ -73,8 +85,12 @@ class Resources:
     stopping: threading.Event = field(default_factory=threading.Event)
     #: locked during an import: one bundle at a time, so that batches are served meanwhile
     importing: threading.Lock = field(default_factory=threading.Lock)
+    #: the form of new readings, as last looked up; a commit looks again before it writes blocks
+    writes_blocks: bool = False
     #: the last whole account of this process; None: there was none yet
     counted: Counted | None = None
+    #: by the merger of this process; None: it made no pass
+    merged: Merged | None = None
     _unit_sets: dict[str, int] = field(default_factory=dict)
 
     @cached_property
@@ -118,6 +134,11 @@ class Resources:
         if self.settings.durability == "standby":
             self.writer.call(durability.write_a_mark)
 
+    def look_up_form(self) -> None:
+        """Look up whether new readings become blocks: a command may have begun or stopped it."""
+        with self.reading() as connection:
+            self.writes_blocks = stored.writes_blocks(connection)
+
     def known_unit_set(self, units: str) -> int | None:
         """The id of a set of units, if it is in memory."""
         return self._unit_sets.get(units)
@@ -155,7 +176,9 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
             folder = database.archive_folder(settings.database, settings.archive_folder)
             key_review.start(writing, folder, clock())
             writer.start()
-            yield Resources(settings, clock, readers, late_readers, writer, webhook_keys, database_id)
+            resources = Resources(settings, clock, readers, late_readers, writer, webhook_keys, database_id)
+            resources.look_up_form()
+            yield resources
         finally:
             writer.stop()
             late_readers.dispose()

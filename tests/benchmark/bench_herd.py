@@ -25,13 +25,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import sqlalchemy as sa
-
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.owners import access
 from cleanside.ingest.store import account, database, fleet, keys
-from cleanside.ingest.store.models import readings
 from tests.support.databases import Postgres, migrate, opened
+from tests.support.held import stored_count
 from tests.support.serving import ServerProcess, make_keys
 
 LIVE_EVERY_S = 1.0
@@ -150,7 +148,7 @@ def run(url: str, folder: Path, given: argparse.Namespace) -> dict[str, Any]:
         "drained_s": found["all_s"],
         "gateways_done": found["done"],
         "left_waiting": found["waiting"],
-        "missing": rows * len(names) + len(took) - _stored(url),
+        "missing": rows * len(names) + len(took) - stored_count(url),
         "out_of_balance": _out_of_balance(url),
         "answers": found["seen"],
         "live_alone_ms": _quantiles(alone),
@@ -195,14 +193,6 @@ def _largest_mb(pid: int) -> float:
     """The most memory a process ever held (Linux, proc(5): VmHWM)."""
     line = next(x for x in Path(f"/proc/{pid}/status").read_text().splitlines() if x.startswith("VmHWM"))
     return round(int(line.split()[1]) / 1024, 1)
-
-
-def _stored(url: str) -> int:
-    engine = database.reading_engine(url)
-    with engine.connect() as connection:
-        stored = connection.scalar(sa.select(sa.func.count()).select_from(readings)) or 0
-    engine.dispose()
-    return stored
 
 
 def _out_of_balance(url: str) -> int:

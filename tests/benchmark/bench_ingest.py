@@ -30,13 +30,10 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-import sqlalchemy as sa
-
 from cleanside.gateway.units import to_si
 from cleanside.gateway.wire import instant_text, parse_instant
-from cleanside.ingest.store import database
-from cleanside.ingest.store.models import readings
 from tests.support.databases import Postgres, migrate
+from tests.support.held import stored_count
 from tests.support.serving import ServerProcess, as_process
 
 SEED = 20260302
@@ -186,10 +183,7 @@ def run_server(url: str, load: Load, processes: int = 1) -> float:
         took_s = time.perf_counter() - began
         for further in servers[1:]:
             further.close()
-    engine = database.reading_engine(url)
-    with engine.connect() as connection:
-        stored = connection.scalar(sa.select(sa.func.count()).select_from(readings))
-    engine.dispose()
+    stored = stored_count(url)
     if stored != load.total:
         raise RuntimeError(f"{stored} of {load.total} readings are stored")
     return (load.total - CLIENTS * load.batch_rows) / took_s

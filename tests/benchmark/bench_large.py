@@ -98,7 +98,9 @@ def load(url: str, *, streams: int, each: int, now_us: int) -> None:
 
 def _without_keys(connection: sa.Connection, given: dict[str, int]) -> None:
     """Load first and make the keys then: the same tables, several times sooner."""
-    tables = [month.table for month in partitions.listed(connection)] + ["readings_other"]
+    tables = [month.table(partitions.READINGS) for month in partitions.listed(connection)] + [
+        "readings_other"
+    ]
     for table in tables:
         connection.execute(sa.text(f"ALTER TABLE {table} DROP CONSTRAINT pk_{table}"))
     connection.execute(sa.text(_ON_POSTGRES), given)

@@ -21,14 +21,11 @@ import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-import sqlalchemy as sa
-
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.store import database
-from cleanside.ingest.store.models import readings
 from tests.benchmark.bench_herd import make_fleet
 from tests.benchmark.bench_ingest import SEED, START_US, UNITS, recording
 from tests.support.databases import Postgres, migrate
+from tests.support.held import stored_count
 from tests.support.serving import ServerProcess, make_keys
 
 WARM_UP = 5  # requests of each client that are not timed: they open its stream
@@ -89,15 +86,6 @@ def measure(url: str, module: str, bodies: Sequence[Sequence[bytes]]) -> tuple[f
     return len(took) / all_s, took
 
 
-def stored(url: str) -> int:
-    """How many readings the database has."""
-    engine = database.reading_engine(url)
-    with engine.connect() as connection:
-        found = connection.scalar(sa.select(sa.func.count()).select_from(readings)) or 0
-    engine.dispose()
-    return found
-
-
 def compare(fresh: Callable[[], str], given: argparse.Namespace) -> dict[str, object]:
     """Pairs in turns; the median ratio with its range, and p50 and p99 of all durable answers."""
     bodies = [bodies_of(client, given.requests + WARM_UP) for client in range(given.clients)]
@@ -109,8 +97,8 @@ def compare(fresh: Callable[[], str], given: argparse.Namespace) -> dict[str, ob
             found[module], took = measure(url, module, bodies)
             if module == "ingest":
                 durable_s += took
-                if stored(url) != given.clients * (given.requests + WARM_UP):
-                    raise RuntimeError(f"{stored(url)} readings are stored, not all that were answered")
+                if stored_count(url) != given.clients * (given.requests + WARM_UP):
+                    raise RuntimeError(f"{stored_count(url)} readings are stored, not all that were answered")
             else:
                 bare_s += took
         rates.append((found["ingest"], found["tests.benchmark.storeless"]))

@@ -10,10 +10,9 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
 
-from cleanside.ingest.store.models import devices, readings, streams
 from cleanside.ingest.store.second_readings import stream_name
+from tests.support import held
 from tests.support.serving import DEVICE, STREAM, Api, batch
 
 OTHER = "loader-02-intake"
@@ -43,11 +42,9 @@ def both(api: Api, expect: int = 200, **body: Any) -> dict[str, Any]:
 
 def stored(api: Api, device: str) -> list[float]:
     """Restriction of the stored readings of a device [kPa], by stream and number."""
-    query = sa.select(readings.c.restriction_pa)
-    query = query.join_from(readings, streams, streams.c.id == readings.c.stream_id).join(devices)
-    query = query.where(devices.c.name == device).order_by(streams.c.id, readings.c.seq)
     with api.resources.reading() as connection:
-        return [round(value / 1000, 3) for value in connection.scalars(query)]
+        found = held.stored(connection)
+    return [round(row["restriction_pa"] / 1000, 3) for row in found if row["device"] == device]
 
 
 def account(api: Api) -> dict[tuple[str, str], dict[str, Any]]:

@@ -7,6 +7,8 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
+from cleanside.ingest.store import stored
+from cleanside.ingest.store.at_rest import StoredTime
 from tests.support.databases import opened
 from tests.support.serving import DEVICE, Api, batch
 
@@ -93,9 +95,10 @@ def test_whatever_is_stored_can_be_read_back(api: Api) -> None:
     at(api, "2026-03-02T06:00:00Z", "2026-03-02T06:00:10Z")
     with opened(api.url) as engine, engine.begin() as connection:
         old_us = -62_135_596_800_000_000  # 0001-01-01
-        connection.execute(sa.text("UPDATE readings SET at_us = :at WHERE seq = 1"), {"at": old_us})
+        stream_id = connection.scalar(sa.text("SELECT id FROM streams"))
+        stored.replace_times(connection, stream_id, [StoredTime(1, old_us, None)])
         hour = old_us // 3_600_000_000
-        values = {"hour": hour, "stream": connection.scalar(sa.text("SELECT id FROM streams"))}
+        values = {"hour": hour, "stream": stream_id}
         connection.execute(sa.text("UPDATE hours SET readings = 1, first_seq = 2"))
         connection.execute(
             sa.text(

@@ -8,7 +8,8 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.ingest.analysis.memory import summaries_of
-from cleanside.ingest.store.models import housings, readings
+from cleanside.ingest.store.models import housings
+from tests.support.held import stored as at_rest
 from tests.support.serving import DEVICE, STREAM, Api, batch
 
 
@@ -19,8 +20,7 @@ def _registered(api: Api) -> None:
 
 def stored(api: Api) -> dict[int, float]:
     with api.resources.reading() as connection:
-        rows = connection.execute(sa.select(readings.c.seq, readings.c.restriction_pa))
-        return {row.seq: row.restriction_pa for row in rows}
+        return {row["seq"]: row["restriction_pa"] for row in at_rest(connection)}
 
 
 def held(api: Api, **query: Any) -> list[dict[str, Any]]:
@@ -77,7 +77,7 @@ def test_what_the_server_suggests_is_applied_when_a_person_says_so(api: Api) -> 
     api.send(document)
     assert amend(api, where={"code": "gps_week_rollover"}, change={"suggested": True})["stored"] == 2
     with api.resources.reading() as connection:
-        times = connection.scalars(sa.text("SELECT at_us FROM readings ORDER BY seq")).all()
+        times = [row["at_us"] for row in at_rest(connection)]
     assert [t // 1_000_000 for t in times] == [1772438400, 1772438410]  # 2026-03-02T08:00:00Z and 10 s later
 
 

@@ -7,6 +7,7 @@ The expected verdicts are those of the published contract between gateway and se
 from __future__ import annotations
 
 import json
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -14,7 +15,9 @@ import sqlalchemy as sa
 
 from cleanside.gateway.wire import BatchRefused, parse_instant
 from cleanside.ingest.intake import senml
-from cleanside.ingest.store.models import exact_times, quarantine, readings, unit_sets
+from cleanside.ingest.store import stored
+from cleanside.ingest.store.models import exact_times, quarantine
+from tests.support import held
 from tests.support.serving import DEVICE, STREAM, Api, batch, bearer
 
 OTHER = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d12"
@@ -27,9 +30,7 @@ def _registered(api: Api) -> None:
 
 def stored_rows(api: Api) -> list[Any]:
     with api.resources.reading() as connection:
-        query = sa.select(readings.c.seq, readings.c.at_us, readings.c.restriction_pa, unit_sets.c.units)
-        query = query.join(unit_sets, unit_sets.c.id == readings.c.unit_set_id)
-        return list(connection.execute(query.order_by(readings.c.stream_id, readings.c.seq)))
+        return [SimpleNamespace(**row) for row in held.stored(connection)]
 
 
 def held_rows(api: Api) -> list[Any]:
@@ -485,7 +486,7 @@ def test_the_account_puts_every_number_in_exactly_one_state(api: Api) -> None:
 def test_the_account_finds_a_row_that_is_gone(api: Api) -> None:
     """Counted from the rows: the mark says 3, the rows say otherwise."""
     api.send(batch(1, [3.0, 3.1, 3.2]))
-    api.resources.writer.call(lambda c: c.execute(sa.delete(readings).where(readings.c.seq == 2)))
+    api.resources.writer.call(lambda c: held.lose(c, 2))
     account = api.account()
     assert account["balances"] is False
     assert "numbers 2 are acknowledged" in account["streams"][0]["faults"][0]
@@ -493,7 +494,12 @@ def test_the_account_finds_a_row_that_is_gone(api: Api) -> None:
 
 def test_the_account_finds_a_number_in_two_states(api: Api) -> None:
     api.send(batch(1, [3.0, 900.0]))
-    api.resources.writer.call(lambda c: c.execute(sa.update(readings).values(seq=2)))
+
+    def number_again(connection: sa.Connection) -> None:
+        [row] = held.lose(connection, 1)
+        stored.put_back(connection, row["stream_id"], [row | {"seq": 2}])
+
+    api.resources.writer.call(number_again)
     faults = " ".join(api.account()["streams"][0]["faults"])
     assert "numbers 2 are both stored and quarantined" in faults
 

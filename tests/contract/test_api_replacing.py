@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
 
-from cleanside.ingest.store.models import readings
+from tests.support.held import stored as at_rest
 from tests.support.serving import DEVICE, STREAM, Api, batch, bearer
 
 WRONG = batch(1, [12.0], units={"restriction": "IN WC"})
@@ -23,7 +22,7 @@ def _registered(api: Api) -> None:
 
 def stored(api: Api) -> dict[int, float]:
     with api.resources.reading() as connection:
-        return {r.seq: r.restriction_pa for r in connection.execute(sa.select(readings))}
+        return {row["seq"]: row["restriction_pa"] for row in at_rest(connection)}
 
 
 def held(api: Api, key: str = "device", **query: Any) -> list[dict[str, Any]]:

@@ -7,12 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.store.models import readings
 from tests.conftest import sqlite_url
 from tests.support.archiving import archive_all
+from tests.support.held import stored as at_rest
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 WRONG = "2026-01-05T03:00:00Z"
@@ -37,7 +36,7 @@ def send(api: Api, numbers: dict[int, str], **more: Any) -> dict[str, Any]:
 
 def stored(api: Api) -> list[int]:
     with api.resources.reading() as connection:
-        return sorted(connection.scalars(sa.select(readings.c.seq)))
+        return sorted(row["seq"] for row in at_rest(connection))
 
 
 def quarantined(api: Api) -> list[tuple[int, str]]:

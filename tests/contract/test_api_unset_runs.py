@@ -7,11 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text, parse_instant
-from cleanside.ingest.store.models import readings
 from tests.conftest import sqlite_url
+from tests.support.held import stored as at_rest
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 
 BUILT = "2026-01-10"
@@ -40,7 +39,7 @@ def send(api: Api, rows: list[tuple[int, int]], value: float = 3.0) -> dict[str,
 
 def stored(api: Api) -> list[int]:
     with api.resources.reading() as connection:
-        return sorted(connection.scalars(sa.select(readings.c.seq)))
+        return sorted(row["seq"] for row in at_rest(connection))
 
 
 def quarantined(api: Api) -> list[tuple[int, str]]:

@@ -16,7 +16,7 @@ import pytest
 from cleanside.gateway.timing.clock import Anchor
 from cleanside.gateway.wire import Batch, BootCorrection, boot_correction, encode, parse_instant
 from tests.support.archiving import archive_all, counts, whole_readings
-from tests.support.held import rows
+from tests.support.held import rows, stored_of
 from tests.support.serving import STREAM, Api, batch, in_process
 from tests.unit.gateway.helpers import open_spool, readings, server_anchor, settable_clock
 
@@ -71,8 +71,7 @@ def correct(api: Api, **more: Any) -> None:
 
 
 def times(api: Api, stream: str = STREAM) -> dict[int, int]:
-    query = "SELECT r.seq, r.at_us FROM readings r JOIN streams s ON s.id = r.stream_id WHERE s.stream = :s"
-    return {int(seq): int(at_us) for seq, at_us in rows(api.url, query, s=stream)}
+    return {row["seq"]: row["at_us"] for row in stored_of(api.url) if row["stream"] == stream}
 
 
 def listed(api: Api) -> list[dict[str, Any]]:

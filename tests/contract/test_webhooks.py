@@ -29,13 +29,14 @@ from http_message_signatures import HTTPMessageVerifier, InvalidSignature, Mappi
 
 from cleanside.ingest.keeping import accountant
 from cleanside.ingest.settings import load
-from cleanside.ingest.store import key_file, outbox
-from cleanside.ingest.store.models import events, readings
+from cleanside.ingest.store import key_file, outbox, stored
+from cleanside.ingest.store.models import events
 from cleanside.ingest.webhooks import announcing
 from cleanside.ingest.webhooks import courier as webhooks
 from cleanside.ingest.webhooks.announcing import LOSS_DECLARED, TYPES, Views, announce
 from cleanside.ingest.webhooks.courier import Courier
 from cleanside.ingest.webhooks.signing import COVERED, EVENT_MEDIA_TYPE
+from tests.support import held
 from tests.support.coded import sentence
 from tests.support.databases import opened
 from tests.support.receiver import LOST, Received, Receiver
@@ -525,9 +526,7 @@ def test_an_account_out_of_balance_is_announced_and_again_when_it_balances(told:
     kept: list[dict[str, Any]] = []
 
     def lose(connection: sa.Connection) -> None:
-        row = connection.execute(sa.select(readings).where(readings.c.seq == 2)).mappings().one()
-        kept.append(dict(row))
-        connection.execute(sa.delete(readings).where(readings.c.seq == 2))
+        kept.extend(held.lose(connection, 2))
 
     told.api.resources.writer.call(lose)
     told.api.clock.advance(DAY_S)
@@ -535,7 +534,7 @@ def test_an_account_out_of_balance_is_announced_and_again_when_it_balances(told:
     count_account(told.api)
     assert "cleanside.account.out_of_balance" in told.types()
     assert "2 are acknowledged" in json.dumps(deliveries(told.api)[-1]["data"]["faults"])
-    told.api.resources.writer.call(lambda c: c.execute(sa.insert(readings), kept))
+    told.api.resources.writer.call(lambda c: stored.put_back(c, kept[0]["stream_id"], kept))
     told.api.clock.advance(DAY_S)
     for _ in range(2):
         count_account(told.api)

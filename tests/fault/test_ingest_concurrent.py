@@ -8,10 +8,9 @@ from collections.abc import Callable
 
 import httpx
 import pytest
-import sqlalchemy as sa
 
 from cleanside.ingest.store import account, database
-from cleanside.ingest.store.models import readings
+from tests.support import held
 from tests.support.serving import DEVICE, ServerProcess, batch, bearer
 
 THREADS = 8
@@ -68,9 +67,10 @@ def test_interleaved_and_repeated_batches_of_shared_streams_are_stored_once(
 
     engine = database.reading_engine(database_url)
     with engine.connect() as connection:
-        query = sa.select(readings.c.stream_id, sa.func.count(), sa.func.max(readings.c.seq))
-        rows = connection.execute(query.group_by(readings.c.stream_id)).all()
-        assert [(count, highest) for _, count, highest in rows] == [(20 * ROWS, 20 * ROWS)] * 3
+        numbers: dict[int, list[int]] = {}
+        for row in held.stored(connection):
+            numbers.setdefault(row["stream_id"], []).append(row["seq"])
+        assert list(numbers.values()) == [list(range(1, 20 * ROWS + 1))] * 3
         accounts = list(account.accounts(connection))
     engine.dispose()
     assert [(a.acknowledged_through, a.duplicates, a.faults) for a in accounts] == [

@@ -15,10 +15,9 @@ from collections.abc import Callable, Iterable
 
 import httpx
 import pytest
-import sqlalchemy as sa
 
 from cleanside.ingest.store import account, database
-from cleanside.ingest.store.models import readings, streams
+from tests.support import held
 from tests.support.serving import DEVICE, ServerProcess, batch, bearer
 
 log = logging.getLogger(__name__)
@@ -158,15 +157,12 @@ def assert_all_there_once(database_url: str, senders: list[Sender]) -> None:
     """Each sender's numbers are there from the first to the last acknowledged, once, with their values."""
     engine = database.reading_engine(database_url)
     with engine.connect() as connection:
+        found = held.stored(connection)
         for sender in senders:
-            query = sa.select(readings.c.seq, readings.c.restriction_pa).join(
-                streams, streams.c.id == readings.c.stream_id
-            )
-            query = query.where(streams.c.stream == stream_of(sender.client)).order_by(readings.c.seq)
-            rows = connection.execute(query).all()
+            rows = [row for row in found if row["stream"] == stream_of(sender.client)]
             expected = range(1, sender.acknowledged + 1)
-            assert [row.seq for row in rows] == list(expected)
-            assert [row.restriction_pa for row in rows] == pytest.approx(
+            assert [row["seq"] for row in rows] == list(expected)
+            assert [row["restriction_pa"] for row in rows] == pytest.approx(
                 [1000 * (3.0 + n % 50 / 100) for n in expected]
             )
         assert all(a.balances for a in account.accounts(connection))

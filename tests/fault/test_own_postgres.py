@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.databases import Postgres, opened
+from tests.support.databases import Postgres
+from tests.support.held import stored_count
 
 
 @pytest.mark.postgres
@@ -15,8 +16,7 @@ def test_a_server_that_was_killed_is_started_again_for_the_next_test(tmp_path: P
     try:
         before = server.migrated()
         server.crash()
-        with opened(server.migrated()) as engine, engine.connect() as connection:
-            assert connection.exec_driver_sql("SELECT count(*) FROM readings").scalar() == 0
+        assert stored_count(server.migrated()) == 0
         assert before
     finally:
         server.stop()

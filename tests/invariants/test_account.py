@@ -7,9 +7,9 @@ import subprocess
 import sys
 
 import httpx
-import sqlalchemy as sa
 
 from cleanside.ingest.cli import main
+from tests.support import held
 from tests.support.databases import opened
 from tests.support.serving import STREAM, Api, batch, in_process
 
@@ -79,7 +79,7 @@ def test_invariant_5_the_command_says_when_a_reading_is_gone(api: Api) -> None:
     assert before.returncode == 0, before.stderr
     assert json.loads(before.stdout)["balances"] is True
     with opened(api.url) as engine, engine.begin() as connection:
-        connection.execute(sa.text("DELETE FROM readings WHERE seq = 5"))
+        held.lose(connection, 5)
     after = account_command(api.url)
     assert after.returncode == 1
     [line] = [s for s in json.loads(after.stdout)["streams"] if s["stream"] == STREAM]

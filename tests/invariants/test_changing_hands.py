@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from tests.support.gatewaying import GatewayProcess, wait_until
-from tests.support.held import quarantined_of, rows
+from tests.support.held import quarantined_of, stored_of
 from tests.support.serving import DEVICE, ServerProcess
 
 NOTHING_MORE = {"use": "ndjson", "units": {"restriction": "Pa"}}
@@ -60,6 +60,6 @@ def test_a_gateway_goes_on_with_a_key_of_the_new_owner_and_nothing_is_lost(
     assert [(s["stored"], s["quarantined"], s["shed"], s["gap"]) for s in account["streams"]] == [
         (100, 0, 0, 0)
     ]
-    stored = rows(server.database_url, "SELECT seq, restriction_pa FROM readings ORDER BY seq")
+    stored = [(row["seq"], row["restriction_pa"]) for row in stored_of(server.database_url)]
     assert stored == [(number, 3000.0 + number) for number in range(1, 101)]
     assert quarantined_of(server.database_url, DEVICE) == []

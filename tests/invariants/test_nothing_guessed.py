@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from cleanside.gateway.units import from_si
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.quarantine.replay import after_a_start
-from tests.support.held import rows
+from tests.support.held import stored_count, stored_of
 from tests.support.serving import DEVICE, STREAM, Api
 
 GOOD_AT = "2026-03-02T06:00:00Z"
@@ -53,7 +53,7 @@ def test_invariant_7_nothing_is_guessed_on_the_way_in(
     assert (reason["code"], reason.get("suggestion")) == (code, suggestion)
     assert held["content"]["restriction"] == 3.05
     assert held["content"]["at"] == at
-    assert rows(api.url, "SELECT count(*) FROM readings")[0][0] == 0
+    assert stored_count(api.url) == 0
 
 
 @pytest.mark.parametrize(
@@ -70,7 +70,8 @@ def test_invariant_7_what_is_as_specified_is_stored_and_comes_back_as_sent(
 ) -> None:
     api.register()
     assert one(api, at=at, unit=unit, value=value)["stored"] == 1
-    [(at_us, pa)] = rows(api.url, "SELECT at_us, restriction_pa FROM readings")
+    [row] = stored_of(api.url)
+    at_us, pa = row["at_us"], row["restriction_pa"]
     assert from_si(pa, unit, "restriction") == value
     assert instant_text(at_us)[:16] == "2026-03-02T06:00"
 
@@ -80,7 +81,7 @@ def test_a_reading_ahead_of_the_clock_is_looked_at_again_when_its_time_has_come(
     assert one(api, at="2026-03-02T10:30:00Z")["quarantined"][0]["code"] == "time_in_future"
     api.clock.advance(2 * 3600)
     assert api.recheck() == 1
-    assert rows(api.url, "SELECT count(*) FROM readings")[0][0] == 1
+    assert stored_count(api.url) == 1
     assert api.account()["balances"] is True
 
 
@@ -93,5 +94,5 @@ def test_what_a_release_before_did_not_know_is_checked_again_when_the_server_sta
     now_us = api.clock()
     assert api.resources.writer.call(lambda connection: after_a_start(connection, now_us)) == 1
     assert api.recheck() == 1
-    assert rows(api.url, "SELECT restriction_pa FROM readings")[0][0] == pytest.approx(3.05 * 249.08891)
+    assert stored_of(api.url)[0]["restriction_pa"] == pytest.approx(3.05 * 249.08891)
     assert api.get("/v1/quarantine").json()["entries"] == []

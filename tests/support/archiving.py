@@ -5,13 +5,12 @@ from __future__ import annotations
 from contextlib import suppress
 from typing import Any
 
-import sqlalchemy as sa
-
 from cleanside.ingest.keeping import retention
 from cleanside.ingest.keeping.retention import MovePlan, MoveReport
-from cleanside.ingest.store import archive, models, readings, revocations, streams
+from cleanside.ingest.store import archive, readings, revocations, streams
 from cleanside.ingest.store.archive_file import Disk
 from cleanside.ingest.store.marks import Ranges
+from tests.support import held
 from tests.support.serving import Api
 
 EVERY: Ranges = ((1, 2**53),)
@@ -57,7 +56,7 @@ def whole_readings(api: Api) -> list[dict[str, Any]]:
 def counts(api: Api) -> tuple[int, int]:
     """(readings in the table, readings in files) by the register."""
     with api.resources.reading() as connection:
-        stored = connection.scalar(sa.select(sa.func.count()).select_from(models.readings))
+        stored = held.count(connection)
         return stored, sum(entry.readings for entry in archive.all_of(connection))
 
 

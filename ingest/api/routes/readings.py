@@ -101,9 +101,11 @@ async def _incoming(
     return prepare(
         batch,
         owner_id=key.owner_id,
+        units=units,
         unit_set_id=unit_set_id,
         received_us=resources.clock(),
         sqlite=resources.is_sqlite,
+        as_blocks=resources.writes_blocks,
         who=key.handle,
     )
 

@@ -11,10 +11,9 @@ from pathlib import Path
 
 import httpx
 import pytest
-import sqlalchemy as sa
 
 from cleanside.ingest.cli import main
-from cleanside.ingest.store.models import readings
+from tests.support import held
 from tests.support.databases import opened
 from tests.support.serving import DEVICE, ServerProcess, batch, bearer, in_process
 
@@ -83,7 +82,7 @@ def test_the_account_balances_or_says_so_with_its_exit_code(
     assert stream | {"stored": 2, "quarantined": 1, "pending": 2} == stream
     assert columns == {word: str(stream[word]) for word in columns}  # one vocabulary for people and programs
     with opened(sqlite_database_url) as engine, engine.begin() as connection:
-        connection.execute(sa.delete(readings).where(readings.c.seq == 3))
+        held.lose(connection, 3)
     assert main(where) == 1
     assert "numbers 3 are acknowledged" in capsys.readouterr().out
 

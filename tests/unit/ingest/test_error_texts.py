@@ -15,7 +15,15 @@ from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import AddressRefused, CalledWrongly, NotACode, TryAgain
 from tests.support.house import ROOT, tree
 
-KINDS = {"ArchiveUnreadable", "CalledWrongly", "BeingServed", "TryAgain", "AddressRefused", "NotACode"}
+KINDS = {
+    "ArchiveUnreadable",
+    "BlockDamaged",
+    "CalledWrongly",
+    "BeingServed",
+    "TryAgain",
+    "AddressRefused",
+    "NotACode",
+}
 KINDS |= {"Refused", "KeyRejected", "DoesNotFit", "WrongField", "CannotOpen", "NoVisitPlan"}
 #: codes that a helper is given (`owners.quotas.over_quota`), or a class of its own (`NotFound`)
 BY_A_HELPER = {"key_requests_spent", "key_bytes_spent", "address_tries_spent", "unknown_name"}

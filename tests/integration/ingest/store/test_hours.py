@@ -7,7 +7,7 @@ import pytest
 
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.analysis.summarising import COLUMNS
-from cleanside.ingest.store.hours import readings_between
+from cleanside.ingest.store.raw import readings_between
 from tests.support.serving import DEVICE, STREAM, in_process
 
 BEGIN_US = parse_instant("2026-02-20T06:00:00Z").us

@@ -9,7 +9,7 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import parse_instant
-from cleanside.ingest.store import database, partitions
+from cleanside.ingest.store import database, partitions, stored
 from cleanside.ingest.store.models import readings
 from cleanside.ingest.store.partitions import Month
 from tests.support.databases import Postgres, migrate, opened
@@ -128,12 +128,12 @@ def test_a_number_that_would_stand_twice_takes_the_transaction_back(postgres: Po
         with engine.begin() as connection:
             partitions.make_ahead(connection, NOW_US)
             put(connection, "2026-02-10T00:00:00Z", "2026-03-10T00:00:00Z")
-            partitions.refuse_twice(connection, 7, ((1, 2),))
+            stored.refuse_twice(connection, 7, ((1, 2),))
 
         def put_again() -> None:
             with engine.begin() as connection:
                 put(connection, "2026-03-11T00:00:00Z")
-                partitions.refuse_twice(connection, 7, ((1, 2),))
+                stored.refuse_twice(connection, 7, ((1, 2),))
 
         with pytest.raises(RuntimeError, match="twice"):
             put_again()

@@ -1,0 +1,195 @@
+"""
+A run of readings of one stream and one set of units as bytes, and back: the content of a block. Pure.
+
+Promises: what comes back is what went in, bit for bit: numbers, instants, values as sent, minus zero. A
+damaged content raises BlockDamaged and never gives another value: a checksum covers every byte. Unpacking
+takes bounded memory, whatever the bytes say. Version 1 is read for ever.
+Leaves to others: which readings share a block (`ingest.store.blocks`), the numbers of a column
+(`ingest.store.block_columns`), what the columns mean: they stand in the order of the set of units.
+
+Values are those that were sent, not SI: these follow from them, and so do the content hashes. A hash is
+stored only where it does not follow, because a person or an anchor changed the reading since.
+
+Layout of version 1, numbers little end first:
+
+    version u8 = 1 | form u8 | readings u16 | columns u8 | flags u8 | body | CRC-32 of all before it, u32
+
+Form 0, up to `FEW` readings: numbers i64, instants i64, received i64, uncertainties f64, values f64 (column
+by column), then with flag 2 a bit for each reading whose hash is stored and the hashes i64.
+Form 1: the same as columns of `block_columns` (values as floats, uncertainties too, the others whole).
+Form 2: form 1 as one zstd frame that states its size.
+Flag 1: the values are SI, because no value as sent would give them.
+"""
+
+from __future__ import annotations
+
+import struct
+import threading
+import zlib
+from typing import Final, NamedTuple
+
+import numpy as np
+import zstandard
+
+from cleanside.ingest.errors import BlockDamaged
+from cleanside.ingest.store import block_columns
+from cleanside.ingest.store.block_columns import BoolArray, ColumnReader, FloatArray, IntArray
+
+CONTENT_VERSION: Final = 1
+FEW: Final = 4  # readings up to which columns take longer and save nothing; measured
+MOST_READINGS: Final = (
+    8_192  # chosen: twice a full block (`ingest.store.blocks`), for what arrives inside one
+)
+MOST_COLUMNS: Final = 64  # chosen: twice the quantities there are
+
+FAST_LEVEL: Final = 1  # of zstd, while a request waits
+SMALL_LEVEL: Final = 3  # where no request waits
+
+_FEW, _COLUMNS, _COMPRESSED = 0, 1, 2
+_IN_SI, _WITH_HASHES = 1, 2
+_HEAD = struct.Struct("<BBHBB")  # version, form, readings, columns, flags
+_CHECKSUM = struct.Struct("<I")
+_OTHER_COLUMNS = 5  # numbers, instants, received, uncertainties, hashes
+
+
+class BlockContent(NamedTuple):
+    """Readings of one stream and one set of units, in order of number; arrays of shape (n,)."""
+
+    #: rising strictly
+    seq: IntArray
+    at_us: IntArray
+    received_us: IntArray
+    #: half width [s]; NaN: unknown
+    at_uncertainty_s: FloatArray
+    #: shape (k, n), in the unit as sent or in SI; NaN: absent
+    values: FloatArray
+    #: True: the values are SI
+    in_si: bool
+    #: content hashes that do not follow from the reading, anything elsewhere
+    hashes: IntArray
+    #: where they are; None: nowhere
+    hash_stored: BoolArray | None
+
+
+def pack(content: BlockContent, *, level: int = FAST_LEVEL) -> bytes:
+    """
+    The bytes of a run of 1 to `MOST_READINGS` readings.
+
+    level : of zstd. Raises ValueError where there are too many readings or columns, or none.
+    """
+    columns, readings = content.values.shape
+    if not (1 <= readings <= MOST_READINGS and columns <= MOST_COLUMNS):
+        raise ValueError(f"{readings} readings of {columns} columns do not fit into a block; cut them")
+    form, body = _COLUMNS, b""
+    if readings <= FEW:
+        form, body = _FEW, _few(content)
+    else:
+        body = _as_columns(content)
+        smaller = _compressor(level).compress(body)
+        if len(smaller) < len(body):
+            form, body = _COMPRESSED, smaller
+    flags = _IN_SI * content.in_si | _WITH_HASHES * (content.hash_stored is not None)
+    packed = _HEAD.pack(CONTENT_VERSION, form, readings, columns, flags) + body
+    return packed + _CHECKSUM.pack(zlib.crc32(packed))
+
+
+def _few(content: BlockContent) -> bytes:
+    whole = np.array([content.seq, content.at_us, content.received_us]).astype("<i8", copy=False)
+    values = np.vstack([content.at_uncertainty_s, content.values]).astype("<f8", copy=False)
+    body = whole.tobytes() + values.tobytes()
+    if content.hash_stored is not None:
+        body += (
+            np.packbits(content.hash_stored).tobytes() + content.hashes.astype("<i8", copy=False).tobytes()
+        )
+    return body
+
+
+def _as_columns(content: BlockContent) -> bytes:
+    body = [
+        *map(block_columns.packed_whole, (content.seq, content.at_us, content.received_us)),
+        block_columns.packed_values(np.vstack([content.at_uncertainty_s, content.values])),
+    ]
+    if content.hash_stored is not None:
+        body.append(block_columns.packed_whole(content.hashes, content.hash_stored))
+    return b"".join(body)
+
+
+def unpack(packed: bytes, *, block: str = "") -> BlockContent:
+    """
+    The run again.
+
+    block : which one, for the error. Raises BlockDamaged where the bytes are not those of `pack`.
+    """
+    if not _is_checked(packed):
+        raise BlockDamaged("block_checksum_wrong", block=block, size=len(packed))
+    version, form, readings, columns, flags = _HEAD.unpack_from(packed)
+    if version != CONTENT_VERSION:
+        raise BlockDamaged("block_version_unknown", block=block, version=version, newest=CONTENT_VERSION)
+    try:
+        return _read(packed[_HEAD.size : -_CHECKSUM.size], form, readings, columns, flags)
+    except (ValueError, zstandard.ZstdError) as error:
+        raise BlockDamaged("block_unreadable", block=block, why=str(error)) from error
+
+
+def _is_checked(packed: bytes) -> bool:
+    """True where the checksum at the end is that of the bytes before it."""
+    whole = len(packed) >= _HEAD.size + _CHECKSUM.size
+    return whole and _CHECKSUM.pack(zlib.crc32(packed[: -_CHECKSUM.size])) == packed[-_CHECKSUM.size :]
+
+
+def _read(body: bytes, form: int, readings: int, columns: int, flags: int) -> BlockContent:
+    if not (1 <= readings <= MOST_READINGS and columns <= MOST_COLUMNS):
+        raise ValueError(f"{readings} readings of {columns} columns")
+    in_si, with_hashes = bool(flags & _IN_SI), bool(flags & _WITH_HASHES)
+    if form == _FEW:
+        return _read_few(body, readings, columns, in_si=in_si, with_hashes=with_hashes)
+    if form == _COMPRESSED:
+        body = _decompressed(body, readings, columns)
+    elif form != _COLUMNS:
+        raise ValueError(f"form {form}")
+    reader = ColumnReader(body, readings)
+    (seq, _), (at_us, _), (received_us, _) = (reader.whole() for _ in range(3))
+    uncertainty, values = reader.values(), np.empty((columns, readings))
+    for row in range(columns):
+        values[row] = reader.values()
+    hashes, stored = reader.whole() if with_hashes else (np.zeros(readings, np.int64), None)
+    reader.end()
+    if with_hashes and stored is None:
+        stored = np.ones(readings, np.bool_)
+    return BlockContent(seq, at_us, received_us, uncertainty, values, in_si, hashes, stored)
+
+
+def _read_few(body: bytes, readings: int, columns: int, *, in_si: bool, with_hashes: bool) -> BlockContent:
+    size = 8 * readings * (3 + 1 + columns)
+    mark_bytes = -(-readings // 8)
+    if len(body) != size + with_hashes * (mark_bytes + 8 * readings):
+        raise ValueError(f"{len(body)} bytes of {readings} readings")
+    whole = np.frombuffer(body, "<i8", 3 * readings).reshape(3, readings).astype(np.int64)
+    values = np.frombuffer(body, "<f8", (1 + columns) * readings, 24 * readings).astype(np.float64)
+    values = values.reshape(1 + columns, readings)
+    hashes, stored = np.zeros(readings, np.int64), None
+    if with_hashes:
+        marks = np.frombuffer(body, np.uint8, mark_bytes, size)
+        stored = np.unpackbits(marks, count=readings).view(np.bool_)
+        hashes = np.frombuffer(body, "<i8", readings, size + mark_bytes).astype(np.int64)
+    return BlockContent(*whole, values[0], values[1:], in_si, hashes, stored)
+
+
+def _decompressed(frame: bytes, readings: int, columns: int) -> bytes:
+    """The body of a frame. Its stated size is bounded before anything of it is decompressed."""
+    most = (columns + _OTHER_COLUMNS) * (9 * readings + block_columns.HEAD_BYTES)
+    size = zstandard.get_frame_parameters(frame).content_size
+    if size > most:  # a frame that states none states the largest of all
+        raise ValueError(f"{size} bytes of {readings} readings, more than {most}")
+    return zstandard.ZstdDecompressor().decompress(frame, allow_extra_data=False)
+
+
+_own = threading.local()  # a compressor serves one thread at a time, and takes longer to make than to use
+
+
+def _compressor(level: int) -> zstandard.ZstdCompressor:
+    by_level: dict[int, zstandard.ZstdCompressor] = _own.__dict__.setdefault("by_level", {})
+    if level not in by_level:
+        # The checksum of the block covers the frame.
+        by_level[level] = zstandard.ZstdCompressor(level=level, write_checksum=False)
+    return by_level[level]

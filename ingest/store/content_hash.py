@@ -1,0 +1,85 @@
+"""
+The content hash of readings, computed from their columns. Pure.
+
+Promises: equal content as sent gives an equal hash, in any column order; the hash is part of what is stored,
+so it may never change (its version is in the constants below). An absent value adds nothing.
+Leaves to others: where the columns come from (`ingest.checking.content`, `ingest.store.block_units`).
+
+64 bits by mixing, not by a cryptographic hash: it runs over whole columns at once. By chance one comparison
+in 1.8e19 is wrong. A sender that forges a repeat harms only its own readings.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+HashArray = npt.NDArray[np.int64]
+WordArray = npt.NDArray[np.uint64]
+
+HASH_VERSION: Final = b"1"
+# Finaliser of splitmix64: Steele, Lea, Flood, Fast splittable pseudorandom number generators (2014).
+_GOLDEN = np.uint64(0x9E3779B97F4A7C15)
+_MIX_A = np.uint64(0xBF58476D1CE4E5B9)
+_MIX_B = np.uint64(0x94D049BB133111EB)
+_30, _27, _31 = np.uint64(30), np.uint64(27), np.uint64(31)
+
+
+def hashes(
+    instants: WordArray, at_uncertainty_s: FloatArray | None, sent: FloatArray, words: WordArray
+) -> HashArray:
+    """
+    Hash of each reading over instant, uncertainty, values and units as sent; shape (n,), signed 64 bits.
+
+    instants : microseconds since 1970, or `word("instant", text)` of a finer one. at_uncertainty_s : shape
+    (n,) or (1,); NaN or None: unknown. sent : shape (k, n), NaN: absent. words : `word(name, unit)` of each
+    column, shape (k, 1). The sum over the columns makes their order irrelevant.
+    """
+    total = _mix(instants ^ word("at", ""))
+    if at_uncertainty_s is not None:  # where unknown it adds nothing, as every absent value
+        total = total + _values(at_uncertainty_s, word("at_uncertainty_s", "s"))
+    if len(sent):
+        total = total + _values(sent, words).sum(axis=0, dtype=np.uint64)
+    return np.asarray(_mix(total).view(np.int64))
+
+
+@lru_cache(maxsize=1024)
+def word(name: str, unit: str | None) -> np.uint64:
+    """Where the hash of a column begins."""
+    # JSON allows half characters; they must hash differently, like all others.
+    text = f"{name}\x1f{'' if unit is None else unit}".encode("utf-8", "surrogatepass")
+    return np.uint64(int.from_bytes(hashlib.sha256(HASH_VERSION + text).digest()[:8], "big"))
+
+
+def digest(found: HashArray) -> int:
+    """The sum of content hashes modulo 2^64, signed."""
+    return int(found.sum(dtype=np.int64))
+
+
+def add(parts: Iterable[int]) -> int:
+    """The digest of several runs together, from theirs; of single readings, from their hashes."""
+    return (sum(parts) + 2**63) % 2**64 - 2**63
+
+
+def _values(columns: FloatArray, words: WordArray | np.uint64) -> WordArray:
+    mixed = _mix((columns + 0.0).view(np.uint64) ^ words)  # + 0.0: minus zero is zero
+    absent = np.isnan(columns)
+    if absent.any():
+        mixed[absent] = 0
+    return mixed
+
+
+def _mix(words: WordArray) -> WordArray:
+    mixed = words + _GOLDEN
+    mixed ^= mixed >> _30
+    mixed *= _MIX_A
+    mixed ^= mixed >> _27
+    mixed *= _MIX_B
+    mixed ^= mixed >> _31
+    return mixed
