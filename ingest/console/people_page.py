@@ -6,6 +6,7 @@ Its JSON twins are the routes of `/v1/people`.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Any
 from urllib.parse import quote
 
@@ -58,8 +59,9 @@ def _page(
     *,
     invited: dict[str, Any] | None = None,
     fault: FormFault | None = None,
+    kept: Mapping[str, str] | None = None,
 ) -> Response:
-    """invited : whose link is shown, this once."""
+    """invited : whose link is shown, this once. kept : what an invitation held that was not taken."""
     people, cursor = list_people(resources, key, page)
     return render(
         request,
@@ -71,6 +73,7 @@ def _page(
         roles=PEOPLE_ROLES,
         invited=invited,
         fault=fault,
+        kept=kept or {},
     )
 
 
@@ -88,7 +91,8 @@ def post_people_page(
     try:
         made = post_person(read_form(NewPerson, values), request, resources, key)
     except FAULTS as error:
-        return _page(request, resources, key, page, fault=fault_of(error))
+        kept = {name: text_of_field(fields, name) for name in ("name", "role", "display_name", "sites")}
+        return _page(request, resources, key, page, fault=fault_of(error), kept=kept)
     return _page(request, resources, key, page, invited=made)
 
 

@@ -8,7 +8,7 @@ Leaves to others: the transaction, the audit, who may do it (`ingest.api.routes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,7 +17,7 @@ import sqlalchemy as sa
 from cleanside.gateway.units import to_si
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.shop.machine_sheet import SheetLine
-from cleanside.ingest.shop.meter import contradicts
+from cleanside.ingest.shop.meter import MeterDoubt, doubt_of
 from cleanside.ingest.shop.part_sheet import PartSheetLine
 from cleanside.ingest.shop.spreadsheet import SheetFault
 from cleanside.ingest.store import fleet, papers, shop
@@ -144,9 +144,17 @@ def _row(state: _State, now_us: int) -> dict[str, Any]:
 
 
 def plan_machines(
-    connection: sa.Connection, owner_id: int, lines: Sequence[SheetLine], now_us: int
+    connection: sa.Connection,
+    owner_id: int,
+    lines: Sequence[SheetLine],
+    now_us: int,
+    seen_h: Callable[[int, int], float],
 ) -> ImportPlan:
-    """What these rows would change."""
+    """
+    What these rows would change.
+
+    seen_h : (machine, instant [us]) -> hours that its monitors saw the engine run before it. [h]
+    """
     states = {(s.machine.name, s.housing.name): s for s in _States(connection, owner_id).every()}
     machines = {name for name, _ in states}
     known = {kind: shop.groups_of(connection, kind, owner_id) for kind in shop.GROUPS}
@@ -156,7 +164,7 @@ def plan_machines(
         there = {} if state is None else _row(state, now_us)
         wanted = {**line.of_machine, **line.of_housing}
         values = {n: v for n, v in wanted.items() if there.get(n) != v and not (v is False and not there)}
-        plan.faults += _meter_faults(line, [] if state is None else state.meters, now_us)
+        plan.faults += _meter_faults(line, state, now_us, seen_h)
         if values or state is None:
             is_new = line.machine not in machines
             before = {name: there.get(name) for name in values}
@@ -181,10 +189,13 @@ def _new_names(changes: Sequence[RowChange], column: str, known: set[str]) -> li
     return sorted({change.values[column] for change in changes if change.values.get(column)} - known)
 
 
-def _meter_faults(line: SheetLine, meters: Sequence[MeterReading], now_us: int) -> list[SheetFault]:
+def _meter_faults(
+    line: SheetLine, state: _State | None, now_us: int, seen_h: Callable[[int, int], float]
+) -> list[SheetFault]:
     reading = _meter_of(line.of_machine, now_us, "")
-    if reading is None:
-        return []
+    meters = [] if state is None else state.meters
+    if reading is None or (reading.at_us, reading.meter_h) in {(m.at_us, m.meter_h) for m in meters}:
+        return []  # as it was exported
     if reading.at_us > now_us:
         return [
             SheetFault(
@@ -195,17 +206,21 @@ def _meter_faults(line: SheetLine, meters: Sequence[MeterReading], now_us: int) 
                 values={"now": instant_text(now_us)},
             )
         ]
-    if (other := contradicts(reading, meters)) is None:
+    seen = 0.0 if state is None else seen_h(state.machine.id, reading.at_us)
+    doubt = doubt_of(reading, meters, seen)
+    if doubt is None:
         return []
-    return [
-        SheetFault(
-            row=line.row,
-            column="meter_hours",
-            value=str(line.of_machine["meter_hours"]),
-            code="meter_contradicts",
-            values={"other_h": other.meter_h, "other_at": instant_text(other.at_us)},
-        )
-    ]
+    code, about = _as_fault(doubt)
+    value = str(line.of_machine["meter_hours"])
+    return [SheetFault(row=line.row, column="meter_hours", value=value, code=code, values=about)]
+
+
+def _as_fault(doubt: MeterDoubt) -> tuple[str, dict[str, Any]]:
+    """Code and values of a fault: whatever an earlier or later reading contradicts is one of them."""
+    if doubt.code == "meter_below_worked":
+        return doubt.code, {"seen_h": doubt.values["seen_h"]}
+    other_at = instant_text(int(doubt.values["other_at_us"]))
+    return "meter_contradicts", {"other_h": doubt.values["other_h"], "other_at": other_at}
 
 
 def _meter_of(values: Any, now_us: int, who: str) -> MeterReading | None:

@@ -55,6 +55,10 @@ TEXTS: Mapping[str, SheetText] = {
         "a meter runs forwards and no faster than the clock; {other_h:g} h were read at {other_at}",
         "correct it; after a new meter give the hours before it as meter_offset_hours",
     ),
+    "meter_below_worked": SheetText(
+        "the monitors saw the engine run for {seen_h:g} h, so a meter shows no less",
+        "correct it; after a new meter give the hours before it as meter_offset_hours",
+    ),
     "in_future": SheetText("it is {now} now", "enter a meter once it was read"),
     "span_not_valid": SheetText(
         "a machine is laid up from a day until the same or a later one", "correct one of the two days"

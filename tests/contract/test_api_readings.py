@@ -533,3 +533,18 @@ def test_a_senml_pack_with_relative_times_is_refused(api: Api) -> None:
         senml.decode(content)
     [problem] = strict.value.problems
     assert (problem.code, problem.detail) == ("relative_time", response.json()["errors"][0]["detail"])
+
+
+@pytest.mark.parametrize("wrong", ["abc", "3.05", True, []])
+def test_a_value_that_is_no_number_refuses_its_batch_and_names_the_place(api: Api, wrong: Any) -> None:
+    """As the contract and the documents say: the rest is stored once the reading is left out."""
+    api.register()
+    readings = [
+        {"at": f"2026-03-02T08:00:0{n}Z", "restriction": value} for n, value in enumerate([3.05, wrong, 3.1])
+    ]
+    document = {"device": DEVICE, "units": {"restriction": "kPa"}, "readings": readings}
+    answer = api.post("/v1/readings", document, key="device")
+    assert (answer.status_code, answer.json()["code"]) == (422, "not_a_batch")
+    assert [error["pointer"] for error in answer.json()["errors"]] == ["#/readings/1/restriction"]
+    del readings[1]
+    assert api.post("/v1/readings", document, key="device").json()["stored"] == 2

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from tests.contract.test_api_fleet import register_worked
 from tests.contract.test_api_shop import PAPERS, ask
 from tests.support.serving import Api, in_process
 
@@ -281,6 +282,14 @@ def test_a_meter_that_contradicts_what_was_read_before_is_a_fault(api: Api) -> N
     assert faults(api, f"{head}grader-07,7000,2026-03-02T06:00:00Z\n") == [
         (2, "meter_hours", "meter_contradicts")
     ]
+
+
+def test_a_meter_below_what_the_monitors_saw_is_a_fault(api: Api) -> None:
+    register_worked(api, 60)
+    head = "machine,meter_hours,meter_offset_hours,meter_read_at\n"
+    low = f"{head}grader-07,1,,2026-02-22T17:00:00Z\n"
+    assert faults(api, low) == [(2, "meter_hours", "meter_below_worked")]
+    assert taken(api, f"{head}grader-07,1,4000,2026-02-22T17:00:00Z\n")["faults"] == []  # a new meter
 
 
 def test_more_faults_than_an_answer_lists_are_counted(api: Api) -> None:

@@ -153,6 +153,7 @@ def test_a_link_is_shown_once_and_leads_in(api: Api) -> None:
     unknown = sent(boss, "/people", **fields)
     assert unknown.status_code == 422
     assert "is no site here" in unknown.text
+    assert re.search(r'name="sites"[^>]*value="valley, quay"', unknown.text)  # nothing is typed twice
     for site in ("valley", "quay"):
         api.post("/v1/sites", {"site": site}).raise_for_status()
     made = sent(boss, "/people", **fields)

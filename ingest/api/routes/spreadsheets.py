@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Annotated, Any
 
 import sqlalchemy as sa
@@ -13,6 +14,7 @@ from starlette.concurrency import run_in_threadpool
 from cleanside.gateway.wire import MAX_LISTED
 from cleanside.ingest.api.routes.described_kinds import SheetSeparator
 from cleanside.ingest.api.routes.described_shop import SheetAnswer
+from cleanside.ingest.api.routes.papers import run_hours_seen
 from cleanside.ingest.api.routes.shared import R, problems, router_of
 from cleanside.ingest.api.routes.shop import ShopReader, ShopWriter
 from cleanside.ingest.errors import Complaint, Refused
@@ -120,7 +122,8 @@ def import_machines(resources: Resources, key: Key, content: bytes, *, preview: 
     now_us = resources.clock()
 
     def plan(connection: sa.Connection) -> ImportPlan:
-        found = sheet_import.plan_machines(connection, key.owner_id, lines, now_us)
+        seen_h = partial(run_hours_seen, connection)
+        found = sheet_import.plan_machines(connection, key.owner_id, lines, now_us, seen_h)
         found.faults[:0] = sheet.faults
         return found
 
