@@ -13,13 +13,13 @@ import sqlalchemy as sa
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest import settings
-from cleanside.ingest.api import app
 from cleanside.ingest.commands.command_database import opened, reader
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.keeping import merging
 from cleanside.ingest.keeping.merging import MergePlan
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import archive, blocks, dialect, releases, store_modes, stored_rows
+from cleanside.ingest.writer import system_clock
 
 
 def add(commands: Any) -> None:
@@ -50,7 +50,7 @@ def add(commands: Any) -> None:
 
 def run_begin(chosen: Settings, given: argparse.Namespace) -> int:
     """Store new readings as blocks from now on."""
-    now_us = app.system_clock()
+    now_us = system_clock.now_us()
     with opened(chosen, newest=True) as engine, engine.begin() as connection:
         # On SQLite the lock says it: an old process would have it, and none starts on this schema.
         if given.previous_release_ended or dialect.is_sqlite(connection):
@@ -105,7 +105,7 @@ def _work(engine: sa.Engine) -> MergePlan:
         with engine.begin() as connection:
             return job(connection)
 
-    return MergePlan(reading=reading, write=write, now_us=app.system_clock())
+    return MergePlan(reading=reading, write=write, now_us=system_clock.now_us())
 
 
 def run_state(chosen: Settings, given: argparse.Namespace) -> int:

@@ -27,12 +27,12 @@ from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.quarantine.amend import MAX_AT_ONCE, AmendmentOutcome, Who, begin
 from cleanside.ingest.quarantine.withdrawing import withdraw
 from cleanside.ingest.store import quarantine, readings, second_readings, streams
+from cleanside.ingest.store.at_rest import StoredTime
 from cleanside.ingest.store.attention import CopiedGroup
 from cleanside.ingest.store.marks import ranges_of
 from cleanside.ingest.store.models import devices, owners, reports
 from cleanside.ingest.store.models import streams as stream_rows
 from cleanside.ingest.store.quarantine import DISCARDED, SET_ASIDE, QuarantineRow
-from cleanside.ingest.store.readings import Time
 
 CONFLICT: str = "number_conflict"
 COPIED: str = "spool_copied"
@@ -180,23 +180,24 @@ def _measured_once(
             yield entry, second.at_us
 
 
-def time_of(entry: QuarantineRow) -> Time | None:
+def time_of(entry: QuarantineRow) -> StoredTime | None:
     """The time of an entry as sent; None: it has none that can be read."""
     document: Document = json.loads(entry.content)
     try:
-        return Time(entry.seq, parse_instant(document["at"]).us, document.get("at_uncertainty_s"))
+        return StoredTime(entry.seq, parse_instant(document["at"]).us, document.get("at_uncertainty_s"))
     except (KeyError, TypeError, ValueError):
         return None
 
 
-def do_meet(one: Time, other: Time) -> bool:
+def do_meet(one: StoredTime, other: StoredTime) -> bool:
     """True if two times meet within their widths. Pure."""
     if one.at_uncertainty_s is None or other.at_uncertainty_s is None:
         return False
-    return abs(one.at_us - other.at_us) <= (one.at_uncertainty_s + other.at_uncertainty_s) * 1e6
+    width_us = (one.at_uncertainty_s + other.at_uncertainty_s) * 1e6
+    return bool(abs(one.at_us - other.at_us) <= width_us)
 
 
-def hash_with_time(document: Document, time: Time, device: str) -> int:
+def hash_with_time(document: Document, time: StoredTime, device: str) -> int:
     """The content hash of a reading as if it had been sent with that time. Pure."""
     reading = {name: value for name, value in document.items() if name not in ("units", "seq")}
     reading |= {"at": instant_text(time.at_us), "at_uncertainty_s": time.at_uncertainty_s}
