@@ -11,7 +11,7 @@ from cleanside.ingest.store.models import part_orders
 
 
 class OrderRow(NamedTuple):
-    """An open order. Days are ISO 8601."""
+    """An order. Days are ISO 8601."""
 
     id: int
     part: str
@@ -23,6 +23,7 @@ class OrderRow(NamedTuple):
     sites: str  # of whoever accepted the plan, with commas between; "": all
     ordered_us: int | None  # None: not ordered yet
     ordered_by: str | None
+    ended_us: int | None = None  # when it came or was given up; None: it is open
 
 
 _OPEN = part_orders.c.ended_us.is_(None)
@@ -39,7 +40,19 @@ def open_of(connection: sa.Connection, owner_id: int, sites: Collection[str]) ->
     query = query.where(part_orders.c.owner_id == owner_id, _OPEN)
     ordered = query.order_by(part_orders.c.order_by, part_orders.c.part, part_orders.c.id)
     found = [OrderRow(*row) for row in connection.execute(ordered)]
-    return [one for one in found if not sites or (one.sites and set(one.sites.split(",")) <= set(sites))]
+    return [one for one in found if _is_of(one, sites)]
+
+
+def find(connection: sa.Connection, owner_id: int, order_id: int, sites: Collection[str]) -> OrderRow | None:
+    """An order of an owner for machines at these sites, open or not. sites empty: of all."""
+    query = sa.select(*(part_orders.c[f] for f in OrderRow._fields))
+    query = query.where(part_orders.c.owner_id == owner_id, part_orders.c.id == order_id)
+    row = connection.execute(query).first()
+    return None if row is None or not _is_of(OrderRow(*row), sites) else OrderRow(*row)
+
+
+def _is_of(order: OrderRow, sites: Collection[str]) -> bool:
+    return not sites or bool(order.sites and set(order.sites.split(",")) <= set(sites))
 
 
 def put_wanted(connection: sa.Connection, owner_id: int, rows: Collection[OrderRow], sites: str) -> None:

@@ -219,6 +219,7 @@ class WantedOrderShown(Described):
     by: str = Field(description="handle of whoever accepted the plan")
     ordered_at: str | None = Field(description="when it was ordered, UTC; null: not yet")
     ordered_by: str | None = Field(description="handle of whoever ordered it")
+    ended_at: str | None = Field(description="when it came or was dropped, UTC; null: it is open")
 
 
 class WantedOrdersAnswer(Described):

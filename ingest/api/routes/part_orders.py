@@ -37,7 +37,8 @@ class OrderStep(Strict):
 def get_part_orders(resources: R, key: ShopReader) -> dict[str, Any]:
     """Open orders, by the day on which they must be placed. An accepted plan of visits makes them."""
     with resources.reading() as connection:
-        return {"orders": [order_document(one) for one in _seen(connection, key)]}
+        found = part_orders.open_of(connection, key.owner_id, key.sites)
+        return {"orders": [order_document(one) for one in found]}
 
 
 @router.post(
@@ -46,20 +47,22 @@ def get_part_orders(resources: R, key: ShopReader) -> dict[str, Any]:
     response_model=WantedOrderShown,
     responses=problems(404),
 )
-@example({"done": "came", "pieces": 2, "site": "{site}"}, plain="done pieces")
+@example({"done": "ordered", "pieces": 2}, other_body={"done": "came", "site": "{site}"}, plain="done pieces")
 def post_part_order(
     order: int, body: OrderStep, resources: R, key: Annotated[Key, Depends(needs("shop:write"))]
 ) -> dict[str, Any]:
     """
     ordered: it counts as on its way. came: its pieces go to the stock of `site`, and it is closed. dropped:
-    it is closed.
+    it is closed. Nothing more happens to one that is closed.
     """
     now_us = resources.clock()
 
     def save(connection: sa.Connection) -> OrderRow:
-        known = next((one for one in _seen(connection, key) if one.id == order), None)
+        known = part_orders.find(connection, key.owner_id, order, key.sites)
         if known is None:
             raise NotFound("part_order", str(order))
+        if known.ended_us is not None:
+            return known
         changed = _step(connection, key, known, body, now_us)
         about = {"order": order, "done": body.done, "part": known.part, "pieces": changed.pieces}
         audit.note(connection, key.owner_id, now_us, key.handle, "part_order", **about, site=body.site)
@@ -84,7 +87,7 @@ def _step(connection: sa.Connection, key: Key, known: OrderRow, body: OrderStep,
         shop.keep_part(connection, key.owner_id, known.part)
         shop.add_stock(connection, key.owner_id, known.part, site.name, changed.pieces)
     part_orders.edit(connection, known.id, pieces=changed.pieces, ended_us=now_us)
-    return changed
+    return changed._replace(ended_us=now_us)
 
 
 def keep_wanted(
@@ -117,11 +120,6 @@ def _wanted(line: PartLine, who: str, sites: str, now_us: int) -> OrderRow:
     )
 
 
-def _seen(connection: sa.Connection, key: Key) -> list[OrderRow]:
-    """Open orders for machines that a key sees."""
-    return part_orders.open_of(connection, key.owner_id, key.sites)
-
-
 def order_document(order: OrderRow) -> dict[str, Any]:
     """An order for an answer."""
     return {
@@ -134,4 +132,5 @@ def order_document(order: OrderRow) -> dict[str, Any]:
         "by": order.who,
         "ordered_at": text(order.ordered_us),
         "ordered_by": order.ordered_by,
+        "ended_at": text(order.ended_us),
     }
