@@ -12,8 +12,9 @@ from cleanside.gateway.wire import Sentences, Values
 
 
 def _site_unknown(values: Values) -> str:
-    meant = "" if values["likely"] is None else ' (was "{likely}" meant?)'
-    return f'"{{site}}" is no site here{meant}; check the name, or make the site first: POST /v1/sites'
+    meant = "" if values["likely"] is None else f' (was "{values["likely"]}" meant?)'
+    site = values["site"]
+    return f'"{site}" is no site here{meant}; check the name, or make the site first: POST /v1/sites'
 
 
 def _unit_does_not_measure(values: Values) -> str:

@@ -336,7 +336,7 @@ def _of_people(ask: Any, api: Api) -> None:
     quick_passwords(api)
     browser = Browser(api)
     wanted = {"name": "mara.lindt", "role": "technician", "display_name": "Mara Lindt"}
-    made = ask("POST", "/v1/people", wanted | {"sites": ["plateau-north"]})
+    made = ask("POST", "/v1/people", wanted | {"sites": ["oberkies"]})
     ask("GET", "/v1/people", limit=1)
     code = {"code": code_of(made["link"]), "password": PASSWORD}
     ask("POST", "/v1/invitations/accept", code, browser=browser)

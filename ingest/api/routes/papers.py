@@ -275,7 +275,8 @@ def keep_meter(connection: sa.Connection, act: Act, body: NewMeterReading) -> No
     """Keep what the hour meter shows. Raises Refused, and then wrote nothing."""
     at_us = _past(body.at, "#/at", act.now_us)
     machine = find_machine(connection, act.key, act.machine)
-    given = meter_reading_of(connection, machine.id, body, body.entry_id or f"meter-{at_us}", at_us, act)
+    own = (body, body.entry_id or f"meter-{at_us}", at_us, act)
+    given = meter_reading_of(connection, machine.id, *own, before_h=body.offset_hours)
     check_meter(connection, machine.id, given, "#/meter_hours")
     if papers.put_meter(connection, machine.id, given) is None:
         note_act(connection, act, "meter_reading", body)
@@ -291,17 +292,19 @@ class ShownMeter(Protocol):
 
 
 def meter_reading_of(
-    connection: sa.Connection, machine_id: int, body: ShownMeter, entry_id: str, at_us: int, act: Act
+    connection: sa.Connection,
+    machine_id: int,
+    body: ShownMeter,
+    entry_id: str,
+    at_us: int,
+    act: Act,
+    *,
+    before_h: float | None = None,
 ) -> MeterReading:
-    """What a body says of the hour meter, with the hours before this meter."""
+    """What a body says of the hour meter. before_h : hours before this meter, where a person gave them."""
     assert body.meter_hours is not None
     known = [m for m in papers.meters_of(connection, machine_id) if m.entry_id != entry_id]
-    before_h = offset_h(
-        known,
-        at_us,
-        given_h=getattr(body, "offset_hours", None),
-        old_meter_h=body.old_meter_hours,
-    )
+    before_h = offset_h(known, at_us, given_h=before_h, old_meter_h=body.old_meter_hours)
     return MeterReading(entry_id, at_us, act.now_us, act.key.handle, body.meter_hours, before_h)
 
 

@@ -68,7 +68,7 @@ class PersonChange(Strict):
     response_model=PersonInvited,
     responses=problems(403, 409),
 )
-@example({"name": "ines.kolb", "role": "technician", "sites": ["plateau-north"]})
+@example({"name": "ines.kolb", "role": "technician", "sites": ["{site}"]})
 def post_person(body: NewPerson, request: Request, resources: R, key: Admin) -> dict[str, Any]:
     """
     Invite a person. The answer has the link once; whoever opens it within a week sets the password.

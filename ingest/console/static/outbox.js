@@ -162,8 +162,15 @@
     const given = [...new FormData(form, submitter)].filter(([, value]) => value !== "");
     const fields = await Promise.all(given.map(asKept));
     const made = { entry_id: newId(), made_at: new Date().toISOString(), person, state: WAITING };
-    await put({ ...made, fields, address: form.dataset.keeps, what: form.dataset.what ?? document.title });
+    await put({ ...made, fields, address: form.dataset.keeps, what: whatOf(form, fields) });
     forms.set(made.entry_id, lineOf(form));
+  }
+
+  function whatOf(form, fields) {
+    // What it is and, where that was chosen, which: an element, a new one went in.
+    const chosen = form.elements.what?.selectedOptions?.[0]?.textContent;
+    const isChosen = fields.some(([name]) => name === "what") && chosen;
+    return [form.dataset.what ?? document.title, ...(isChosen ? [chosen] : [])].join(": ");
   }
 
   function lineOf(form) {

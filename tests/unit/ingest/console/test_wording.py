@@ -190,3 +190,13 @@ def test_one_german_word_stands_for_one_thing(other: str) -> None:
         if any(re.search(rf"\b({other})\w*", re.sub(r"\{[^}]*\}", "", text)) for text in texts)
     ]
     assert wrong == [], f"say {GERMAN[other]}"
+
+
+@pytest.mark.parametrize(("english", "german"), [("gauge", "Manometer"), ("monitor", "Messgerät")])
+def test_a_gauge_and_a_monitor_are_two_things_in_german_too(english: str, german: str) -> None:
+    def has(entry: Entry, word: str) -> bool:
+        texts = [entry] if isinstance(entry, str) else list(entry.values())
+        return any(re.search(rf"\b{word}", text, re.IGNORECASE) for text in texts)
+
+    both = [(key, entry, table("de")[key]) for key, entry in table("en").items()]
+    assert [key for key, en, de in both if has(en, english) and not has(de, german)] == []

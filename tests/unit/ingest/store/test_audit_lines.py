@@ -57,7 +57,10 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
     *((what, {"body": BODY}, BODY_TEXT) for what in ("crew", "crew_deleted", "part", "site", "site_deleted")),
     *(
         (what, {"machine": "grader-07", "body": BODY}, f"grader-07 {BODY_TEXT}")
-        for what in ("element_change_read", "gauge_reading", "meter_reading", "papers", "planned_change")
+        for what in (
+            *("element_change_read", "gauge_reading", "meter_reading", "reading_taken_back"),
+            *("papers", "planned_change"),
+        )
     ),
     ("passkey_made", {"passkey": 2, "name": "phone"}, "2 phone"),
     ("passkey_removed", {"passkey": 2}, "2"),
