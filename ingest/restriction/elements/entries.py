@@ -213,13 +213,22 @@ class _Around:
         before_pa, after_pa = self._levels(split)
         clean_pa = self._clean_pa(split)
         used = replace(used, before_pa=before_pa, after_pa=after_pa, clean_pa=clean_pa)
-        if after_pa <= NO_FALL * before_pa:
+        if after_pa <= NO_FALL * before_pa or self._is_repair(split, used):
             return replace(used, verdict=FITS)
         if clean_pa is not None and before_pa <= CLEAN_ALREADY * clean_pa:
             if self._is_beside_a_change(split):
                 return self._asked(replace(used, used_s=None), DID_NOT_FALL)
             return replace(used, verdict=CLEAN_BEFORE)
         return self._asked(replace(used, used_s=None), DID_NOT_FALL)
+
+    def _is_repair(self, split: int, mine: WeighedEntry) -> bool:
+        """The level rose to that of an element: before, it was torn or missing."""
+        assert mine.before_pa is not None
+        assert mine.after_pa is not None
+        if mine.after_pa <= mine.before_pa:
+            return False
+        was_low = mine.before_pa < self._least_pa(mine.clean_pa)
+        return was_low or any(c.after > c.before and abs(split - c.row) <= SHIFT_ROWS for c in self._falls)
 
     def _is_beside_a_change(self, split: int) -> bool:
         """A change that was found lies less than `BESIDE_ROWS` before."""

@@ -7,6 +7,7 @@ import pytest
 
 from cleanside.ingest.restriction import Entry
 from cleanside.ingest.restriction.elements.changes import Change
+from cleanside.ingest.restriction.elements.entries import Expected, weigh_entries
 from cleanside.ingest.restriction.elements.lives import find_edges
 from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
 from cleanside.ingest.restriction.elements.pieces import FLOOR_SHARE, floor_of
@@ -82,3 +83,20 @@ def test_a_change_that_shows_after_hours_in_doubt_counts_from_the_first_of_them(
     believed = (np.arange(100) < 30) | (np.arange(100) >= 50)
     [edge] = find_edges(series, believed, [Change(30, 5_000.0, USUAL_PA, "high", "change")])
     assert (edge.row, edge.at_s) == (30, 30 * HOUR_S)
+
+
+@pytest.mark.parametrize("found", [[], [Change(50, 900.0, USUAL_PA, "high", "change")]])
+def test_a_new_element_entered_where_one_was_missing_fits_although_the_level_rose(
+    found: list[Change],
+) -> None:
+    level = np.repeat([4_000.0, 800.0 if not found else 900.0, USUAL_PA], [30, 20, 30])
+    series = HourlyRestriction(
+        hour_s=np.arange(80.0) * HOUR_S,
+        operating_s=np.full(80, HOUR_S),
+        restriction_pa=level,
+        flow_ratio=np.ones(80),
+    )
+    expected = Expected(kind_clean_pa=None, terminal_pa=6_200.0, low_share=TUNING.low_share)
+    repaired = Entry(at_s=50 * HOUR_S)
+    [mine] = weigh_entries([repaired], series, np.ones(80, dtype=bool), found, expected)
+    assert (mine.verdict, mine.is_question) == ("fits", False)
