@@ -345,9 +345,11 @@ def _trial(learned: Learned, life: Life, counts: float) -> Trial:
     )
 
 
-def _place(life: Life) -> tuple[str, float, int, bytes, str]:
+def _place(life: Life) -> tuple[str, float, int, bytes, float, bool, bool, str]:
     """By its kind and length, so that lives alike are dealt into different parts for calibration."""
-    return life.kind, float(life.hours[-1]), len(life.hours), life.restriction_pa.tobytes(), life.machine
+    figures = life.restriction_pa.tobytes() + life.hours.tobytes()
+    ends = life.terminal_pa, life.complete, life.from_new
+    return life.kind, float(life.hours[-1]), len(life.hours), figures, *ends, life.machine
 
 
 def _ended(lesson: Lessons) -> dict[str, float]:

@@ -168,6 +168,18 @@ def test_the_order_of_the_lives_does_not_matter():
     assert forward == pytest.approx(backward, rel=1e-6, abs=1e-6)
 
 
+def test_the_order_of_the_files_moves_no_point_of_the_interval():
+    """Whole, censored and late lives of two kinds; two have the same figures and another limit."""
+    lives = [*fleet(9, kind="a"), *fleet(5, seed=2, middle_h=300.0, kind="b"), *fleet(4, seed=3, until=0.6)]
+    lives += [from_row(lives[0], 100), dataclasses.replace(lives[1], terminal_pa=0.9 * TERMINAL_PA)]
+    life, expected = convex_life(450.0, seed=5), None
+    for seed in range(3):
+        shuffled = [lives[i] for i in np.random.default_rng(seed).permutation(len(lives))]
+        points = forecast(fit_forecaster(shuffled), life, kind="a")
+        assert expected is None or np.array_equal(points, expected)
+        expected = points
+
+
 @pytest.mark.parametrize("rows", [1, 2, 3])
 def test_the_first_rows_of_a_life_are_forecast_too(rows):
     life = convex_life(500.0)
