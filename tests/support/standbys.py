@@ -111,10 +111,14 @@ class Replicated:
             if user is not None:
                 shutil.chown(node.socket, user)
         self.primary = self.nodes[0]
-        self._make_first()
-        for node in self.nodes[1:]:
-            self._make_standby(node)
-        self._wait_for_standbys(2)
+        try:
+            self._make_first()
+            for node in self.nodes[1:]:
+                self._make_standby(node)
+            self._wait_for_standbys(2)
+        except BaseException:
+            self.close()
+            raise
 
     @property
     def url(self) -> str:

@@ -1,0 +1,99 @@
+"""
+Statements on tables with a row for each reading, hour or run of a stream name the stream or its device.
+
+A database that places rows by such a key then answers each from one place. The statements are those really
+sent, for what happens all day: intake, repeats, late and conflicting readings, marks, the analysis, raw
+readings.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from cleanside.ingest.store.models import metadata
+from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
+
+#: tables that grow with the readings: keyed by stream
+HOT = {
+    table.name
+    for table in metadata.tables.values()
+    if next(iter(table.primary_key.columns)).name == "stream_id"
+}
+#: a value for the key, or several: not a join, which names no stream
+NAMED = re.compile(r"\b(?:stream_id|device_id|streams\.stream)\s*(?:=|IN|in)\s*(?:\(?\s*[?%:$(]|\d)")
+INSERTED = re.compile(r"INSERT INTO \w+ \(stream_id\b")
+#: what looks at all streams, and why it may
+OF_ALL = {
+    "hours.revision > hours.analysed_revision": "the work list of the analysis, by an index of due hours",
+}
+
+
+@pytest.fixture
+def statements() -> Iterator[list[str]]:
+    """Every statement that is sent, in one line."""
+    sent: list[str] = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
+        sent.append(" ".join(statement.split()))
+
+    sa.event.listen(sa.Engine, "before_cursor_execute", note)
+    yield sent
+    sa.event.remove(sa.Engine, "before_cursor_execute", note)
+
+
+def hot(statement: str) -> set[str]:
+    """Hot tables that a statement uses."""
+    return {name for name in re.findall(r"\b(?:FROM|JOIN|INTO|UPDATE) \"?(\w+)", statement) if name in HOT}
+
+
+def names_a_stream(statement: str) -> bool:
+    return bool(NAMED.search(statement) or INSERTED.search(statement))
+
+
+def test_every_statement_on_a_hot_table_names_the_stream_or_its_device(
+    database_url: str, statements: list[str]
+) -> None:
+    with in_process(database_url) as api:
+        api.register()
+        statements.clear()
+        all_day(api)
+        seen = [statement for statement in statements if hot(statement)]
+    assert {"hours", "islands"} <= set().union(*map(hot, seen))
+    scattered = [one for one in seen if not names_a_stream(one) and not any(part in one for part in OF_ALL)]
+    assert scattered == []
+
+
+def all_day(api: Api) -> None:
+    api.send(batch(1, [3.0] * 10))
+    api.send(batch(11, [3.0] * 10))
+    api.send(batch(11, [3.0] * 10))  # a repeat
+    api.send(batch(31, [3.0] * 10))  # beyond a gap
+    api.send(batch(21, [3.0] * 10))  # late
+    api.send(batch(5, [4.0]))  # other content
+    api.send(batch(1, [3.0] * 3, stream=None))
+    api.analyse()
+    for path in (f"/v1/streams/{STREAM}", f"/v1/devices/{DEVICE}/marks"):
+        api.get(path, key="device")
+    for question in ("", "?resolution=1h", "?limit=3"):
+        assert api.get(f"/v1/devices/{DEVICE}/readings{question}").status_code in (200, 422)
+    api.get("/v1/machines/grader-07/readings")
+    api.get("/v1/machines/grader-07/newest")
+
+
+@pytest.mark.parametrize(
+    ("statement", "names"),
+    [
+        ("SELECT seq FROM readings WHERE stream_id = ? AND seq > ?", True),
+        ("SELECT seq FROM readings WHERE readings.stream_id IN (?, ?)", True),
+        ("INSERT INTO hours (stream_id, hour) VALUES (?, ?)", True),
+        ("SELECT 1 FROM readings JOIN streams ON streams.id = readings.stream_id", False),
+        ("DELETE FROM readings WHERE at_us < ?", False),
+    ],
+)
+def test_a_join_is_no_name(statement: str, names: bool) -> None:
+    assert names_a_stream(statement) is names

@@ -1,0 +1,106 @@
+"""
+The gateway as one file: made of the wheel, run by a Python that has none of our packages, against a server.
+
+For aarch64 too where CLEANSIDE_AARCH64_PYTHON names a command that runs such a Python, under emulation for
+example ("qemu-aarch64-static -L ROOT ROOT/usr/bin/python3.11", ROOT with Debian's packages for arm64).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import shlex
+import subprocess
+import sys
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.support.ci_scripts import load
+from tests.support.databases import migrated_sqlite
+from tests.support.serving import DEVICE, ServerProcess, as_process
+
+one_file = load("one_file")
+ROOT = Path(__file__).parents[2]
+AARCH64_PYTHON = shlex.split(os.environ.get("CLEANSIDE_AARCH64_PYTHON", ""))
+#: ELF, e_machine (the ELF for the Arm 64-bit Architecture; System V ABI, AMD64)
+ELF_MACHINE = {"aarch64": 183, "x86_64": 62}
+READINGS = 20
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("wheel")
+    command = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "--wheel-dir", str(folder), str(ROOT)]
+    subprocess.run(command, check=True, capture_output=True)
+    (built,) = folder.glob("cleanside-*.whl")
+    return built
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[ServerProcess]:
+    with as_process(migrated_sqlite(tmp_path)) as running:
+        with running.client("operator") as http:
+            http.post("/v1/devices", json={"device": DEVICE}).raise_for_status()
+        yield running
+
+
+def made(wheel: Path, machine: str) -> Path:
+    """The file for this Python's version."""
+    file: Path = one_file.make(wheel, machine, f"{sys.version_info[0]}.{sys.version_info[1]}")
+    return file
+
+
+def carry(python: list[str], file: Path, server: ServerProcess, folder: Path) -> None:
+    """Let the file take readings from standard input to the server."""
+    key = folder / "device.key"
+    key.touch(mode=0o600)
+    key.write_text(server.tokens["device"])
+    flags = ["--device", DEVICE, "--spool-path", str(folder / "spool"), "--run-exit-when-done"]
+    flags += ["--uplink-server", server.url, "--uplink-key-file", str(key)]
+    flags += ["--source", "ndjson units.restriction=kPa"]
+    lines = [
+        json.dumps({"at": f"2026-03-02T06:{minute:02d}:00Z", "restriction": 3.0})
+        for minute in range(READINGS)
+    ]
+    bare = {"PATH": os.defpath, "HOME": str(folder), "SHIV_ROOT": str(folder / "unpacked")}
+    command = [*python, str(file), "run", *flags]
+    done = subprocess.run(
+        command, input="\n".join(lines) + "\n", env=bare, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    with server.client("admin") as http:
+        assert len(http.get(f"/v1/devices/{DEVICE}/readings").json()["readings"]) == READINGS
+
+
+def test_it_carries_readings_by_a_python_without_our_packages(
+    wheel: Path, server: ServerProcess, tmp_path: Path
+) -> None:
+    python = [getattr(sys, "_base_executable", sys.executable), "-I"]
+    carry(python, made(wheel, platform.machine()), server, tmp_path)
+
+
+@pytest.mark.timeout(400)
+def test_it_is_made_for_another_kind_of_machine(wheel: Path, server: ServerProcess, tmp_path: Path) -> None:
+    file = made(wheel, "aarch64")
+    with zipfile.ZipFile(file) as archive:
+        compiled = [name for name in archive.namelist() if name.endswith(".so")]
+        machines = {archive.read(name)[18] for name in compiled}
+    assert compiled
+    assert machines == {ELF_MACHINE["aarch64"]}
+    if AARCH64_PYTHON:
+        carry(AARCH64_PYTHON, file, server, tmp_path)
+
+
+def test_what_it_is_called_says_for_what_it_is(wheel: Path) -> None:
+    name = one_file.file_name(wheel, "aarch64", "3.11")
+    assert name.startswith("cleanside-gateway-")
+    assert name.endswith("-py3.11-aarch64.pyz")
+
+
+@pytest.mark.parametrize("words", [[], ["missing.whl"], ["{wheel}", "armv7l"], ["{wheel}", "x86_64", "4"]])
+def test_a_call_that_fits_nothing_is_refused(words: list[str], wheel: Path) -> None:
+    assert one_file.main([word.format(wheel=wheel) for word in words]) == 2
