@@ -11,14 +11,17 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.ingest.keeping import merging
-from cleanside.ingest.store import models, store_modes
+from cleanside.ingest.settings import load
+from cleanside.ingest.store import archive, models, store_modes
 from cleanside.ingest.writer.resources import Resources
+from cleanside.ingest.writer.writer import Writer
 from tests.conftest import sqlite_url
 from tests.contract.test_api_transfer import accept, offer
 from tests.contract.test_boot_corrections import boots, correct
 from tests.support import held
 from tests.support.archiving import archive_all, whole_readings
 from tests.support.databases import Postgres
+from tests.support.gatewaying import wait_until
 from tests.support.serving import Api, batch, in_process
 
 MONTH_S = 31 * 86_400
@@ -40,7 +43,9 @@ def as_rows(tmp_path: Path) -> Iterator[Api]:
 def merged(backend: str, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Api]:
     """The same in one block, joined of ten batches; on both databases."""
     postgres: Postgres | None = request.getfixturevalue("postgres") if backend == "postgres" else None
-    with in_process(sqlite_url(tmp_path) if postgres is None else postgres.migrated()) as api:
+    url = sqlite_url(tmp_path) if postgres is None else postgres.migrated()
+    settings = load(flags={"database": url, "archive_folder": str(tmp_path / "archive")}, environ={})
+    with in_process(url, settings=settings) as api:
         store_as(api.resources, blocks=True)
         fill(api)
         before = api.clock()
@@ -154,3 +159,37 @@ def test_numbers_set_aside_leave_holes_in_their_block(merged: Api) -> None:
     body = {"stream": batch(1, [1.0])["stream"], "first": 290, "last": 300, "reason": "a test"}
     merged.post("/v1/quarantine/set-aside", body)
     assert forms(merged) == (0, [(1, 289)])
+
+
+def test_a_serving_process_makes_blocks_by_itself_once_they_are_begun(
+    as_rows: Api, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(merging, "MERGE_EVERY_S", 0.05)
+    assert merging.merge(as_rows.resources, set()) is None
+    store_as(as_rows.resources, blocks=True)
+    before = whole_readings(as_rows)
+    merger = merging.Merger(as_rows.resources)
+    merger.start()
+    wait_until(lambda: as_rows.resources.merged is not None, "a pass")
+    assert (forms(as_rows), whole_readings(as_rows)) == ((0, [(1, 300)]), before)
+    figures = as_rows.get("/metrics").text
+    assert "cleanside_readings_packed_total 300.0" in figures
+    assert "cleanside_streams_with_rows 0.0" in figures
+    as_rows.resources.stopping.set()
+    merger.join()
+
+
+def test_nothing_is_merged_while_a_backlog_waits(as_rows: Api, monkeypatch: pytest.MonkeyPatch) -> None:
+    waits = [True, True, True]
+    monkeypatch.setattr(Writer, "bulk_waits", property(lambda _: bool(waits and waits.pop())))
+    monkeypatch.setattr(merging, "BUSY_PAUSE_S", 0.001)
+    store_as(as_rows.resources, blocks=True)
+    assert merging.merge(as_rows.resources, set()) == (300, 0, 0)
+    assert waits == []
+
+
+def test_one_process_of_a_database_merges_at_a_time(merged: Api) -> None:
+    with merged.resources.reading() as other, archive.turn(other, archive.MERGING) as taken:
+        assert taken
+        found = merging.merge(merged.resources, set())
+    assert (found is None) == (not merged.resources.is_sqlite)  # there it is the only process
