@@ -25,6 +25,7 @@ from cleanside.ingest.commands import (
     archive,
     attention,
     backup,
+    blocks,
     enrol,
     import_bundles,
     install_service,
@@ -41,7 +42,7 @@ from cleanside.ingest.errors import IngestError
 
 _NOUNS = (
     *(serve, migrate, keys, account, appended, archive, recompute, backup, restore, import_bundles, enrol),
-    *(attention, webhooks, people, messages, install_service),
+    *(attention, webhooks, people, messages, install_service, blocks),
 )
 #: name -> module and sentence of those that bring more along than serving needs; loaded for themselves alone
 _APART = {

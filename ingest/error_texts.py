@@ -56,6 +56,7 @@ SENTENCES: Sentences = {
     "backup_exists": "{to} is there already; name a folder that is not",
     "backup_of_another_database": "{source} is of a {database} database; give such a --database",
     "backup_unusable": "{why}; use another backup",
+    "blocks_in_use": "new readings are stored as blocks; first run: cleanside-ingest blocks stop",
     "block_checksum_wrong": (
         "block of readings {block}, {size} bytes: its checksum is wrong; restore the database from a backup"
     ),
@@ -200,6 +201,7 @@ SENTENCES: Sentences = {
     ),
     "no_mail_server": "smtp_host is not set, so no mail is sent; set it, smtp_sender and public_address",
     "no_person": 'there is no person "{name}"; see: people list',
+    "merging_goes_on": "a server of this database is still making blocks; try again in a minute",
     "no_archive_folder": (
         "there is no archive folder; with PostgreSQL give --archive-folder, one for all processes"
     ),
@@ -257,6 +259,10 @@ SENTENCES: Sentences = {
     "too_many_streams_of_one": "you look on with {streams} pages already; close one of them",
     "passwords_waiting": (
         "{waiting} others wait for their password to be checked; send again when Retry-After has passed"
+    ),
+    "previous_release_may_run": (
+        "a process of the previous release could not read blocks; end the last one, then add "
+        "--previous-release-ended"
     ),
     "requests_wait": "{waiting} requests wait for the disk already; send again when Retry-After has passed",
     "restriction_not_above_zero": (

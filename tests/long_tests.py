@@ -22,6 +22,7 @@ LONG: Mapping[str, str] = {
     "tests/fault/test_spool_power.py": "test_spool_machine, test_spool_kill",
     "tests/fault/test_standby_away.py": "test_durability (unit), test_serve_durability judge the settings",
     "tests/fault/test_archive_killed.py": "test_archive (property)",
+    "tests/fault/test_merging_killed.py": "test_merging: a step that finds its readings changed does nothing",
     "tests/fault/test_file_modes.py": "file modes are tested where each file is made",
     f"{_KILLED}[sqlite-2]": "the same with the first seed",
     f"{_KILLED}[postgres-2]": "the same with the first seed",

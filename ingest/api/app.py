@@ -33,6 +33,7 @@ from cleanside.ingest.console.every_page import all_pages
 from cleanside.ingest.console.letters import letter_of
 from cleanside.ingest.console.routing import SIGN_IN
 from cleanside.ingest.keeping.accountant import Accountant
+from cleanside.ingest.keeping.merging import Merger
 from cleanside.ingest.keeping.retention import Keeper
 from cleanside.ingest.messages.mailer import Mailer
 from cleanside.ingest.messages.telling import Reader
@@ -142,6 +143,7 @@ def _workers(services: Services) -> tuple[Worker, ...]:
         Analyst(resources, on_pass=services.write_down),
         Learner(resources, services.snapshots, services.memory),
         Keeper(resources),
+        Merger(resources),
         Accountant(resources),
         Courier(resources, services.views),
         new_mailer(services),

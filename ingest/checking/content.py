@@ -98,7 +98,7 @@ def content_hashes(batch: Batch, sent: FloatArray) -> HashArray:
 
 def opaque_hash(content: bytes) -> int:
     """The hash of a record that could not be read."""
-    content = content_hash.VERSION + b"opaque" + content
+    content = content_hash.HASH_VERSION + b"opaque" + content
     return int.from_bytes(hashlib.sha256(content).digest()[:8], "big", signed=True)
 
 

@@ -14,14 +14,14 @@ import numpy as np
 from cleanside.ingest.restriction.measure.reference import LEAST_LN_STEP
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
-BLOCKS = 12  # of a series: a stretch is then long beside the weeks that are alike (chosen)
+STRETCHES = 12  # of a series: a stretch is then long beside the weeks that are alike (chosen)
 SERIES_DRAWN = 1000
 DRAWN_FROM = 20260  # any number; fixed so that a report can be repeated
 
 
 def exponent_spread(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> float:
     """
-    Standard deviation of the exponent over series made of BLOCKS stretches drawn again.
+    Standard deviation of the exponent over series made of STRETCHES stretches drawn again.
 
     ln_flow_step, ln_restriction_step : shape (n,), in time order, n >= 1 of them at least LEAST_LN_STEP.
     The exponent is the median of restriction step over flow step, weighted with the flow step.
@@ -29,10 +29,10 @@ def exponent_spread(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -
     moved = np.flatnonzero(np.abs(ln_flow_step) >= LEAST_LN_STEP)
     slope = ln_restriction_step[moved] / ln_flow_step[moved]
     order = np.argsort(slope, kind="stable")
-    block = (moved * BLOCKS // len(ln_flow_step))[order]
+    block = (moved * STRETCHES // len(ln_flow_step))[order]
     weight, slope = np.abs(ln_flow_step[moved])[order], slope[order]
     rng = np.random.default_rng(DRAWN_FROM)
-    drawn = rng.multinomial(BLOCKS, np.full(BLOCKS, 1.0 / BLOCKS), SERIES_DRAWN)
+    drawn = rng.multinomial(STRETCHES, np.full(STRETCHES, 1.0 / STRETCHES), SERIES_DRAWN)
     middles = [_weighted_median(slope, weight * times[block]) for times in drawn]
     return float(np.nanstd(middles))
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from cleanside.gateway.units import counted
 from cleanside.ingest.errors import CalledWrongly
-from cleanside.ingest.evaluation.exponent_spread import BLOCKS, exponent_spread
+from cleanside.ingest.evaluation.exponent_spread import STRETCHES, exponent_spread
 from cleanside.ingest.evaluation.recorded import (
     hours_of,
     numbers_of,
@@ -120,7 +120,7 @@ def as_text(report: dict[str, Any]) -> str:
     else:
         first = (
             f"restriction goes with flow to the power {flow['exponent']:.3f} +- {flow['spread']:.3f} "
-            f"({counted(flow['steps'], 'step')} of 2 % and more; +- from {BLOCKS} stretches of the series, "
+            f"({counted(flow['steps'], 'step')} of 2 % and more; +- from {STRETCHES} stretches of it, "
             "drawn again); levels are at the 95 % point of the flows"
         )
     lines = [

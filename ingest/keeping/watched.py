@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from cryptography import x509
-from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.errors import CalledWrongly
@@ -33,6 +33,7 @@ def figures(resources: Resources) -> Iterator[Metric]:
     now_us = resources.clock()
     yield from _of_readings(resources, now_us)
     yield from _of_account(resources, now_us)
+    yield from _of_blocks(resources)
     if folder := resources.settings.backup_folder:
         age_s = backup_age_s(Path(folder), now_us)
         yield GaugeMetricFamily("cleanside_backup_age_seconds", "Age of the newest backup", age_s)
@@ -77,6 +78,20 @@ def _of_account(resources: Resources, now_us: int) -> Iterator[Metric]:
     )
     age_s = max(0.0, (now_us - counted.counted_us) / 1e6)
     yield GaugeMetricFamily("cleanside_account_age_seconds", "Since the account was last counted", age_s)
+
+
+def _of_blocks(resources: Resources) -> Iterator[Metric]:
+    if (merged := resources.merged) is None:
+        return
+    yield CounterMetricFamily(
+        "cleanside_readings_packed", "Readings that were rows and are in blocks now", merged.packed
+    )
+    yield CounterMetricFamily("cleanside_blocks_joined", "Blocks that larger ones took in", merged.joined)
+    yield GaugeMetricFamily(
+        "cleanside_streams_with_rows",
+        "Streams with readings that are not in blocks yet, at the last pass",
+        merged.streams_with_rows,
+    )
 
 
 def backup_age_s(folder: Path, now_us: int) -> float:

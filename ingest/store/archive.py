@@ -175,22 +175,23 @@ def removed_from(connection: sa.Connection, archive_id: int) -> dict[int, Ranges
     return {stream_id: union(ranges) for stream_id, ranges in removed.items()}
 
 
-_TURN = 0x636C65616E  # a number of our own among PostgreSQL's advisory locks
+#: numbers of our own among PostgreSQL's advisory locks: the pass that moves, and the one that merges
+ARCHIVING, MERGING = 0x636C65616E, 0x636C65616F
 
 
 @contextmanager
-def turn(connection: sa.Connection) -> Iterator[bool]:
+def turn(connection: sa.Connection, number: int = ARCHIVING) -> Iterator[bool]:
     """True for one process of a database at a time; on SQLite there is only one."""
     if dialect.is_sqlite(connection):
         yield True
         return
-    ours = bool(connection.scalar(sa.select(sa.func.pg_try_advisory_lock(_TURN))))
+    ours = bool(connection.scalar(sa.select(sa.func.pg_try_advisory_lock(number))))
     connection.commit()  # the lock belongs to the connection; its view of the rows is not needed
     try:
         yield ours
     finally:
         if ours:
-            connection.scalar(sa.select(sa.func.pg_advisory_unlock(_TURN)))
+            connection.scalar(sa.select(sa.func.pg_advisory_unlock(number)))
             connection.commit()
 
 

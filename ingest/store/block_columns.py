@@ -152,7 +152,7 @@ def _common_divisor(numbers: _Unsigned) -> int:
 # ---------------------------------------------------------------- reading
 
 
-class Reader:
+class ColumnReader:
     """Reads columns one after the other, `many` numbers each."""
 
     def __init__(self, packed: bytes, many: int) -> None:

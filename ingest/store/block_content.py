@@ -33,9 +33,9 @@ import zstandard
 
 from cleanside.ingest.errors import BlockDamaged
 from cleanside.ingest.store import block_columns
-from cleanside.ingest.store.block_columns import BoolArray, FloatArray, IntArray, Reader
+from cleanside.ingest.store.block_columns import BoolArray, ColumnReader, FloatArray, IntArray
 
-VERSION: Final = 1
+CONTENT_VERSION: Final = 1
 FEW: Final = 4  # readings up to which columns take longer and save nothing; measured
 MOST_READINGS: Final = (
     8_192  # chosen: twice a full block (`ingest.store.blocks`), for what arrives inside one
@@ -43,7 +43,7 @@ MOST_READINGS: Final = (
 MOST_COLUMNS: Final = 64  # chosen: twice the quantities there are
 
 FAST_LEVEL: Final = 1  # of zstd, while a request waits
-SMALL_LEVEL: Final = 3  # where nobody waits
+SMALL_LEVEL: Final = 3  # where no request waits
 
 _FEW, _COLUMNS, _COMPRESSED = 0, 1, 2
 _IN_SI, _WITH_HASHES = 1, 2
@@ -89,7 +89,7 @@ def pack(content: BlockContent, *, level: int = FAST_LEVEL) -> bytes:
         if len(smaller) < len(body):
             form, body = _COMPRESSED, smaller
     flags = _IN_SI * content.in_si | _WITH_HASHES * (content.hash_stored is not None)
-    packed = _HEAD.pack(VERSION, form, readings, columns, flags) + body
+    packed = _HEAD.pack(CONTENT_VERSION, form, readings, columns, flags) + body
     return packed + _CHECKSUM.pack(zlib.crc32(packed))
 
 
@@ -123,8 +123,8 @@ def unpack(packed: bytes, *, block: str = "") -> BlockContent:
     if not _is_checked(packed):
         raise BlockDamaged("block_checksum_wrong", block=block, size=len(packed))
     version, form, readings, columns, flags = _HEAD.unpack_from(packed)
-    if version != VERSION:
-        raise BlockDamaged("block_version_unknown", block=block, version=version, newest=VERSION)
+    if version != CONTENT_VERSION:
+        raise BlockDamaged("block_version_unknown", block=block, version=version, newest=CONTENT_VERSION)
     try:
         return _read(packed[_HEAD.size : -_CHECKSUM.size], form, readings, columns, flags)
     except (ValueError, zstandard.ZstdError) as error:
@@ -147,7 +147,7 @@ def _read(body: bytes, form: int, readings: int, columns: int, flags: int) -> Bl
         body = _decompressed(body, readings, columns)
     elif form != _COLUMNS:
         raise ValueError(f"form {form}")
-    reader = Reader(body, readings)
+    reader = ColumnReader(body, readings)
     (seq, _), (at_us, _), (received_us, _) = (reader.whole() for _ in range(3))
     uncertainty, values = reader.values(), np.empty((columns, readings))
     for row in range(columns):

@@ -13,6 +13,7 @@ from itertools import groupby, pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest.store import block_units, content_hash
@@ -138,6 +139,38 @@ def _is_one_block(content: BlockContent, most: int) -> bool:
     return len(seq) <= most and bool(first == last and (seq[1:] > seq[:-1]).all())
 
 
+def are_same(before: Sequence[ReadingRun], after: Sequence[ReadingRun]) -> bool:
+    """True where both are the same readings, to the last bit, however they are cut."""
+    return _as_whole(before, after) == _as_whole(after, before)
+
+
+def _as_whole(runs: Sequence[ReadingRun], others: Sequence[ReadingRun]) -> list[tuple[object, ...]]:
+    """
+    For each set of units every part of its readings, in order of number, as bytes.
+
+    Values as sent, if all have them, of `others` too; else SI, which they all have.
+    """
+    in_si = any(run.content.in_si for run in (*runs, *others))
+    whole: list[tuple[object, ...]] = []
+    for unit_set_id, alike in groupby(sorted(runs, key=_kind), key=lambda run: run.unit_set_id):
+        parts = list(alike)
+        order = np.argsort(np.concatenate([run.content.seq for run in parts]), kind="stable")
+        values = [block_units.in_si(r.content, r.units) if in_si else r.content.values for r in parts]
+        columns = [
+            *(np.concatenate([run.content[place] for run in parts]) for place in range(3)),
+            np.concatenate([run.hashes for run in parts]),
+            np.concatenate([run.content.at_uncertainty_s for run in parts]),
+            *np.concatenate(values, axis=1),
+        ]
+        whole.append((unit_set_id, *(_canonical(column[order]) for column in columns)))
+    return whole
+
+
+def _canonical(column: npt.NDArray[Any]) -> bytes:
+    """The bits of a column; of an absent value those of one NaN."""
+    return (np.where(np.isnan(column), np.nan, column) if column.dtype == np.float64 else column).tobytes()
+
+
 def within(seq: IntArray, numbers: Ranges) -> BoolArray:
     """True where a number is in one of the ranges, which are in order; shape (n,)."""
     return places(seq, numbers) % 2 == 1
@@ -163,30 +196,35 @@ def of_new(new: NewReadings, units: BlockUnits, sent: Mapping[str, FloatArray] |
     """
     received_us = np.full(len(new.seq), new.received_us)
     times = new.seq, new.at_us, received_us, new.at_uncertainty_s
-    return _run(times, new.content_hash, new.unit_set_id, units, new.values, sent)
+    if sent is None:
+        return as_sent(_in_si(times, new.content_hash, new.unit_set_id, units, new.values))
+    content = BlockContent(*times, _matrix(units, sent, len(new.seq)), False, new.content_hash, None)
+    return ReadingRun(new.unit_set_id, units, block_units.with_hashes(content, units, new.content_hash))
 
 
-def _run(
+def _in_si(
     times: tuple[IntArray, IntArray, IntArray, FloatArray],
     hashes: IntArray,
     unit_set_id: int,
     units: BlockUnits,
     si: Mapping[str, FloatArray],
-    sent: Mapping[str, FloatArray] | None,
 ) -> ReadingRun:
     """times : numbers, instants, received, uncertainties. Raises ValueError on a value without a unit."""
-    strange = [
-        name for name, column in si.items() if name not in units.columns and not np.isnan(column).all()
-    ]
+    strange = [name for name in si if name not in units.columns and not np.isnan(si[name]).all()]
     if strange:
         raise ValueError(f"{strange[0]} of reading {times[0][0]} has no unit in set {unit_set_id}")
-    values = _matrix(units, si, len(hashes)) if sent is None else _matrix(units, sent, len(hashes))
-    in_si = False
+    stored = np.ones(len(hashes), np.bool_)
+    content = BlockContent(*times, _matrix(units, si, len(hashes)), True, hashes, stored)
+    return ReadingRun(unit_set_id, units, content)
+
+
+def as_sent(run: ReadingRun) -> ReadingRun:
+    """A run in SI with its values as sent, where each has one; then few of its hashes are stored."""
+    sent = block_units.as_sent(run.content.values, run.units)
     if sent is None:
-        found = block_units.as_sent(values, units)
-        values, in_si = (values, True) if found is None else (found, False)
-    content = BlockContent(*times, values, in_si, hashes, None)
-    return ReadingRun(unit_set_id, units, block_units.with_hashes(content, units, hashes))
+        return run
+    content = run.content._replace(values=sent, in_si=False)
+    return run._replace(content=block_units.with_hashes(content, run.units, run.content.hashes))
 
 
 def _matrix(units: BlockUnits, columns: Mapping[str, FloatArray], many: int) -> FloatArray:
@@ -197,7 +235,7 @@ def _matrix(units: BlockUnits, columns: Mapping[str, FloatArray], many: int) -> 
 
 def of_rows(rows: Sequence[StoredReadingRow], units: Mapping[int, BlockUnits]) -> list[ReadingRun]:
     """
-    Rows of readings as runs, one for each set of units.
+    Rows of readings as runs in SI, one for each set of units.
 
     units : by id of the set. Raises ValueError where a row has a value that its units do not name.
     """
@@ -214,8 +252,7 @@ def _of_rows(rows: list[StoredReadingRow], unit_set_id: int, units: BlockUnits) 
         return np.array([row.get(name) for row in rows], np.float64)
 
     times = whole("seq"), whole("at_us"), whole("received_us"), values("at_uncertainty_s")
-    si = {name: column for name in _COLUMNS if not np.isnan(column := values(name)).all()}
-    return _run(times, whole("content_hash"), unit_set_id, units, si, None)
+    return _in_si(times, whole("content_hash"), unit_set_id, units, {name: values(name) for name in _COLUMNS})
 
 
 _COLUMNS = tuple(quantity.column for quantity in QUANTITIES.values())

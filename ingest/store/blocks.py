@@ -22,7 +22,9 @@ from cleanside.ingest.store.block_runs import ReadingRun
 from cleanside.ingest.store.block_units import units_of
 from cleanside.ingest.store.marks import Range, Ranges, intersect
 
-MOST_AT_ONCE = 64  # blocks of a piece of a long read: 260 000 readings; chosen
+SMALL = 2_048  # a block with fewer readings is joined with its neighbours, up to
+TARGET = 4_096  # readings: an hour at one a second; measured: more gains nothing
+READ_AT_ONCE = 64  # blocks of a piece of a long read: 260 000 readings; chosen
 
 
 class BlockHead(NamedTuple):
@@ -33,6 +35,7 @@ class BlockHead(NamedTuple):
     first_us: int
     last_us: int
     readings: int
+    unit_set_id: int
     first_received_us: int
     last_received_us: int
     digest: int
@@ -53,7 +56,6 @@ class BlockRow(NamedTuple):
 
     head: BlockHead
     stream_id: int
-    unit_set_id: int
     units: str
     content: bytes
 
@@ -61,13 +63,13 @@ class BlockRow(NamedTuple):
     def run(self) -> ReadingRun:
         """Its readings. Raises BlockDamaged where they cannot be read."""
         content = unpack(self.content, block=f"{self.stream_id}/{self.head.first_seq}")
-        return ReadingRun(self.unit_set_id, units_of(self.units), content)
+        return ReadingRun(self.head.unit_set_id, units_of(self.units), content)
 
 
 # ---------------------------------------------------------------- read
 
 _HEAD = ", ".join(f"b.{name}" for name in BlockHead._fields)
-_ROW = f"SELECT {_HEAD}, b.stream_id, b.unit_set_id, u.units, b.content"
+_ROW = f"SELECT {_HEAD}, b.stream_id, u.units, b.content"
 _FROM = "FROM blocks b JOIN unit_sets u ON u.id = b.unit_set_id WHERE b.stream_id = ?"
 # The block before the first may reach into it; ranges do not overlap, so no earlier one does.
 _TOUCHES = """
@@ -115,10 +117,10 @@ def touching(
     """The blocks whose range touches these numbers, and a span of time, in order; some at a time."""
     (first, last), (from_us, until_us) = numbers, span_us
     while True:
-        bounds = stream_id, last, first, stream_id, first, first, until_us, from_us, MOST_AT_ONCE
+        bounds = stream_id, last, first, stream_id, first, first, until_us, from_us, READ_AT_ONCE
         found = _rows(connection, _READ, bounds)
         yield from found
-        if len(found) < MOST_AT_ONCE:
+        if len(found) < READ_AT_ONCE:
             return
         first = found[-1].head.last_seq + 1
 
@@ -132,12 +134,50 @@ def among(connection: sa.Connection, stream_id: int, numbers: Ranges) -> Iterato
         yield from touching(connection, stream_id, hull)
         return
     touched = [h for h in heads(connection, stream_id, hull) if intersect((h.numbers,), numbers)]
-    for piece in dialect.chunks([head.first_seq for head in touched], MOST_AT_ONCE):
-        yield from _of_firsts(connection, stream_id, piece)
+    for piece in dialect.chunks([head.first_seq for head in touched], READ_AT_ONCE):
+        yield from of_firsts(connection, stream_id, piece)
 
 
-def _of_firsts(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) -> list[BlockRow]:
+def of_firsts(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) -> list[BlockRow]:
+    """The blocks that begin with these numbers."""
     return _rows(connection, _OF_FIRSTS.format(dialect.marks(firsts)), (stream_id, *firsts))
+
+
+_WITH_SMALL = f"""
+SELECT stream_id, min(first_seq) FROM blocks WHERE readings < {SMALL} GROUP BY stream_id HAVING count(*) > 1
+ORDER BY stream_id
+"""
+
+
+def with_small(connection: sa.Connection) -> list[tuple[int, int]]:
+    """(stream, first number of the lowest) of the streams that have several small blocks."""
+    return [(stream_id, first) for stream_id, first in dialect.run(connection, _WITH_SMALL, ())]
+
+
+class BlockTotals(NamedTuple):
+    """All blocks together."""
+
+    blocks: int
+    readings: int
+    content_bytes: int
+
+
+_TOTALS = "SELECT count(*), coalesce(sum(readings), 0), coalesce(sum(length(content)), 0) FROM blocks"
+
+
+def totals(connection: sa.Connection) -> BlockTotals:
+    """Counted over the whole table: for a command, not for a request."""
+    return BlockTotals(*map(int, dialect.run(connection, _TOTALS, ()).one()))
+
+
+_WITH_BLOCKS = (
+    "SELECT id FROM streams WHERE EXISTS (SELECT 1 FROM blocks WHERE stream_id = streams.id) ORDER BY id"
+)
+
+
+def with_blocks(connection: sa.Connection) -> list[int]:
+    """The streams that have blocks."""
+    return [stream_id for (stream_id,) in dialect.run(connection, _WITH_BLOCKS, ())]
 
 
 def downwards(connection: sa.Connection, stream_id: int, seq: int) -> Iterator[BlockRow]:
@@ -145,7 +185,7 @@ def downwards(connection: sa.Connection, stream_id: int, seq: int) -> Iterator[B
     many = 2
     while found := _rows(connection, _DOWN, (stream_id, seq, many)):
         yield from found
-        seq, many = found[-1].head.first_seq - 1, min(2 * many, MOST_AT_ONCE)
+        seq, many = found[-1].head.first_seq - 1, min(2 * many, READ_AT_ONCE)
 
 
 def upwards(connection: sa.Connection, stream_id: int, seq: int) -> Iterator[BlockRow]:
@@ -153,7 +193,7 @@ def upwards(connection: sa.Connection, stream_id: int, seq: int) -> Iterator[Blo
     many = 2
     while found := _rows(connection, _UP, (stream_id, seq, many)):
         yield from found
-        seq, many = found[-1].head.first_seq, min(2 * many, MOST_AT_ONCE)
+        seq, many = found[-1].head.first_seq, min(2 * many, READ_AT_ONCE)
 
 
 def _rows(connection: sa.Connection, sql: str, parameters: tuple[Any, ...]) -> list[BlockRow]:
@@ -175,13 +215,19 @@ def insert(connection: sa.Connection, rows: Sequence[tuple[Any, ...]]) -> None:
         dialect.run(connection, _INSERT, list(rows))
 
 
-def delete(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) -> int:
-    """Delete the blocks that begin with these numbers. Returns how many there were."""
+def delete(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) -> None:
+    """
+    Delete the blocks that begin with these numbers.
+
+    Raises RuntimeError where one is gone: who read it had not locked the stream, so nothing may be written.
+    """
     deleted = 0
     for piece in dialect.chunks(firsts):
         sql = f"DELETE FROM blocks WHERE stream_id = ? AND first_seq IN ({dialect.marks(piece)})"
         deleted += dialect.run(connection, sql, (stream_id, *piece)).rowcount
-    return deleted
+    if deleted != len(firsts):
+        text = f"{deleted} of {len(firsts)} blocks of stream {stream_id} are still there"
+        raise RuntimeError(f"{text}; nothing is written")
 
 
 def put(
@@ -202,7 +248,7 @@ def put(
         edges = np.flatnonzero(np.diff(places)) + 1
         for begin, end in pairwise([0, *edges.tolist(), len(seq)]):
             part, (place, inside) = run.chosen(slice(begin, end)), divmod(int(places[begin]), 2)
-            old = _of_firsts(connection, stream_id, [touched[place].first_seq]) if inside else []
+            old = of_firsts(connection, stream_id, [touched[place].first_seq]) if inside else []
             replace(connection, stream_id, old, [*(row.run for row in old), part], level=level)
 
 

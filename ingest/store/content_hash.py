@@ -12,6 +12,7 @@ in 1.8e19 is wrong. A sender that forges a repeat harms only its own readings.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from functools import lru_cache
 from typing import Final
 
@@ -22,7 +23,7 @@ FloatArray = npt.NDArray[np.float64]
 HashArray = npt.NDArray[np.int64]
 WordArray = npt.NDArray[np.uint64]
 
-VERSION: Final = b"1"
+HASH_VERSION: Final = b"1"
 # Finaliser of splitmix64: Steele, Lea, Flood, Fast splittable pseudorandom number generators (2014).
 _GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 _MIX_A = np.uint64(0xBF58476D1CE4E5B9)
@@ -53,12 +54,17 @@ def word(name: str, unit: str | None) -> np.uint64:
     """Where the hash of a column begins."""
     # JSON allows half characters; they must hash differently, like all others.
     text = f"{name}\x1f{'' if unit is None else unit}".encode("utf-8", "surrogatepass")
-    return np.uint64(int.from_bytes(hashlib.sha256(VERSION + text).digest()[:8], "big"))
+    return np.uint64(int.from_bytes(hashlib.sha256(HASH_VERSION + text).digest()[:8], "big"))
 
 
 def digest(found: HashArray) -> int:
-    """The sum of content hashes modulo 2^64, signed: of two runs together it is the sum of theirs."""
+    """The sum of content hashes modulo 2^64, signed."""
     return int(found.sum(dtype=np.int64))
+
+
+def add(parts: Iterable[int]) -> int:
+    """The digest of several runs together, from theirs; of single readings, from their hashes."""
+    return (sum(parts) + 2**63) % 2**64 - 2**63
 
 
 def _values(columns: FloatArray, words: WordArray | np.uint64) -> WordArray:

@@ -872,13 +872,13 @@ blocks = sa.Table(
     sa.Column("digest", sa.BigInteger, nullable=False),
     #: the readings (ingest.store.block_content)
     sa.Column("content", sa.LargeBinary, nullable=False),
-    # Those that the merger joins (ingest.store.blocks, FULL): few, however many are full.
+    # Those that the merger joins (ingest.store.blocks, SMALL): few, however many are larger.
     sa.Index(
         "ix_blocks_small",
         "stream_id",
         "first_seq",
-        sqlite_where=sa.text("readings < 4096"),
-        postgresql_where=sa.text("readings < 4096"),
+        sqlite_where=sa.text("readings < 2048"),
+        postgresql_where=sa.text("readings < 2048"),
     ),
 )
 

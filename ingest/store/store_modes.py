@@ -12,12 +12,21 @@ from cleanside.ingest.store.models import store_modes
 #: new readings are written as blocks, and rows become blocks
 BLOCKS: Final = "blocks"
 
+#: the newest schema of the last release that could not read blocks
+BEFORE_BLOCKS: Final = "0033"
+
 _IS_ON = "SELECT 1 FROM store_modes WHERE name = ?"
 
 
 def is_on(connection: sa.Connection, mode: str) -> bool:
     """True where this form of storage is in use; asked in every commit of readings."""
     return dialect.run(connection, _IS_ON, (mode,)).first() is not None
+
+
+def since_us(connection: sa.Connection, mode: str) -> int | None:
+    """Since when this form of storage is in use [us since 1970]; None: it is not."""
+    query = sa.select(store_modes.c.since_us).where(store_modes.c.name == mode)
+    return connection.scalars(query).first()
 
 
 def begin(connection: sa.Connection, mode: str, now_us: int) -> None:

@@ -70,11 +70,13 @@ def put(connection: sa.Connection, batches: Sequence[tuple[int, EncodedBlocks]])
 
 def put_back(connection: sa.Connection, stream_id: int, rows: Sequence[StoredReadingRow]) -> None:
     """Store readings as `remove` gave them, under a stream."""
-    units = _units(connection, {int(row["unit_set_id"]) for row in rows})
-    blocks.put(connection, stream_id, block_runs.arranged(block_runs.of_rows(rows, units)))
+    of_sets = units(connection, {int(row["unit_set_id"]) for row in rows})
+    runs = [block_runs.as_sent(run) for run in block_runs.of_rows(rows, of_sets)]
+    blocks.put(connection, stream_id, block_runs.arranged(runs))
 
 
-def _units(connection: sa.Connection, ids: set[int]) -> dict[int, block_units.BlockUnits]:
+def units(connection: sa.Connection, ids: set[int]) -> dict[int, block_units.BlockUnits]:
+    """Sets of units by their ids."""
     query = sa.select(unit_sets.c.id, unit_sets.c.units).where(unit_sets.c.id.in_(ids))
     return {number: units_of(text) for number, text in connection.execute(query)}
 
@@ -157,12 +159,12 @@ def refuse_twice(connection: sa.Connection, stream_id: int, numbers: Ranges) -> 
 def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, int]:
     """Number -> content hash of the stored ones among these numbers."""
     by_number: dict[int, int] = {}
-    for run in _chosen(connection, stream_id, numbers):
+    for run in runs_among(connection, stream_id, numbers):
         by_number.update(zip(run.content.seq.tolist(), run.hashes.tolist(), strict=True))
     return by_number
 
 
-def _chosen(connection: sa.Connection, stream_id: int, numbers: Ranges) -> Iterator[ReadingRun]:
+def runs_among(connection: sa.Connection, stream_id: int, numbers: Ranges) -> Iterator[ReadingRun]:
     """The stored ones of these numbers, run by run."""
     wanted = union(numbers)
     for row in blocks.among(connection, stream_id, wanted):
@@ -202,7 +204,7 @@ def times_near(connection: sa.Connection, stream_id: int, numbers: Range, many: 
 
 def times(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[StoredTime]:
     """Times of the stored ones among these numbers."""
-    return [time for run in _chosen(connection, stream_id, numbers) for time in _times(run)]
+    return [time for run in runs_among(connection, stream_id, numbers) for time in _times(run)]
 
 
 def _times(run: ReadingRun) -> list[StoredTime]:
@@ -229,7 +231,7 @@ def uncorrected(connection: sa.Connection, stream_id: int, numbers: Range, *, li
 def received(connection: sa.Connection, stream_id: int, numbers: Sequence[int]) -> dict[int, int]:
     """Number -> when it was received [us], of the stored ones."""
     found: dict[int, int] = {}
-    for run in _chosen(connection, stream_id, union((number, number) for number in numbers)):
+    for run in runs_among(connection, stream_id, union((number, number) for number in numbers)):
         found.update(zip(run.content.seq.tolist(), run.content.received_us.tolist(), strict=True))
     return found
 

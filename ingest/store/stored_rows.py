@@ -31,7 +31,7 @@ from cleanside.ingest.store.at_rest import (
 )
 from cleanside.ingest.store.dialect import EncodedNumbers
 from cleanside.ingest.store.marks import Range, Ranges
-from cleanside.ingest.store.models import exact_times, original_times, readings, unit_sets
+from cleanside.ingest.store.models import exact_times, original_times, readings, streams, unit_sets
 from cleanside.ingest.store.time_steps import TimeSteps
 
 # ---------------------------------------------------------------- write
@@ -72,6 +72,39 @@ def remove(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[S
         removed += [dict(row) for row in rows]
         connection.execute(sa.delete(readings).where(*conditions))
     return removed
+
+
+_WHOLE_ROW = sa.select(readings)
+
+
+def lowest(
+    connection: sa.Connection, stream_id: int, *, limit: int, lock: bool = False
+) -> list[StoredReadingRow]:
+    """The rows with the lowest numbers of a stream, in order. lock : until the transaction ends."""
+    query = _WHOLE_ROW.where(readings.c.stream_id == stream_id).order_by(readings.c.seq).limit(limit)
+    query = query.with_for_update() if lock else query
+    return [dict(row) for row in connection.execute(query).mappings()]
+
+
+def among(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[StoredReadingRow]:
+    """The rows of these numbers."""
+    found: list[StoredReadingRow] = []
+    for condition in dialect.among(readings.c.seq, numbers):
+        query = _WHOLE_ROW.where(readings.c.stream_id == stream_id, condition)
+        found += [dict(row) for row in connection.execute(query).mappings()]
+    wanted = {number for first, last in numbers for number in range(first, last + 1)}
+    return [row for row in found if row["seq"] in wanted]
+
+
+def count(connection: sa.Connection) -> int:
+    """How many rows, counted over the whole table: for a command, not for a request."""
+    return connection.scalar(sa.select(sa.func.count()).select_from(readings)) or 0
+
+
+def with_rows(connection: sa.Connection) -> list[int]:
+    """The streams that have rows."""
+    of_stream = sa.select(readings.c.seq).where(readings.c.stream_id == streams.c.id)
+    return list(connection.scalars(sa.select(streams.c.id).where(of_stream.exists()).order_by(streams.c.id)))
 
 
 def replace_times(connection: sa.Connection, stream_id: int, times: Sequence[StoredTime]) -> None:

@@ -134,6 +134,11 @@ _SHED_NEAR = _SHED.where(
 )
 
 
+def mark_of(connection: sa.Connection, stream_id: int) -> int:
+    """The mark alone: every number up to it is stored, quarantined or shed."""
+    return int(connection.scalars(sa.select(streams.c.mark).where(streams.c.id == stream_id)).one())
+
+
 def marks_of(connection: sa.Connection, stream: Stream, near: Range | None = None) -> Marks:
     """The marks of a stream: all its islands, and its shed ranges, or those of them that touch `near`."""
     # The counts are part of the locked row, so they are as new as the lock: most streams have neither.

@@ -52,6 +52,17 @@ class Counted(NamedTuple):
     counted_us: int
 
 
+class Merged(NamedTuple):
+    """What was done for readings at rest."""
+
+    #: readings that were rows and are in blocks now
+    packed: int
+    #: blocks that others took in
+    joined: int
+    #: streams that still have rows
+    streams_with_rows: int
+
+
 @dataclass
 class Resources:
     """What routes and workers need."""
@@ -74,6 +85,8 @@ class Resources:
     writes_blocks: bool = False
     #: the last whole account of this process; None: there was none yet
     counted: Counted | None = None
+    #: by the merger of this process; None: it made no pass
+    merged: Merged | None = None
     _unit_sets: dict[str, int] = field(default_factory=dict)
 
     @cached_property

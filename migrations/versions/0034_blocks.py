@@ -51,7 +51,7 @@ def upgrade() -> None:
         op.execute(
             "ALTER TABLE blocks_other ADD CONSTRAINT pk_blocks_other PRIMARY KEY (stream_id, first_seq)"
         )
-    small = sa.text("readings < 4096")
+    small = sa.text("readings < 2048")
     columns = ["stream_id", "first_seq"]
     op.create_index("ix_blocks_small", "blocks", columns, sqlite_where=small, postgresql_where=small)
     op.create_table(
