@@ -16,7 +16,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.checking.doubts import service_of
 from cleanside.ingest.checking.plausible_time import EARLIEST_US, FUTURE_TOLERANCE_US
-from cleanside.ingest.store import archive, audit, corrections, fleet, handover, readings, stored
+from cleanside.ingest.store import archive, audit, corrections, fleet, handover, old_rows, readings, stored
 from cleanside.ingest.store.at_rest import StoredTime
 from cleanside.ingest.store.corrections import CorrectionRow
 from cleanside.ingest.store.marks import Range, ranges_of
@@ -51,6 +51,7 @@ def waits(connection: sa.Connection, stream_ids: Sequence[int]) -> bool:
 def _apply(
     connection: sa.Connection, found: CorrectionRow, numbers: Range, now_us: int, *, limit: int
 ) -> int:
+    old_rows.lock(connection, [found.stream_id])  # so that none of them changes its form meanwhile
     _bring_back(connection, found.stream_id, numbers)
     before = stored.uncorrected(connection, found.stream_id, numbers, limit=limit)
     if not before:
@@ -116,6 +117,7 @@ def begin_undo(connection: sa.Connection, found: CorrectionRow, who: str, now_us
 
 def undo_some(connection: sa.Connection, found: CorrectionRow) -> int:
     """Restore the times of up to `READINGS_AT_ONCE` readings. Returns how many; 0: all are as sent."""
+    old_rows.lock(connection, [found.stream_id])
     numbers = (found.first, found.last)
     sent = corrections.originals(connection, found.stream_id, numbers, limit=READINGS_AT_ONCE)
     if not sent:

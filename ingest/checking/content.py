@@ -90,9 +90,9 @@ def content_hashes(batch: Batch, sent: FloatArray) -> HashArray:
     sent : `all_as_sent`. The sum over the columns makes their order irrelevant; a value that is absent adds
     nothing.
     """
-    uncertainty = batch.at_uncertainty_s
-    if uncertainty is not None:
-        uncertainty = as_sent(uncertainty if isinstance(uncertainty, Sequence) else [uncertainty])
+    given, uncertainty = batch.at_uncertainty_s, None
+    if given is not None:
+        uncertainty = as_sent(given if isinstance(given, Sequence) else [given])
     return content_hash.hashes(_instants(batch), uncertainty, sent, _plan_of(batch).words)
 
 

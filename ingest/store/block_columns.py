@@ -64,7 +64,7 @@ def packed_whole(numbers: IntArray, present: BoolArray | None = None, *, power: 
 def packed_values(values: FloatArray) -> bytes:
     """Columns of floats, shape (k, n), n >= 1; NaN: absent."""
     absent = np.isnan(values)
-    some = absent.any(axis=1)
+    some: BoolArray = np.logical_or.reduce(absent, axis=1)
     powers, whole = _as_whole(np.where(absent, 0.0, values) if some.any() else values)
     return b"".join(
         packed_whole(whole[row], ~absent[row] if some[row] else None, power=power)
@@ -93,7 +93,8 @@ def _as_whole(values: FloatArray) -> tuple[list[int], IntArray]:
 def _least_powers(sample: FloatArray) -> list[int]:
     """For each column the place of the least power that makes the sample whole; none: beyond the last."""
     fits = np.array([_scaled(sample, power)[1] for power in POWERS])
-    return np.where(fits.any(axis=0), fits.argmax(axis=0), len(POWERS)).tolist()
+    places: list[int] = np.where(fits.any(axis=0), fits.argmax(axis=0), len(POWERS)).tolist()
+    return places
 
 
 def _scaled(values: FloatArray, power: int) -> tuple[FloatArray, BoolArray]:

@@ -119,7 +119,7 @@ def pack(connection: sa.Connection, stream_id: int, prepared: Packing) -> int:
     rows = prepared.rows
     numbers = rows[0]["seq"], rows[-1]["seq"]
     old_rows.lock(connection, [stream_id])
-    if stored_rows.lowest(connection, stream_id, limit=len(rows)) != rows:
+    if stored_rows.lowest(connection, stream_id, limit=len(rows), lock=True) != rows:
         return 0
     removed = stored_rows.remove(connection, stream_id, (numbers,))
     _require_equal("number of rows", len(rows), len(removed))

@@ -215,13 +215,19 @@ def insert(connection: sa.Connection, rows: Sequence[tuple[Any, ...]]) -> None:
         dialect.run(connection, _INSERT, list(rows))
 
 
-def delete(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) -> int:
-    """Delete the blocks that begin with these numbers. Returns how many there were."""
+def delete(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) -> None:
+    """
+    Delete the blocks that begin with these numbers.
+
+    Raises RuntimeError where one is gone: who read it had not locked the stream, so nothing may be written.
+    """
     deleted = 0
     for piece in dialect.chunks(firsts):
         sql = f"DELETE FROM blocks WHERE stream_id = ? AND first_seq IN ({dialect.marks(piece)})"
         deleted += dialect.run(connection, sql, (stream_id, *piece)).rowcount
-    return deleted
+    if deleted != len(firsts):
+        text = f"{deleted} of {len(firsts)} blocks of stream {stream_id} are still there"
+        raise RuntimeError(f"{text}; nothing is written")
 
 
 def put(

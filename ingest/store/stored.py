@@ -108,8 +108,9 @@ def remove(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[S
 
 def replace_times(connection: sa.Connection, stream_id: int, times: Sequence[StoredTime]) -> None:
     """Change the times of stored readings; values, content hash and receipt stay."""
-    stored_rows.replace_times(connection, stream_id, times)
-    stored_blocks.replace_times(connection, stream_id, times)
+    if times:
+        stored_rows.replace_times(connection, stream_id, times)
+        stored_blocks.replace_times(connection, stream_id, times)
 
 
 def give(connection: sa.Connection, old_id: int, new_id: int, numbers: Range) -> None:

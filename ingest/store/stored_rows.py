@@ -77,9 +77,12 @@ def remove(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[S
 _WHOLE_ROW = sa.select(readings)
 
 
-def lowest(connection: sa.Connection, stream_id: int, *, limit: int) -> list[StoredReadingRow]:
-    """The rows with the lowest numbers of a stream, in order."""
+def lowest(
+    connection: sa.Connection, stream_id: int, *, limit: int, lock: bool = False
+) -> list[StoredReadingRow]:
+    """The rows with the lowest numbers of a stream, in order. lock : until the transaction ends."""
     query = _WHOLE_ROW.where(readings.c.stream_id == stream_id).order_by(readings.c.seq).limit(limit)
+    query = query.with_for_update() if lock else query
     return [dict(row) for row in connection.execute(query).mappings()]
 
 

@@ -7,28 +7,24 @@ The long one is `cleanside-simulator faults --minutes 60`.
 from __future__ import annotations
 
 import json
-import sqlite3
-from contextlib import ExitStack, closing
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 
+from cleanside.ingest.store import stored
+from cleanside.ingest.store.at_rest import HIGHEST
 from cleanside.simulator.campaign_evidence import gather
 from cleanside.simulator.faults import Campaign, FaultChoices, document_of, lines_of
 from cleanside.simulator.row_audit import audit, by_kind
+from tests.support.databases import opened
 
 #: with this seed a copy, a key-off, damage, a read-only disk where one may be mounted; at the server a
 #: database that takes no write, a backup and a restore
 CHOICES = FaultChoices(seed=1043, minutes=0.17, gateways=2)
 
-_ONE = "(SELECT stream_id, max(seq) FROM readings GROUP BY stream_id ORDER BY stream_id LIMIT 1)"
-_OTHER = "(SELECT stream_id, max(seq) - 1 FROM readings GROUP BY stream_id ORDER BY stream_id LIMIT 1)"
-#: what is done to the shop's database behind its back, and what the audit calls it
-TAMPERING = (
-    f"DELETE FROM readings WHERE (stream_id, seq) = {_ONE}",
-    f"UPDATE readings SET restriction_pa = restriction_pa + 1 WHERE (stream_id, seq) = {_OTHER}",
-    "UPDATE readings SET at_us = at_us + 60000000 WHERE seq % 2 = 0",
-)
+#: what the audit calls what `tamper` does
 FOUND = {"lost", "account", "changed", "time"}
 
 
@@ -44,10 +40,24 @@ def test_under_every_fault_nothing_is_lost_twice_or_wrong_and_the_audit_can_fail
         assert len(outcome.link_modes) > 2, "straight, and two that are not"
         assert json.loads(json.dumps(document_of(outcome)))["holds"] is True
         campaign.shop.kill()
-        with closing(sqlite3.connect(tmp_path / "shop.db")) as database:
-            for statement in TAMPERING:
-                assert database.execute(statement).rowcount > 0
-            database.commit()
+        with opened(f"sqlite:///{tmp_path / 'shop.db'}") as engine, engine.begin() as connection:
+            tamper(connection)
         campaign.shop.start()
         found = by_kind(audit(gather(campaign.ledger.path, campaign.shop, campaign.gateways)))
         assert set(found) >= FOUND
+
+
+def tamper(connection: sa.Connection) -> None:
+    """Behind the server's back: lose a reading, change a value of another, move the times of every second."""
+    ids = connection.scalars(sa.text("SELECT id FROM streams ORDER BY id")).all()
+    times = {stream_id: stored.times(connection, stream_id, ((1, HIGHEST),)) for stream_id in ids}
+    one = next(stream_id for stream_id in ids if times[stream_id])
+    top = times[one][-1].seq
+    assert stored.remove(connection, one, ((top, top),))
+    [row] = stored.remove(connection, one, ((top - 1, top - 1),))
+    stored.put_back(connection, one, [row | {"restriction_pa": row["restriction_pa"] + 1}])
+    for stream_id in ids:
+        moved = [
+            time._replace(at_us=time.at_us + 60_000_000) for time in times[stream_id] if not time.seq % 2
+        ]
+        stored.replace_times(connection, stream_id, moved)
