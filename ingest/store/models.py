@@ -1250,7 +1250,7 @@ message_choices = sa.Table(
     #: of e-mail, confirmed; "": none, so nothing is sent
     sa.Column("address", sa.String(254), nullable=False),
     #: takes its place once it is confirmed, until when; "": none waits
-    sa.Column("new_address", sa.String(254), nullable=False, server_default=""),
+    sa.Column("new_address", sa.String(254), nullable=False, server_default=sa.text("''")),
     sa.Column("new_until_us", sa.BigInteger),
     #: JSON list of the kinds of matters that cannot wait
     sa.Column("alerts", sa.Text, nullable=False),

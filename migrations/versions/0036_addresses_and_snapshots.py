@@ -32,7 +32,9 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("owner_id", "number", name="pk_earlier_snapshots"),
     )
     with op.batch_alter_table("message_choices") as table:
-        table.add_column(sa.Column("new_address", sa.String(length=254), nullable=False, server_default=""))
+        table.add_column(
+            sa.Column("new_address", sa.String(length=254), nullable=False, server_default=sa.text("''"))
+        )
         table.add_column(sa.Column("new_until_us", sa.BigInteger(), nullable=True))
 
 
