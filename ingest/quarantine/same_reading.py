@@ -15,7 +15,7 @@ import json
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from itertools import groupby
-from typing import Any
+from typing import Any, Final
 
 import sqlalchemy as sa
 
@@ -34,8 +34,8 @@ from cleanside.ingest.store.models import streams as stream_rows
 from cleanside.ingest.store.quarantine import DISCARDED, SET_ASIDE, QuarantineRow
 from cleanside.ingest.store.readings import Time
 
-CONFLICT: str = "number_conflict"
-COPIED: str = "spool_copied"
+CONFLICT: Final = "number_conflict"
+COPIED: Final = "spool_copied"
 #: stream id and number
 Place = tuple[int, int]
 Document = dict[str, Any]
@@ -112,22 +112,26 @@ def groups(connection: sa.Connection, owner_id: int | None) -> Iterator[CopiedGr
     if owner_id is not None:
         query = query.where(devices.c.owner_id == owner_id)
     for owner, owner_name, device in connection.execute(query).all():
-        wanted = quarantine.WantedRows(code=CONFLICT, device=device)
-        entries = quarantine.list_of(connection, owner, wanted, limit=MAX_AT_ONCE)
-        places = second_places(connection, entries) if entries else {}
         by_stream: dict[str, list[QuarantineRow]] = defaultdict(list)
-        for entry in entries:
-            if entry.id in places:
-                by_stream[entry.stream].append(entry)
-        for stream, same in by_stream.items():
+        for entry in sent_twice(connection, owner, device):
+            by_stream[entry.stream].append(entry)
+        for stream, entries in by_stream.items():
             yield CopiedGroup(
                 owner=owner_name,
                 device=device,
                 stream=stream,
-                through=max(entry.seq for entry in same),
-                readings=len(same),
-                oldest_us=min(entry.received_us for entry in same),
+                through=max(entry.seq for entry in entries),
+                readings=len(entries),
+                oldest_us=min(entry.received_us for entry in entries),
             )
+
+
+def sent_twice(connection: sa.Connection, owner_id: int, device: str) -> list[QuarantineRow]:
+    """The entries of a device in conflict whose reading was sent twice."""
+    wanted = quarantine.WantedRows(code=CONFLICT, device=device)
+    entries = quarantine.list_of(connection, owner_id, wanted, limit=MAX_AT_ONCE)
+    places = second_places(connection, entries) if entries else {}
+    return [entry for entry in entries if entry.id in places]
 
 
 # ---------------------------------------------------------------- the evidence
