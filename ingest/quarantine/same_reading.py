@@ -28,14 +28,16 @@ from cleanside.ingest.quarantine.amend import MAX_AT_ONCE, AmendmentOutcome, Who
 from cleanside.ingest.quarantine.withdrawing import withdraw
 from cleanside.ingest.store import quarantine, readings, second_readings, streams
 from cleanside.ingest.store.attention import CopiedGroup
+from cleanside.ingest.store.gateway_reports import EVENT
 from cleanside.ingest.store.marks import ranges_of
-from cleanside.ingest.store.models import devices, owners, reports
+from cleanside.ingest.store.models import devices, owners, report_tallies, reports
 from cleanside.ingest.store.models import streams as stream_rows
 from cleanside.ingest.store.quarantine import DISCARDED, SET_ASIDE, QuarantineRow
 from cleanside.ingest.store.readings import Time
 
 CONFLICT: Final = "number_conflict"
 COPIED: Final = "spool_copied"
+_IS_OWNER: Final = owners.c.id == devices.c.owner_id
 #: stream id and number
 Place = tuple[int, int]
 Document = dict[str, Any]
@@ -106,9 +108,9 @@ def groups(connection: sa.Connection, owner_id: int | None) -> Iterator[CopiedGr
     query = (
         sa.select(owners.c.id, owners.c.name, devices.c.name)
         .distinct()
-        .select_from(reports.join(stream_rows).join(devices).join(owners, owners.c.id == devices.c.owner_id))
+        .select_from(report_tallies.join(stream_rows).join(devices).join(owners, _IS_OWNER))
     )
-    query = query.where(reports.c.name == COPIED).order_by(owners.c.name, devices.c.name)
+    query = query.where(report_tallies.c.name == COPIED).order_by(owners.c.name, devices.c.name)
     if owner_id is not None:
         query = query.where(devices.c.owner_id == owner_id)
     for owner, owner_name, device in connection.execute(query).all():
@@ -155,7 +157,8 @@ def second_places(connection: sa.Connection, entries: Sequence[QuarantineRow]) -
 def copied_through(connection: sa.Connection, device_id: int) -> dict[str, int]:
     """Stream -> its last number in a file when that was found to be a copy, as gateways declared it."""
     query = sa.select(reports.c.content).select_from(reports.join(stream_rows))
-    query = query.where(stream_rows.c.device_id == device_id, reports.c.name == COPIED)
+    query = query.where(stream_rows.c.device_id == device_id, reports.c.kind == EVENT)
+    query = query.where(reports.c.name == COPIED)
     through: dict[str, int] = defaultdict(int)
     for text in connection.scalars(query):
         said = json.loads(text)
