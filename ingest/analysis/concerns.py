@@ -32,6 +32,8 @@ SILENT_AFTER_US: Mapping[str, int] = {code: int(1e6 * after_s) for code, after_s
 SILENT_BY_EVENT: Mapping[str, str] = {"key_off": "keyed_off", "device_fault": "device_fault"}
 BEHIND_AFTER_US = HOUR_US  # readings that are missing for so long are not on their way (chosen)
 DECLARED_FOR_US = 7 * DAY_US  # a loss is shown for a week; the account shows it permanently (chosen)
+#: code of readings in conflict that came twice from a copied file
+COPIED_READING = "copied_reading"
 #: declared, and no action is needed
 NEEDS_NO_PERSON = frozenset({"spool_salvaged", "stream_opened"})
 
@@ -156,7 +158,7 @@ def _copied(group: CopiedGroup, machines: MachineOf) -> Concern:
         owner=group.owner,
         device=group.device,
         machine=machines.get((group.owner, group.device)),
-        code="copied_reading",
+        code=COPIED_READING,
         count=group.readings,
         since_us=group.oldest_us,
         needs_person=True,

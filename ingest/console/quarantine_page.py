@@ -18,6 +18,7 @@ from urllib.parse import urlencode
 from fastapi import Depends, Path, Query, Request, Response
 
 from cleanside.gateway.units import QUANTITIES, accepts, from_si, offered, to_si
+from cleanside.ingest.analysis.concerns import COPIED_READING
 from cleanside.ingest.api.routes.amendments import (
     AmendBody,
     BothRightBody,
@@ -30,7 +31,7 @@ from cleanside.ingest.api.routes.amendments import (
 )
 from cleanside.ingest.api.routes.attention import get_attention
 from cleanside.ingest.api.routes.paging import Page
-from cleanside.ingest.api.routes.quarantine import list_quarantine
+from cleanside.ingest.api.routes.quarantine import list_quarantine, list_sent_twice
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.console.formats import Figure
 from cleanside.ingest.console.forms import read_form, text_of_field
@@ -47,7 +48,9 @@ router = page_router()
 Reader = Annotated[Key, Depends(page_needs("attention:read"))]
 Looker = Annotated[Key, Depends(page_needs("quarantine:read"))]
 Operator = Annotated[Key, Depends(page_needs("quarantine:write"))]
-Way = Literal["suggested", "as_is", "unit", "shift", "offset", "time_is_right", "both_right", "discard"]
+Way = Literal[
+    "suggested", "as_is", "unit", "shift", "offset", "time_is_right", "both_right", "same_reading", "discard"
+]
 
 SAMPLE = 8  # readings of a group that are shown; chosen: enough to see what they have in common
 TRAIL = 30  # amendments that are shown, newest first
@@ -84,7 +87,7 @@ def get_quarantine_page(
         "quarantine.html",
         key=key,
         groups=groups,
-        readings=sum(line["count"] for line in groups),
+        readings=sum(line["count"] for line in groups if line["code"] != COPIED_READING),
         may_see_trail=may_see_trail,
         trail=trail[::-1][:TRAIL],
         done=None if done is None else {"amendment": done, "stored": stored, "held": held, "left": left},
@@ -131,7 +134,7 @@ def post_repair(resources: R, key: Operator, fields: Fields) -> Response:
         raise NotValid(Complaint("way", "no_repair_chosen"))
     done = carried_out(Wish(**given), resources, key, preview=False)  # type: ignore[arg-type]  # checked above
     counts = {"stored": done["stored"], "held": len(done["held"]) + done.get("held_more", 0)}
-    left = done["matched"] - done["entries"]
+    left = 0 if given["way"] == "same_reading" else done["matched"] - done["entries"]
     return see_other(f"/quarantine?{urlencode({'done': done['amendment_id'], **counts, 'left': left})}")
 
 
@@ -147,7 +150,10 @@ def post_undo_form(amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R
 
 def entries_of(resources: R, key: Key, say: Sayer, code: str, device: str) -> Sequence[Mapping[str, Any]]:
     """The first readings of a group."""
-    entries, _ = list_quarantine(resources, key, Page.whole(SAMPLE), code=code, device=device)
+    if code == COPIED_READING:  # some of those in conflict
+        entries = list_sent_twice(resources, key, device, most=SAMPLE)
+    else:
+        entries, _ = list_quarantine(resources, key, Page.whole(SAMPLE), code=code, device=device)
     return [entry | sent_of(entry["content"], say) for entry in entries]
 
 
@@ -190,6 +196,8 @@ def units_for(entries: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
 
 def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
     """What can be done about a code, the likeliest first."""
+    if code == COPIED_READING:
+        return ["same_reading"]
     is_suggested = any("suggestion" in reason for entry in entries for reason in entry["reasons"])
     ways: list[Way] = ["suggested"] if is_suggested else []
     if code.startswith("unit_") or code == "out_of_range":  # a value ten times too large is most often that
@@ -206,6 +214,11 @@ def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
 def carried_out(wish: Wish, resources: R, key: Key, *, preview: bool) -> dict[str, Any]:
     """What a repair does, or would do: the outcome that the route answers."""
     where = {"where": {"code": wish.code, "device": wish.device}, "preview": preview}
+    if wish.way == "same_reading":
+        where["where"] = {"device": wish.device}
+        return discard_entries(
+            read_form(DiscardBody, where | {"reason": wish.value, "same_reading": True}), resources, key
+        )
     if wish.way == "discard":
         return discard_entries(read_form(DiscardBody, where | {"reason": wish.value}), resources, key)
     if wish.way == "both_right":

@@ -15,7 +15,7 @@ import json
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from itertools import groupby
-from typing import Any
+from typing import Any, Final
 
 import sqlalchemy as sa
 
@@ -29,13 +29,15 @@ from cleanside.ingest.quarantine.withdrawing import withdraw
 from cleanside.ingest.store import quarantine, readings, second_readings, streams
 from cleanside.ingest.store.at_rest import StoredTime
 from cleanside.ingest.store.attention import CopiedGroup
+from cleanside.ingest.store.gateway_reports import EVENT
 from cleanside.ingest.store.marks import ranges_of
-from cleanside.ingest.store.models import devices, owners, reports
+from cleanside.ingest.store.models import devices, owners, report_tallies, reports
 from cleanside.ingest.store.models import streams as stream_rows
 from cleanside.ingest.store.quarantine import DISCARDED, SET_ASIDE, QuarantineRow
 
-CONFLICT: str = "number_conflict"
-COPIED: str = "spool_copied"
+CONFLICT: Final = "number_conflict"
+COPIED: Final = "spool_copied"
+_IS_OWNER: Final = owners.c.id == devices.c.owner_id
 #: stream id and number
 Place = tuple[int, int]
 Document = dict[str, Any]
@@ -106,28 +108,32 @@ def groups(connection: sa.Connection, owner_id: int | None) -> Iterator[CopiedGr
     query = (
         sa.select(owners.c.id, owners.c.name, devices.c.name)
         .distinct()
-        .select_from(reports.join(stream_rows).join(devices).join(owners, owners.c.id == devices.c.owner_id))
+        .select_from(report_tallies.join(stream_rows).join(devices).join(owners, _IS_OWNER))
     )
-    query = query.where(reports.c.name == COPIED).order_by(owners.c.name, devices.c.name)
+    query = query.where(report_tallies.c.name == COPIED).order_by(owners.c.name, devices.c.name)
     if owner_id is not None:
         query = query.where(devices.c.owner_id == owner_id)
     for owner, owner_name, device in connection.execute(query).all():
-        wanted = quarantine.WantedRows(code=CONFLICT, device=device)
-        entries = quarantine.list_of(connection, owner, wanted, limit=MAX_AT_ONCE)
-        places = second_places(connection, entries) if entries else {}
         by_stream: dict[str, list[QuarantineRow]] = defaultdict(list)
-        for entry in entries:
-            if entry.id in places:
-                by_stream[entry.stream].append(entry)
-        for stream, same in by_stream.items():
+        for entry in sent_twice(connection, owner, device):
+            by_stream[entry.stream].append(entry)
+        for stream, entries in by_stream.items():
             yield CopiedGroup(
                 owner=owner_name,
                 device=device,
                 stream=stream,
-                through=max(entry.seq for entry in same),
-                readings=len(same),
-                oldest_us=min(entry.received_us for entry in same),
+                through=max(entry.seq for entry in entries),
+                readings=len(entries),
+                oldest_us=min(entry.received_us for entry in entries),
             )
+
+
+def sent_twice(connection: sa.Connection, owner_id: int, device: str) -> list[QuarantineRow]:
+    """The entries of a device in conflict whose reading was sent twice."""
+    wanted = quarantine.WantedRows(code=CONFLICT, device=device)
+    entries = quarantine.list_of(connection, owner_id, wanted, limit=MAX_AT_ONCE)
+    places = second_places(connection, entries) if entries else {}
+    return [entry for entry in entries if entry.id in places]
 
 
 # ---------------------------------------------------------------- the evidence
@@ -151,7 +157,8 @@ def second_places(connection: sa.Connection, entries: Sequence[QuarantineRow]) -
 def copied_through(connection: sa.Connection, device_id: int) -> dict[str, int]:
     """Stream -> its last number in a file when that was found to be a copy, as gateways declared it."""
     query = sa.select(reports.c.content).select_from(reports.join(stream_rows))
-    query = query.where(stream_rows.c.device_id == device_id, reports.c.name == COPIED)
+    query = query.where(stream_rows.c.device_id == device_id, reports.c.kind == EVENT)
+    query = query.where(reports.c.name == COPIED)
     through: dict[str, int] = defaultdict(int)
     for text in connection.scalars(query):
         said = json.loads(text)

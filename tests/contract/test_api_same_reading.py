@@ -6,11 +6,13 @@ Found in a campaign: 53 readings of a copied spool were stored twice, and nothin
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
 
 from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.console.wording import table
 from tests.support.serving import DEVICE, STREAM, Api, batch
 
 COPY = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d12"
@@ -83,6 +85,23 @@ def test_the_second_is_offered_previewed_discarded_and_brought_back(api: Api) ->
     assert undone.json()["stored"] == COUNT
     assert stored(api) == {STREAM: COUNT, COPY: COUNT}
     assert asked(api) == [(COUNT, f"{STREAM} up to {COUNT}")]
+
+
+def test_the_page_shows_the_question_and_does_what_the_person_chooses(api: Api) -> None:
+    copied(api)
+    group = {"code": "copied_reading", "device": DEVICE}
+    page = api.get("/quarantine", key="operator").text
+    assert str(table("en")["quarantine.code.copied_reading"]) in page
+    assert f"/quarantine/group?code=copied_reading&amp;device={DEVICE}" in page
+    shown = api.get("/quarantine/group", params=group, key="operator").text
+    assert shown.count('role="rowheader"') == COUNT
+    assert re.findall(r'name="way" value="(\w+)"', shown) == ["same_reading"]
+    wish = group | {"way": "same_reading", "value": "the disk was copied"}
+    assert api.get("/quarantine/group", params=wish, key="operator").status_code == 200
+    assert stored(api)[COPY] == COUNT
+    done = api.request("POST", "/quarantine/repairs", key="operator", data=wish)
+    assert done.headers["location"].endswith("stored=0&held=0&left=0")
+    assert stored(api) == {STREAM: COUNT, COPY: 0}
 
 
 @pytest.mark.parametrize(

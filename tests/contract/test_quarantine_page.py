@@ -138,6 +138,7 @@ def test_every_code_can_be_looked_at_again_or_given_up() -> None:
 def test_every_code_has_words(language: str) -> None:
     known = table(language)
     for part in ("code", "do"):
+        assert f"quarantine.{part}.copied_reading" in known
         assert [code for code in CODES if f"quarantine.{part}.{code}" not in known] == []
     assert [way for way in Way.__args__ if f"quarantine.way.{way}" not in known] == []  # type: ignore[attr-defined]
 

@@ -15,6 +15,8 @@ from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.shared import At, Name, R, needs, router_of, shown, text, us
 from cleanside.ingest.checking.checks import CODES
 from cleanside.ingest.owners.access import devices_seen
+from cleanside.ingest.quarantine import same_reading
+from cleanside.ingest.quarantine.amend import MAX_AT_ONCE
 from cleanside.ingest.store import quarantine, reasons, second_readings
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.quarantine import QuarantineRow
@@ -80,6 +82,15 @@ def list_quarantine(
         places = second_readings.places_of(connection, [entry.id for entry in entries])
     shown, cursor = page.cut(entries, lambda entry: (entry.id,))
     return [document_of(entry, places.get(entry.id)) for entry in shown], cursor
+
+
+def list_sent_twice(resources: Resources, key: Key, device: str, *, most: int) -> list[dict[str, Any]]:
+    """Readings of a device in conflict that a copied spool sent twice: what attention asks about."""
+    page = Page.whole(MAX_AT_ONCE)
+    in_conflict, _ = list_quarantine(resources, key, page, code=same_reading.CONFLICT, device=device)
+    with resources.reading() as connection:
+        twice = {entry.id for entry in same_reading.sent_twice(connection, key.owner_id, device)}
+    return [entry for entry in in_conflict if entry["entry"] in twice][:most]
 
 
 def ascii_json(document: Any) -> Response:
