@@ -74,6 +74,7 @@ def test_where_the_high_flows_of_hours_scatter_full_flow_lies_beyond_most_of_the
         )
     )
     usual = 0.4 * np.quantile(hard, 0.9)
+    assert reference.reference_flow is not None
     assert least <= reference.reference_flow / 0.4 <= most
     assert reference.reference_flow >= usual * 0.995
 

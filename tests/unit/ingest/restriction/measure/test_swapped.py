@@ -34,7 +34,7 @@ def sent(*spans: tuple[str, int]) -> Summaries:
     n = len(columns["speed"])
     return summarise_hours(
         Readings(
-            at_s=STEP_S * np.arange(n, dtype=np.float64),
+            at_s=np.arange(float(n)) * STEP_S,
             restriction_pa=np.full(n, 2500.0),
             engine_speed_rad_s=np.array(columns["speed"]),
             supply_voltage_v=np.array(columns["volts"]),
