@@ -20,7 +20,7 @@ from cleanside.ingest.console.routing import page_router
 from cleanside.ingest.errors import CannotOpen
 from cleanside.ingest.messages import confirming
 from cleanside.ingest.messages.confirming import CONFIRM_PATH
-from cleanside.ingest.store import audit, message_choices, people
+from cleanside.ingest.store import audit, message_choices, messages, people
 from cleanside.ingest.store.people import VALID, Person
 
 router = page_router()
@@ -69,6 +69,7 @@ def _confirm(connection: sa.Connection, request: Request, resources: R, code: st
         chosen = message_choices.of(connection, person.id)
         values = {"address": chosen.new_address, "new_address": "", "new_until_us": None}
         message_choices.keep(connection, person.id, **values)
+        messages.drop_waiting(connection, person.id, messages.ADDRESS)
         now_us = resources.clock()
         audit.note(connection, person.owner_id, now_us, person.name, "address_confirmed", person=person.name)
     return person

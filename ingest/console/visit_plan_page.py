@@ -189,6 +189,7 @@ def _page(
         fixed=[_fixed(one) for one in fixed],
         more_cost=_more_cost(request, resources, key, zone, plan) if plan is not None and fixed else None,
         days=[] if plan is None else _by_day(plan),
+        is_listed=plan is not None and all(v["work_list_on"] == v["day"] for v in plan["visits"]),
         whole=days.of,
         until="" if plan is None else days.of(_day_before(plan["before"])),
         shop=shop,

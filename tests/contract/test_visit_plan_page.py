@@ -123,14 +123,21 @@ def planned_on(api: Api) -> str:
     return str(ask(api, "GET", "/v1/fleet")["housings"][0]["planned"]["on"])
 
 
-def test_until_the_days_are_planned_both_pages_say_which_days_they_show(api: Api) -> None:
-    listed = ask(api, "GET", "/v1/visit-plan")["visits"][0]["work_list_on"]
-    work = api.get("/work-list?before=2026-03-20", key="planner").text
-    assert str(table("en")["visit_plan.which_days"]) in page(api)
-    assert str(table("en")["work.which_days"]) in work
-    ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": listed})
-    work = api.get("/work-list?before=2026-03-20", key="planner").text
-    assert str(table("en")["work.all_planned"]) in work
+def test_both_pages_say_which_days_they_show(api: Api) -> None:
+    def words(html: str) -> set[str]:
+        """Which sentences stand there."""
+        keys = ("visit_plan.which_days", "visit_plan.same_days", "work.which_days", "work.all_planned")
+        return {key for key in keys if str(table("en")[key]) in html}
+
+    def work() -> str:
+        return str(api.get("/work-list?before=2026-03-20", key="planner").text)
+
+    other = next(day for day in other_days(page(api)) if day.rpartition("/")[2] < "2026-03-20")
+    assert words(page(api, f"?fixed={other}")) == {"visit_plan.which_days"}
+    assert words(work()) == {"work.which_days"}
+    ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": other.rpartition("/")[2]})
+    assert words(page(api, f"?fixed={other}")) == {"visit_plan.same_days"}
+    assert words(work()) == {"work.all_planned"}
 
 
 def test_a_day_that_cannot_be_says_why_and_the_page_stays(api: Api) -> None:

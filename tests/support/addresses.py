@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-from cleanside.ingest.store import message_choices, people
+from cleanside.ingest.store import message_choices, messages, people
 from tests.support.serving import Api
 
 
@@ -17,5 +17,6 @@ def confirm_address(api: Api, name: str) -> None:
         assert waits, f"no address of {name} waits"
         values = {"address": waits, "new_address": "", "new_until_us": None}
         message_choices.keep(connection, person.id, **values)
+        messages.drop_waiting(connection, person.id, messages.ADDRESS)
 
     api.resources.writer.call(save)
