@@ -114,6 +114,7 @@ def _usual_record(usual: Usual) -> dict[str, Any]:
         "spread": usual.spread,
         "curves": usual.curves.tolist(),
         "shape_spread": usual.shape_spread,
+        "has_tails": usual.has_tails,
         "mean_curve": None
         if usual.mean_curve is None
         else {
@@ -132,6 +133,7 @@ def _usual(record: Mapping[str, Any]) -> Usual:
         _array(record["curves"]),
         record["shape_spread"],
         None if mean is None else MeanCurve(_array(mean["progress"]), _array(mean["error"]), mean["spread"]),
+        record["has_tails"],
     )
 
 

@@ -34,6 +34,7 @@ SHAPE_SPREAD = 0.35  # of ln(hours left): no life follows its curve exactly (cho
 SLOPE_SPREAD = 0.5  # of ln(slope): how far the slope may say which curve it is (chosen)
 LEVEL_ERROR = 0.02  # of the span from clean to terminal; a level below it may be noise
 CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is read
+TAIL = 4.0  # degrees of freedom of Student's distribution of lengths: a life may be unlike those seen so far
 USUAL_SPREAD = 0.5  # of ln(life): usual lives are 250 to 1 000 h (common practice)
 QUANTILES = (0.1, 0.5, 0.9)
 LIVED = np.linspace(0.0, 1.0, 26)  # shares of the life at which the mean curve is kept
@@ -63,6 +64,7 @@ class Usual:
     curves: FloatArray  # how likely it follows each of the family and, last, the mean curve; sums to 1
     shape_spread: float  # how closely
     mean_curve: MeanCurve | None = None  # None: no whole life was seen
+    has_tails: bool = False  # lengths were learned and follow Student's distribution; False: the normal one
 
 
 class LikelyKind(NamedTuple):
@@ -244,7 +246,10 @@ def _on_grid(way: Way, usual: Usual | None, *, from_new: bool) -> FloatArray:
     odds, ln_life, share = _by_itself(way, usual, from_new=from_new)
     if usual is None:
         return np.asarray(odds * share)  # any share of the life is as likely
-    return np.asarray(odds * np.exp(-0.5 * ((ln_life - np.log(usual.life_h)) / usual.spread) ** 2))
+    square = ((ln_life - np.log(usual.life_h)) / usual.spread) ** 2
+    if not usual.has_tails:
+        return np.asarray(odds * np.exp(-0.5 * square))
+    return np.asarray(odds * (1.0 + square / TAIL) ** (-0.5 * (TAIL + 1.0)))
 
 
 def _by_itself(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -32,10 +32,6 @@ TAIL = 0.1  # on either side of the 80 % interval
 LEAST_LIVES = 4  # complete lives; with fewer, the chosen spread below is used
 CHOSEN_BELOW, CHOSEN_ABOVE, CHOSEN_REST = 0.35, 0.6, 0.01  # of the hours left, and of a typical life
 POOLING_LIVES = 5.0  # weight of a group's own irregularity: n/(n + 5)
-LEAST_CALIBRATION_LIVES = 8
-CALIBRATION_FOLDS = 5
-STRETCH_LIVES = 10.0  # weight of the stretch: n/(n + 10), because few lives show little of it (chosen)
-STRETCH_RANGE = (0.5, 2.0)  # bounds the effect of one odd set of lives
 RANK_LIVES = 20.0  # weight of the tail's rank against the normal distribution: n/(n + 20) (chosen, simulated)
 LEAST_SEEN_SHARE = 0.5  # of a life: with less, its imputed end is too uncertain to calibrate on
 LEAST_SPREAD = 1e-3  # of a typical life: time is not known better than that
@@ -67,14 +63,10 @@ class LeftOut:
 
 
 def fit_spread(model: PaceModel, left_out: Sequence[LeftOut]) -> Spread:
-    """Calibrate on lives left out; a chosen, wide spread where these are too few."""
+    """From lives left out; a chosen, wide spread where these are too few. `blend` stretches it."""
     if len(left_out) < LEAST_LIVES:
         return _chosen_spread(model)
-    plain = _plain_spread(model.grid, left_out)
-    if len(left_out) < LEAST_CALIBRATION_LIVES:
-        return plain
-    stretch = _calibration(model.grid, left_out)
-    return Spread(plain.below * stretch, plain.above * stretch, plain.factors)
+    return _plain_spread(model.grid, left_out)
 
 
 def left_out_lives(
@@ -116,32 +108,6 @@ def _plain_spread(grid: FloatArray, left_out: Sequence[LeftOut]) -> Spread:
     ]
     below, above = _node_quantiles(scaled)
     return Spread(below, above, factors)
-
-
-def _calibration(grid: FloatArray, left_out: Sequence[LeftOut]) -> float:
-    """
-    Factor on the spread with which it covers the truth as often as it states, on lives that it was not
-    fitted to.
-
-    For each row of a left-out life: the factor by which the spread fitted to the other lives has to be
-    stretched to reach the truth; then the 80 % point of that, each life counting once.
-    """
-    needs, weights = [], []
-    for k in range(CALIBRATION_FOLDS):
-        kept = [life for i, life in enumerate(left_out) if i % CALIBRATION_FOLDS != k]
-        spread = _plain_spread(grid, kept)
-        for life in left_out[k::CALIBRATION_FOLDS]:
-            basis, factor = hat_basis(grid, life.level), spread.factors.get(life.group, 1.0)
-            bound = np.where(life.error > 0, basis @ spread.above, basis @ spread.below) * factor
-            needs.append(np.abs(life.error) / bound)
-            weights.append(np.full(len(bound), life.weight / len(bound)))
-    need, weight = np.concatenate(needs), np.concatenate(weights)
-    order = np.argsort(need, kind="stable")
-    total = np.cumsum(weight[order]) / weight.sum()
-    inside = min(1.0, (1.0 - 2 * TAIL) * (len(left_out) + 1) / len(left_out))
-    stretch = need[order][min(int(np.searchsorted(total, inside)), len(need) - 1)]
-    trust = len(left_out) / (len(left_out) + STRETCH_LIVES)
-    return float(np.clip(stretch, *STRETCH_RANGE) ** trust)
 
 
 def _left_out(model: PaceModel, teacher: Teacher, counts: float) -> LeftOut:

@@ -4,8 +4,8 @@ lives.
 
 Strategy: survival analysis. At any moment the short lives have ended and the long ones still run, so a mean
 over ended lives is too short. The length of a running or censored life is imputed from its own curve so far.
-Lengths are lognormal in each kind around a middle drawn to that of all kinds. Middle and spread are found by
-expectation-maximisation (Dempster, Laird, Rubin 1977).
+In each kind ln(length) follows Student's distribution, around a middle drawn to that of all kinds. Middle
+and spread are found by expectation-maximisation (Dempster, Laird, Rubin 1977).
 Promises: scale-free; wide from few lives; the order of the lives does not matter.
 Leaves to others: hours left (`prior`).
 """
@@ -27,8 +27,8 @@ from cleanside.ingest.restriction.forecast.prior import (
     GRID,
     LIVED,
     SHAPE_SPREAD,
+    TAIL,
     USUAL_SPREAD,
-    Z90,
     LikelyKind,
     MeanCurve,
     Usual,
@@ -49,8 +49,6 @@ MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
 USUAL_LIVES = 1.0  # the prior before any life counts as that many lives
 LEAST_TOLD = 0.05  # of a life: bounds the steps where lives carry no information
 LEAST_HEARD = 0.5  # lives; a kind without lives is known as well as from half a life
-TAIL = 4.0  # degrees of freedom of Student's distribution: an odd life (a change was missed) counts less
-TAIL_WIDTH = 1.533 / Z90  # 90 % points of that distribution and of the normal one of the same scale
 
 MEAN_CURVE_LIVES = 0.5  # the family counts as that many lives beside the mean curve
 MEAN_CURVE_PULL_LIVES = 3.0  # the mean curve of all kinds counts as that many lives of one
@@ -137,17 +135,14 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     told = counts * np.maximum(1.0 - doubt / fit.spread**2, 0.0)  # of each life: 1 = its length is known
     heard = np.bincount(kind, told, minlength=len(names))
     beside = np.minimum(heard.sum() - heard, fit.pull_lives)  # what the other kinds say about this one
-    learned = counts.sum() / (counts.sum() + PRIOR_LIVES)  # share of the spread not from the prior
 
-    next_apart = fit.apart * float(
-        np.sqrt(1.0 + 1.0 / len(names))
-    )  # of a kind not seen, from the middle of all
+    next_apart = fit.apart * float(np.sqrt(1.0 + 1.0 / len(names)))  # of a kind not seen
 
     def usual_of(name: str | None, middle: float, of_lives: float, apart: float = 0.0) -> Usual:
-        within = TAIL_WIDTH**learned * fit.spread
-        unsure = within / np.sqrt(max(of_lives + before.lives, LEAST_HEARD))
-        spread = float(np.sqrt(within**2 + unsure**2 + apart**2))
-        return Usual(float(np.exp(middle)), spread, curves, shape_spread, _of_kind(mean_curves, name))
+        unsure = fit.spread / np.sqrt(max(of_lives + before.lives, LEAST_HEARD))
+        spread = float(np.sqrt(fit.spread**2 + unsure**2 + apart**2))
+        of_kind = _of_kind(mean_curves, name)
+        return Usual(float(np.exp(middle)), spread, curves, shape_spread, of_kind, has_tails=True)
 
     lengths = Lengths(
         kinds={name: usual_of(name, fit.middles[i], heard[i] + beside[i]) for i, name in enumerate(names)},

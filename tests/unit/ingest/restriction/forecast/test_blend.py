@@ -199,3 +199,18 @@ def test_the_further_kinds_lie_apart_the_less_one_is_drawn_to_the_others():
     lengths, _ = learn_lengths(lives)
     for kind, pair in lengths_h.items():
         assert lengths.of(kind).life_h == pytest.approx(np.mean(pair), rel=0.12)
+
+
+def test_a_life_far_longer_than_many_others_is_believed_its_own_curve():
+    """Twelve lives of 90 to 110 h, and one of 300 h at half of its life, which is past all of them."""
+    lives = [life_of(end_h, seed=n) for n, end_h in enumerate(np.linspace(90.0, 110.0, 12))]
+    usual, life = learn_lengths(lives)[0].of(""), life_of(300.0, seed=50)
+    share, at = life.restriction_pa / life.terminal_pa, np.array([80])
+    path = trace(life.hours, share)
+    with_tails, without = (
+        prior_hours_left(path, share, at, usual=dataclasses.replace(usual, has_tails=tails))[0, 1]
+        for tails in (True, False)
+    )
+    assert usual.has_tails
+    assert with_tails > 1.1 * without
+    assert with_tails > 0.75 * (life.hours[-1] - life.hours[80])
