@@ -65,13 +65,17 @@ def _chosen(content: BlockContent, which: BoolArray | IntArray | slice) -> Block
 
 def row_of(run: ReadingRun, *, level: int = FAST_LEVEL, hashes: IntArray | None = None) -> tuple[Any, ...]:
     """The row of a run, in the order of `ROW`. level : of compression. hashes : of it, if they are known."""
+    return (*head_of(run, hashes=hashes), pack(run.content, level=level))
+
+
+def head_of(run: ReadingRun, *, hashes: IntArray | None = None) -> tuple[int, ...]:
+    """What the row of a run says without its content, in the order of `ROW`."""
     content = run.content
     first_us, last_us = int(content.at_us.min()), int(content.at_us.max())
     received = int(content.received_us.min()), int(content.received_us.max())
     digest = content_hash.digest(run.hashes if hashes is None else hashes)
     numbers = int(content.seq[0]), int(content.seq[-1])
-    head = (*numbers, first_us, last_us, len(content.seq), run.unit_set_id, *received, digest)
-    return (*head, pack(content, level=level))
+    return (*numbers, first_us, last_us, len(content.seq), run.unit_set_id, *received, digest)
 
 
 # ---------------------------------------------------------------- cut and join

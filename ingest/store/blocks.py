@@ -15,8 +15,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import sqlalchemy as sa
 
+from cleanside.ingest.errors import BlockDamaged
 from cleanside.ingest.store import block_runs, dialect
-from cleanside.ingest.store.at_rest import ALWAYS
+from cleanside.ingest.store.at_rest import ALWAYS, HIGHEST
 from cleanside.ingest.store.block_content import FAST_LEVEL, unpack
 from cleanside.ingest.store.block_runs import ReadingRun
 from cleanside.ingest.store.block_units import units_of
@@ -178,6 +179,14 @@ _WITH_BLOCKS = (
 def with_blocks(connection: sa.Connection) -> list[int]:
     """The streams that have blocks."""
     return [stream_id for (stream_id,) in dialect.run(connection, _WITH_BLOCKS, ())]
+
+
+def require_sound(connection: sa.Connection) -> None:
+    """Raise BlockDamaged where a block cannot be read, or holds other readings than its head says."""
+    for stream_id in with_blocks(connection):
+        for row in touching(connection, stream_id, (0, HIGHEST)):
+            if block_runs.head_of(row.run) != tuple(row.head):
+                raise BlockDamaged("block_head_differs", block=f"{stream_id}/{row.head.first_seq}")
 
 
 def downwards(connection: sa.Connection, stream_id: int, seq: int) -> Iterator[BlockRow]:

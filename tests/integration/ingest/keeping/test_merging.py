@@ -11,7 +11,8 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import parse_instant
-from cleanside.ingest.keeping import merging
+from cleanside.ingest.errors import BlockDamaged
+from cleanside.ingest.keeping import backup_check, merging
 from cleanside.ingest.keeping.merging import MergePlan
 from cleanside.ingest.store import block_moves, content_hash, fleet, models, stored_blocks, stored_rows
 from cleanside.ingest.store.at_rest import HIGHEST, NewReadings, StoredReadingRow, StoredTime
@@ -188,6 +189,23 @@ def test_a_damaged_block_is_left_as_it_is(engine: sa.Engine) -> None:
     merging.run_pass(work)
     assert (STREAM, 7) in work.left_out
     assert len(sizes(engine)) == 40
+
+
+@pytest.mark.parametrize(
+    ("column", "code"), [("content", "block_checksum_wrong"), ("digest", "block_head_differs")]
+)
+def test_a_copy_with_a_damaged_block_is_no_sound_backup(engine: sa.Engine, column: str, code: str) -> None:
+    """One flipped bit costs a block, not a row: it has to be found while another copy is there."""
+    put_blocks(engine, new(range(1, 101)), new(range(101, 201)))
+    with engine.begin() as connection:
+        backup_check.look(connection)
+        of_second = models.blocks.c.first_seq == 101
+        found = connection.execute(sa.select(models.blocks.c[column]).where(of_second)).scalar_one()
+        other = bytes([found[0], found[1] ^ 1]) + found[2:] if column == "content" else found ^ 1
+        connection.execute(sa.update(models.blocks).where(of_second).values({column: other}))
+        with pytest.raises(BlockDamaged) as raised:
+            backup_check.look(connection)
+    assert (raised.value.code, raised.value.values["block"]) == (code, "1/101")
 
 
 def test_blocks_become_rows_again_for_the_way_back(engine: sa.Engine) -> None:
