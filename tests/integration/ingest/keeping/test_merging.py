@@ -134,6 +134,28 @@ def test_single_posts_become_one_block(engine: sa.Engine) -> None:
     assert everything(engine) == before
 
 
+def test_nothing_is_joined_across_a_large_block(engine: sa.Engine) -> None:
+    """Small ones at both of its sides, with numbers missing between or not."""
+    put_blocks(engine, new(range(8_001, 8_101)), new(range(8_101, 12_101)), new(range(12_101, 12_201)))
+    put_blocks(engine, new(range(12_301, 16_301)), new(range(16_401, 16_501)), new(range(16_601, 16_701)))
+    before = everything(engine)
+    assert merging.run_pass(plan(engine)).joined == 1
+    assert sizes(engine) == [100, 4_000, 100, 4_000, 200]
+    assert everything(engine) == before
+
+
+def test_a_long_row_of_small_blocks_is_looked_at_in_pieces(
+    engine: sa.Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(merging, "LOOKED_AT", 6)
+    put_blocks(engine, *(new(range(n, n + 2)) for n in range(8_001, 8_041, 4)))  # open gaps: not joined
+    put_blocks(engine, new(range(9_001, 9_101)), new(range(9_101, 9_201)))
+    with engine.begin() as connection:
+        connection.execute(sa.update(models.streams).values(mark=8_000))
+    assert merging.run_pass(plan(engine)).joined == 1
+    assert sizes(engine) == [2] * 10 + [200]
+
+
 def test_blocks_of_either_kind_beside_each_other_stay_and_are_not_tried_for_ever(engine: sa.Engine) -> None:
     """Values in SI do not go into a block of values as sent."""
     put_blocks(engine, *(new(range(n, n + 10), odd=n % 20 == 1) for n in range(1, 101, 10)))

@@ -99,7 +99,7 @@ def test_a_month_that_is_locked_waits_for_nobody_for_ever(
 
 @pytest.mark.postgres
 def test_blocks_have_months_of_their_own_that_keep_content_as_it_is(connection: sa.Connection) -> None:
-    """Content is compressed already: the database is told not to try (EXTERNAL, "e" in pg_attribute)."""
+    """It is compressed already, so the database need not try: EXTERNAL is "e" in pg_attribute."""
     names = (
         "last_seq",
         "last_us",
