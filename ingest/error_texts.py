@@ -69,6 +69,9 @@ SENTENCES: Sentences = {
     "block_checksum_wrong": (
         "block of readings {block}, {size} bytes: its checksum is wrong; restore the database from a backup"
     ),
+    "block_head_differs": (
+        "block of readings {block} has others than its row says; restore the database from a backup"
+    ),
     "block_unreadable": (
         "block of readings {block} cannot be read ({why}); restore the database from a backup"
     ),

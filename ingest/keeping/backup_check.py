@@ -27,7 +27,7 @@ from cleanside.ingest.keeping.manifest import (
     listed,
     totals_of,
 )
-from cleanside.ingest.store import account, archive, database
+from cleanside.ingest.store import account, archive, blocks, database
 
 SQLITE, POSTGRES = DATABASE_FILE["sqlite"], DATABASE_FILE["postgresql"]
 
@@ -112,9 +112,14 @@ def check_sqlite(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def look(connection: sa.Connection) -> tuple[str | None, Totals | None, list[archive.Archive]]:
-    """Schema, account and archive files of a database; parts that an older schema lacks are left out."""
+    """
+    Schema, account and archive files of a database; parts that an older schema lacks are left out.
+
+    Raises BlockDamaged where readings at rest cannot be read.
+    """
     schema = database.revision_of(connection)
     if schema == database.newest_revision():
+        blocks.require_sound(connection)
         return schema, totals_of(account.accounts(connection)), archive.all_of(connection)
     has_archive = sa.inspect(connection).has_table("archives")
     return schema, None, archive.all_of(connection) if has_archive else []

@@ -12,7 +12,7 @@ batches become blocks of up to `TARGET` (5 bytes a reading), once, when the next
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterator, Sequence
+from collections.abc import Callable, Container, Iterator, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -38,15 +38,21 @@ TO_BLOCKS = Sizes(SMALL, TARGET, None)
 
 
 def next_to_join(
-    heads: Sequence[BlockHead], *, mark: int, now_us: int, left_out: Container[int] = ()
+    heads: Sequence[BlockHead],
+    *,
+    mark: int,
+    now_us: int,
+    left_out: Container[int] = (),
+    lies_between: Callable[[BlockHead, BlockHead], bool] = lambda _before, _after: False,
 ) -> list[BlockHead]:
     """
     The next blocks to join, in order of number; empty: none.
 
-    heads : every block of the stream from some number on. mark : the stream's: a gap beyond it may still
-    close, so nothing is joined across it. left_out : first numbers of blocks that stay as they are.
+    heads : the small blocks of the stream at least, in order, or some of them that follow each other. mark :
+    the stream's: a gap beyond it may still close, so nothing is joined across it. left_out : first numbers of
+    blocks that stay as they are. lies_between : whether a block that is not given lies between two.
     """
-    for group in _neighbours(heads, mark):
+    for group in _neighbours(heads, mark, lies_between):
         for sizes in (TO_PIECES, TO_BLOCKS):
             for chunk, closed in _chunks(group, sizes, left_out):
                 if len(chunk) > 1 and (closed or _is_due(chunk, sizes, now_us)):
@@ -60,17 +66,25 @@ def _is_due(chunk: list[BlockHead], sizes: Sizes, now_us: int) -> bool:
     return now_us - max(head.last_received_us for head in chunk) >= QUIET_US
 
 
-def _neighbours(heads: Sequence[BlockHead], mark: int) -> Iterator[list[BlockHead]]:
+def _neighbours(
+    heads: Sequence[BlockHead], mark: int, lies_between: Callable[[BlockHead, BlockHead], bool]
+) -> Iterator[list[BlockHead]]:
     """Groups that lie side by side, in one month and one set of units."""
-    edges = [place for place, pair in enumerate(pairwise(heads), start=1) if not _go_together(*pair, mark)]
+    edges = [
+        place
+        for place, (before, after) in enumerate(pairwise(heads), start=1)
+        if not _go_together(before, after)
+        or (
+            after.first_seq != before.last_seq + 1 and (after.first_seq > mark or lies_between(before, after))
+        )
+    ]
     for begin, end in pairwise([0, *edges, len(heads)]):
         yield list(heads[begin:end])
 
 
-def _go_together(before: BlockHead, after: BlockHead, mark: int) -> bool:
-    side_by_side = after.first_seq == before.last_seq + 1 or after.first_seq <= mark
+def _go_together(before: BlockHead, after: BlockHead) -> bool:
     of_one_set = before.unit_set_id == after.unit_set_id
-    return side_by_side and of_one_set and month_of(before.first_us) == month_of(after.first_us)
+    return of_one_set and month_of(before.first_us) == month_of(after.first_us)
 
 
 def _chunks(

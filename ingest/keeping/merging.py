@@ -24,7 +24,6 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import BlockDamaged, IngestError
 from cleanside.ingest.keeping.merge_choice import next_to_join
 from cleanside.ingest.store import archive, block_moves, blocks, store_modes, stored_rows, streams
-from cleanside.ingest.store.at_rest import HIGHEST
 from cleanside.ingest.writer.resources import Merged
 
 if TYPE_CHECKING:
@@ -34,6 +33,7 @@ T = TypeVar("T")
 log = logging.getLogger("cleanside.ingest")
 
 MERGE_EVERY_S = 60.0  # single posts lie in rows of their own for so long; chosen
+LOOKED_AT = 512  # small blocks of a stream in one look; chosen: sixteen times as many as are joined at once
 MERGE_PAUSE_S = 0.02  # between steps, so that waiting readings go first; chosen
 BUSY_PAUSE_S = 0.2  # while a backlog waits; chosen
 
@@ -62,10 +62,8 @@ def run_pass(work: MergePlan) -> Merged:
         while not work.stopping() and (many := _pack(work, stream_id)):
             packed += many
             work.pause()
-    for stream_id, first in _read(work, blocks.with_small):
-        while not work.stopping() and (many := _join(work, stream_id, first)):
-            joined += many
-            work.pause()
+    for stream_id in _read(work, blocks.with_small):
+        joined += _join_all(work, stream_id)
     return Merged(packed, joined, len(_read(work, stored_rows.with_rows)))
 
 
@@ -89,27 +87,46 @@ def _pack(work: MergePlan, stream_id: int) -> int:
     return int(work.write(partial(block_moves.pack, stream_id=stream_id, prepared=prepared)))
 
 
-def _join(work: MergePlan, stream_id: int, first: int) -> int:
-    """Join the next blocks of a stream that are due. Returns how many there are fewer."""
-    left_out = {number for stream, number in work.left_out if stream == stream_id}
-    with work.reading() as connection:
-        heads = blocks.heads(connection, stream_id, (first, HIGHEST))
-        mark = streams.mark_of(connection, stream_id)
-        due = next_to_join(heads, mark=mark, now_us=work.now_us, left_out=left_out)
-        if not due:
-            return 0
-        firsts = [head.first_seq for head in due]
-        try:
-            prepared = block_moves.prepare_join(connection, stream_id, firsts)
-        except BlockDamaged as error:
-            log.error("ingest.block_damaged", extra={"reason": str(error)[:200]})
-            work.left_out.update((stream_id, number) for number in firsts)
-            return 0
-    fewer = len(prepared.old) - len(prepared.rows)
-    if fewer <= 0:  # values as sent beside values in SI: they do not go into one
+def _join_all(work: MergePlan, stream_id: int) -> int:
+    """Join the blocks of a stream that are due. Returns how many there are fewer."""
+    joined, first = 0, 0
+    while not work.stopping():
+        with work.reading() as connection:
+            heads = blocks.small(connection, stream_id, first, LOOKED_AT)
+            due = next_to_join(
+                heads,
+                mark=streams.mark_of(connection, stream_id),
+                now_us=work.now_us,
+                left_out={number for stream, number in work.left_out if stream == stream_id},
+                lies_between=partial(blocks.lies_between, connection, stream_id),
+            )
+        if due:
+            fewer = _join(work, stream_id, [head.first_seq for head in due])
+            if fewer is None:
+                break
+            joined += fewer
+            work.pause()
+        elif len(heads) < LOOKED_AT:
+            break
+        else:
+            first = heads[len(heads) // 2].first_seq
+    return joined
+
+
+def _join(work: MergePlan, stream_id: int, firsts: list[int]) -> int | None:
+    """Join the blocks that begin with these numbers. Returns how many there are fewer; None: they changed."""
+    try:
+        prepared = _read(work, partial(block_moves.prepare_join, stream_id=stream_id, firsts=firsts))
+    except BlockDamaged as error:
+        log.error("ingest.block_damaged", extra={"reason": str(error)[:200]})
+        fewer = 0
+    else:
+        fewer = len(prepared.old) - len(prepared.rows)
+    if fewer <= 0:  # damaged, or values as sent beside values in SI, which do not go into one
         work.left_out.update((stream_id, number) for number in firsts)
         return 0
-    return fewer if work.write(partial(block_moves.join, stream_id=stream_id, prepared=prepared)) else 0
+    job = partial(block_moves.join, stream_id=stream_id, prepared=prepared)
+    return fewer if work.write(job) else None
 
 
 def unpack_all(work: MergePlan) -> int:

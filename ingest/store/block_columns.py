@@ -18,7 +18,8 @@ from __future__ import annotations
 
 import math
 import struct
-from typing import Final
+from collections.abc import Sequence
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -30,7 +31,8 @@ _Unsigned = npt.NDArray[np.uint64]
 
 POWERS: Final = (0, 3, 6, 9)  # of ten; measured: with fewer, angles of seven decimals are no decimals
 _BITS = 255  # in place of a power: the bits of the floats, as they are
-_SAMPLE = 16  # values that tell which powers need no try; chosen
+_FACTORS = np.array([[[10.0**power]] for power in POWERS])
+_SAMPLE = 16  # numbers that tell what need not be tried on all; chosen
 _LARGEST = 2.0**53  # whole numbers to here are floats too
 
 _ABSENT, _PLAIN, _DIFFERENCES = 0, 1, 2
@@ -45,109 +47,131 @@ _MASK = 2**64 - 1
 # ---------------------------------------------------------------- writing
 
 
-def packed_whole(numbers: IntArray, present: BoolArray | None = None, *, power: int = 0) -> bytes:
+def packed_whole(numbers: IntArray, present: BoolArray | None = None) -> bytes:
     """
-    A column of whole numbers, shape (n,), n >= 1.
+    Columns of whole numbers, shape (k, n), n >= 1, one behind the other.
 
-    present : which of them are there, shape (n,); None: all. The others come back as 0.
+    present : which of each are there, same shape; None: all. The others come back as 0.
     """
-    if present is None:
-        return _shorter(numbers, power, 0)
-    if present.all():
-        return _shorter(numbers, power, 0)
-    if not present.any():
-        return _HEAD.pack(_ABSENT, 0, 0)
-    holes = np.packbits(present).tobytes()
-    return _shorter(numbers[present], power, _WITH_HOLES, holes)
+    return _packed(numbers, [0] * len(numbers), present)
 
 
 def packed_values(values: FloatArray) -> bytes:
-    """Columns of floats, shape (k, n), n >= 1; NaN: absent."""
+    """Columns of floats, shape (k, n), n >= 1, one behind the other; NaN: absent."""
     absent = np.isnan(values)
-    some: BoolArray = np.logical_or.reduce(absent, axis=1)
-    powers, whole = _as_whole(np.where(absent, 0.0, values) if some.any() else values)
+    if not absent.any():
+        return _packed(*_as_whole(values), None)
+    if absent.all():
+        return _HEAD.pack(_ABSENT, 0, 0) * len(values)
+    return _packed(*_as_whole(np.where(absent, 0.0, values)), ~absent)
+
+
+def _packed(whole: IntArray, powers: Sequence[int], present: BoolArray | None) -> bytes:
+    if present is None:
+        return b"".join(_all_there(whole, powers))
     return b"".join(
-        packed_whole(whole[row], ~absent[row] if some[row] else None, power=power)
-        for row, power in enumerate(powers)
+        _with_holes(numbers, power, there)
+        for numbers, power, there in zip(whole, powers, present, strict=True)
     )
 
 
-def _as_whole(values: FloatArray) -> tuple[list[int], IntArray]:
-    """The least power of ten that makes each column whole, and the columns then; shape (k,), (k, n)."""
+def _with_holes(numbers: IntArray, power: int, there: BoolArray) -> bytes:
+    if not there.any():
+        return _HEAD.pack(_ABSENT, 0, 0)
+    [packed] = _all_there(numbers[there].reshape(1, -1), [power])
+    if there.all():
+        return packed
+    form, _, width = _HEAD.unpack_from(packed)
+    return _HEAD.pack(form | _WITH_HOLES, power, width) + np.packbits(there).tobytes() + packed[_HEAD.size :]
+
+
+def _as_whole(values: FloatArray) -> tuple[IntArray, list[int]]:
+    """Columns times the least power of ten that makes each whole, and the powers; shape (k, n), (k,)."""
     bits = values.view(np.int64)
-    whole = bits.copy()
-    powers = [_BITS] * len(values)
-    least = _least_powers(values[:, :_SAMPLE])
-    for place, power in enumerate(POWERS):
-        rows = [row for row, found in enumerate(powers) if found == _BITS and least[row] <= place]
-        if not rows:
-            continue
-        scaled, fits = _scaled(values[rows], power)
-        for row, numbers in zip(
-            (r for r, fit in zip(rows, fits, strict=True) if fit), scaled[fits], strict=True
-        ):
-            whole[row], powers[row] = numbers, power
-    return powers, whole
+    # A few values tell which powers need no try.
+    fits = _scaled(values[:, :_SAMPLE], _FACTORS)[1]
+    places = [*range(len(POWERS))]
+    least = [next((place for place in places if fits[place, row]), len(places)) for row in range(len(values))]
+    whole, powers = bits.copy(), [_BITS] * len(values)
+    while rows := [row for row, power in enumerate(powers) if power == _BITS and least[row] < len(places)]:
+        scaled, exact = _scaled(values[rows], _FACTORS[[least[row] for row in rows], 0])
+        for place, row in enumerate(rows):
+            if exact[place]:
+                whole[row], powers[row] = scaled[place], POWERS[least[row]]
+            least[row] += 1
+    return whole, powers
 
 
-def _least_powers(sample: FloatArray) -> list[int]:
-    """For each column the place of the least power that makes the sample whole; none: beyond the last."""
-    fits = np.array([_scaled(sample, power)[1] for power in POWERS])
-    places: list[int] = np.where(fits.any(axis=0), fits.argmax(axis=0), len(POWERS)).tolist()
-    return places
+def _scaled(values: FloatArray, factors: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """
+    Values times powers of ten, whole; and which columns that gives back bit for bit.
 
-
-def _scaled(values: FloatArray, power: int) -> tuple[FloatArray, BoolArray]:
-    """Values times a power of ten, whole; and which columns that gives back bit for bit."""
+    values : shape (k, n). factors : shape (k, 1), or (p, 1, 1) for p tries. Returns (..., k, n) and (..., k).
+    """
     with np.errstate(over="ignore"):  # becomes infinite, which is not small enough
-        scaled = np.rint(values * 10.0**power) + 0.0  # + 0.0: minus zero is no whole number
-    same = (scaled / 10.0**power).view(np.int64) == values.view(np.int64)
-    return scaled, (same & (np.abs(scaled) <= _LARGEST)).all(axis=1)
+        scaled = np.rint(values * factors) + 0.0  # + 0.0: minus zero is no whole number
+    same = (scaled / factors).view(np.int64) == values.view(np.int64)
+    exact: BoolArray = np.logical_and.reduce(same & (np.abs(scaled) <= _LARGEST), axis=-1)
+    return scaled, exact
 
 
-def _shorter(numbers: IntArray, power: int, holes: int, before: bytes = b"") -> bytes:
-    """The numbers or their differences, whichever takes fewer bytes a number."""
-    plain = _Shrunk.of(numbers)
-    if plain.width and len(numbers) > 2:
-        by_step = _Shrunk.of(numbers[1:] - numbers[:-1])
-        if by_step.width < plain.width:
-            first = _FIRST.pack(int(numbers[0]))
-            return _HEAD.pack(_DIFFERENCES | holes, power, by_step.width) + before + first + by_step.bytes
-    return _HEAD.pack(_PLAIN | holes, power, plain.width) + before + plain.bytes
+class _Shrunk(NamedTuple):
+    """A column of whole numbers less the least, over their common divisor."""
 
+    least: int
+    divisor: int
+    #: bytes a number, 0 to 8
+    width: int
+    quotients: _Unsigned
 
-class _Shrunk:
-    """Whole numbers less the least, over their common divisor."""
-
-    __slots__ = ("_divisor", "_least", "_quotients", "width")
-
-    def __init__(self, least: int, divisor: int, quotients: _Unsigned) -> None:
-        self._least, self._divisor, self._quotients = least, divisor, quotients
-        #: bytes a number, 0 to 8
-        self.width = -(-int(quotients.max()).bit_length() // 8)
-
-    @classmethod
-    def of(cls, numbers: IntArray) -> _Shrunk:
-        least = int(numbers.min())
-        above = numbers.view(np.uint64) - np.uint64(least & _MASK)
-        divisor = _common_divisor(above)
-        return cls(least, divisor, above if divisor == 1 else above // np.uint64(divisor))
+    @property
+    def is_even(self) -> bool:
+        """True where the numbers may rise or fall in equal steps."""
+        many = len(self.quotients)
+        return self.width == 1 and {int(self.quotients[0]), int(self.quotients[-1])} == {0, many - 1}
 
     @property
     def bytes(self) -> bytes:
         """Scale, then the lowest bytes of all numbers, the next lowest, and so on."""
-        each = self._quotients.astype("<u8", copy=False).view(np.uint8).reshape(-1, 8)
-        return _SCALE.pack(self._least, self._divisor) + each[:, : self.width].T.tobytes()
+        each = self.quotients.astype("<u8", copy=False).view(np.uint8).reshape(-1, 8)
+        return _SCALE.pack(self.least, self.divisor) + each[:, : self.width].T.tobytes()
 
 
-def _common_divisor(numbers: _Unsigned) -> int:
-    """The greatest common divisor, 1 where all are 0. A few numbers nearly always say it."""
-    few = math.gcd(*numbers[:_SAMPLE].tolist())
-    if few == 1:
-        return 1
-    if few and not (numbers % np.uint64(few)).any():
-        return few
-    return int(np.gcd.reduce(numbers)) or 1
+def _all_there(whole: IntArray, powers: Sequence[int]) -> list[bytes]:
+    """Each column as its numbers or their differences, whichever takes fewer bytes a number."""
+    plain = _shrunk(whole)
+    packed = [
+        _HEAD.pack(_PLAIN, power, column.width) + column.bytes
+        for column, power in zip(plain, powers, strict=True)
+    ]
+    # Of one byte a number differences take none only where all are the same: the highest then says so.
+    rows = [row for row, column in enumerate(plain) if column.width > 1 or column.is_even]
+    steps = _shrunk(np.diff(whole[rows], axis=1)) if rows and whole.shape[1] > 2 else []
+    for row, by_step in zip(rows, steps, strict=False):
+        if by_step.width < plain[row].width:
+            head = _HEAD.pack(_DIFFERENCES, powers[row], by_step.width)
+            packed[row] = head + _FIRST.pack(int(whole[row, 0])) + by_step.bytes
+    return packed
+
+
+def _shrunk(numbers: IntArray) -> list[_Shrunk]:
+    """All columns at once: on short runs the number of steps sets the cost."""
+    least = numbers.min(axis=1, keepdims=True)
+    above = numbers.view(np.uint64) - least.view(np.uint64)
+    tops: list[int] = above.max(axis=1).tolist()
+    columns = zip(least[:, 0].tolist(), tops, above[:, :_SAMPLE].tolist(), above, strict=True)
+    return [_divided(*column) for column in columns]
+
+
+def _divided(least: int, top: int, few: list[int], above: _Unsigned) -> _Shrunk:
+    """top : the highest of `above`. few : some of them, which nearly always say the divisor."""
+    divisor, quotients = math.gcd(*few) if top else 1, above
+    if divisor > 1:
+        quotients = above // np.uint64(divisor)
+    if not divisor or (divisor > 1 and (quotients * np.uint64(divisor) != above).any()):
+        divisor = int(np.gcd.reduce(above))
+        quotients = above // np.uint64(divisor)
+    return _Shrunk(least, divisor, -(-(top // divisor).bit_length() // 8), quotients)
 
 
 # ---------------------------------------------------------------- reading
@@ -222,7 +246,14 @@ class ColumnReader:
         least, divisor = _SCALE.unpack(self._take(_SCALE.size))
         if width > 8:
             raise ValueError(f"{width} bytes a number")
-        each = np.zeros((many, 8), np.uint8)
-        each[:, :width] = np.frombuffer(self._take(width * many), np.uint8).reshape(width, many).T
-        numbers = each.view("<u8").ravel() * np.uint64(divisor) + np.uint64(least & _MASK)
-        return numbers.astype(np.uint64, copy=False).view(np.int64)
+        planes = np.frombuffer(self._take(width * many), np.uint8).reshape(width, many)
+        if width <= 1:
+            numbers = planes[0].astype(np.uint64) if width else np.zeros(many, np.uint64)
+        else:
+            each = np.zeros((many, 8), np.uint8)
+            each[:, :width] = planes.T
+            numbers = each.view("<u8").ravel().astype(np.uint64, copy=False)
+        if divisor != 1:
+            numbers *= np.uint64(divisor)
+        numbers += np.uint64(least & _MASK)
+        return numbers.view(np.int64)

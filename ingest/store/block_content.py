@@ -106,11 +106,13 @@ def _few(content: BlockContent) -> bytes:
 
 def _as_columns(content: BlockContent) -> bytes:
     body = [
-        *map(block_columns.packed_whole, (content.seq, content.at_us, content.received_us)),
-        block_columns.packed_values(np.vstack([content.at_uncertainty_s, content.values])),
+        block_columns.packed_whole(np.array([content.seq, content.at_us, content.received_us])),
+        block_columns.packed_values(content.at_uncertainty_s.reshape(1, -1)),
+        block_columns.packed_values(content.values),
     ]
     if content.hash_stored is not None:
-        body.append(block_columns.packed_whole(content.hashes, content.hash_stored))
+        hashes, stored = content.hashes.reshape(1, -1), content.hash_stored.reshape(1, -1)
+        body.append(block_columns.packed_whole(hashes, stored))
     return b"".join(body)
 
 
@@ -172,7 +174,7 @@ def _read_few(body: bytes, readings: int, columns: int, *, in_si: bool, with_has
         marks = np.frombuffer(body, np.uint8, mark_bytes, size)
         stored = np.unpackbits(marks, count=readings).view(np.bool_)
         hashes = np.frombuffer(body, "<i8", readings, size + mark_bytes).astype(np.int64)
-    return BlockContent(*whole, values[0], values[1:], in_si, hashes, stored)
+    return BlockContent(whole[0], whole[1], whole[2], values[0], values[1:], in_si, hashes, stored)
 
 
 def _decompressed(frame: bytes, readings: int, columns: int) -> bytes:

@@ -23,9 +23,13 @@ from cleanside.ingest.store.block_content import FAST_LEVEL, MOST_READINGS, Bloc
 from cleanside.ingest.store.block_units import BlockUnits
 from cleanside.ingest.store.marks import Ranges
 
+DAY_US = 86_400_000_000
+
 #: of a row of `blocks`, without its stream, in this order
-ROW = ("first_seq", "last_seq", "first_us", "last_us", "readings", "unit_set_id")
-ROW += ("first_received_us", "last_received_us", "digest", "content")
+ROW = (
+    *("first_seq", "last_seq", "first_us", "last_us", "readings", "unit_set_id"),
+    *("first_received_us", "last_received_us", "digest", "content"),
+)
 
 
 class ReadingRun(NamedTuple):
@@ -59,15 +63,19 @@ def _chosen(content: BlockContent, which: BoolArray | IntArray | slice) -> Block
     )
 
 
-def row_of(run: ReadingRun, *, level: int = FAST_LEVEL) -> tuple[Any, ...]:
-    """The row of a run, in the order of `ROW`. level : of compression."""
+def row_of(run: ReadingRun, *, level: int = FAST_LEVEL, hashes: IntArray | None = None) -> tuple[Any, ...]:
+    """The row of a run, in the order of `ROW`. level : of compression. hashes : of it, if they are known."""
+    return (*head_of(run, hashes=hashes), pack(run.content, level=level))
+
+
+def head_of(run: ReadingRun, *, hashes: IntArray | None = None) -> tuple[int, ...]:
+    """What the row of a run says without its content, in the order of `ROW`."""
     content = run.content
     first_us, last_us = int(content.at_us.min()), int(content.at_us.max())
     received = int(content.received_us.min()), int(content.received_us.max())
-    digest = content_hash.digest(run.hashes)
+    digest = content_hash.digest(run.hashes if hashes is None else hashes)
     numbers = int(content.seq[0]), int(content.seq[-1])
-    head = (*numbers, first_us, last_us, len(content.seq), run.unit_set_id, *received, digest)
-    return (*head, pack(content, level=level))
+    return (*numbers, first_us, last_us, len(content.seq), run.unit_set_id, *received, digest)
 
 
 # ---------------------------------------------------------------- cut and join
@@ -134,9 +142,14 @@ def _months(at_us: IntArray) -> IntArray:
 
 
 def _is_one_block(content: BlockContent, most: int) -> bool:
-    seq, at_us = content.seq, content.at_us
-    first, last = _months(np.array([at_us.min(), at_us.max()]))
-    return len(seq) <= most and bool(first == last and (seq[1:] > seq[:-1]).all())
+    seq, bounds = content.seq, np.array([content.at_us.min(), content.at_us.max()])
+    if len(seq) > most or not (seq[1:] > seq[:-1]).all():
+        return False
+    day = bounds // DAY_US
+    if day[0] == day[1]:  # as nearly all, and cheaper
+        return True
+    month = _months(bounds)
+    return bool(month[0] == month[1])
 
 
 def are_same(before: Sequence[ReadingRun], after: Sequence[ReadingRun]) -> bool:
@@ -173,7 +186,8 @@ def _canonical(column: npt.NDArray[Any]) -> bytes:
 
 def within(seq: IntArray, numbers: Ranges) -> BoolArray:
     """True where a number is in one of the ranges, which are in order; shape (n,)."""
-    return places(seq, numbers) % 2 == 1
+    inside: BoolArray = places(seq, numbers) % 2 == 1
+    return inside
 
 
 def places(seq: IntArray, numbers: Ranges) -> IntArray:

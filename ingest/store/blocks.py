@@ -15,8 +15,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import sqlalchemy as sa
 
+from cleanside.ingest.errors import BlockDamaged
 from cleanside.ingest.store import block_runs, dialect
-from cleanside.ingest.store.at_rest import ALWAYS
+from cleanside.ingest.store.at_rest import ALWAYS, HIGHEST
 from cleanside.ingest.store.block_content import FAST_LEVEL, unpack
 from cleanside.ingest.store.block_runs import ReadingRun
 from cleanside.ingest.store.block_units import units_of
@@ -144,14 +145,30 @@ def of_firsts(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) 
 
 
 _WITH_SMALL = f"""
-SELECT stream_id, min(first_seq) FROM blocks WHERE readings < {SMALL} GROUP BY stream_id HAVING count(*) > 1
+SELECT stream_id FROM blocks WHERE readings < {SMALL} GROUP BY stream_id HAVING count(*) > 1
 ORDER BY stream_id
 """
+_SMALL = f"""
+SELECT {_HEAD} FROM blocks b WHERE b.stream_id = ? AND b.readings < {SMALL} AND b.first_seq >= ?
+ORDER BY b.first_seq LIMIT ?
+"""
+_BETWEEN = "SELECT 1 FROM blocks WHERE stream_id = ? AND first_seq > ? AND first_seq < ? LIMIT 1"
 
 
-def with_small(connection: sa.Connection) -> list[tuple[int, int]]:
-    """(stream, first number of the lowest) of the streams that have several small blocks."""
-    return [(stream_id, first) for stream_id, first in dialect.run(connection, _WITH_SMALL, ())]
+def with_small(connection: sa.Connection) -> list[int]:
+    """The streams that have several small blocks."""
+    return [stream_id for (stream_id,) in dialect.run(connection, _WITH_SMALL, ())]
+
+
+def small(connection: sa.Connection, stream_id: int, first: int, many: int) -> list[BlockHead]:
+    """The small blocks of a stream from a number on, at most so many, in order."""
+    return [BlockHead(*row) for row in dialect.run(connection, _SMALL, (stream_id, first, many))]
+
+
+def lies_between(connection: sa.Connection, stream_id: int, before: BlockHead, after: BlockHead) -> bool:
+    """True where another block lies between two."""
+    bounds = stream_id, before.last_seq, after.first_seq
+    return dialect.run(connection, _BETWEEN, bounds).first() is not None
 
 
 class BlockTotals(NamedTuple):
@@ -178,6 +195,14 @@ _WITH_BLOCKS = (
 def with_blocks(connection: sa.Connection) -> list[int]:
     """The streams that have blocks."""
     return [stream_id for (stream_id,) in dialect.run(connection, _WITH_BLOCKS, ())]
+
+
+def require_sound(connection: sa.Connection) -> None:
+    """Raise BlockDamaged where a block cannot be read, or holds other readings than its head says."""
+    for stream_id in with_blocks(connection):
+        for row in touching(connection, stream_id, (0, HIGHEST)):
+            if block_runs.head_of(row.run) != tuple(row.head):
+                raise BlockDamaged("block_head_differs", block=f"{stream_id}/{row.head.first_seq}")
 
 
 def downwards(connection: sa.Connection, stream_id: int, seq: int) -> Iterator[BlockRow]:

@@ -53,7 +53,10 @@ def encode(new: NewReadings, units: str, sent: Mapping[str, FloatArray] | None =
 
     units : of its set, canonical JSON. sent : column -> values as sent; None: they are found from the SI.
     """
-    runs = block_runs.arranged([block_runs.of_new(new, units_of(units), sent)])
+    run = block_runs.of_new(new, units_of(units), sent)
+    runs = block_runs.arranged([run])
+    if runs[0] is run:
+        return EncodedBlocks(runs, [block_runs.row_of(run, hashes=new.content_hash)])
     return EncodedBlocks(runs, [block_runs.row_of(run) for run in runs])
 
 
@@ -187,19 +190,31 @@ def ranges(connection: sa.Connection, stream_id: int) -> Ranges:
 def times_near(connection: sa.Connection, stream_id: int, numbers: Range, many: int) -> list[StoredTime]:
     """Times of the stored ones of these numbers and of at least `many` on either side."""
     first, last = numbers
-    rows = {row.head.first_seq: row for row in blocks.touching(connection, stream_id, numbers)}
-    for side, counts in (
-        (blocks.downwards(connection, stream_id, first), lambda seq: int((seq < first).sum())),
-        (blocks.upwards(connection, stream_id, last), lambda seq: int((seq > last).sum())),
-    ):
-        left = many - sum(counts(row.run.content.seq) for row in rows.values())
-        for row in side:
+    runs = {row.head.first_seq: row.run for row in blocks.touching(connection, stream_id, numbers)}
+    sides = (
+        (blocks.downwards(connection, stream_id, first), (0, first - 1)),
+        (blocks.upwards(connection, stream_id, last), (last + 1, HIGHEST)),
+    )
+    for further, beyond in sides:
+        left = many - sum(_count(run, beyond) for run in runs.values())
+        for row in further:
             if left <= 0:
                 break
-            if row.head.first_seq not in rows:
-                rows[row.head.first_seq] = row
-                left -= counts(row.run.content.seq)
-    return [time for row in rows.values() for time in _times(row.run)]
+            if row.head.first_seq not in runs:
+                runs[row.head.first_seq] = run = row.run
+                left -= _count(run, beyond)
+    return [time for run in runs.values() for time in _times(_near(run, numbers, many))]
+
+
+def _count(run: ReadingRun, numbers: Range) -> int:
+    return int(within(run.content.seq, (numbers,)).sum())
+
+
+def _near(run: ReadingRun, numbers: Range, many: int) -> ReadingRun:
+    """Of a run the readings of these numbers, and `many` on either side."""
+    first = int(np.searchsorted(run.content.seq, numbers[0]))
+    until = int(np.searchsorted(run.content.seq, numbers[1], side="right"))
+    return run.chosen(slice(max(0, first - many), until + many))
 
 
 def times(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[StoredTime]:
@@ -350,8 +365,10 @@ WHERE b.first_us < ? ORDER BY b.first_us, s.id
 """
 
 
-_ARCHIVED = ("stream_id", "seq", "at_us", "at_uncertainty_s", "instant", "units", "content_hash")
-_ARCHIVED += ("received_us", *(quantity.column for quantity in QUANTITIES.values()))
+_ARCHIVED = (
+    *("stream_id", "seq", "at_us", "at_uncertainty_s", "instant", "units", "content_hash", "received_us"),
+    *(quantity.column for quantity in QUANTITIES.values()),
+)
 
 
 def lowest_before(connection: sa.Connection, before_us: int) -> list[tuple[int, int, int, int]]:

@@ -70,11 +70,11 @@ def store_as(resources: Resources, *, blocks: bool) -> None:
 
 def fill(api: Api) -> None:
     api.register()
+    placed = {0: {"gateway": boots((1, "boot-before"))}, 2: {"gateway": boots((51, BOOT))}}
     for number in range(10):
-        told = boots((1, "boot-before")) if number == 0 else boots((51, BOOT)) if number == 2 else None
         first = 1 + 30 * number
         values = [3.0 + n % 7 / 100 for n in range(first, first + 30)]
-        api.send(batch(first, values, **({"gateway": told} if told else {})))
+        api.send(batch(first, values) | placed.get(number, {}))
     api.analyse()
 
 

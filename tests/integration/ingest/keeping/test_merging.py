@@ -11,7 +11,8 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import parse_instant
-from cleanside.ingest.keeping import merging
+from cleanside.ingest.errors import BlockDamaged
+from cleanside.ingest.keeping import backup_check, merging
 from cleanside.ingest.keeping.merging import MergePlan
 from cleanside.ingest.store import block_moves, content_hash, fleet, models, stored_blocks, stored_rows
 from cleanside.ingest.store.at_rest import HIGHEST, NewReadings, StoredReadingRow, StoredTime
@@ -133,6 +134,28 @@ def test_single_posts_become_one_block(engine: sa.Engine) -> None:
     assert everything(engine) == before
 
 
+def test_nothing_is_joined_across_a_large_block(engine: sa.Engine) -> None:
+    """Small ones at both of its sides, with numbers missing between or not."""
+    put_blocks(engine, new(range(8_001, 8_101)), new(range(8_101, 12_101)), new(range(12_101, 12_201)))
+    put_blocks(engine, new(range(12_301, 16_301)), new(range(16_401, 16_501)), new(range(16_601, 16_701)))
+    before = everything(engine)
+    assert merging.run_pass(plan(engine)).joined == 1
+    assert sizes(engine) == [100, 4_000, 100, 4_000, 200]
+    assert everything(engine) == before
+
+
+def test_a_long_row_of_small_blocks_is_looked_at_in_pieces(
+    engine: sa.Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(merging, "LOOKED_AT", 6)
+    put_blocks(engine, *(new(range(n, n + 2)) for n in range(8_001, 8_041, 4)))  # open gaps: not joined
+    put_blocks(engine, new(range(9_001, 9_101)), new(range(9_101, 9_201)))
+    with engine.begin() as connection:
+        connection.execute(sa.update(models.streams).values(mark=8_000))
+    assert merging.run_pass(plan(engine)).joined == 1
+    assert sizes(engine) == [2] * 10 + [200]
+
+
 def test_blocks_of_either_kind_beside_each_other_stay_and_are_not_tried_for_ever(engine: sa.Engine) -> None:
     """Values in SI do not go into a block of values as sent."""
     put_blocks(engine, *(new(range(n, n + 10), odd=n % 20 == 1) for n in range(1, 101, 10)))
@@ -188,6 +211,23 @@ def test_a_damaged_block_is_left_as_it_is(engine: sa.Engine) -> None:
     merging.run_pass(work)
     assert (STREAM, 7) in work.left_out
     assert len(sizes(engine)) == 40
+
+
+@pytest.mark.parametrize(
+    ("column", "code"), [("content", "block_checksum_wrong"), ("digest", "block_head_differs")]
+)
+def test_a_copy_with_a_damaged_block_is_no_sound_backup(engine: sa.Engine, column: str, code: str) -> None:
+    """One flipped bit costs a block, not a row: it has to be found while another copy is there."""
+    put_blocks(engine, new(range(1, 101)), new(range(101, 201)))
+    with engine.begin() as connection:
+        backup_check.look(connection)
+        of_second = models.blocks.c.first_seq == 101
+        found = connection.execute(sa.select(models.blocks.c[column]).where(of_second)).scalar_one()
+        other = bytes([found[0], found[1] ^ 1]) + found[2:] if column == "content" else found ^ 1
+        connection.execute(sa.update(models.blocks).where(of_second).values({column: other}))
+        with pytest.raises(BlockDamaged) as raised:
+            backup_check.look(connection)
+    assert (raised.value.code, raised.value.values["block"]) == (code, "1/101")
 
 
 def test_blocks_become_rows_again_for_the_way_back(engine: sa.Engine) -> None:

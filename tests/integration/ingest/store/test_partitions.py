@@ -10,7 +10,7 @@ import sqlalchemy as sa
 
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.store import database, partitions, stored
-from cleanside.ingest.store.models import readings
+from cleanside.ingest.store.models import blocks, readings
 from cleanside.ingest.store.partitions import Month
 from tests.support.databases import Postgres, migrate, opened
 
@@ -95,6 +95,35 @@ def test_a_month_that_is_locked_waits_for_nobody_for_ever(
             put(writer, "2026-03-10T00:00:00Z")
             with engine.begin() as other, pytest.raises(sa.exc.OperationalError, match="lock timeout"):
                 partitions.drop(other, Month(2026, 3))
+
+
+@pytest.mark.postgres
+def test_blocks_have_months_of_their_own_that_keep_content_as_it_is(connection: sa.Connection) -> None:
+    """It is compressed already, so the database need not try: EXTERNAL is "e" in pg_attribute."""
+    names = (
+        "last_seq",
+        "last_us",
+        "readings",
+        "unit_set_id",
+        "first_received_us",
+        "last_received_us",
+        "digest",
+    )
+    row = {"stream_id": 7, "first_seq": 1, "first_us": NOW_US, "content": b""} | dict.fromkeys(names, 1)
+    connection.execute(sa.insert(blocks), [row])
+    partitions.make_ahead(connection, NOW_US)
+    assert partitions.listed(connection, partitions.BLOCKS) == partitions.listed(connection)
+    query = "SELECT tableoid::regclass::text FROM blocks"
+    assert list(connection.scalars(sa.text(query))) == ["blocks_2026_03"]
+    storage = "SELECT attstorage::text FROM pg_attribute "
+    storage += "WHERE attname = 'content' AND attrelid = CAST(:t AS regclass)"
+    for table in ("blocks", "blocks_other", "blocks_2026_03"):
+        assert connection.scalar(sa.text(storage), {"t": table}) == "e"
+    assert partitions.drop(connection, Month(2026, 3), partitions.BLOCKS)
+    assert Month(2026, 3) in partitions.listed(connection)
+    connection.execute(sa.insert(blocks), [row])
+    with pytest.raises(sa.exc.IntegrityError), connection.begin_nested():
+        connection.execute(sa.insert(blocks), [row])
 
 
 def test_on_sqlite_there_are_no_months_and_nothing_is_dropped(sqlite_database_url: str) -> None:

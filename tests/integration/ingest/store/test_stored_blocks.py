@@ -306,7 +306,7 @@ def test_a_run_longer_than_a_block_is_several(connection: sa.Connection) -> None
 
 def test_a_damaged_block_is_named(connection: sa.Connection) -> None:
     put(connection, plain(range(1, 10)))
-    content = connection.scalar(sa.select(blocks.c.content))
+    content: bytes = connection.execute(sa.select(blocks.c.content)).scalar_one()
     connection.execute(sa.update(blocks).values(content=content[:20] + b"?" + content[21:]))
     with pytest.raises(BlockDamaged) as raised:
         stored_blocks.hashes(connection, 7, EVERY)
