@@ -1,0 +1,153 @@
+"""
+A server under mixed load for a long time: do memory, descriptors, threads or its log grow?
+
+    python -m tests.benchmark.bench_soak [sqlite|postgres] [--minutes 30] [--machines 50]
+
+Machines send a reading a second each (`cleanside-simulator load steady`, which also checks afterwards that
+nothing was lost, doubled or changed), while readers ask for the fleet, a machine, raw readings, the account,
+the work list, pages and figures in turn. The server's process is looked at every few seconds. Of each figure
+the slope is a straight line through the samples after the first third, when caches have filled; it is said
+by the hour, with its standard error, beside the first and the last value. Exit code 1 where the check of the
+load does not hold, or a request failed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import json
+import math
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+
+import httpx
+import numpy as np
+
+from tests.fault.kill_server import database_of
+from tests.support.serving import ServerProcess, bearer, make_keys
+
+LOOK_EVERY_S = 5.0
+READERS = 2
+READ_EVERY_S = 0.2  # of each reader
+ASKED = (
+    *("/v1/fleet", "/v1/account", "/v1/work", "/v1/machines", "/v1/attention", "/v1/streams", "/metrics"),
+    *("/v1/machines/{machine}/restriction", "/v1/machines/{machine}/readings?limit=500", "/healthz"),
+)
+PLAIN = {"memory_mib": "MiB", "descriptors": "", "threads": ""}
+
+
+def seen(pid: int) -> dict[str, float]:
+    """Memory, open descriptors and threads of a process. proc(5)."""
+    status = dict(line.split(":", 1) for line in Path(f"/proc/{pid}/status").read_text().splitlines())
+    return {
+        "memory_mib": int(status["VmRSS"].split()[0]) / 1024,
+        "descriptors": float(sum(1 for _ in Path(f"/proc/{pid}/fd").iterdir())),
+        "threads": float(status["Threads"]),
+    }
+
+
+class SoakReader(threading.Thread):
+    """Asks for one thing after the other until the end."""
+
+    def __init__(self, server: ServerProcess, ends: threading.Event) -> None:
+        super().__init__(daemon=True)
+        self._server = server
+        self._ends = ends
+        self.answers: Counter[int | str] = Counter()
+
+    def run(self) -> None:
+        """Ask."""
+        machine = ""
+        headers = bearer(self._server.tokens["admin"])
+        with httpx.Client(base_url=self._server.url, headers=headers, timeout=60, trust_env=False) as http:
+            for path in itertools.cycle(ASKED):
+                if self._ends.wait(READ_EVERY_S):
+                    return
+                if "{machine}" in path and not machine:
+                    machine = self._some_machine(http)
+                    continue
+                try:
+                    self.answers[http.get(path.format(machine=machine)).status_code] += 1
+                except httpx.TransportError as error:
+                    self.answers[type(error).__name__] += 1
+
+    def _some_machine(self, http: httpx.Client) -> str:
+        machines = http.get("/v1/machines").json()["machines"]
+        return str(machines[0]["machine"]) if machines else ""
+
+
+def load(server: ServerProcess, folder: Path, *, machines: int, seconds: float) -> subprocess.Popen[bytes]:
+    """The load as a process of its own."""
+    key = folder / "admin.key"
+    key.touch(mode=0o600)
+    key.write_text(server.tokens["admin"])
+    command = [sys.executable, "-m", "cleanside.simulator", "load", "steady", "--server", server.url]
+    command += ["--key-file", str(key), "--machines", str(machines), "--seconds", str(seconds)]
+    return subprocess.Popen(command, stdout=(folder / "load").open("wb"), stderr=subprocess.STDOUT)
+
+
+def slope(at_s: Sequence[float], values: Sequence[float]) -> tuple[float, float]:
+    """Slope by the hour and its standard error, by least squares."""
+    if len(values) < 3:
+        return math.nan, math.nan
+    (by_s, _), covariance = np.polyfit(at_s, values, 1, cov="unscaled")
+    residuals = np.asarray(values) - np.polyval(np.polyfit(at_s, values, 1), at_s)
+    error = math.sqrt(float(covariance[0, 0]) * float(residuals @ residuals) / (len(values) - 2))
+    return float(by_s) * 3600, error * 3600
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Soak it."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("database", nargs="?", choices=("sqlite", "postgres"), default="sqlite")
+    parser.add_argument("--minutes", type=float, default=30.0)
+    parser.add_argument("--machines", type=int, default=50)
+    given = parser.parse_args(arguments)
+    ends = threading.Event()
+    at_s: list[float] = []
+    figures: dict[str, list[float]] = {name: [] for name in PLAIN}
+    with tempfile.TemporaryDirectory() as folder, database_of(given.database) as url:
+        server = ServerProcess(url, make_keys(url, []), "--log-level", "warning")
+        server.start()
+        readers = [SoakReader(server, ends) for _ in range(READERS)]
+        loading = load(server, Path(folder), machines=given.machines, seconds=given.minutes * 60)
+        began_s = time.monotonic()
+        for reader in readers:
+            reader.start()
+        while loading.poll() is None:
+            at_s.append(time.monotonic() - began_s)
+            for name, value in seen(server.pid).items():
+                figures[name].append(value)
+            ends.wait(LOOK_EVERY_S)
+        ends.set()
+        for reader in readers:
+            reader.join()
+        code, said = server.stop(), (Path(folder) / "load").read_text()
+    answers = sum((reader.answers for reader in readers), Counter[int | str]())
+    failed = {str(status): many for status, many in answers.items() if status != 200}
+    print(said)
+    found = {name: _said(name, at_s, values) for name, values in figures.items()}
+    print(json.dumps({"minutes": at_s[-1] / 60, "figures": found, "answers": answers[200], "failed": failed}))
+    return 0 if loading.returncode == code == 0 and not failed else 1
+
+
+def _said(name: str, at_s: Sequence[float], values: Sequence[float]) -> dict[str, float]:
+    third = len(values) // 3
+    by_hour, error = slope(at_s[third:], values[third:])
+    print(
+        f"{name.partition('_')[0]}: {values[third]:.1f} to {values[-1]:.1f} {PLAIN[name]}, "
+        f"{by_hour:+.2f} (± {error:.2f}) an hour"
+    )
+    return {"after_a_third": values[third], "last": values[-1], "by_hour": by_hour, "error": error}
+
+
+if __name__ == "__main__":
+    sys.exit(main())
