@@ -11,12 +11,6 @@ from cleanside.gateway import setting_texts
 from cleanside.gateway.wire import Sentences, Values
 
 
-def _site_unknown(values: Values) -> str:
-    meant = "" if values["likely"] is None else f' (was "{values["likely"]}" meant?)'
-    site = values["site"]
-    return f'"{site}" is no site here{meant}; check the name, or make the site first: POST /v1/sites'
-
-
 def _unit_does_not_measure(values: Values) -> str:
     hint = f'did you mean "{values["likely"]}"? ' if values["likely"] else ""
     said = f'unit "{values["unit"]}" does not measure {values["quantity"]}'
@@ -714,7 +708,8 @@ SENTENCES: Sentences = {
     "not_transferable": "machine {machine} is this owner's already",
     "seat_ends_before": "assigned_until {until} is not after assigned_from {start}",
     "several_entries_at": "{entries} at {at}: {every}; name one as entry_id",
-    "site_unknown": _site_unknown,
+    # the site that it resembles is said on pages: to a program every unknown name is answered alike
+    "site_unknown": '"{site}" is no site here; check the name, or make the site first: POST /v1/sites',
     "start_or_history": "give assigned_from or with_history, not both",
     "terminal_differs": (
         "{value:g} {unit} is entered ({kpa:.2f} kPa), {read_value:g} {read_unit} ({read_kpa:.2f} kPa) was "

@@ -24,6 +24,8 @@ VALUE_SHOWN = 60  # characters of a value; chosen: enough to recognise it
 SECRET = frozenset({"password", "new_password", "again"})
 #: refusals of a number, which name its field as `name`
 NUMBERS = frozenset({"number_grouped", "not_a_number", "not_a_whole_number"})
+#: case of a refusal that names no place -> the field of the form that it is about
+_FIELDS_OF_CASES = {"site_unknown": "sites"}
 #: kind of a finding of pydantic -> code below `field.rule`
 _FINDINGS = {
     "missing": "missing",
@@ -114,16 +116,15 @@ def _in_percent(values: Mapping[str, Any]) -> dict[str, Any]:
 
 def _of_complaint(complaint: Complaint) -> FieldFault:
     name = _last_name(complaint.pointer.split("/"))
-    code = complaint.code
-    if complaint.values.get("likely") and has_words(f"field.rule.{code}_near"):
-        code += "_near"
-    return FieldFault(name, _with_words(code), complaint.values, str(complaint))
+    return FieldFault(name, _with_words(complaint.code), complaint.values, str(complaint))
 
 
 def _of_case(refused: Refused) -> Iterator[FieldFault]:
     """A refusal that names no place, where there are words for it."""
-    if code := _with_words(refused.case):
-        name, _, of = (refused.values["name"] if refused.case in NUMBERS else "").partition("/")
+    is_near = refused.values.get("likely") and has_words(f"field.rule.{refused.case}_near")
+    if code := _with_words(f"{refused.case}_near" if is_near else refused.case):
+        named = refused.values["name"] if refused.case in NUMBERS else _FIELDS_OF_CASES.get(refused.case, "")
+        name, _, of = named.partition("/")
         yield FieldFault(name, code, refused.values, str(refused), of)
 
 

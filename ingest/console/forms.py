@@ -24,7 +24,15 @@ M = TypeVar("M", bound=BaseModel)
 SAID_ON_THE_PAGE = frozenset(
     (
         *("sign_in_refused", "over_quota", "password_not_usable", "invitation_not_valid", "person_suspended"),
-        *("name_taken", "last_admin", "last_admin_key", "site_not_yours", "not_rotatable", "not_valid"),
+        *(
+            "name_taken",
+            "last_admin",
+            "last_admin_key",
+            "site_not_yours",
+            "unknown_site",
+            "not_rotatable",
+            "not_valid",
+        ),
         *("overloaded", "passwords_differ"),
         *("code_not_valid", "not_transferable", "unknown_machine"),
         *(

@@ -91,7 +91,8 @@ def invite(
     """
     Keep a new person, who comes in with the token.
 
-    Raises Refused: 422 for a name, role or site that does not fit, 409 `name_taken`, 403 `site_not_yours`.
+    Raises Refused: 422 for a name or role that does not fit, 404 `unknown_site`, 409 `name_taken`, 403
+    `site_not_yours`.
     """
     check_name(wanted.name)
     _check_role(wanted.role)
@@ -162,7 +163,8 @@ def edit(
     """
     Change role, sites or display name of a person; None: as it is. It holds from their next request on.
 
-    Raises NotFound, Refused: 409 `last_admin`, 403 `site_not_yours`, 422 for an unknown role or site.
+    Raises NotFound, Refused: 409 `last_admin`, 404 `unknown_site`, 403 `site_not_yours`, 422 for an unknown
+    role.
     """
     person = _changed(connection, owner_id, name, by)
     if sites is not None:
@@ -312,15 +314,11 @@ def _require_sites(by: Key | None, sites: Collection[str]) -> None:
 
 
 def _require_known(connection: sa.Connection, owner_id: int, sites: Collection[str]) -> None:
-    """Raise Refused (422) for a site that is not entered, each with the one that it resembles."""
+    """Raise Refused (404) for a site that is not entered, with the one that it resembles."""
     known = shop.groups_of(connection, "site", owner_id)
-    names = {site.name for site in known}
-    complaints = [
-        Complaint("#/sites", "site_unknown", site=site, likely=shop.nearest_group(site, known))
-        for site in sorted(set(sites) - names)
-    ]
-    if complaints:
-        raise NotValid(*complaints)
+    for site in sorted(set(sites) - {site.name for site in known}):
+        likely = shop.nearest_group(site, known)
+        raise Refused("site_unknown", status=404, code="unknown_site", site=site, likely=likely)
 
 
 def _require_other_admin(connection: sa.Connection, person: Person) -> None:

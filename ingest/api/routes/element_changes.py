@@ -110,7 +110,7 @@ class NewChange(Strict):
 )
 @example(
     {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"},
-    plain="entry_id what confirmed_because part meter_hours gauge source latched",
+    plain="entry_id what confirmed_because part meter_hours old_meter_hours gauge source latched",
 )
 def post_element_change(
     machine: PathName, body: NewChange, request: Request, resources: R, key: Writer

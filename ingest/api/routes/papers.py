@@ -260,7 +260,10 @@ def papers_document(connection: sa.Connection, machine: MachineRow) -> dict[str,
     response_model=MetersAnswer,
     responses=problems(404, 409),
 )
-@example({"at": "2026-03-01T06:00:00Z", "meter_hours": 8120.5}, plain="at meter_hours offset_hours entry_id")
+@example(
+    {"at": "2026-03-01T06:00:00Z", "meter_hours": 8120.5},
+    plain="at meter_hours offset_hours old_meter_hours entry_id",
+)
 def post_meter_reading(
     machine: PathName, body: NewMeterReading, request: Request, resources: R, key: Writer
 ) -> dict[str, Any]:

@@ -66,7 +66,7 @@ class PersonChange(Strict):
     status_code=201,
     summary="Invite a person",
     response_model=PersonInvited,
-    responses=problems(403, 409),
+    responses=problems(403, 404, 409),
 )
 @example({"name": "ines.kolb", "role": "technician", "sites": ["{site}"]})
 def post_person(body: NewPerson, request: Request, resources: R, key: Admin) -> dict[str, Any]:
