@@ -15,6 +15,10 @@ _KILLED = "tests/fault/test_ingest_killed.py::test_a_killed_server_loses_nothing
 _COPIED = "tests/fault/test_copied_spool.py::test_what_was_copied_before_its_time_was_known"
 _SCALES = "tests/property/test_restriction_forecast.py::test_the_forecast_scales_with_the_unit_of_time"
 _SCALES += "_and_not_with_that_of_pressure"
+_IN_BLOCKS = "tests/integration/ingest/store/test_stored_blocks.py::"
+_IN_BLOCKS += "test_blocks_hold_what_a_plain_dictionary_holds[sqlite-"
+_MERGED = "tests/integration/ingest/keeping/test_merged_blocks.py::"
+_MERGED += "test_inside_one_merged_block_it_is_as_with_rows[sqlite-"
 #: beginning of an id -> what covers it in the short run
 LONG: Mapping[str, str] = {
     "tests/fault/test_disk_and_link_dead.py": "feed and spool, each alone, on a disk that fails",
@@ -34,6 +38,8 @@ LONG: Mapping[str, str] = {
     _COPIED: "test_api_same_reading: the same readings over HTTP",
     _MAILER: "the same with one kill, between the answer and its record",
     **{f"{_SCALES}[train{n}-": "the same with the first lives" for n in (1, 2, 3)},
+    **{f"{_IN_BLOCKS}{seed}": "the same with the first seed" for seed in (1, 2, 3)},
+    **{f"{_MERGED}{act}": "the same with other acts" for act in ("taken_out", "given_away", "corrected_and")},
     "tests/property/test_visit_plan.py": "test_grouping, test_visit_plan: cases by hand, one published",
     "tests/unit/fleets/test_generators.py": "test_small_fleet makes a fleet and scores it",
     "tests/invariants/test_real_data.py": "the same path with made readings: test_fault_campaign",
