@@ -46,11 +46,11 @@ def waiting(api: Api) -> dict[str, Any]:
 
 
 def test_without_prices_there_are_percentages_only(api: Api) -> None:
-    """About 2 kPa above clean: 0.6 to 1.0 % by Energies 2022, 15, 3285 (0.3 to 0.5 % a kPa)."""
+    """2 kPa above clean: 0.6 to 1.0 % by Energies 2022, 15, 3285 (0.3 to 0.5 % a kPa)."""
     document = seen(api)
     cost = document["waiting"]
-    assert cost["extra_fuel_percent_now"]["low"] == pytest.approx(0.3 * 1.8, rel=0.15)
-    assert cost["extra_fuel_percent_now"]["high"] == pytest.approx(0.5 * 1.8, rel=0.15)
+    assert cost["extra_fuel_percent_now"]["low"] == pytest.approx(0.3 * 2.0, rel=0.15)
+    assert cost["extra_fuel_percent_now"]["high"] == pytest.approx(0.5 * 2.0, rel=0.15)
     assert cost["extra_fuel_l_until_due"] is cost["cheapest_at"] is document["prices"] is None
     assert "No prices are entered" in document["missing"]
     assert "Energies 2022" in document["source"]

@@ -182,6 +182,7 @@ def amend_entries(body: AmendBody, resources: Resources, key: Key) -> dict[str, 
 @example(
     {"entries": ["{entry}"], "reason": "the tube was off", "preview": True},
     other_body={"where": {"device": "{device}"}, "reason": "the tube was off", "preview": True},
+    plain="same_reading",
 )
 def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
     """
