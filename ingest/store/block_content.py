@@ -135,7 +135,7 @@ def unpack(packed: bytes, *, block: str = "") -> BlockContent:
 
 
 def _size_of(readings: int, columns: int) -> str:
-    return f"{counted(readings, 'reading')} of {counted(columns, 'column')}"
+    return f"{counted(readings, 'reading')}, columns: {columns}"
 
 
 def _is_checked(packed: bytes) -> bool:
@@ -170,7 +170,7 @@ def _read_few(body: bytes, readings: int, columns: int, *, in_si: bool, with_has
     size = 8 * readings * (3 + 1 + columns)
     mark_bytes = -(-readings // 8)
     if len(body) != size + with_hashes * (mark_bytes + 8 * readings):
-        raise ValueError(f"{counted(len(body), 'byte')} of {counted(readings, 'reading')}")
+        raise ValueError(f"{len(body):,} B of {counted(readings, 'reading')}")
     whole = np.frombuffer(body, "<i8", 3 * readings).reshape(3, readings).astype(np.int64)
     values = np.frombuffer(body, "<f8", (1 + columns) * readings, 24 * readings).astype(np.float64)
     values = values.reshape(1 + columns, readings)
@@ -187,7 +187,7 @@ def _decompressed(frame: bytes, readings: int, columns: int) -> bytes:
     most = (columns + _OTHER_COLUMNS) * (9 * readings + block_columns.HEAD_BYTES)
     size = zstandard.get_frame_parameters(frame).content_size
     if size > most:  # a frame that states none states the largest of all
-        raise ValueError(f"{counted(size, 'byte')} of {counted(readings, 'reading')}, more than {most:,}")
+        raise ValueError(f"{size:,} B of {counted(readings, 'reading')}, more than {most:,}")
     return zstandard.ZstdDecompressor().decompress(frame, allow_extra_data=False)
 
 
