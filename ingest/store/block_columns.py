@@ -24,6 +24,8 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from cleanside.gateway.units import counted
+
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
@@ -236,7 +238,7 @@ class ColumnReader:
         if form == _PLAIN:
             return self._shrunk(width, many)
         if form != _DIFFERENCES or not many:
-            raise ValueError(f"form {form} of {many} numbers")
+            raise ValueError(f"form {form} of {counted(many, 'number')}")
         numbers = np.empty(many, np.int64)
         [numbers[0]] = _FIRST.unpack(self._take(_FIRST.size))
         numbers[1:] = self._shrunk(width, many - 1)

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import sqlalchemy as sa
 
+from cleanside.gateway.units import counted
 from cleanside.ingest.errors import BlockDamaged
 from cleanside.ingest.store import block_runs, dialect
 from cleanside.ingest.store.at_rest import ALWAYS, HIGHEST
@@ -251,7 +252,7 @@ def delete(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) -> 
         sql = f"DELETE FROM blocks WHERE stream_id = ? AND first_seq IN ({dialect.marks(piece)})"
         deleted += dialect.run(connection, sql, (stream_id, *piece)).rowcount
     if deleted != len(firsts):
-        text = f"{deleted} of {len(firsts)} blocks of stream {stream_id} are still there"
+        text = f"{deleted} of {counted(len(firsts), 'block')} of stream {stream_id} are still there"
         raise RuntimeError(f"{text}; nothing is written")
 
 
