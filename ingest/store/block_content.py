@@ -80,7 +80,8 @@ def pack(content: BlockContent, *, level: int = FAST_LEVEL) -> bytes:
     """
     columns, readings = content.values.shape
     if not (1 <= readings <= MOST_READINGS and columns <= MOST_COLUMNS):
-        raise ValueError(f"{_size_of(readings, columns)} do not fit into a block; cut them")
+        size = f"{counted(readings, 'reading')} of {counted(columns, 'column')}"
+        raise ValueError(f"{size} do not fit into a block; cut them")
     form, body = _COLUMNS, b""
     if readings <= FEW:
         form, body = _FEW, _few(content)
@@ -134,10 +135,6 @@ def unpack(packed: bytes, *, block: str = "") -> BlockContent:
         raise BlockDamaged("block_unreadable", block=block, why=str(error)) from error
 
 
-def _size_of(readings: int, columns: int) -> str:
-    return f"{counted(readings, 'reading')}, columns: {columns}"
-
-
 def _is_checked(packed: bytes) -> bool:
     """True where the checksum at the end is that of the bytes before it."""
     whole = len(packed) >= _HEAD.size + _CHECKSUM.size
@@ -146,7 +143,7 @@ def _is_checked(packed: bytes) -> bool:
 
 def _read(body: bytes, form: int, readings: int, columns: int, flags: int) -> BlockContent:
     if not (1 <= readings <= MOST_READINGS and columns <= MOST_COLUMNS):
-        raise ValueError(_size_of(readings, columns))
+        raise ValueError(f"{counted(readings, 'reading')} of {counted(columns, 'column')}")
     in_si, with_hashes = bool(flags & _IN_SI), bool(flags & _WITH_HASHES)
     if form == _FEW:
         return _read_few(body, readings, columns, in_si=in_si, with_hashes=with_hashes)
@@ -170,7 +167,7 @@ def _read_few(body: bytes, readings: int, columns: int, *, in_si: bool, with_has
     size = 8 * readings * (3 + 1 + columns)
     mark_bytes = -(-readings // 8)
     if len(body) != size + with_hashes * (mark_bytes + 8 * readings):
-        raise ValueError(f"{len(body):,} B of {counted(readings, 'reading')}")
+        raise ValueError(f"{len(body)} bytes of {counted(readings, 'reading')}")
     whole = np.frombuffer(body, "<i8", 3 * readings).reshape(3, readings).astype(np.int64)
     values = np.frombuffer(body, "<f8", (1 + columns) * readings, 24 * readings).astype(np.float64)
     values = values.reshape(1 + columns, readings)
@@ -187,7 +184,7 @@ def _decompressed(frame: bytes, readings: int, columns: int) -> bytes:
     most = (columns + _OTHER_COLUMNS) * (9 * readings + block_columns.HEAD_BYTES)
     size = zstandard.get_frame_parameters(frame).content_size
     if size > most:  # a frame that states none states the largest of all
-        raise ValueError(f"{size:,} B of {counted(readings, 'reading')}, more than {most:,}")
+        raise ValueError(f"{size} bytes of {counted(readings, 'reading')}, more than {most}")
     return zstandard.ZstdDecompressor().decompress(frame, allow_extra_data=False)
 
 
