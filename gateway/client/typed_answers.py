@@ -220,6 +220,7 @@ class HousingState(TypedDict):
     cleanings: int
     hours_left: Points | None
     due_at: Dates | None
+    dates_rest_on: Literal["element", "fleet", "general"] | None
     duty_hours_per_day: float
     last_reading_at: str | None
     last_heard_at: str | None
@@ -257,9 +258,19 @@ class SeriesPoint(TypedDict):
     operating_hours: float
 
 
+class MovedDate(TypedDict):
+    """A likely date that learning moved, beyond the early and late date that were stated."""
+
+    since: str
+    likely_before_at: str | None
+    likely_at: str | None
+    more_lives: int
+
+
 class HousingSeries(HousingState):
     """One housing with its series."""
 
+    date_moved: NotRequired[MovedDate | None]
     series: list[SeriesPoint]
     coverage: NotRequired[list[Came] | None]
 

@@ -49,7 +49,8 @@ _LABELS = {
         *("move_price", "element_price", "fuel_l_per_h", "fuel_price_per_l"),
     )
 } | {"chance_allowed": "visit_plan.chance_percent", "chance_percent": "visit_plan.chance_percent"}
-_LABELS |= {"working_days": "visit_plan.works_on"}
+_LABELS |= {"working_days": "visit_plan.works_on", "plan_note": "machine.plan_note"}
+_LABELS |= {"order_site": "field.name.site"}
 #: shares that a form asks for in percent
 _IN_PERCENT = frozenset({"chance_allowed"})
 

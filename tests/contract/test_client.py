@@ -336,6 +336,7 @@ SAME = {
     "HousingState": "HousingAnswer",
     "SeriesPoint": "SeriesPoint",
     "HousingSeries": "RestrictionAnswer",
+    "MovedDate": "DateMovedShown",
     "ElementLife": "LifeShown",
     "ReferenceFlow": "ReferenceShown",
     "StoredReading": "ReadingShown",

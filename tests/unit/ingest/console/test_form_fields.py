@@ -42,6 +42,7 @@ PAGES = (
 NOT_ASKED = frozenset(
     {"received_since", "received_until", "after_entry", "valid_from", "in_service_at", "valid_hours"}
     | {"from_event", "overlap_hours"}
+    | {"same_reading", "done", "version", "replaces"}  # the way chosen, a button, what was seen, a tick
 )
 #: cases that only a program can meet: no form of a page leads there
 OF_PROGRAMS = frozenset(
