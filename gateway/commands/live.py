@@ -104,9 +104,29 @@ def _holder(path: Path) -> int | None:
     The process with the spool's lock (flock(2)) by the kernel's table (proc_locks(5)); None: no process.
     """
     with suppress(OSError, ValueError):
-        number = str(lock_path(path).stat().st_ino)
+        lock = lock_path(path).stat()
         for line in _LOCKS.read_text().splitlines():
             words = line.split()
-            if len(words) > 5 and words[1] == "FLOCK" and words[5].rpartition(":")[2] == number:
-                return int(words[4])
+            if len(words) > 5 and words[1] == "FLOCK" and words[5].rpartition(":")[2] == str(lock.st_ino):
+                pid = int(words[4])
+                if _has_open(pid, lock):
+                    return pid
     return None
+
+
+def _has_open(pid: int, file: os.stat_result) -> bool:
+    """
+    False where none of its open files is that one: each file system has its own numbers of files.
+
+    The table's device is no help, some file systems show another to stat(2). True where the process is
+    another user's: then the number has to do.
+    """
+    try:
+        descriptors = list(Path(f"/proc/{pid}/fd").iterdir())
+    except OSError:
+        return True
+    for descriptor in descriptors:
+        with suppress(OSError):
+            if os.path.samestat(descriptor.stat(), file):
+                return True
+    return False

@@ -76,6 +76,26 @@ print(json.dumps(status(folder)))
 """
 
 
+SAME_NUMBER = """
+import fcntl, os, subprocess, sys
+from pathlib import Path
+from cleanside.gateway.commands.live import ask
+from cleanside.gateway.spool.known import lock_path
+
+disks = [Path(sys.argv[1]) / name for name in ("one", "other")]
+locks = [lock_path(disk / "a.spool") for disk in disks]
+for disk, lock in zip(disks, locks):
+    disk.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "none", str(disk)], check=True)
+    lock.touch()
+assert locks[0].stat().st_ino == locks[1].stat().st_ino
+with locks[0].open() as held:
+    fcntl.flock(held, fcntl.LOCK_EX)
+    assert ask(disks[0] / "a.spool").pid == os.getpid()
+    assert ask(disks[1] / "a.spool").state == "gone"
+"""
+
+
 def may_mount() -> bool:
     made = subprocess.run(
         ["unshare", "-rm", "mount", "-t", "tmpfs", "none", "/mnt"], capture_output=True, check=False
@@ -249,3 +269,16 @@ def test_what_is_no_gateway_at_the_socket_is_no_answer(tmp_path: Path) -> None:
         thread.start()
         assert ask(tmp_path / "a").state == "silent"
         thread.join()
+
+
+@pytest.mark.skipif(not may_mount(), reason="no mounts of one's own here (user namespaces)")
+def test_a_gateway_on_another_disk_holds_no_spool_of_this_one(tmp_path: Path) -> None:
+    """Files of two disks may have one number."""
+    ended = subprocess.run(
+        ["unshare", "-rm", sys.executable, "-c", SAME_NUMBER, str(tmp_path)],
+        capture_output=True,
+        text=True,
+        cwd=Path(__file__).parents[2],
+        check=False,
+    )
+    assert ended.returncode == 0, ended.stderr
