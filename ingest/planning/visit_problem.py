@@ -280,18 +280,14 @@ def _require_fixed_possible(problem: VisitProblem, outlook: Outlook) -> None:
     if day is None:
         return
     if not 0 <= day < problem.days or not outlook.can_visit[day]:
-        raise NoVisitPlan("plan_fixed_on_free_day", **_fixed_values(problem, outlook, day))
+        raise NoVisitPlan("plan_fixed_on_free_day", machine=outlook.element.machine, day=problem.on(day))
 
 
 def too_late(problem: VisitProblem, outlook: Outlook) -> NoVisitPlan:
     """Why an element is not visited on a day after the last one in time."""
     assert outlook.element.fixed_day is not None
-    return NoVisitPlan("plan_fixed_too_late", **_fixed_values(problem, outlook, outlook.element.fixed_day))
-
-
-def _fixed_values(problem: VisitProblem, outlook: Outlook, day: int) -> dict[str, Any]:
-    last = problem.on(outlook.deadline)
-    return {"machine": outlook.element.machine, "day": problem.on(day), "last_day": last}
+    day, last_day = problem.on(outlook.element.fixed_day), problem.on(outlook.deadline)
+    return NoVisitPlan("plan_fixed_too_late", machine=outlook.element.machine, day=day, last_day=last_day)
 
 
 def _cost_row(problem: VisitProblem, outlook: Outlook, deadline: int | None, *, is_free: bool) -> FloatArray:

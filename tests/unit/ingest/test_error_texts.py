@@ -31,6 +31,8 @@ BY_A_HELPER = {"key_requests_spent", "key_bytes_spent", "address_tries_spent", "
 BY_A_HELPER |= {"password_of_another_length", "password_too_plain", "password_with_control_characters"}
 BY_A_HELPER |= {"sign_in_refused", "sign_in_tries_spent", "not_for_a_key", "not_for_a_person"}
 BY_A_HELPER |= {"role_of_key_not_allowed", "role_of_person_not_allowed"}
+#: why an hour meter is doubted (`shop.meter`)
+BY_A_HELPER |= {"meter_lower", "meter_above_later", "meter_ahead_of_clock", "meter_below_worked"}
 #: what `restriction` says as a code, which imports nothing of ours (`verdict.cost_of_waiting`)
 OF_THE_ANALYSIS = {"fuel_unusual", "fuel_price_unusual"}
 #: codes of `ingest.store.trouble`
@@ -64,7 +66,7 @@ def names_given(call: ast.Call, path: Path) -> set[str]:
             and target
             and ast.unparse(target) in spread
         ):
-            given |= {str(ast.literal_eval(key)) for key in getattr(node.value, "keys", ())}
+            given |= {str(ast.literal_eval(key)) for key in getattr(node.value, "keys", ()) if key}
     return given
 
 
