@@ -119,6 +119,7 @@ def test_work_is_entered_by_keyboard_and_without_scripts(server: ServerProcess, 
         page.keyboard.press("Tab")
         assert page.locator(":focus").get_attribute("href") == "#main"
         page.locator("summary", has_text="what was done").press("Enter")
+        page.locator("#what").select_option("new")
         page.get_by_label("Note").fill("new primary element")
         page.get_by_label("Note").press("Enter")
         page.locator("[role=status]").wait_for()
