@@ -657,6 +657,10 @@ SENTENCES: Sentences = {
         "amendment {amendment} is undone, or its entries were amended again since, or are another owner's "
         "now; undo first what was done since"
     ),
+    "changed_since_preview": (
+        "other entries are meant than in the preview, or one of them changed since; preview again, look, and "
+        "apply that"
+    ),
     "number_has_no_other": "no other reading has its number; amend or discard it",
     "record_only_discarded": "it is a record that the server cannot read; it can only be discarded",
     "record_unreadable": "it is a record that cannot be read; discard it",
