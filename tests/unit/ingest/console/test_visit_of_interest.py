@@ -1,4 +1,4 @@
-"""What of the past stands on the page Visit: the last day, and the hour meter that the next one is checked by."""
+"""What of the past stands on the page Visit: the last day, and the hour meter that still stands."""
 
 from __future__ import annotations
 
