@@ -172,7 +172,7 @@ def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
 
 
 def test_a_refused_entry_shows_what_was_typed_and_once_deleted_is_confirmed_nowhere(
-    shop: Shop, context: BrowserContext
+    context: BrowserContext,
 ) -> None:
     page = opened(context)
     enter_limit_again(page, "6,3")
