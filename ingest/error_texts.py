@@ -480,6 +480,10 @@ SENTENCES: Sentences = {
         "{member} {at} places the entry before {earliest}, when no monitor measured; correct the clock that "
         "made it, or the time"
     ),
+    "gauge_beyond": (
+        "{value:g} {unit} is more than {most_kpa:g} kPa, which no gauge for intake restriction shows; look "
+        "at value and unit again"
+    ),
     "gauge_shows_nothing": (
         "a gauge shows a value in its unit, the machine's own indicator latched or not; say which"
     ),
@@ -495,13 +499,18 @@ SENTENCES: Sentences = {
         "{meter_h:g} h do not fit {other_h:g} h read at {other_at}: between them lie more hours than the "
         "{passed_h:.0f} h that passed; correct it, or after a new meter give old_meter_hours"
     ),
+    "meter_first_high": (
+        "{meter_h:g} h as a first reading is more than {most_h:g} h, ten years without a stop; correct it, "
+        "or, if the meter shows that, give old_meter_hours too: what a meter before showed last, 0 for none"
+    ),
     "meter_below_worked": (
         "{meter_h:g} h are fewer than the {seen_h:.0f} h that the monitors saw the engine run; correct it, "
         "or, if a new meter was fitted, give old_meter_hours: what the one before showed last"
     ),
     "meter_lower": (
         "{meter_h:g} h are fewer than the {other_h:g} h read at {other_at}; correct it, or, if a new meter "
-        "was fitted, give old_meter_hours: what the one before showed last"
+        "was fitted, give old_meter_hours: what the one before showed last; if the {other_h:g} h are wrong, "
+        "take that reading back first: an entry of kind take_back"
     ),
     "monitor_on_no_machine": "{device} sits on no machine; there is nothing to take off",
     "not_a_jpeg": "jpeg is no JPEG in base64; send a photo of at most {most} bytes as JPEG",
@@ -656,6 +665,10 @@ SENTENCES: Sentences = {
     "not_undoable": (
         "amendment {amendment} is undone, or its entries were amended again since, or are another owner's "
         "now; undo first what was done since"
+    ),
+    "changed_since_preview": (
+        "other entries are meant than in the preview, or one of them changed since; preview again, look, and "
+        "apply that"
     ),
     "number_has_no_other": "no other reading has its number; amend or discard it",
     "record_only_discarded": "it is a record that the server cannot read; it can only be discarded",

@@ -107,6 +107,7 @@ TITLES: Mapping[str, str] = {
     "change_differs": "The element change was entered differently",
     "too_many_webhooks": "Too many webhooks",
     "webhook_key_missing": "No key to encrypt the webhook's secret with",
+    "changed_since_preview": "The entries changed since the preview",
     "not_undoable": "The amendment cannot be undone now",
     "change_does_not_fit": "The change does not fit the readings",
     "terminal_differs": "The change limit was read differently",

@@ -39,7 +39,7 @@ from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.wording import Sayer
-from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import allows
 from cleanside.ingest.store.keys import Key
 
@@ -53,6 +53,7 @@ Way = Literal[
 ]
 
 SAMPLE = 8  # readings of a group that are shown; chosen: enough to see what they have in common
+NOT_SEEN = "0" * 32  # stands for no selection: a form without its preview applies nothing
 TRAIL = 30  # amendments that are shown, newest first
 GROUPS = ("in_quarantine", "in_conflict")
 TIME_CODES = ("time_", "clock_unset", "gps_week_rollover")
@@ -103,8 +104,13 @@ def get_group_page(
     device: Annotated[Name, Query()],
     way: Annotated[Way | None, Query()] = None,
     value: Annotated[str, Query(max_length=400)] = "",
+    changed: bool = False,
 ) -> Response:
-    """Some readings of a group; and, where a way is given, what a repair would do."""
+    """
+    Some readings of a group; and, where a way is given, what a repair would do.
+
+    changed : the group is another one than when the person looked, so that nothing was applied.
+    """
     say = sayer_of(request, key)
     entries = entries_of(resources, key, say, code, device)
     may_repair = allows(key, "quarantine:write")
@@ -119,7 +125,8 @@ def get_group_page(
         ways=ways_for(code, entries) if may_repair else [],
         units=units_for(entries),
         wish=wish,
-        outcome=None if wish is None else carried_out(wish, resources, key, preview=True),
+        outcome=None if wish is None else carried_out(wish, resources, key, {"preview": True}),
+        changed=changed,
         short_of=short_of,
         reads_as=reads_as,
         reason_said=reason_said,
@@ -128,11 +135,18 @@ def get_group_page(
 
 @router.post("/quarantine/repairs")
 def post_repair(resources: R, key: Operator, fields: Fields) -> Response:
-    """Apply what was previewed."""
+    """Apply exactly what was previewed; where the group changed since, show the preview again."""
     given = {name: text_of_field(fields, name) for name in Wish._fields}
     if given["way"] not in get_args(Way):
         raise NotValid(Complaint("way", "no_repair_chosen"))
-    done = carried_out(Wish(**given), resources, key, preview=False)  # type: ignore[arg-type]  # checked above
+    wish = Wish(**given)  # type: ignore[arg-type]  # checked above
+    seen = {"as_previewed": text_of_field(fields, "as_previewed") or NOT_SEEN}
+    try:
+        done = carried_out(wish, resources, key, seen)
+    except Refused as refused:
+        if refused.code != "changed_since_preview":
+            raise
+        return see_other(f"/quarantine/group?{urlencode(given | {'changed': 'true'})}")
     counts = {"stored": done["stored"], "held": len(done["held"]) + done.get("held_more", 0)}
     left = 0 if given["way"] == "same_reading" else done["matched"] - done["entries"]
     return see_other(f"/quarantine?{urlencode({'done': done['amendment_id'], **counts, 'left': left})}")
@@ -211,9 +225,13 @@ def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
     return [*ways, "as_is", "discard"]
 
 
-def carried_out(wish: Wish, resources: R, key: Key, *, preview: bool) -> dict[str, Any]:
-    """What a repair does, or would do: the outcome that the route answers."""
-    where = {"where": {"code": wish.code, "device": wish.device}, "preview": preview}
+def carried_out(wish: Wish, resources: R, key: Key, seen: Mapping[str, Any]) -> dict[str, Any]:
+    """
+    What a repair does, or would do: the outcome that the route answers.
+
+    seen : that it is a preview, or what the preview was of.
+    """
+    where: dict[str, Any] = {"where": {"code": wish.code, "device": wish.device}, **seen}
     if wish.way == "same_reading":
         where["where"] = {"device": wish.device}
         return discard_entries(

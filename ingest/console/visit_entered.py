@@ -11,7 +11,6 @@ from typing import Any
 
 from fastapi import Request
 
-from cleanside.gateway.wire import instant_text
 from cleanside.ingest.api.routes.element_changes import get_element_changes
 from cleanside.ingest.api.routes.entries import get_entries
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
@@ -27,15 +26,29 @@ TAKEN_BACK = frozenset({"element_change", "meter_reading", "gauge_reading"})
 
 
 def entered_at(request: Request, key: Key, machine: str, housing: str) -> list[dict[str, Any]]:
-    """What was entered at a housing in the last day, as `entered_lately` says."""
+    """What was entered at a housing in the last day, and the last hour meter, as `entered_lately` says."""
     resources = services_of(request).resources
     since_us = resources.clock() - LATELY_US
     changes = get_element_changes(machine, request, resources, key, housing)["element_changes"]
     entered = []
     if allows(key, "entries:read"):
         whole = Page.whole()
-        entered = get_entries(resources, key, whole, machine, instant_text(since_us))["entries"]
+        entered = of_interest(get_entries(resources, key, whole, machine)["entries"], since_us)
     return entered_lately(entered, changes, housing, since_us)
+
+
+def of_interest(entered: Sequence[Mapping[str, Any]], since_us: int) -> list[Mapping[str, Any]]:
+    """
+    What was entered since an instant, what was taken back, and the last hour meter that still stands. Pure.
+
+    A wrong hour meter is found out days later, by one that does not fit it; it must be there to take back.
+    """
+    gone = {e["content"]["of"] for e in entered if e["kind"] == "take_back"}
+    meters = [e for e in entered if e["kind"] == "meter_reading" and e["entry_id"] not in gone]
+    last = max(meters, key=lambda e: us(e["made_at"]) or 0, default=None)
+    return [
+        e for e in entered if e is last or e["kind"] == "take_back" or (us(e["made_at"]) or 0) >= since_us
+    ]
 
 
 def entered_lately(

@@ -13,6 +13,7 @@ from collections.abc import Iterator, Mapping
 from datetime import date, datetime, timedelta
 from itertools import groupby
 from typing import Annotated, Any, NamedTuple
+from urllib.parse import parse_qsl, urlencode
 from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Query, Request, Response
@@ -85,10 +86,11 @@ def get_work_page(
     before: Annotated[Day | None, Query()] = None,
     site: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
     crew: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
+    sent: Annotated[int, Query(ge=0)] = 0,
 ) -> Response:
-    """The work list as a table by day."""
+    """The work list as a table by day. sent : ticks that were taken just now."""
     wanted = {"before": before or None, "site": site or None, "crew": crew or None}
-    return _page(request, resources, key, wanted, {}, {})
+    return _page(request, resources, key, wanted, {}, {}, sent=sent)
 
 
 @router.post("/work-list/done")
@@ -103,7 +105,7 @@ def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -
             if (fault := _enter(request, resources, key, ticked, changed_at)) is not None:
                 faults[ticked.name] = fault
     if not faults:
-        return see_other(f"{own_path(str(fields.get('back', '/work-list')))}#done")
+        return see_other(_back_with(str(fields.get("back", "/work-list")), len(list(_ticked(fields)))))
     kept = {name: str(value) for name, value in fields.multi_items() if isinstance(value, str)}
     ticks = {t.name for t in _ticked(fields) if t.name in faults or "changed_at" in faults}
     return _page(request, resources, key, _asked(kept), faults, kept | {"ticks": ticks}, status=422)
@@ -124,6 +126,14 @@ def post_move(request: Request, resources: R, key: WorkWriter, fields: Fields) -
     except ValidationError as wrong:
         raise Refused("not_a_day_of_the_list", status=422, code="not_valid", on=on[:40]) from wrong
     return see_other(f"{own_path(str(fields.get('back', '/work-list')))}#{machine}")
+
+
+def _back_with(back: str, sent: int) -> str:
+    """The list that a person came from, with how many ticks were taken now; none: without a word on it."""
+    address, _, query = own_path(back).partition("?")
+    asked = [(name, value) for name, value in parse_qsl(query, keep_blank_values=True) if name != "sent"]
+    asked += [("sent", str(sent))] * (sent > 0)
+    return f"{address}?{urlencode(asked)}#done" if asked else f"{address}#done"
 
 
 # ---------------------------------------------------------------- ticks
@@ -163,7 +173,6 @@ def _enter(
         pointers = {complaint.pointer for complaint in refused.errors}
         field = "meter" if "#/meter_hours" in pointers else "done"
         code = refused.code if refused.code == "change_differs" else "refused"
-        code = "meter_contradicts" if field == "meter" else code
         return TickFault(field, code, ticked.meter, field_faults(refused))
     return None
 
@@ -226,6 +235,7 @@ def _page(
     kept: Mapping[str, Any],
     *,
     status: int = 200,
+    sent: int = 0,
 ) -> Response:
     work = get_work(request, resources, key, zone=_zone(request, key).key, **wanted)
     shop = get_shop(resources, key)
@@ -236,6 +246,7 @@ def _page(
         "work.html",
         key=key,
         status=status,
+        sent=sent,
         work=work,
         wanted=wanted,
         shop=shop,

@@ -88,6 +88,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_webhook": "check the number against the list of webhooks",
     "too_many_webhooks": "end a webhook that is not needed any more",
     "webhook_key_missing": "have the server's operator do what detail says, then register the webhook again",
+    "changed_since_preview": "preview again, look at what changed, and apply that",
     "not_undoable": "undo the later amendment of the same entries first",
     "change_does_not_fit": "leave out the entries that errors names, or change them otherwise",
     "code_not_valid": "ask the person who made the code for a new one",

@@ -9,6 +9,7 @@ Leaves to others: who may do it (`ingest.api.routes`), the checks (`ingest.check
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
@@ -81,6 +82,8 @@ class AmendmentOutcome:
     matched: int | None = None
     #: the last of `entries`, where more match; None: these are all
     next_after: int | None = None
+    #: stands for exactly these entries as they are (`selection_of`); None: they are asked for as a range
+    selection: str | None = None
 
 
 def changed(
@@ -295,6 +298,12 @@ def _take_out_again(connection: sa.Connection, entries: Sequence[QuarantineRow])
         streams.find(connection, owner_id, name, lock=True)
         numbers = ranges_of(sorted(entry.seq for entry in group))
         readings.take_out(connection, group[0].stream_id, numbers)
+
+
+def selection_of(entries: Sequence[QuarantineRow]) -> str:
+    """A text for exactly these entries as they are: one more, or one that changed, gives another. Pure."""
+    seen = sorted((e.id, e.content, e.amended, e.reasons) for e in entries)
+    return hashlib.sha256(json.dumps(seen).encode()).hexdigest()[:32]
 
 
 def outcome_document(outcome: AmendmentOutcome) -> dict[str, Any]:

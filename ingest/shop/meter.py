@@ -17,6 +17,8 @@ from cleanside.ingest.store.papers import MeterReading
 MICRO = 1_000_000
 #: a meter and a clock are read by a person: so much may be between them [h] (chosen)
 ALLOWANCE_H = 2.0
+#: a first reading above it is asked about: ten years without a stop (chosen) [h]
+MOST_LIKELY_FIRST_H = 88_000.0
 
 
 class MeterDoubt(NamedTuple):
@@ -54,11 +56,18 @@ def contradicts(reading: MeterReading, others: Sequence[MeterReading]) -> MeterR
     return None
 
 
-def doubt_of(reading: MeterReading, others: Sequence[MeterReading], seen_h: float = 0.0) -> MeterDoubt | None:
+def doubt_of(
+    reading: MeterReading,
+    others: Sequence[MeterReading],
+    seen_h: float = 0.0,
+    *,
+    says_before: bool = False,
+) -> MeterDoubt | None:
     """
     What to ask about a reading; None: it fits.
 
     seen_h : hours that the monitors saw the engine run before it: the machine worked at least so long. [h]
+    says_before : a person said what the machine worked before this meter, if only 0 h: so they looked.
     """
     shown = {"meter_h": reading.meter_h}
     if (other := contradicts(reading, others)) is not None:
@@ -70,6 +79,8 @@ def doubt_of(reading: MeterReading, others: Sequence[MeterReading], seen_h: floa
         return MeterDoubt("meter_lower" if second is reading else "meter_above_later", shown)
     if worked_h(reading) < seen_h - ALLOWANCE_H:
         return MeterDoubt("meter_below_worked", shown | {"seen_h": seen_h})
+    if not others and not says_before and reading.meter_h > MOST_LIKELY_FIRST_H:
+        return MeterDoubt("meter_first_high", shown | {"most_h": MOST_LIKELY_FIRST_H})
     return None
 
 

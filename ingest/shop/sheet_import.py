@@ -207,7 +207,8 @@ def _meter_faults(
             )
         ]
     seen = 0.0 if state is None else seen_h(state.machine.id, reading.at_us)
-    doubt = doubt_of(reading, meters, seen)
+    given_before = line.of_machine.get("meter_offset_hours") is not None
+    doubt = doubt_of(reading, meters, seen, says_before=given_before)
     if doubt is None:
         return []
     code, about = _as_fault(doubt)
@@ -219,6 +220,8 @@ def _as_fault(doubt: MeterDoubt) -> tuple[str, dict[str, Any]]:
     """Code and values of a fault: whatever an earlier or later reading contradicts is one of them."""
     if doubt.code == "meter_below_worked":
         return doubt.code, {"seen_h": doubt.values["seen_h"]}
+    if doubt.code == "meter_first_high":
+        return doubt.code, {"most_h": doubt.values["most_h"]}
     other_at = instant_text(int(doubt.values["other_at_us"]))
     return "meter_contradicts", {"other_h": doubt.values["other_h"], "other_at": other_at}
 

@@ -59,6 +59,10 @@ TEXTS: Mapping[str, SheetText] = {
         "the monitors saw the engine run for {seen_h:g} h, so a meter shows no less",
         "correct it; after a new meter give the hours before it as meter_offset_hours",
     ),
+    "meter_first_high": SheetText(
+        "a first reading above {most_h:g} h is more than ten years without a stop",
+        "correct it; if it is right, give the hours before this meter as meter_offset_hours, 0 for none",
+    ),
     "in_future": SheetText("it is {now} now", "enter a meter once it was read"),
     "span_not_valid": SheetText(
         "a machine is laid up from a day until the same or a later one", "correct one of the two days"

@@ -171,6 +171,23 @@ def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
     all_sent(page)
 
 
+def test_a_refused_entry_shows_what_was_typed_and_once_deleted_is_confirmed_nowhere(
+    context: BrowserContext,
+) -> None:
+    page = opened(context)
+    enter_limit_again(page, "6,3")
+    row = page.locator("[data-entries] > li")
+    expect(row).to_have_class("failed")
+    expect(row.locator("[data-typed]")).to_contain_text("6,3")
+    expect(row.locator("[data-typed]")).to_contain_text("kPa")
+    expect(page.locator("[data-became]")).to_have_class("whole became fault")
+    row.get_by_role("button", name="Delete it from this phone").click()
+    expect(row).to_have_count(0)
+    expect(page.locator("[data-became]")).to_have_count(0)
+    enter(page, "goes through")
+    expect(page.locator("[data-became]")).to_have_text("Entered: it is at the shop.")
+
+
 def test_a_session_that_ended_keeps_the_entry_for_whoever_made_it(
     shop: Shop, context: BrowserContext
 ) -> None:

@@ -208,6 +208,28 @@ def test_a_gauge_is_kept_beside_what_cleanside_says_for_that_instant(api: Api) -
     assert restriction(api) == before  # it changes no figure
 
 
+@pytest.mark.parametrize(
+    ("value", "unit", "status"),
+    [(400, "kPa", 422), (24, "kPa", 200), (95, "inH2O", 200), (120, "inH2O", 422)],
+)
+def test_a_gauge_beyond_what_such_a_gauge_shows_is_asked_about(
+    api: Api, value: float, unit: str, status: int
+) -> None:
+    api.register()
+    body = {"at": "2026-02-21T06:30:00Z", "value": value, "unit": unit}
+    answer = api.request("POST", GAUGES, key="planner", json=body)
+    assert answer.status_code == status
+    assert [e["pointer"] for e in answer.json().get("errors", [])] == ["#/value"] * (status == 422)
+
+
+def test_a_first_meter_that_cannot_be_is_asked_about_until_a_person_insists(api: Api) -> None:
+    api.register()
+    path = f"{MACHINE}/meter-readings"
+    body = {"at": "2026-02-21T06:30:00Z", "meter_hours": 99_999}
+    assert refused(api, "POST", path, body) == (422, "not_valid", ["#/meter_hours"])
+    ask(api, "POST", path, body | {"old_meter_hours": 0})
+
+
 def test_a_gauge_of_a_time_without_readings_stands_alone(api: Api) -> None:
     register_worked(api, 20)
     body = {"at": "2026-02-20T06:10:00Z", "source": "own_indicator", "latched": True}

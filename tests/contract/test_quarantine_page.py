@@ -35,8 +35,15 @@ def group(api: Api, **more: str) -> Any:
     return api.get(f"/quarantine/group?{urlencode(GROUP | more)}", key="operator")
 
 
+def seen(page: str) -> dict[str, str]:
+    """What the form of a preview carries of it; nothing: there is no preview."""
+    return dict(re.findall(r'name="(as_previewed)" value="(\w+)"', page))
+
+
 def repair(api: Api, **given: str) -> Any:
-    return api.request("POST", "/quarantine/repairs", key="operator", data=GROUP | given)
+    """Look at the preview and apply it."""
+    previewed = seen(group(api, **given).text)
+    return api.request("POST", "/quarantine/repairs", key="operator", data=GROUP | given | previewed)
 
 
 def test_groups_are_shown_by_cause(api: Api) -> None:
@@ -80,6 +87,45 @@ def test_a_repair_is_applied_shown_and_undone(api: Api) -> None:
     assert api.request("POST", undo, key="operator").status_code == 303
     assert held(api) == 3
     assert undo not in api.get("/quarantine", key="operator").text
+
+
+WAYS = {"unit": "restriction kPa", "discard": "the tube was off", "as_is": "", "shift": "60"}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_what_came_after_the_preview_is_not_repaired_with_it(api: Api, way: str) -> None:
+    wish = {"way": way, "value": WAYS[way]}
+    previewed = seen(group(api, **wish).text)
+    api.send(batch(4, [20.0]) | {"units": {}})
+    response = api.request("POST", "/quarantine/repairs", key="operator", data=GROUP | wish | previewed)
+    assert held(api) == 4
+    again = api.get(response.headers["location"], key="operator").text
+    assert str(table("en")["quarantine.changed"]) in again
+    assert previewed != seen(again) != {}
+    response = api.request("POST", "/quarantine/repairs", key="operator", data=GROUP | wish | seen(again))
+    assert response.headers["location"].startswith("/quarantine?done=")
+
+
+def test_a_form_without_its_preview_applies_nothing(api: Api) -> None:
+    data = GROUP | {"way": "unit", "value": "restriction kPa"}
+    response = api.request("POST", "/quarantine/repairs", key="operator", data=data)
+    assert "changed=true" in response.headers["location"]
+    assert held(api) == 3
+
+
+@pytest.mark.parametrize(
+    ("path", "more"),
+    [("amendments", {"change": {"units": {"restriction": "kPa"}}}), ("discards", {"reason": "tube off"})],
+)
+def test_a_program_may_ask_for_exactly_what_it_previewed(api: Api, path: str, more: dict[str, Any]) -> None:
+    body = {"where": GROUP} | more
+    preview = api.post(f"/v1/quarantine/{path}", body | {"preview": True}, key="operator").json()
+    as_previewed = body | {"as_previewed": preview["selection"]}
+    api.send(batch(4, [20.0]) | {"units": {}})
+    refused = api.post(f"/v1/quarantine/{path}", as_previewed, key="operator")
+    assert (refused.status_code, refused.json()["code"]) == (409, "changed_since_preview")
+    assert held(api) == 4
+    assert api.post(f"/v1/quarantine/{path}", body, key="operator").json()["entries"] == 4
 
 
 def test_the_units_of_every_quantity_of_the_readings_are_offered(api: Api) -> None:
@@ -162,5 +208,6 @@ def test_a_value_out_of_range_is_repaired_by_its_unit(sqlite_database_url: str) 
         for shown in ("Unterdruck 300.0 kPa", "2,942", "300,00 kPa Unterdruck liegt außerhalb"):
             assert shown in german
         assert held(api) == 3  # a preview changes nothing
-        assert api.request("POST", "/quarantine/repairs", key="operator", data=wish).status_code == 303
+        data = wish | seen(preview)
+        assert api.request("POST", "/quarantine/repairs", key="operator", data=data).status_code == 303
         assert held(api) == 0

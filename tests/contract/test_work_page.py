@@ -51,11 +51,12 @@ def test_a_tick_is_an_entry_with_meter_and_gauge_and_comes_once(api: Api) -> Non
     fields |= {"gauge/grader-07/main": "6.4", "unit/grader-07/main": "kPa"}
     for _ in range(2):  # a resend, perhaps much later
         sent = api.request("POST", "/work-list/done", key="planner", data=fields)
-        assert (sent.status_code, sent.headers["location"]) == (303, "/work-list#done")
+        assert (sent.status_code, sent.headers["location"]) == (303, "/work-list?sent=1#done")
         api.clock.advance(30)
     [entry] = entries(api)
     assert (entry["what"], entry["verdict"], entry["meter_hours"]) == ("new", "not_seen_yet", 8120.5)
     assert entry["gauge"]["restriction_pa"] == pytest.approx(6400)
+    assert 'role="status"' in page(api, "/work-list?sent=1")
     html = page(api)
     assert "Entered in the last three days" in html
     assert "Too few working hours" in html  # the verdict of the data
@@ -73,6 +74,23 @@ def test_a_tick_that_is_refused_keeps_its_fields_and_says_why(api: Api) -> None:
         assert " checked" in refused.text
         assert 'role="alert"' in refused.text
     assert entries(api) == []
+
+
+def test_a_meter_that_cannot_be_is_refused_with_the_figures_it_was_compared_with(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    [tick] = ticks(page(api))
+    fields = {"done": tick, "what/grader-07/main": "new", "meter/grader-07/main": "12"}
+    refused = api.request("POST", "/work-list/done", key="planner", data=fields)
+    assert refused.status_code == 422
+    assert re.search(r"12\.0 h are fewer than the \d+ h", refused.text)
+
+
+def test_where_a_tick_leads_says_how_many_were_taken_once(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    [tick] = ticks(page(api))
+    fields = {"done": tick, "what/grader-07/main": "new", "back": "/work-list?sent=3&crew="}
+    sent = api.request("POST", "/work-list/done", key="planner", data=fields)
+    assert sent.headers["location"] == "/work-list?crew=&sent=1#done"
 
 
 def test_the_hour_of_the_work_is_that_of_the_viewer(api: Api) -> None:

@@ -30,7 +30,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
-from cleanside.ingest.errors import Complaint, NotFound, NotValid
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.quarantine import amend, both_right, same_reading
 from cleanside.ingest.quarantine.amend import AmendmentOutcome, Repair, Who
 from cleanside.ingest.store import audit, fleet, quarantine
@@ -71,6 +71,14 @@ class Selection(Strict):
         ),
     )
     preview: bool = Field(False, description="true: say what would happen, and change nothing")
+    as_previewed: str | None = Field(
+        None,
+        pattern=r"^[0-9a-f]{32}$",
+        description=(
+            "`selection` of the preview: act only if exactly the same entries are meant, unchanged since; "
+            "else the answer is `changed_since_preview` and nothing changes. Left out: act on what is there"
+        ),
+    )
 
 
 class ChangeBody(Strict):
@@ -148,7 +156,7 @@ class SetAsideBody(Strict):
     "/v1/quarantine/amendments",
     summary="Amend held readings and look at them again",
     description="What was sent is never touched: the change stands beside it, and can be undone.",
-    responses=shown(OutcomeAnswer) | problems(404),
+    responses=shown(OutcomeAnswer) | problems(404, 409),
     response_class=Response,
 )
 @example(
@@ -176,7 +184,7 @@ def amend_entries(body: AmendBody, resources: Resources, key: Key) -> dict[str, 
 @router.post(
     "/v1/quarantine/discards",
     summary="Give held readings up",
-    responses=shown(OutcomeAnswer) | problems(404),
+    responses=shown(OutcomeAnswer) | problems(404, 409),
     response_class=Response,
 )
 @example(
@@ -215,7 +223,7 @@ def discard_entries(body: DiscardBody, resources: Resources, key: Key) -> dict[s
         "The first stays where it is. The second is stored as one of the device named, in a stream that the "
         "server makes; the entry says as `kept_as` where. Sent again, it is a duplicate. It can be undone."
     ),
-    responses=shown(OutcomeAnswer) | problems(404),
+    responses=shown(OutcomeAnswer) | problems(404, 409),
     response_class=Response,
 )
 @example(
@@ -276,8 +284,11 @@ def _act(
 
     def work(connection: sa.Connection) -> AmendmentOutcome:
         entries, matched, next_after = _selected(connection, key, body)
+        selection = amend.selection_of(entries)
+        if body.as_previewed not in (None, selection):
+            raise Refused("changed_since_preview", status=409)
         done = do(connection, _who(key), entries, resources.clock())
-        return dataclasses.replace(done, matched=matched, next_after=next_after)
+        return dataclasses.replace(done, matched=matched, next_after=next_after, selection=selection)
 
     return amend.outcome_document(resources.writer.call(_previewed(work, body.preview)))
 

@@ -100,6 +100,12 @@ class OutcomeAnswer(Described):
     next_after: int | None = Field(
         description="give it as `where.after_entry` to go on with the rest; null: nothing is left"
     )
+    selection: str | None = Field(
+        description=(
+            "stands for exactly these entries as they are: give it as `as_previewed` to act on what was "
+            "previewed and on nothing else; null: a range of a stream was set aside"
+        )
+    )
     stored: int
     held: list[StillHeld]
     held_more: int | None = Field(None, description="still held beyond those listed")

@@ -24,6 +24,7 @@ from cleanside.ingest.api.routes.papers import (
     gauge_document,
     gauge_of,
     meter_reading_of,
+    says_before,
 )
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
@@ -265,11 +266,12 @@ def _read_with(
     if body.meter_hours is not None:
         own = (body, change.entry_id, change.changed_us, act)
         meter = meter_reading_of(connection, housing.machine_id, *own)
-        check_meter(connection, housing.machine_id, meter, "#/meter_hours")
+        said = says_before(body)
+        check_meter(connection, housing.machine_id, meter, "#/meter_hours", says_before=said)
     if body.gauge is not None:
         own_gauge = (body.gauge, change.changed_us, change.entry_id, act.key, change.entered_us)
         gauge = gauge_of(*own_gauge, "#/gauge")
-        check_gauge(connection, housing.id, gauge)
+        check_gauge(connection, housing.id, gauge, "#/gauge")
     return meter, gauge
 
 

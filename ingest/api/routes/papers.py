@@ -68,6 +68,8 @@ router = router_of("shop")
 MICRO = 1_000_000
 AHEAD_US = 3_600 * MICRO  # a clock that is an hour off is no reason to send somebody back
 HOUR_S = 3_600
+#: a gauge for intake restriction shows no more: 100 inH2O, common practice (chosen) [Pa]
+MOST_GAUGE_PA = 25_000.0
 MOST_APART_S = 86_400.0  # of a gauge and the operating hour it is compared with; chosen
 
 Writer = Annotated[Key, Depends(needs("changes:write"))]
@@ -280,7 +282,7 @@ def keep_meter(connection: sa.Connection, act: Act, body: NewMeterReading) -> No
     machine = find_machine(connection, act.key, act.machine)
     own = (body, body.entry_id or f"meter-{at_us}", at_us, act)
     given = meter_reading_of(connection, machine.id, *own, before_h=body.offset_hours)
-    check_meter(connection, machine.id, given, "#/meter_hours")
+    check_meter(connection, machine.id, given, "#/meter_hours", says_before=says_before(body))
     if papers.put_meter(connection, machine.id, given) is None:
         note_act(connection, act, "meter_reading", body)
 
@@ -322,12 +324,19 @@ def get_meter_readings(machine: PathName, request: Request, resources: R, key: R
     return _meters(request, resources, key, machine)
 
 
-def check_meter(connection: sa.Connection, machine_id: int, given: MeterReading, pointer: str) -> None:
+def says_before(body: ShownMeter) -> bool:
+    """True where a person says what the machine worked before this meter."""
+    return body.old_meter_hours is not None or getattr(body, "offset_hours", None) is not None
+
+
+def check_meter(
+    connection: sa.Connection, machine_id: int, given: MeterReading, pointer: str, *, says_before: bool
+) -> None:
     """Before anything is written. Raises Refused: 409 for another content under its id, 422 for a doubt."""
     known = papers.meters_of(connection, machine_id)
     same = next((m for m in known if m.entry_id == given.entry_id), None)
     seen_h = run_hours_seen(connection, machine_id, given.at_us)
-    if same is None and (doubt := doubt_of(given, known, seen_h)) is not None:
+    if same is None and (doubt := doubt_of(given, known, seen_h, says_before=says_before)) is not None:
         raise NotValid(Complaint(pointer, doubt.code, **_with_instants(doubt.values)))
     if same is not None and (same.at_us, same.meter_h, same.offset_h) != (
         given.at_us,
@@ -424,7 +433,7 @@ def keep_gauge(connection: sa.Connection, act: Act, body: NewGaugeReading) -> Ho
     at_us = _past(body.at, "#/at", act.now_us)
     given = gauge_of(body, at_us, body.entry_id or f"{body.source}-{at_us}", act.key, act.now_us, "#")
     housing = find_housing(connection, act.key, act.machine, body.housing)
-    check_gauge(connection, housing.id, given)
+    check_gauge(connection, housing.id, given, "#")
     if papers.put_gauge(connection, housing.id, given) is None:
         note_act(connection, act, "gauge_reading", body)
     return housing
@@ -469,10 +478,13 @@ def gauge_of(
     )
 
 
-def check_gauge(connection: sa.Connection, housing_id: int, given: GaugeReading) -> None:
-    """Before anything is written. Raises Refused (409) for another content under its id."""
+def check_gauge(connection: sa.Connection, housing_id: int, given: GaugeReading, pointer: str) -> None:
+    """Before anything is written. Raises Refused: 409 for another content under its id, 422 for a doubt."""
     known = papers.gauges_of(connection, housing_id)
     there = next((gauge for gauge in known if gauge.entry_id == given.entry_id), None)
+    if there is None and (given.restriction_pa or 0.0) > MOST_GAUGE_PA:
+        about = {"value": given.value, "unit": given.unit, "most_kpa": MOST_GAUGE_PA / 1000}
+        raise NotValid(Complaint(f"{pointer}/value", "gauge_beyond", **about))
     if there is not None and (there.at_us, there.source, there.value, there.unit, there.latched) != (
         given.at_us,
         given.source,

@@ -21,6 +21,7 @@
   const row = document.querySelector("#outbox-entry");
   const pending = document.querySelector("[data-pending]"); // the list of what was entered here
   const forms = new Map(); // id of an entry -> the line at its form that says what became of it
+  const atShop = new Set(); // ids that the shop took while this page was open
   let taken = []; // by the shop, and not yet on the list that the shop sends
   const { person } = box.dataset; // with the owner: two owners may have people of one name
   let signedOut = false;
@@ -86,6 +87,7 @@
       signedOut = answer.status === 401;
       if (answer.isTaken) {
         await remove(next.number);
+        atShop.add(next.entry_id);
         taken.push({ ...next, state: TAKEN });
       } else if (answer.isRefusal) await put({ ...next, state: REFUSED, refusal: answer.refusal });
       else return false;
@@ -162,7 +164,8 @@
     const given = [...new FormData(form, submitter)].filter(([, value]) => value !== "");
     const fields = await Promise.all(given.map(asKept));
     const made = { entry_id: newId(), made_at: new Date().toISOString(), person, state: WAITING };
-    await put({ ...made, fields, address: form.dataset.keeps, what: whatOf(form, fields) });
+    const said = { what: whatOf(form, fields), typed: typedIn(form) };
+    await put({ ...made, ...said, fields, address: form.dataset.keeps });
     forms.set(made.entry_id, lineOf(form));
   }
 
@@ -171,6 +174,17 @@
     const chosen = form.elements.what?.selectedOptions?.[0]?.textContent;
     const isChosen = fields.some(([name]) => name === "what") && chosen;
     return [form.dataset.what ?? document.title, ...(isChosen ? [chosen] : [])].join(": ");
+  }
+
+  function typedIn(form) {
+    // As the person sees it: the label of each field and what it has. A refused entry shows it again.
+    const filled = [...form.elements].filter((field) => field.labels?.length && field.value);
+    return filled.map((field) => `${field.labels[0].textContent}: ${shownIn(field)}`).join("; ");
+  }
+
+  function shownIn(field) {
+    if (field.type === "file") return field.files[0].name;
+    return field.selectedOptions?.[0]?.textContent ?? field.value;
   }
 
   function lineOf(form) {
@@ -213,6 +227,11 @@
     const { waitsHere, takenHere, refusedHere } = box.dataset;
     for (const [id, line] of forms) {
       const entry = entries.find((entry) => entry.entry_id === id);
+      if (!entry && !atShop.has(id)) {
+        line.remove(); // a person deleted it, or another tab sent it: this page does not know
+        forms.delete(id);
+        continue;
+      }
       const isRefused = entry?.state === REFUSED;
       const words = isRefused ? `${refusedHere} ${why(entry.refusal)}` : entry ? waitsHere : takenHere;
       if (line.textContent !== words) line.textContent = words;
@@ -259,6 +278,7 @@
     for (const part of shown.querySelectorAll("[data-refused]")) part.hidden = !isRefused;
     // What was sent without an answer may be at the shop: it is taken back there, once it is on the list.
     shown.querySelector("[data-discard]").hidden = isTaken || (!isRefused && Boolean(entry.tried));
+    shown.querySelector("[data-typed]").textContent = isRefused ? (entry.typed ?? "") : "";
     shown.querySelector("[data-said]").textContent = isRefused ? why(entry.refusal) : "";
     shown.querySelector("[data-again]").onclick = () => put({ ...entry, state: WAITING }).then(flush);
     shown.querySelector("[data-discard]").onclick = () => remove(entry.number).then(show);

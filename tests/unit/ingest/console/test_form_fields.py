@@ -40,7 +40,15 @@ PAGES = (
 )
 #: members that no form asks a person for
 NOT_ASKED = frozenset(
-    {"received_since", "received_until", "after_entry", "valid_from", "in_service_at", "valid_hours"}
+    {
+        "received_since",
+        "received_until",
+        "after_entry",
+        "as_previewed",
+        "valid_from",
+        "in_service_at",
+        "valid_hours",
+    }
     | {"from_event", "overlap_hours"}
     | {"same_reading", "done", "version", "replaces"}  # the way chosen, a button, what was seen, a tick
 )

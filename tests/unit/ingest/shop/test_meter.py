@@ -48,6 +48,17 @@ def test_the_first_reading_is_compared_with_what_the_monitors_saw() -> None:
     assert doubt_of(reading(5_000, 12.0), [], 0.0) is None  # no monitor saw it work
 
 
+@pytest.mark.parametrize(
+    ("meter_h", "says_before", "code"),
+    [(8_100.0, False, None), (99_999.0, False, "meter_first_high"), (99_999.0, True, None)],
+)
+def test_a_first_reading_beyond_ten_years_without_a_stop_asks(
+    meter_h: float, says_before: bool, code: str | None
+) -> None:
+    doubt = doubt_of(reading(1_000, meter_h), [], says_before=says_before)
+    assert (None if doubt is None else doubt.code) == code
+
+
 def test_a_question_names_the_last_reading_and_the_hours_that_passed() -> None:
     doubt = doubt_of(reading(1_100, 4_400.0), [LAST])
     assert doubt is not None
