@@ -343,7 +343,7 @@ def _refuse_far_off(changed_us: int, now_us: int) -> None:
 def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:
     """Entries with what the readings show about them now."""
     with resources.reading() as connection:
-        judge = services_of(request).judge(connection, key.owner_id)
+        judge = services_of(request).judge(connection, key)
         seen = judge.view(housing)
         entered = {c.entry_id: c for c in element_changes.changes_of(connection, housing.id)}
         meters = {m.entry_id: m.meter_h for m in papers.meters_of(connection, housing.machine_id)}

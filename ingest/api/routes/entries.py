@@ -21,7 +21,7 @@ from cleanside.ingest.api.routes.described_fleet import EntryAnswer, TakenEntrie
 from cleanside.ingest.api.routes.described_kinds import EntryContent
 from cleanside.ingest.api.routes.entry_kinds import KINDS, EntryKind
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.machines import find_machine, sees_machine
+from cleanside.ingest.api.routes.machines import find_machine
 from cleanside.ingest.api.routes.paging import P
 from cleanside.ingest.api.routes.shared import (
     Act,
@@ -38,6 +38,7 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.checking.plausible_time import EARLIEST_US
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import require
+from cleanside.ingest.owners.reach import sees_machine
 from cleanside.ingest.store import entries, fleet
 from cleanside.ingest.store.entries import TakenEntry
 from cleanside.ingest.store.keys import Key

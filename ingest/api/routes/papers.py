@@ -368,7 +368,7 @@ def _meters(request: Request, resources: R, key: Key, machine: str) -> dict[str,
     with resources.reading() as connection:
         found = find_machine(connection, key, machine)
         readings = papers.meters_of(connection, found.id)
-        judge = services_of(request).judge(connection, key.owner_id)
+        judge = services_of(request).judge(connection, key)
         housings = fleet.housings_of(connection, found.id)
         seen = judge.view(housings[0]) if housings else None
     shown_h = None
@@ -487,7 +487,7 @@ def gauges_document(request: Request, resources: R, key: Key, housing: HousingRo
     """What was read of a housing's gauges, beside what cleanside says for the same instants."""
     with resources.reading() as connection:
         readings = papers.gauges_of(connection, housing.id)
-        judge = services_of(request).judge(connection, key.owner_id)
+        judge = services_of(request).judge(connection, key)
         series = judge.series(judge.view(housing))
         terminals = fleet.terminals_of(connection, housing.id)
     return {
@@ -598,6 +598,6 @@ def delete_planned_change(
 
 def _planned_answer(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:
     with resources.reading() as connection:
-        judge: Judge = services_of(request).judge(connection, key.owner_id)
+        judge: Judge = services_of(request).judge(connection, key)
         seen: View = judge.view(housing)
     return {"machine": housing.machine, "housing": housing.name, "planned": planned_document(seen)}

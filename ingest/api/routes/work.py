@@ -90,7 +90,7 @@ def get_work(
     """
     days = list_days(resources.clock() / 1e6, before, zone)
     with resources.reading() as connection:
-        judge = services_of(request).judge(connection, key.owner_id)
+        judge = services_of(request).judge(connection, key)
         return work_document(connection, judge, key, days, site=site, crew=crew)
 
 
