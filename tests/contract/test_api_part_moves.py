@@ -137,7 +137,11 @@ def test_on_the_page_an_order_is_placed_comes_or_is_dropped(stocked: Api) -> Non
     assert f'action="{path}"' in page
     sent = stocked.request("POST", path, key="planner", data={"done": "ordered"})
     assert (sent.status_code, sent.headers["location"]) == (303, "/shop#orders")
-    stocked.request("POST", path, key="planner", data={"done": "came", "order_site": "oberkies"})
+    came = stocked.request("POST", path, key="planner", data={"done": "came", "order_site": "oberkies"})
+    page = stocked.get(came.headers["location"], key="planner").text
+    [said] = [line for line in page.splitlines() if 'role="status"' in line and "KG-0715" in line]
+    assert ">1<" in said or "1 ×" in said
+    assert "oberkies" in said
     assert stock_of(stocked)["oberkies"] == 1
 
 
@@ -147,3 +151,25 @@ def test_who_is_for_other_sites_sees_no_order_of_these(stocked: Api) -> None:
     away = signed_in(stocked, "mara.lindt", "planner", sites=["kargrund"])
     assert away.get("/v1/part-orders").json()["orders"] == []
     assert away.post(path, {"done": "dropped"}).status_code == 404
+
+
+def test_who_is_for_the_site_of_the_machine_counts_what_all_ordered_for_it(stocked: Api) -> None:
+    without_stock(stocked)
+    [order] = orders(stocked)
+    path = f"/v1/part-orders/{order['order']}"
+    ask(stocked, "POST", path, {"done": "ordered", "pieces": 2})
+    here = signed_in(stocked, "jon.falk", "planner", sites=["oberkies"])
+    [seen_here] = here.get("/v1/part-orders").json()["orders"]
+    assert (seen_here["pieces"], seen_here["is_yours"]) == (1, False), "one machine here takes it"
+    before = ask(stocked, "GET", PLAN)["before"]
+    [line] = here.get(f"/v1/work?before={before}").json()["parts"]
+    assert line["to_order"] == 0
+    assert f"/shop/orders/{order['order']}" not in here.get("/shop").text
+    assert here.post(path, {"done": "dropped"}).status_code == 404
+
+
+def test_the_site_that_needs_an_order_is_chosen_already(stocked: Api) -> None:
+    without_stock(stocked)
+    assert orders(stocked)[0]["site"] == "oberkies"
+    page = stocked.get("/shop", key="planner").text
+    assert '<option value="oberkies" selected>' in page[page.index('id="orders"') :]
