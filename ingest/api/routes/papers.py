@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import sqlalchemy as sa
-from fastapi import Depends, Request
+from fastapi import Depends, Query, Request
 from pydantic import Field
 
 from cleanside.gateway.units import to_si
@@ -61,7 +61,13 @@ from cleanside.ingest.shop.meter import doubt_of, meter_now_h, offset_h
 from cleanside.ingest.store import audit, fleet, papers
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.papers import GaugeReading, MachinePapers, MeterReading, PlannedChange
+from cleanside.ingest.store.papers import (
+    NO_PAPERS,
+    GaugeReading,
+    MachinePapers,
+    MeterReading,
+    PlannedChange,
+)
 
 router = router_of("shop")
 
@@ -153,6 +159,10 @@ class NewGaugeReading(GaugeShowing):
     entry_id: Name | None = Field(None, description="made by whoever enters it; a resend is the same entry")
 
 
+#: `seen` where no day was planned
+NONE_PLANNED = "none"
+
+
 class NewPlan(Strict):
     """The day on which a person means to change an element."""
 
@@ -160,6 +170,13 @@ class NewPlan(Strict):
     housing: Name = DEFAULT_HOUSING
     zone: ZoneName = Field("UTC", description="where that day begins and ends")
     note: Words = Field("", max_length=400)
+    seen: Words | None = Field(
+        None,
+        max_length=40,
+        description="planned_at of the plan that was seen, none: no day was planned; another by now: 409 "
+        "`planned_since`. Left out: whatever is planned is replaced",
+        examples=["2026-03-02T09:00:00Z"],
+    )
 
 
 @router.patch(
@@ -546,7 +563,7 @@ def level_at(series: HourlyRestriction, at_s: float) -> tuple[float, float] | No
     "/v1/machines/{machine}/planned-change",
     summary="Plan a change for a day",
     response_model=PlannedAnswer,
-    responses=problems(404),
+    responses=problems(404, 409),
 )
 @example({"on": "2026-03-04", "zone": "Europe/Vienna", "housing": "{housing}"}, plain="on zone")
 def post_planned_change(
@@ -565,6 +582,7 @@ def post_planned_change(
 
     def save(connection: sa.Connection) -> HousingRow:
         housing = find_housing(connection, key, machine, body.housing)
+        refuse_unseen_plan(connection, housing, body.seen)
         papers.put_planned(connection, housing.id, planned)
         about = {"machine": machine, "body": body.model_dump(mode="json")}
         audit.note(connection, key.owner_id, now_us, key.handle, "planned_change", **about)
@@ -577,16 +595,22 @@ def post_planned_change(
     "/v1/machines/{machine}/planned-change",
     summary="Take a planned change back",
     response_model=PlannedAnswer,
-    responses=problems(404),
+    responses=problems(404, 409),
 )
 @example(query={"housing": "{housing}"})
 def delete_planned_change(
-    machine: PathName, request: Request, resources: R, key: Writer, housing: Name = DEFAULT_HOUSING
+    machine: PathName,
+    request: Request,
+    resources: R,
+    key: Writer,
+    housing: Name = DEFAULT_HOUSING,
+    seen: Annotated[str | None, Query(max_length=40, description="as of a new plan")] = None,
 ) -> dict[str, Any]:
     """No day is meant any more. Where none was, nothing changes."""
 
     def save(connection: sa.Connection) -> HousingRow:
         found = find_housing(connection, key, machine, housing)
+        refuse_unseen_plan(connection, found, seen)
         papers.take_planned_back(connection, found.id)
         about = {"machine": machine, "housing": housing}
         now_us = resources.clock()
@@ -594,6 +618,25 @@ def delete_planned_change(
         return found
 
     return _planned_answer(request, resources, key, resources.writer.call(save))
+
+
+def planned_of(connection: sa.Connection, housing: HousingRow) -> PlannedChange | None:
+    """The planned change of a housing; None: none is planned."""
+    known = papers.papers_where(connection, "housings.id = ?", (housing.id,))
+    return known.get(housing.id, NO_PAPERS).planned
+
+
+def refuse_unseen_plan(connection: sa.Connection, housing: HousingRow, seen: str | None) -> None:
+    """A plan that was made since is not overwritten. Raises Refused (409) with what is planned."""
+    if seen is None:
+        return
+    planned = planned_of(connection, housing)
+    if seen == (NONE_PLANNED if planned is None else text(planned.planned_us)):
+        return
+    if planned is None:
+        raise Refused("plan_taken_back_since", status=409, code="planned_since", machine=housing.machine)
+    about: dict[str, Any] = {"on": planned.planned_on, "by": planned.who, "note": planned.note}
+    raise Refused("planned_since", status=409, machine=housing.machine, **about)
 
 
 def _planned_answer(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:

@@ -154,7 +154,8 @@ def post_accepted_plan(
     def save(connection: sa.Connection) -> dict[str, Any]:
         moves = day_moves(connection, key, body, now_us)
         for move in (move for move in moves if move.is_made):
-            planned = PlannedChange(move.on, end_of_day_us(move.on, zone), now_us, key.handle, "")
+            passes_us, note = end_of_day_us(move.on, zone), "" if move.before is None else move.before.note
+            planned = PlannedChange(move.on, passes_us, now_us, key.handle, note)
             papers.put_planned(connection, move.housing.id, planned)
             audit.note(connection, key.owner_id, now_us, key.handle, "plan_day", **move.noted())
         about = {"visits": len(moves), "changed": sum(move.is_made for move in moves)}
