@@ -554,6 +554,14 @@ SENTENCES: Sentences = {
         "{most} links to new addresses were sent within a day; use the newest one, or wait a day"
     ),
     "order_came_nowhere": "no site is named; say to which one the parts came",
+    "planned_since": (
+        "since you looked, {by} planned the change of {machine} for {on} (note: {note!r}); yours was not "
+        "taken: look at that plan, and plan again if you still mean it"
+    ),
+    "plan_taken_back_since": (
+        "since you looked, the planned day of {machine} was taken back; yours was not taken: plan again if "
+        "you still mean it"
+    ),
     "plan_outdated": (
         "since this plan was made, a day was planned or work entered for {many} of its machines: "
         "{machines}; nothing was accepted: look at the plan as it is now, and accept that one"

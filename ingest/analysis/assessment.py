@@ -27,6 +27,7 @@ from cleanside.ingest.restriction import (
     Study,
     assess,
     study_housing,
+    without_names,
 )
 from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow
@@ -153,12 +154,15 @@ class Judge:
         known: SnapshotInUse,
         *,
         now_us: int | None = None,
+        may_name: Callable[[str], bool] | None = None,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         """
         known : the snapshot of the owner of these housings.
         now_us : the instant; None: now.
+        may_name : whether who reads may learn of a machine, by name; None: of any.
         """
+        self._may_name = may_name
         self._monotonic_s = monotonic_s
         self._until_s = monotonic_s() + WORK_OUT_S
         self._made = 0
@@ -206,7 +210,7 @@ class Judge:
         )
         return View(
             housing=housing,
-            assessment=seen,
+            assessment=seen if self._may_name is None else without_names(seen, self._may_name),
             terminal=terminal,
             last_reading_s=study.last_s,
             heard_us=heard_us,

@@ -150,7 +150,7 @@ def new_mailer(services: Services, **more: Any) -> Mailer:
 
     def digest_of(connection: sa.Connection, reader: Reader) -> Mapping[str, Any] | None:
         key, choices = reader.person.as_key(), reader.choices
-        judge = services.judge(connection, key.owner_id)
+        judge = services.judge(connection, key)
         said = digest.digest_document(connection, judge, key, zone=choices.zone, period=choices.digest)
         return said if digest.says_something(said) else None
 

@@ -57,7 +57,7 @@ def get_calendar(token: Token, request: Request, resources: R) -> Response:
     link, person = _opened(request, resources, token)
     services, now_us, key = services_of(request), resources.clock(), person.as_key()
     with resources.reading() as connection:
-        judge = services.judge(connection, key.owner_id, now_us=now_us)
+        judge = services.judge(connection, key, now_us=now_us)
         events = events_of(connection, judge, key, site=link.site, zone=link.zone)
         shown = calendars.days_of(connection, link.id)
     moved = moves_of(map(day_of, events), shown, ZoneInfo(link.zone), now_us)

@@ -195,7 +195,8 @@ def post_planned_day(
     given = {"on": trimmed_field(fields, "on"), "note": trimmed_field(fields, "plan_note")}
     zone = viewer_of(request, key).zone.key
     try:
-        body = read_form(NewPlan, given | {"housing": housing, "zone": zone})
+        seen = trimmed_field(fields, "seen") or None
+        body = read_form(NewPlan, given | {"housing": housing, "zone": zone, "seen": seen})
         post_planned_change(machine, body, request, resources, key)
     except FAULTS as error:
         refused = RefusedForm(fault_of(error), given)
@@ -209,7 +210,8 @@ def post_planned_day_taken_back(
 ) -> Response:
     """No day is meant any more."""
     housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
-    delete_planned_change(machine, request, resources, key, housing)
+    seen = trimmed_field(fields, "seen") or None
+    delete_planned_change(machine, request, resources, key, housing, seen)
     return see_other(_address(machine, housing, at="plan"))
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, NamedTuple
+from urllib.parse import urlencode
 
 from fastapi import Depends, Query, Request, Response
 from pydantic import ValidationError
@@ -29,7 +30,7 @@ from cleanside.ingest.api.routes.papers import (
     post_meter_reading,
 )
 from cleanside.ingest.api.routes.part_orders import OrderStep, get_part_orders, post_part_order
-from cleanside.ingest.api.routes.shared import PathName, R
+from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.api.routes.shop import (
     NewCrew,
     NewPart,
@@ -55,6 +56,7 @@ from cleanside.ingest.console.forms import GROUPED, is_sure, number_of_field, tr
 from cleanside.ingest.console.rendering import address_with, ask_first, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Refused
+from cleanside.ingest.store import part_orders
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -69,10 +71,25 @@ STOCK_LINES = 3
 
 @router.get("/shop")
 def get_shop_page(
-    request: Request, resources: R, key: ShopViewer, page: Annotated[Page, Depends(paged(PAGE, PAGE))]
+    request: Request,
+    resources: R,
+    key: ShopViewer,
+    page: Annotated[Page, Depends(paged(PAGE, PAGE))],
+    came: Annotated[int | None, Query()] = None,
+    came_to: Annotated[Name | None, Query()] = None,
 ) -> Response:
-    """Sites, crews, parts, and the machines with their papers."""
-    return _shop_page(request, resources, key, page)
+    """Sites, crews, parts, machines with their papers. came, came_to : an order just booked, and where."""
+    booked = None if came is None or came_to is None else _booked(resources, key, came, came_to)
+    return _shop_page(request, resources, key, page, booked=booked)
+
+
+def _booked(resources: R, key: Key, order: int, site: str) -> dict[str, Any] | None:
+    """What came with an order; None: it is open, or not for this key."""
+    with resources.reading() as connection:
+        found = part_orders.find(connection, key.owner_id, order, key.sites)
+    if found is None or found.ended_us is None:
+        return None
+    return {"part": found.part, "pieces": found.pieces, "site": site}
 
 
 @router.post("/shop/site")
@@ -103,7 +120,9 @@ def post_order_form(order: int, request: Request, resources: R, key: ShopEditor,
         given = {"done": trimmed_field(fields, "done"), "site": site, "pieces": pieces}
         post_part_order(order, OrderStep.model_validate(given), resources, key)
 
-    return _kept(request, resources, key, fields, keep, at="orders")
+    came_to = trimmed_field(fields, "order_site") if trimmed_field(fields, "done") == "came" else ""
+    said = f"?{urlencode({'came': order, 'came_to': came_to})}" if came_to else ""
+    return _kept(request, resources, key, fields, keep, leads_to=f"/shop{said}#orders")
 
 
 @router.post("/shop/{kind}/{name}/delete")
@@ -153,14 +172,16 @@ def _part(fields: Fields, resources: R, key: Key) -> None:
     post_part(body, resources, key)
 
 
-def _kept(request: Request, resources: R, key: Key, fields: Fields, keep: Any, *, at: str = "") -> Response:
+def _kept(
+    request: Request, resources: R, key: Key, fields: Fields, keep: Any, *, leads_to: str = "/shop"
+) -> Response:
     """Back to the page; where something is wrong, the page says so and keeps what was entered."""
     try:
         keep(fields, resources, key)
     except (ValidationError, Refused) as wrong:
         page = Page.whole(PAGE)
         return _shop_page(request, resources, key, page, faults=field_faults(wrong), kept=fields_of(fields))
-    return see_other(f"/shop#{at}" if at else "/shop")
+    return see_other(leads_to)
 
 
 def whole_number(written: Any, name: str) -> int | None:
@@ -191,6 +212,7 @@ def _shop_page(
     *,
     faults: Sequence[FieldFault] = (),
     kept: dict[str, str] | None = None,
+    booked: Mapping[str, Any] | None = None,
 ) -> Response:
     machines, cursor = list_machines(resources, key, page)
     shop = get_shop(resources, key)
@@ -202,6 +224,7 @@ def _shop_page(
         shop=shop,
         names=names_of(shop),
         orders=get_part_orders(resources, key)["orders"],
+        booked=booked,
         whole=WrittenDays(sayer_of(request, key).formats).of,
         machines=machines,
         next_page=cursor and not faults and address_with(request, cursor=cursor),

@@ -20,7 +20,7 @@ from starlette.exceptions import HTTPException
 from cleanside.gateway.units import QUANTITIES
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.api.routes.entries import NewEntry, take
-from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.cautions import SITUATIONS
 from cleanside.ingest.console.formats import Formats
@@ -32,6 +32,7 @@ from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_seen import INSTALLATION, SERVICE, see
 from cleanside.ingest.console.visit_sheet import STEPS
 from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.owners.reach import sees_machine
 from cleanside.ingest.restriction.verdict.installation import BY_HAND, HandRule
 from cleanside.ingest.store import fleet, plate_photos
 from cleanside.ingest.store.keys import Key

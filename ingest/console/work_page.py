@@ -21,11 +21,13 @@ from pydantic import ValidationError
 
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.api.routes.element_changes import NewChange, enter_change, get_element_changes
+from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.paper_shapes import Day
 from cleanside.ingest.api.routes.papers import (
     GaugeShowing,
     NewPlan,
     delete_planned_change,
+    planned_of,
     post_planned_change,
 )
 from cleanside.ingest.api.routes.shared import Name, R
@@ -114,15 +116,16 @@ def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -
 @router.post("/work-list/move")
 def post_move(request: Request, resources: R, key: WorkWriter, fields: Fields) -> Response:
     """Put a machine on another day, or back on the day of the forecast."""
-    machine, _, housing = str(fields.get("move", "")).partition("/")
+    machine, housing, seen = [*str(fields.get("move", "")).split("/"), "", ""][:3]
     on = str(fields.get(f"on/{machine}/{housing}", ""))
     zone = _zone(request, key)
     try:
         if on:
-            plan = NewPlan(on=on, housing=housing, zone=zone.key, note="")
+            note = _note_of_plan(resources, key, machine, housing)
+            plan = NewPlan(on=on, housing=housing, zone=zone.key, note=note, seen=seen or None)
             post_planned_change(machine, plan, request, resources, key)
         else:
-            delete_planned_change(machine, request, resources, key, housing)
+            delete_planned_change(machine, request, resources, key, housing, seen or None)
     except ValidationError as wrong:
         raise Refused("not_a_day_of_the_list", status=422, code="not_valid", on=on[:40]) from wrong
     return see_other(f"{own_path(str(fields.get('back', '/work-list')))}#{machine}")
@@ -134,6 +137,13 @@ def _back_with(back: str, sent: int) -> str:
     asked = [(name, value) for name, value in parse_qsl(query, keep_blank_values=True) if name != "sent"]
     asked += [("sent", str(sent))] * (sent > 0)
     return f"{address}?{urlencode(asked)}#done" if asked else f"{address}#done"
+
+
+def _note_of_plan(resources: R, key: Key, machine: str, housing: str) -> str:
+    """What somebody noted beside the planned day: it stays when the day moves."""
+    with resources.reading() as connection:
+        planned = planned_of(connection, find_housing(connection, key, machine, housing))
+    return "" if planned is None else planned.note
 
 
 # ---------------------------------------------------------------- ticks

@@ -51,6 +51,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "resend_without_gateway": "have whoever posts its readings post them again; what is here is a duplicate",
     "too_many_confirmations": "use the link that was sent last, or wait a day",
     "no_visit_plan": "the detail says what is missing; correct it and ask again",
+    "planned_since": "look at the plan as it is now; to replace it, send yours with its planned_at",
     "plan_outdated": "ask for the plan again, look at what changed, and accept that one",
     "site_not_yours": "name sites of yours, or ask an admin for all sites",
     "unknown_person": "check the name against the list of people",

@@ -1,5 +1,5 @@
 """
-Which monitors people reach who are for some sites.
+Which machines and monitors people reach who are for some sites.
 
 - A monitor that never sat elsewhere is theirs whole: they enrol it again, move it within their sites, and see
   what it measured.
@@ -17,8 +17,9 @@ from typing import NamedTuple
 
 import sqlalchemy as sa
 
-from cleanside.ingest.owners.access import devices_seen
-from cleanside.ingest.store import papers
+from cleanside.ingest.owners.access import BOUND_ROLES, devices_seen, sees_site
+from cleanside.ingest.store import fleet, papers
+from cleanside.ingest.store.fleet import MachineRow
 from cleanside.ingest.store.keys import Key
 
 
@@ -41,3 +42,27 @@ def reach_of(connection: sa.Connection, key: Key) -> Reach:
         return Reach(devices_seen(key), frozenset())
     whole = papers.devices_of_sites(connection, key.owner_id, key.sites)
     return Reach(whole, papers.devices_sitting_at(connection, key.owner_id, key.sites) - whole)
+
+
+def sees_machine(connection: sa.Connection, key: Key, machine: MachineRow) -> bool:
+    """
+    True if the key may see a machine.
+
+    Who is for some sites sees machines at these; bound roles those that carry one of their devices, or none.
+    """
+    if key.sites and not sees_site(key, papers.site_of(connection, machine.id)):
+        return False
+    if key.role not in BOUND_ROLES:
+        return True
+    seats = [
+        seat
+        for housing in fleet.housings_of(connection, machine.id)
+        for seat in fleet.assignments_of_housing(connection, housing.id)
+    ]
+    return not seats or any(seat.device in key.devices for seat in seats)
+
+
+def sees_machine_named(connection: sa.Connection, key: Key, name: str) -> bool:
+    """True if there is a machine of that name, and the key may see it."""
+    machine = fleet.machine(connection, key.owner_id, name)
+    return machine is not None and sees_machine(connection, key, machine)

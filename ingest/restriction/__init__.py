@@ -21,7 +21,13 @@ from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
 from cleanside.ingest.restriction.measure.summary import HourSummary, PackedHour, Readings, Summaries
 from cleanside.ingest.restriction.measure.swapped import SentChanges, collect_sent
 from cleanside.ingest.restriction.verdict.ahead import Quantiles
-from cleanside.ingest.restriction.verdict.assess import SILENT_S, Assessment, assess, assess_housing
+from cleanside.ingest.restriction.verdict.assess import (
+    SILENT_S,
+    Assessment,
+    assess,
+    assess_housing,
+    without_names,
+)
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.study import Studied, Study, housing_lives, study_housing
 from cleanside.ingest.restriction.verdict.suspect import Suspicion
@@ -60,4 +66,5 @@ __all__ = [
     "operating_hours",
     "study_housing",
     "summarise_hours",
+    "without_names",
 ]

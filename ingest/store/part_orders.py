@@ -34,13 +34,12 @@ def sites_text(sites: Collection[str]) -> str:
     return ",".join(sorted(sites))
 
 
-def open_of(connection: sa.Connection, owner_id: int, sites: Collection[str]) -> list[OrderRow]:
-    """The open orders of an owner for machines at these sites, by day and part. sites empty: of all."""
+def open_of(connection: sa.Connection, owner_id: int) -> list[OrderRow]:
+    """The open orders of an owner, by day and part."""
     query = sa.select(*(part_orders.c[f] for f in OrderRow._fields))
     query = query.where(part_orders.c.owner_id == owner_id, _OPEN)
     ordered = query.order_by(part_orders.c.order_by, part_orders.c.part, part_orders.c.id)
-    found = [OrderRow(*row) for row in connection.execute(ordered)]
-    return [one for one in found if _is_of(one, sites)]
+    return [OrderRow(*row) for row in connection.execute(ordered)]
 
 
 def find(connection: sa.Connection, owner_id: int, order_id: int, sites: Collection[str]) -> OrderRow | None:
@@ -48,10 +47,11 @@ def find(connection: sa.Connection, owner_id: int, order_id: int, sites: Collect
     query = sa.select(*(part_orders.c[f] for f in OrderRow._fields))
     query = query.where(part_orders.c.owner_id == owner_id, part_orders.c.id == order_id)
     row = connection.execute(query).first()
-    return None if row is None or not _is_of(OrderRow(*row), sites) else OrderRow(*row)
+    return None if row is None or not is_of(OrderRow(*row), sites) else OrderRow(*row)
 
 
-def _is_of(order: OrderRow, sites: Collection[str]) -> bool:
+def is_of(order: OrderRow, sites: Collection[str]) -> bool:
+    """True where an order is for machines at these sites alone. sites empty: of all."""
     return not sites or bool(order.sites and set(order.sites.split(",")) <= set(sites))
 
 

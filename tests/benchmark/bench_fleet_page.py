@@ -20,6 +20,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from cleanside.ingest.analysis.assessment import Judge
 from cleanside.ingest.restriction import summarise_hours
 from cleanside.ingest.store import database, fleet, hours, papers, shop
 from cleanside.ingest.store.fleet import TerminalRow
@@ -80,7 +81,8 @@ def remember(api: Api) -> None:
         every = fleet.housings_in_use(connection, OWNER_ID)
     for first in range(0, len(every), AT_ONCE):
         with api.resources.reading() as connection:
-            judge = api.services.judge(connection, OWNER_ID)
+            known = api.services.snapshots.of(connection, OWNER_ID)
+            judge = Judge(connection, api.resources, api.services.memory, known)
             judge.views(every[first : first + AT_ONCE], whole_owner=False)
 
 

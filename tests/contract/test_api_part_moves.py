@@ -57,11 +57,40 @@ def test_a_tick_takes_a_part_from_the_stock_of_its_site_once_and_back_it_goes(st
 
 def test_stock_never_falls_below_zero_and_the_entry_says_that_there_was_none(stocked: Api) -> None:
     enter(stocked, "tick-1")
-    assert enter(stocked, "tick-2", what="new", part="KG-0715")["part_taken"]["pieces"] == 0
+    safety = enter(stocked, "tick-2", what="safety_element", part="KG-0715")
+    assert safety["part_taken"]["pieces"] == 0
     assert stock_of(stocked) == {"kargrund": 2, "oberkies": 0}
-    at = enter(stocked, "tick-2")["changed_at"]
-    ask(stocked, "DELETE", CHANGES, changed_at=at, entry_id="tick-2")
+    ask(stocked, "DELETE", CHANGES, changed_at=safety["changed_at"], entry_id="tick-2")
     assert stock_of(stocked) == {"kargrund": 2, "oberkies": 0}, "none was taken, so none comes back"
+
+
+def test_two_who_tick_the_same_change_take_one_part(stocked: Api) -> None:
+    ask(stocked, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "oberkies", "pieces": 2}]})
+    assert enter(stocked, "tick-1")["part_taken"]["pieces"] == 1
+    stocked.clock.advance(60)
+    second = enter(stocked, "tick-2")
+    assert (second["verdict"], second["part_taken"]) == ("double", None)
+    at = instant_text(stocked.clock.now_us)
+    visit = {"entry_id": "visit-1", "kind": "element_change", "machine": "grader-07", "made_at": at}
+    ask(stocked, "POST", "/v1/entries", visit | {"content": {"what": "new"}})
+    assert stock_of(stocked)["oberkies"] == 1, "nor does a visit beside the work list"
+
+
+def test_an_entry_of_a_visit_takes_a_part_once(stocked: Api) -> None:
+    at = instant_text(stocked.clock.now_us)
+    visit = {"entry_id": "visit-1", "kind": "element_change", "machine": "grader-07", "made_at": at}
+    for _ in range(2):
+        ask(stocked, "POST", "/v1/entries", visit | {"content": {"what": "new"}})
+    assert stock_of(stocked)["oberkies"] == 0
+
+
+def test_a_question_takes_its_part_once_it_is_confirmed(stocked: Api) -> None:
+    """Thirty hours before, the readings went on rising."""
+    at = instant_text(stocked.clock.now_us - 30 * 3_600_000_000)
+    asked = enter(stocked, "tick-1", changed_at=at)
+    assert (asked["is_question"], asked["part_taken"]) == (True, None)
+    sure = enter(stocked, "tick-1", changed_at=at, confirmed_because="it stood beside the machine")
+    assert (sure["is_question"], sure["part_taken"]["pieces"]) == (False, 1)
 
 
 @pytest.mark.parametrize("what", ["cleaned", "inspected"])
@@ -137,7 +166,11 @@ def test_on_the_page_an_order_is_placed_comes_or_is_dropped(stocked: Api) -> Non
     assert f'action="{path}"' in page
     sent = stocked.request("POST", path, key="planner", data={"done": "ordered"})
     assert (sent.status_code, sent.headers["location"]) == (303, "/shop#orders")
-    stocked.request("POST", path, key="planner", data={"done": "came", "order_site": "oberkies"})
+    came = stocked.request("POST", path, key="planner", data={"done": "came", "order_site": "oberkies"})
+    page = stocked.get(came.headers["location"], key="planner").text
+    [said] = [line for line in page.splitlines() if 'role="status"' in line and "KG-0715" in line]
+    assert ">1<" in said or "1 ×" in said
+    assert "oberkies" in said
     assert stock_of(stocked)["oberkies"] == 1
 
 
@@ -147,3 +180,25 @@ def test_who_is_for_other_sites_sees_no_order_of_these(stocked: Api) -> None:
     away = signed_in(stocked, "mara.lindt", "planner", sites=["kargrund"])
     assert away.get("/v1/part-orders").json()["orders"] == []
     assert away.post(path, {"done": "dropped"}).status_code == 404
+
+
+def test_who_is_for_the_site_of_the_machine_counts_what_all_ordered_for_it(stocked: Api) -> None:
+    without_stock(stocked)
+    [order] = orders(stocked)
+    path = f"/v1/part-orders/{order['order']}"
+    ask(stocked, "POST", path, {"done": "ordered", "pieces": 2})
+    here = signed_in(stocked, "jon.falk", "planner", sites=["oberkies"])
+    [seen_here] = here.get("/v1/part-orders").json()["orders"]
+    assert (seen_here["pieces"], seen_here["is_yours"]) == (1, False), "one machine here takes it"
+    before = ask(stocked, "GET", PLAN)["before"]
+    [line] = here.get(f"/v1/work?before={before}").json()["parts"]
+    assert line["to_order"] == 0
+    assert f"/shop/orders/{order['order']}" not in here.get("/shop").text
+    assert here.post(path, {"done": "dropped"}).status_code == 404
+
+
+def test_the_site_that_needs_an_order_is_chosen_already(stocked: Api) -> None:
+    without_stock(stocked)
+    assert orders(stocked)[0]["site"] == "oberkies"
+    page = stocked.get("/shop", key="planner").text
+    assert '<option value="oberkies" selected>' in page[page.index('id="orders"') :]

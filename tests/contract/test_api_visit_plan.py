@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -143,6 +144,17 @@ def test_an_accepted_plan_is_the_planned_day_of_each_machine_and_stays(worked: A
 def by_hand(api: Api, day: str) -> None:
     """Somebody plans the change of grader-07 for a day."""
     ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": day, "zone": "Europe/Vienna"})
+
+
+def test_accepting_a_plan_keeps_the_note_of_the_day_that_it_moves(worked: Api) -> None:
+    other = other_day(plan_of(worked)["visits"][0])
+    address = "/v1/machines/grader-07/planned-change"
+    ask(worked, "POST", address, {"on": other, "zone": "Europe/Vienna", "note": "crane is booked"})
+    [visit] = plan_of(worked)["visits"]
+    away = (date.fromisoformat(other) + timedelta(days=1)).isoformat()
+    ask(worked, "POST", ACCEPTED, accepted(seen(visit) | {"on": away, "replaces": True}))
+    planned = ask(worked, "GET", "/v1/fleet")["housings"][0]["planned"]
+    assert (planned["on"], planned["note"]) == (away, "crane is booked")
 
 
 def planned_on(api: Api) -> str:

@@ -245,6 +245,28 @@ def test_a_change_is_planned_moved_and_taken_back_on_the_page(api: Api) -> None:
     assert planned() is None
 
 
+def test_a_day_that_another_planned_since_is_not_overwritten(api: Api) -> None:
+    stale = {"housing": "main", "on": "2026-03-05", "plan_note": "", "seen": "none"}
+    other = {"on": "2026-03-09", "note": "crane is booked", "seen": "none"}
+    address = "/v1/machines/grader-07/planned-change"
+    assert api.post(address, other, key="planner").status_code == 200
+    refused = send(api, stale, path=f"{MACHINE}/planned-day")
+    assert refused.status_code == 409
+    assert "crane is booked" in refused.text
+    assert api.post(address, {"on": "2026-03-05", "seen": "none"}, key="planner").json()["code"] == (
+        "planned_since"
+    )
+    moved = {"move": "grader-07/main/none", "on/grader-07/main": "2026-03-05"}
+    for on in ("2026-03-05", ""):
+        form = moved | {"on/grader-07/main": on}
+        assert api.request("POST", "/work-list/move", key="planner", data=form).status_code == 409
+    planned = api.get("/v1/fleet").json()["housings"][0]["planned"]
+    assert (planned["on"], planned["note"]) == ("2026-03-09", "crane is booked")
+    [seen] = re.findall(r'name="seen" value="([^"]+)"><div><label for="on"', re.sub(r"\n", "", refused.text))
+    assert seen == planned["planned_at"], "sent again it is meant"
+    assert send(api, stale | {"seen": seen}, path=f"{MACHINE}/planned-day").status_code == 303
+
+
 def test_dates_beside_too_early_to_judge_say_what_they_rest_on(api: Api) -> None:
     """The same words on every page and in the file, and a code for programs."""
     register_worked(api, 3, rise_kpa=0.02)

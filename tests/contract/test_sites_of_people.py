@@ -7,9 +7,10 @@ from typing import Any
 
 import pytest
 
+from cleanside.gateway.wire import instant_text, parse_instant
 from tests.contract.test_api_shop import ask
 from tests.support.people import Browser, signed_in
-from tests.support.serving import STREAM, Api, batch, in_process
+from tests.support.serving import STREAM, Api, batch, bearer, in_process
 
 
 @pytest.fixture
@@ -187,3 +188,74 @@ def test_who_no_longer_sees_a_machine_learns_that_their_entry_was_taken(api: Api
     assert person.post("/v1/entries", entry("grader-07")).json()["outcome"] == "same_as_before"
     changed = person.post("/v1/entries", entry("grader-07", housing="main"))
     assert (changed.status_code, changed.json()["code"]) == (404, "unknown_machine")
+
+
+# ---------------------------------------------------------------- monitors of two sites that were swapped
+
+SWAP_HOURS, STEP_S = 12, 300
+STREAM_OF = {"grader-07": STREAM, "loader-02": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d12"}
+SENT = {"engine_speed": ("r/min", 1800.0), "supply_voltage": ("V", 27.6)}
+
+
+def send_as(api: Api, machine: str, *kinds: str) -> None:
+    """Readings of a machine's monitor, with another quantity beside restriction every `SWAP_HOURS`."""
+    device = f"{machine}-intake"
+    key = api.post("/v1/keys", {"role": "device", "devices": [device]}).json()["key"]
+    count, start_us = SWAP_HOURS * 3600 // STEP_S, parse_instant("2026-02-26T06:00:00Z").us
+    for turn, kind in enumerate(kinds):
+        unit, value = SENT[kind]
+        body = {
+            "device": device,
+            "stream": STREAM_OF[machine],
+            "units": {"restriction": "kPa", kind: unit},
+            "first_seq": turn * count + 1,
+            "start": instant_text(start_us + turn * count * STEP_S * 1_000_000),
+            "step_ms": [0] + [STEP_S * 1000] * (count - 1),
+            "columns": {"restriction": [2.5] * count, kind: [value] * count},
+        }
+        sent = api.post("/v1/readings", body, key=None, headers=bearer(key))
+        assert sent.status_code == 200, sent.text
+
+
+@pytest.fixture
+def swapped(api: Api) -> Api:
+    """From one hour on grader-07 sends as loader-02 did before, and the other way round."""
+    send_as(api, "grader-07", "engine_speed", "supply_voltage")
+    send_as(api, "loader-02", "supply_voltage", "engine_speed")
+    api.clock.now_us = parse_instant("2026-02-27T07:00:00Z").us
+    api.analyse()
+    return api
+
+
+def swap_said(document: dict[str, Any]) -> dict[str, Any]:
+    [said] = [s["said"] for s in document["suspicions"] if s["cause"] == "monitors_swapped"]
+    return dict(said)
+
+
+def test_a_suspicion_names_no_machine_of_another_site(swapped: Api) -> None:
+    address = "/v1/machines/grader-07/restriction"
+    told = swap_said(swapped.get(address, key="planner").json())
+    assert (told["code"], told["values"]["other"]) == ("sends_as_other", "loader-02")
+    person = signed_in(swapped, "mara.lindt", "planner", sites=["oberkies"])
+    told = swap_said(person.get(address).json())
+    assert (told["code"], list(told["values"])) == ("sends_as_another", ["from_s"])
+    for way in WAYS_OUT:
+        answer = person.get(way)
+        assert (answer.status_code, "loader-02" in answer.text) == (200, False), way
+
+
+#: every answer and page that a suspicion of grader-07 can be on
+WAYS_OUT = (
+    *("/v1/fleet", "/v1/fleet?with_trend=true", "/v1/machines/grader-07/restriction", "/v1/work"),
+    *("/v1/machines/grader-07/lives", "/v1/machines/grader-07/element-changes", "/v1/digest"),
+    *("/v1/visit-plan", "/v1/machines.csv", "/v1/element-lives", "/element-lives", "/fleet.csv"),
+    *("/fleet", "/machines/grader-07", "/work-list", "/visit/grader-07", "/shop", "/visit-plan"),
+)
+
+
+def test_a_key_of_some_monitors_learns_of_no_other_machine_by_a_suspicion(swapped: Api) -> None:
+    made = swapped.post("/v1/keys", {"role": "integrator", "devices": ["grader-07-intake"]}).json()
+    headers = bearer(made["key"])
+    answer = swapped.get("/v1/machines/grader-07/restriction", key=None, headers=headers)
+    assert swap_said(answer.json())["code"] == "sends_as_another"
+    assert "loader-02" not in answer.text + swapped.get("/v1/fleet", key=None, headers=headers).text

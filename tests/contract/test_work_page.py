@@ -114,6 +114,12 @@ def test_a_machine_is_moved_to_another_day_and_back(api: Api) -> None:
     )
     [job] = ask(api, "GET", "/v1/work")["jobs"]
     assert (job["day"], job["reason"]) == ("2026-02-26", "planned")
+    ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": "2026-02-26", "note": "crane is booked"})
+    planned = ask(api, "GET", "/v1/work")["jobs"][0]["planned"]
+    assert f'value="grader-07/main/{planned["planned_at"]}"' in page(api)
+    later = {"move": f"grader-07/main/{planned['planned_at']}", "on/grader-07/main": "2026-02-25"}
+    assert api.request("POST", "/work-list/move", key="planner", data=later).status_code == 303
+    assert ask(api, "GET", "/v1/work")["jobs"][0]["planned"]["note"] == "crane is booked"
     back = moved | {"on/grader-07/main": ""}
     assert api.request("POST", "/work-list/move", key="planner", data=back).status_code == 303
     assert ask(api, "GET", "/v1/work")["jobs"][0]["reason"] == "early_date"

@@ -12,7 +12,7 @@ def an_order(connection: sa.Connection, owner_id: int) -> int:
     """Two pieces to order by the fourth of March. Returns its number."""
     wanted = OrderRow(0, "KG-0715", 2, "2026-03-04", "2026-03-06", 0, "ines.roth", "", None, None)
     part_orders.put_wanted(connection, owner_id, [wanted], "")
-    [order] = part_orders.open_of(connection, owner_id, ())
+    [order] = part_orders.open_of(connection, owner_id)
     return order.id
 
 

@@ -220,6 +220,13 @@ class WantedOrderShown(Described):
     ordered_at: str | None = Field(description="when it was ordered, UTC; null: not yet")
     ordered_by: str | None = Field(description="handle of whoever ordered it")
     ended_at: str | None = Field(description="when it came or was dropped, UTC; null: it is open")
+    site: str | None = Field(
+        description="of the machine that needs it first, or where it came; null: unknown"
+    )
+    is_yours: bool = Field(
+        description="false: it is for machines of other sites too; its pieces are those for yours, and who "
+        "sees all of its sites says what became of it"
+    )
 
 
 class WantedOrdersAnswer(Described):

@@ -17,7 +17,7 @@ from cleanside.ingest.api.routes.described_fleet import (
     RegisteredAnswer,
 )
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, assigned_document, cautions_of, order_of
 from cleanside.ingest.api.routes.services import services_of
@@ -42,7 +42,7 @@ from cleanside.ingest.owners import seating
 from cleanside.ingest.owners.access import BOUND_ROLES, require, sees_device
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import put_in_service
-from cleanside.ingest.owners.reach import reach_of
+from cleanside.ingest.owners.reach import reach_of, sees_machine
 from cleanside.ingest.store import audit, fleet, keys, reports, streams
 from cleanside.ingest.store.fleet import Assignment, DeviceRow
 from cleanside.ingest.store.keys import Key

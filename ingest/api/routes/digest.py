@@ -40,7 +40,7 @@ def get_digest(
 ) -> dict[str, Any]:
     """The daily digest as of now: to change, to order, open questions, done, and what cannot wait."""
     with resources.reading() as connection:
-        judge = services_of(request).judge(connection, key.owner_id)
+        judge = services_of(request).judge(connection, key)
         return digest_document(connection, judge, key, zone=zone, period=DAILY)
 
 

@@ -47,6 +47,7 @@ from cleanside.ingest.api.routes.shop import PartNumber
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction import WeighedEntry
+from cleanside.ingest.restriction.elements.entries import DOUBLE
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.restriction.verdict.statement import Statement
@@ -205,6 +206,7 @@ def enter_change(
     now_us = resources.clock()
     act = Act(key, machine, now_us, now_us)
     housing = resources.writer.call(lambda connection: keep_change(connection, act, body))
+    take_part(request, resources, act, housing, _entered(body, key.handle, now_us).entry_id)
     return _shown(request, resources, key, housing)
 
 
@@ -220,9 +222,24 @@ def keep_change(connection: sa.Connection, act: Act, body: NewChange) -> Housing
     new |= gauge is not None and papers.put_gauge(connection, housing.id, gauge) is None
     if what is not None or new:
         note_act(connection, act, what or "element_change_read", body)
-    if what == "element_change":
-        _take_part(connection, act, housing, change)
     return housing
+
+
+def take_part(request: Request, resources: Resources, act: Act, housing: HousingRow, entry_id: str) -> None:
+    """
+    Take the part of an entry from the stock, where the entry counts by itself.
+
+    One that counts as one with another took what the other took; a question takes none until it is confirmed.
+    An entry that took its part takes none again, so a resend is safe.
+    """
+    with resources.reading() as connection:
+        study = services_of(request).judge(connection, act.key).view(housing).assessment.study
+        entered = {change.entry_id: change for change in element_changes.changes_of(connection, housing.id)}
+    counts = any(
+        w.entry.name == entry_id and not (w.is_question or w.verdict == DOUBLE) for w in study.entries
+    )
+    if counts and entry_id in entered:
+        resources.writer.call(lambda connection: _take_part(connection, act, housing, entered[entry_id]))
 
 
 def _take_part(connection: sa.Connection, act: Act, housing: HousingRow, change: EnteredChange) -> None:
@@ -345,7 +362,7 @@ def _refuse_far_off(changed_us: int, now_us: int) -> None:
 def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:
     """Entries with what the readings show about them now."""
     with resources.reading() as connection:
-        judge = services_of(request).judge(connection, key.owner_id)
+        judge = services_of(request).judge(connection, key)
         seen = judge.view(housing)
         entered = {c.entry_id: c for c in element_changes.changes_of(connection, housing.id)}
         meters = {m.entry_id: m.meter_h for m in papers.meters_of(connection, housing.machine_id)}

@@ -17,7 +17,7 @@ from cleanside.ingest.api.routes.described_codes import (
     EnrolmentShown,
 )
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, cautions_of, order_of, span_document
 from cleanside.ingest.api.routes.services import host_of, services_of
@@ -41,6 +41,7 @@ from cleanside.ingest.owners import access, enrolment, one_time_code
 from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS, Enrolled
+from cleanside.ingest.owners.reach import sees_machine
 from cleanside.ingest.owners.seating import Seated
 from cleanside.ingest.store import audit, fleet, one_time_codes
 from cleanside.ingest.store.keys import Key

@@ -10,18 +10,20 @@ from __future__ import annotations
 
 import hashlib
 import json
+from contextlib import suppress
 from typing import Annotated, Any
 
 import sqlalchemy as sa
-from fastapi import Depends, Query
+from fastapi import Depends, Query, Request
 from pydantic import Field
 
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.api.routes.described_fleet import EntryAnswer, TakenEntriesAnswer
 from cleanside.ingest.api.routes.described_kinds import EntryContent
+from cleanside.ingest.api.routes.element_changes import take_part
 from cleanside.ingest.api.routes.entry_kinds import KINDS, EntryKind
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.machines import find_machine, sees_machine
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, find_machine
 from cleanside.ingest.api.routes.paging import P
 from cleanside.ingest.api.routes.shared import (
     Act,
@@ -36,8 +38,9 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.checking.plausible_time import EARLIEST_US
-from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.owners.access import require
+from cleanside.ingest.owners.reach import sees_machine
 from cleanside.ingest.store import entries, fleet
 from cleanside.ingest.store.entries import TakenEntry
 from cleanside.ingest.store.keys import Key
@@ -102,9 +105,23 @@ class NewEntry(Strict):
     },
     plain="entry_id made_at sent_at subject compared_with",
 )
-def post_entry(body: NewEntry, resources: R, key: Writer) -> dict[str, Any]:
+def post_entry(body: NewEntry, request: Request, resources: R, key: Writer) -> dict[str, Any]:
     """Carry an entry out, once. The same again changes nothing; another under the same id is refused."""
-    return take(resources, key, body)
+    taken = take(resources, key, body)
+    if body.kind == "element_change":
+        _take_part(request, resources, key, body)
+    return taken
+
+
+def _take_part(request: Request, resources: Resources, key: Key, body: NewEntry) -> None:
+    """The part that went in leaves the stock, also where only the resend of an entry comes as far as this."""
+    now_us = resources.clock()
+    act = Act(key, body.machine, now_us, now_us)
+    with suppress(NotFound):  # a resend may outlive its machine
+        with resources.reading() as connection:
+            named = body.content.get("housing", DEFAULT_HOUSING)
+            housing = find_housing(connection, key, body.machine, named)
+        take_part(request, resources, act, housing, body.content.get("entry_id", body.entry_id))
 
 
 @router.get("/v1/entries", summary="Entries made without a link", response_model=TakenEntriesAnswer)

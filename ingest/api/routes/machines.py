@@ -39,7 +39,7 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
-from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
+from cleanside.ingest.owners.reach import sees_machine
 from cleanside.ingest.store import audit, declared, fleet, papers
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
@@ -261,24 +261,6 @@ def keep_limit(connection: sa.Connection, act: Act, body: HousingTerminal) -> Te
 
 
 # ---------------------------------------------------------------- access and answers
-
-
-def sees_machine(connection: sa.Connection, key: Key, machine: MachineRow) -> bool:
-    """
-    True if the key may see a machine.
-
-    Who is for some sites sees machines at these; bound roles those that carry one of their devices, or none.
-    """
-    if key.sites and not sees_site(key, papers.site_of(connection, machine.id)):
-        return False
-    if key.role not in BOUND_ROLES:
-        return True
-    seats = [
-        seat
-        for housing in fleet.housings_of(connection, machine.id)
-        for seat in fleet.assignments_of_housing(connection, housing.id)
-    ]
-    return not seats or any(seat.device in key.devices for seat in seats)
 
 
 def find_machine(connection: sa.Connection, key: Key, name: str) -> MachineRow:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import sqlalchemy as sa
-from fastapi import Depends, Request
+from fastapi import Depends, Query, Request
 from pydantic import Field
 
 from cleanside.gateway.units import to_si
@@ -61,7 +61,13 @@ from cleanside.ingest.shop.meter import doubt_of, meter_now_h, offset_h
 from cleanside.ingest.store import audit, fleet, papers
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.papers import GaugeReading, MachinePapers, MeterReading, PlannedChange
+from cleanside.ingest.store.papers import (
+    NO_PAPERS,
+    GaugeReading,
+    MachinePapers,
+    MeterReading,
+    PlannedChange,
+)
 
 router = router_of("shop")
 
@@ -155,6 +161,10 @@ class NewGaugeReading(GaugeShowing):
     entry_id: Name | None = Field(None, description="made by whoever enters it; a resend is the same entry")
 
 
+#: `seen` where no day was planned
+NONE_PLANNED = "none"
+
+
 class NewPlan(Strict):
     """The day on which a person means to change an element."""
 
@@ -162,6 +172,13 @@ class NewPlan(Strict):
     housing: Name = DEFAULT_HOUSING
     zone: ZoneName = Field("UTC", description="where that day begins and ends")
     note: Words = Field("", max_length=400)
+    seen: Words | None = Field(
+        None,
+        max_length=40,
+        description="planned_at of the plan that was seen, none: no day was planned; another by now: 409 "
+        "`planned_since`. Left out: whatever is planned is replaced",
+        examples=["2026-03-02T09:00:00Z"],
+    )
 
 
 @router.patch(
@@ -377,7 +394,7 @@ def _meters(request: Request, resources: R, key: Key, machine: str) -> dict[str,
     with resources.reading() as connection:
         found = find_machine(connection, key, machine)
         readings = papers.meters_of(connection, found.id)
-        judge = services_of(request).judge(connection, key.owner_id)
+        judge = services_of(request).judge(connection, key)
         housings = fleet.housings_of(connection, found.id)
         seen = judge.view(housings[0]) if housings else None
     shown_h = None
@@ -499,7 +516,7 @@ def gauges_document(request: Request, resources: R, key: Key, housing: HousingRo
     """What was read of a housing's gauges, beside what cleanside says for the same instants."""
     with resources.reading() as connection:
         readings = papers.gauges_of(connection, housing.id)
-        judge = services_of(request).judge(connection, key.owner_id)
+        judge = services_of(request).judge(connection, key)
         series = judge.series(judge.view(housing))
         terminals = fleet.terminals_of(connection, housing.id)
     return {
@@ -558,7 +575,7 @@ def level_at(series: HourlyRestriction, at_s: float) -> tuple[float, float] | No
     "/v1/machines/{machine}/planned-change",
     summary="Plan a change for a day",
     response_model=PlannedAnswer,
-    responses=problems(404),
+    responses=problems(404, 409),
 )
 @example({"on": "2026-03-04", "zone": "Europe/Vienna", "housing": "{housing}"}, plain="on zone")
 def post_planned_change(
@@ -577,6 +594,7 @@ def post_planned_change(
 
     def save(connection: sa.Connection) -> HousingRow:
         housing = find_housing(connection, key, machine, body.housing)
+        refuse_unseen_plan(connection, housing, body.seen)
         papers.put_planned(connection, housing.id, planned)
         about = {"machine": machine, "body": body.model_dump(mode="json")}
         audit.note(connection, key.owner_id, now_us, key.handle, "planned_change", **about)
@@ -589,16 +607,22 @@ def post_planned_change(
     "/v1/machines/{machine}/planned-change",
     summary="Take a planned change back",
     response_model=PlannedAnswer,
-    responses=problems(404),
+    responses=problems(404, 409),
 )
 @example(query={"housing": "{housing}"})
 def delete_planned_change(
-    machine: PathName, request: Request, resources: R, key: Writer, housing: Name = DEFAULT_HOUSING
+    machine: PathName,
+    request: Request,
+    resources: R,
+    key: Writer,
+    housing: Name = DEFAULT_HOUSING,
+    seen: Annotated[str | None, Query(max_length=40, description="as of a new plan")] = None,
 ) -> dict[str, Any]:
     """No day is meant any more. Where none was, nothing changes."""
 
     def save(connection: sa.Connection) -> HousingRow:
         found = find_housing(connection, key, machine, housing)
+        refuse_unseen_plan(connection, found, seen)
         papers.take_planned_back(connection, found.id)
         about = {"machine": machine, "housing": housing}
         now_us = resources.clock()
@@ -608,8 +632,27 @@ def delete_planned_change(
     return _planned_answer(request, resources, key, resources.writer.call(save))
 
 
+def planned_of(connection: sa.Connection, housing: HousingRow) -> PlannedChange | None:
+    """The planned change of a housing; None: none is planned."""
+    known = papers.papers_where(connection, "housings.id = ?", (housing.id,))
+    return known.get(housing.id, NO_PAPERS).planned
+
+
+def refuse_unseen_plan(connection: sa.Connection, housing: HousingRow, seen: str | None) -> None:
+    """A plan that was made since is not overwritten. Raises Refused (409) with what is planned."""
+    if seen is None:
+        return
+    planned = planned_of(connection, housing)
+    if seen == (NONE_PLANNED if planned is None else text(planned.planned_us)):
+        return
+    if planned is None:
+        raise Refused("plan_taken_back_since", status=409, code="planned_since", machine=housing.machine)
+    about: dict[str, Any] = {"on": planned.planned_on, "by": planned.who, "note": planned.note}
+    raise Refused("planned_since", status=409, machine=housing.machine, **about)
+
+
 def _planned_answer(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:
     with resources.reading() as connection:
-        judge: Judge = services_of(request).judge(connection, key.owner_id)
+        judge: Judge = services_of(request).judge(connection, key)
         seen: View = judge.view(housing)
     return {"machine": housing.machine, "housing": housing.name, "planned": planned_document(seen)}

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from collections import Counter
+from collections.abc import Sequence
+from typing import Annotated, Any, NamedTuple
 
 import sqlalchemy as sa
 from fastapi import Depends
@@ -14,10 +16,12 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, problems, router_of, text
 from cleanside.ingest.api.routes.shop import ShopReader, find_group, require_site
 from cleanside.ingest.errors import Complaint, NotFound, NotValid
+from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.shop.part_sheet import MOST_PIECES
 from cleanside.ingest.shop.stock import PartLine
-from cleanside.ingest.store import audit, part_orders, shop
+from cleanside.ingest.store import audit, papers, part_orders, shop
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.papers import NO_PAPERS, Papers
 from cleanside.ingest.store.part_orders import OrderRow
 
 router = router_of("shop")
@@ -37,8 +41,7 @@ class OrderStep(Strict):
 def get_part_orders(resources: R, key: ShopReader) -> dict[str, Any]:
     """Open orders, by the day on which they must be placed. An accepted plan of visits makes them."""
     with resources.reading() as connection:
-        found = part_orders.open_of(connection, key.owner_id, key.sites)
-        return {"orders": [order_document(one) for one in found]}
+        return {"orders": [order_document(one) for one in orders_seen(connection, key)]}
 
 
 @router.post(
@@ -68,7 +71,7 @@ def post_part_order(
         audit.note(connection, key.owner_id, now_us, key.handle, "part_order", **about, site=body.site)
         return changed
 
-    return order_document(resources.writer.call(save))
+    return order_document(SeenOrder(resources.writer.call(save), body.site, is_yours=True))
 
 
 def _step(connection: sa.Connection, key: Key, known: OrderRow, body: OrderStep, now_us: int) -> OrderRow:
@@ -120,8 +123,59 @@ def _wanted(line: PartLine, who: str, sites: str, now_us: int) -> OrderRow:
     )
 
 
-def order_document(order: OrderRow) -> dict[str, Any]:
+# ---------------------------------------------------------------- what of it a person sees
+
+
+class SeenOrder(NamedTuple):
+    """An open order, with the pieces of it that count for who reads."""
+
+    order: OrderRow
+    site: str | None  # of the machine that needs it first; None: not known
+    is_yours: bool  # False: it is for machines of other sites too, whose people say what became of it
+
+
+def orders_seen(connection: sa.Connection, key: Key) -> list[SeenOrder]:
+    """
+    Open orders for machines that the key sees.
+
+    Of an order for more sites than its own, one piece counts for each housing seen that takes the part:
+    how many are for other sites stays closed.
+    """
+    takers = _takers(connection, key)
+    left = Counter({part: len(found) for part, found in takers.items()})
+    seen = []
+    for order in part_orders.open_of(connection, key.owner_id):
+        is_yours = part_orders.is_of(order, key.sites)
+        pieces = order.pieces if is_yours else min(order.pieces, left[order.part])
+        left[order.part] = max(0, left[order.part] - pieces)
+        if pieces:
+            site = _site_of(order, takers.get(order.part, []))
+            seen.append(SeenOrder(order._replace(pieces=pieces), site, is_yours))
+    return seen
+
+
+def _takers(connection: sa.Connection, key: Key) -> dict[str, list[Papers]]:
+    """Part -> papers of the housings seen that take it."""
+    found: dict[str, list[Papers]] = {}
+    for known in papers.papers_of_owner(connection, key.owner_id).values():
+        if known.housing.primary_part is not None and sees_site(key, known.machine.site):
+            found.setdefault(known.housing.primary_part, []).append(known)
+    return found
+
+
+def _site_of(order: OrderRow, takers: Sequence[Papers]) -> str | None:
+    """The site of the machine planned for the day of an order; else of one that takes the part."""
+
+    def rank(known: Papers) -> tuple[bool, str]:
+        on = None if known.planned is None else known.planned.planned_on
+        return on != order.needed_on, known.machine.site or ""
+
+    return min((k for k in takers if k.machine.site), key=rank, default=NO_PAPERS).machine.site
+
+
+def order_document(seen: SeenOrder) -> dict[str, Any]:
     """An order for an answer."""
+    order = seen.order
     return {
         "order": order.id,
         "part": order.part,
@@ -133,4 +187,6 @@ def order_document(order: OrderRow) -> dict[str, Any]:
         "ordered_at": text(order.ordered_us),
         "ordered_by": order.ordered_by,
         "ended_at": text(order.ended_us),
+        "site": seen.site,
+        "is_yours": seen.is_yours,
     }

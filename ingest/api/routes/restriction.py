@@ -21,7 +21,6 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import (
     DEFAULT_HOUSING,
     find_housing,
-    sees_machine,
     terminal_document,
 )
 from cleanside.ingest.api.routes.paging import P
@@ -42,6 +41,7 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
+from cleanside.ingest.owners.reach import sees_machine_named
 from cleanside.ingest.restriction import Assessment, LifeSpan, Quantiles, Suspicion, operating_hours
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
@@ -89,7 +89,7 @@ def get_restriction(
     """The present view of one housing, with the series of restriction at the reference flow by hour."""
     with resources.reading() as connection:
         housing_row = find_housing(connection, key, machine, housing)
-        judge = services_of(request).judge(connection, key.owner_id)
+        judge = services_of(request).judge(connection, key)
         seen = judge.view(housing_row)
         points = _points_of(judge.series(seen), us(since))
         came = _coverage(connection, housing_row, points) if with_coverage else None
@@ -148,7 +148,7 @@ def get_lives(
     """Every element life of a housing, in time order: when, how it began and ended, levels and hours."""
     with resources.reading() as connection:
         housing_row = find_housing(connection, key, machine, housing)
-        seen = services_of(request).judge(connection, key.owner_id).view(housing_row)
+        seen = services_of(request).judge(connection, key).view(housing_row)
     return {
         "machine": machine,
         "housing": housing,
@@ -258,8 +258,8 @@ def views_of(request: Request, resources: R, key: Key, now_us: int) -> list[View
     with resources.reading() as connection:
         every = fleet.housings_in_use(connection, key.owner_id)
         if is_bound:
-            every = [housing for housing in every if _sees(connection, key, housing.machine)]
-        judge = services_of(request).judge(connection, key.owner_id, now_us=now_us)
+            every = [housing for housing in every if sees_machine_named(connection, key, housing.machine)]
+        judge = services_of(request).judge(connection, key, now_us=now_us)
         views = judge.views(every, whole_owner=not is_bound)
     return sorted((seen for seen in views if sees_site(key, seen.papers.machine.site)), key=urgency)
 
@@ -295,11 +295,6 @@ def _of_first_page(at_us: int, now_us: int) -> int:
     if not now_us - PAGES_FOR_US <= at_us <= now_us:
         raise NotValid(Complaint("query/cursor", "cursor_too_old", at=text(at_us), now=text(now_us)))
     return at_us
-
-
-def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
-    row = fleet.machine(connection, key.owner_id, machine)
-    return row is not None and sees_machine(connection, key, row)
 
 
 def asks_a_person(seen: View) -> bool:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
@@ -29,6 +30,7 @@ from cleanside.ingest.owners.access import Keyring
 from cleanside.ingest.owners.oidc_provider import OidcProvider, provider_of
 from cleanside.ingest.owners.passwords import Passwords
 from cleanside.ingest.owners.quotas import Limits
+from cleanside.ingest.owners.reach import sees_machine_named
 from cleanside.ingest.owners.request_refusals import Refusals
 from cleanside.ingest.owners.sessions import Uses
 from cleanside.ingest.planning.kept_plans import KeptPlans
@@ -36,6 +38,7 @@ from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store import keys as key_store
 from cleanside.ingest.store import sessions as session_store
+from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import NowUs, Resources, open_resources
 
 ErrorPage = Callable[[Request, Mapping[str, Any], Mapping[str, str]], Response | None]
@@ -90,15 +93,21 @@ class Services:
             finally:
                 self.metrics.unwatch(watched)
 
-    def judge(self, connection: sa.Connection, owner_id: int, *, now_us: int | None = None) -> Judge:
-        """The judge of an owner's housings. now_us : at that instant; None: now."""
-        snapshot = self.snapshots.of(connection, owner_id)
-        return Judge(connection, self.resources, self.memory, snapshot, now_us=now_us)
+    def judge(self, connection: sa.Connection, key: Key, *, now_us: int | None = None) -> Judge:
+        """
+        The judge of housings for who reads. Its views name no machine that the key may not see.
+
+        now_us : at that instant; None: now.
+        """
+        snapshot = self.snapshots.of(connection, key.owner_id)
+        may_name = partial(sees_machine_named, connection, key)
+        return Judge(connection, self.resources, self.memory, snapshot, now_us=now_us, may_name=may_name)
 
     def views(self, connection: sa.Connection, owner_id: int) -> list[View]:
-        """The present views of an owner's housings."""
+        """The present views of an owner's housings, for webhooks and matters: these name any machine."""
         housings = fleet.housings_in_use(connection, owner_id)
-        return self.judge(connection, owner_id).views(housings, whole_owner=True)
+        snapshot = self.snapshots.of(connection, owner_id)
+        return Judge(connection, self.resources, self.memory, snapshot).views(housings, whole_owner=True)
 
     def count_refusal(self, request: Request, error: Refused) -> None:
         """Count a refusal, where it is one of authorisation."""

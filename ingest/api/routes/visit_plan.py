@@ -114,7 +114,7 @@ def get_visit_plan(
     now_s, services = resources.clock() / 1e6, services_of(request)
     days = ListDays(ZoneInfo(zone), now_s, before=date.max)
     with resources.reading() as connection:
-        every = on_list(connection, services.judge(connection, key.owner_id), key, days)
+        every = on_list(connection, services.judge(connection, key), key, days)
         inputs = _inputs(connection, key, every, days, _chosen(fixed or [], every))
         made = element_changes.entries_of_owner(connection, key.owner_id)
     plan = services.plans.of(inputs.problem)  # outside the transaction: it may take seconds
@@ -154,7 +154,8 @@ def post_accepted_plan(
     def save(connection: sa.Connection) -> dict[str, Any]:
         moves = day_moves(connection, key, body, now_us)
         for move in (move for move in moves if move.is_made):
-            planned = PlannedChange(move.on, end_of_day_us(move.on, zone), now_us, key.handle, "")
+            passes_us, note = end_of_day_us(move.on, zone), "" if move.before is None else move.before.note
+            planned = PlannedChange(move.on, passes_us, now_us, key.handle, note)
             papers.put_planned(connection, move.housing.id, planned)
             audit.note(connection, key.owner_id, now_us, key.handle, "plan_day", **move.noted())
         about = {"visits": len(moves), "changed": sum(move.is_made for move in moves)}
@@ -171,7 +172,7 @@ def _want_orders(request: Request, resources: R, key: Key, zone: ZoneInfo) -> li
     today = ListDays(zone, now_us / 1e6, before=date.max).today
     days = ListDays(zone, now_us / 1e6, before=today + timedelta(days=PLAN_DAYS))
     with resources.reading() as connection:
-        every = on_list(connection, services_of(request).judge(connection, key.owner_id), key, days)
+        every = on_list(connection, services_of(request).judge(connection, key), key, days)
         lines = part_lines(connection, key, every, days)
     found: list[dict[str, Any]] = resources.writer.call(
         lambda connection: keep_wanted(connection, key, lines, now_us)

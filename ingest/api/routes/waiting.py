@@ -142,7 +142,7 @@ def get_waiting(
     """Extra fuel now and until terminal, and when changing costs least."""
     with resources.reading() as connection:
         housing_row = find_housing(connection, key, machine, housing)
-        judge = services_of(request).judge(connection, key.owner_id)
+        judge = services_of(request).judge(connection, key)
         seen = judge.view(housing_row)
         series = judge.series(seen)
         entered = store.prices_of(connection, housing_row.id)

@@ -22,6 +22,7 @@ from cleanside.ingest.api.routes.paper_shapes import (
     planned_document,
     service_document,
 )
+from cleanside.ingest.api.routes.part_orders import orders_seen
 from cleanside.ingest.api.routes.restriction import dates_of, rest_on
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R, router_of, text_s
@@ -46,7 +47,7 @@ from cleanside.ingest.shop.work_list import (
     jobs_of,
     needed_on,
 )
-from cleanside.ingest.store import acceptance, fleet, papers, part_orders, part_uses, shop
+from cleanside.ingest.store import acceptance, fleet, papers, part_uses, shop
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.papers import MeterReading
@@ -90,7 +91,7 @@ def get_work(
     """
     days = list_days(resources.clock() / 1e6, before, zone)
     with resources.reading() as connection:
-        judge = services_of(request).judge(connection, key.owner_id)
+        judge = services_of(request).judge(connection, key)
         return work_document(connection, judge, key, days, site=site, crew=crew)
 
 
@@ -248,7 +249,7 @@ def _elsewhere(seen: OnList, stock: Mapping[str, Mapping[str, int]]) -> list[dic
 def _on_order(connection: sa.Connection, key: Key) -> Counter[str]:
     """Part -> pieces that are ordered and did not come yet."""
     found: Counter[str] = Counter()
-    for order in part_orders.open_of(connection, key.owner_id, key.sites):
+    for order, *_ in orders_seen(connection, key):
         if order.ordered_us is not None:
             found[order.part] += order.pieces
     return found

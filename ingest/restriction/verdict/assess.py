@@ -9,8 +9,8 @@ Leaves to others: storing, showing, and who may ask.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from cleanside.ingest.restriction.verdict.evidence import of_age, of_learning, o
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.study import Study, study_housing
+from cleanside.ingest.restriction.verdict.suspect import without_name
 
 QUIET_S = 2 * HOUR_S  # a longer silence is reported
 SILENT_S = {
@@ -62,6 +63,12 @@ def assess_housing(
     """Study one housing and judge what that means now. Arguments as of `study_housing` and `assess`."""
     study = study_housing(summaries, facts).study
     return assess(study, now_s=now_s, last_heard_s=last_heard_s, quiet_because=quiet_because)
+
+
+def without_names(seen: Assessment, may_name: Callable[[str], bool]) -> Assessment:
+    """An assessment for who reads it, without the names of machines that they may not learn of."""
+    suspicions = tuple(without_name(suspicion, may_name) for suspicion in seen.study.suspicions)
+    return replace(seen, study=replace(seen.study, suspicions=suspicions))
 
 
 def assess(

@@ -318,6 +318,10 @@ SUSPICIONS: Mapping[str, Sentence] = {
         "Since {from_s:minute} the readings are of the kind that {other} sent before, and the other way "
         "round. Were the monitors swapped?"
     ),
+    "sends_as_another": (
+        "Since {from_s:minute} the readings are of the kind that another machine sent before, and the other "
+        "way round. Were the monitors swapped?"
+    ),
     "devices_apart": _devices_apart,
     "zero_moved": "The reading at rest has moved by {moved_pa:restriction_off}.",
     "air_off_standard": "Ambient pressure is {off_pa:air_off} off the standard atmosphere at its altitude.",

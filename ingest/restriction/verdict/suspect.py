@@ -11,8 +11,8 @@ Leaves to others: what to do about it (`plain_forms.ADVICE`).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -114,6 +114,14 @@ def monitors_swapped(swapped: Sequence[SwappedSpan]) -> list[Suspicion]:
         for s in swapped[-1:]
         if math.isinf(s.until_s)
     ]
+
+
+def without_name(suspicion: Suspicion, may_name: Callable[[str], bool]) -> Suspicion:
+    """The suspicion for who reads it: a machine that they may not learn of is "another machine"."""
+    evidence = suspicion.evidence
+    if evidence.code != "sends_as_other" or may_name(evidence.values["other"]):
+        return suspicion
+    return replace(suspicion, evidence=say("sends_as_another", from_s=evidence.values["from_s"]))
 
 
 def _quiet(table: Summaries, zero: Zero) -> BoolArray:
