@@ -160,7 +160,9 @@ class SetAsideBody(Strict):
     response_class=Response,
 )
 @example(
-    {"entries": ["{entry}"], "preview": True}, other_body={"where": {"device": "{device}"}, "preview": True}
+    {"entries": ["{entry}"], "preview": True},
+    other_body={"where": {"device": "{device}"}, "preview": True},
+    plain="as_previewed",
 )
 def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
     """Change unit or time of quarantined readings; those that pass the checks then are stored."""
@@ -190,7 +192,7 @@ def amend_entries(body: AmendBody, resources: Resources, key: Key) -> dict[str, 
 @example(
     {"entries": ["{entry}"], "reason": "the tube was off", "preview": True},
     other_body={"where": {"device": "{device}"}, "reason": "the tube was off", "preview": True},
-    plain="same_reading",
+    plain="same_reading as_previewed",
 )
 def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
     """
@@ -234,6 +236,7 @@ def discard_entries(body: DiscardBody, resources: Resources, key: Key) -> dict[s
         "housing": "{housing}",
         "preview": True,
     },
+    plain="as_previewed",
 )
 def post_both_right(body: BothRightBody, resources: R, key: Operator) -> Response:
     """Store the second readings as those of a device, or of the one that sits on a machine."""

@@ -577,7 +577,7 @@ def level_at(series: HourlyRestriction, at_s: float) -> tuple[float, float] | No
     response_model=PlannedAnswer,
     responses=problems(404, 409),
 )
-@example({"on": "2026-03-04", "zone": "Europe/Vienna", "housing": "{housing}"}, plain="on zone")
+@example({"on": "2026-03-04", "zone": "Europe/Vienna", "housing": "{housing}"}, plain="on zone seen")
 def post_planned_change(
     machine: PathName, body: NewPlan, request: Request, resources: R, key: Writer
 ) -> dict[str, Any]:
@@ -609,7 +609,7 @@ def post_planned_change(
     response_model=PlannedAnswer,
     responses=problems(404, 409),
 )
-@example(query={"housing": "{housing}"})
+@example(query={"housing": "{housing}"}, plain="seen")
 def delete_planned_change(
     machine: PathName,
     request: Request,

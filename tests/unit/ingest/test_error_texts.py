@@ -33,6 +33,7 @@ BY_A_HELPER |= {"sign_in_refused", "sign_in_tries_spent", "not_for_a_key", "not_
 BY_A_HELPER |= {"role_of_key_not_allowed", "role_of_person_not_allowed"}
 #: why an hour meter is doubted (`shop.meter`)
 BY_A_HELPER |= {"meter_lower", "meter_above_later", "meter_ahead_of_clock", "meter_below_worked"}
+BY_A_HELPER |= {"meter_first_high"}
 #: what `restriction` says as a code, which imports nothing of ours (`verdict.cost_of_waiting`)
 OF_THE_ANALYSIS = {"fuel_unusual", "fuel_price_unusual"}
 #: codes of `ingest.store.trouble`

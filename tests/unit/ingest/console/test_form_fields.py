@@ -50,7 +50,7 @@ NOT_ASKED = frozenset(
         "valid_hours",
     }
     | {"from_event", "overlap_hours"}
-    | {"same_reading", "done", "version", "replaces"}  # the way chosen, a button, what was seen, a tick
+    | {"same_reading", "done", "version", "seen", "replaces"}  # a way, a button, what was seen, a tick
 )
 #: cases that only a program can meet: no form of a page leads there
 OF_PROGRAMS = frozenset(
