@@ -50,6 +50,7 @@ LONG: Mapping[str, str] = {
     "tests/integration/simulator/test_load": "test_load_run and its like, each step without a server",
     "tests/integration/ingest/test_deploy_units.py::test_a_backup": "test_backup restores one",
     "tests/integration/simulator/test_tried_shop.py": "test_fault_campaign restores from a backup",
+    "tests/contract/test_generated_clients.py": "test_description_for_generators",
     "tests/browser/test_outbox.py": "test_invariant_10 follows the rule of the outbox over HTTP",
     "tests/browser/test_visit.py": "test_page_visit has the page without a browser",
     "tests/browser/test_letters.py": "test_messages has the text of messages, and that nothing is loaded",
