@@ -54,3 +54,8 @@ class NewReadings(NamedTuple):
     values: Mapping[str, FloatArray]
     unit_set_id: int
     received_us: int
+
+
+def is_absent(column: FloatArray) -> bool:
+    """True where no reading has a value in that column, shape (n,), n >= 1."""
+    return bool(np.isnan(column[0])) and bool(np.isnan(column).all())

@@ -28,6 +28,7 @@ from cleanside.ingest.store.at_rest import (
     NewReadings,
     StoredReadingRow,
     StoredTime,
+    is_absent,
 )
 from cleanside.ingest.store.block_columns import BoolArray
 from cleanside.ingest.store.block_runs import ReadingRun, within
@@ -324,7 +325,7 @@ def hour_columns(
     parts: list[Arrays] = []
     for run in _in_span(connection, stream_id, numbers, span_us):
         found = _arrays(run, ("at_us", *(name for name in run.units.columns if name in columns)))
-        parts.append({name: column for name, column in found.items() if not _is_absent(column)})
+        parts.append({name: column for name, column in found.items() if not is_absent(column)})
     had = [name for name in columns if any(name in part for part in parts)]
     return {name: _column_of(parts, name) for name in ("at_us", *had)}
 
@@ -332,10 +333,6 @@ def hour_columns(
 def _column_of(parts: Sequence[Arrays], name: str) -> FloatArray:
     pieces = [part[name] if name in part else np.full(len(part["seq"]), np.nan) for part in parts]
     return np.concatenate([np.empty(0), *pieces])
-
-
-def _is_absent(column: FloatArray) -> bool:
-    return bool(np.isnan(column[0])) and bool(np.isnan(column).all())
 
 
 def time_steps(

@@ -23,11 +23,11 @@ from cleanside.ingest.store.at_rest import (
     QUANTITY_COLUMNS,
     WHOLE,
     Arrays,
-    FloatArray,
     HourColumns,
     NewReadings,
     StoredReadingRow,
     StoredTime,
+    is_absent,
 )
 from cleanside.ingest.store.dialect import EncodedNumbers
 from cleanside.ingest.store.marks import Range, Ranges
@@ -43,12 +43,8 @@ def encode(new: NewReadings, *, sqlite: bool) -> EncodedNumbers:
     columns |= {"content_hash": new.content_hash}
     columns |= {"unit_set_id": new.unit_set_id, "received_us": new.received_us}
     optional = {"at_uncertainty_s": new.at_uncertainty_s, **new.values}
-    columns |= {name: column for name, column in optional.items() if not _is_absent(column)}
+    columns |= {name: column for name, column in optional.items() if not is_absent(column)}
     return dialect.encode("readings", "stream_id", columns, sqlite=sqlite)
-
-
-def _is_absent(column: FloatArray) -> bool:
-    return bool(np.isnan(column[0])) and bool(np.isnan(column).all())
 
 
 def put(connection: sa.Connection, batches: Sequence[tuple[int, EncodedNumbers]]) -> None:
