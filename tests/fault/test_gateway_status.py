@@ -103,17 +103,22 @@ def may_mount() -> bool:
     return made.returncode == 0
 
 
-@pytest.mark.skipif(not may_mount(), reason="no mounts of one's own here (user namespaces)")
-def test_a_read_only_disk_is_said_and_what_it_holds_is_read(tmp_path: Path) -> None:
+def with_mounts(script: str, folder: Path) -> str:
+    """Run a script that may mount what it likes. Returns what it printed."""
     ended = subprocess.run(
-        ["unshare", "-rm", sys.executable, "-c", READ_ONLY, str(tmp_path)],
+        ["unshare", "-rm", sys.executable, "-c", script, str(folder)],
         capture_output=True,
         text=True,
         cwd=Path(__file__).parents[2],
         check=False,
     )
     assert ended.returncode == 0, ended.stderr
-    code, document = json.loads(ended.stdout)
+    return ended.stdout
+
+
+@pytest.mark.skipif(not may_mount(), reason="no mounts of one's own here (user namespaces)")
+def test_a_read_only_disk_is_said_and_what_it_holds_is_read(tmp_path: Path) -> None:
+    code, document = json.loads(with_mounts(READ_ONLY, tmp_path))
     assert (code, document["disk"]["read_only"], document["backlog"]) == (CANNOT_TELL, True, 3)
     assert codes(document) == {"not_running", "disk_read_only"}
 
@@ -274,11 +279,4 @@ def test_what_is_no_gateway_at_the_socket_is_no_answer(tmp_path: Path) -> None:
 @pytest.mark.skipif(not may_mount(), reason="no mounts of one's own here (user namespaces)")
 def test_a_gateway_on_another_disk_holds_no_spool_of_this_one(tmp_path: Path) -> None:
     """Files of two disks may have one number."""
-    ended = subprocess.run(
-        ["unshare", "-rm", sys.executable, "-c", SAME_NUMBER, str(tmp_path)],
-        capture_output=True,
-        text=True,
-        cwd=Path(__file__).parents[2],
-        check=False,
-    )
-    assert ended.returncode == 0, ended.stderr
+    with_mounts(SAME_NUMBER, tmp_path)
