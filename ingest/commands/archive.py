@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Callable
-from contextlib import contextmanager
+from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
@@ -55,17 +54,13 @@ def _work(chosen: Settings, engine: sa.Engine) -> MovePlan:
     if folder is None:
         raise CalledWrongly("no_archive_folder")
 
-    @contextmanager
-    def reading() -> Any:
-        with engine.connect() as connection:
-            yield connection
-            connection.rollback()
-
-    def write(job: Callable[[sa.Connection], Any]) -> Any:
-        with engine.begin() as connection:
-            return job(connection)
-
-    return MovePlan(reading=reading, write=write, folder=folder, disk=Disk(), now_us=system_clock.now_us())
+    return MovePlan(
+        reading=partial(database.view, engine),
+        write=partial(database.in_transaction, engine),
+        folder=folder,
+        disk=Disk(),
+        now_us=system_clock.now_us(),
+    )
 
 
 def _planned_json(planned: list[Planned]) -> str:

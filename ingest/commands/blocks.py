@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
@@ -18,7 +19,7 @@ from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.keeping import merging
 from cleanside.ingest.keeping.merging import MergePlan
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import archive, blocks, dialect, releases, store_modes, stored_rows
+from cleanside.ingest.store import archive, blocks, database, dialect, releases, store_modes, stored_rows
 from cleanside.ingest.writer import system_clock
 
 
@@ -95,17 +96,11 @@ def _turn(engine: sa.Engine) -> Iterator[bool]:
 
 
 def _work(engine: sa.Engine) -> MergePlan:
-    @contextmanager
-    def reading() -> Iterator[sa.Connection]:
-        with engine.connect() as connection:
-            yield connection
-            connection.rollback()
-
-    def write(job: Callable[[sa.Connection], Any]) -> Any:
-        with engine.begin() as connection:
-            return job(connection)
-
-    return MergePlan(reading=reading, write=write, now_us=system_clock.now_us())
+    return MergePlan(
+        reading=partial(database.view, engine),
+        write=partial(database.in_transaction, engine),
+        now_us=system_clock.now_us(),
+    )
 
 
 def run_state(chosen: Settings, given: argparse.Namespace) -> int:

@@ -15,10 +15,10 @@ import logging
 import math
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 from alembic import command, script
@@ -30,6 +30,8 @@ from cleanside.gateway import file_modes
 from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
 from cleanside.ingest.store import durability, revocations
+
+T = TypeVar("T")
 
 BUSY_TIMEOUT_MS = 5_000  # a reader may wait for a checkpoint; chosen, far above what one takes
 CHECK_EVERY = 100_000  # steps of SQLite's machine, some milliseconds; measured free of charge
@@ -247,6 +249,20 @@ def _begin_deferred(connection: sa.Connection) -> None:
 
 
 # ---------------------------------------------------------------- one writing process
+
+
+@contextmanager
+def view(engine: sa.Engine) -> Iterator[sa.Connection]:
+    """A connection that sees one unchanging state; nothing that it does stays."""
+    with engine.connect() as connection:
+        yield connection
+        connection.rollback()
+
+
+def in_transaction(engine: sa.Engine, job: Callable[[sa.Connection], T]) -> T:
+    """Run a job in a transaction of its own. Returns its result once it is durable."""
+    with engine.begin() as connection:
+        return job(connection)
 
 
 @contextmanager

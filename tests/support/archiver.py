@@ -19,7 +19,7 @@ import shutil
 import signal
 import sys
 from collections.abc import Callable
-from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -75,28 +75,29 @@ class DeadlyDisk(Disk):
         return retention.GRACE_S + 1
 
 
+def written(engine: sa.Engine, steps: Steps, job: Callable[[sa.Connection], Any]) -> Any:
+    """Run a job in a transaction of its own, with a step before and after its commit."""
+    with engine.begin() as connection:
+        done = job(connection)
+        steps.step()
+    steps.step()
+    return done
+
+
 def archive_with(url: str, steps: Steps) -> None:
     """One pass."""
     retention.STEP_ROWS = STEP_ROWS
     with opened(url) as engine:
-
-        @contextmanager
-        def reading() -> Any:
-            with engine.connect() as connection:
-                yield connection
-                connection.rollback()
-
-        def write(job: Callable[[sa.Connection], Any]) -> Any:
-            with engine.begin() as connection:
-                done = job(connection)
-                steps.step()
-            steps.step()
-            return done
-
         folder = database.archive_folder(url)
         assert folder is not None
         disk = DeadlyDisk(steps)
-        work = MovePlan(reading=reading, write=write, folder=folder, disk=disk, now_us=BEFORE_US)
+        work = MovePlan(
+            reading=partial(database.view, engine),
+            write=partial(written, engine, steps),
+            folder=folder,
+            disk=disk,
+            now_us=BEFORE_US,
+        )
         retention.run_pass(work, BEFORE_US)
 
 
@@ -152,20 +153,26 @@ def forked(do: Callable[[], Any]) -> tuple[int, Any]:
     return os.waitstatus_to_exitcode(status), json.loads(text) if text else None
 
 
-def main(template: Path, work: Path) -> None:
-    n = 0
-    ended = -signal.SIGKILL
+def try_each_step(
+    template: Path, work: Path, worked: Callable[[str, Steps], Any], finished: Callable[[str], Any]
+) -> None:
+    """
+    Work on a copy in a process that is killed at its nth step, and look in another, for each n to its end.
+
+    worked : takes the address of the copy. finished : what to print of it.
+    """
+    n, ended = 0, -signal.SIGKILL
     while ended != 0:
         n += 1
         place = work / str(n)
         shutil.copytree(template, place)
         url = f"sqlite:///{place / 'ingest.db'}"
-        ended, _ = forked(lambda u=url, n=n: archive_with(u, Steps(n)))  # type: ignore[misc]
-        _, seen = forked(lambda u=url: finished(u))  # type: ignore[misc]
+        ended, _ = forked(partial(worked, url, Steps(n)))
+        _, seen = forked(partial(finished, url))
         sys.stdout.write(json.dumps({"n": n, "ended": ended, "seen": seen}) + "\n")
         sys.stdout.flush()
         shutil.rmtree(place)
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), Path(sys.argv[2]))
+    try_each_step(Path(sys.argv[1]), Path(sys.argv[2]), archive_with, finished)

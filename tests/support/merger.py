@@ -11,12 +11,8 @@ JSON line for each n.
 
 from __future__ import annotations
 
-import json
-import shutil
-import signal
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -25,31 +21,18 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.keeping import merging
 from cleanside.ingest.keeping.merging import MergePlan
-from cleanside.ingest.store import blocks, stored_rows
-from tests.support.archiver import Steps, forked, look
+from cleanside.ingest.store import blocks, database, stored_rows
+from tests.support.archiver import Steps, look, try_each_step, written
 from tests.support.databases import opened
 
 NOW_US = parse_instant("2026-04-01T00:00:00Z").us
 
 
-def work_with(url: str, what: str, steps: Steps) -> None:
+def work_with(what: str, url: str, steps: Steps) -> None:
     """One pass."""
     with opened(url) as engine:
         sa.event.listen(engine, "before_cursor_execute", lambda *_: steps.step())
-
-        @contextmanager
-        def reading() -> Iterator[sa.Connection]:
-            with engine.connect() as connection:
-                yield connection
-                connection.rollback()
-
-        def write(job: Callable[[sa.Connection], Any]) -> Any:
-            with engine.begin() as connection:
-                done = job(connection)
-                steps.step()
-            steps.step()
-            return done
-
+        reading, write = partial(database.view, engine), partial(written, engine, steps)
         plan = MergePlan(reading=reading, write=write, now_us=NOW_US)
         (merging.run_pass if what == "merge" else merging.unpack_all)(plan)
 
@@ -61,26 +44,13 @@ def seen(url: str) -> dict[str, Any]:
     return look(url) | forms
 
 
-def finished(url: str, what: str) -> list[dict[str, Any]]:
+def finished(what: str, url: str) -> list[dict[str, Any]]:
     """What is there, and what is there after another pass."""
     before = seen(url)
-    work_with(url, what, Steps(0))
+    work_with(what, url, Steps(0))
     return [before, seen(url)]
 
 
-def main(what: str, template: Path, work: Path) -> None:
-    n, ended = 0, -signal.SIGKILL
-    while ended != 0:
-        n += 1
-        place = work / str(n)
-        shutil.copytree(template, place)
-        url = f"sqlite:///{place / 'ingest.db'}"
-        ended, _ = forked(lambda u=url, n=n: work_with(u, what, Steps(n)))  # type: ignore[misc]
-        _, found = forked(lambda u=url: finished(u, what))  # type: ignore[misc]
-        sys.stdout.write(json.dumps({"n": n, "ended": ended, "seen": found}) + "\n")
-        sys.stdout.flush()
-        shutil.rmtree(place)
-
-
 if __name__ == "__main__":
-    main(sys.argv[1], Path(sys.argv[2]), Path(sys.argv[3]))
+    what = sys.argv[1]
+    try_each_step(Path(sys.argv[2]), Path(sys.argv[3]), partial(work_with, what), partial(finished, what))

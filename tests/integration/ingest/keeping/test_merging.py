@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Iterator
+from contextlib import suppress
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,15 @@ from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.errors import BlockDamaged
 from cleanside.ingest.keeping import backup_check, merging
 from cleanside.ingest.keeping.merging import MergePlan
-from cleanside.ingest.store import block_moves, content_hash, fleet, models, stored_blocks, stored_rows
+from cleanside.ingest.store import (
+    block_moves,
+    content_hash,
+    database,
+    fleet,
+    models,
+    stored_blocks,
+    stored_rows,
+)
 from cleanside.ingest.store.at_rest import HIGHEST, NewReadings, StoredReadingRow, StoredTime
 from cleanside.ingest.store.block_units import units_of
 from tests.support.databases import opened
@@ -80,16 +89,7 @@ def everything(engine: sa.Engine) -> list[str]:
 
 
 def plan(engine: sa.Engine, **more: Any) -> MergePlan:
-    @contextmanager
-    def reading() -> Iterator[sa.Connection]:
-        with engine.connect() as connection:
-            yield connection
-            connection.rollback()
-
-    def write(job: Callable[[sa.Connection], Any]) -> Any:
-        with engine.begin() as connection:
-            return job(connection)
-
+    reading, write = partial(database.view, engine), partial(database.in_transaction, engine)
     return MergePlan(reading=reading, write=write, now_us=NOW_US, **more)
 
 
