@@ -246,7 +246,20 @@ ServiceFit = TypeAliasType(
     "ServiceFit",
     Annotated[
         Literal["with_service", "will_not_last"],
-        Field(description="with_service: it falls before the likely date; will_not_last: after it"),
+        Field(
+            description="with_service: the service is on the day of the change; will_not_last: it comes "
+            "soon, but after the last day within the chance that the shop allows; null: neither"
+        ),
+    ],
+)
+LaterReason = TypeAliasType(
+    "LaterReason",
+    Annotated[
+        Literal["planned", "service", "laid_up"],
+        Field(
+            description="planned: a person planned a later day; service: it goes with a service that comes "
+            "later, within the chance that the shop allows; laid_up: its machine stands still"
+        ),
     ],
 )
 VisitReason = TypeAliasType(
