@@ -346,6 +346,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "duty_hours_per_day": assessment.study.duty.hours_per_day,
         "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
+        "no_monitor": _no_monitor(seen),
         "quiet_s": assessment.quiet_s,
         "quiet_because": assessment.quiet_because,
         "may_have_worked_hours": assessment.may_have_worked_hours,
@@ -368,6 +369,17 @@ def document_of(seen: View) -> dict[str, Any]:
         "laid_up": laid_up_document(seen.papers.machine),
         "planned": planned_document(seen),
     }
+
+
+def _no_monitor(seen: View) -> dict[str, Any] | None:
+    """Since when none sits on a housing, and where the last one went; None: one sits there."""
+    if seen.monitors:
+        return None
+    last = seen.last_monitor
+    if last is None:
+        return {"since": None, "device": None, "moved_to": None, "by": None}
+    moved_to = None if last.machine is None else {"machine": last.machine, "housing": last.housing}
+    return {"since": text(last.until_us), "device": last.device, "moved_to": moved_to, "by": last.who}
 
 
 def _suspicion(suspicion: Suspicion, unit: str | None) -> dict[str, Any]:
