@@ -145,6 +145,34 @@ def test_an_entry_that_no_reading_can_check_says_so(api: Api) -> None:
     assert "no reading can check" in api.get("/machines/grader-07").text
 
 
+def quarantined_on(api: Api) -> dict[str, int]:
+    housings = api.get("/v1/fleet").json()["housings"]
+    return {h["machine"]: h["readings_quarantined"] for h in housings if h["readings_quarantined"]}
+
+
+def test_quarantined_readings_stay_where_they_were_measured(api: Api) -> None:
+    """Two on grader-07, before the move at 09:00, one on loader-02 after it, one whose time is in doubt."""
+    api.send(batch(1, [3.0, 900.0, 3.0, 901.0]))
+    assert quarantined_on(api) == {"grader-07": 2}
+    assert send(api, f"{MONITOR}/seat", machine="loader-02", plugged="yes").status_code == 303
+    assert quarantined_on(api) == {"grader-07": 2}
+    [line] = quarantine_lines(api)
+    assert (line["machine"], line["count"]) == ("grader-07", 2)
+    api.clock.advance(3600)
+    for seq, at, value in ((5, "2026-03-02T09:30:00Z", 902.0), (6, "2027-03-02T09:30:00Z", 3.0)):
+        api.send(batch(seq, [value]) | {"readings": [{"seq": seq, "at": at, "restriction": value}]})
+    assert quarantined_on(api) == {"grader-07": 2, "loader-02": 1}
+    assert {line["code"]: line["machine"] for line in quarantine_lines(api)} == {
+        "out_of_range": None,
+        "time_in_future": None,
+    }
+
+
+def quarantine_lines(api: Api) -> list[dict[str, Any]]:
+    groups = api.get("/v1/attention").json()["groups"]
+    return [line for group in groups if group["group"] == "in_quarantine" for line in group["entries"]]
+
+
 def test_a_monitor_is_retired_and_taken_into_use_again(api: Api) -> None:
     assert send(api, f"{MONITOR}/retired", retired="yes").status_code == 422
     assert send(api, f"{MONITOR}/retired", retired="yes", plugged="yes").status_code == 303

@@ -444,7 +444,7 @@ class HousingAnswer(Described):
     )
     trend: TrendShown | None = Field(None, description="left out: the request did not ask `with_trend`")
     readings_quarantined: int | None = Field(
-        None, description="of the devices that sit on it; in lists of housings"
+        None, description="measured on it, as far as their time is known; in lists of housings"
     )
 
 

@@ -47,7 +47,7 @@ from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
 from cleanside.ingest.shop.planned import state_of_plan
-from cleanside.ingest.store import fleet, quarantine
+from cleanside.ingest.store import fleet, held_places
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
 
@@ -113,13 +113,12 @@ def _moved_document(moved: MovedDate | None) -> dict[str, Any] | None:
 def _coverage(
     connection: sa.Connection, housing: HousingRow, points: list[dict[str, Any]]
 ) -> list[dict[str, Any]]:
-    """How the readings of the devices that sit on a housing came, from the first point of its series on."""
+    """How the readings measured on a housing came, from the first point of its series on."""
     if not points:
         return []
     since_us = us(points[0]["hour"]) or 0
     seats = fleet.assignments_of_housing(connection, housing.id)
-    sitting = [seat.device_id for seat in seats if seat.until_us is None]
-    spans = coverage_of(connection, housing.owner_id, sitting, since_us / 1e6)
+    spans = coverage_of(connection, housing.owner_id, seats, since_us / 1e6)
     return [
         {
             "from": text_s(span.from_s),
@@ -238,7 +237,7 @@ def get_fleet(
     rest = (seen for seen in found if after is None or urgency(seen) > after[1:])
     shown, cursor = page.cut(rest, lambda seen: (now_us, *urgency(seen)))
     with resources.reading() as connection:
-        held = quarantine.held_on_housings(connection, [seen.housing.id for seen in shown])
+        held = held_places.held_on_housings(connection, [seen.housing.id for seen in shown])
     return {
         "now": text_s(now_us / 1e6),
         "count": len(found),
