@@ -228,6 +228,16 @@ class PartLineShown(Described):
     )
 
 
+class CarryShown(Described):
+    """Pieces of a part that somebody brings to a site for the work of a day."""
+
+    day: str
+    site: str
+    part: str
+    pieces: int
+    from_site: str = Field(description="where they are, and no machine takes them within the list")
+
+
 class DoneShown(Described):
     """A change that was entered for these days, with what the readings say of it."""
 
@@ -260,6 +270,9 @@ class WorkAnswer(Described):
     done: list[DoneShown] = Field(description="entered for the last three days, newest first")
     without_part: list[str] = Field(description="machines on the list whose part number is not entered")
     parts: list[PartLineShown]
+    carries: list[CarryShown] = Field(
+        description="what to bring from site to site, by day; a list of one site has what leaves it too"
+    )
     cautions: list[CautionShown] = Field(description="common practice; the engine maker's manual comes first")
 
 

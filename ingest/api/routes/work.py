@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
@@ -37,7 +37,7 @@ from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Wait
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.shop.meter import meter_now_h, service_due_s
 from cleanside.ingest.shop.planned import state_of_plan
-from cleanside.ingest.shop.stock import Need, PartLine, part_line
+from cleanside.ingest.shop.stock import Need, PartLine, carries_of, part_line
 from cleanside.ingest.shop.work_list import (
     MOST_DAYS,
     Candidate,
@@ -120,6 +120,9 @@ def work_document(
         for job in jobs
     ]
     parts = part_lines(connection, key, every, days, taken={_name(job.candidate) for job in jobs})
+    carried = carries_of(
+        list(_parts_wanted(jobs_of([seen.candidate for seen in every.values()], days))), stock
+    )
     return {
         "now": text_s(days.now_s),
         "zone": str(days.zone),
@@ -132,6 +135,11 @@ def work_document(
         "done": _done(wanted, days, done_s, part_uses.uses_of_owner(connection, key.owner_id)),
         "without_part": sorted({j["machine"] for j in shown if j["primary_part"] is None}),
         "parts": [_part_document(line) for line in parts],
+        "carries": [
+            asdict(one) | {"day": one.day.isoformat()}
+            for one in carried
+            if site in (None, one.site, one.from_site)
+        ],
         "cautions": shown_cautions("change"),
     }
 
@@ -253,6 +261,14 @@ def _elsewhere(seen: OnList, stock: Mapping[str, Mapping[str, int]]) -> list[dic
     if site is None or at.get(site, 0):
         return []
     return [{"site": other, "pieces": pieces} for other, pieces in sorted(at.items()) if pieces]
+
+
+def _parts_wanted(jobs: Sequence[Job]) -> Iterator[tuple[date, str, str]]:
+    """Day, site and part of each change; what is only looked at needs none."""
+    for job in jobs:
+        site, part = job.candidate.papers.machine.site, job.candidate.papers.housing.primary_part
+        if site is not None and part is not None and job.reason != "check_first":
+            yield job.day, site, part
 
 
 def _on_order(connection: sa.Connection, key: Key) -> Counter[str]:
