@@ -512,6 +512,7 @@ SENTENCES: Sentences = {
         "was fitted, give old_meter_hours: what the one before showed last; if the {other_h:g} h are wrong, "
         "take that reading back first: an entry of kind take_back"
     ),
+    "place_not_chosen": "choose the place on {machine}: which monitor it replaces, or beside which it comes",
     "monitor_on_no_machine": "{device} sits on no machine; there is nothing to take off",
     "not_a_jpeg": "jpeg is no JPEG in base64; send a photo of at most {most} bytes as JPEG",
     "photo_too_large": "the photo has {width} x {height} pixels, at most {most}; send a smaller one",
@@ -722,6 +723,10 @@ SENTENCES: Sentences = {
     ),
     "machine_name_taken": "there is a machine {name} here already; give another name",
     "name_taken": "there is a {what} {name} here already; accept it under another name",
+    "device_not_on_housing": (
+        "{device} does not sit on housing {housing} of {machine}; name devices that sit there now, without "
+        "the one that comes"
+    ),
     "not_seated_then": (
         "the device does not sit on this housing at {at}; give assigned_from, or with_history: true where "
         "all readings before belong to this housing"

@@ -36,7 +36,12 @@ from cleanside.ingest.store import database, reports
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 from cleanside.ingest.store.papers import Papers
-from cleanside.ingest.store.surroundings import HousingSurroundings, Newest, of_housings
+from cleanside.ingest.store.surroundings import (
+    HousingSurroundings,
+    LastMonitor,
+    Newest,
+    of_housings,
+)
 from cleanside.ingest.writer.resources import Resources
 
 MICRO = 1_000_000
@@ -82,6 +87,10 @@ class View:
     snapshot: SnapshotInUse
     #: what the shop knows of the housing and its machine
     papers: Papers
+    #: monitors that sit there now
+    monitors: int
+    #: who sat there last, where none sits now; None: one does, or none ever did
+    last_monitor: LastMonitor | None
 
     @property
     def state_text(self) -> str:
@@ -194,7 +203,7 @@ class Judge:
 
     def _view(self, housing: HousingRow, around: HousingSurroundings) -> View:
         terminal = terminal_at(around.terminals, self.now_us)
-        study = self._study(housing, terminal, around.changes)
+        study = self._study(housing, terminal, around)
         heard_us = around.newest.last_heard_us if around.newest is not None else None
         seen = assess(
             study,
@@ -219,12 +228,20 @@ class Judge:
             analysed_through_us=_analysed_through_us(study, around),
             snapshot=self._known,
             papers=around.papers,
+            monitors=len(around.device_ids),
+            last_monitor=self._named(around.last_monitor),
         )
 
-    def _study(
-        self, housing: HousingRow, terminal: TerminalRow | None, changes: list[EnteredChange]
-    ) -> Study:
-        basis = (housing, terminal, tuple(changes), self._known.number, self._horizon_days)
+    def _named(self, last: LastMonitor | None) -> LastMonitor | None:
+        """The same without the name of a machine that who reads may not learn of."""
+        if last is None or last.machine is None or self._may_name is None or self._may_name(last.machine):
+            return last
+        return replace(last, machine=None, housing=None)
+
+    def _study(self, housing: HousingRow, terminal: TerminalRow | None, around: HousingSurroundings) -> Study:
+        changes = around.changes
+        left_s = _seconds(None if around.last_monitor is None else around.last_monitor.until_us)
+        basis = (housing, terminal, tuple(changes), left_s, self._known.number, self._horizon_days)
 
         def make() -> Study:
             if self._made and self._monotonic_s() >= self._until_s:
@@ -237,7 +254,7 @@ class Judge:
             self._made += 1
             summaries = self._memory.summaries(self._connection, housing)
             facts = facts_of(housing, terminal, changes, self._known.knowledge)
-            facts = replace(facts, planning_horizon_days=self._horizon_days)
+            facts = replace(facts, planning_horizon_days=self._horizon_days, unwatched_from_s=left_s)
             return study_housing(summaries, facts).study
 
         return self._memory.study(housing.id, basis, make)

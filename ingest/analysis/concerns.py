@@ -88,10 +88,10 @@ def groups_of(
         SILENT: [line for device in heard if (line := _silent(device, now_us)) is not None],
         BEHIND: [line for device in heard for line in _behind(device, now_us)],
         CONFLICT: [
-            *(_held(group, machines) for group in quarantined if group.beside),
+            *(_held(group) for group in quarantined if group.beside),
             *(_copied(group, machines) for group in copied),
         ],
-        QUARANTINE: [_held(group, machines) for group in quarantined if not group.beside],
+        QUARANTINE: [_held(group) for group in quarantined if not group.beside],
         DECLARED_EVENTS: _declared(declared, machines, now_us),
         VERSIONS: _versions(heard, version),
     }
@@ -140,11 +140,11 @@ def _line(device: HeardDevice, code: str, count: int, since_us: int | None, *, n
     )
 
 
-def _held(group: QuarantinedGroup, machines: MachineOf) -> Concern:
+def _held(group: QuarantinedGroup) -> Concern:
     return Concern(
         owner=group.owner,
         device=group.device,
-        machine=machines.get((group.owner, group.device)),
+        machine=group.machine,
         code=group.code,
         count=group.readings,
         since_us=group.oldest_us,

@@ -19,10 +19,12 @@ from cleanside.ingest.store import coverage as store
 from cleanside.ingest.store import streams
 from cleanside.ingest.store.account import quarantined_numbers
 from cleanside.ingest.store.coverage import HourCame
+from cleanside.ingest.store.fleet import Assignment
 from cleanside.ingest.store.marks import Ranges, count, intersect, union
 from cleanside.ingest.store.streams import Stream
 
 HOUR_S = 3_600
+MICRO = 1_000_000
 #: a reading that came later than that after the end of its hour came late; chosen: a live link takes seconds
 LATE_S = 900
 #: spans of one kind are one where no more than that lies between: a night and a weekend off
@@ -42,16 +44,26 @@ class CameSpan:
 
 
 def coverage_of(
-    connection: sa.Connection, owner_id: int, device_ids: Iterable[int], since_s: float
+    connection: sa.Connection, owner_id: int, seats: Iterable[Assignment], since_s: float
 ) -> list[CameSpan]:
-    """How the readings of devices came from an instant on, in time order."""
+    """How the readings that devices measured in these seats came from an instant on, in time order."""
     bundles = store.bundles_came(connection, owner_id)
+    of_device: dict[int, list[Assignment]] = {}
+    for seat in seats:
+        of_device.setdefault(seat.device_id, []).append(seat)
     found: list[CameSpan] = []
-    for device_id in set(device_ids):
+    for device_id, seated in of_device.items():
         for stream in streams.of_device(connection, device_id):
             if stream.owner_id == owner_id:
-                found += _of_stream(connection, stream, bundles.get(stream.device, ()), since_s)
+                spans = _of_stream(connection, stream, bundles.get(stream.device, ()), since_s)
+                found += (span for span in spans if any(is_within(span, seat) for seat in seated))
     return together(found)
+
+
+def is_within(span: CameSpan, seat: Assignment) -> bool:
+    """Some of a span lies in a seat."""
+    begins = seat.from_us is None or seat.from_us < span.until_s * MICRO
+    return begins and (seat.until_us is None or span.from_s * MICRO < seat.until_us)
 
 
 def _of_stream(

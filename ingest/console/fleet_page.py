@@ -110,7 +110,7 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "state": state_key(document),
         "is_calm": is_calm(document),
         "address": machine_address(document),
-        "advice": say(f"said.{document['advice_code']}"),
+        "advice": say(f"said.{advice_of(document)}"),
         "caution": caution_of(say, document["advice_code"]),
         "questions": [said(say, question["said"]) for question in document["questions"]],
         "span": span_of(document, calendar),
@@ -131,6 +131,12 @@ def state_key(document: Mapping[str, Any]) -> str:
     if document["state"] == "running-in" and document["terminal_restriction"] is None:
         return "no_limit"
     return str(document["state"])
+
+
+def advice_of(document: Mapping[str, Any]) -> str:
+    """The advice, as the key of its words: where no monitor sits, no data is no riddle."""
+    is_unwatched = document["no_monitor"] is not None and document["state"] == "silent"
+    return "advice_no_monitor" if is_unwatched else str(document["advice_code"])
 
 
 def has_question(document: Mapping[str, Any]) -> bool:
@@ -212,7 +218,7 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> list[str]:
     """One housing in the columns of the file: times in UTC, numbers with a point, as programs read them."""
     unit = unit_of(document) or "kPa"
     due, limit = document["due_at"] or {}, document["terminal_restriction"]
-    advice = [say.in_unit(unit).plain(f"said.{document['advice_code']}")]
+    advice = [say.in_unit(unit).plain(f"said.{advice_of(document)}")]
     return [
         document["machine"],
         document["display_name"] or "",

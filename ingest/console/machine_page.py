@@ -30,7 +30,7 @@ from cleanside.ingest.api.routes.papers import NewPlan, delete_planned_change, p
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
-from cleanside.ingest.console.fleet_page import has_question, late_s, state_key, unit_of
+from cleanside.ingest.console.fleet_page import advice_of, has_question, late_s, state_key, unit_of
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import (
     FAULTS,
@@ -138,7 +138,7 @@ def _page(
         papers=get_machine(machine, resources, key),
         unit=unit,
         state=state_key(known),
-        advice=say(f"said.{known['advice_code']}"),
+        advice=say(f"said.{advice_of(known)}"),
         caution=caution_of(say, known["advice_code"]),
         suspicions=[
             (say(f"said.cause.{found['cause']}"), said(say, found["said"])) for found in known["suspicions"]

@@ -1,9 +1,9 @@
 """
-Monitors: where each sits, enrol one with a label to print, move it, take it off, retire it.
+Monitors: where each sits, enrol one with a label to print, take it off, retire it.
 
 Its JSON twins are `GET /v1/devices` and `GET /v1/devices/{device}`; acts go through the functions of
 `POST /v1/enrolments`, `POST /v1/devices/{device}/assignments` and `PATCH /v1/devices/{device}`.
-Leaves to others: what moves with a monitor (`ingest.owners.seating`).
+Leaves to others: moving one (`monitor_move_page`), what moves with it (`ingest.owners.seating`).
 """
 
 from __future__ import annotations
@@ -75,27 +75,17 @@ def post_code_form(request: Request, resources: R, key: Enroller, fields: Fields
     return render(request, "label.html", key=key, made=made, link=link, picture=picture_of(link))
 
 
-@router.post("/monitors/{device}/seat")
-def post_seat_form(device: PathName, resources: R, key: SeatWriter, fields: Fields) -> Response:
-    """Put a monitor on a machine, from now on."""
-    _require_plugged(fields)
-    body = {"machine": trimmed_field(fields, "machine")}
-    body["housing"] = trimmed_field(fields, "housing") or DEFAULT_HOUSING
-    post_device_assignment(device, read_form(NewAssignment, body), resources, key)
-    return _back_to(device)
-
-
 @router.post("/monitors/{device}/taken-off")
 def post_taken_off(device: PathName, resources: R, key: SeatWriter, fields: Fields) -> Response:
     """End a monitor's time on its machine now; who takes it off says that the tap is plugged."""
-    _require_plugged(fields)
+    require_plugged(fields)
     seat = shown(get_device(device, resources, key))["seat"]
     if seat is None:
         raise NotValid(Complaint("device", "monitor_on_no_machine", device=device))
     body = {"machine": seat["machine"], "housing": seat["housing"]}
     body["assigned_until"] = instant_text(resources.clock())
     post_device_assignment(device, read_form(NewAssignment, body), resources, key)
-    return _back_to(device)
+    return back_to(device)
 
 
 @router.post("/monitors/{device}/retired")
@@ -103,9 +93,9 @@ def post_retired(device: PathName, resources: R, key: Writer, fields: Fields) ->
     """Take a monitor out of use, or into use again."""
     is_retired = text_of_field(fields, "retired") == "yes"
     if is_retired and shown(get_device(device, resources, key))["seat"] is not None:
-        _require_plugged(fields)
+        require_plugged(fields)
     patch_device(device, DeviceEdit(retired=is_retired), resources, key)
-    return _back_to(device)
+    return back_to(device)
 
 
 def shown(known: dict[str, Any]) -> dict[str, Any]:
@@ -130,11 +120,12 @@ def picture_of(link: str) -> Markup:
     return Markup(out.getvalue().decode())  # of squares alone
 
 
-def _require_plugged(fields: FormData) -> None:
+def require_plugged(fields: FormData) -> None:
     """Raise Refused (422) unless it was said that the tap which a monitor leaves behind is plugged."""
     if text_of_field(fields, "plugged") != "yes":
         raise NotValid(Complaint("plugged", "tap_not_plugged"))
 
 
-def _back_to(device: str) -> Response:
+def back_to(device: str) -> Response:
+    """The page of a monitor, after an act."""
     return see_other(f"/monitors/{device}?{urlencode({'done': 'true'})}")

@@ -266,7 +266,12 @@ async def post_import(request: Request, resources: R, key: ShopEditor, fields: F
     await fields.close()  # the file
     if what not in IMPORTS:
         raise Refused("sheet_unknown", status=422, code="not_valid", what=what[:40])
-    given = Given(what, content, take=bool(fields.get("take")), new_ones=bool(fields.get("new_ones")))
+    given = Given(
+        what,
+        content,
+        take=bool(fields.get("take")),
+        new_ones=frozenset(str(one) for one in fields.getlist("new_ones")),
+    )
     return await run_in_threadpool(_import, request, resources, key, given)
 
 
@@ -277,14 +282,15 @@ class Given(NamedTuple):
     content: bytes
     #: take it, else preview it
     take: bool
-    #: sites and crews that are not there yet shall be made
-    new_ones: bool
+    #: sites and crews that are not there yet and shall be made, each as kind/code
+    new_ones: frozenset[str]
 
 
 def _import(request: Request, resources: R, key: Key, given: Given) -> Response:
     bring = IMPORTS[given.what]
     plan = bring(resources, key, given.content, preview=True)
-    is_asked = bool(plan["new_sites"] or plan["new_crews"]) and not given.new_ones
+    new_ones = [f"site/{site}" for site in plan["new_sites"]] + [f"crew/{crew}" for crew in plan["new_crews"]]
+    is_asked = not given.new_ones.issuperset(new_ones)
     if given.take and not plan["faults"] and not is_asked:
         plan = bring(resources, key, given.content, preview=False)
     return render(
@@ -296,6 +302,7 @@ def _import(request: Request, resources: R, key: Key, given: Given) -> Response:
         what=given.what,
         text="" if plan["faults"] else given.content.decode("utf-8-sig"),
         was_asked=given.take and is_asked,
+        ticked=given.new_ones,
     )
 
 

@@ -31,6 +31,10 @@ class SeatOrder:
     until_us: int | None = None
     #: earlier readings move too
     with_history: bool = False
+    #: devices that leave the housing when this one comes, by id
+    replaces: tuple[int, ...] = ()
+    #: handle of whoever orders it; None: a device by its code
+    who: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,16 +119,25 @@ def seat(connection: sa.Connection, device: DeviceRow, order: SeatOrder, now_us:
     wanted = (order.housing_id, seated.from_us, seated.until_us)
     seats = fleet.assignments_of_device(connection, device.id)
     if not any((s.housing_id, s.from_us, s.until_us) == wanted for s in seats):
-        fleet.assign(connection, device.id, *wanted)
+        fleet.assign(connection, device.id, *wanted, order.who)
+    for other_id in order.replaces:
+        _end(connection, other_id, seated.from_us or now_us, order.who, on=order.housing_id)
     device_entries.carry_out_waiting(connection, device, now_us)
     return seated
 
 
-def end_all(connection: sa.Connection, device: DeviceRow, now_us: int) -> None:
-    """End the present seat of a device."""
-    for sits in fleet.assignments_of_device(connection, device.id):
-        if _covers(sits, now_us) and sits.until_us != now_us:
-            fleet.assign(connection, device.id, sits.housing_id, sits.from_us, now_us)
+def end_all(connection: sa.Connection, device: DeviceRow, now_us: int, who: str) -> None:
+    """End the present seat of a device. who : handle of whoever does."""
+    _end(connection, device.id, now_us, who)
+
+
+def _end(
+    connection: sa.Connection, device_id: int, at_us: int, who: str | None, on: int | None = None
+) -> None:
+    """End the seat that a device has at an instant. on : where it is on this housing; None: on any."""
+    for sits in fleet.assignments_of_device(connection, device_id):
+        if on in (None, sits.housing_id) and _covers(sits, at_us) and sits.until_us != at_us:
+            fleet.assign(connection, device_id, sits.housing_id, sits.from_us, at_us, who)
 
 
 def _taken(seats: Sequence[Assignment], housing_id: int, span: SeatSpan) -> list[tuple[Assignment, SeatSpan]]:

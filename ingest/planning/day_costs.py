@@ -151,7 +151,7 @@ def no_costs(days: int) -> DayCosts:
 def scenarios(wear: Wear) -> FloatArray:
     """Equally likely days at which the limit is reached, rising, shape (SCENARIOS,)."""
     shares = (np.arange(SCENARIOS) + 0.5) / SCENARIOS
-    return np.zeros(SCENARIOS) if wear.is_over else _day_of_share(wear.due, shares)
+    return np.zeros(SCENARIOS) if wear.is_over else _days_of_shares(wear.due, shares)
 
 
 def chance_by(wear: Wear, after_days: FloatArray) -> FloatArray:
@@ -168,10 +168,15 @@ def last_allowed(wear: Wear, chance_allowed: float) -> float:
     """The day from now until which the chance stays within what is allowed; 0 where it is over already."""
     if wear.is_over:
         return 0.0
-    return float(_day_of_share(wear.due, np.array([chance_allowed]))[0])
+    return day_of_share(wear.due, chance_allowed)
 
 
-def _day_of_share(due: DueDays, shares: FloatArray) -> FloatArray:
+def day_of_share(due: DueDays, share: float) -> float:
+    """The day until which the chance of being at the limit stays within a share, 0 to 1."""
+    return float(_days_of_shares(due, np.array([share]))[0])
+
+
+def _days_of_shares(due: DueDays, shares: FloatArray) -> FloatArray:
     days = _known_days(due)
     beyond = days[3] + (shares - KNOWN_SHARES[-1]) / SHARE_OF_LAST_LINE * (days[3] - days[2])
     return np.where(shares > KNOWN_SHARES[-1], beyond, np.interp(shares, KNOWN_SHARES, days))

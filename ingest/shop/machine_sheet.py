@@ -35,6 +35,8 @@ MOST_CLEANINGS = 20
 DEFAULT_HOUSING = "main"
 
 name_reader = text_reader(64, _NAME)
+#: of a site or crew, whose name for people stands on the page Shop, not in the file
+group_reader = text_reader(64, _NAME, not_matched="group_name_not_valid")
 
 
 def _unit_reader(_: bool) -> Reader:
@@ -65,8 +67,8 @@ def _instant_reader(_: bool) -> Reader:
 OF_MACHINE: Mapping[str, Callable[[bool], Reader]] = {
     "display_name": text_reader(120),
     "kind": name_reader,
-    "site": name_reader,
-    "crew": name_reader,
+    "site": group_reader,
+    "crew": group_reader,
     "retired": yes_no_reader,
     "meter_hours": number_reader(least=0, most=MOST_METER_H),
     "meter_offset_hours": number_reader(least=0, most=MOST_METER_H),

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from cleanside.ingest.shop.machine_sheet import name_reader
+from cleanside.ingest.shop.machine_sheet import group_reader
 from cleanside.ingest.shop.spreadsheet import (
     Sheet,
     SheetColumns,
@@ -30,7 +30,7 @@ PART_COLUMNS = SheetColumns(
         "part": text_reader(64),
         "description": text_reader(200),
         "lead_time_days": number_reader(least=0, most=MAX_LEAD_DAYS, whole=True),
-        "site": name_reader,
+        "site": group_reader,
         "pieces": number_reader(least=0, most=MOST_PIECES, whole=True),
     },
     required=("part",),

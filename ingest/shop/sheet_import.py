@@ -8,8 +8,8 @@ Leaves to others: the transaction, the audit, who may do it (`ingest.api.routes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import sqlalchemy as sa
@@ -175,6 +175,21 @@ def plan_machines(
     plan.new_sites = _new_groups(plan, "site", known["site"])
     plan.new_crews = _new_groups(plan, "crew", known["crew"])
     return plan
+
+
+def with_near_groups(
+    connection: sa.Connection, owner_id: int, faults: Sequence[SheetFault]
+) -> list[SheetFault]:
+    """Faults, with the site or crew that a name not written as a code resembles, or is called like."""
+    known = {kind: shop.groups_of(connection, kind, owner_id) for kind in shop.GROUPS}
+    return [_with_near(fault, known) for fault in faults]
+
+
+def _with_near(fault: SheetFault, known: Mapping[str, Sequence[GroupRow]]) -> SheetFault:
+    if fault.code != "group_name_not_valid" or fault.column is None:
+        return fault
+    likely = shop.nearest_group(fault.value, known[fault.column])
+    return fault if likely is None else replace(fault, code="group_name_near", values={"likely": likely})
 
 
 def _new_groups(plan: ImportPlan, kind: str, known: Sequence[GroupRow]) -> list[str]:

@@ -74,6 +74,14 @@ TEXTS: Mapping[str, SheetText] = {
     "name_not_valid": SheetText(
         "1 to 64 letters, digits and - . : _ only", "give a code here, and the name as display_name"
     ),
+    "group_name_not_valid": SheetText(
+        "a site or crew stands by its code: 1 to 64 letters, digits and - . : _ only",
+        "write its code; what people call it is entered on the page Shop",
+    ),
+    "group_name_near": SheetText(
+        "a site or crew stands by its code: 1 to 64 letters, digits and - . : _ only",
+        "write {likely}, if that one is meant; what people call it is entered on the page Shop",
+    ),
     "not_a_number": SheetText("it is a number without sign, unit or grouping", "write it like 1234.5"),
     "number_ambiguous": SheetText(
         "in a file with semicolons a point before three digits may group thousands or be decimal",

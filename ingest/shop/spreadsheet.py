@@ -295,8 +295,14 @@ def _number(text: str, decimal_comma: bool) -> float:
     raise CellFault("not_a_number")
 
 
-def text_reader(most: int, pattern: str | None = None) -> Callable[[bool], Reader]:
-    """Texts of at most so many characters that can be printed. pattern : of a code; None: any text."""
+def text_reader(
+    most: int, pattern: str | None = None, *, not_matched: str = "name_not_valid"
+) -> Callable[[bool], Reader]:
+    """
+    Texts of at most so many characters that can be printed.
+
+    pattern : of a code; None: any text. not_matched : the fault of another text.
+    """
 
     def read(text: str) -> str:
         if pattern is not None:
@@ -306,7 +312,7 @@ def text_reader(most: int, pattern: str | None = None) -> Callable[[bool], Reade
         if len(text) > most:
             raise CellFault("too_long", most=most)
         if pattern is not None and not re.fullmatch(pattern, text):
-            raise CellFault("name_not_valid")
+            raise CellFault(not_matched)
         return text
 
     return lambda _: read

@@ -4,15 +4,19 @@ Parts: what to take, what to order and by when, and the chance of running out.
 Promises: pure. An element is needed on its day on the work list, or in the plan of visits: each says its days
 here, and `part_line` alone says what to order by when.
 Order by: the day on which the first element beyond the stock is needed, less the lead time.
-Chance of running out: each machine needs its element within the lead time with the chance that it is at the
-limit by then (`work_list.chance_at_limit`), each for itself. The number of elements needed is then
+Chance of running out: each machine needs its element before the day on which an order of today comes with
+the chance of `work_list.chance_needed`, for certain where it is planned; each for itself. On that day the
+piece is there, as the plan of visits and `late_days` have it. The number of elements needed is then
 distributed as the sum of independent trials with unequal chances (the Poisson binomial distribution, in any
 text on probability; from memory). The chance is that it exceeds the stock.
+Carried: a machine takes a piece of its own site first. What is missing there comes from the site with most
+pieces that no machine of its own takes within the list.
 Leaves to others: which machines there are, and their dates.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -20,6 +24,7 @@ from datetime import date, timedelta
 import numpy as np
 
 MAX_LEAD_DAYS = 3_650
+ONE_DAY = timedelta(days=1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,8 +102,52 @@ def part_line(
         lead_time_days=lead_time_days,
         chance_of_running_out=None
         if lead_time_days is None
-        else chance_of_more([need.chance_by(arrives) for need in needs], in_stock),
+        else chance_of_more([need.chance_by(arrives - ONE_DAY) for need in needs], in_stock),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Carry:
+    """Pieces of a part that somebody brings to a site for the work of a day."""
+
+    day: date
+    site: str
+    part: str
+    pieces: int
+    from_site: str
+
+
+def carries_of(
+    wanted: Sequence[tuple[date, str, str]], stock: Mapping[str, Mapping[str, int]]
+) -> list[Carry]:
+    """
+    What is brought from one site to another, by day, site, part and where it comes from.
+
+    wanted : day, site and part of each change of the list. stock : part -> site -> pieces.
+    """
+    left = {part: dict(at) for part, at in stock.items()}
+    missing = [(day, site, part) for day, site, part in sorted(wanted) if not _take(left, part, site)]
+    found: Counter[tuple[date, str, str, str]] = Counter()
+    for day, site, part in missing:
+        at = left.get(part, {})
+        having = [other for other in sorted(at) if at[other]]
+        brought = {other: found[day, site, part, other] for other in having}
+        if having:  # the one that is driven to anyway, else the one with most
+            from_site = max(having, key=lambda other: (brought[other], at[other]))
+            _take(left, part, from_site)
+            found[day, site, part, from_site] += 1
+    return [
+        Carry(day=day, site=site, part=part, pieces=pieces, from_site=from_site)
+        for (day, site, part, from_site), pieces in sorted(found.items())
+    ]
+
+
+def _take(left: dict[str, dict[str, int]], part: str, site: str) -> bool:
+    """Take a piece of a part from a site, if there is one."""
+    there = left.get(part, {}).get(site, 0)
+    if there:
+        left[part][site] = there - 1
+    return there > 0
 
 
 def chance_of_more(chances: Sequence[float], stock: int) -> float:

@@ -1,19 +1,19 @@
 """
 From what the shop knows to the problem of a plan of visits, and what had to be assumed on the way.
 
-Promises: pure. Dates are taken to a quarter of a day, so that a plan stays the same while nothing happens.
-Before noon the plan begins today, later tomorrow (chosen: a visit needs some hours' notice).
-Leaves to others: the plan itself (`ingest.planning`), where the figures are kept.
+Promises: pure. Before noon the plan begins today, later tomorrow.
+Leaves to others: the plan itself (`ingest.planning`), the day on which it begins and dates counted from it
+(`work_list`), where the figures are kept.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Literal
 
-from cleanside.ingest.planning.day_costs import DueDays, Wear
+from cleanside.ingest.planning.day_costs import Wear
 from cleanside.ingest.planning.shop_terms import ASSUMED_TRIP_HOURS, ASSUMED_TRIP_KM, ShopTerms
 from cleanside.ingest.planning.visit_problem import (
     ElementAhead,
@@ -23,14 +23,18 @@ from cleanside.ingest.planning.visit_problem import (
     VisitTerms,
 )
 from cleanside.ingest.restriction.verdict.cost_of_waiting import FUEL_PER_PA
-from cleanside.ingest.shop.work_list import Candidate, ListDays, calendar_limit, is_laid_up
+from cleanside.ingest.shop.work_list import (
+    Candidate,
+    ListDays,
+    calendar_limit,
+    due_days,
+    first_day,
+    is_laid_up,
+)
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.planning_terms import TripRow
 
 PLAN_DAYS = 42
-NOON_H = 12
-DAY_S = 86_400
-DAY_PARTS = 4  # dates are taken to a quarter of a day
 LEAST_HOURS_PER_DAY = 0.1  # of a machine that hardly works; its hours are worth as much as others'
 FUEL_SHARE_PER_PA = sum(FUEL_PER_PA) / 2  # middle of the published range
 
@@ -102,7 +106,7 @@ def visit_inputs(
         elif one.candidate.due_s is None and one.candidate.state not in ("over", "due", "suspect"):
             not_planned[one.name] = "no_dates"
         else:
-            wear = _wear(one, days, first_on, terms["element_price"], entered, currency)
+            wear = _wear(one, days, terms["element_price"], entered, currency)
             elements.append(_element(one, days, first_on, wear, laid_up, fixed.get(one.name)))
     sites = sorted({element.site for element in elements})
     parts = sorted({element.part for element in elements if element.part is not None})
@@ -132,12 +136,6 @@ def visit_inputs(
         ),
         not_planned=not_planned,
     )
-
-
-def first_day(days: ListDays) -> date:
-    """The first day of a plan that is made now."""
-    is_early = datetime.fromtimestamp(days.now_s, days.zone).hour < NOON_H
-    return days.today if is_early else days.today + timedelta(days=1)
 
 
 # ---------------------------------------------------------------- one housing
@@ -171,7 +169,6 @@ def _element(
 def _wear(
     one: PricedCandidate,
     days: ListDays,
-    first_on: date,
     element_price: float,
     entered: ShopTerms,
     currency: str | None,
@@ -183,7 +180,7 @@ def _wear(
     prices = None if _is_foreign(one, currency) else one.prices
     fuel = _fuel_price_per_h(prices, entered) * FUEL_SHARE_PER_PA
     return Wear(
-        due=_due_days(candidate, days, first_on),
+        due=due_days(candidate.due_s, days),
         is_over=candidate.state == "over" or candidate.due_s is None,
         hours_per_day=max(LEAST_HOURS_PER_DAY, round(candidate.duty.hours_per_day, 1)),
         life_hours=float(round(_lived_h(candidate))),
@@ -191,15 +188,6 @@ def _wear(
         fuel_now=round(fuel * min(one.extra_pa or 0.0, one.extra_at_limit_pa or 0.0), 3),
         fuel_at_limit=round(fuel * (one.extra_at_limit_pa or 0.0), 3),
     )
-
-
-def _due_days(candidate: Candidate, days: ListDays, first_on: date) -> DueDays:
-    if candidate.due_s is None:
-        return DueDays(early=0.0, likely=0.0, late=0.0)
-    start_s = days.start_s(first_on)
-    points = (candidate.due_s.p10, candidate.due_s.p50, candidate.due_s.p90)
-    early, likely, late = (round((at_s - start_s) / DAY_S * DAY_PARTS) / DAY_PARTS for at_s in points)
-    return DueDays(early=early, likely=likely, late=late)
 
 
 def _lived_h(candidate: Candidate) -> float:

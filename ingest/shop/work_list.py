@@ -4,10 +4,11 @@ The work list: which element is changed on which day, and why.
 Promises: pure; equal candidates and days give equal lists. One rule for the day, in this order:
 1. what a person planned stands on that day; a plan whose day passed without a change stands on today;
 2. over the limit, at the limit, or figures that contradict each other: today;
-3. a service that falls before the likely date: with the service;
+3. a service up to the last day that the shop's chance allows, as in the plan of visits: with the service;
 4. the early date falls before the end of the list: on that day;
 5. the calendar limit of the element falls before the end of the list: on that day.
-Whatever is laid up on its day is left out.
+What should be changed before the end of the list, and yet stands on a later day or on a machine that is laid
+up, is never left out without a word: `later_of` names it.
 Within a day the site with the most urgent machine comes first. At a site a machine over its limit comes
 first, whatever was planned for it.
 Leaves to others: the forecast (`ingest.restriction`), parts (`stock`), words.
@@ -18,10 +19,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, tzinfo
+from math import floor
 from typing import Literal
 
 import numpy as np
 
+from cleanside.ingest.planning.day_costs import DueDays, day_of_share
 from cleanside.ingest.restriction import Quantiles
 from cleanside.ingest.restriction.forecast.duty import Duty, usual_hours
 from cleanside.ingest.shop.planned import PlanState
@@ -30,8 +33,11 @@ from cleanside.ingest.store.papers import Papers
 Reason = Literal[
     "over_limit", "change_due", "check_first", "plan_missed", "planned", "service", "early_date", "calendar"
 ]
-#: with the service: it falls before the likely date. will_not_last: it falls after it.
+#: with_service: it is on the day of the change. will_not_last: it comes soon, but after the last day in time
 ServiceFit = Literal["with_service", "will_not_last"]
+#: why a change stands after the end of the list: on a day that a person planned, with a service within the
+#: chance that the shop allows; or it stands nowhere, because its machine is laid up
+LaterReason = Literal["planned", "service", "laid_up"]
 
 AT_ONCE: dict[str, Reason] = {"over": "over_limit", "due": "change_due", "suspect": "check_first"}
 #: most urgent first, within a day
@@ -41,6 +47,10 @@ RANK: tuple[Reason, ...] = (
 )
 MOST_DAYS = 62  # of a list; chosen: two months ahead nothing is known by the day
 SERVICE_SEEN_DAYS = 14  # so long after its likely date a service is worth a word (chosen)
+NOON_H = 12  # from then on visits are planned from tomorrow on (chosen: they need some hours' notice)
+DAY_S = 86_400
+DAY_PARTS = 4  # dates are taken to a quarter of a day, so that a plan stays the same while nothing happens
+CLOSE_DAYS = 1e-3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,6 +69,7 @@ class Candidate:
     cleanings: int
     duty: Duty
     service_s: float | None  # when the next service falls, by meter or date, whichever is first
+    chance_allowed: float  # that the limit is reached before a change, by the shop's terms; 0 to 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,6 +90,7 @@ class Job:
     reason: Reason
     service_fit: ServiceFit | None
     service_on: date | None
+    chance_at_service: float | None  # that the limit is reached before the service, 0 to 1
     calendar_on: date | None  # the element's calendar limit
     last_cleaning: bool  # it was cleaned as often as it may be
     options: tuple[DayOption, ...]  # its own day, and each day of the list
@@ -87,6 +99,16 @@ class Job:
     def own(self) -> DayOption:
         """What its own day means."""
         return self.options[0]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Later:
+    """A change that should be made before the end of the list, and stands after it or nowhere."""
+
+    candidate: Candidate
+    reason: LaterReason
+    day: date | None  # None: its machine is laid up
+    chance_at_limit_before: float | None  # before that day, 0 to 1
 
 
 class ListDays:
@@ -135,6 +157,12 @@ def jobs_of(candidates: Sequence[Candidate], days: ListDays) -> list[Job]:
     )
 
 
+def later_of(candidates: Sequence[Candidate], days: ListDays) -> list[Later]:
+    """What should be changed before the end of the list, and does not stand on it; by name."""
+    found = [later for candidate in candidates if (later := _later(candidate, days)) is not None]
+    return sorted(found, key=lambda later: (later.candidate.machine, later.candidate.housing))
+
+
 def _site(job: Job) -> str:
     return job.candidate.papers.machine.site or ""
 
@@ -164,12 +192,62 @@ def chance_at_limit(due_s: Quantiles | None, at_s: float, now_s: float) -> float
     """
     if due_s is None:
         return None
-    known_s = [now_s, due_s.p10, due_s.p50, due_s.p90]
+    known_s = np.maximum.accumulate([now_s, due_s.p10, due_s.p50, due_s.p90])  # a date may have passed
     shares = [0.0, 0.1, 0.5, 0.9]
     if at_s >= due_s.p90:
         width_s = max(due_s.p90 - due_s.p50, 1.0)
         return min(0.99, 0.9 + 0.4 * (at_s - due_s.p90) / width_s)
     return float(np.interp(at_s, known_s, shares))
+
+
+def first_day(days: ListDays) -> date:
+    """The first day of a plan of visits that is made now."""
+    is_early = datetime.fromtimestamp(days.now_s, days.zone).hour < NOON_H
+    return days.today if is_early else days.today + timedelta(days=1)
+
+
+def due_days(due_s: Quantiles | None, days: ListDays) -> DueDays:
+    """The dates of a forecast in days from the first one of a plan; without a forecast it is at its limit."""
+    if due_s is None:
+        return DueDays(early=0.0, likely=0.0, late=0.0)
+    start_s = days.start_s(first_day(days))
+    points = (due_s.p10, due_s.p50, due_s.p90)
+    early, likely, late = (round((at_s - start_s) / DAY_S * DAY_PARTS) / DAY_PARTS for at_s in points)
+    return DueDays(early=early, likely=likely, late=late)
+
+
+def last_day_in_time(candidate: Candidate, days: ListDays) -> date:
+    """The last day on which the plan of visits would plan a change within the chance that the shop allows."""
+    in_days = day_of_share(due_days(candidate.due_s, days), candidate.chance_allowed)
+    return first_day(days) + timedelta(days=floor(in_days + CLOSE_DAYS))
+
+
+def service_day(candidate: Candidate, days: ListDays) -> date | None:
+    """The day on which the next service of its machine likely falls; None: it is not known."""
+    return None if candidate.service_s is None else max(days.today, days.of(candidate.service_s))
+
+
+def service_fit(candidate: Candidate, on: date, days: ListDays) -> ServiceFit | None:
+    """
+    What the next service means for a change on a day. The work list and the plan of visits say it from here.
+
+    None: the service comes before, is far off or not known; or the element is at its limit now.
+    """
+    service_on = service_day(candidate, days)
+    if service_on is None or candidate.due_s is None or candidate.state == "over":
+        return None
+    if service_on <= on:
+        return "with_service" if service_on == on else None
+    seen_until = days.of(candidate.due_s.p50 + SERVICE_SEEN_DAYS * DAY_S)
+    return "will_not_last" if last_day_in_time(candidate, days) < service_on <= seen_until else None
+
+
+def chance_at_service(candidate: Candidate, days: ListDays) -> float | None:
+    """Chance that its limit is reached before the day of the next service, 0 to 1; None: not known."""
+    service_on = service_day(candidate, days)
+    if service_on is None:
+        return None
+    return chance_at_limit(candidate.due_s, max(days.now_s, days.start_s(service_on)), days.now_s)
 
 
 def is_laid_up(papers: Papers, day: date) -> bool:
@@ -218,30 +296,51 @@ def _job(candidate: Candidate, days: ListDays) -> Job | None:
     if found is None or found[0] >= days.before or is_laid_up(candidate.papers, found[0]):
         return None
     day, reason = found
-    service_on = None if candidate.service_s is None else days.of(candidate.service_s)
+    planned_on, service_on = _planned_day(candidate, days), service_day(candidate, days)
     return Job(
         candidate=candidate,
         day=day,
         reason=reason,
-        service_fit=_service_fit(candidate, service_on, days, planned_on=_planned_day(candidate, days)),
+        service_fit=service_fit(candidate, day, days) if planned_on in (None, service_on) else None,
         service_on=service_on,
+        chance_at_service=chance_at_service(candidate, days),
         calendar_on=calendar_limit(candidate, days),
         last_cleaning=_is_last_cleaning(candidate),
         options=tuple(_option(candidate, d, days) for d in (day, *days.listed())),
     )
 
 
+def _later(candidate: Candidate, days: ListDays) -> Later | None:
+    found, wanted_on = listed_day(candidate, days), _wanted_by(candidate, days)
+    if found is None or wanted_on is None or wanted_on >= days.before:
+        return None
+    day, reason = found
+    if is_laid_up(candidate.papers, day):
+        return Later(candidate=candidate, reason="laid_up", day=None, chance_at_limit_before=None)
+    if day < days.before:
+        return None
+    chance = _option(candidate, day, days).chance_at_limit_before
+    why: LaterReason = "planned" if reason == "planned" else "service"
+    return Later(candidate=candidate, reason=why, day=day, chance_at_limit_before=chance)
+
+
+def _wanted_by(candidate: Candidate, days: ListDays) -> date | None:
+    """When its readings or its age ask for a change, whatever was planned; None: not in sight."""
+    if candidate.state in AT_ONCE:
+        return days.today
+    early = () if candidate.due_s is None else (days.of(candidate.due_s.p10),)
+    limit = calendar_limit(candidate, days)
+    return min((*early, *(() if limit is None else (limit,))), default=None)
+
+
 def _by_forecast(candidate: Candidate, days: ListDays) -> list[tuple[date, Reason]]:
     found: list[tuple[date, Reason]] = []
-    early = None
     if candidate.due_s is not None:
-        early = max(days.today, days.of(candidate.due_s.p10))
-        service = None if candidate.service_s is None else max(days.today, days.of(candidate.service_s))
-        near = early + timedelta(days=SERVICE_SEEN_DAYS)
-        if service is not None and service <= days.of(candidate.due_s.p50) and service <= near:
-            found.append((service, "service"))
+        service_on = service_day(candidate, days)
+        if service_on is not None and service_on <= last_day_in_time(candidate, days):
+            found.append((service_on, "service"))
         else:
-            found.append((early, "early_date"))
+            found.append((max(days.today, days.of(candidate.due_s.p10)), "early_date"))
     if (limit := calendar_limit(candidate, days)) is not None:
         found.append((max(days.today, limit), "calendar"))
     return found
@@ -251,18 +350,6 @@ def _planned_day(candidate: Candidate, days: ListDays) -> date | None:
     if candidate.plan not in ("open", "missed") or candidate.papers.planned is None:
         return None
     return max(days.today, date.fromisoformat(candidate.papers.planned.planned_on))
-
-
-def _service_fit(
-    candidate: Candidate, service_on: date | None, days: ListDays, *, planned_on: date | None
-) -> ServiceFit | None:
-    """Whether the next service comes in time; None: it is far off, or a person planned another day."""
-    if service_on is None or candidate.due_s is None:
-        return None
-    likely = days.of(candidate.due_s.p50)
-    if service_on <= likely:
-        return "with_service" if planned_on in (None, service_on) else None
-    return "will_not_last" if service_on <= likely + timedelta(days=SERVICE_SEEN_DAYS) else None
 
 
 def _is_last_cleaning(candidate: Candidate) -> bool:

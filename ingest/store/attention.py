@@ -1,18 +1,20 @@
 """
 Figures for attention, over all devices: when each was last received, missing and quarantined numbers.
 
-Promises: each figure is one statement over small tables, without the readings. One owner, or all.
+Promises: each figure is one statement over small tables, without the readings; of devices that were moved,
+the quarantined ones are read for where they were measured. One owner, or all.
 Leaves to others: which figures need a person (`ingest.analysis.concerns`).
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
 
-from cleanside.ingest.store import reports
+from cleanside.ingest.store import held_places, reports
 from cleanside.ingest.store.models import (
     assignments,
     devices,
@@ -51,6 +53,8 @@ class QuarantinedGroup:
 
     owner: str
     device: str
+    #: on which they were measured; None: on several, on none, or their time is in doubt
+    machine: str | None
     code: str
     #: another content has the number
     beside: bool
@@ -138,7 +142,8 @@ def _streams(connection: sa.Connection, owner_id: int | None) -> dict[int, list[
 def quarantined_groups(connection: sa.Connection, owner_id: int | None) -> list[QuarantinedGroup]:
     """Quarantined readings by owner, device and reason, most first."""
     many = sa.func.count()
-    by = (owners.c.name, devices.c.name, quarantine.c.code, quarantine.c.beside)
+    sits_on, moved = _machines(connection, owner_id), _measured_on(connection, owner_id)
+    by = (owners.c.name, devices.c.name, quarantine.c.code, quarantine.c.beside, devices.c.id)
     query = (
         sa.select(*by, many, sa.func.count(quarantine.c.recheck_us), sa.func.min(quarantine.c.received_us))
         .select_from(quarantine.join(streams).join(devices).join(owners, owners.c.id == devices.c.owner_id))
@@ -152,14 +157,41 @@ def quarantined_groups(connection: sa.Connection, owner_id: int | None) -> list[
         QuarantinedGroup(
             owner=row[0],
             device=row[1],
+            machine=moved[row[4]].get((row[2], bool(row[3]))) if row[4] in moved else sits_on.get(row[4]),
             code=row[2],
             beside=bool(row[3]),
-            readings=row[4],
-            rechecked=row[5],
-            oldest_us=row[6],
+            readings=row[5],
+            rechecked=row[6],
+            oldest_us=row[7],
         )
         for row in connection.execute(query)
     ]
+
+
+def _measured_on(
+    connection: sa.Connection, owner_id: int | None
+) -> dict[int, dict[tuple[str, bool], str | None]]:
+    """
+    Of devices that did not always sit on one housing: (code, beside) -> the machine of all these readings.
+
+    None: they were measured on several machines, or that is not known.
+    """
+    seats = held_places.moved_devices(connection, owner_id)
+    if not seats:
+        return {}
+    where: dict[int, dict[tuple[str, bool], set[int | None]]] = {device: {} for device in seats}
+    for one in held_places.held_of_moved(connection, seats):
+        where[one.device_id].setdefault((one.code, one.beside), set()).add(one.housing_id)
+    query = sa.select(housings.c.id, machines.c.name).join_from(housings, machines)
+    housing_ids = {seat.housing_id for of_device in seats.values() for seat in of_device}
+    names = {row.id: row.name for row in connection.execute(query.where(housings.c.id.in_(housing_ids)))}
+    return {device: {by: _one(found, names) for by, found in of.items()} for device, of in where.items()}
+
+
+def _one(found: Collection[int | None], names: Mapping[int, str]) -> str | None:
+    """The one machine of some housings; None: they are of several, or one is not known."""
+    of_machines = {None if housing_id is None else names[housing_id] for housing_id in found}
+    return of_machines.pop() if len(of_machines) == 1 else None
 
 
 def silent_devices(connection: sa.Connection, before_us: int) -> int:

@@ -335,10 +335,17 @@ def assignments_of_housing(connection: sa.Connection, housing_id: int) -> list[A
 
 
 def assign(
-    connection: sa.Connection, device_id: int, housing_id: int, from_us: int | None, until_us: int | None
+    connection: sa.Connection,
+    device_id: int,
+    housing_id: int,
+    from_us: int | None,
+    until_us: int | None,
+    who: str | None = None,
 ) -> None:
     """
     Assign a device to a housing for a span; its other assignments in that span end or are cut.
+
+    who : handle of whoever does; it stands at what ends. None: not known.
 
     An earlier seat on the same housing that overlaps the span ends with it; readings after it have no
     housing. The hours in the span and in the cut parts are analysed again, because readings follow the time
@@ -348,11 +355,12 @@ def assign(
     ended = met_on(seats, housing_id, from_us, until_us)
     for old in seats:
         if old in ended:
-            _cut_off(connection, old, from_us)
+            _cut_off(connection, old, from_us, who)
         elif old.housing_id != housing_id:
-            _cut(connection, old, from_us, until_us)
+            _cut(connection, old, from_us, until_us, who)
     values = {"device_id": device_id, "housing_id": housing_id, "from_us": from_us, "until_us": until_us}
-    connection.execute(sa.insert(assignments).values(values))
+    ended_by = None if until_us is None else who
+    connection.execute(sa.insert(assignments).values(until_by=ended_by, **values))
     ends = [until_us, *(old.until_us for old in ended)]
     ends_given = [end for end in ends if end is not None]
     hours.touch_again(
@@ -380,16 +388,18 @@ def _meet(old: Assignment, from_us: int | None, until_us: int | None) -> bool:
     return not (starts_later or ended_before)
 
 
-def _cut_off(connection: sa.Connection, old: Assignment, from_us: int | None) -> None:
+def _cut_off(connection: sa.Connection, old: Assignment, from_us: int | None, who: str | None) -> None:
     """Of an older assignment to the same housing only the part before the span stays."""
     condition = assignments.c.id == old.id
     if from_us is not None and (old.from_us is None or old.from_us < from_us):
-        connection.execute(sa.update(assignments).where(condition).values(until_us=from_us))
+        connection.execute(sa.update(assignments).where(condition).values(until_us=from_us, until_by=who))
     else:
         connection.execute(sa.delete(assignments).where(condition))
 
 
-def _cut(connection: sa.Connection, old: Assignment, from_us: int | None, until_us: int | None) -> None:
+def _cut(
+    connection: sa.Connection, old: Assignment, from_us: int | None, until_us: int | None, who: str | None
+) -> None:
     """Cut the span out of an older assignment: the parts before and after it stay."""
     if not _meet(old, from_us, until_us):
         return
@@ -402,7 +412,8 @@ def _cut(connection: sa.Connection, old: Assignment, from_us: int | None, until_
     nothing: tuple[int | None, int | None] = (old.from_us or 0, old.from_us or 0)
     kept, *further = left or [nothing]
     statement = sa.update(assignments).where(assignments.c.id == old.id)
-    connection.execute(statement.values(from_us=kept[0], until_us=kept[1]))
+    ended_by = {} if kept[1] == old.until_us else {"until_by": who}
+    connection.execute(statement.values(from_us=kept[0], until_us=kept[1], **ended_by))
     for start_us, end_us in further:
         values = {"device_id": old.device_id, "housing_id": old.housing_id}
         connection.execute(sa.insert(assignments).values(from_us=start_us, until_us=end_us, **values))

@@ -327,6 +327,8 @@ assignments = sa.Table(
     _to("housings", "housing_id"),
     sa.Column("from_us", sa.BigInteger),
     sa.Column("until_us", sa.BigInteger),
+    #: handle of whoever moved the device away, or took it off; None: it sits there, or that is not known
+    sa.Column("until_by", sa.String(32)),
     sa.Index(None, "device_id"),
     sa.Index(None, "housing_id"),
 )

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import Doubt
 from cleanside.ingest.store import dialect, reasons
 from cleanside.ingest.store.marks import Range, Ranges, ranges_of
-from cleanside.ingest.store.models import amendments, assignments, devices, quarantine, streams
+from cleanside.ingest.store.models import amendments, devices, quarantine, streams
 
 HELD, RELEASED, DISCARDED = "held", "released", "discarded"
 SET_ASIDE = "set_aside"  # code of readings that a person removed from the store: only a person puts them back
@@ -131,26 +131,6 @@ def list_of(
     """Entries of this owner in order of receipt, a page at a time."""
     query = _narrowed(_JOINED, owner_id, wanted).order_by(quarantine.c.id).limit(limit)
     return [QuarantineRow(*row) for row in connection.execute(query)]
-
-
-def held_on_housings(connection: sa.Connection, housing_ids: Sequence[int]) -> dict[int, int]:
-    """Housing -> quarantined readings of the devices that sit on it now; those without any are left out."""
-    found: dict[int, int] = {}
-    for piece in dialect.chunks(housing_ids):
-        query = (
-            sa.select(assignments.c.housing_id, sa.func.count())
-            .select_from(
-                quarantine.join(streams).join(assignments, assignments.c.device_id == streams.c.device_id)
-            )
-            .where(
-                quarantine.c.state == HELD,
-                assignments.c.until_us.is_(None),
-                assignments.c.housing_id.in_(piece),
-            )
-            .group_by(assignments.c.housing_id)
-        )
-        found |= {row[0]: row[1] for row in connection.execute(query)}
-    return found
 
 
 def count_of(connection: sa.Connection, owner_id: int, wanted: WantedRows) -> int:

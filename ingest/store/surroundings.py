@@ -31,6 +31,17 @@ class Newest:
     waiting: int  # numbers that gateways of its devices appended and that have not arrived
 
 
+@dataclass(frozen=True)
+class LastMonitor:
+    """The monitor that sat last on a housing on which none sits now."""
+
+    device: str
+    until_us: int
+    who: str | None  # handle of whoever moved it, or took it off; None: not known
+    machine: str | None  # to which it was moved then; None: it was taken off
+    housing: str | None
+
+
 @dataclass
 class HousingSurroundings:
     """The facts beside the summaries of one housing."""
@@ -38,6 +49,7 @@ class HousingSurroundings:
     terminals: list[TerminalRow] = field(default_factory=list)  # in order of validity
     changes: list[EnteredChange] = field(default_factory=list)  # entries about its elements, in time order
     device_ids: list[int] = field(default_factory=list)  # devices that sit on it now
+    last_monitor: LastMonitor | None = None  # None: one sits there, or none ever did
     newest: Newest | None = None  # None: no reading ever arrived
     heard: list[sa.Row[Any]] = field(default_factory=list)  # streams of its devices
     hours_behind: int = 0  # hours of its devices that wait for the analysis
@@ -78,6 +90,21 @@ FROM assignments {_HOUSINGS} WHERE {{here}}
     AND (from_us IS NULL OR from_us <= ?) AND (until_us IS NULL OR until_us > ?)
 """
 _SITTING = f"SELECT housing_id, device_id {_SEATS} ORDER BY assignments.id"
+# The one that left last stands last.
+_LEFT = f"""
+SELECT assignments.housing_id, devices.name, assignments.until_us, assignments.until_by,
+    to_machines.name, to_housings.name
+FROM assignments {_HOUSINGS.replace("= housing_id", "= assignments.housing_id")}
+JOIN devices ON devices.id = assignments.device_id
+LEFT JOIN assignments AS went ON went.device_id = assignments.device_id
+    AND went.from_us = assignments.until_us AND went.housing_id <> assignments.housing_id
+    AND (went.until_us IS NULL OR went.until_us > went.from_us)
+LEFT JOIN housings AS to_housings ON to_housings.id = went.housing_id
+LEFT JOIN machines AS to_machines ON to_machines.id = to_housings.machine_id
+WHERE {{here}} AND assignments.until_us <= ?
+    AND (assignments.from_us IS NULL OR assignments.from_us < assignments.until_us)
+ORDER BY assignments.until_us, assignments.id
+"""
 # A number above the mark that is in no island (stored or declared shed) has not arrived.
 _HEARD = f"""
 SELECT id, device_id, last_heard_us,
@@ -117,6 +144,9 @@ def _fill(
         if housing_id in found:
             found[housing_id].device_ids.append(device_id)
             on[device_id].append(housing_id)
+    for housing_id, *left in dialect.run(connection, _LEFT.format(here=here), (*which, now_us)):
+        if housing_id in found and not found[housing_id].device_ids:
+            found[housing_id].last_monitor = LastMonitor(*left)
     for row in dialect.run(connection, _HEARD.format(here=here), sitting):
         for housing_id in on[row.device_id]:
             found[housing_id].heard.append(row)

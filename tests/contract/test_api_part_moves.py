@@ -105,13 +105,22 @@ def test_work_of_long_ago_takes_no_part(stocked: Api) -> None:
     assert stock_of(stocked)["oberkies"] == 1
 
 
-def test_a_part_that_is_at_another_site_is_named(stocked: Api) -> None:
+def test_a_part_that_is_at_another_site_is_named_and_brought(stocked: Api) -> None:
     before = ask(stocked, "GET", PLAN)["before"]
     [job] = ask(stocked, "GET", "/v1/work", before=before)["jobs"]
     assert job["part_elsewhere"] == []
     ask(stocked, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "oberkies", "pieces": 0}]})
     [job] = ask(stocked, "GET", "/v1/work", before=before)["jobs"]
     assert job["part_elsewhere"] == [{"site": "kargrund", "pieces": 2}]
+    carry = {"day": job["day"], "site": "oberkies", "part": "KG-0715", "pieces": 1, "from_site": "kargrund"}
+    for site in ("oberkies", "kargrund"):  # where it is needed, and where it leaves
+        assert ask(stocked, "GET", "/v1/work", before=before, site=site)["carries"] == [carry]
+        for language, words in (
+            ("en", "For oberkies bring 1 × KG-0715 from kargrund."),
+            ("de", "Für oberkies 1 × KG-0715 aus kargrund mitbringen."),
+        ):
+            path = f"/work-list?before={before}&site={site}"
+            assert words in stocked.get(path, key="planner", headers={"Accept-Language": language}).text
     assert "2 at kargrund" in stocked.get(f"/work-list?before={before}", key="planner").text
 
 

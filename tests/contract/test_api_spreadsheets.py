@@ -198,7 +198,7 @@ def test_a_file_with_semicolons_has_decimal_commas(api: Api) -> None:
         ("machine,retired\na,x\n", [(2, "retired", "not_yes_or_no")]),
         (
             "machine,site\nG 7,Ober Kies\n",
-            [(2, "machine", "name_not_valid"), (2, "site", "name_not_valid")],
+            [(2, "machine", "name_not_valid"), (2, "site", "group_name_not_valid")],
         ),
         ("machine,site\n,oberkies\n", [(2, "machine", "name_missing")]),
         ("machine,colour\na,red\n", [(1, "colour", "column_unknown")]),

@@ -116,3 +116,30 @@ def test_a_laid_up_machine_is_not_on_the_list(api: Api) -> None:
     ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-01"}})
     answer = work(api)
     assert (answer["jobs"], answer["parts"]) == ([], [])
+
+
+def test_an_urgent_machine_on_a_later_day_or_laid_up_is_named_with_its_reason(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    assert work(api)["later"] == []
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-05"})
+    answer = work(api)
+    [later] = answer["later"]
+    assert (answer["jobs"], later["machine"], later["state"]) == ([], "grader-07", "over")
+    assert (later["reason"], later["day"], later["chance_at_limit_before"]) == ("planned", "2026-03-05", 1.0)
+    ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-01", "until": "2026-04-30"}})
+    [later] = work(api)["later"]
+    assert (later["reason"], later["day"], later["laid_up"]["until"]) == ("laid_up", None, "2026-04-30")
+    assert work(api, site="nowhere")["later"] == []
+
+
+def test_list_and_plan_say_the_same_of_a_service_that_comes_too_late(api: Api) -> None:
+    loaded(api, rise_kpa=0.04)
+    [early] = work(api)["jobs"]
+    likely = early["due_at"]["p50"][:10]
+    ask(api, "PATCH", f"{MACHINE}/papers", {"next_service": {"service": "500 h service", "on": likely}})
+    [job] = work(api)["jobs"]
+    [visit] = ask(api, "GET", "/v1/visit-plan")["visits"]
+    assert (job["day"], job["reason"], job["service_fit"]) == (early["day"], "early_date", "will_not_last")
+    same = ("service", "service_on", "service_fit", "chance_at_service")
+    assert {name: visit[name] for name in same} == {name: job[name] for name in same}
+    assert 0.1 < job["chance_at_service"] <= 0.5

@@ -71,6 +71,108 @@ def test_a_monitor_is_moved_and_taken_off_only_with_the_tap_plugged(api: Api) ->
     assert send(api, f"{MONITOR}/taken-off", plugged="yes").status_code == 422
 
 
+def crowded(api: Api) -> None:
+    """loader-02 with two monitors, one at each of its housings."""
+    assert (
+        api.post(
+            "/v1/machines", {"machine": "loader-02", "housings": [{"housing": "left"}, {"housing": "right"}]}
+        ).status_code
+        == 200
+    )
+    for side in ("left", "right"):
+        seat = {"device": f"loader-02-{side}", "machine": "loader-02", "housing": side}
+        assert api.post("/v1/devices", seat).status_code == 200
+
+
+def test_a_machine_that_has_monitors_is_asked_about_before_another_one_comes(api: Api) -> None:
+    crowded(api)
+    asked = send(api, f"{MONITOR}/seat", machine="loader-02", plugged="yes")
+    assert (asked.status_code, seat_of(api)) == (200, "grader-07")
+    places = re.findall(r'name="place" value="([^"]+)"', asked.text)
+    assert places == [*("left/loader-02-left", "left/"), "main/", *("right/loader-02-right", "right/")]
+    fields = {"machine": "loader-02", "plugged": "yes", "sure": "yes"}
+    assert send(api, f"{MONITOR}/seat", **fields).status_code == 422, "a place is chosen"
+    assert send(api, f"{MONITOR}/seat", **fields, place="left/loader-02-right").status_code == 422
+    assert send(api, f"{MONITOR}/seat", **fields, place="left/loader-02-left").status_code == 303
+    sitting = [
+        (housing["housing"], seat["device"])
+        for housing in api.get("/v1/machines/loader-02").json()["housings"]
+        for seat in housing["devices"]
+        if seat["until"] is None
+    ]
+    assert sitting == [("left", DEVICE), ("right", "loader-02-right")]
+
+
+def test_the_machine_left_behind_says_since_when_it_has_no_monitor_and_who_moved_it(api: Api) -> None:
+    api.send(batch(1, [3.0]))
+    api.analyse()
+    assert api.get("/v1/machines/grader-07/restriction").json()["no_monitor"] is None
+    assert send(api, f"{MONITOR}/seat", machine="loader-02", plugged="yes").status_code == 303
+    left = api.get("/v1/machines/grader-07/restriction").json()["no_monitor"]
+    assert (left["device"], left["moved_to"]) == (DEVICE, {"machine": "loader-02", "housing": "main"})
+    moved = api.get("/v1/audit").json()["entries"][0]
+    assert (left["since"], left["by"]) == ("2026-03-02T09:00:00Z", moved["who"])
+    for path in ("/fleet", "/machines/grader-07"):
+        for language, words in (("en", "No monitor since"), ("de", "Kein Messgerät seit")):
+            page = api.get(path, headers={"Accept-Language": language}).text
+            assert words in page
+            assert "loader-02" in page.split(words)[1][:80]
+    api.clock.advance(60)
+    assert send(api, f"{MONITOR}/taken-off", plugged="yes").status_code == 303
+    off = api.get("/v1/machines/loader-02/restriction").json()["no_monitor"]
+    assert (off["device"], off["moved_to"], off["since"]) == (DEVICE, None, "2026-03-02T09:01:00Z")
+
+
+def test_a_machine_that_never_had_a_monitor_says_so(api: Api) -> None:
+    none = api.get("/v1/machines/loader-02/restriction").json()["no_monitor"]
+    assert none == {"since": None, "device": None, "moved_to": None, "by": None}
+    assert "No monitor has been fitted yet" in api.get("/machines/loader-02").text
+
+
+def entry_of(api: Api) -> dict[str, Any]:
+    [entry] = api.get("/v1/machines/grader-07/element-changes").json()["element_changes"]
+    return dict(entry)
+
+
+def test_an_entry_that_no_reading_can_check_says_so(api: Api) -> None:
+    api.send(batch(1, [3.0]))
+    api.analyse()
+    change = {"changed_at": "2026-03-02T09:00:00Z"}
+    assert api.post("/v1/machines/grader-07/element-changes", change).status_code == 200
+    assert entry_of(api)["verdict"] == "not_seen_yet"
+    assert send(api, f"{MONITOR}/seat", machine="loader-02", plugged="yes").status_code == 303
+    assert (entry_of(api)["verdict"], entry_of(api)["is_question"]) == ("not_watched", False)
+    assert "no reading can check" in api.get("/machines/grader-07").text
+
+
+def quarantined_on(api: Api) -> dict[str, int]:
+    housings = api.get("/v1/fleet").json()["housings"]
+    return {h["machine"]: h["readings_quarantined"] for h in housings if h["readings_quarantined"]}
+
+
+def test_quarantined_readings_stay_where_they_were_measured(api: Api) -> None:
+    """Two on grader-07, before the move at 09:00, one on loader-02 after it, one whose time is in doubt."""
+    api.send(batch(1, [3.0, 900.0, 3.0, 901.0]))
+    assert quarantined_on(api) == {"grader-07": 2}
+    assert send(api, f"{MONITOR}/seat", machine="loader-02", plugged="yes").status_code == 303
+    assert quarantined_on(api) == {"grader-07": 2}
+    [line] = quarantine_lines(api)
+    assert (line["machine"], line["count"]) == ("grader-07", 2)
+    api.clock.advance(3600)
+    for seq, at, value in ((5, "2026-03-02T09:30:00Z", 902.0), (6, "2027-03-02T09:30:00Z", 3.0)):
+        api.send(batch(seq, [value]) | {"readings": [{"seq": seq, "at": at, "restriction": value}]})
+    assert quarantined_on(api) == {"grader-07": 2, "loader-02": 1}
+    assert {line["code"]: line["machine"] for line in quarantine_lines(api)} == {
+        "out_of_range": None,
+        "time_in_future": None,
+    }
+
+
+def quarantine_lines(api: Api) -> list[dict[str, Any]]:
+    groups = api.get("/v1/attention").json()["groups"]
+    return [line for group in groups if group["group"] == "in_quarantine" for line in group["entries"]]
+
+
 def test_a_monitor_is_retired_and_taken_into_use_again(api: Api) -> None:
     assert send(api, f"{MONITOR}/retired", retired="yes").status_code == 422
     assert send(api, f"{MONITOR}/retired", retired="yes", plugged="yes").status_code == 303

@@ -76,11 +76,44 @@ def test_a_spreadsheet_is_previewed_and_then_taken_as_it_was_previewed(api: Api)
     assert api.get("/v1/machines").json()["machines"] == []
     kept = re.search(r'name="text" value="([^"]*)"', preview.text)
     assert kept is not None
-    sent = {"what": "machines", "text": unescape(kept[1]), "take": "yes", "new_ones": "yes"}
+    sent = {"what": "machines", "text": unescape(kept[1]), "take": "yes", "new_ones": "site/oberkies"}
     done = send(api, "/shop/import", sent)
     assert done.status_code == 200
     [machine] = api.get("/v1/machines").json()["machines"]
     assert (machine["site"], machine["display_name"]) == ("oberkies", 'a "b"; <c>')
+
+
+def ticks_asked(html: str) -> list[str]:
+    """What each box for something new sends."""
+    return re.findall(r'name="new_ones" value="([^"]+)" required', html)
+
+
+def test_what_people_call_a_site_leads_to_its_code_not_to_the_name_of_the_machine(api: Api) -> None:
+    site = {"site": "oberkies", "display_name": "Oberkies, obere Grube"}
+    api.post("/v1/sites", site, key="planner").raise_for_status()
+    content = b'machine,site\ngrader-07,"Oberkies, obere Grube"\ngrader-08,Neue Halde\n'
+    faults = api.request(
+        "POST",
+        "/v1/machines.csv?preview=true",
+        key="planner",
+        content=content,
+        headers={"Content-Type": "text/csv"},
+    ).json()["faults"]
+    assert [(f["code"], f["values"].get("likely")) for f in faults] == [
+        ("group_name_near", "oberkies"),
+        ("group_name_not_valid", None),
+    ]
+    for language in ("en", "de"):
+        html = api.request(
+            "POST",
+            "/shop/import",
+            key="planner",
+            data={"what": "machines"},
+            files={"file": ("f.csv", content, "text/csv")},
+            headers={"Accept-Language": language},
+        ).text
+        assert "display_name" not in html
+        assert "oberkies" in html.split("Oberkies, obere Grube")[1]
 
 
 def test_a_site_that_is_new_is_made_only_when_somebody_says_so(api: Api) -> None:
@@ -88,14 +121,18 @@ def test_a_site_that_is_new_is_made_only_when_somebody_says_so(api: Api) -> None
     content = b"machine,site,crew\ngrader-07,oberkis,early\n"
     preview = upload(api, content)
     assert "<bdi>oberkis</bdi>" in preview.text
-    assert "there is already: oberkies" in preview.text
-    assert re.search(r'type="checkbox" name="new_ones"[^>]* required', preview.text)
+    assert "nearest that exists: oberkies" in preview.text
+    assert ticks_asked(preview.text) == ["site/oberkis", "crew/early"]
     given = {"what": "machines", "text": content.decode(), "take": "yes"}
     asked = send(api, "/shop/import", given)
     assert asked.status_code == 422
     assert 'role="alert"' in asked.text
     assert api.get("/v1/machines").json()["machines"] == []
-    assert send(api, "/shop/import", given | {"new_ones": "yes"}).status_code == 200
+    one_only = send(api, "/shop/import", given | {"new_ones": "crew/early"})
+    assert (one_only.status_code, one_only.text.count(" checked")) == (422, 1)
+    assert ask(api, "GET", "/v1/shop")["crews"] == [], "a typo beside a real new one makes neither"
+    both = given | {"new_ones": ["site/oberkis", "crew/early"]}
+    assert send(api, "/shop/import", both).status_code == 200
     shop = ask(api, "GET", "/v1/shop")
     assert [site["site"] for site in shop["sites"]] == ["oberkies", "oberkis"]
 

@@ -169,3 +169,22 @@ def test_pages_are_written_in_the_language_of_the_reader(api: Api) -> None:
 
 def test_an_empty_list_says_so_and_lists_no_table(api: Api) -> None:
     assert "No element is due before" in page(api)
+
+
+def test_what_stands_on_a_later_day_is_named_on_the_page_with_day_and_chance(api: Api) -> None:
+    loaded(api, rise_kpa=0.04)
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-05"})
+    for language, words in (("en", "planned for Thu 5 Mar by"), ("de", "geplant für Do. 5. März von")):
+        html = page(api, **{"Accept-Language": language})
+        assert 'href="/machines/grader-07"' in html
+        assert words in html
+
+
+def test_list_and_plan_say_one_sentence_of_a_service(api: Api) -> None:
+    loaded(api, rise_kpa=0.04)
+    likely = ask(api, "GET", "/v1/work")["jobs"][0]["due_at"]["p50"][:10]
+    ask(api, "PATCH", f"{MACHINE}/papers", {"next_service": {"service": "500 h service", "on": likely}})
+    sentences = [
+        re.findall(r"May not last until[^<]*<", page(api, path)) for path in ("/work-list", "/visit-plan")
+    ]
+    assert sentences[0] == sentences[1] != []

@@ -352,6 +352,22 @@ class TrendShown(Described):
     changes_at: list[str] = Field(description="where an element life began meanwhile")
 
 
+class MovedToShown(Described):
+    """The housing to which a monitor was moved."""
+
+    machine: str
+    housing: str
+
+
+class NoMonitorShown(Described):
+    """A housing on which no monitor sits."""
+
+    since: str | None = Field(description="when the last one left, UTC; null: none ever sat there")
+    device: str | None = Field(description="the one that sat there last; null: none did")
+    moved_to: MovedToShown | None = Field(description="null: it was taken off, or went where you see nothing")
+    by: str | None = Field(description="handle of whoever moved it or took it off; null: not known")
+
+
 class HousingAnswer(Described):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
@@ -389,6 +405,7 @@ class HousingAnswer(Described):
     duty_hours_per_day: float
     last_reading_at: str | None
     last_heard_at: str | None
+    no_monitor: NoMonitorShown | None = Field(description="null: a monitor sits there")
     quiet_s: float | None
     quiet_because: str | None = Field(
         description=(
@@ -427,7 +444,7 @@ class HousingAnswer(Described):
     )
     trend: TrendShown | None = Field(None, description="left out: the request did not ask `with_trend`")
     readings_quarantined: int | None = Field(
-        None, description="of the devices that sit on it; in lists of housings"
+        None, description="measured on it, as far as their time is known; in lists of housings"
     )
 
 

@@ -94,6 +94,7 @@ EntryVerdict = TypeAliasType(
             "too_low",
             "part_of_the_way",
             "not_seen_yet",
+            "not_watched",
             "no_level_before",
             "clean_before",
             "did_not_fall",
@@ -106,7 +107,8 @@ EntryVerdict = TypeAliasType(
             description=(
                 "what the readings say of an entry: fits, fits_at_fall (a fall close by), too_low, "
                 "part_of_the_way, did_not_fall, clean_before, before_first_reading, double; not_seen_yet and "
-                "no_level_before: not enough readings; noted: nothing to check; denied: no change"
+                "no_level_before: not enough readings; not_watched: no monitor sits there any more, so no "
+                "reading can check it; noted: nothing to check; denied: no change"
             )
         ),
     ],
@@ -246,7 +248,20 @@ ServiceFit = TypeAliasType(
     "ServiceFit",
     Annotated[
         Literal["with_service", "will_not_last"],
-        Field(description="with_service: it falls before the likely date; will_not_last: after it"),
+        Field(
+            description="with_service: the service is on the day of the change; will_not_last: it comes "
+            "soon, but after the last day within the chance that the shop allows; null: neither"
+        ),
+    ],
+)
+LaterReason = TypeAliasType(
+    "LaterReason",
+    Annotated[
+        Literal["planned", "service", "laid_up"],
+        Field(
+            description="planned: a person planned a later day; service: it goes with a service that comes "
+            "later, within the chance that the shop allows; laid_up: its machine stands still"
+        ),
     ],
 )
 VisitReason = TypeAliasType(

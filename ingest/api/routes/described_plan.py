@@ -9,8 +9,14 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from cleanside.ingest.api.routes.described import CautionShown, Dates, Described, PlannedShown
-from cleanside.ingest.api.routes.described_kinds import DatesRestOn, NotPlannedReason, State, VisitReason
+from cleanside.ingest.api.routes.described import CautionShown, Dates, Described, PlannedShown, ServiceShown
+from cleanside.ingest.api.routes.described_kinds import (
+    DatesRestOn,
+    NotPlannedReason,
+    ServiceFit,
+    State,
+    VisitReason,
+)
 from cleanside.ingest.api.routes.described_shop import StockShown
 
 
@@ -137,6 +143,10 @@ class VisitShown(PlannedMachineShown):
     work_list_on: str | None = Field(
         description="its day on the work list until the plan is accepted, ISO 8601; null: not within the plan"
     )
+    service: ServiceShown | None
+    service_on: str | None = Field(description="when the next service likely falls, ISO 8601")
+    service_fit: ServiceFit | None
+    chance_at_service: float | None
     moves: list[VisitMoveShown] = Field(description="other days that are possible")
 
 

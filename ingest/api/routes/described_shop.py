@@ -24,6 +24,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     ElementWork,
     EntryVerdict,
     JobReason,
+    LaterReason,
     ReasonValues,
     ServiceFit,
     State,
@@ -167,9 +168,8 @@ class JobShown(Described):
     planned: PlannedShown | None
     service: ServiceShown | None
     service_on: str | None = Field(description="when the next service likely falls")
-    service_fit: ServiceFit | None = Field(
-        description="with_service: it falls before the likely date; will_not_last: after it"
-    )
+    service_fit: ServiceFit | None
+    chance_at_service: float | None
     calendar_limit_on: str | None
     last_cleaning: bool = Field(description="it was cleaned as often as it may be: put a new one in")
     primary_part: str | None
@@ -184,6 +184,23 @@ class JobShown(Described):
     options: list[OptionShown] = Field(description="each day of the list")
     meter_hours_now: float | None
     gauge_unit: str | None
+
+
+class LaterJobShown(Described):
+    """A change that is asked for before the end of the list, and does not stand on it."""
+
+    machine: str
+    display_name: str | None
+    housing: str
+    site: str | None
+    state: State
+    due_at: Dates | None
+    reason: LaterReason
+    day: str | None = Field(description="on which it stands, ISO 8601; null: it is laid up")
+    planned: PlannedShown | None
+    service: ServiceShown | None
+    laid_up: LaidUpShown | None
+    chance_at_limit_before: float | None = Field(description="before that day, 0 to 1")
 
 
 class TakeShown(Described):
@@ -211,6 +228,16 @@ class PartLineShown(Described):
     )
 
 
+class CarryShown(Described):
+    """Pieces of a part that somebody brings to a site for the work of a day."""
+
+    day: str
+    site: str
+    part: str
+    pieces: int
+    from_site: str = Field(description="where they are, and no machine takes them within the list")
+
+
 class DoneShown(Described):
     """A change that was entered for these days, with what the readings say of it."""
 
@@ -236,9 +263,16 @@ class WorkAnswer(Described):
     today: str
     before: str = Field(description="the first day that is no longer on the list")
     jobs: list[JobShown]
+    later: list[LaterJobShown] = Field(
+        description="what should be changed before the end of the list and stands on a later day, or whose "
+        "machine is laid up; by name"
+    )
     done: list[DoneShown] = Field(description="entered for the last three days, newest first")
     without_part: list[str] = Field(description="machines on the list whose part number is not entered")
     parts: list[PartLineShown]
+    carries: list[CarryShown] = Field(
+        description="what to bring from site to site, by day; a list of one site has what leaves it too"
+    )
     cautions: list[CautionShown] = Field(description="common practice; the engine maker's manual comes first")
 
 

@@ -37,18 +37,20 @@ from cleanside.ingest.api.routes.shared import (
 )
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.checking.plausible_time import DAY_US, HISTORY_US
-from cleanside.ingest.errors import NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.owners import seating
 from cleanside.ingest.owners.access import BOUND_ROLES, require, sees_device
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import put_in_service
 from cleanside.ingest.owners.reach import reach_of, sees_machine
 from cleanside.ingest.store import audit, fleet, keys, reports, streams
-from cleanside.ingest.store.fleet import Assignment, DeviceRow
+from cleanside.ingest.store.fleet import Assignment, DeviceRow, HousingRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
 
 router = router_of("devices")
+
+MOST_REPLACED = 8  # of one housing; chosen
 
 Reader = Annotated[Key, Depends(needs("fleet:read"))]
 FleetWriter = Annotated[Key, Depends(needs("fleet:write"))]
@@ -92,6 +94,12 @@ class NewAssignment(Strict):
         None, description="without assigned_from it ends the time on this housing; left out: open"
     )
     with_history: bool = Field(False, description=WITH_HISTORY)
+    replaces: list[Name] = Field(
+        default_factory=list,
+        max_length=MOST_REPLACED,
+        description="devices that sit on this housing now and leave it when this one comes; others stay "
+        "beside it",
+    )
 
 
 @router.post(
@@ -121,7 +129,7 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
             connection,
             key.owner_id,
             body.device,
-            seat=None if housing is None else order_of(body, housing),
+            seat=None if housing is None else order_of(body, housing, key.handle),
             in_service_us=us(body.in_service_at),
             history_from_us=us(body.history_from),
             now_us=now_us,
@@ -164,7 +172,8 @@ def post_device_assignment(
         if not is_whole and (body.with_history or body.assigned_from is not None):
             raise Refused("beyond_sites", status=403, code="site_not_yours")
         housing = find_housing(connection, key, body.machine, body.housing)
-        seated = seating.seat(connection, found, order_of(body, housing), now_us)
+        order = order_of(body, housing, key.handle, _replaced(connection, housing, body, device))
+        seated = seating.seat(connection, found, order, now_us)
         if found.retired_us is not None:  # a device that is assigned to a machine is in use again
             found = fleet.retire(connection, found, None)
         about = {"device": device, "body": body.model_dump(mode="json")}
@@ -196,7 +205,7 @@ def patch_device(device: PathName, body: DeviceEdit, resources: R, key: FleetWri
         now_us = resources.clock()
         found = device_for(connection, key, device)
         if body.retired and found.retired_us is None:
-            seating.end_all(connection, found, now_us)
+            seating.end_all(connection, found, now_us, key.handle)
         edited = fleet.retire(connection, found, (found.retired_us or now_us) if body.retired else None)
         about = {"device": device, "body": body.model_dump(mode="json")}
         audit.note(connection, key.owner_id, now_us, key.handle, "device_edited", **about)
@@ -247,6 +256,21 @@ def _device_reached(connection: sa.Connection, key: Key, name: str) -> tuple[Dev
     if device is None or not reach.sees(name):
         raise NotFound("device", name)
     return device, name not in reach.here
+
+
+def _replaced(
+    connection: sa.Connection, housing: HousingRow, body: NewAssignment, device: str
+) -> tuple[int, ...]:
+    """The devices that leave, by id. Raises Refused (422) for one that sits elsewhere, or comes."""
+    seats = fleet.assignments_of_housing(connection, housing.id)
+    sitting = {
+        seat.device: seat.device_id for seat in seats if seat.until_us is None and seat.device != device
+    }
+    for name in body.replaces:
+        if name not in sitting:
+            names = {"device": name, "machine": housing.machine, "housing": housing.name}
+            raise NotValid(Complaint("#/replaces", "device_not_on_housing", **names))
+    return tuple(sitting[name] for name in body.replaces)
 
 
 def device_for(connection: sa.Connection, key: Key, name: str) -> DeviceRow:

@@ -35,6 +35,7 @@ MEANINGS: Mapping[str, str] = {
     "came": "how the readings came",
     "caution": "what to mind, in English",
     "cautions": "what to mind at the machine; the engine maker's manual comes first",
+    "chance_at_service": "that the limit is reached before the next service, 0 to 1; null: not known",
     "change": "what is changed; left out: look again as it is",
     "changed_at": "when the work was done, UTC",
     "checked_again_at": "when the server looks again by itself, UTC; null: never",

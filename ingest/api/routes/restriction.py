@@ -47,7 +47,7 @@ from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
 from cleanside.ingest.shop.planned import state_of_plan
-from cleanside.ingest.store import fleet, quarantine
+from cleanside.ingest.store import fleet, held_places
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
 
@@ -113,13 +113,12 @@ def _moved_document(moved: MovedDate | None) -> dict[str, Any] | None:
 def _coverage(
     connection: sa.Connection, housing: HousingRow, points: list[dict[str, Any]]
 ) -> list[dict[str, Any]]:
-    """How the readings of the devices that sit on a housing came, from the first point of its series on."""
+    """How the readings measured on a housing came, from the first point of its series on."""
     if not points:
         return []
     since_us = us(points[0]["hour"]) or 0
     seats = fleet.assignments_of_housing(connection, housing.id)
-    sitting = [seat.device_id for seat in seats if seat.until_us is None]
-    spans = coverage_of(connection, housing.owner_id, sitting, since_us / 1e6)
+    spans = coverage_of(connection, housing.owner_id, seats, since_us / 1e6)
     return [
         {
             "from": text_s(span.from_s),
@@ -238,7 +237,7 @@ def get_fleet(
     rest = (seen for seen in found if after is None or urgency(seen) > after[1:])
     shown, cursor = page.cut(rest, lambda seen: (now_us, *urgency(seen)))
     with resources.reading() as connection:
-        held = quarantine.held_on_housings(connection, [seen.housing.id for seen in shown])
+        held = held_places.held_on_housings(connection, [seen.housing.id for seen in shown])
     return {
         "now": text_s(now_us / 1e6),
         "count": len(found),
@@ -346,6 +345,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "duty_hours_per_day": assessment.study.duty.hours_per_day,
         "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
+        "no_monitor": _no_monitor(seen),
         "quiet_s": assessment.quiet_s,
         "quiet_because": assessment.quiet_because,
         "may_have_worked_hours": assessment.may_have_worked_hours,
@@ -368,6 +368,17 @@ def document_of(seen: View) -> dict[str, Any]:
         "laid_up": laid_up_document(seen.papers.machine),
         "planned": planned_document(seen),
     }
+
+
+def _no_monitor(seen: View) -> dict[str, Any] | None:
+    """Since when none sits on a housing, and where the last one went; None: one sits there."""
+    if seen.monitors:
+        return None
+    last = seen.last_monitor
+    if last is None:
+        return {"since": None, "device": None, "moved_to": None, "by": None}
+    moved_to = None if last.machine is None else {"machine": last.machine, "housing": last.housing}
+    return {"since": text(last.until_us), "device": last.device, "moved_to": moved_to, "by": last.who}
 
 
 def _suspicion(suspicion: Suspicion, unit: str | None) -> dict[str, Any]:

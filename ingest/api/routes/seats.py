@@ -20,13 +20,17 @@ class SeatBody(Protocol):
     with_history: bool
 
 
-def order_of(body: SeatBody, housing: HousingRow) -> SeatOrder:
-    """The order of a body."""
+def order_of(
+    body: SeatBody, housing: HousingRow, who: str | None = None, replaces: tuple[int, ...] = ()
+) -> SeatOrder:
+    """The order of a body. who : handle of whoever orders it. replaces : ids of devices that leave."""
     return SeatOrder(
         housing_id=housing.id,
         from_us=us(body.assigned_from),
         until_us=us(getattr(body, "assigned_until", None)),
         with_history=body.with_history,
+        replaces=replaces,
+        who=who,
     )
 
 

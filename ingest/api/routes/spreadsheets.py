@@ -124,7 +124,7 @@ def import_machines(resources: Resources, key: Key, content: bytes, *, preview: 
     def plan(connection: sa.Connection) -> ImportPlan:
         seen_h = partial(run_hours_seen, connection)
         found = sheet_import.plan_machines(connection, key.owner_id, lines, now_us, seen_h)
-        found.faults[:0] = sheet.faults
+        found.faults[:0] = sheet_import.with_near_groups(connection, key.owner_id, sheet.faults)
         return found
 
     def apply(connection: sa.Connection, found: ImportPlan) -> None:
@@ -140,7 +140,7 @@ def import_parts(resources: Resources, key: Key, content: bytes, *, preview: boo
 
     def plan(connection: sa.Connection) -> ImportPlan:
         found = sheet_import.plan_parts(connection, key.owner_id, lines)
-        found.faults[:0] = sheet.faults
+        found.faults[:0] = sheet_import.with_near_groups(connection, key.owner_id, sheet.faults)
         return found
 
     def apply(connection: sa.Connection, found: ImportPlan) -> None:

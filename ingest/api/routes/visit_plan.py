@@ -23,7 +23,13 @@ from pydantic import Field
 from cleanside.ingest.api.routes.described_plan import AcceptedAnswer, VisitPlanAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_housing
-from cleanside.ingest.api.routes.paper_shapes import Day, ZoneName, end_of_day_us, planned_document
+from cleanside.ingest.api.routes.paper_shapes import (
+    Day,
+    ZoneName,
+    end_of_day_us,
+    planned_document,
+    service_document,
+)
 from cleanside.ingest.api.routes.part_orders import keep_wanted
 from cleanside.ingest.api.routes.planning_terms import assumed_document
 from cleanside.ingest.api.routes.restriction import dates_of, rest_on
@@ -44,7 +50,7 @@ from cleanside.ingest.planning.visit_problem import VisitProblem
 from cleanside.ingest.shop.planned import version_of
 from cleanside.ingest.shop.stock import PartLine
 from cleanside.ingest.shop.visit_inputs import PLAN_DAYS, PricedCandidate, Supply, VisitInputs, visit_inputs
-from cleanside.ingest.shop.work_list import ListDays, listed_day
+from cleanside.ingest.shop.work_list import ListDays, chance_at_service, listed_day, service_day, service_fit
 from cleanside.ingest.store import acceptance, audit, element_changes, papers, planning_terms, shop
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.element_changes import EntriesMade
@@ -382,6 +388,7 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
         "version": seen.version(name),
         "planned": planned_document(seen.every[name].view),
         "work_list_on": seen.listed(name),
+        **_service_document(seen, name, problem.on(visit.day)),
         "part": visit.element.part,
         "reasons": list(visit.reasons),
         "together_with": [{"machine": m, "housing": h} for m, h in visit.together_with],
@@ -407,6 +414,18 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
             }
             for move in visit.moves
         ],
+    }
+
+
+def _service_document(seen: PlanSeen, name: HousingName, on: date) -> dict[str, Any]:
+    """What the next service means for a visit, as on the work list."""
+    candidate = seen.every[name].candidate
+    service_on = service_day(candidate, seen.days)
+    return {
+        "service": service_document(seen.every[name].view.papers.machine),
+        "service_on": None if service_on is None else service_on.isoformat(),
+        "service_fit": service_fit(candidate, on, seen.days),
+        "chance_at_service": chance_at_service(candidate, seen.days),
     }
 
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
@@ -19,6 +19,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paper_shapes import (
     Day,
     ZoneName,
+    laid_up_document,
     planned_document,
     service_document,
 )
@@ -36,18 +37,20 @@ from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Wait
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.shop.meter import meter_now_h, service_due_s
 from cleanside.ingest.shop.planned import state_of_plan
-from cleanside.ingest.shop.stock import Need, PartLine, part_line
+from cleanside.ingest.shop.stock import Need, PartLine, carries_of, part_line
 from cleanside.ingest.shop.work_list import (
     MOST_DAYS,
     Candidate,
     Job,
+    Later,
     ListDays,
     chance_needed,
     is_laid_up,
     jobs_of,
+    later_of,
     needed_on,
 )
-from cleanside.ingest.store import acceptance, fleet, papers, part_uses, shop
+from cleanside.ingest.store import acceptance, fleet, papers, part_uses, planning_terms, shop
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.papers import MeterReading
@@ -108,7 +111,8 @@ def work_document(
     """The work list of a key. done_s : back to here changes are shown as done [s]."""
     every = on_list(connection, judge, key, days)
     wanted = [seen for seen in every.values() if _wanted(seen, site, crew)]
-    jobs = jobs_of([seen.candidate for seen in wanted], days)
+    candidates = [seen.candidate for seen in wanted]
+    jobs = jobs_of(candidates, days)
     stock = stock_seen(connection, key)
     shown = [
         _job_document(connection, judge, every[_name(job.candidate)], job)
@@ -116,15 +120,26 @@ def work_document(
         for job in jobs
     ]
     parts = part_lines(connection, key, every, days, taken={_name(job.candidate) for job in jobs})
+    carried = carries_of(
+        list(_parts_wanted(jobs_of([seen.candidate for seen in every.values()], days))), stock
+    )
     return {
         "now": text_s(days.now_s),
         "zone": str(days.zone),
         "today": days.today.isoformat(),
         "before": days.before.isoformat(),
         "jobs": shown,
+        "later": [
+            _later_document(every[_name(later.candidate)].view, later) for later in later_of(candidates, days)
+        ],
         "done": _done(wanted, days, done_s, part_uses.uses_of_owner(connection, key.owner_id)),
         "without_part": sorted({j["machine"] for j in shown if j["primary_part"] is None}),
         "parts": [_part_document(line) for line in parts],
+        "carries": [
+            asdict(one) | {"day": one.day.isoformat()}
+            for one in carried
+            if site in (None, one.site, one.from_site)
+        ],
         "cautions": shown_cautions("change"),
     }
 
@@ -157,11 +172,12 @@ def on_list(connection: sa.Connection, judge: Judge, key: Key, days: ListDays) -
     views = judge.views(fleet.housings_in_use(connection, key.owner_id), whole_owner=True)
     views = [view for view in views if sees_site(key, view.papers.machine.site)]
     meters = papers.meters_of_owner(connection, key.owner_id)
-    found = [_seen_of(view, meters.get(view.housing.machine, []), days) for view in views]
+    allowed = planning_terms.terms_of(connection, key.owner_id).terms.filled()["chance_allowed"]
+    found = [_seen_of(view, meters.get(view.housing.machine, []), days, allowed) for view in views]
     return {_name(seen.candidate): seen for seen in found}
 
 
-def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays) -> OnList:
+def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays, chance_allowed: float) -> OnList:
     study, now_us = view.assessment.study, round(days.now_s * 1_000_000)
     meter_h = meter_now_h(meters, study.duty, now_us)
     running = study.lives[-1] if study.lives else None
@@ -178,6 +194,7 @@ def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays) -> OnLi
         cleanings=study.cleanings,
         duty=study.duty,
         service_s=_service_s(view, meter_h, days),
+        chance_allowed=chance_allowed,
     )
     return OnList(view, candidate, meter_h)
 
@@ -246,6 +263,14 @@ def _elsewhere(seen: OnList, stock: Mapping[str, Mapping[str, int]]) -> list[dic
     return [{"site": other, "pieces": pieces} for other, pieces in sorted(at.items()) if pieces]
 
 
+def _parts_wanted(jobs: Sequence[Job]) -> Iterator[tuple[date, str, str]]:
+    """Day, site and part of each change; what is only looked at needs none."""
+    for job in jobs:
+        site, part = job.candidate.papers.machine.site, job.candidate.papers.housing.primary_part
+        if site is not None and part is not None and job.reason != "check_first":
+            yield job.day, site, part
+
+
 def _on_order(connection: sa.Connection, key: Key) -> Counter[str]:
     """Part -> pieces that are ordered and did not come yet."""
     found: Counter[str] = Counter()
@@ -291,6 +316,7 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Jo
         "service": service_document(of_machine),
         "service_on": None if job.service_on is None else job.service_on.isoformat(),
         "service_fit": job.service_fit,
+        "chance_at_service": job.chance_at_service,
         "calendar_limit_on": None if job.calendar_on is None else job.calendar_on.isoformat(),
         "last_cleaning": job.last_cleaning,
         "primary_part": of_housing.primary_part,
@@ -309,6 +335,23 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Jo
         ],
         "meter_hours_now": seen.meter_h,
         "gauge_unit": gauge_unit(view.terminal),
+    }
+
+
+def _later_document(view: View, later: Later) -> dict[str, Any]:
+    return {
+        "machine": view.housing.machine,
+        "display_name": view.housing.display_name,
+        "housing": view.housing.name,
+        "site": view.papers.machine.site,
+        "state": view.assessment.state,
+        "due_at": dates_of(view.assessment.due_s),
+        "reason": later.reason,
+        "day": None if later.day is None else later.day.isoformat(),
+        "planned": planned_document(view),
+        "service": service_document(view.papers.machine),
+        "laid_up": laid_up_document(view.papers.machine),
+        "chance_at_limit_before": later.chance_at_limit_before,
     }
 
 

@@ -20,7 +20,7 @@ import numpy as np
 from cleanside.ingest.restriction.elements.changes import Change, part_of_the_way
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
-from cleanside.ingest.restriction.measure.summary import DAY_S, BoolArray, FloatArray, IntArray
+from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, BoolArray, FloatArray, IntArray
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 #: what was done to the element; "nothing" denies a fall that was found
@@ -43,6 +43,8 @@ SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (
 #: codes of what the readings say; those in QUESTIONS change no figure until they are settled
 FITS, FITS_AT_FALL, TOO_LOW, PART_OF_THE_WAY = "fits", "fits_at_fall", "too_low", "part_of_the_way"
 NOT_SEEN_YET, NO_LEVEL_BEFORE, CLEAN_BEFORE = "not_seen_yet", "no_level_before", "clean_before"
+#: no monitor sits there any more, so no reading will check it
+NOT_WATCHED = "not_watched"
 DID_NOT_FALL, BEFORE_FIRST_READING = "did_not_fall", "before_first_reading"
 DOUBLE, NOTED, DENIED = "double", "noted", "denied"
 QUESTIONS = (DID_NOT_FALL, BEFORE_FIRST_READING)
@@ -105,15 +107,18 @@ def weigh_entries(
     believed: BoolArray,
     falls: Sequence[Change],
     expected: Expected,
+    *,
+    unwatched_from_s: float | None = None,
 ) -> list[WeighedEntry]:
     """
     Each entry with what the readings say of it, in order of time.
 
     believed : rows that are fit to judge by, shape (n,). falls : `find_changes` of these rows.
+    unwatched_from_s : from when on no monitor sits there; None = one does. [s since 1970 UTC]
     """
     place = np.flatnonzero(believed)
     denied = [int(np.searchsorted(series.hour_s, e.at_s)) for e in entries if e.what == "nothing"]
-    around = _Around(series, place, without_denied(falls, place, denied), expected)
+    around = _Around(series, place, without_denied(falls, place, denied), expected, unwatched_from_s)
     in_order = sorted(entries, key=lambda e: (e.at_s, not e.confirmed, e.name))
     return _without_doubles([around.weigh(entry) for entry in in_order])
 
@@ -145,8 +150,14 @@ class _Around:
     """The readings around entries."""
 
     def __init__(
-        self, series: HourlyRestriction, place: IntArray, falls: list[Change], expected: Expected
+        self,
+        series: HourlyRestriction,
+        place: IntArray,
+        falls: list[Change],
+        expected: Expected,
+        unwatched_from_s: float | None,
     ) -> None:
+        self._unwatched_from_s = np.inf if unwatched_from_s is None else unwatched_from_s
         self._hour_s = series.hour_s
         self._place = place
         self._level: FloatArray = series.restriction_pa[place]
@@ -203,6 +214,8 @@ class _Around:
         if len(self._hour_s) and mine.entry.at_s < float(self._hour_s[0]) - DAY_S:
             return self._asked(mine, BEFORE_FIRST_READING)
         seen = len(self._level) - split
+        if seen < ENOUGH_ROWS and mine.entry.at_s + ENOUGH_ROWS * HOUR_S > self._unwatched_from_s:
+            return replace(used, verdict=NOT_WATCHED)
         if seen < ENOUGH_ROWS:
             return replace(used, verdict=NOT_SEEN_YET, hours_missing=float(ENOUGH_ROWS - seen))
         if split < LEAST_ROWS:

@@ -153,7 +153,9 @@ def _weighed(
         terminal_pa=facts.terminal_pa,
         low_share=facts.tuning.low_share,
     )
-    return weigh_entries(facts.entries, series, believed, openings.falls, expected)
+    return weigh_entries(
+        facts.entries, series, believed, openings.falls, expected, unwatched_from_s=facts.unwatched_from_s
+    )
 
 
 def _below(openings: Openings, warn: float) -> list[Suspicion]:

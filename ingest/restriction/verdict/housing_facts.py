@@ -29,6 +29,7 @@ class HousingFacts:
     kind: str = ""
     reference_flow: float | None = None  # at which terminal is stated; None = learned; see `learn_reference`
     reference_kind: str | None = None
+    unwatched_from_s: float | None = None  # from when on no monitor sits there; None = one does [s]
     planning_horizon_days: float = PLANNING_HORIZON_DAYS
     tuning: Tuning = TUNING  # constants of the model; others for the ablation alone
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from cleanside.ingest.analysis.coverage import HOUR_S, CameSpan, between, of_hours, together
+from cleanside.ingest.analysis.coverage import HOUR_S, MICRO, CameSpan, between, is_within, of_hours, together
 from cleanside.ingest.store.coverage import HourCame
+from cleanside.ingest.store.fleet import Assignment
 
 FIRST = 480_000  # whole hours since 1970
 
@@ -59,3 +60,15 @@ def test_neighbours_of_one_kind_are_one_span_over_a_weekend() -> None:
     spans = list(of_hours([hour(0, 1, 2), hour(1, 3, 4), hour(60, 5, 6), hour(200, 7, 8)], ()))
     assert ways(together(spans)) == [("live", 0, 61), ("live", 200, 201)]
     assert together(spans)[0].readings == 6
+
+
+def test_what_came_belongs_to_the_housing_where_it_was_measured() -> None:
+    """A monitor moved at the beginning of the second hour."""
+    moved_us = (FIRST + 1) * HOUR_S * MICRO
+    old, new = (Assignment(0, 1, "d", 1, "main", "m", *span) for span in ((None, moved_us), (moved_us, None)))
+    spans = list(of_hours([hour(0, 1, 9), hour(1, 10, 19), hour(2, 20, 29)], ()))
+    assert [(is_within(span, old), is_within(span, new)) for span in spans] == [
+        (True, False),
+        (False, True),
+        (False, True),
+    ]

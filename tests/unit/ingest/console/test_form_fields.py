@@ -22,6 +22,7 @@ from cleanside.ingest.console import (
     keys_page,
     me_page,
     messages_page,
+    monitor_move_page,
     monitors_page,
     people_page,
     shop_page,
@@ -36,7 +37,7 @@ from cleanside.ingest.console.wording import has_words, table
 
 PAGES = (
     *(backlog_page, keys_page, me_page, messages_page, monitors_page, people_page, shop_page),
-    *(transfers_page, visit_plan_page, webhooks_page, work_page),
+    *(monitor_move_page, transfers_page, visit_plan_page, webhooks_page, work_page),
 )
 #: members that no form asks a person for
 NOT_ASKED = frozenset(

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import pytest
 from scipy import stats
 
-from cleanside.ingest.shop.stock import Need, PartLine, chance_of_more, part_line
+from cleanside.ingest.shop.stock import Carry, Need, PartLine, carries_of, chance_of_more, part_line
 
 TODAY = date(2026, 11, 30)
 BEFORE = TODAY + timedelta(days=7)
@@ -66,3 +66,27 @@ def test_with_enough_in_stock_nothing_is_ordered() -> None:
 
 def test_without_a_lead_time_no_chance_is_stated() -> None:
     assert line([need(1)], stock=0, lead=None).chance_of_running_out is None
+
+
+def test_a_change_on_the_day_on_which_the_order_comes_does_not_run_out_of_stock() -> None:
+    """Planned for that day, it is needed for certain from then on, and the plan counts its piece as there."""
+
+    def planned(in_days: int) -> Need:
+        on = TODAY + timedelta(days=in_days)
+        return Need(part="KG", site=None, taken=True, needed_on=on, chance_by=lambda day: float(on <= day))
+
+    assert line([planned(2), planned(5)], stock=1, lead=5).chance_of_running_out == 0.0
+    assert line([planned(2), planned(4)], stock=1, lead=5).chance_of_running_out == 1.0
+
+
+def test_what_is_missing_at_a_site_is_brought_from_the_one_that_can_spare_it() -> None:
+    """Kargrund needs one of its three itself, the camp has one; oberkies lacks three."""
+    wanted = [(TODAY, "oberkies", "KG")] * 3 + [(BEFORE, "kargrund", "KG"), (BEFORE, "oberkies", "KG")]
+    stock = {"KG": {"oberkies": 1, "kargrund": 3, "camp": 1}}
+    assert carries_of(wanted, stock) == [
+        Carry(day=TODAY, site="oberkies", part="KG", pieces=2, from_site="kargrund"),
+        Carry(day=BEFORE, site="oberkies", part="KG", pieces=1, from_site="camp"),
+    ]
+    assert carries_of([*wanted, (BEFORE, "oberkies", "KG")], stock) == carries_of(wanted, stock), (
+        "none is left"
+    )

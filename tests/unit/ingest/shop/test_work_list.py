@@ -8,8 +8,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from cleanside.ingest.planning.shop_terms import ShopTerms
+from cleanside.ingest.planning.visit_problem import outlook_of
 from cleanside.ingest.restriction import Quantiles
 from cleanside.ingest.restriction.forecast.duty import Duty
+from cleanside.ingest.shop.visit_inputs import PricedCandidate, visit_inputs
 from cleanside.ingest.shop.work_list import (
     Candidate,
     ListDays,
@@ -17,6 +20,8 @@ from cleanside.ingest.shop.work_list import (
     chance_needed,
     is_laid_up,
     jobs_of,
+    last_day_in_time,
+    later_of,
     needed_on,
 )
 from cleanside.ingest.store.papers import HousingPapers, MachinePapers, Papers, PlannedChange
@@ -46,6 +51,7 @@ CANDIDATE = Candidate(
     cleanings=0,
     duty=Duty(hours_per_day=8.0, spread=0.1, days=56),
     service_s=None,
+    chance_allowed=0.1,
 )
 
 
@@ -73,8 +79,10 @@ def days_and_reasons(*candidates: Candidate) -> list[tuple[int, str, str]]:
         ({"plan": "open", "papers": planned(MONDAY + timedelta(days=9))}, []),
         ({"plan": "missed", "papers": planned(MONDAY - timedelta(days=2))}, [(0, "plan_missed")]),
         ({"plan": "done", "papers": planned(MONDAY)}, [(3, "early_date")]),
-        ({"service_s": NOW_S + 4 * DAY_S}, [(4, "service")]),  # before the likely date
-        ({"service_s": NOW_S + 6 * DAY_S}, [(3, "early_date")]),  # after it: it will not last
+        ({"service_s": NOW_S + 2 * DAY_S}, [(2, "service")]),
+        ({"service_s": NOW_S + 3 * DAY_S}, [(3, "service")]),  # the last day within the chance allowed
+        ({"service_s": NOW_S + 4 * DAY_S}, [(3, "early_date")]),  # after it: it may not last
+        ({"service_s": NOW_S + 4 * DAY_S, "chance_allowed": 0.5}, [(4, "service")]),
     ],
 )
 def test_the_day_follows_one_rule(changed: dict[str, object], expected: list[tuple[int, str]]) -> None:
@@ -126,13 +134,59 @@ def test_a_change_planned_for_another_day_names_no_service(day: int, fit: str | 
 
 
 def test_a_service_is_taken_along_or_said_to_come_too_late() -> None:
-    [with_it] = jobs_of([replace(CANDIDATE, service_s=NOW_S + 4 * DAY_S)], DAYS)
-    [too_late] = jobs_of([replace(CANDIDATE, service_s=NOW_S + 8 * DAY_S)], DAYS)
+    [with_it] = jobs_of([replace(CANDIDATE, service_s=NOW_S + 2 * DAY_S)], DAYS)
+    [too_late] = jobs_of([replace(CANDIDATE, service_s=NOW_S + 4 * DAY_S)], DAYS)
     [far] = jobs_of([replace(CANDIDATE, service_s=NOW_S + 60 * DAY_S)], DAYS)
     assert [job.service_fit for job in (with_it, too_late, far)] == ["with_service", "will_not_last", None]
-    assert with_it.service_on == MONDAY + timedelta(days=4)
+    assert too_late.service_on == MONDAY + timedelta(days=4)
     # On the fourth day, midnight: 3 days and 17 h 20 min from now, between early and likely.
-    assert with_it.own.chance_at_limit_before == pytest.approx(0.1 + 0.4 * (3 + 17.33 / 24 - 3) / 2, abs=0.01)
+    assert too_late.chance_at_service == pytest.approx(0.1 + 0.4 * (3 + 17.33 / 24 - 3) / 2, abs=0.01)
+
+
+def test_the_most_urgent_machine_never_waits_for_a_service_after_the_end_of_the_list() -> None:
+    """Early on Wednesday, likely on the Thursday after, a service on the Wednesday between."""
+    hauler = replace(CANDIDATE, due_s=due_in(2, 10, 20), service_s=NOW_S + 9 * DAY_S)
+    [job] = jobs_of([hauler], DAYS)
+    assert ((job.day - MONDAY).days, job.reason, job.service_fit) == (2, "early_date", "will_not_last")
+    assert later_of([hauler], DAYS) == []
+
+
+def test_what_is_asked_for_before_the_end_and_stands_after_it_is_named() -> None:
+    laid_up = Papers(MachinePapers(laid_up_from="2026-11-01"))
+    candidates = [
+        replace(CANDIDATE, machine="a", plan="open", papers=planned(MONDAY + timedelta(days=9))),
+        replace(
+            CANDIDATE, machine="b", plan="open", state="over", papers=planned(MONDAY + timedelta(days=9))
+        ),
+        replace(CANDIDATE, machine="c", state="suspect", papers=laid_up),
+        replace(
+            CANDIDATE, machine="d", due_s=due_in(5, 9, 12), service_s=NOW_S + 8 * DAY_S, chance_allowed=0.5
+        ),
+        replace(CANDIDATE, machine="e", due_s=due_in(8, 9, 12)),
+        replace(CANDIDATE, machine="f"),
+    ]
+    found = [
+        (later.candidate.machine, later.reason, later.day and (later.day - MONDAY).days)
+        for later in later_of(candidates, DAYS)
+    ]
+    assert found == [("a", "planned", 9), ("b", "planned", 9), ("c", "laid_up", None), ("d", "service", 8)]
+
+
+def test_the_list_takes_along_what_the_plan_of_visits_does() -> None:
+    """Its last day in time is the last one in time of the plan, for every chance that a shop may allow."""
+    for early in (0.2, 2.9, 3.0, 9.5):
+        for allowed in (0.01, 0.1, 0.35, 0.5):
+            candidate = replace(CANDIDATE, due_s=due_in(early, 11, 20), chance_allowed=allowed)
+            priced = PricedCandidate(candidate=candidate, prices=None, extra_pa=None, extra_at_limit_pa=None)
+            terms = ShopTerms(chance_allowed=allowed, working_days="1234567")
+            problem = visit_inputs([priced], DAYS, entered=terms, trips={}, supplies={}, fixed={}).problem
+            deadline = outlook_of(problem, problem.elements[0]).deadline
+            assert last_day_in_time(candidate, DAYS) == problem.on(deadline)
+
+
+def test_an_early_date_that_has_passed_leaves_the_chance_above_it() -> None:
+    assert chance_at_limit(due_in(-1, 4, 8), NOW_S, NOW_S) == pytest.approx(0.1)
+    assert chance_at_limit(due_in(-1, 4, 8), NOW_S + 2 * DAY_S, NOW_S) == pytest.approx(0.3)
 
 
 def test_an_old_element_is_changed_by_the_calendar_however_clean() -> None:
