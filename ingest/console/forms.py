@@ -35,6 +35,7 @@ SAID_ON_THE_PAGE = frozenset(
         ),
         *("overloaded", "passwords_differ"),
         *("code_not_valid", "not_transferable", "unknown_machine", "planned_since"),
+        *("unknown_housing", "device_taken"),
         *(
             "too_many_webhooks",
             "too_many_confirmations",

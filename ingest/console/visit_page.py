@@ -26,6 +26,7 @@ from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.cautions import SITUATIONS
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import number_of_text, read_form
+from cleanside.ingest.console.machine_names import known_machines
 from cleanside.ingest.console.pdf import can_make, pdf_of
 from cleanside.ingest.console.rendering import document_of, formats_of, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
@@ -34,7 +35,6 @@ from cleanside.ingest.console.visit_refusal import RefusedEntry, refused_entry
 from cleanside.ingest.console.visit_seen import INSTALLATION, SERVICE, see
 from cleanside.ingest.console.visit_sheet import STEPS
 from cleanside.ingest.errors import Complaint, NotValid, Refused
-from cleanside.ingest.owners.reach import sees_machine
 from cleanside.ingest.restriction.verdict.installation import BY_HAND, HandRule
 from cleanside.ingest.store import fleet, plate_photos
 from cleanside.ingest.store.keys import Key
@@ -67,19 +67,19 @@ _NUMBER = re.compile(r"[+\-\N{MINUS SIGN}]?\d{1,9}([.,]\d{1,6})?", re.ASCII)
 def get_visits(request: Request, resources: R, key: Reader, q: str = "") -> Response:
     """Machines to pick from. q : a part of a name or kind."""
     wanted = q.strip().casefold()
-    with resources.reading() as connection:
-        every = [m for m in fleet.machines_of(connection, key.owner_id) if m.retired_us is None]
-        seen = [m for m in every if sees_machine(connection, key, m)]
-    fit = [m for m in seen if wanted in f"{m.name} {m.display_name or ''} {m.kind}".casefold()]
+    fit = [
+        m
+        for m in known_machines(resources, key)
+        if wanted in f"{m.name} {m.display_name or ''} {m.kind}".casefold()
+    ]
     return render(request, "visits.html", key=key, machines=fit[:MOST_MACHINES], asked=q.strip())
 
 
 @router.get("/phone/pages")
 def get_pages_of_phone(resources: R, key: Reader) -> Response:
     """The pages that a technician's phone keeps, so that they open without a link: both jobs everywhere."""
+    seen = known_machines(resources, key)
     with resources.reading() as connection:
-        seen = [m for m in fleet.machines_of(connection, key.owner_id) if m.retired_us is None]
-        seen = [machine for machine in seen if sees_machine(connection, key, machine)]
         housings = [housing for machine in seen for housing in fleet.housings_of(connection, machine.id)]
     pages = [_visit_address(h.machine, h.name, job) for h in housings for job in (SERVICE, INSTALLATION)]
     own = [_visit_address(h.machine, h.name) for h in housings]
