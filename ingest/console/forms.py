@@ -102,8 +102,8 @@ def number_of_text(text: str, name: str) -> float:
 
 
 def names_of_field(fields: FormData, name: str) -> list[str]:
-    """The names in a field, with commas or blanks between."""
-    return text_of_field(fields, name).replace(",", " ").split()
+    """The names in a field, with commas between; a name may have blanks in it."""
+    return [part.strip() for part in text_of_field(fields, name).split(",") if part.strip()]
 
 
 def int_of_field(fields: FormData, name: str) -> int | None:
