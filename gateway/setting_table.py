@@ -156,9 +156,15 @@ class Table:
             parser.add_argument(setting.flag, dest=setting.name, metavar="VALUE", help=setting.help)
 
     def parse(self, parser: argparse.ArgumentParser, words: Sequence[str]) -> argparse.Namespace:
-        """Parse a command line. A switch with a value, as in the previous release, gets a notice."""
+        """
+        Parse a command line. A switch with a value, as in the previous release, gets a notice.
+
+        Ends the program with a sentence where words are left over: most often a text without its quotes.
+        """
         notices: list[str] = []
-        parsed = parser.parse_args(list(self._by_new_switches(words, notices)))
+        parsed, left = parser.parse_known_args(list(self._by_new_switches(words, notices)))
+        if left:
+            parser.error(f"unrecognized arguments: {' '.join(left)}{_hint(left)}")
         setattr(parsed, NOTICES, [*notices, *(getattr(parsed, NOTICES, None) or ())])
         return parsed
 
@@ -281,6 +287,12 @@ def _in_two(word: str, flags: set[str]) -> list[str]:
     """--x=true as two words, where --x is one of these flags."""
     flag, equals, value = word.partition("=")
     return [flag, value] if equals and flag in flags else [word]
+
+
+def _hint(left: Sequence[str]) -> str:
+    """What to write where words are left over that are no flags, as `Lind` of `--display-name Mara Lind`."""
+    is_text = not any(word.startswith("-") for word in left)
+    return '; a text with spaces needs quotes: --flag "two words"' if is_text else ""
 
 
 def _notice(namespace: argparse.Namespace, text: str) -> None:

@@ -43,7 +43,7 @@ def add(commands: Any) -> None:
     listing.set_defaults(run=run_people_list)
     invite = actions.add_parser("invite", help="make a person and the link that sets their password")
     invite.add_argument("--role", required=True, choices=PEOPLE_ROLES)
-    invite.add_argument("--display-name", metavar="TEXT", help="what people call them")
+    invite.add_argument("--display-name", metavar="TEXT", help="what people call them; in quotes")
     invite.set_defaults(run=run_people_invite)
     reset = actions.add_parser("reset", help="a new link; password and sessions end at once")
     reset.set_defaults(run=run_people_reset)

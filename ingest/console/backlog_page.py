@@ -16,6 +16,7 @@ from fastapi import Depends, Query, Request, Response
 from starlette.datastructures import UploadFile
 
 from cleanside.ingest.api.routes.account import get_account
+from cleanside.ingest.api.routes.attention import look
 from cleanside.ingest.api.routes.bundles import take
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.shared import Name, R
@@ -28,9 +29,11 @@ from cleanside.ingest.console.forms import (
     read_form,
     trimmed_field,
 )
+from cleanside.ingest.console.quarantine_counts import quarantine_counts
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.owners.access import devices_seen
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -94,6 +97,7 @@ def _page(
         waiting=sum(line["pending"] for line in lines),
         missing=sum(line["gap"] for line in lines),
         account=account_of(get_account(resources, key)) if counted else None,
+        same_number=_same_number(resources, key) if counted else 0,
         imported=imported,
         asked=asked,
         fault=fault,
@@ -132,6 +136,13 @@ def post_bundle_file(resources: R, key: Importer, fields: Fields) -> Response:
     counts = {name: done[name] for name in ("device", "blocks", "stored", "duplicates", "quarantined")}
     not_from = done["not_taken"][0]["block"] if done["not_taken"] else 0
     return see_other(f"/backlog?{urlencode(counts | {'not_from': not_from})}")
+
+
+def _same_number(resources: R, key: Key) -> int:
+    """Quarantined readings whose number another reading has: the account, which counts numbers, has none."""
+    with resources.reading() as connection:
+        found = look(connection, key.owner_id, resources.clock(), devices=devices_seen(key))
+    return quarantine_counts(found).same_number
 
 
 def is_behind(line: Mapping[str, Any]) -> bool:

@@ -48,12 +48,15 @@ def page_of_problem(request: Request, said: Mapping[str, Any], headers: Mapping[
 
 
 def _for_script(request: Request, said: Mapping[str, Any], headers: Mapping[str, str]) -> Response | None:
-    """The document with what is wrong in the language of who looks, as `said`; None: it has no such words."""
+    """
+    The document with what is wrong in the language of who looks, as `said`, and the fields of the form that
+    it is about, as `fields`; None: it has no such words.
+    """
     faults = [fault for fault in _faults_of(request) if fault.code]
     if not faults:
         return None
     words = said_plainly(sayer_of(request, _key_of(request)), faults)
-    content = {**said, "said": words}
+    content = {**said, "said": words, "fields": [fault.field for fault in faults if fault.field]}
     return JSONResponse(content, said["status"], dict(headers), media_type=PROBLEM_MEDIA_TYPE)
 
 

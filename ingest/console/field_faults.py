@@ -25,7 +25,13 @@ SECRET = frozenset({"password", "new_password", "again"})
 #: refusals of a number, which name its field as `name`
 NUMBERS = frozenset({"number_grouped", "not_a_number", "not_a_whole_number"})
 #: case of a refusal that names no place -> the field of the form that it is about
-_FIELDS_OF_CASES = {"site_unknown": "sites"}
+_FIELDS_OF_CASES = {"site_unknown": "sites", "terminal_differs": "value"}
+#: end of a place in a body -> the field of the form that it comes from, where their names differ
+_FIELDS_OF_PLACES: Mapping[tuple[str, ...], str] = {
+    ("gauge", "value"): "gauge",
+    ("gauge", "unit"): "gauge_unit",
+    ("content", "jpeg"): "photo",
+}
 #: kind of a finding of pydantic -> code below `field.rule`
 _FINDINGS = {
     "missing": "missing",
@@ -130,9 +136,10 @@ def _of_case(refused: Refused) -> Iterator[FieldFault]:
 
 
 def _last_name(place: Any) -> str:
-    """The last member of a place that is no number and no root."""
+    """The field of a form for a place: its last member that is no number and no root."""
     names = [str(part) for part in place if not str(part).isdigit()]
-    return names[-1] if names and names[-1] not in ("body", "#") else ""
+    last = names[-1] if names and names[-1] not in ("body", "#") else ""
+    return _FIELDS_OF_PLACES.get(tuple(names[-2:]), last)
 
 
 def _with_words(code: str) -> str:

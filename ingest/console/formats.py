@@ -138,6 +138,11 @@ class Formats:
         """An instant to the minute with its day, for what may be read on another day."""
         return f"{self.day(at)} {self.clock(at)}".replace(" ", HARD_SPACE)
 
+    def second(self, at: str | float) -> str:
+        """An instant to the second with its date, for what lies seconds apart."""
+        clock = format_time(self.moment(at), "medium", locale=self._locale)
+        return f"{self.date(at)} {clock}".replace(" ", HARD_SPACE)
+
     def age(self, seconds: float) -> str:
         """How long: 40 s, 12 min, 5 h 20 min, 3 d."""
         seconds = max(0, round(seconds))

@@ -35,6 +35,7 @@ SAID_ON_THE_PAGE = frozenset(
         ),
         *("overloaded", "passwords_differ"),
         *("code_not_valid", "not_transferable", "unknown_machine", "planned_since"),
+        *("unknown_housing", "device_taken"),
         *(
             "too_many_webhooks",
             "too_many_confirmations",
@@ -101,8 +102,8 @@ def number_of_text(text: str, name: str) -> float:
 
 
 def names_of_field(fields: FormData, name: str) -> list[str]:
-    """The names in a field, with commas or blanks between."""
-    return text_of_field(fields, name).replace(",", " ").split()
+    """The names in a field, with commas between; a name may have blanks in it."""
+    return [part.strip() for part in text_of_field(fields, name).split(",") if part.strip()]
 
 
 def int_of_field(fields: FormData, name: str) -> int | None:

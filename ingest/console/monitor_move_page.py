@@ -9,16 +9,30 @@ Leaves to others: the other acts (`monitors_page`), what moves with a monitor (`
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Annotated, Any, NamedTuple
 
 from fastapi import Depends, Request, Response
+from starlette.datastructures import FormData
 
 from cleanside.ingest.api.routes.devices import NewAssignment, get_device, post_device_assignment
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
 from cleanside.ingest.api.routes.shared import PathName, R
-from cleanside.ingest.console.forms import is_sure, read_form, text_of_field, trimmed_field
-from cleanside.ingest.console.monitors_page import back_to, require_plugged, shown
+from cleanside.ingest.console.forms import (
+    FAULTS,
+    fault_of,
+    is_sure,
+    read_form,
+    text_of_field,
+    trimmed_field,
+)
+from cleanside.ingest.console.monitors_page import (
+    MistypedForm,
+    back_to,
+    monitor_page,
+    require_plugged,
+    shown,
+)
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router
 from cleanside.ingest.errors import Complaint, NotValid
@@ -47,22 +61,33 @@ def post_seat_form(
     device: PathName, request: Request, resources: R, key: SeatWriter, fields: Fields
 ) -> Response:
     """Put a monitor on a machine, from now on; a machine that has some is asked about first."""
-    require_plugged(fields)
-    machine, housing = trimmed_field(fields, "machine"), trimmed_field(fields, "housing") or DEFAULT_HOUSING
-    body: dict[str, Any] = {"machine": machine, "housing": housing}
-    if is_sure(fields):
-        housing, slash, replaces = text_of_field(fields, "place").partition("/")
-        if not slash:
-            raise NotValid(Complaint("place", "place_not_chosen", machine=machine))
-        body |= {"housing": housing, "replaces": [replaces] if replaces else []}
-    elif places := list(places_of(get_machine(machine, resources, key), device, resources, key)):
-        return _ask(request, resources, key, device, machine, places)
-    post_device_assignment(device, read_form(NewAssignment, body), resources, key)
+    given = {name: trimmed_field(fields, name) for name in ("machine", "housing")}
+    given["housing"] = given["housing"] or DEFAULT_HOUSING
+    try:
+        require_plugged(fields)
+        if not is_sure(fields) and (places := list(places_of(given["machine"], device, resources, key))):
+            return _ask(request, resources, key, device, given["machine"], places)
+        body = given | _chosen(fields, given["machine"])
+        post_device_assignment(device, read_form(NewAssignment, body), resources, key)
+    except FAULTS as error:
+        refused = MistypedForm(fault_of(error), given)
+        return monitor_page(device, request, resources, key, refused=refused)
     return back_to(device)
 
 
-def places_of(papers: Mapping[str, Any], device: str, resources: R, key: Key) -> Iterator[SeatPlace]:
+def _chosen(fields: FormData, machine: str) -> dict[str, Any]:
+    """The place that was chosen, and who leaves it; nothing where nothing was asked."""
+    if not is_sure(fields):
+        return {}
+    housing, slash, replaces = text_of_field(fields, "place").partition("/")
+    if not slash:
+        raise NotValid(Complaint("place", "place_not_chosen", machine=machine))
+    return {"housing": housing, "replaces": [replaces] if replaces else []}
+
+
+def places_of(machine: str, device: str, resources: R, key: Key) -> Iterator[SeatPlace]:
     """Every place on a machine; none where no other monitor sits there."""
+    papers = get_machine(machine, resources, key)
     sitting = {
         housing["housing"]: tuple(
             shown(get_device(seat["device"], resources, key))

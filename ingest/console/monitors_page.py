@@ -1,19 +1,22 @@
 """
-Monitors: where each sits, enrol one with a label to print, take it off, retire it.
+Monitors: where each sits, enrol one with a label to print, take it off, retire it; open codes.
 
-Its JSON twins are `GET /v1/devices` and `GET /v1/devices/{device}`; acts go through the functions of
-`POST /v1/enrolments`, `POST /v1/devices/{device}/assignments` and `PATCH /v1/devices/{device}`.
+Its JSON twins are `GET /v1/devices`, `GET /v1/devices/{device}` and `GET /v1/enrolments`; acts go through the
+functions of `POST /v1/enrolments`, `DELETE /v1/enrolments/{enrolment}`,
+`POST /v1/devices/{device}/assignments` and `PATCH /v1/devices/{device}`.
 Leaves to others: moving one (`monitor_move_page`), what moves with it (`ingest.owners.seating`).
 """
 
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Annotated, Any
 from urllib.parse import quote, urlencode
 
 import segno
-from fastapi import Depends, Query, Request, Response
+from fastapi import Depends, Path, Query, Request, Response
 from markupsafe import Markup
 from starlette.datastructures import FormData
 
@@ -26,18 +29,34 @@ from cleanside.ingest.api.routes.devices import (
     patch_device,
     post_device_assignment,
 )
-from cleanside.ingest.api.routes.enrolment import NewEnrolment, post_enrolment
+from cleanside.ingest.api.routes.enrolment import (
+    NewEnrolment,
+    delete_enrolment,
+    open_enrolments,
+    post_enrolment,
+)
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.shared import PathName, R
 from cleanside.ingest.cautions import SITUATIONS
-from cleanside.ingest.console.forms import read_form, text_of_field, trimmed_field
-from cleanside.ingest.console.rendering import render
+from cleanside.ingest.console.forms import (
+    FAULTS,
+    FormFault,
+    fault_of,
+    is_sure,
+    read_form,
+    text_of_field,
+    trimmed_field,
+)
+from cleanside.ingest.console.machine_names import known_machines, nearest_machines
+from cleanside.ingest.console.rendering import ask_first, may, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
+
+CODES = "/monitors#codes"
 
 Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
 Writer = Annotated[Key, Depends(page_needs("fleet:write"))]
@@ -47,21 +66,72 @@ Enroller = Annotated[Key, Depends(page_needs("enrolments:write"))]
 
 @router.get("/monitors")
 def get_monitors_page(request: Request, resources: R, key: Reader) -> Response:
-    """Every monitor, where it sits, and when it was last received."""
+    """Every monitor, where it sits, when it was last received; and the codes that are not yet used."""
+    return _monitors_page(request, resources, key)
+
+
+def _monitors_page(request: Request, resources: R, key: Key, refused: MistypedForm | None = None) -> Response:
     documents, _ = list_devices(resources, key, Page.whole())
-    devices = [shown(document) for document in documents]
-    return render(request, "monitors.html", key=key, devices=devices, cautions=SITUATIONS["enrolment"])
+    return render(
+        request,
+        "monitors.html",
+        key=key,
+        devices=[shown(document) for document in documents],
+        codes=open_enrolments(resources, key) if may(key, "enrolments:write") else [],
+        cautions=SITUATIONS["enrolment"],
+        **_form(resources, key, refused),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class MistypedForm:
+    """A form that was refused, and what stood in it."""
+
+    fault: FormFault
+    given: Mapping[str, str]
+
+
+def _form(resources: R, key: Key, refused: MistypedForm | None) -> dict[str, Any]:
+    """What a form that names a machine shows, and the status of its page."""
+    known = known_machines(resources, key)
+    given = refused.given if refused else {}
+    return {
+        "status": refused.fault.status if refused else 200,
+        "fault": refused.fault if refused else None,
+        "given": given,
+        "known": known,
+        "nearest": nearest_machines(given.get("machine", ""), known),
+    }
 
 
 @router.get("/monitors/{device}")
-def get_monitor_page(
+def getmonitor_page(
     device: PathName, request: Request, resources: R, key: Reader, done: Annotated[bool, Query()] = False
 ) -> Response:
     """One monitor: where it sat, what its gateway reported, and what can be done. done : it was, just now."""
-    known = get_device(device, resources, key)
-    cautions = SITUATIONS["moved"]
+    return monitor_page(device, request, resources, key, done=done)
+
+
+def monitor_page(
+    device: str,
+    request: Request,
+    resources: R,
+    key: Key,
+    *,
+    done: bool = False,
+    refused: MistypedForm | None = None,
+) -> Response:
+    """The page of a monitor, and a form on it that was refused."""
+    monitor = get_device(device, resources, key)
     return render(
-        request, "monitor.html", key=key, known=known, at=shown(known), done=done, cautions=cautions
+        request,
+        "monitor.html",
+        key=key,
+        monitor=monitor,
+        at=shown(monitor),
+        done=done,
+        cautions=SITUATIONS["moved"],
+        **_form(resources, key, refused),
     )
 
 
@@ -69,10 +139,29 @@ def get_monitor_page(
 def post_code_form(request: Request, resources: R, key: Enroller, fields: Fields) -> Response:
     """Make a one-time code, and show it once on a label to print; the picture on it holds a link, no code."""
     given = {name: trimmed_field(fields, name) for name in ("device", "machine", "note")}
-    housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
-    made = post_enrolment(read_form(NewEnrolment, given | {"housing": housing}), resources, key)
+    given["housing"] = trimmed_field(fields, "housing") or DEFAULT_HOUSING
+    try:
+        made = post_enrolment(read_form(NewEnrolment, given), resources, key)
+    except FAULTS as error:
+        return _monitors_page(request, resources, key, MistypedForm(fault_of(error), given))
     link = f"{request.base_url}visit/{quote(made['machine'])}"
     return render(request, "label.html", key=key, made=made, link=link, picture=picture_of(link))
+
+
+@router.post("/monitors/codes/{enrolment}/withdrawn")
+def post_code_withdrawn(
+    enrolment: Annotated[int, Path(ge=1, le=2**53)],
+    request: Request,
+    resources: R,
+    key: Enroller,
+    fields: Fields,
+) -> Response:
+    """Withdraw a code that is not yet used, once somebody confirmed it."""
+    if not is_sure(fields):
+        which = {"device": trimmed_field(fields, "device")}
+        return ask_first(request, key, "monitors.withdraw", "monitors.withdraw_which", back=CODES, **which)
+    delete_enrolment(enrolment, resources, key)
+    return see_other(CODES)
 
 
 @router.post("/monitors/{device}/taken-off")

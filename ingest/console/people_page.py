@@ -11,6 +11,7 @@ from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import Depends, Request, Response
+from starlette.datastructures import FormData
 
 from cleanside.ingest.api.routes.paging import Page, paged
 from cleanside.ingest.api.routes.people import (
@@ -36,6 +37,7 @@ from cleanside.ingest.console.forms import (
 from cleanside.ingest.console.rendering import address_with, ask_first, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.owners.access import PEOPLE_ROLES
+from cleanside.ingest.store import shop
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -86,7 +88,7 @@ def post_people_page(
         "name": trimmed_field(fields, "name").casefold(),
         "role": text_of_field(fields, "role"),
         "display_name": trimmed_field(fields, "display_name") or None,
-        "sites": names_of_field(fields, "sites"),
+        "sites": _sites_of(fields, resources, key),
     }
     try:
         made = post_person(read_form(NewPerson, values), request, resources, key)
@@ -104,13 +106,21 @@ def post_person_page(
     values = {
         "role": text_of_field(fields, "role"),
         "display_name": trimmed_field(fields, "display_name"),
-        "sites": names_of_field(fields, "sites"),
+        "sites": _sites_of(fields, resources, key),
     }
     try:
         patch_person(person, read_form(PersonChange, values), resources, key)
     except FAULTS as error:
         return _page(request, resources, key, page, fault=fault_of(error))
     return see_other(f"{PEOPLE}#{quote(person)}")
+
+
+def _sites_of(fields: FormData, resources: R, key: Key) -> list[str]:
+    """The sites in a form, each by its code; a person may write what it is called."""
+    with resources.reading() as connection:
+        known = shop.groups_of(connection, "site", key.owner_id)
+    codes = {site.display_name.casefold(): site.name for site in known if site.display_name}
+    return [codes.get(name.casefold(), name) for name in names_of_field(fields, "sites")]
 
 
 @router.post("/people/{person}/reset")

@@ -17,7 +17,8 @@ from urllib.parse import urlencode
 
 from fastapi import Depends, Path, Query, Request, Response
 
-from cleanside.gateway.units import QUANTITIES, accepts, from_si, offered, to_si
+from cleanside.gateway.units import QUANTITIES, accepts, from_si, to_si
+from cleanside.gateway.wire import NotAnInstant, instant_text, parse_instant
 from cleanside.ingest.analysis.concerns import COPIED_READING
 from cleanside.ingest.api.routes.amendments import (
     AmendBody,
@@ -29,18 +30,20 @@ from cleanside.ingest.api.routes.amendments import (
     list_amendments,
     post_amendment_undo,
 )
-from cleanside.ingest.api.routes.attention import get_attention
+from cleanside.ingest.api.routes.attention import document_of, look
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.quarantine import list_quarantine, list_sent_twice
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.console.formats import Figure
 from cleanside.ingest.console.forms import read_form, text_of_field
+from cleanside.ingest.console.quarantine_counts import quarantine_counts
 from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.console.unit_choices import units_to_choose
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotValid, Refused
-from cleanside.ingest.owners.access import allows
+from cleanside.ingest.owners.access import allows, devices_seen
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -79,7 +82,10 @@ def get_quarantine_page(
     left: Annotated[int, Query(ge=0)] = 0,
 ) -> Response:
     """Groups by cause, and the trail. done ... left : what became of a repair that was just applied."""
-    known = get_attention(resources, key)
+    now_us = resources.clock()
+    with resources.reading() as connection:
+        found = look(connection, key.owner_id, now_us, devices=devices_seen(key))
+    known = document_of(found, now_us)
     groups = [line for group in known["groups"] if group["group"] in GROUPS for line in group["entries"]]
     may_see_trail = allows(key, "amendments:read")
     trail = list_amendments(resources, key, Page.whole())[0] if may_see_trail else []
@@ -88,7 +94,7 @@ def get_quarantine_page(
         "quarantine.html",
         key=key,
         groups=groups,
-        readings=sum(line["count"] for line in groups if line["code"] != COPIED_READING),
+        counts=quarantine_counts(found),
         may_see_trail=may_see_trail,
         trail=trail[::-1][:TRAIL],
         done=None if done is None else {"amendment": done, "stored": stored, "held": held, "left": left},
@@ -115,6 +121,7 @@ def get_group_page(
     entries = entries_of(resources, key, say, code, device)
     may_repair = allows(key, "quarantine:write")
     wish = Wish(code, device, way, value) if way is not None and may_repair else None
+    outcome = None if wish is None else carried_out(wish, resources, key, {"preview": True})
     return render(
         request,
         "quarantine_group.html",
@@ -125,7 +132,8 @@ def get_group_page(
         ways=ways_for(code, entries) if may_repair else [],
         units=units_for(entries),
         wish=wish,
-        outcome=None if wish is None else carried_out(wish, resources, key, {"preview": True}),
+        outcome=outcome,
+        helps=wish is not None and outcome is not None and helps(wish, outcome),
         changed=changed,
         short_of=short_of,
         reads_as=reads_as,
@@ -177,14 +185,31 @@ def sent_of(content: Mapping[str, Any], say: Sayer) -> dict[str, str]:
 
 
 def short_of(content: Mapping[str, Any], say: Sayer) -> str:
-    """The time of a reading and its first values, each with its unit as far as one was given."""
+    """The time of a reading in the viewer's zone and its first values, each with its unit if it has one."""
     units = content.get("units")
     known = units if isinstance(units, Mapping) else {}
     carried = [name for name in (*known, *QUANTITIES) if name in content]
     values = [
-        f"{say.quantity(name)} {content[name]} {known.get(name, '?')}" for name in dict.fromkeys(carried)
+        f"{say.quantity(name)} {_as_written(content[name], say)} {known.get(name, '?')}"
+        for name in dict.fromkeys(carried)
     ]
-    return ", ".join([str(content.get("at", "")), *values[:2]])
+    return "; ".join([_time_of(content, say), *values[:2]])
+
+
+def _time_of(content: Mapping[str, Any], say: Sayer) -> str:
+    """When it was measured, in the viewer's zone; as it was sent where that is no instant."""
+    try:
+        return say.formats.second(instant_text(parse_instant(content["at"]).us))
+    except (KeyError, NotAnInstant, OverflowError, ValueError):
+        return str(content.get("at", ""))
+
+
+def _as_written(value: Any, say: Sayer) -> str:
+    """A number with the decimals that it was sent with; anything else as it was sent."""
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    whole, _, decimals = str(value).partition(".")
+    is_plain = is_number and (whole + decimals).lstrip("-").isdigit()
+    return say.formats.number(value, len(decimals)) if is_plain else str(value)
 
 
 def reads_as(before: Mapping[str, Any], after: Mapping[str, Any], say: Sayer) -> list[Figure]:
@@ -200,12 +225,26 @@ def _figure(value: float, unit: str, say: Sayer) -> Figure:
     return say.formats.of_unit(value, unit, min(decimals, 6))
 
 
-def units_for(entries: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
-    """The quantities that may be in another unit, each with its units: those in doubt, else all carried."""
+def helps(wish: Wish, outcome: Mapping[str, Any]) -> bool:
+    """
+    True where a repair that was previewed would settle a reading, or bring it further: one that is given up
+    is settled, and one that is quarantined for another reason then needs another repair.
+    """
+    if wish.way in ("discard", "same_reading"):
+        return bool(outcome["entries"])
+    is_further = any(one["code"] != wish.code for one in outcome["held"])
+    return bool(outcome["stored"] or is_further or outcome.get("held_more"))
+
+
+def units_for(entries: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, str]]:
+    """
+    The quantities that may be in another unit, each with its units and how they are called: those in doubt,
+    else all that the readings carry.
+    """
     doubted = {(reason.get("values") or {}).get("quantity") for e in entries for reason in e["reasons"]}
     carried = {name for entry in entries for name in entry["content"]}
     wanted = (doubted & carried) or carried
-    return {quantity: offered(quantity) for quantity in QUANTITIES if quantity in wanted}
+    return {quantity: units_to_choose(quantity) for quantity in QUANTITIES if quantity in wanted}
 
 
 def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:

@@ -22,6 +22,7 @@ from cleanside.ingest.api.routes.transfer import (
     take_over,
 )
 from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, is_sure, read_form, trimmed_field
+from cleanside.ingest.console.machine_names import known_machines, nearest_machines
 from cleanside.ingest.console.rendering import ask_first, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.store.keys import Key
@@ -51,6 +52,7 @@ def _page(
 ) -> Response:
     """made : whose code is shown, this once. taken : the machine that was just taken over."""
     transfers, _ = list_transfers(resources, key, Page.whole(OFFERS_SHOWN))
+    known = known_machines(resources, key)
     return render(
         request,
         "transfers.html",
@@ -58,6 +60,8 @@ def _page(
         status=200 if fault is None else fault.status,
         transfers=transfers,
         offered=offered,
+        known=known,
+        nearest=nearest_machines(offered, known),
         made=made,
         taken=taken,
         fault=fault,

@@ -11,10 +11,11 @@ from typing import Annotated, Any, Literal
 from urllib.parse import urlencode
 
 from fastapi import Depends, Request, Response
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import UploadFile
+from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 
 from cleanside.gateway.units import QUANTITIES
@@ -25,14 +26,15 @@ from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.cautions import SITUATIONS
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import number_of_text, read_form
+from cleanside.ingest.console.machine_names import known_machines
 from cleanside.ingest.console.pdf import can_make, pdf_of
 from cleanside.ingest.console.rendering import document_of, formats_of, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
 from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.visit_refusal import RefusedEntry, refused_entry
 from cleanside.ingest.console.visit_seen import INSTALLATION, SERVICE, see
 from cleanside.ingest.console.visit_sheet import STEPS
 from cleanside.ingest.errors import Complaint, NotValid, Refused
-from cleanside.ingest.owners.reach import sees_machine
 from cleanside.ingest.restriction.verdict.installation import BY_HAND, HandRule
 from cleanside.ingest.store import fleet, plate_photos
 from cleanside.ingest.store.keys import Key
@@ -65,19 +67,19 @@ _NUMBER = re.compile(r"[+\-\N{MINUS SIGN}]?\d{1,9}([.,]\d{1,6})?", re.ASCII)
 def get_visits(request: Request, resources: R, key: Reader, q: str = "") -> Response:
     """Machines to pick from. q : a part of a name or kind."""
     wanted = q.strip().casefold()
-    with resources.reading() as connection:
-        every = [m for m in fleet.machines_of(connection, key.owner_id) if m.retired_us is None]
-        seen = [m for m in every if sees_machine(connection, key, m)]
-    fit = [m for m in seen if wanted in f"{m.name} {m.display_name or ''} {m.kind}".casefold()]
+    fit = [
+        m
+        for m in known_machines(resources, key)
+        if wanted in f"{m.name} {m.display_name or ''} {m.kind}".casefold()
+    ]
     return render(request, "visits.html", key=key, machines=fit[:MOST_MACHINES], asked=q.strip())
 
 
 @router.get("/phone/pages")
 def get_pages_of_phone(resources: R, key: Reader) -> Response:
     """The pages that a technician's phone keeps, so that they open without a link: both jobs everywhere."""
+    seen = known_machines(resources, key)
     with resources.reading() as connection:
-        seen = [m for m in fleet.machines_of(connection, key.owner_id) if m.retired_us is None]
-        seen = [machine for machine in seen if sees_machine(connection, key, machine)]
         housings = [housing for machine in seen for housing in fleet.housings_of(connection, machine.id)]
     pages = [_visit_address(h.machine, h.name, job) for h in housings for job in (SERVICE, INSTALLATION)]
     own = [_visit_address(h.machine, h.name) for h in housings]
@@ -108,14 +110,30 @@ def get_visit(
 ) -> Response:
     """What is seen at one housing, what to do, and whether to stay. done : what was just entered."""
     seen = see(request, key, machine, housing, job)
+    return _visit_page(request, resources, key, seen, done=done)
+
+
+def _visit_page(
+    request: Request,
+    resources: R,
+    key: Key,
+    seen: Mapping[str, Any],
+    *,
+    done: str | None = None,
+    refusal: RefusedEntry | None = None,
+) -> Response:
+    """The page of what is seen. refusal : of the entry that was just sent."""
+    found = seen["housing"]
     with resources.reading() as connection:
-        housings = fleet.housings_of(connection, seen["housing"].machine_id)
-        plate_us = plate_photos.made_at(connection, seen["housing"].id)
+        housings = fleet.housings_of(connection, found.machine_id)
+        plate_us = plate_photos.made_at(connection, found.id)
     return render(
         request,
         "visit.html",
         key=key,
-        headers={"Content-Location": _visit_address(machine, housing, seen["job"])},
+        status=refusal.status if refusal else 200,
+        headers={"Content-Location": _visit_address(found.machine, found.name, seen["job"])},
+        refusal=refusal,
         housings=housings,
         plate_s=None if plate_us is None else plate_us / 1e6,
         steps=STEPS[seen["job"]],
@@ -191,9 +209,25 @@ async def post_visit(
     """
     Take what a form or the phone's outbox sends, once.
 
-    The outbox asks for JSON and gets the answer of `/v1/entries`; a form without scripts comes back here.
+    The outbox asks for JSON and gets the answer of `/v1/entries`; a form without scripts comes back here,
+    and with what was entered where it was refused.
     """
     given = {name: value for name, value in fields.items() if isinstance(value, str)}
+    try:
+        return await _take(machine, request, resources, key, fields, given)
+    except (Refused, RequestValidationError) as error:
+        refusal = refused_entry(error, given) if given.get("kind") in FIELDS else None
+        if wants_json(request) or refusal is None:
+            raise
+    housing = given.get("housing", DEFAULT_HOUSING)
+    seen = await run_in_threadpool(see, request, key, machine, housing, None)
+    return await run_in_threadpool(_visit_page, request, resources, key, seen, refusal=refusal)
+
+
+async def _take(
+    machine: str, request: Request, resources: R, key: Key, fields: FormData, given: dict[str, str]
+) -> Response:
+    """Take the entry of a form and say so, to a script or a person. Raises as `take`."""
     if given.get("person", key.whole_name) != key.whole_name:
         raise Refused("entry_of_another_person", status=401, code="session_ended", person=key.whole_name)
     if isinstance(photo := fields.get("photo"), UploadFile):

@@ -188,6 +188,79 @@ def test_a_refused_entry_shows_what_was_typed_and_once_deleted_is_confirmed_nowh
     expect(page.locator("[data-became]")).to_have_text("Entered: it is at the shop.")
 
 
+def enter_meter(page: Page, hours: str) -> None:
+    form = page.locator("form#meter_reading")
+    form.evaluate("form => { form.closest('details').open = true }")
+    form.locator("[name=meter_hours]").fill(hours)
+    form.get_by_role("button").click()
+
+
+def meters(shop: Shop) -> list[float]:
+    with shop.server.client("admin") as client:
+        found = client.get("/v1/machines/grader-07/meter-readings").raise_for_status().json()
+    return [reading["meter_hours"] for reading in found["meter_readings"]]
+
+
+def test_a_refused_entry_is_filled_in_again_and_corrected_it_is_the_same_entry(
+    shop: Shop, context: BrowserContext
+) -> None:
+    page = opened(context)
+    shop.link.cut()
+    enter_meter(page, "8,120")
+    enter(page, "after the refused one")
+    expect(page.locator("[data-count]")).to_have_text("2 entries on this phone, not yet at the shop")
+    shop.link.restore()
+    link_is_back(page)
+    row = page.locator("[data-entries] > li")
+    expect(row).to_have_count(1)
+    expect(row).to_have_class("failed")
+    assert (meters(shop), notes(shop)) == ([], ["after the refused one"])
+    ids = "document.querySelector('[data-correct]').hash"
+    refused_id = page.evaluate(ids).removeprefix("#correct-")
+
+    page.goto(f"{VISIT}?job=installation")  # from another page of the machine, too
+    row.get_by_role("link", name="Correct it").click()
+    field = page.locator("form#meter_reading [name=meter_hours]")
+    expect(field).to_have_value("8,120")
+    expect(field).to_have_attribute("aria-invalid", "true")
+    expect(field).to_be_focused()
+    expect(page.locator("form#meter_reading [data-became]")).to_contain_text("8120")
+    assert faults_of(page) == []
+    enter_meter(page, "8120")
+    all_sent(page)
+    assert meters(shop) == [8120.0]
+    with shop.server.client("admin") as client:
+        [entry] = client.get("/v1/entries").raise_for_status().json()["entries"][-1:]
+    assert (entry["kind"], entry["entry_id"]) == ("meter_reading", refused_id)
+    expect(field).not_to_have_attribute("aria-invalid", "true")
+
+
+def test_an_entry_whose_id_the_shop_has_otherwise_is_corrected_under_another(
+    shop: Shop, context: BrowserContext
+) -> None:
+    page = opened(context)
+    shop.link.cut()
+    enter_meter(page, "8120")
+    expect(page.locator("[data-entries] > li")).to_have_count(1)
+    stored = "opened.result.transaction('entries').objectStore('entries').getAll()"
+    taken_id = page.evaluate(
+        "new Promise(done => { const opened = indexedDB.open('cleanside'); opened.onsuccess = () => {"
+        f"const asked = {stored}; asked.onsuccess = () => done(asked.result[0].entry_id) }} }})"
+    )
+    with shop.server.client("admin") as client:
+        content = {"value": 6.2, "unit": "kPa"}
+        body = {"entry_id": taken_id, "kind": "second_reading", "machine": "grader-07", "content": content}
+        client.post("/v1/entries", json=body | {"made_at": "2026-03-01T00:00:00Z"}).raise_for_status()
+    shop.link.restore()
+    link_is_back(page)
+    row = page.locator("[data-entries] > li")
+    expect(row).to_have_class("failed")
+    row.get_by_role("link", name="Correct it").click()
+    page.locator("form#meter_reading").get_by_role("button").click()
+    all_sent(page)
+    assert meters(shop) == [8120.0]
+
+
 def test_a_session_that_ended_keeps_the_entry_for_whoever_made_it(
     shop: Shop, context: BrowserContext
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from collections.abc import Iterator
 from typing import Any
@@ -57,6 +58,72 @@ def test_no_code_is_made_for_what_does_not_fit(api: Api, wrong: dict[str, str]) 
     response = send(api, "/monitors/codes", **({"device": "x-intake", "machine": "loader-02"} | wrong))
     assert response.status_code in (404, 422)
     assert api.get("/v1/enrolments").json()["enrolments"] == []
+
+
+def test_machines_are_offered_to_choose_from_where_one_is_named(api: Api) -> None:
+    retire = api.request("PATCH", "/v1/machines/loader-02", json={"retired": True})
+    assert retire.status_code == 200
+    for path in ("/monitors", MONITOR, "/transfers"):
+        page = api.get(path).text
+        assert 'name="machine" list="machines"' in page
+        choices = page.partition('<datalist id="machines">')[2].partition("</datalist>")[0]
+        assert re.findall(r'value="([^"]+)"', choices) == ["grader-07"]
+
+
+@pytest.mark.parametrize(
+    ("path", "fields"),
+    [
+        ("/monitors/codes", {"device": "x-intake", "note": "for <b> Mara"}),
+        (f"{MONITOR}/seat", {"plugged": "yes", "housing": "left"}),
+        ("/transfers", {"note": "sold"}),
+    ],
+)
+def test_a_mistyped_machine_is_answered_on_the_page_with_the_nearest_and_what_was_entered(
+    api: Api, path: str, fields: dict[str, str]
+) -> None:
+    answer = api.request("POST", path, data=fields | {"machine": "lodaer-02"})
+    assert answer.status_code == 404
+    assert 'name="machine" list="machines"' in answer.text  # the page of the form
+    assert 'value="lodaer-02" aria-invalid="true" aria-describedby="machine-near"' in answer.text
+    assert "loader-02" in answer.text.partition('id="machine-near"')[2].partition("</p>")[0]
+    for name, value in fields.items():
+        if name in ("device", "note", "housing") and path != "/transfers":
+            assert f'value="{html.escape(value)}"' in answer.text
+
+
+def test_a_mistyped_housing_is_answered_on_the_page_too(api: Api) -> None:
+    given = {"device": "x-intake", "machine": "loader-02", "housing": "lft"}
+    answer = send(api, "/monitors/codes", **given)
+    assert answer.status_code == 404
+    for value in given.values():
+        assert f'value="{value}"' in answer.text
+
+
+def withdrawals(page: str) -> list[str]:
+    return re.findall(r'action="(/monitors/codes/\d+/withdrawn)"', page)
+
+
+def test_a_code_is_listed_until_it_is_used_withdrawn_or_out_of_date(api: Api) -> None:
+    codes = []
+    for name in ("a", "b", "c"):
+        made = send(
+            api, "/monitors/codes", device=f"{name}-intake", machine="loader-02", note="for Mara"
+        ).text
+        codes += re.findall(r'class="code">([A-Z0-9-]+)<', made)
+    page = api.get("/monitors", key="operator").text
+    assert len(withdrawals(page)) == 3
+    assert not any(code in page for code in codes)
+
+    assert api.post("/v1/enrol", {"code": codes[0]}, key=None).status_code == 201
+    newest, older = withdrawals(api.get("/monitors", key="operator").text)
+    assert send(api, newest, device="c-intake").status_code == 200  # asks first
+    assert len(withdrawals(api.get("/monitors", key="operator").text)) == 2
+    assert send(api, newest, sure="yes").status_code == 303
+    assert api.post("/v1/enrol", {"code": codes[2]}, key=None).status_code == 403
+    assert withdrawals(api.get("/monitors", key="operator").text) == [older]
+    api.clock.advance(73 * 3_600)
+    assert withdrawals(api.get("/monitors", key="operator").text) == []
+    assert withdrawals(api.get("/monitors", key="planner").text) == []
 
 
 def test_a_monitor_is_moved_and_taken_off_only_with_the_tap_plugged(api: Api) -> None:

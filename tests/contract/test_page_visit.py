@@ -309,6 +309,48 @@ def test_a_refusal_is_said_to_the_phone_in_the_persons_language(api: Api) -> Non
     assert "old_meter_hours" in answer["detail"]  # to programs, as before
 
 
+@pytest.mark.parametrize(
+    ("kind", "fields", "wrong"),
+    [
+        ("meter_reading", {"meter_hours": "8,120"}, "meter_hours"),
+        ("second_reading", {"value": "6,3", "unit": "kPa"}, "value"),
+        ("gauge_reading", {"value": "5,4", "unit": ""}, "value"),
+        (
+            "element_change",
+            {"what": "new", "note": "seal dry", "gauge": "5,4", "gauge_unit": ""},
+            "gauge_unit",
+        ),
+        ("element_change", {"what": "", "changed_at": "2026-03-01T08:00", "note": "dry"}, "what"),
+        ("hand_comparison", {"subject": "zero", "value": "0,1", "unit": "", "compared_with": "U"}, "value"),
+    ],
+)
+def test_a_refused_form_comes_back_filled_in_with_the_field_that_is_wrong(
+    api: Api, kind: str, fields: dict[str, str], wrong: str
+) -> None:
+    answer = form(api, kind, housing="main", entry_id=ENTRY, **fields)
+    assert answer.status_code in (409, 422)
+    [shown] = re.findall(rf'<form [^>]*id="{kind}">.*?</form>', answer.text, re.DOTALL)
+    typed = dict(re.findall(r'<input type="[td][^>]* name="(\w+)" value="([^"]+)"', shown))
+    chosen = re.findall(r'<option(?: value="(\w+)")?[^>]* selected>([^<]*)', shown)
+    again = [*typed.values(), *(code or text for code, text in chosen)]
+    assert sorted(again) == sorted(filter(None, fields.values()))
+    assert re.findall(r'name="(\w+)"[^>]* aria-invalid="true"', shown) == [wrong]
+    assert form(api, kind, housing="main", headers=OUTBOX, **fields).json()["fields"] == [wrong]
+
+
+def test_a_refused_entry_is_taken_under_its_own_id_once_it_is_corrected(api: Api) -> None:
+    entry = {"headers": OUTBOX, "entry_id": ENTRY, **MADE}
+    assert form(api, "meter_reading", meter_hours="8,120", **entry).status_code == 422
+    answer = form(api, "meter_reading", meter_hours="8120", **entry).json()
+    assert (answer["entry_id"], answer["outcome"]) == (ENTRY, "taken")
+
+
+def test_what_no_form_can_correct_keeps_the_page_of_errors(api: Api) -> None:
+    answer = form(api, "tea_break", housing="main")
+    assert answer.status_code == 422
+    assert 'data-part="checks"' not in answer.text
+
+
 def test_a_page_says_that_it_is_not_on_the_phone(api: Api) -> None:
     page = api.get("/phone/absent")
     assert page.status_code == 200

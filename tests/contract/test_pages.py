@@ -118,6 +118,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/monitors"): EVERYONE - {"device"},
     ("GET", "/monitors/{device}"): EVERYONE - {"device"},
     ("POST", "/monitors/codes"): KEEPERS | {"integrator"},
+    ("POST", "/monitors/codes/{enrolment}/withdrawn"): KEEPERS | {"integrator"},
     ("POST", "/monitors/{device}/seat"): KEEPERS | {"integrator"},
     ("POST", "/monitors/{device}/taken-off"): KEEPERS | {"integrator"},
     ("POST", "/monitors/{device}/retired"): KEEPERS | {"integrator"},

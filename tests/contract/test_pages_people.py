@@ -147,6 +147,15 @@ def _found(api: Api) -> Any:
 # ---------------------------------------------------------------- people
 
 
+def test_a_site_is_named_by_what_it_is_called_with_its_blanks(api: Api) -> None:
+    boss = signed_in(api, "boss", "admin")
+    api.post("/v1/sites", {"site": "quay"}).raise_for_status()
+    api.post("/v1/sites", {"site": "pit-n", "display_name": "North pit"}).raise_for_status()
+    sent(boss, "/people", name="otto", role="technician", sites="north pit, quay")
+    sites = {person["person"]: person["sites"] for person in api.get("/v1/people").json()["people"]}
+    assert sites["otto"] == ["pit-n", "quay"]
+
+
 def test_a_link_is_shown_once_and_leads_in(api: Api) -> None:
     boss = signed_in(api, "boss", "admin")
     fields = {"name": "Otto", "role": "technician", "sites": "valley, quay", "display_name": HOSTILE}

@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 import pytest
 
 from cleanside.ingest.checking.checks import CODES
-from cleanside.ingest.console.quarantine_page import Way, ways_for
+from cleanside.ingest.console.quarantine_page import Way, Wish, helps, ways_for
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from tests.support.serving import DEVICE, Api, batch, in_process
@@ -50,6 +50,62 @@ def test_groups_are_shown_by_cause(api: Api) -> None:
     page = api.get("/quarantine", key="operator").text
     assert str(table("en")["quarantine.code.unit_undeclared"]) in page
     assert f"/quarantine/group?code=unit_undeclared&amp;device={DEVICE}" in page
+
+
+def visible(page: str) -> str:
+    """What is read on a page; what was sent stands whole below it, as code."""
+    return re.sub(r"<[^>]*>", " ", re.sub(r"<code>.*?</code>|<head>.*?</head>", "", page, flags=re.DOTALL))
+
+
+@pytest.mark.parametrize("zone", ["Europe/Berlin", "America/Denver"])
+def test_every_time_is_in_the_zone_that_the_page_names(api: Api, zone: str) -> None:
+    early = batch(4, [3.0])
+    early["readings"][0]["at"] = "2009-02-01T00:00:00.000Z"
+    api.send(early)
+    codes = {entry["code"] for entry in api.get("/v1/quarantine").json()["entries"]}
+    assert len(codes) == 2
+    for code in codes:
+        path = f"/quarantine/group?{urlencode(GROUP | {'code': code})}"
+        text = visible(api.get(path, key="operator", headers={"Cookie": f"zone={zone}"}).text)
+        assert re.search(r"\d{4}-\d\d-\d\dT\d\d:\d\d", text) is None
+        assert zone in text
+
+
+def test_a_repair_that_would_settle_nothing_is_not_offered(api: Api) -> None:
+    """Else a person applies it and finds everything as before."""
+    page = group(api, way="as_is").text
+    assert str(table("en")["quarantine.changes_nothing"]) in page
+    assert str(table("en")["quarantine.apply"]) not in page
+    assert str(table("en")["quarantine.apply"]) in group(api, way="discard", value="the tube was off").text
+
+
+@pytest.mark.parametrize(
+    ("way", "held", "stored", "is_offered"),
+    [
+        ("unit", ["unit_undeclared"], 0, False),
+        ("unit", ["time_in_future"], 0, True),  # it needs a second repair
+        ("unit", ["unit_undeclared"], 1, True),
+        ("discard", [], 0, True),
+    ],
+)
+def test_a_repair_is_offered_where_it_brings_a_reading_further(
+    way: Way, held: list[str], stored: int, is_offered: bool
+) -> None:
+    outcome = {"entries": 2, "stored": stored, "held": [{"code": code} for code in held]}
+    assert helps(Wish("unit_undeclared", DEVICE, way), outcome) is is_offered
+
+
+def test_page_and_account_count_the_same(api: Api) -> None:
+    """Two readings under one number: the account counts the number once, and both pages say so."""
+    api.send(batch(4, [3.0, 3.1]))
+    api.send(batch(4, [4.0, 4.1]))
+    page = visible(api.get("/quarantine", key="operator").text)
+    account = visible(api.get("/backlog?counted=true", key="operator").text)
+    [balance] = api.get("/v1/account").json()["streams"]
+    assert balance["quarantined"] == 3
+    assert "3 readings are quarantined" in page
+    assert "2 more have the number of another reading" in page
+    assert "2 readings more are quarantined" in account
 
 
 def test_a_preview_says_what_would_happen_and_changes_nothing(api: Api) -> None:
@@ -205,7 +261,7 @@ def test_a_value_out_of_range_is_repaired_by_its_unit(sqlite_database_url: str) 
             assert shown in preview
         headers = {"Accept-Language": "de"}
         german = api.get(f"/quarantine/group?{urlencode(wish)}", key="operator", headers=headers).text
-        for shown in ("Unterdruck 300.0 kPa", "2,942", "300,00 kPa Unterdruck liegt außerhalb"):
+        for shown in ("Unterdruck 300,0 kPa", "2,942", "300,00 kPa Unterdruck liegt außerhalb"):
             assert shown in german
         assert held(api) == 3  # a preview changes nothing
         data = wish | seen(preview)

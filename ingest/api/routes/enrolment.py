@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import takewhile
 from typing import Annotated, Any
 
 import sqlalchemy as sa
@@ -132,6 +133,16 @@ def get_enrolments(request: Request, resources: R, key: Enroller, page: P) -> Re
         kept, cursor = page.cut(rows, lambda e: (e.id,))
     now_us = resources.clock()
     return page_answer(request, "enrolments", [_document(e, now_us) for e in kept], cursor)
+
+
+def open_enrolments(resources: Resources, key: Key) -> list[dict[str, Any]]:
+    """The codes that a gateway may still use, newest first; none is older than the longest that one lives."""
+    now_us = resources.clock()
+    oldest_us = now_us - MOST_VALID_HOURS * HOUR_US
+    with resources.reading() as connection:
+        lately = takewhile(lambda e: e.created_us >= oldest_us, _seen(connection, key, None))
+        documents = [_document(found, now_us) for found in lately]
+    return [document for document in documents if document["state"] == "open"]
 
 
 @router.delete(

@@ -2,7 +2,7 @@
 //
 // Promises: an entry is on disk before the form says so; entries go in the order in which they were made, one
 // request each, under an id made here, so that a lost reply doubles nothing. One that the shop refuses stays,
-// with the reason, and the next one goes. Two tabs never send at once. Only the person who made an entry
+// with the reason, and the next one goes; corrected in its form it is the same entry, tried again. Two tabs never send at once. Only the person who made an entry
 // sends it. No entry is deleted but by the shop's answer or by a person.
 // Any form with data-keeps, on any page that includes `outbox.html`, is kept like this; without scripts the
 // same form goes straight to the server.
@@ -48,6 +48,7 @@
     });
   }
 
+  const one = (number) => onDisk("readonly", (store) => store.get(number));
   const all = () => onDisk("readonly", (store) => store.getAll()); // by number: in the order they were made
   const put = (entry) => onDisk("readwrite", (store) => store.put(entry));
   const remove = (number) => onDisk("readwrite", (store) => store.delete(number));
@@ -126,8 +127,8 @@
     const document_ = JSON.parse(text);
     const isTaken = status === 200 && document_.entry_id === entry.entry_id;
     const isRefusal = status >= 400 && status < 500 && !LATER.has(status) && Boolean(document_.code);
-    const { code, detail, said } = document_;
-    return { status, isTaken, isRefusal, refusal: { code, detail, said } };
+    const { code, detail, said, fields } = document_;
+    return { status, isTaken, isRefusal, refusal: { code, detail, said, fields } };
   }
 
   // ---------------------------------------------------------------- entering
@@ -163,10 +164,24 @@
   async function keep(form, submitter) {
     const given = [...new FormData(form, submitter)].filter(([, value]) => value !== "");
     const fields = await Promise.all(given.map(asKept));
-    const made = { entry_id: newId(), made_at: new Date().toISOString(), person, state: WAITING };
+    const made = { ...(await identityIn(form)), person, state: WAITING };
     const said = { what: whatOf(form, fields), typed: typedIn(form) };
-    await put({ ...made, ...said, fields, address: form.dataset.keeps });
-    forms.set(made.entry_id, lineOf(form));
+    await put({ ...made, ...said, fields, address: form.dataset.keeps, page: location.pathname + location.search });
+    speakOf(made.entry_id, lineOf(form));
+  }
+
+  function speakOf(id, line) {
+    for (const [other, itsLine] of forms) if (itsLine === line) forms.delete(other); // a form has one line
+    forms.set(id, line);
+  }
+
+  async function identityIn(form) {
+    // Of a refused entry the shop kept nothing: corrected it has the same id, place in the order and time.
+    const before = form.dataset.corrects && (await one(Number(form.dataset.corrects)));
+    if (before?.state !== REFUSED) return { entry_id: newId(), made_at: new Date().toISOString() };
+    const { number, made_at, refusal } = before;
+    const isTakenId = refusal.code === "entry_differs"; // the shop has another entry under that id
+    return { number, made_at, entry_id: isTakenId ? newId() : before.entry_id };
   }
 
   function whatOf(form, fields) {
@@ -203,6 +218,7 @@
     keep(form, event.submitter).then(
       async () => {
         form.reset();
+        unmark(form);
         form.dispatchEvent(new Event("kept", { bubbles: true }));
         await show();
         await flush();
@@ -210,6 +226,74 @@
       () => HTMLFormElement.prototype.submit.call(form), // no room on the phone: straight to the server
     );
   });
+
+  // ---------------------------------------------------------------- correcting
+
+  const OWN = new Set(["entry_id", "made_at", "person"]); // of the entry, not of what was entered
+
+  function formOf(entry) {
+    // The form on this page in which an entry was made: what the form itself says is as it was then.
+    const isIts = (form) =>
+      [...form.elements]
+        .filter(({ type, name }) => type === "hidden" && !OWN.has(name))
+        .every((field) => entry.fields.some(([name, value]) => name === field.name && value === field.value));
+    return [...document.querySelectorAll("form[data-keeps]")].find(
+      (form) => form.dataset.keeps === entry.address && isIts(form),
+    );
+  }
+
+  function correct(entry) {
+    // False where its form is on another page.
+    const form = formOf(entry);
+    if (!form) return false;
+    form.reset();
+    unmark(form);
+    for (const [name, value] of entry.fields) fill(form.elements[name], value);
+    form.dataset.corrects = entry.number;
+    const line = lineOf(form);
+    line.id = `became-${entry.entry_id}`;
+    speakOf(entry.entry_id, line);
+    const wrong = (entry.refusal.fields ?? []).map((name) => form.elements[name]).filter(Boolean);
+    for (const field of wrong) mark(field, line.id);
+    for (let around = form.closest("details"); around; around = around.parentElement.closest("details")) {
+      around.open = true;
+    }
+    (wrong[0] ?? [...form.elements].find((field) => field.type !== "hidden")).focus();
+    show();
+    return true;
+  }
+
+  function fill(field, value) {
+    if (!field || field.type === "hidden") return; // a form of a later release may lack it
+    if (field.type === "file") {
+      const files = new DataTransfer();
+      files.items.add(new File([value], value.name ?? "photo.jpg", { type: value.type }));
+      field.files = files.files;
+    } else field.value = value;
+    field.dispatchEvent(new Event("change", { bubbles: true }));
+  }
+
+  function mark(field, id) {
+    field.setAttribute("aria-invalid", "true");
+    field.dataset.described = field.getAttribute("aria-describedby") ?? "";
+    field.setAttribute("aria-describedby", `${id} ${field.dataset.described}`.trim());
+  }
+
+  function unmark(form) {
+    delete form.dataset.corrects;
+    for (const field of form.querySelectorAll("[data-described]")) {
+      field.removeAttribute("aria-invalid");
+      if (field.dataset.described) field.setAttribute("aria-describedby", field.dataset.described);
+      else field.removeAttribute("aria-describedby");
+      delete field.dataset.described;
+    }
+  }
+
+  async function correctNamed() {
+    // From the page of another form: the address names the entry.
+    const named = (await mine()).find((entry) => location.hash === `#correct-${entry.entry_id}`);
+    if (named?.state === REFUSED) correct(named);
+  }
 
   // ---------------------------------------------------------------- on the page
 
@@ -280,6 +364,10 @@
     shown.querySelector("[data-discard]").hidden = isTaken || (!isRefused && Boolean(entry.tried));
     shown.querySelector("[data-typed]").textContent = isRefused ? (entry.typed ?? "") : "";
     shown.querySelector("[data-said]").textContent = isRefused ? why(entry.refusal) : "";
+    const toForm = shown.querySelector("[data-correct]");
+    toForm.hidden = !isRefused || !entry.typed; // what has no field is not corrected
+    toForm.href = `${entry.page ?? entry.address}#correct-${entry.entry_id}`;
+    toForm.onclick = (event) => correct(entry) && event.preventDefault();
     shown.querySelector("[data-again]").onclick = () => put({ ...entry, state: WAITING }).then(flush);
     shown.querySelector("[data-discard]").onclick = () => remove(entry.number).then(show);
     return shown;
@@ -291,5 +379,6 @@
 
   addEventListener("online", flush);
   document.addEventListener("visibilitychange", whenSeen);
-  show().then(flush);
+  addEventListener("hashchange", correctNamed);
+  show().then(correctNamed).then(flush);
 })();

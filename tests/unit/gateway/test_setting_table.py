@@ -72,6 +72,18 @@ def test_a_switch_takes_no_other_word(word: str, capsys: pytest.CaptureFixture[s
     assert "unrecognized arguments" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    ("words", "is_hinted"),
+    [(["--colour", "dark", "red"], True), (["--colour", "dark", "--shade", "red"], False)],
+)
+def test_a_text_that_lost_its_quotes_is_answered_with_what_to_do(
+    words: list[str], is_hinted: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit):
+        read(words, {})
+    assert ("needs quotes" in capsys.readouterr().err) is is_hinted
+
+
 def test_a_mistyped_key_is_refused_with_the_nearest_and_all_of_them_at_once(tmp_path: Path) -> None:
     (tmp_path / "s.toml").write_text("color = 1\n[run]\ndri = true\n")
     with refused(SettingsWrong, "not_settings", names=["color", "run.dri"]) as error:

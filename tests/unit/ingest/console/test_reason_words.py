@@ -65,7 +65,10 @@ def test_the_samples_are_such_as_are_stored() -> None:
     ("values", "part"),
     [
         ({"other_is": "new_owner", "number": 7}, "The new owner has another reading"),
-        ({"other_is": "stored", "at": AT}, f"Another reading was measured at {AT}."),
+        (
+            {"other_is": "stored", "at": AT},
+            f"Another reading was measured on {sayer('en').formats.dated(AT)}.",
+        ),
         ({"other_is": "discarded", "number": 7}, "Another reading has the number 7. A person gave"),
     ],
 )
