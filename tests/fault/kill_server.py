@@ -30,6 +30,7 @@ from tests.fault.test_ingest_killed import (
     wait_for,
 )
 from tests.support.databases import Postgres
+from tests.support.preloaded import PreloadedServer, loaded
 from tests.support.serving import DEVICE, ServerProcess, make_keys
 
 CLIENTS = 4
@@ -49,7 +50,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     began_s = time.monotonic()
     with database_of(given.database) as url, ExitStack() as stack:
         tokens = make_keys(url, [DEVICE])
-        servers = [ServerProcess(url, tokens) for _ in range(workers)]
+        context = loaded()
+        servers = [PreloadedServer(context, url, tokens) for _ in range(workers)]
         for server in servers:
             stack.callback(server.close)
             server.start()

@@ -246,18 +246,22 @@ class ServerProcess:
 
     def start(self) -> None:
         """Start it, and wait until it takes requests. After a kill it comes back on the same port."""
-        command = [sys.executable, "-m", self._module, "serve", "--port", str(self._port)]
-        self._process = subprocess.Popen(
-            [*command, "--database", self.database_url, *self._flags],
+        words = ["serve", "--port", str(self._port), "--database", self.database_url, *self._flags]
+        self._process = self._launched(words)
+        line = self._line_within(START_WITHIN_S)
+        self.printed += line
+        self.url = json.loads(line)["listening"]
+        self._port = httpx.URL(self.url).port or 0
+
+    def _launched(self, words: Sequence[str]) -> subprocess.Popen[str]:
+        """A process that runs the command."""
+        return subprocess.Popen(
+            [sys.executable, "-m", self._module, *words],
             stdout=subprocess.PIPE,
             stderr=self._log,
             text=True,
             env={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_INGEST_")},
         )
-        line = self._line_within(START_WITHIN_S)
-        self.printed += line
-        self.url = json.loads(line)["listening"]
-        self._port = httpx.URL(self.url).port or 0
 
     @property
     def pid(self) -> int:
