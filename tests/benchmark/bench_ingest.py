@@ -1,12 +1,14 @@
 """
 How fast readings go in, durably, beside what the same machine can do at best with the same library.
 
-    python -m tests.benchmark.bench_ingest sqlite [--layout columns] [--pairs 7] [--batches 400] [--json FILE]
+    python -m tests.benchmark.bench_ingest sqlite [--layout columns] [--rounds 7] [--batches 400]
 
-One pair is one run of the server (a real process, keys, checks, account and duplicate detection on; every
-answer after its durable commit) and one run of the floor: a bare deduplicating `executemany` of the same
-rows in the same table with the same commits, in one process without HTTP. The two alternate, so that a slow
-moment of the machine meets both; the ratio is taken pair by pair. Clients run on the same machine.
+One round is a run of the server for each form of readings at rest (a real process, keys, checks, account and
+duplicate detection on; every answer after its durable commit) and one run of the floor: a bare deduplicating
+`executemany` of the same rows in the same table with the same commits, in one process without HTTP. They take
+turns, so that a slow moment of the machine meets all; ratios are taken round by round. Clients run on the
+same machine. Beside the clock stands processor time, of the server with its database, which a busy machine
+stretches less; and what a reading takes on disk and in the log.
 
 Data: the recording "gravel shift", made here from a seed: five quantities at J1939 resolution, one reading
 every 10 s with jitter, restriction with noise and wander.
@@ -17,6 +19,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import os
 import random
 import socket
 import sqlite3
@@ -25,14 +28,17 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from cleanside.gateway.units import to_si
 from cleanside.gateway.wire import instant_text, parse_instant
-from tests.support.databases import Postgres, migrate
+from tests.benchmark.counters import TICKS_A_S, counters
+from tests.support.databases import FORMS, Postgres, choose_form, migrate
 from tests.support.held import stored_count
 from tests.support.serving import ServerProcess, as_process
 
@@ -167,8 +173,31 @@ def register(server: ServerProcess) -> None:
             http.post("/v1/devices", json={"device": DEVICE.format(client)}).raise_for_status()
 
 
-def run_server(url: str, load: Load, processes: int = 1) -> float:
-    """Readings a second through real servers, checked by count."""
+class Pace(NamedTuple):
+    """A run: how fast, and what a reading cost."""
+
+    rows_per_s: float
+    #: of the server with its database, or of the floor
+    processor_us: float
+    disk_bytes: float
+    log_bytes: float
+
+
+@contextmanager
+def pace_of(url: str, pids: Sequence[int], many: int) -> Iterator[Callable[[], Pace]]:
+    """Gives what says the pace of what is done inside, once it is done. many : readings."""
+    before, began_s = counters(url, pids), time.perf_counter()
+    made: list[Pace] = []
+    yield lambda: made[0]
+    took_s = time.perf_counter() - began_s
+    used = counters(url, pids).since(before)
+    processor_s = max(used.processor_s, 1 / TICKS_A_S)  # less than that cannot be told
+    each = 1e6 * processor_s / many, used.disk_bytes / many, used.log_bytes / many
+    made.append(Pace(many / took_s, *each))
+
+
+def run_server(url: str, load: Load, processes: int = 1) -> Pace:
+    """Through real servers, checked by count."""
     devices = [DEVICE.format(client) for client in range(CLIENTS)]
     with as_process(url, devices=devices) as server:
         servers = [server]
@@ -178,19 +207,18 @@ def run_server(url: str, load: Load, processes: int = 1) -> float:
         register(server)
         # The first batch of each client opens its stream and warms the server up; it is not timed.
         asyncio.run(_drive(servers, [part[:1] for part in load.bodies]))
-        began = time.perf_counter()
-        asyncio.run(_drive(servers, [part[1:] for part in load.bodies]))
-        took_s = time.perf_counter() - began
+        with pace_of(url, [s.pid for s in servers], load.total - CLIENTS * load.batch_rows) as pace:
+            asyncio.run(_drive(servers, [part[1:] for part in load.bodies]))
         for further in servers[1:]:
             further.close()
     stored = stored_count(url)
     if stored != load.total:
         raise RuntimeError(f"{stored} of {load.total} readings are stored")
-    return (load.total - CLIENTS * load.batch_rows) / took_s
+    return pace()
 
 
-def run_plain(path: str, load: Load) -> float:
-    """Readings a second through the stack that tutorials show, on the same bodies (layout `readings`)."""
+def run_plain(path: str, load: Load) -> Pace:
+    """Through the stack that tutorials show, on the same bodies (layout `readings`)."""
     with socket.create_server(("127.0.0.1", 0)) as probe:
         port = probe.getsockname()[1]
     command = [sys.executable, "-m", "tests.benchmark.plain_stack", path, str(port)]
@@ -203,9 +231,9 @@ def run_plain(path: str, load: Load) -> float:
             await asyncio.gather(*(client_of(port, token, part) for part in parts))
 
         asyncio.run(drive([part[:1] for part in load.bodies]))
-        began = time.perf_counter()
-        asyncio.run(drive([part[1:] for part in load.bodies]))
-        took_s = time.perf_counter() - began
+        many = load.total - CLIENTS * load.batch_rows
+        with pace_of(f"sqlite:///{path}", [process.pid], many) as pace:
+            asyncio.run(drive([part[1:] for part in load.bodies]))
     finally:
         process.kill()
         process.wait()
@@ -214,7 +242,7 @@ def run_plain(path: str, load: Load) -> float:
     connection.close()
     if stored != load.total:
         raise RuntimeError(f"the plain stack stored {stored} of {load.total}")
-    return (load.total - CLIENTS * load.batch_rows) / took_s
+    return pace()
 
 
 def _wait_for(port: int) -> None:
@@ -231,8 +259,8 @@ def _wait_for(port: int) -> None:
 # ---------------------------------------------------------------- floors
 
 
-def floor_sqlite(url: str, load: Load) -> float:
-    """Rows a second of a bare deduplicating `executemany`, one durable commit a batch, the same table."""
+def floor_sqlite(url: str, load: Load) -> Pace:
+    """A bare deduplicating `executemany`, one durable commit a batch, the same table."""
     connection = sqlite3.connect(url.removeprefix("sqlite:///"), isolation_level=None)
     connection.execute("PRAGMA journal_mode=WAL")
     connection.execute("PRAGMA synchronous=FULL")
@@ -240,67 +268,83 @@ def floor_sqlite(url: str, load: Load) -> float:
     fixed = "stream_id, seq, at_us, at_uncertainty_s, unit_set_id, content_hash, received_us"
     marks = ", ".join("?" * (7 + len(COLUMNS)))
     sql = f"INSERT OR IGNORE INTO readings ({fixed}, {', '.join(COLUMNS)}) VALUES ({marks})"
-    began = time.perf_counter()
-    for part in load.rows:
-        connection.execute("BEGIN IMMEDIATE")
-        connection.executemany(sql, part)
-        connection.execute("COMMIT")
-    took_s = time.perf_counter() - began
+    with pace_of(url, [os.getpid()], load.total) as pace:
+        for part in load.rows:
+            connection.execute("BEGIN IMMEDIATE")
+            connection.executemany(sql, part)
+            connection.execute("COMMIT")
     stored = connection.execute("SELECT count(*) FROM readings").fetchone()[0]
     connection.close()
     if stored != load.total:
         raise RuntimeError(f"the floor stored {stored} of {load.total}")
-    return load.total / took_s
+    return pace()
 
 
-def floor_postgres(url: str, load: Load) -> float:
-    """Rows a second of a bare keyed binary COPY, one durable commit a batch, the same table."""
+def floor_postgres(url: str, load: Load) -> Pace:
+    """A bare keyed binary COPY, one durable commit a batch, the same table."""
     import psycopg
 
     fixed = "stream_id, seq, at_us, at_uncertainty_s, unit_set_id, content_hash, received_us"
     sql = f"COPY readings ({fixed}, {', '.join(COLUMNS)}) FROM STDIN (FORMAT BINARY)"
     types = ["int8", "int8", "int8", "float8", "int8", "int8", "int8"] + ["float8"] * len(COLUMNS)
     with psycopg.connect(url) as connection:
-        began = time.perf_counter()
-        for part in load.rows:
-            with connection.cursor() as cursor, cursor.copy(sql) as copy:
-                copy.set_types(types)
-                for row in part:
-                    copy.write_row(row)
-            connection.commit()
-        took_s = time.perf_counter() - began
+        with pace_of(url, [os.getpid()], load.total) as pace:
+            for part in load.rows:
+                with connection.cursor() as cursor, cursor.copy(sql) as copy:
+                    copy.set_types(types)
+                    for row in part:
+                        copy.write_row(row)
+                connection.commit()
         stored = connection.execute("SELECT count(*) FROM readings").fetchall()[0][0]
     if stored != load.total:
         raise RuntimeError(f"the floor stored {stored} of {load.total}")
-    return load.total / took_s
+    return pace()
 
 
-# ---------------------------------------------------------------- pairs
+# ---------------------------------------------------------------- rounds
 
 
-def pairs(count: int, one: Callable[[], float], floor: Callable[[], float], name: str) -> dict[str, Any]:
-    """Alternate the two, and give the median of each and of their ratio with its range."""
-    found = []
+def rounds(count: int, ways: Mapping[str, Callable[[], Pace]], name: str) -> dict[str, dict[str, Any]]:
+    """Take turns, and compare each way with the first: medians, and ratios with their range."""
+    floor, *forms = ways
+    found: list[dict[str, Pace]] = []
     for index in range(count):
-        order = (one, floor) if index % 2 == 0 else (floor, one)
-        measured = {f: f() for f in order}
-        found.append((measured[one], measured[floor]))
-        print(f"  pair {index + 1}: {measured[one]:,.0f} against {measured[floor]:,.0f} rows/s", flush=True)
-    ratios = sorted(a / b for a, b in found)
-    result = {
-        "name": name,
-        "rows_per_s": statistics.median(a for a, _ in found),
-        "floor_rows_per_s": statistics.median(b for _, b in found),
+        turned = [*ways][index % len(ways) :] + [*ways][: index % len(ways)]
+        found.append({way: ways[way]() for way in turned})
+        shown = (f"{way} {found[-1][way].rows_per_s:,.0f}" for way in ways)
+        print(f"  round {index + 1}: {', '.join(shown)} rows/s", flush=True)
+    results = {form: compared([(one[form], one[floor]) for one in found]) for form in forms}
+    for form, result in results.items():
+        print(f"{name}, {form}: {spoken(result)}, {count} rounds", flush=True)
+    return results
+
+
+def compared(pairs: Sequence[tuple[Pace, Pace]]) -> dict[str, Any]:
+    """A form beside the floor. Pure."""
+    ratios = sorted(form.rows_per_s / floor.rows_per_s for form, floor in pairs)
+    by_processor = sorted(floor.processor_us / form.processor_us for form, floor in pairs)
+    return Pace(*map(statistics.median, zip(*(form for form, _ in pairs), strict=True)))._asdict() | {
+        "floor_rows_per_s": statistics.median(floor.rows_per_s for _, floor in pairs),
+        "floor_processor_us": statistics.median(floor.processor_us for _, floor in pairs),
         "ratio": statistics.median(ratios),
         "ratio_range": [ratios[0], ratios[-1]],
-        "pairs": count,
+        "processor_ratio": statistics.median(by_processor),
+        "processor_ratio_range": [by_processor[0], by_processor[-1]],
+        "rounds": len(pairs),
     }
-    print(
-        f"{name}: {result['rows_per_s']:,.0f} rows/s, floor {result['floor_rows_per_s']:,.0f}, "
-        f"ratio {result['ratio']:.2f} ({ratios[0]:.2f} to {ratios[-1]:.2f}) over {count} pairs",
-        flush=True,
+
+
+def spoken(result: Mapping[str, Any]) -> str:
+    """A result in a line. Pure."""
+    low, high = result["ratio_range"]
+    by_low, by_high = result["processor_ratio_range"]
+    return (
+        f"{result['rows_per_s']:,.0f} rows/s, floor {result['floor_rows_per_s']:,.0f}, "
+        f"ratio {result['ratio']:.2f} ({low:.2f} to {high:.2f}); "
+        f"processor {result['processor_us']:.2f} us a reading, floor {result['floor_processor_us']:.2f}, "
+        f"ratio {result['processor_ratio']:.2f} ({by_low:.2f} to {by_high:.2f}); "
+        f"{result['disk_bytes']:.1f} B on disk, {result['log_bytes']:.1f} B of log"
     )
-    return result
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -308,7 +352,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description="How fast readings go in, beside a floor.")
     parser.add_argument("backend", choices=("sqlite", "postgres"))
     parser.add_argument("--layout", choices=("columns", "readings"), default="columns")
-    parser.add_argument("--pairs", type=int, default=7)
+    parser.add_argument("--forms", nargs="+", choices=FORMS, default=FORMS, help="of readings at rest")
+    parser.add_argument("--rounds", type=int, default=7)
     parser.add_argument("--batches", type=int, default=400, help="batches in all; 8 clients share them")
     parser.add_argument("--rows", type=int, default=BATCH_ROWS, help="readings a batch")
     parser.add_argument("--processes", type=int, default=1, help="server processes, PostgreSQL only")
@@ -318,32 +363,46 @@ def main(arguments: Sequence[str] | None = None) -> None:
     load = Load(given.batches, given.rows, given.layout)
     size = len(load.bodies[0][1]) / given.rows
     print(f"{load.total} readings in {given.batches} batches, {CLIENTS} clients, {size:.1f} bytes a reading")
-    with tempfile.TemporaryDirectory() as folder:
-        numbers = iter(range(10**6))
-        if given.backend == "sqlite":
+    with databases(given.backend) as fresh:
 
-            def fresh() -> str:
-                url = f"sqlite:///{folder}/{next(numbers)}.db"
-                migrate(url)
-                return url
+        def floor() -> Pace:
+            if given.backend == "postgres":
+                return floor_postgres(fresh(), load)
+            if given.against == "floor":
+                return floor_sqlite(fresh(), load)
+            return run_plain(fresh().removeprefix("sqlite:///") + ".plain", load)
 
-            floor: Callable[[str, Load], float] = floor_sqlite
-            if given.against == "plain":
-                floor = lambda url, load: run_plain(url.removeprefix("sqlite:///") + ".plain", load)  # noqa: E731
-        else:
-            server = Postgres(Path(folder) / "postgres")
-            fresh, floor = server.migrated, floor_postgres
-        result = pairs(
-            given.pairs,
-            lambda: run_server(fresh(), load, given.processes),
-            lambda: floor(fresh(), load),
-            f"{given.backend}, {given.layout}, {given.rows} a batch, {given.processes} process(es), "
-            f"against {given.against}",
+        def through_server(form: str) -> Pace:
+            url = fresh()
+            choose_form(url, form)
+            return run_server(url, load, given.processes)
+
+        result = rounds(
+            given.rounds,
+            {given.against: floor} | {form: partial(through_server, form) for form in given.forms},
+            f"{given.backend}, {given.layout}, {given.rows} a batch, {given.processes} process(es)",
         )
-        if given.backend == "postgres":
-            server.stop()
     if given.json:
         given.json.write_text(json.dumps(result, indent=2))
+
+
+@contextmanager
+def databases(backend: str) -> Iterator[Callable[[], str]]:
+    """Gives what makes new databases with the newest schema, and says their URLs."""
+    with tempfile.TemporaryDirectory() as folder:
+        if backend == "postgres":
+            server = Postgres(Path(folder) / "postgres")
+            yield server.migrated
+            server.stop()
+            return
+        numbers = iter(range(10**6))
+
+        def fresh() -> str:
+            url = f"sqlite:///{folder}/{next(numbers)}.db"
+            migrate(url)
+            return url
+
+        yield fresh
 
 
 if __name__ == "__main__":

@@ -1,11 +1,12 @@
 """
 One reading a request from many clients at once, each answered after its durable commit.
 
-    python -m tests.benchmark.bench_single [sqlite|postgres] [--clients 64] [--requests 200] [--pairs 7]
+    python -m tests.benchmark.bench_single [sqlite|postgres] [--clients 64] [--requests 200] [--rounds 7]
 
-Beside it, in turns, the same command and route without a store (`tests.benchmark.storeless`): key, decoder,
-checks and answer are the same, nothing is written. The ratio says what durability leaves of the speed of the
-route; only committing for many clients at once can keep it up. Goal: 0.4.
+For each form of readings at rest, and beside it, in turns, the same command and route without a store
+(`tests.benchmark.storeless`): key, decoder, checks and answer are the same, nothing is written. The ratio
+says what durability leaves of the speed of the route; only committing for many clients at once can keep it
+up. Goal: 0.5. What a reading takes on disk is given as it came and, in blocks, after they were merged.
 
 Data: the recording "gravel shift" of bench_ingest, another stretch of it for each client.
 """
@@ -16,18 +17,22 @@ import argparse
 import asyncio
 import json
 import statistics
-import tempfile
 import time
 from collections.abc import Callable, Sequence
-from pathlib import Path
+from functools import partial
+from typing import NamedTuple
 
 from cleanside.gateway.wire import instant_text
+from cleanside.ingest.keeping import merge_choice, merging
+from cleanside.ingest.store import database, store_modes
 from tests.benchmark.bench_herd import make_fleet
-from tests.benchmark.bench_ingest import SEED, START_US, UNITS, recording
-from tests.support.databases import Postgres, migrate
+from tests.benchmark.bench_ingest import SEED, START_US, UNITS, databases, recording
+from tests.benchmark.counters import disk_bytes
+from tests.support.databases import FORMS, choose_form, opened
 from tests.support.held import stored_count
 from tests.support.serving import ServerProcess, make_keys
 
+NO_STORE = "no store"
 WARM_UP = 5  # requests of each client that are not timed: they open its stream
 
 
@@ -61,10 +66,20 @@ async def client_of(port: int, token: str, bodies: Sequence[bytes], took: list[f
     writer.close()
 
 
-def measure(url: str, module: str, bodies: Sequence[Sequence[bytes]]) -> tuple[float, list[float]]:
-    """Requests a second and how long each took [s], on a server of its own."""
+class Took(NamedTuple):
+    """One way: how fast, how long each request took [s], and bytes a reading on disk."""
+
+    requests_per_s: float
+    answers_s: list[float]
+    disk_bytes: float
+    merged_bytes: float
+
+
+def measure(url: str, module: str, bodies: Sequence[Sequence[bytes]]) -> Took:
+    """Send them to a server of its own."""
     tokens = make_fleet(url, [f"single-{client}" for client in range(len(bodies))])
     server = ServerProcess(url, make_keys(url, []), module=module)
+    empty_bytes, many = disk_bytes(url), sum(map(len, bodies))
 
     async def drive(part: slice, took: list[float]) -> None:
         await asyncio.gather(
@@ -83,34 +98,60 @@ def measure(url: str, module: str, bodies: Sequence[Sequence[bytes]]) -> tuple[f
         all_s = time.perf_counter() - began_s
     finally:
         server.close()
-    return len(took) / all_s, took
+    came = (disk_bytes(url) - empty_bytes) / many
+    merge(url)
+    return Took(len(took) / all_s, took, came, (disk_bytes(url) - empty_bytes) / many)
 
 
-def compare(fresh: Callable[[], str], given: argparse.Namespace) -> dict[str, object]:
-    """Pairs in turns; the median ratio with its range, and p50 and p99 of all durable answers."""
+def merge(url: str) -> None:
+    """Join what lies in small blocks, as a server does some time later."""
+    with opened(url) as engine:
+        with engine.connect() as connection:
+            if not store_modes.is_on(connection, store_modes.BLOCKS):
+                return
+        reading, write = partial(database.view, engine), partial(database.in_transaction, engine)
+        later_us = time.time_ns() // 1000 + 2 * merge_choice.QUIET_US
+        merging.run_pass(merging.MergePlan(reading=reading, write=write, now_us=later_us))
+        if engine.dialect.name == "postgresql":
+            with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+                connection.exec_driver_sql("VACUUM FULL")  # what is free is used again by what comes
+
+
+def compare(fresh: Callable[[], str], given: argparse.Namespace) -> dict[str, dict[str, object]]:
+    """Each form and the route without a store in turns."""
     bodies = [bodies_of(client, given.requests + WARM_UP) for client in range(given.clients)]
-    rates, durable_s, bare_s = [], [], []
-    for pair in range(given.pairs):
-        found = {}
-        for module in ("ingest", "tests.benchmark.storeless")[:: 1 if pair % 2 == 0 else -1]:
-            url = fresh()
-            found[module], took = measure(url, module, bodies)
-            if module == "ingest":
-                durable_s += took
-                if stored_count(url) != given.clients * (given.requests + WARM_UP):
-                    raise RuntimeError(f"{stored_count(url)} readings are stored, not all that were answered")
-            else:
-                bare_s += took
-        rates.append((found["ingest"], found["tests.benchmark.storeless"]))
-        print(f"  pair {pair + 1}: {rates[-1][0]:,.0f} against {rates[-1][1]:,.0f} requests/s", flush=True)
-    ratios = sorted(a / b for a, b in rates)
+    found: list[dict[str, Took]] = []
+    for index in range(given.rounds):
+        ways = [*given.forms, NO_STORE]
+        turned = ways[index % len(ways) :] + ways[: index % len(ways)]
+        found.append({way: _one(way, fresh(), bodies) for way in turned})
+        shown = (f"{way} {took.requests_per_s:,.0f}" for way, took in sorted(found[-1].items()))
+        print(f"  round {index + 1}: {', '.join(shown)} requests/s", flush=True)
+    return {form: compared([(took[form], took[NO_STORE]) for took in found]) for form in given.forms}
+
+
+def _one(way: str, url: str, bodies: Sequence[Sequence[bytes]]) -> Took:
+    if way == NO_STORE:
+        return measure(url, "tests.benchmark.storeless", bodies)
+    choose_form(url, way)
+    took = measure(url, "ingest", bodies)
+    if (stored := stored_count(url)) != sum(map(len, bodies)):
+        raise RuntimeError(f"{stored} readings are stored, not all that were answered")
+    return took
+
+
+def compared(pairs: Sequence[tuple[Took, Took]]) -> dict[str, object]:
+    """A form beside the route without a store: medians, the ratio with its range, p50 and p99 of all."""
+    ratios = sorted(form.requests_per_s / bare.requests_per_s for form, bare in pairs)
     return {
-        "requests_per_s": round(statistics.median(a for a, _ in rates)),
-        "without_store_per_s": round(statistics.median(b for _, b in rates)),
+        "requests_per_s": round(statistics.median(form.requests_per_s for form, _ in pairs)),
+        "without_store_per_s": round(statistics.median(bare.requests_per_s for _, bare in pairs)),
         "ratio": round(statistics.median(ratios), 3),
         "ratio_range": [round(ratios[0], 3), round(ratios[-1], 3)],
-        "durable_ms": quantiles_ms(durable_s),
-        "without_store_ms": quantiles_ms(bare_s),
+        "durable_ms": quantiles_ms([s for form, _ in pairs for s in form.answers_s]),
+        "without_store_ms": quantiles_ms([s for _, bare in pairs for s in bare.answers_s]),
+        "disk_bytes": round(statistics.median(form.disk_bytes for form, _ in pairs), 1),
+        "merged_bytes": round(statistics.median(form.merged_bytes for form, _ in pairs), 1),
     }
 
 
@@ -125,23 +166,12 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description="Single readings from many clients at once.")
     parser.add_argument("backend", nargs="?", choices=("sqlite", "postgres"), default="sqlite")
     parser.add_argument("--clients", type=int, default=64)
-    parser.add_argument("--requests", type=int, default=200, help="of each client, in each half of a pair")
-    parser.add_argument("--pairs", type=int, default=7)
+    parser.add_argument("--requests", type=int, default=200, help="of each client, in each way of a round")
+    parser.add_argument("--rounds", type=int, default=7)
+    parser.add_argument("--forms", nargs="+", choices=FORMS, default=FORMS, help="of readings at rest")
     given = parser.parse_args(arguments)
-    with tempfile.TemporaryDirectory() as folder:
-        if given.backend == "postgres":
-            server = Postgres(Path(folder) / "postgres")
-            found = compare(server.migrated, given)
-            server.stop()
-        else:
-            names = iter(range(10**6))
-
-            def fresh() -> str:
-                url = f"sqlite:///{folder}/{next(names)}.db"
-                migrate(url)
-                return url
-
-            found = compare(fresh, given)
+    with databases(given.backend) as fresh:
+        found = compare(fresh, given)
     print(json.dumps(found), flush=True)
 
 

@@ -19,14 +19,10 @@ import json
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
-import sqlalchemy as sa
-
-from cleanside.ingest.store import database
 from tests.benchmark.bench_ingest import CLIENTS, DEVICE, Load, client_of, register
 from tests.benchmark.bench_soak import seen
-from tests.benchmark.bench_workers import processor_s
+from tests.benchmark.counters import counters
 from tests.fault.kill_server import database_of
 from tests.support.serving import ServerProcess, as_process
 
@@ -52,15 +48,6 @@ class Cost:
         return 1e6 / self.processor_us
 
 
-@dataclass(frozen=True)
-class Counters:
-    """Of the server so far."""
-
-    processor_s: float
-    disk_bytes: int
-    log_bytes: int
-
-
 def measured(kind: str, batches: int) -> Cost:
     """Send the batches, and count what they cost."""
     load = Load(batches, BATCH_ROWS, "columns")
@@ -68,15 +55,15 @@ def measured(kind: str, batches: int) -> Cost:
     with database_of(kind) as url, as_process(url, devices=devices) as server:
         register(server)
         asyncio.run(_drive(server, [part[:1] for part in load.bodies]))  # opens the streams
-        before = counters(url, server)
+        before = counters(url, [server.pid])
         asyncio.run(_drive(server, [part[1:] for part in load.bodies]))
-        after = counters(url, server)
+        used = counters(url, [server.pid]).since(before)
         memory_mib = seen(server.pid)["memory_mib"]
     many = load.total - CLIENTS * BATCH_ROWS
     return Cost(
-        processor_us=1e6 * (after.processor_s - before.processor_s) / many,
-        disk_bytes=(after.disk_bytes - before.disk_bytes) / many,
-        log_bytes=(after.log_bytes - before.log_bytes) / many,
+        processor_us=1e6 * used.processor_s / many,
+        disk_bytes=used.disk_bytes / many,
+        log_bytes=used.log_bytes / many,
         memory_mib=memory_mib,
     )
 
@@ -84,33 +71,6 @@ def measured(kind: str, batches: int) -> Cost:
 async def _drive(server: ServerProcess, bodies: Sequence[Sequence[bytes]]) -> None:
     token = server.tokens["device"]
     await asyncio.gather(*(client_of(server.port, token, part) for part in bodies))
-
-
-def counters(url: str, server: ServerProcess) -> Counters:
-    """Processor time, disk and log of the server and its database."""
-    if (path := database.sqlite_path(url)) is not None:
-        io = dict(line.split(": ") for line in Path(f"/proc/{server.pid}/io").read_text().splitlines())
-        engine = database.reading_engine(url)
-        with engine.connect() as connection:  # pages, because the file grows only at a checkpoint
-            pages = connection.exec_driver_sql("PRAGMA page_count").scalar() or 0
-        engine.dispose()
-        assert path.exists()
-        return Counters(processor_s([server.pid]), pages * 4096, int(io["wchar"]))
-    engine = sa.create_engine(
-        sa.make_url(url).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT"
-    )
-    with engine.connect() as connection:
-        connection.exec_driver_sql(
-            "CHECKPOINT"
-        )  # pages are written whole once after it, as every few minutes
-        ask = "pg_database_size(current_database()), pg_wal_lsn_diff(pg_current_wal_lsn(), '0/0')::bigint"
-        disk, log, pid = connection.exec_driver_sql(f"SELECT {ask}, pg_backend_pid()").one()
-        main = int(Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[1])
-        children = map(int, Path(f"/proc/{main}/task/{main}/children").read_text().split())
-        pids = [server.pid, main, *(child for child in children if child != pid)]
-        used_s = processor_s(pids)
-    engine.dispose()
-    return Counters(used_s, disk, log)
 
 
 def table(cost: Cost, interval_s: float) -> str:

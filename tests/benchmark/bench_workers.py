@@ -21,7 +21,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -31,12 +31,12 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import MAX_READINGS, instant_text
 from cleanside.ingest.store import hours
 from tests.benchmark.bench_analysis import START_S, made_readings
+from tests.benchmark.counters import processor_s
 from tests.support.databases import Postgres, opened
 from tests.support.serving import Api, in_process
 
 LOOK_EVERY_S = 0.05
 GIVE_UP_AFTER_S = 3_600.0
-TICKS_A_S = os.sysconf("SC_CLK_TCK")
 
 
 def send_backlog(api: Api, devices: Sequence[str], *, days: float, step_s: float) -> int:
@@ -75,16 +75,6 @@ def workers(url: str, count: int) -> Iterator[list[int]]:
             assert process.stdout is not None
             assert process.stdout.readline()
         yield [process.pid for process in running]
-
-
-def processor_s(pids: Sequence[int]) -> float:
-    """Processor time of these processes so far; none of one that ended. proc(5), stat, fields 14 and 15."""
-    ticks = 0
-    for pid in pids:
-        with suppress(FileNotFoundError, ProcessLookupError):
-            fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-            ticks += int(fields[11]) + int(fields[12])
-    return ticks / TICKS_A_S
 
 
 def make_due(engine: sa.Engine) -> None:

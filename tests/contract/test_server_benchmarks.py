@@ -13,6 +13,7 @@ from tests.benchmark import (
     bench_ingest,
     bench_large,
     bench_other_fleets,
+    bench_read_back,
     bench_retention,
     bench_single,
     bench_visit_plan,
@@ -34,20 +35,32 @@ def last_line(capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
 def test_ingest_is_measured_beside_a_floor(more: tuple[str, ...], tmp_path: Any) -> None:
     out = tmp_path / "found.json"
     bench_ingest.main(
-        ["sqlite", "--pairs", "1", "--batches", "16", "--rows", "20", "--json", str(out), *more]
+        ["sqlite", "--rounds", "1", "--batches", "16", "--rows", "20", "--json", str(out), *more]
     )
     found = json.loads(out.read_text())
-    assert found["ratio"] == pytest.approx(found["rows_per_s"] / found["floor_rows_per_s"])
-    assert found["pairs"] == 1
+    assert found.keys() == {"blocks", "rows"}
+    for form in found.values():
+        assert form["ratio"] == pytest.approx(form["rows_per_s"] / form["floor_rows_per_s"])
+        assert form["rounds"] == 1
 
 
 def test_single_readings_are_measured_beside_the_route_without_a_store(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    bench_single.main(["sqlite", "--clients", "4", "--requests", "10", "--pairs", "1"])
+    bench_single.main(["sqlite", "--clients", "4", "--requests", "40", "--rounds", "1"])
     found = last_line(capsys)
-    assert found["ratio"] == pytest.approx(found["requests_per_s"] / found["without_store_per_s"], abs=0.01)
-    assert found["durable_ms"]["p50"] <= found["durable_ms"]["p99"]
+    for form in found.values():
+        assert form["ratio"] == pytest.approx(form["requests_per_s"] / form["without_store_per_s"], abs=0.01)
+        assert form["durable_ms"]["p50"] <= form["durable_ms"]["p99"]
+    assert found["rows"]["merged_bytes"] == found["rows"]["disk_bytes"]
+    assert found["blocks"]["merged_bytes"] < found["blocks"]["disk_bytes"]
+
+
+def test_reading_back_is_measured_in_each_form(capsys: pytest.CaptureFixture[str]) -> None:
+    bench_read_back.main(["sqlite", "--days", "5", "--step-s", "120", "--rounds", "1"])
+    found = last_line(capsys)
+    assert found.keys() == {"page_as_json", "page", "year_as_json", "year", "recomputed"}
+    assert all(ms[way] > 0 for ms in found.values() for way in ("rows", "blocks", "merged"))
 
 
 def test_a_large_table_is_measured_beside_an_empty_one(capsys: pytest.CaptureFixture[str]) -> None:

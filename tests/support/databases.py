@@ -24,6 +24,7 @@ import sqlalchemy as sa
 from cleanside.ingest.store import database, store_modes
 
 BACKENDS = ("sqlite", "postgres")
+FORMS = ("blocks", "rows")  # of readings at rest
 
 
 class Postgres:
@@ -120,9 +121,17 @@ def migrate(url: str) -> None:
     """
     with opened(url) as engine:
         database.migrate(engine)
-        if os.environ.get("CLEANSIDE_TESTS_BLOCKS") == "1":
-            with engine.begin() as connection:
-                store_modes.begin(connection, store_modes.BLOCKS, 1)
+    if os.environ.get("CLEANSIDE_TESTS_BLOCKS") == "1":
+        choose_form(url, "blocks")
+
+
+def choose_form(url: str, form: str) -> None:
+    """New readings of a database become blocks or rows from now on. form : one of `FORMS`."""
+    with opened(url) as engine, engine.begin() as connection:
+        if form == "blocks":
+            store_modes.begin(connection, store_modes.BLOCKS, 1)
+        else:
+            store_modes.stop(connection, store_modes.BLOCKS)
 
 
 def migrated_sqlite(folder: Path) -> str:
