@@ -65,7 +65,7 @@ def post_seat_form(
     given["housing"] = given["housing"] or DEFAULT_HOUSING
     try:
         require_plugged(fields)
-        if not is_sure(fields) and (places := list(places_of(given["machine"], device, resources, key))):
+        if not is_sure(fields) and (places := list(seat_places(given["machine"], device, resources, key))):
             return _ask(request, resources, key, device, given["machine"], places)
         body = given | _chosen(fields, given["machine"])
         post_device_assignment(device, read_form(NewAssignment, body), resources, key)
@@ -85,7 +85,7 @@ def _chosen(fields: FormData, machine: str) -> dict[str, Any]:
     return {"housing": housing, "replaces": [replaces] if replaces else []}
 
 
-def places_of(machine: str, device: str, resources: R, key: Key) -> Iterator[SeatPlace]:
+def seat_places(machine: str, device: str, resources: R, key: Key) -> Iterator[SeatPlace]:
     """Every place on a machine; none where no other monitor sits there."""
     papers = get_machine(machine, resources, key)
     sitting = {
