@@ -29,7 +29,7 @@ from sqlalchemy import event
 from cleanside.gateway import file_modes
 from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
-from cleanside.ingest.store import durability, revocations
+from cleanside.ingest.store import durability, releases, revocations
 
 T = TypeVar("T")
 
@@ -337,6 +337,8 @@ def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | N
 def upgrade(connection: sa.Connection, *, to: str = "head") -> None:
     """Bring the schema to a revision, the newest by default, in the caller's transaction."""
     command.upgrade(_config(connection), to)
+    if to == "head":
+        releases.name_working(connection, newest_revision())
 
 
 def is_known(revision: str) -> bool:
@@ -379,14 +381,21 @@ def require_newest(engine: sa.Engine, *, migrate_empty: bool, migrate_old: bool)
     """
     Make sure that the schema is the newest; an empty database is upgraded by itself.
 
-    Raises CalledWrongly for an older schema unless `migrate_old`, and for one this code does not know.
+    Raises CalledWrongly for an older schema unless `migrate_old`, and for a newer one unless the release that
+    made it wrote down that this one works on it.
     """
-    revision = _found(engine)
-    if revision == newest_revision():
+    revision, newest = _found(engine), newest_revision()
+    if revision == newest:
         return
     if revision is not None and not is_known(revision):
-        raise CalledWrongly("schema_newer", schema=revision, newest=newest_revision())
+        with engine.connect() as connection:
+            works = releases.may_start(connection, newest)
+        if not works:
+            raise CalledWrongly("schema_newer", schema=revision, newest=newest)
+        said = {"schema": revision, "newest": newest, "reason": "a newer release works on it already"}
+        logging.getLogger("cleanside.ingest").warning("ingest.schema_newer", extra=said)
+        return
     if (revision is None and migrate_empty) or migrate_old:
         migrate(engine)
         return
-    raise CalledWrongly("schema_older", schema=revision or "none", newest=newest_revision())
+    raise CalledWrongly("schema_older", schema=revision or "none", newest=newest)

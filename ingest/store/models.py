@@ -1398,3 +1398,10 @@ ended_releases = sa.Table(
     #: 0: there never was one
     sa.Column("at_us", sa.BigInteger, nullable=False),
 )
+
+#: Schemas whose code works on this database (`ingest.store.releases`).
+working_releases = sa.Table(
+    "working_releases",
+    metadata,
+    sa.Column("revision", sa.String(32), primary_key=True),
+)

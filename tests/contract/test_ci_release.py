@@ -26,6 +26,18 @@ def test_a_version_file_that_is_not_as_expected_stops_the_release() -> None:
         release.stamped('VERSION = "1.0.0"\n', "9.8.7", TODAY)
 
 
+def test_the_schema_of_the_last_release_is_named_or_the_release_stops() -> None:
+    text = (FOLDER.parent / "ingest" / "store" / "releases.py").read_text()
+    release.require_previous(text, [])
+    files = ["migrations/versions/__init__.py", "migrations/versions/0001_readings.py"]
+    with pytest.raises(release.NotReady, match='"0001"'):
+        release.require_previous(text, files)
+    named = text.replace("[str | None] = None", '[str | None] = "0001"')
+    release.require_previous(named, files)
+    with pytest.raises(release.NotReady, match="None"):
+        release.require_previous(named, [])
+
+
 def test_the_changelog_gets_a_heading_for_the_release() -> None:
     text = "# Changelog\n\n## Unreleased\n\n### Fixed\n- A thing.\n\n## 0.1.0 (2026-11-24)\n"
     dated = release.dated(text, "0.2.0", TODAY)
