@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import ended_releases, working_releases
 
-#: newest schema of the release before this one (`.ci/release` holds it); None: this is the first
+#: newest schema of the previous release (`.ci/release` holds it); None: there is none
 PREVIOUS: Final[str | None] = None
 
 

@@ -155,3 +155,14 @@ def test_an_image_is_made_of_the_package_s_own_files() -> None:
     sources = {word for words in copied for word in words.split()}
     built = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["hatch"]["build"]["targets"]["wheel"]
     assert set(built["only-include"]) | {"pyproject.toml", "README.md", "LICENSE", ".ci"} == sources
+
+
+def test_the_page_on_proxies_shows_what_the_file_has() -> None:
+    page = (ROOT / "ingest" / "docs" / "howto" / "proxy-tls.md").read_text()
+    shown = re.search(r"^```nginx\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    assert shown is not None
+    in_file = [line.strip() for line in (DEPLOY / "proxy.conf").read_text().splitlines()]
+    lines = [line.strip() for line in shown[1].splitlines() if line.strip()]
+    assert lines[-2:] == ["proxy_next_upstream off;", "}"]
+    for line in lines:
+        assert line.replace("127.0.0.1:8750", "server:8750") in in_file

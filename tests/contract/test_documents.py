@@ -9,7 +9,9 @@ import pytest
 
 from cleanside.gateway.cli import main as gateway_main
 from cleanside.ingest.cli import main as ingest_main
+from cleanside.ingest.docs.commands_reference import parser_of
 from cleanside.simulator.cli import main as simulator_main
+from tests.support.docs_shell import blocks_of, commands_of
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()
@@ -22,7 +24,7 @@ FOR_USERS = README + "".join(PAGES.values()) + "".join(BELOW)
 FOR_ALL = FOR_USERS + DEVELOPERS + TESTS_README
 #: lines that call a program of others: `test_generated_clients.py` and `test_docs_commands.py` run them
 OF_OTHERS = re.compile(
-    r"^(?:openapi-python-client|npx|(?:sudo )?systemctl|sudo -u|pg_basebackup|openssl|curl) .*(?:\\\n.*)*$",
+    r"^(?:openapi-python-client|npx|(?:sudo )?systemctl|sudo (?:-u|useradd|\S*/pip)|pg_basebackup|openssl|curl) .*(?:\\\n.*)*$",
     re.MULTILINE,
 )
 LONGEST_README = 1_400  # words: what it is, see it work, one path for each group of readers, promises, limits
@@ -67,6 +69,21 @@ def test_every_command_of_the_readme_exists(
         PROGRAMS[program]([command, "--help"])
     assert ended.value.code == 0
     assert command in capsys.readouterr().out
+
+
+def test_every_command_line_of_the_documents_is_one_that_its_program_takes() -> None:
+    lines = [
+        command
+        for page in (README, *PAGES.values(), *BELOW)
+        for block in blocks_of(page)
+        for command in commands_of(block)
+    ]
+    assert len(lines) > 50
+    for program, words in lines:
+        try:
+            parser_of(program, words[0]).parse_args(words)
+        except SystemExit as ended:
+            raise AssertionError(f"not taken: {program} {' '.join(words)}") from ended
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import signal
 import subprocess
 import sys
@@ -31,6 +32,7 @@ WITHIN_S = 300.0  # chosen: far beyond what a block takes, so that a hang ends
 _PORT = re.compile(r"--port (\d+)")
 _SERVES = re.compile(r"cleanside-(ingest serve|simulator demo --serve)")
 _LISTENS = re.compile(r'(?:"listening": ?"|stays up at )https?://([\d.]+:\d+)')
+_CALL = re.compile(r"(?:^|[\s/])(cleanside-(?:gateway|ingest|simulator)) ([a-z][^|&;<>\n]*)")
 _PIECE = re.compile(
     r"<!-- (?P<word>not run|may fail|prints): (?P<said>.*?) -->|<!-- (?P<stop>stop the server) -->"
     r"|^```sh\n(?P<text>.*?)^```$",
@@ -68,6 +70,12 @@ def blocks_of(page: str) -> list[Block]:
             found.append(Block(piece["text"], said["not run"], said["may fail"]))
             said = dict.fromkeys(said, "")
     return found
+
+
+def commands_of(block: Block) -> Iterator[tuple[str, list[str]]]:
+    """Each call of a program of ours in a block: its name, and its words."""
+    for name, words in _CALL.findall(block.text.replace("\\\n", " ")):
+        yield name, shlex.split(words, comments=True)
 
 
 class Running:
