@@ -14,6 +14,7 @@ from pathlib import Path
 import apsw
 
 from cleanside.gateway.errors import CalledWrongly, why
+from cleanside.gateway.spool.carry_back import left_aside
 from cleanside.gateway.spool.file import check_small_tables, open_to_read, translated
 from cleanside.gateway.spool.high_mark import Extent, read_mark
 from cleanside.gateway.spool.payload import UnitSet, read_unit_set, read_values
@@ -98,7 +99,9 @@ def _of_numbers(connection: apsw.Connection, row: StreamRow) -> list[str]:
             f"stream {row.stream}: acknowledged {row.acknowledged_through}, appended {row.appended_through}"
         )
     first, last = row.acknowledged_through + 1, row.appended_through
-    stored = _count(connection, row, first, last)
+    left = left_aside(connection, row)  # in a file that was set aside, until the server has those before them
+    aside = len(left) - _count(connection, row, left.start, left.stop - 1)
+    stored = _count(connection, row, first, last) + aside
     shed = shed_within(connection, row.number, first, last)
     given_up = sum(entry.last - entry.first + 1 for entry in shed)
     both = sum(_count(connection, row, entry.first, entry.last) for entry in shed)
