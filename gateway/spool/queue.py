@@ -333,6 +333,7 @@ class Spool:
                 first, last = span(batch)
                 self._in_flight = range(stream.position(first), stream.position(last) + 1)
                 return batch
+        self._in_flight = range(0)
         return None
 
     def _give_up_unreadable(self, most: int) -> int:
