@@ -26,6 +26,7 @@ from cleanside.gateway import file_modes
 from cleanside.gateway.commands import status
 from cleanside.gateway.commands.feed import BRIDGE_READINGS
 from cleanside.gateway.errors import GatewayError
+from cleanside.gateway.spool.aside import set_aside_files
 from cleanside.gateway.spool.file import one_view
 from cleanside.gateway.spool.state import SpoolState
 from cleanside.gateway.spool.unconfirmed import unconfirmed
@@ -39,7 +40,7 @@ ASK_EVERY_S: Final = 2.0  # chosen: a restored server is noticed within a round
 END_WITHIN_S: Final = 90.0
 AGAIN_AFTER_S: Final = 0.5  # as a service manager would, only sooner
 FLOOD_READINGS: Final = BRIDGE_READINGS + 1_500
-MOST_SET_ASIDE: Final = 4  # files, with those of the log and the mark, where the disk is small
+MOST_SET_ASIDE: Final = 3  # files at a time, where the disk is small
 MID_WRITE_READINGS: Final = 400
 MID_WRITE_WITHIN_S: Final = 0.03  # they take some 20 ms to read and commit
 GROUP_EVERY_S: Final = (0.05, 0.4)
@@ -303,8 +304,8 @@ class TriedGateway:
         """A small disk has no room for many files that were set aside; only it can be mounted read-only."""
         if what == "read_only":
             return self._small_disk is not None
-        aside = self.spool_path.parent.glob("*.damaged-*")
-        return what != "damage" or not self.is_small or len(list(aside)) < MOST_SET_ASIDE
+        aside = set_aside_files(self.spool_path)
+        return what != "damage" or not self.is_small or len(aside) < MOST_SET_ASIDE
 
     def _kill_in_mid_write(self, size: float) -> None:
         self.write(MID_WRITE_READINGS)

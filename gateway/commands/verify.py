@@ -14,11 +14,12 @@ from pathlib import Path
 import apsw
 
 from cleanside.gateway.errors import CalledWrongly, why
+from cleanside.gateway.spool.carry_back import left_aside
 from cleanside.gateway.spool.file import check_small_tables, open_to_read, translated
 from cleanside.gateway.spool.high_mark import Extent, read_mark
 from cleanside.gateway.spool.payload import UnitSet, read_unit_set, read_values
 from cleanside.gateway.spool.rows import READ, Row, is_sound
-from cleanside.gateway.spool.shed import shed_within
+from cleanside.gateway.spool.shed import count_shed, shed_within
 from cleanside.gateway.spool.state import (
     StreamRow,
     changed_copies,
@@ -98,7 +99,7 @@ def _of_numbers(connection: apsw.Connection, row: StreamRow) -> list[str]:
             f"stream {row.stream}: acknowledged {row.acknowledged_through}, appended {row.appended_through}"
         )
     first, last = row.acknowledged_through + 1, row.appended_through
-    stored = _count(connection, row, first, last)
+    stored = _count(connection, row, first, last) + _only_aside(connection, row)
     shed = shed_within(connection, row.number, first, last)
     given_up = sum(entry.last - entry.first + 1 for entry in shed)
     both = sum(_count(connection, row, entry.first, entry.last) for entry in shed)
@@ -108,6 +109,14 @@ def _of_numbers(connection: apsw.Connection, row: StreamRow) -> list[str]:
         missing = counted(last - first + 1 - stored - given_up + both, "number")
         findings.append(f"stream {row.stream}: {missing} of {first}..{last} neither stored nor declared shed")
     return findings
+
+
+def _only_aside(connection: apsw.Connection, row: StreamRow) -> int:
+    """How many numbers only a file set aside has, until the server has those before them."""
+    left = left_aside(connection, row)
+    first, last = left.start, left.stop - 1
+    here = _count(connection, row, first, last) + count_shed(connection, row.number, first, last)
+    return max(0, len(left) - here)
 
 
 def _count(connection: apsw.Connection, row: StreamRow, first: int, last: int) -> int:

@@ -21,11 +21,19 @@ import apsw
 
 from cleanside.gateway import file_modes
 from cleanside.gateway.errors import SpoolDamaged, SpoolFull, SpoolInUse, SpoolUnavailable, why
+from cleanside.gateway.spool.aside import delete, free_name, move_mark, set_aside
 from cleanside.gateway.spool.file import Lock, close_file, open_file, translated
 from cleanside.gateway.spool.high_mark import Extent, HighMark
 from cleanside.gateway.spool.known import check_ours
-from cleanside.gateway.spool.rescue import free_name, move_mark, set_aside
-from cleanside.gateway.spool.volume import PAGE_BYTES, Volume, most_log_bytes, reserve_for
+from cleanside.gateway.spool.rescue import superseded
+from cleanside.gateway.spool.volume import (
+    LEAST_TABLES_BYTES,
+    PAGE_BYTES,
+    START_BYTES,
+    Volume,
+    most_log_bytes,
+    reserve_for,
+)
 
 MOST_PAGES: Final = 4_294_967_294  # SQLite's own bound (sqlite.org/limits.html)
 GROWTH_SHARE: Final = 4  # thinning declares numbers before a page of readings is empty; chosen
@@ -166,38 +174,66 @@ class SpoolDisk:
                 self._copy_aside(free_name(self.path))
                 raise SpoolDamaged("file_vanished", path=self.path)
 
-    def write_back_log(self) -> None:
-        """Make the log begin again at its front, in its present room, where that is possible."""
-        with self.lock, suppress(apsw.Error):
-            self.connection.execute("PRAGMA wal_checkpoint(RESTART)")
+    def write_back_log(self) -> bool:
+        """
+        Make the log begin again at its front, in its present room, where that is possible.
 
-    def use_reserve(self) -> None:
-        """Free the reserve for the steps that free room; until it is whole again the file hardly grows."""
+        False: the file has no room for what is in the log.
+        """
+        with self.lock, suppress(apsw.Error):
+            try:
+                self.connection.execute("PRAGMA wal_checkpoint(RESTART)")
+            except apsw.FullError:
+                return False
+        return True
+
+    def use_reserve(self, *, start_too: bool = False) -> None:
+        """
+        Free the reserve for the steps that free room; until it is whole again the file hardly grows.
+
+        start_too : also the part that is kept for the next start.
+        """
         was_whole = self._is_reserve_whole()
-        self.volume.release()
-        self.write_back_log()
-        self._bound_file(self.reserve_bytes // PAGE_BYTES // GROWTH_SHARE if was_whole else 0)
+        self.volume.release(keep=0 if start_too else self._start_bytes())
+        if not self.write_back_log():  # a spool that runs comes before the next start
+            self.volume.release()
+            self.write_back_log()
+        self._bound_file(may_grow=was_whole)
 
     def take_reserve(self) -> bool:
         """Make the reserve again, as far as there is room. True if it is whole: the file may grow again."""
         self.volume.take(self.reserve_bytes)
         is_whole = self._is_reserve_whole()
-        self._bound_file(MOST_PAGES if is_whole else 0)
+        self._bound_file(may_grow=is_whole)
         return is_whole
+
+    def _start_bytes(self) -> int:
+        """What stays of the reserve for the next start; nothing while the file has less than its floor."""
+        if self.volume.file_bytes() < LEAST_TABLES_BYTES:
+            return 0
+        return min(START_BYTES, self.reserve_bytes * 3 // 4)
 
     def _is_reserve_whole(self) -> bool:
         return self.volume.free_bytes() is None or self.volume.reserve_bytes() >= self.reserve_bytes
 
-    def _bound_file(self, pages: int) -> None:
+    def _bound_file(self, *, may_grow: bool) -> None:
         """
-        Let the file grow by so many pages at most, less than a reserve has.
+        Let the file grow by a share of the room there is; not at all without a reserve, above the floor.
 
         The pages that a commit adds to the log may find no room in the file. Such a log can be neither
         written back nor begun again, and nothing could be deleted any more.
         """
         with self.lock, suppress(apsw.Error):
-            most = min(MOST_PAGES, int(self.connection.execute("PRAGMA page_count").get) + pages)
-            self.connection.execute(f"PRAGMA max_page_count = {most}")
+            self.connection.execute(f"PRAGMA max_page_count = {self._most_pages(may_grow=may_grow)}")
+
+    def _most_pages(self, *, may_grow: bool) -> int:
+        free_bytes, file_bytes = self.volume.free_bytes(), self.volume.file_bytes()
+        if free_bytes is None:
+            return MOST_PAGES
+        if not may_grow and file_bytes >= LEAST_TABLES_BYTES:
+            return max(1, file_bytes // PAGE_BYTES)  # SQLite keeps the pages that the file has
+        room_bytes = free_bytes + max(0, self.volume.reserve_bytes() - self._start_bytes())
+        return min(MOST_PAGES, (file_bytes + room_bytes // GROWTH_SHARE) // PAGE_BYTES)
 
     def _copy_aside(self, aside: Path) -> None:
         """Copy the content of a file that has vanished: this connection can still read it."""
@@ -223,14 +259,22 @@ class SpoolDisk:
             self.file_lock.release()
 
     def _open(self) -> None:
-        try:
-            self._open_file()
-        except (SpoolFull, SpoolUnavailable):
-            if not self.volume.reserve_bytes():
-                raise
-            self.volume.release()
-            self._open_file()
+        while True:
+            try:
+                self._open_file()
+                break
+            except (SpoolFull, SpoolUnavailable) as error:
+                if not self._free_for_start(error):
+                    raise
         self.take_reserve()
+
+    def _free_for_start(self, error: Exception) -> bool:
+        """Free the reserve, then one by one the files set aside that another one has read. False: none is."""
+        if self.volume.reserve_bytes():
+            self.volume.release()
+            return not self.volume.reserve_bytes()
+        aside = superseded(self.path) if isinstance(error, SpoolFull) else None
+        return aside is not None and delete(aside) > 0
 
     def _open_file(self) -> None:
         room_bytes = self._budget_bytes
@@ -241,6 +285,8 @@ class SpoolDisk:
         self.opened += 1
         try:
             self.number = self._number_now()
+            if self.volume.log_bytes() > self.log_bytes:
+                self.write_back_log()  # of a new file: a small disk has no room for its tables in both
             self.connection.set_wal_hook(self._after_commit)
             with self.transaction() as connection:
                 come = self._begin(connection)

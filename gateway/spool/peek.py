@@ -16,6 +16,7 @@ import apsw
 
 from cleanside.gateway.errors import SpoolDamaged
 from cleanside.gateway.spool.boots import Placements
+from cleanside.gateway.spool.carry_back import as_far_as_carried
 from cleanside.gateway.spool.payload import NotAsWritten, UnitSet, whole
 from cleanside.gateway.spool.rows import (
     NONE_UNPROTECTED,
@@ -75,6 +76,7 @@ def next_batch(
     Raises SpoolDamaged where a number is missing; KeyError, TypeError, ValueError where a row is not as it
     was written (`gateway.spool.rows.is_sound`).
     """
+    stream = as_far_as_carried(connection, stream)
     first_seq = stream.acknowledged_through + 1
     if first_seq > stream.appended_through:
         return None

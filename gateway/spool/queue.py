@@ -30,6 +30,7 @@ from cleanside.gateway.errors import CalledWrongly, SpoolDamaged, SpoolFull, Try
 from cleanside.gateway.log import Log, unheard
 from cleanside.gateway.spool.age import Ages, ages
 from cleanside.gateway.spool.append import Appends, UnitSets
+from cleanside.gateway.spool.aside import aside_bytes, aside_path, delete, set_aside_files
 from cleanside.gateway.spool.boots import (
     Placements,
     add_anchor,
@@ -39,6 +40,15 @@ from cleanside.gateway.spool.boots import (
     note_copied,
     place_waiting,
     register_boot,
+)
+from cleanside.gateway.spool.carry_back import (
+    SetAsidePages,
+    as_far_as_carried,
+    begin,
+    carry_piece,
+    is_unfinished,
+    left_aside,
+    next_to_carry,
 )
 from cleanside.gateway.spool.checksum import unit_seed
 from cleanside.gateway.spool.disk import SpoolDisk
@@ -68,23 +78,23 @@ from cleanside.gateway.spool.payload import whole
 from cleanside.gateway.spool.peek import BatchContext, is_sound_in, next_batch, span
 from cleanside.gateway.spool.rescue import DAMAGED_REASON as DAMAGED
 from cleanside.gateway.spool.rescue import (
+    PIECE_BYTES,
     add_salvaged,
-    aside_path,
     boot_before,
-    carry_back,
+    find_gone,
     find_new,
     is_end_known,
     is_read,
     is_salvaged,
     salvage,
-    set_aside_files,
+    superseded,
     waiting,
 )
 from cleanside.gateway.spool.rewind import count_held, rewind_stream
 from cleanside.gateway.spool.room import (
-    LEAST_TABLES_BYTES,
     SpoolRoom,
     file_bytes,
+    fits,
     is_over,
     tables_bytes,
     used_bytes,
@@ -116,7 +126,13 @@ from cleanside.gateway.spool.unconfirmed import (
     has_event,
     unconfirmed,
 )
-from cleanside.gateway.spool.volume import LEAST_LOG_BYTES, SystemVolume, Unlimited, Volume
+from cleanside.gateway.spool.volume import (
+    LEAST_LOG_BYTES,
+    LEAST_TABLES_BYTES,
+    SystemVolume,
+    Unlimited,
+    Volume,
+)
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.wire import Batch, Reading, instant_text
 
@@ -146,7 +162,8 @@ __all__ = ["BootState", "Spool", "SpoolState", "check"]
 def _on_a_full_disk(verb: Callable[Concatenate[Spool, P], T]) -> Callable[Concatenate[Spool, P], T]:
     """
     Try the verb again with the log written back; then with fewer rows and the room of the reserve, where the
-    file does not grow; and once more where the reserve is whole again, because others freed room.
+    file does not grow; and once more without a file set aside that is not needed, or where the reserve is
+    whole again, because others freed room.
     """
 
     @wraps(verb)
@@ -161,7 +178,8 @@ def _on_a_full_disk(verb: Callable[Concatenate[Spool, P], T]) -> Callable[Concat
         try:
             return verb(spool, *args, **kwargs)
         except SpoolFull:
-            if not spool._disk.take_reserve():
+            has_freed = spool._delete_one_aside()
+            if not spool._disk.take_reserve() and not has_freed:
                 raise
         return verb(spool, *args, **kwargs)
 
@@ -218,6 +236,9 @@ class Spool:
         self._in_flight = range(0)  # positions that `peek` returned and that are not acknowledged
         self._traffic: dict[str, tuple[int, int]] = {}
         self._pages: Pages | None = None  # of the file that is being salvaged
+        self._set_aside = SetAsidePages(path)  # while they are carried back
+        self._all_needed: list[Path] = []  # the files set aside, once each was found to be needed
+        self._carries = True  # something may have to be carried back; False: nothing has
         self.entries_added = 0  # since this process opened the file
         self.events_added = 0  # since this process opened the file, so that the uplink need not query
         self._appends = Appends()
@@ -236,7 +257,9 @@ class Spool:
             vfs=vfs,
         )
         self._room = SpoolRoom(
-            self._disk.transaction, lambda: self._unit_sets.by_number(self._disk.connection)
+            self._disk.transaction,
+            lambda: self._unit_sets.by_number(self._disk.connection),
+            self._delete_aside,
         )
         self.make_room()
 
@@ -282,6 +305,7 @@ class Spool:
         The readings of a boot that is not placed yet have to wait, and so do those behind them in the stream.
         report : add the gateway's report: facts for silence, time and the account.
         """
+        self._carry_on()
         while True:
             with self._disk.reading() as connection:
                 try:
@@ -309,6 +333,7 @@ class Spool:
                 first, last = span(batch)
                 self._in_flight = range(stream.position(first), stream.position(last) + 1)
                 return batch
+        self._in_flight = range(0)
         return None
 
     def _give_up_unreadable(self, most: int) -> int:
@@ -383,25 +408,52 @@ class Spool:
         """
         Send again from number through + 1 of `stream`, as far back as readings are still stored.
 
-        Deleted numbers are declared shed, reason `pruned_after_ack`. Returns how many are sent again.
+        Deleted numbers are declared shed, reason `pruned_after_ack`. What files set aside have of it follows
+        as far as there is room, the rest once the server has that (`peek`). Returns how many are here now.
         """
-        self._carry_back(self.stream(stream), through)
         with self._disk.transaction() as connection:
-            return rewind_stream(connection, self._stream(connection, stream), through)
+            row = self._stream(connection, stream)
+            if not begin(connection, row, through):
+                return rewind_stream(connection, row, through)
+        self._carries = True
+        while self._carry_next(stream):
+            pass
+        with self._disk.reading() as connection:
+            return count_held(connection, row, through)
 
-    def _carry_back(self, row: StreamRow, through: int) -> None:
-        """Take what the server had and lost of a salvaged stream from the files that were set aside."""
-        if not is_salvaged(row):
+    def _carry_on(self) -> None:
+        """Carry back the next piece of what the server lost, once it has the piece before."""
+        if not self._carries or self._in_flight:  # a batch in flight is peeked again before any other
             return
-        for aside in set_aside_files(self.path):
-            with self._disk.reading() as connection:
-                if count_held(connection, row, through) >= row.acknowledged_through - through:
-                    return
-            pages, first = read_pages(aside), through + 1
-            while first <= row.acknowledged_through:
-                with self._disk.transaction() as connection:
-                    first = carry_back(connection, pages, row, first)
-                    self._forget()
+        with self._disk.reading() as connection:
+            self._carries = is_unfinished(connection)
+            row = next_to_carry(connection)
+        if row is not None:
+            self._carry_next(row.stream)
+        if not self._carries:
+            self._set_aside.forget()
+
+    def _carry_next(self, stream: str) -> bool:
+        """Carry back a piece of a stream. False: that was all, or there is no room: others go first."""
+        files = self._set_aside.newest_first()  # slow where they are new: appends continue meanwhile
+        self._disk.take_reserve()
+        try:
+            return self._carry_piece(stream, files)
+        except SpoolFull as error:
+            self._log("gateway.carry_back_waits", level=logging.WARNING, reason=error, stream=stream)
+            return False
+
+    @_on_a_full_disk
+    def _carry_piece(self, stream: str, files: Sequence[Pages]) -> bool:
+        if not self._has_room():
+            return False
+        with self._disk.transaction() as connection:
+            row = self._stream(connection, stream)
+            if not left_aside(connection, row):
+                return False
+            carry_piece(connection, row, files)
+            self._forget()
+            return True
 
     @_on_a_full_disk
     def fork(self, reason: str, *, move: bool = False) -> str:
@@ -489,8 +541,50 @@ class Spool:
                 self._make_room()
             except SpoolFull:  # a delete needs room in the log first
                 self._disk.use_reserve()
-                self._make_room()
+                self._make_room_or_cut()
         self._disk.take_reserve()
+
+    def _has_room(self) -> bool:
+        """True if there is room for one piece of old readings, without giving up any that waits."""
+        while not fits(PIECE_BYTES, self.used_bytes(), self._tables_bytes()):
+            if not self._room.prune():
+                return self._is_sent()
+        return True
+
+    def _is_sent(self) -> bool:
+        """True if no reading waits here: old ones take the last of the room then."""
+        with self._disk.reading() as connection:
+            rows = [as_far_as_carried(connection, row) for row in stream_rows(connection)]
+        return all(row.acknowledged_through >= row.appended_through for row in rows)
+
+    def _delete_aside(self, connection: apsw.Connection) -> int:
+        """Delete the oldest file set aside that is not needed. Returns its bytes; 0: there is none."""
+        aside = None if is_unfinished(connection) else self._not_needed(connection)
+        if aside is None:
+            return 0
+        freed_bytes = delete(aside)
+        is_read(connection, aside.name)
+        self._tell_of_gone(connection)
+        return freed_bytes
+
+    def _delete_one_aside(self) -> bool:
+        with suppress(TryAgain), self._disk.transaction() as connection:
+            return self._delete_aside(connection) > 0
+        return False
+
+    def _not_needed(self, connection: apsw.Connection) -> Path | None:
+        """The oldest file set aside that is read to its end, by this spool or one before it."""
+        files, unread = set_aside_files(self.path), waiting(connection)
+        done = [aside for aside in files if aside.name not in unread]
+        if done or files == self._all_needed:
+            return done[-1] if done else None
+        aside = superseded(self.path)  # slow
+        self._all_needed = files if aside is None else []
+        return aside
+
+    def _tell_of_gone(self, connection: apsw.Connection) -> None:
+        for name in find_gone(connection, self.path):
+            self._tell(connection, "spool_aside_deleted", {"kept_as": name})
 
     def _make_room(self, *, spare_bytes: int = 0) -> None:
         """spare_bytes : room that the tables leave to what comes next."""
@@ -502,6 +596,13 @@ class Spool:
             self._room.make(tables_bytes=most_bytes, in_flight=self._in_flight)
         self._tell_of_budget()
 
+    def _make_room_or_cut(self, *, spare_bytes: int = 0) -> None:
+        try:
+            self._make_room(spare_bytes=spare_bytes)
+        except SpoolFull:
+            self._disk.use_reserve(start_too=True)
+            self._room.cut(in_flight=self._in_flight)
+
     def _tables_bytes(self) -> int:
         with self._disk.reading() as connection:
             return tables_bytes(
@@ -510,13 +611,14 @@ class Spool:
                 log_bytes=self._disk.log_bytes,
                 file_bytes=file_bytes(connection),
                 lacking_bytes=self._disk.lacking_bytes(),
+                aside_bytes=aside_bytes(self.path),
             )
 
     def _let_go(self) -> None:
         """The disk is full: free the reserve, and delete readings that have no room."""
         with self._disk.lock, suppress(TryAgain):
             self._disk.use_reserve()
-            self._make_room(spare_bytes=LEAST_LOG_BYTES)
+            self._make_room_or_cut(spare_bytes=LEAST_LOG_BYTES)
             self._disk.write_back_log()
 
     def _tell_of_budget(self) -> None:
@@ -742,26 +844,35 @@ class Spool:
 
     # ------------------------------------------------------------ damage
 
-    @_on_a_full_disk
     def salvage(self) -> bool:
-        """Carry over some readings of a file that was set aside. False: nothing is left to do."""
+        """
+        Carry over some readings of a file that was set aside.
+
+        False: nothing is left to do, or there is no room for more until what waits is sent.
+        """
         with self._disk.reading() as connection:
             names = waiting(connection)
         if not names:
             self._pages = None
             return False
         aside = aside_path(self.path, names[0])
-        if aside is None:  # not a name of ours: another program changed the note
-            with self._disk.transaction() as connection:
-                is_read(connection, names[0])
-            return True
-        if self._pages is None or self._pages.path.name != names[0]:
+        if aside is not None and (self._pages is None or self._pages.path != aside):
             self._pages = read_pages(aside)  # slow: appends continue meanwhile
+        self._disk.take_reserve()
+        return self._salvage_piece(names[0], None if aside is None else self._pages)
+
+    @_on_a_full_disk
+    def _salvage_piece(self, name: str, pages: Pages | None) -> bool:
+        """pages : None: it is not a name of ours, because another program changed the note."""
+        if not self._has_room():
+            return False
         with self._disk.transaction() as connection:
-            if names[0] in waiting(connection) and not salvage(connection, self._pages):
-                is_read(connection, names[0])
+            if pages is None:
+                is_read(connection, name)
+            elif name in waiting(connection) and not salvage(connection, pages):
+                is_read(connection, name)
                 place_waiting(connection)
-                self._tell(connection, "spool_salvaged", {"kept_as": names[0]})
+                self._tell(connection, "spool_salvaged", {"kept_as": name})
             self._forget()
         return True
 
@@ -785,7 +896,9 @@ class Spool:
         forget_old_boots(connection)
         place_waiting(connection)
         self._declare_loss(connection, self._mark.loss())
+        self._carries = True
         set_aside = find_new(connection, self.path)
+        self._tell_of_gone(connection)
         carry_over_events(connection, reversed(set_aside))
         self.events_added += len(set_aside)
         for aside in set_aside:

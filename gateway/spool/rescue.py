@@ -1,14 +1,15 @@
 """
-A damaged or vanished spool: move it aside whole, and send its readable readings under their own numbers.
+A damaged or vanished spool: send its readable readings under their own numbers.
 
 SQLite reads what it can; the rest comes from the pages themselves (`gateway.spool.pages`), so damage to the
 first page or to an inner one costs only that page.
 
-Promises: the old file is neither changed nor deleted. Collection continues in the new file at once. Each
-number above the old mark is either carried over with its time, or declared shed, reason `damaged`. Readings
-below it stay in the old file, and come from there if the server loses them. The work goes in small
-transactions and continues after a restart.
-Leaves to others: detecting damage (`gateway.spool.queue`), sending (`gateway.uplink.loop`).
+Promises: the old file is not changed. Collection continues in the new file at once. Each number above the
+old mark is either carried over with its time, or declared shed, reason `damaged`. Readings below it stay in
+the old file, and come from there if the server loses them (`gateway.spool.carry_back`). The work goes in
+small transactions and continues after a restart.
+Leaves to others: detecting damage, room for the work (`gateway.spool.queue`), names and deletion of such
+files (`gateway.spool.aside`), sending (`gateway.uplink.loop`).
 
 Salvaged streams have negative positions in the new file, in front of all others. AUTOINCREMENT never uses
 these, because it continues from the highest.
@@ -16,9 +17,7 @@ these, because it continues from the highest.
 
 from __future__ import annotations
 
-import itertools
 import json
-import os
 from collections.abc import Iterable, Mapping, Sequence, Set
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -28,10 +27,11 @@ from typing import Any, Final
 
 import apsw
 
+from cleanside.gateway.spool.aside import number_of, set_aside_files
 from cleanside.gateway.spool.boots import Placements, load_placements, placements_of
 from cleanside.gateway.spool.checksum import unit_seed
 from cleanside.gateway.spool.file_notes import read_note, set_note
-from cleanside.gateway.spool.high_mark import SUFFIX, read_mark
+from cleanside.gateway.spool.high_mark import read_mark
 from cleanside.gateway.spool.new_rows import UnwrittenRows, insert_rows
 from cleanside.gateway.spool.pages import Pages, read_pages
 from cleanside.gateway.spool.payload import NotAsWritten, UnitSet, read_unit_set, write_unit_set
@@ -44,33 +44,10 @@ from cleanside.gateway.wire import ShedRange
 DAMAGED_REASON: Final = "damaged"
 NOTE: Final = "salvage"  # note of the files that are not read to their end yet
 _KNOWN_NOTE: Final = "set_aside"  # note of all files that were ever set aside
-_AT_ONCE: Final = 2_000  # numbers a transaction (chosen, as for pruning)
+PIECE: Final = 500  # numbers a transaction: their readings fit the smallest log (chosen)
+PIECE_BYTES: Final = 32 * 2**10  # about what a piece takes in the tables
 _FAR: Final = 2**40  # positions between two salvaged streams: more numbers than any stream will have
 _UNREADABLE: Final = (apsw.Error, UnicodeDecodeError, TypeError)  # errors of reading a damaged table
-#: of a spool; the mark goes first: it must not be left beside a file that is new
-_PARTS: Final = (SUFFIX, "", "-wal", "-shm")
-
-
-def free_name(path: Path) -> Path:
-    """A free name beside `path` for a file that is set aside."""
-    names = (path.with_name(f"{path.name}.damaged-{number}") for number in itertools.count(1))
-    return next(name for name in names if not os.path.lexists(name))
-
-
-def set_aside(path: Path) -> None:
-    """Move the spool at `path` aside with its log, under a free name. Nothing happens if it is gone."""
-    if not path.exists():
-        return
-    aside = free_name(path)
-    for part in _PARTS:
-        with suppress(FileNotFoundError):
-            os.rename(f"{path}{part}", f"{aside}{part}")  # noqa: PTH104 - names with a suffix added, not paths
-
-
-def move_mark(path: Path, aside: Path) -> None:
-    """Move the mark of the spool at `path` beside its file `aside`."""
-    with suppress(FileNotFoundError):
-        os.rename(f"{path}{SUFFIX}", f"{aside}{SUFFIX}")  # noqa: PTH104 - as above
 
 
 def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
@@ -87,6 +64,36 @@ def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
     for aside in new:
         _copy_marks(connection, aside)
     return new
+
+
+def superseded(path: Path) -> Path | None:
+    """The oldest set-aside file that a newer one, or the spool, has read to its end; None: there is none."""
+    files = set_aside_files(path)
+    for aside in reversed(files):
+        newer = [path, *(other for other in files if number_of(other) > number_of(aside))]
+        if any(_has_read(other, aside.name) for other in newer):
+            return aside
+    return None
+
+
+def _has_read(spool: Path, name: str) -> bool:
+    with _opened(spool) as old:
+        rows = _rows(old, "name, value", "notes")
+    notes = read_pages(spool).pairs if rows is None else dict(rows)
+    try:
+        return name in json.loads(notes[_KNOWN_NOTE]) and name not in json.loads(notes.get(NOTE, "[]"))
+    except (KeyError, TypeError, ValueError):
+        return False
+
+
+def find_gone(connection: apsw.Connection, path: Path) -> list[str]:
+    """Set-aside files that this spool knew of and that were deleted; from now on it does not."""
+    there = {aside.name for aside in set_aside_files(path)}
+    names = _names(connection, _KNOWN_NOTE)
+    gone = [name for name in names if name not in there]
+    if gone:
+        set_note(connection, _KNOWN_NOTE, [name for name in names if name in there])
+    return gone
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,19 +127,6 @@ def _copy_marks(connection: apsw.Connection, aside: Path) -> None:
     if marks is None:
         marks = list(read_pages(aside).pairs.items())  # the notes among them are marks that are never read
     connection.executemany("INSERT OR IGNORE INTO source_marks VALUES (?, ?)", marks)
-
-
-def aside_path(path: Path, name: str) -> Path | None:
-    """
-    The file of this name that was set aside from `path`; None: no name that `free_name` gives, or a link.
-
-    Names come from the spool's own notes and from its folder: neither may lead to another file.
-    """
-    number = name.removeprefix(f"{path.name}.damaged-")
-    if number == name or not number.isdecimal() or not number.isascii():
-        return None
-    aside = path.with_name(name)
-    return None if aside.is_symlink() else aside
 
 
 def waiting(connection: apsw.Connection) -> list[str]:
@@ -173,7 +167,7 @@ def _carry_over(
 ) -> bool:
     new = _salvaged(connection, stream)
     first = new.appended_through + 1
-    last = min(first + _AT_ONCE - 1, stream.appended_through)
+    last = min(first + PIECE - 1, stream.appended_through)
     if first > last:
         return False
     held = _insert_sound(connection, old, known, stream, new, (first, last))
@@ -213,20 +207,12 @@ def is_salvaged(stream: StreamRow) -> bool:
     return stream.first_position < 0
 
 
-def set_aside_files(path: Path) -> list[Path]:
-    """What was set aside of the spool at `path`, newest first."""
-    beside = [aside_path(path, other.name) for other in path.parent.glob(f"{path.name}.damaged-*")]
-    return sorted(filter(None, beside), key=lambda aside: int(aside.name.rpartition("-")[2]), reverse=True)
-
-
-def carry_back(connection: apsw.Connection, pages: Pages, new: StreamRow, first: int) -> int:
+def carry_back(connection: apsw.Connection, pages: Pages, new: StreamRow, first: int, last: int) -> None:
     """
-    Insert some readings of a salvaged stream that the server had and lost, from number `first` on.
+    Insert readings first..last of a salvaged stream that the server had and lost, as far as they are missing.
 
-    pages : of a file that was set aside, read before. In the caller's transaction. Returns the next number to
-    go on with, beyond the mark once all were looked at.
+    pages : of a file that was set aside, read before. In the caller's transaction.
     """
-    last = min(first + _AT_ONCE - 1, new.acknowledged_through)
     query = "SELECT position FROM readings WHERE position BETWEEN ? AND ?"
     there = {
         new.seq(position)
@@ -234,14 +220,13 @@ def carry_back(connection: apsw.Connection, pages: Pages, new: StreamRow, first:
     }
     for entry in shed_within(connection, new.number, first, last):  # given up for good
         there.update(range(entry.first, entry.last + 1))
+    if len(there) > last - first:
+        return
     with _opened(pages.path) as old:
         known = _read_old(old, pages)
         stream = next((row for row in known.streams if row.stream == new.stream), None)
-        if stream is None:
-            return new.acknowledged_through + 1
-        if len(there) <= last - first:
+        if stream is not None:
             _insert_sound(connection, old, known, stream, new, (first, last), without=there)
-    return last + 1
 
 
 def _salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:

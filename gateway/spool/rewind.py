@@ -34,12 +34,22 @@ def rewind_stream(connection: apsw.Connection, row: StreamRow, through: int) -> 
     """
     if not 0 <= through < row.acknowledged_through:
         return 0
-    span = row.position(through + 1), row.position(row.acknowledged_through)
+    declare_holes(connection, row, through + 1, row.acknowledged_through)
+    set_back(connection, row, through)
+    return count_held(connection, row, through)
+
+
+def set_back(connection: apsw.Connection, row: StreamRow, through: int) -> None:
+    """Set the mark of a stream back, whatever is here of its numbers."""
+    connection.execute("UPDATE streams SET acknowledged_through = ? WHERE number = ?", (through, row.number))
+
+
+def declare_holes(connection: apsw.Connection, row: StreamRow, first: int, last: int) -> None:
+    """Declare numbers first..last of a stream that are not here any more."""
+    span = row.position(first), row.position(last)
     holes = cast(list[tuple[int, int]], connection.execute(_MISSING, span).fetchall())
     for before, after in holes:
         declare(connection, row.number, row.seq(before + 1), row.seq(after - 1), "pruned_after_ack")
-    connection.execute("UPDATE streams SET acknowledged_through = ? WHERE number = ?", (through, row.number))
-    return count_held(connection, row, through)
 
 
 def count_held(connection: apsw.Connection, row: StreamRow, through: int) -> int:

@@ -1,12 +1,14 @@
 """
 Room on the disk: which readings are deleted first, which are thinned, and how that is declared.
 
-Promises: acknowledged readings are deleted before any other, the oldest first. When waiting ones have to be
-deleted, the whole backlog is thinned evenly in time, interval by interval, and longer intervals are used
-only when shorter ones do not help. Readings in flight stay. Every deleted number is declared shed. Of
-readings older than the budget's days, acknowledged ones are deleted, and waiting ones are thinned, once, to
-what still shows each hour. The work goes in small transactions, a bounded number for each call, so no append
-waits long. The budget includes the log, and is never more than the file system has room for.
+Promises: acknowledged readings are deleted before any other, the oldest first; then readings that a file set
+aside has too; then whole files set aside of which no reading waits, the oldest first. When waiting readings
+have to be deleted, the whole backlog is thinned evenly in time, interval by interval, and longer intervals
+are used only when shorter ones do not help. Readings in flight stay. Every deleted number is declared shed.
+Of readings older than the budget's days, acknowledged ones are deleted, and waiting ones are thinned, once,
+to what still shows each hour. The work goes in small transactions, a bounded number for each call, so no
+append waits long. The budget includes the log and the files set aside, and is never more than the file system
+has room for.
 Leaves to others: which readings of an interval stay (`gateway.spool.thinning`), which are old
 (`gateway.spool.age`).
 """
@@ -15,35 +17,47 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
-from typing import Final
+from functools import partial
+from typing import Final, TypeVar
 
 import apsw
 
+from cleanside.gateway.errors import SpoolFull
 from cleanside.gateway.spool.age import Ages
+from cleanside.gateway.spool.carry_back import put_back
 from cleanside.gateway.spool.payload import UnitSet
 from cleanside.gateway.spool.rows import Row, read_rows
 from cleanside.gateway.spool.shed import declare
 from cleanside.gateway.spool.state import StreamRow, last_position, stream_rows
 from cleanside.gateway.spool.thinning import LEVELS_S, intervals, worth_keeping
-from cleanside.gateway.spool.volume import PAGE_BYTES
+from cleanside.gateway.spool.volume import LEAST_TABLES_BYTES, PAGE_BYTES
 
 BUDGET_REASON: Final = "disk_budget"
 _AT_ONCE: Final = 2_000  # rows a transaction: some milliseconds, so that no append waits long (chosen)
+_LEAST_AT_ONCE: Final = 125  # where the log has no room for more (chosen)
 _TURNS: Final = 12  # transactions a call; with a call every 500 readings the thinning outruns the filling
 _FILL_TO: Final = 0.95  # of the budget: a pass takes a while, and readings keep arriving (chosen)
-
-LEAST_TABLES_BYTES: Final = 192 * 2**10  # the floor: the tables get this much, however full the disk (chosen)
+_BRING_TO: Final = 0.8  # of the budget: what files set aside have is brought back up to here (chosen)
 _OLD_INTERVAL_S: Final = 3_600  # thinned old readings still show each shift (chosen)
 
+T = TypeVar("T")
 Transaction = Callable[[], AbstractContextManager[apsw.Connection]]
 
 
 class SpoolRoom:
     """Keeps the readings of a spool within a budget. The caller has the spool's lock."""
 
-    def __init__(self, transaction: Transaction, unit_sets: Callable[[], Mapping[int, UnitSet]]) -> None:
+    def __init__(
+        self,
+        transaction: Transaction,
+        unit_sets: Callable[[], Mapping[int, UnitSet]],
+        delete_aside: Callable[[apsw.Connection], int],
+    ) -> None:
+        """delete_aside : deletes a file set aside of which no reading waits; returns its bytes, else 0."""
         self._transaction = transaction
         self._unit_sets = unit_sets
+        self._delete_aside = delete_aside
+        self._at_once = _AT_ONCE
         self._level = 0
         self._next: int | None = None  # the position at which the pass continues; None: at the oldest
         self._old_next = 0  # the position up to which old waiting readings were thinned
@@ -51,29 +65,59 @@ class SpoolRoom:
     def make(self, *, tables_bytes: int, in_flight: range) -> None:
         """Free room until the tables take less than that, or the turns of this call are used up."""
         for _ in range(_TURNS):
-            with self._transaction() as connection:
-                # Level and place of the pass stay: the next readings are thinned as much as those before
-                # them.
-                if not is_over(used_bytes(connection), tables_bytes):
-                    return
-                if self._prune(connection):
-                    self._level, self._next = 0, None
-                else:
-                    self._thin(connection, in_flight)
+            freed_bytes = self._in_one(
+                partial(self._free_some, tables_bytes=tables_bytes, in_flight=in_flight)
+            )
+            if freed_bytes is None:
+                return
+            tables_bytes += freed_bytes
+
+    def _free_some(self, connection: apsw.Connection, *, tables_bytes: int, in_flight: range) -> int | None:
+        """One turn. Returns the bytes that it frees beside the tables; None: the tables have room."""
+        # Level and place of the pass stay: the next readings are thinned as much as those before them.
+        if not is_over(used_bytes(connection), tables_bytes):
+            return None
+        if self._prune(connection) or put_back(connection, most=self._at_once, in_flight=in_flight):
+            self._level, self._next = 0, None
+        elif freed_bytes := self._delete_aside(connection):
+            return freed_bytes
+        else:
+            self._thin(connection, in_flight)
+        return 0
+
+    def _in_one(self, turn: Callable[[apsw.Connection], T]) -> T:
+        """One transaction; of fewer rows where the log of a full disk has no room for so many."""
+        self._at_once = _AT_ONCE
+        while True:
+            before = self._level, self._next, self._old_next
+            try:
+                with self._transaction() as connection:
+                    return turn(connection)
+            except SpoolFull:
+                self._level, self._next, self._old_next = before
+                if self._at_once <= _LEAST_AT_ONCE:
+                    raise
+                self._at_once //= 4
 
     def make_by_age(self, old: Callable[[apsw.Connection], Ages | None], *, in_flight: range) -> None:
         """Delete old readings or thin them, until none is left or the turns of this call are used up."""
         for _ in range(_TURNS):
-            with self._transaction() as connection:
-                ages = old(connection)
-                if ages is None or not (
-                    self._prune_old(connection, ages) or self._thin_old(connection, ages, in_flight)
-                ):
-                    return
+            if not self._in_one(partial(self._free_old, old=old, in_flight=in_flight)):
+                return
+
+    def _free_old(
+        self, connection: apsw.Connection, *, old: Callable[[apsw.Connection], Ages | None], in_flight: range
+    ) -> bool:
+        ages = old(connection)
+        return ages is not None and (
+            self._prune_old(connection, ages) or self._thin_old(connection, ages, in_flight)
+        )
 
     def _prune_old(self, connection: apsw.Connection, ages: Ages) -> bool:
         for row in stream_rows(connection):
-            rows = _old_rows(connection, ages, row.first_position, row.position(row.acknowledged_through))
+            rows = self._old_rows(
+                connection, ages, row.first_position, row.position(row.acknowledged_through)
+            )
             if rows:
                 span = (rows[0][0], rows[-1][0])
                 connection.execute("DELETE FROM readings WHERE position BETWEEN ? AND ?", span)
@@ -85,27 +129,30 @@ class SpoolRoom:
             self._old_next = 0
         for row in stream_rows(connection):
             begin = max(_behind(row, in_flight), self._old_next)
-            rows = _old_rows(connection, ages, begin, row.last_position)
+            rows = self._old_rows(connection, ages, begin, row.last_position)
             whole = list(intervals(rows, _OLD_INTERVAL_S))
             # The last interval may continue in rows that are not old yet: left until it is complete.
-            if whole and len(rows) < _AT_ONCE:
+            if whole and len(rows) < self._at_once:
                 whole.pop()
             if whole:
                 self._old_next = self._thin_intervals(connection, row, whole)
                 return True
         return False
 
+    def cut(self, *, in_flight: range) -> None:
+        """Delete the oldest waiting readings, some at once: even thinning has no room for its ranges."""
+        self._in_one(partial(self._cut, in_flight=in_flight))
+
     def prune(self) -> int:
         """Delete the oldest acknowledged readings, some at once. Returns how many."""
-        with self._transaction() as connection:
-            return self._prune(connection)
+        return self._in_one(self._prune)
 
     def _prune(self, connection: apsw.Connection) -> int:
         for row in stream_rows(connection):
             connection.execute(
                 "DELETE FROM readings WHERE position IN (SELECT position FROM readings "
                 "WHERE position BETWEEN ? AND ? ORDER BY position LIMIT ?)",
-                (row.first_position, row.position(row.acknowledged_through), _AT_ONCE),
+                (row.first_position, row.position(row.acknowledged_through), self._at_once),
             )
             if (deleted := connection.changes()) > 0:
                 _forget_shed(connection, row)
@@ -117,7 +164,7 @@ class SpoolRoom:
         for row in stream_rows(connection):
             begin = _behind(row, in_flight)
             begin = max(begin, self._next if self._next is not None else begin)
-            rows = read_rows(connection, begin, row.last_position, limit=_AT_ONCE)
+            rows = read_rows(connection, begin, row.last_position, limit=self._at_once)
             if rows:
                 self._thin_rows(connection, row, rows)
                 return
@@ -130,7 +177,7 @@ class SpoolRoom:
         whole = list(intervals(rows, LEVELS_S[self._level]))
         # The last interval may continue in rows not read yet: left for the next turn, unless it is the only
         # one.
-        if len(whole) > 1 and len(rows) == _AT_ONCE:
+        if len(whole) > 1 and len(rows) == self._at_once:
             whole.pop()
         self._next = self._thin_intervals(connection, row, whole)
 
@@ -151,10 +198,16 @@ class SpoolRoom:
         """Nothing is left to thin: delete the oldest."""
         for row in stream_rows(connection):
             begin = _behind(row, in_flight)
-            rows = read_rows(connection, begin, row.last_position, limit=_AT_ONCE)
+            rows = read_rows(connection, begin, row.last_position, limit=self._at_once)
             if rows:
                 _give_up(connection, row, [r[0] for r in rows])
                 return
+
+    def _old_rows(self, connection: apsw.Connection, ages: Ages, first: int, last: int) -> list[Row]:
+        """Old readings at the beginning of positions first..last, some at once; cheap where none are."""
+        if not ages.old(read_rows(connection, first, last, limit=1)):
+            return []
+        return ages.old(read_rows(connection, first, last, limit=self._at_once))
 
 
 def _behind(row: StreamRow, in_flight: range) -> int:
@@ -163,16 +216,14 @@ def _behind(row: StreamRow, in_flight: range) -> int:
     return in_flight.stop if begin in in_flight else begin
 
 
-def _old_rows(connection: apsw.Connection, ages: Ages, first: int, last: int) -> list[Row]:
-    """Old readings at the beginning of positions first..last, some at once; cheap where there are none."""
-    if not ages.old(read_rows(connection, first, last, limit=1)):
-        return []
-    return ages.old(read_rows(connection, first, last, limit=_AT_ONCE))
-
-
 def is_over(used_bytes: int, tables_bytes: int) -> bool:
     """True if the tables take more than their share of the budget."""
     return used_bytes > tables_bytes * _FILL_TO
+
+
+def fits(size: int, used_bytes: int, tables_bytes: int) -> bool:
+    """True if readings of `size` bytes can be brought back without giving up others soon after."""
+    return used_bytes + size <= tables_bytes * _BRING_TO
 
 
 def used_bytes(connection: apsw.Connection) -> int:
@@ -186,16 +237,24 @@ def file_bytes(connection: apsw.Connection) -> int:
 
 
 def tables_bytes(
-    budget_bytes: int, free_bytes: int | None, *, log_bytes: int, file_bytes: int, lacking_bytes: int
+    budget_bytes: int,
+    free_bytes: int | None,
+    *,
+    log_bytes: int,
+    file_bytes: int,
+    lacking_bytes: int,
+    aside_bytes: int,
 ) -> int:
     """
-    Room that the tables may take: the budget less the log, or the room of the file system if that is less.
+    Room that the tables may take: the budget less the log and the files set aside, or the room of the file
+    system if that is less.
 
     free_bytes : of the file system; None: not known. log_bytes : how far the log may grow.
     file_bytes : size of the file; it belongs to the spool, so a full disk alone deletes no reading.
     lacking_bytes : room that log and reserve do not have yet. Never below LEAST_TABLES_BYTES.
+    aside_bytes : of files set aside; they take half of the budget at most, so that new readings have room.
     """
-    within = budget_bytes - min(log_bytes, budget_bytes // 16)
+    within = budget_bytes - min(log_bytes, budget_bytes // 16) - min(aside_bytes, budget_bytes // 2)
     if free_bytes is not None:
         within = min(within, max(LEAST_TABLES_BYTES, file_bytes + free_bytes - lacking_bytes))
     return within

@@ -158,11 +158,11 @@ def _on_pages(aside: Path) -> list[_Carried]:
 
 
 def _carried(rows: Iterable[_EventRow], confirmed: tuple[str | None, int]) -> list[_Carried]:
-    """Those that declare a loss; a boot's correction means nothing under another numbering."""
+    """Declarations, and corrections of a boot: these mean something under their own stream alone."""
     database, through = confirmed
     carried = []
     for number, stream, at_seq, event, detail in rows:
-        if is_declared(event):
+        if is_declared(event) or (event == BOOT_CORRECTED and stream):
             first = {SENT_FIRST: {"stream": stream or None, "at_seq": at_seq}}
             by = {_BY: database or ""} if number <= through else {}
             carried.append((event, first | _object(detail) | by))

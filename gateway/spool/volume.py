@@ -3,7 +3,8 @@ The file system of a spool: its free room, and a reserve that is freed when the 
 
 A commit needs room in the log before anything can be deleted, and a log that cannot be written back cannot
 be used again: a full disk would stop the very steps that free it. So some room is reserved while there is
-plenty, as a file beside the spool, and freed when a write fails because the disk is full.
+plenty, as a file beside the spool, and freed when a write fails because the disk is full. A part of it is
+for a start alone, so that a spool that was damaged on a full disk is replaced.
 
 Promises: the room of the reserve is really allocated, not only noted; nothing here raises when the disk is
 full.
@@ -23,6 +24,8 @@ PAGE_BYTES: Final = 4096
 MOST_LOG_BYTES: Final = 1000 * PAGE_BYTES  # SQLite's own default for a checkpoint (sqlite.org/wal.html)
 LEAST_LOG_BYTES: Final = 16 * PAGE_BYTES  # chosen: a commit of five hundred readings fits
 LOG_SHARE: Final = 64  # the log may grow to this part of the room there is (chosen)
+LEAST_TABLES_BYTES: Final = 192 * 2**10  # the floor: the tables get this much, however full the disk (chosen)
+START_BYTES: Final = 320 * 2**10  # of the reserve, for a start: a new file with its log and index (chosen)
 _BESIDE_LOG_BYTES: Final = 64 * PAGE_BYTES  # for the transactions that delete, and the log's index
 
 
@@ -44,8 +47,8 @@ class Volume(Protocol):
     def take(self, size: int) -> None:
         """Reserve up to `size` bytes, as far as there is room."""
 
-    def release(self) -> None:
-        """Free the reserve."""
+    def release(self, *, keep: int = 0) -> None:
+        """Free the reserve, all but `keep` bytes."""
 
 
 class Unlimited:
@@ -66,7 +69,7 @@ class Unlimited:
     def take(self, size: int) -> None:
         """Nothing to do."""
 
-    def release(self) -> None:
+    def release(self, *, keep: int = 0) -> None:
         """Nothing to do."""
 
 
@@ -95,21 +98,22 @@ class SystemVolume:
         return _size(self._reserve)
 
     def take(self, size: int) -> None:
-        size = min(size, self.reserve_bytes() + (self.free_bytes() or 0)) // PAGE_BYTES * PAGE_BYTES
-        if size <= self.reserve_bytes():
+        had = self.reserve_bytes()
+        size = min(size, had + (self.free_bytes() or 0)) // PAGE_BYTES * PAGE_BYTES
+        if size <= had:
             return
         with suppress(OSError):
             handle = open_or_make(self._reserve)
             try:
                 os.posix_fallocate(handle, 0, size)
             except OSError:
-                os.truncate(handle, 0)  # a failed attempt may leave a size without allocated room
+                os.truncate(handle, had)  # a failed attempt may leave a size without allocated room
             finally:
                 os.close(handle)
 
-    def release(self) -> None:
+    def release(self, *, keep: int = 0) -> None:
         with suppress(OSError):
-            os.truncate(self._reserve, 0)
+            os.truncate(self._reserve, min(keep, self.reserve_bytes()))
 
 
 def _size(path: Path) -> int:
@@ -131,5 +135,5 @@ def reserve_for(room_bytes: int) -> int:
     A checkpoint may add to the spool's file as much as the log has. The last commit may have exceeded its
     limit by as much again.
     """
-    wanted = min(2 * most_log_bytes(room_bytes) + _BESIDE_LOG_BYTES, room_bytes // 4)
+    wanted = min(2 * most_log_bytes(room_bytes) + _BESIDE_LOG_BYTES, max(START_BYTES, room_bytes // 4))
     return wanted // PAGE_BYTES * PAGE_BYTES

@@ -23,7 +23,7 @@ from typing import Final
 
 import zstandard
 
-from cleanside.gateway.errors import SpoolFull, TryAgain, UnknownStream
+from cleanside.gateway.errors import SpoolFull, SpoolUnavailable, TryAgain, UnknownStream
 from cleanside.gateway.log import Log
 from cleanside.gateway.private import hidden
 from cleanside.gateway.spool.peek import span
@@ -241,7 +241,9 @@ class Uplink:
             return None
         outcome = self._said(declaration(self._spool.device, left.events))
         if is_confirmed(outcome, len(left.events)):
+            self._declare_us = now_us + _DECLARE_AGAIN_US  # where the disk fails, readings go first
             self._spool.confirm(left.through, self._database)
+            self._declare_us = 0
             return Turn()
         if is_refused(outcome):
             self._declare_us = now_us + round(self._ask_every_s * 1e6)
@@ -295,12 +297,15 @@ class Uplink:
             if asked.one_by_one:
                 self._left = streams
                 break
+            if asked.answered:  # now: a disk that fails below must not make us ask for ever
+                self._ask_again_later()
             for sent, decision in asked.decisions:
                 self._carry_out(decision, sent)
                 self.view.exchanged(outcome, decision)
                 waits_for = decision.waits_for or None
                 step = Turn(wait_s=max(step.wait_s, decision.wait_s), decision=decision, waits_for=waits_for)
             if not asked.answered:
+                self._ask_all_us = 0
                 return step
         self._ask_again_later()
         return step
@@ -507,8 +512,16 @@ class Uplink:
                 self._use(anchor)
 
     def _use(self, anchor: Anchor) -> None:
+        try:
+            is_new = self._spool.anchor(anchor)
+        except (
+            SpoolFull,
+            SpoolUnavailable,
+        ) as error:  # go on: another answer tells the time again
+            self._log("gateway.spool_failed", level=logging.ERROR, reason=error)
+            return
         self._before = anchor
-        if self._spool.anchor(anchor):
+        if is_new:
             self._log("gateway.clock_anchored", kind=anchor.kind, uncertainty_s=anchor.uncertainty_us / 1e6)
 
 

@@ -35,7 +35,7 @@ DECLARED_FOR_US = 7 * DAY_US  # a loss is shown for a week; the account shows it
 #: code of readings in conflict that came twice from a copied file
 COPIED_READING = "copied_reading"
 #: declared, and no action is needed
-NEEDS_NO_PERSON = frozenset({"spool_salvaged", "stream_opened"})
+NEEDS_NO_PERSON = frozenset({"spool_aside_deleted", "spool_salvaged", "stream_opened"})
 
 
 #: owner and device -> the machine it sits on

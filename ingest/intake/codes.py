@@ -136,6 +136,7 @@ ATTENTION_STEPS: Mapping[str, str] = {
     "readings_damaged": "check the disk of the gateway; the numbers are shed with reason damaged",
     "readings_refused": "run cleanside-gateway status on the machine; its source sends what no server takes",
     "spool_replaced": "check the disk of the gateway; it set a damaged file aside and keeps it",
+    "spool_aside_deleted": "none: a damaged file that was read to its end made room on a full disk",
     "spool_copied": (
         "where a second machine runs on a copy, enrol it as a device of its own; "
         "none where the disk moved or came back"

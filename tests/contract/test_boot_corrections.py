@@ -133,6 +133,17 @@ def test_a_real_spool_says_it_and_the_server_moves_what_was_sent_before(api: Api
     assert post(api, replace(first, gateway=None))["duplicates"] == 2
 
 
+def test_a_correction_from_a_file_that_was_set_aside_moves_readings_of_the_stream_it_was_of(
+    sent: Api,
+) -> None:
+    """The file that took its place has a stream of its own, and says where the event stood at first."""
+    said = GOLDEN_EVENT | {"at_seq": 1, "sent_first": {"stream": STREAM, "at_seq": 301}}
+    sent.send(batch(1, [3.0], stream=OTHER, gateway={"events": [said]}))
+    sent.analyse()
+    found = times(sent)
+    assert all(found[n] == start_us(n) - 30_000_000 for n in range(51, 301))
+
+
 def post(api: Api, document: Batch) -> dict[str, Any]:
     headers = {"Content-Type": "application/json"}
     response = api.request("POST", "/v1/readings", key="device", content=encode(document), headers=headers)

@@ -10,9 +10,9 @@ from cleanside.gateway.commands.verify import verify
 from cleanside.gateway.spool.high_mark import SUFFIX
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.spool.rewind import rewind
-from cleanside.gateway.wire import MAX_EVENTS_DECLARED, DeclaredEvent, as_sent_first
+from cleanside.gateway.wire import BOOT_CORRECTED, MAX_EVENTS_DECLARED, DeclaredEvent, as_sent_first
 from tests.fault.test_spool_rescue import backlog, salvage
-from tests.unit.gateway.helpers import open_spool, readings
+from tests.unit.gateway.helpers import open_spool, readings, server_anchor, settable_clock
 
 COUNT = 5_000  # more than one transaction carries
 
@@ -173,6 +173,34 @@ def test_a_confirmed_loss_goes_again_to_a_server_that_was_restored_after_the_fil
             assert len(aside_in(spool)) == number
     with open_spool(path) as spool:
         assert lost_as_sent(spool, "d2") == said
+
+
+@pytest.mark.parametrize("times", [1, 2])
+def test_a_correction_of_a_boot_in_a_damaged_file_goes_under_its_own_stream_and_number(
+    tmp_path: Path, times: int
+) -> None:
+    path, clock = tmp_path / "a", settable_clock()
+    with open_spool(path, clock) as spool:
+        spool.anchor(server_anchor(clock, uncertainty_us=60_000_000))
+        spool.append(readings(1, 2, timed=False))
+        clock.advance(10)
+        spool.anchor(server_anchor(clock, uncertainty_us=1_000))
+        [said] = corrected_in(spool)
+        stream = spool.open_stream
+    for _ in range(times):
+        damage_head(path)
+        with open_spool(path, clock) as spool:
+            salvage(spool)
+            spool.acknowledge(stream, 2)
+    with open_spool(path, clock) as spool:
+        assert corrected_in(spool) == [said]
+    assert said.stream == stream
+    assert said.content["at_seq"] == 3
+
+
+def corrected_in(spool: Spool) -> list[DeclaredEvent]:
+    events = spool.unconfirmed("a database").events
+    return [event for event in events if event.content["event"] == BOOT_CORRECTED]
 
 
 def aside_in(spool: Spool) -> list[str]:

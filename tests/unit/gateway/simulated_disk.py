@@ -169,8 +169,8 @@ class SimulatedVolume:
     def take(self, size: int) -> None:
         self.reserve = max(self.reserve, min(size, self.reserve + self.free_bytes()) // 4096 * 4096)
 
-    def release(self) -> None:
-        self.reserve = 0
+    def release(self, *, keep: int = 0) -> None:
+        self.reserve = min(keep, self.reserve)
 
 
 def _apply(content: bytearray, offset: int, data: bytes | None) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -12,7 +12,7 @@ import pytest
 from cleanside.gateway.errors import SpoolFull
 from cleanside.gateway.spool.high_mark import SUFFIX
 from cleanside.gateway.spool.queue import Spool
-from cleanside.gateway.timing.clock import SettableClock
+from cleanside.gateway.timing.clock import Anchor, SettableClock
 from cleanside.gateway.uplink.fakes import FakeServer, problem, unpacked
 from cleanside.gateway.uplink.loop import DEFAULT_ASK_EVERY_S, DEFAULT_LINGER_S, IDLE_S, Uplink
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request
@@ -228,6 +228,64 @@ def test_a_rewind_without_room_does_not_hold_up_other_streams_and_is_made_later(
     bench.drain()
     assert sorted(bench.held()) == list(range(1, 41))
     bench.spool.close()
+
+
+class RefusesSome(Spool):
+    """A spool whose disk has no room for some of what the loop writes."""
+
+    full_for: frozenset[str] = frozenset()
+
+    def anchor(self, anchor: Anchor) -> bool:
+        self._needs_room("anchor")
+        return super().anchor(anchor)
+
+    def confirm(self, through: int, database: str | None) -> None:
+        self._needs_room("confirm")
+        super().confirm(through, database)
+
+    def acknowledge(self, stream: str, through: int, *, again: Sequence[tuple[int, int]] = ()) -> None:
+        self._needs_room("acknowledge")
+        super().acknowledge(stream, through, again=again)
+
+    def _needs_room(self, verb: str) -> None:
+        if verb in self.full_for:
+            raise SpoolFull("disk_full", path=self.path, why="a test")
+
+
+def bench_that_refuses(path: Path, verb: str) -> Bench:
+    bench = Bench(path / "a", spool=RefusesSome, ask_every_s=20.0)
+    assert isinstance(bench.spool, RefusesSome)
+    bench.spool.append(readings(1, 20))
+    bench.spool.event("readings_lost", {"source": "a test", "count": 7})
+    bench.spool.full_for = frozenset({verb})
+    return bench
+
+
+@pytest.mark.parametrize("verb", ["anchor", "confirm"])
+def test_a_disk_without_room_for_a_time_or_a_note_does_not_hold_up_readings(
+    tmp_path: Path, verb: str
+) -> None:
+    """As found in a campaign: one small write that failed, every turn, and nothing was sent or declared."""
+    bench = bench_that_refuses(tmp_path, verb)
+    bench.drain()
+    assert bench.held() == list(range(1, 21))
+    assert lost_as_declared(bench) == [7]
+    bench.spool.close()
+
+
+def test_a_mark_that_the_disk_does_not_take_holds_up_no_declaration(tmp_path: Path) -> None:
+    bench = bench_that_refuses(tmp_path, "acknowledge")
+    bench.server.faults.extend(["fine", "fine", "lost"])  # the question, the declaration, the readings
+    for number in range(101, 121):
+        bench.clock.advance(bench.uplink.step().wait_s)
+        bench.spool.event("readings_lost", {"source": "a test", "count": number})
+    assert max(lost_as_declared(bench)) > 115
+    bench.spool.close()
+
+
+def lost_as_declared(bench: Bench) -> list[int]:
+    said = [event["content"] for event in bench.server.declared]
+    return [content["count"] for content in said if content["event"] == "readings_lost"]
 
 
 def test_a_server_that_forgot_the_stream_is_given_all_of_it(bench: Bench) -> None:
