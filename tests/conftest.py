@@ -20,6 +20,7 @@ from hypothesis import settings
 
 from tests.long_tests import is_long
 from tests.support.databases import BACKENDS, Postgres, migrated_sqlite
+from tests.support.nursery import nursery
 from tests.support.serving import Api, ServerProcess, as_process, in_process
 
 # No test is judged by the clock of a busy machine. In CI the examples are the same every time, so that a red
@@ -88,6 +89,13 @@ def _loggers() -> list[logging.Logger]:
     return [
         one for one in list(logging.Logger.manager.loggerDict.values()) if isinstance(one, logging.Logger)
     ]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _nursery() -> Iterator[None]:
+    """Servers and gateways of the tests begin with their modules loaded."""
+    with nursery():
+        yield
 
 
 @pytest.fixture(scope="session")
