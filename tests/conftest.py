@@ -80,9 +80,10 @@ def _logging_as_it_was() -> Iterator[None]:
     levels = {logger: logger.level for logger in (root, *_loggers())}
     yield
     root.handlers[:] = before
-    for logger in _loggers():
-        logger.setLevel(levels.get(logger, logging.NOTSET))
-    root.setLevel(levels[root])
+    for logger in (root, *_loggers()):
+        level = levels.get(logger, logging.NOTSET)
+        if logger.level != level:  # setting it goes through all loggers again
+            logger.setLevel(level)
 
 
 def _loggers() -> list[logging.Logger]:
