@@ -18,6 +18,7 @@ import select
 import socket
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
@@ -138,6 +139,17 @@ def start(
         told, tells = _pipe(theirs, 1)
         _here[-1].ask(request, [reads, says, stderr.fileno(), told])
     return Child(tells, writes, listens)
+
+
+def ran(*command: str) -> subprocess.CompletedProcess[str]:
+    """A command that was started and has ended: its exit code, and what it wrote."""
+    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as errors:
+        code = start(command, environ=os.environ, stdout=out, stderr=errors).wait()
+        written = []
+        for file in (out, errors):
+            file.seek(0)
+            written.append(file.read().decode())
+    return subprocess.CompletedProcess(command, code, *written)
 
 
 def _pipe(theirs: ExitStack, end: int) -> tuple[int, IO[bytes]]:
