@@ -20,6 +20,7 @@ from hypothesis import settings
 
 from tests.long_tests import is_long
 from tests.support.databases import BACKENDS, Postgres, migrated_sqlite
+from tests.support.nursery import nursery
 from tests.support.serving import Api, ServerProcess, as_process, in_process
 
 # No test is judged by the clock of a busy machine. In CI the examples are the same every time, so that a red
@@ -79,15 +80,23 @@ def _logging_as_it_was() -> Iterator[None]:
     levels = {logger: logger.level for logger in (root, *_loggers())}
     yield
     root.handlers[:] = before
-    for logger in _loggers():
-        logger.setLevel(levels.get(logger, logging.NOTSET))
-    root.setLevel(levels[root])
+    for logger in (root, *_loggers()):
+        level = levels.get(logger, logging.NOTSET)
+        if logger.level != level:  # setting it goes through all loggers again
+            logger.setLevel(level)
 
 
 def _loggers() -> list[logging.Logger]:
     return [
         one for one in list(logging.Logger.manager.loggerDict.values()) if isinstance(one, logging.Logger)
     ]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _nursery() -> Iterator[None]:
+    """Servers and gateways of the tests begin with their modules loaded."""
+    with nursery():
+        yield
 
 
 @pytest.fixture(scope="session")

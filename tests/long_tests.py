@@ -12,6 +12,7 @@ from collections.abc import Mapping
 
 _MAILER = "tests/fault/test_mailer_killed.py::test_whenever_it_is_killed_each_matter_reaches_each_person"
 _KILLED = "tests/fault/test_ingest_killed.py::test_a_killed_server_loses_nothing_and_stores_nothing_twice"
+_SPOOL_KILLED = "tests/fault/test_spool_kill.py::test_nothing_lost_when_a_child_is_killed_in_mid_append[300]"
 _COPIED = "tests/fault/test_copied_spool.py::test_what_was_copied_before_its_time_was_known"
 _SCALES = "tests/property/test_restriction_forecast.py::test_the_forecast_scales_with_the_unit_of_time"
 _SCALES += "_and_not_with_that_of_pressure"
@@ -25,6 +26,7 @@ LONG: Mapping[str, str] = {
     "tests/fault/test_restored_server.py": "test_fault_campaign restores a server",
     "tests/fault/test_ndjson_acknowledged.py": "test_ndjson answers each line once it is on disk",
     "tests/fault/test_spool_power.py": "test_spool_machine, test_spool_kill",
+    _SPOOL_KILLED: "the same with a hundred kills",
     "tests/fault/test_failover.py": "test_ingest_killed, test_ingest_database: servers and databases die",
     "tests/fault/test_standby_reads.py::test_raw": "test_api_raw: the same routes without a standby",
     "tests/fault/test_standby_away.py": "test_durability (unit), test_serve_durability judge the settings",

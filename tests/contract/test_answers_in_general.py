@@ -6,6 +6,7 @@ import gzip
 import json
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -14,18 +15,28 @@ from cleanside.ingest.api.compression import LEAST_BYTES, takes_gzip
 from cleanside.ingest.api.edge import CUT_OFF_STATUS
 from tests.conftest import sqlite_url
 from tests.support.gatewaying import wait_until
+from tests.support.prepared import Prepared, prepared
 from tests.support.raw_http import connect, exchange
-from tests.support.serving import DEVICE, STREAM, Api, ServerProcess, batch, bearer, in_process, make_keys
+from tests.support.serving import DEVICE, STREAM, Api, ServerProcess, batch, bearer, make_keys
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Prepared:
+    return prepared(tmp_path_factory.mktemp("shop"), fill)
 
 
 @pytest.fixture
-def api(sqlite_database_url: str) -> Iterator[Api]:
-    with in_process(sqlite_database_url) as running:
-        running.register()
-        for first in range(1, 401, 100):
-            running.send(batch(first, [3.0] * 100))
-        running.analyse()
+def api(shop: Prepared, tmp_path: Path) -> Iterator[Api]:
+    with shop.copied(tmp_path) as running:
+        running.analyse()  # what it found stays in the memory of the app
         yield running
+
+
+def fill(running: Api) -> None:
+    running.register()
+    for first in range(1, 401, 100):
+        running.send(batch(first, [3.0] * 100))
+    running.analyse()
 
 
 # ---------------------------------------------------------------- HEAD

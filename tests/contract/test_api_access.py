@@ -7,6 +7,7 @@ OWASP API Security Top 10 2023: rows 1 (object level), 3 (property level), 5 (fu
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -17,6 +18,7 @@ from tests.conftest import sqlite_url
 from tests.support.matter import a_matter
 from tests.support.part_order import an_order, owner_of
 from tests.support.people import Browser, invited, quick_passwords, signed_in
+from tests.support.prepared import Prepared, prepared
 from tests.support.route_examples import EXAMPLES, ROUTES, filled
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
@@ -256,24 +258,33 @@ OF_PEOPLE: dict[tuple[str, str], set[str]] = {
 }
 
 
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Prepared:
+    """One of everything that a route names."""
+    return prepared(tmp_path_factory.mktemp("shop"), fill)
+
+
 @pytest.fixture
-def api(sqlite_database_url: str) -> Iterator[Api]:
+def api(shop: Prepared, tmp_path: Path) -> Iterator[Api]:
     """Roles and owners do not depend on the database."""
-    with in_process(sqlite_database_url) as running:
-        running.register()
-        running.send(batch(1, [3.0]))
-        running.send(batch(40, [900.0], gateway={"appended_through": 100}))
-        running.send(batch(2, [3.0], gateway=A_CORRECTION))
-        change = EXAMPLES["DELETE", CHANGES].query
-        assert running.post(filled(CHANGES, NAMES), filled(change, NAMES)).status_code == 200
-        for path in ("/v1/sites", "/v1/crews"):
-            assert ask(running, "POST", path, "admin").status_code == 200
-        for path in ("/v1/webhooks", "/v1/enrolments", "/v1/transfers"):
-            assert ask(running, "POST", path, "admin").status_code == 201
-        invited(running, str(NAMES["person"]), "viewer")
-        running.resources.writer.call(lambda c: a_matter(c, "grader-07", str(NAMES["person"])))
-        running.resources.writer.call(lambda c: an_order(c, owner_of(c, "grader-07")))
+    with shop.copied(tmp_path) as running:
         yield running
+
+
+def fill(running: Api) -> None:
+    running.register()
+    running.send(batch(1, [3.0]))
+    running.send(batch(40, [900.0], gateway={"appended_through": 100}))
+    running.send(batch(2, [3.0], gateway=A_CORRECTION))
+    change = EXAMPLES["DELETE", CHANGES].query
+    assert running.post(filled(CHANGES, NAMES), filled(change, NAMES)).status_code == 200
+    for path in ("/v1/sites", "/v1/crews"):
+        assert ask(running, "POST", path, "admin").status_code == 200
+    for path in ("/v1/webhooks", "/v1/enrolments", "/v1/transfers"):
+        assert ask(running, "POST", path, "admin").status_code == 201
+    invited(running, str(NAMES["person"]), "viewer")
+    running.resources.writer.call(lambda c: a_matter(c, "grader-07", str(NAMES["person"])))
+    running.resources.writer.call(lambda c: an_order(c, owner_of(c, "grader-07")))
 
 
 def ask(api: Api, method: str, path: str, key: str | None) -> Any:

@@ -12,7 +12,6 @@ import json
 import logging
 import socket
 import subprocess
-import sys
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
@@ -39,6 +38,7 @@ from tests.contract.test_api_object_access import (  # noqa: F401 - fixtures
 from tests.support.databases import opened
 from tests.support.gatewaying import GatewayProcess, wait_until
 from tests.support.leaks import Search
+from tests.support.nursery import ran
 from tests.support.receiver import Receiver
 from tests.support.route_examples import Route, filled
 from tests.support.serving import DEVICE, Api, ServerProcess, batch, bearer, in_process, make_keys
@@ -399,7 +399,7 @@ def commands(server: ServerProcess, tmp_path: Path, backend: str, search: Search
 
 
 def run_command(module: str, *words: str) -> str:
-    done = subprocess.run([sys.executable, "-m", module, *words], capture_output=True, text=True, check=False)
+    done = ran(module, *words)
     return done.stdout + done.stderr
 
 

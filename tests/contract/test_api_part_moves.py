@@ -10,7 +10,7 @@ import pytest
 from cleanside.gateway.wire import instant_text
 from tests.contract.test_api_shop import ask, refused
 from tests.contract.test_api_visit_plan import ACCEPTED, PLAN, accepted, seen, worked  # noqa: F401 - fixture
-from tests.support.people import signed_in
+from tests.support.people import quick_passwords, signed_in
 from tests.support.serving import Api, in_process
 
 CHANGES = "/v1/machines/grader-07/element-changes"
@@ -19,6 +19,7 @@ CHANGES = "/v1/machines/grader-07/element-changes"
 @pytest.fixture
 def api(sqlite_database_url: str) -> Iterator[Api]:
     with in_process(sqlite_database_url) as running:
+        quick_passwords(running)
         yield running
 
 

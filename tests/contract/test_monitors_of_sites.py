@@ -8,33 +8,45 @@ oberkies, loader-02 at kargrund, hauler-14 at no site. Each has a monitor; "came
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from cleanside.gateway.wire import instant_text
 from tests.contract.test_api_shop import ask
-from tests.support.people import Browser, signed_in
-from tests.support.serving import STREAM, Api, batch, bearer, in_process
+from tests.support.people import Browser, quick_passwords, signed_in
+from tests.support.prepared import Prepared, prepared
+from tests.support.serving import STREAM, Api, batch, bearer
 
 OWN, ELSEWHERE, NOWHERE, CAME = "grader-07-intake", "loader-02-intake", "hauler-14-intake", "came-intake"
 MACHINES = {"grader-07": "oberkies", "grader-11": "oberkies", "loader-02": "kargrund"}
 
 
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Prepared:
+    return prepared(tmp_path_factory.mktemp("shop"), fill)
+
+
 @pytest.fixture
-def api(sqlite_database_url: str) -> Iterator[Api]:
-    with in_process(sqlite_database_url) as running:
-        for machine in (*MACHINES, "hauler-14"):
-            running.register(f"{machine}-intake", machine)
-        for machine, site in MACHINES.items():
-            ask(running, "POST", "/v1/sites", {"site": site})
-            ask(running, "PATCH", f"/v1/machines/{machine}/papers", {"site": site})
-        running.register(CAME, "loader-02")
-        came_with(running, CAME)
-        running.clock.advance(60)
-        moved = running.post(f"/v1/devices/{CAME}/assignments", {"machine": "grader-07"})
-        assert moved.status_code == 200, moved.text
+def api(shop: Prepared, tmp_path: Path) -> Iterator[Api]:
+    with shop.copied(tmp_path) as running:
+        quick_passwords(running)
+        running.clock.advance(60)  # as it was when all was filled
         yield running
+
+
+def fill(running: Api) -> None:
+    for machine in (*MACHINES, "hauler-14"):
+        running.register(f"{machine}-intake", machine)
+    for machine, site in MACHINES.items():
+        ask(running, "POST", "/v1/sites", {"site": site})
+        ask(running, "PATCH", f"/v1/machines/{machine}/papers", {"site": site})
+    running.register(CAME, "loader-02")
+    came_with(running, CAME)
+    running.clock.advance(60)
+    moved = running.post(f"/v1/devices/{CAME}/assignments", {"machine": "grader-07"})
+    assert moved.status_code == 200, moved.text
 
 
 def came_with(api: Api, device: str, *, stream: str = STREAM) -> None:

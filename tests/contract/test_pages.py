@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
 
@@ -18,6 +19,8 @@ from cleanside.ingest.console.every_page import all_pages
 from cleanside.ingest.console.routing import own_path, page_router
 from cleanside.ingest.console.static_files import address_of, every_file
 from cleanside.ingest.owners.access import ROLES
+from tests.conftest import sqlite_url
+from tests.support.prepared import Prepared, prepared
 from tests.support.serving import Api, in_process
 
 EVERYONE = {"device", "integrator", "planner", "operator", "admin"}
@@ -139,6 +142,25 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
         yield running
 
 
+@pytest.fixture(scope="module")
+def closed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Api]:
+    """One app for all who are not signed in: they get as far as to the sign-in."""
+    with in_process(sqlite_url(tmp_path_factory.mktemp("closed"))) as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Prepared:
+    return prepared(tmp_path_factory.mktemp("shop"), Api.register)
+
+
+@pytest.fixture
+def registered(shop: Prepared, tmp_path: Path) -> Iterator[Api]:
+    """With a machine and its device."""
+    with shop.copied(tmp_path) as running:
+        yield running
+
+
 class Tags(HTMLParser):
     """Every opening tag with its attributes."""
 
@@ -157,21 +179,22 @@ def test_every_page_stands_in_the_table() -> None:
 
 
 @pytest.mark.parametrize(("method", "path"), sorted(name for name in ALLOWED_PAGES if ALLOWED_PAGES[name]))
-def test_a_page_is_for_the_roles_of_the_table_and_for_no_other(api: Api, method: str, path: str) -> None:
-    api.register()
-    api.services.streams.end()  # a stream says what it has and ends
+def test_a_page_is_for_the_roles_of_the_table_and_for_no_other(
+    registered: Api, method: str, path: str
+) -> None:
+    registered.services.streams.end()  # a stream says what it has and ends
     allowed = ALLOWED_PAGES[method, path]
     for role in ROLES:
-        response = api.request(method, re.sub(r"{\w+}", "grader-07", path), key=role)
+        response = registered.request(method, re.sub(r"{\w+}", "grader-07", path), key=role)
         refused = response.status_code == 403
         assert refused == (role not in (allowed or ())), (role, response.status_code)
         assert response.status_code < 500
 
 
 @pytest.mark.parametrize(("method", "path"), sorted(name for name in ALLOWED_PAGES if ALLOWED_PAGES[name]))
-def test_who_is_not_signed_in_is_sent_to_the_sign_in_and_back(api: Api, method: str, path: str) -> None:
+def test_who_is_not_signed_in_is_sent_to_the_sign_in_and_back(closed: Api, method: str, path: str) -> None:
     address = re.sub(r"{\w+}", "grader-07", path)
-    response = api.request(method, address, key=None, headers=OWN)
+    response = closed.request(method, address, key=None, headers=OWN)
     assert response.status_code == 303
     back = address if method == "GET" else "/"
     assert response.headers["location"] == f"/sign-in?next={back}"

@@ -3,28 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from cleanside.gateway.wire import instant_text, parse_instant
 from tests.contract.test_api_shop import ask
-from tests.support.people import Browser, signed_in
-from tests.support.serving import STREAM, Api, batch, bearer, in_process
+from tests.support.people import Browser, quick_passwords, signed_in
+from tests.support.prepared import Prepared, prepared
+from tests.support.serving import STREAM, Api, batch, bearer
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Prepared:
+    """grader-07 at oberkies, loader-02 at kargrund, hauler-14 nowhere; a part at both sites."""
+    return prepared(tmp_path_factory.mktemp("shop"), fill)
 
 
 @pytest.fixture
-def api(sqlite_database_url: str) -> Iterator[Api]:
-    """grader-07 at oberkies, loader-02 at kargrund, hauler-14 nowhere; a part at both sites."""
-    with in_process(sqlite_database_url) as running:
-        for machine in ("grader-07", "loader-02", "hauler-14"):
-            running.register(f"{machine}-intake", machine)
-        for machine, site in (("grader-07", "oberkies"), ("loader-02", "kargrund")):
-            ask(running, "POST", "/v1/sites", {"site": site})
-            ask(running, "PATCH", f"/v1/machines/{machine}/papers", {"site": site})
-        stock = [{"site": "kargrund", "pieces": 1}, {"site": "oberkies", "pieces": 2}]
-        ask(running, "POST", "/v1/parts", {"part": "KG-0715", "stock": stock})
+def api(shop: Prepared, tmp_path: Path) -> Iterator[Api]:
+    with shop.copied(tmp_path) as running:
+        quick_passwords(running)
         yield running
+
+
+def fill(running: Api) -> None:
+    for machine in ("grader-07", "loader-02", "hauler-14"):
+        running.register(f"{machine}-intake", machine)
+    for machine, site in (("grader-07", "oberkies"), ("loader-02", "kargrund")):
+        ask(running, "POST", "/v1/sites", {"site": site})
+        ask(running, "PATCH", f"/v1/machines/{machine}/papers", {"site": site})
+    stock = [{"site": "kargrund", "pieces": 1}, {"site": "oberkies", "pieces": 2}]
+    ask(running, "POST", "/v1/parts", {"part": "KG-0715", "stock": stock})
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ import pytest
 from cleanside.ingest.console.wording import table
 from tests.contract.test_api_fleet import register_worked
 from tests.contract.test_api_shop import ask
-from tests.support.people import signed_in
+from tests.support.people import quick_passwords, signed_in
 from tests.support.serving import Api, in_process
 
 PAGE = "/visit-plan"
@@ -163,6 +163,7 @@ def test_prices_and_ways_are_kept_and_a_fault_keeps_what_was_written(api: Api) -
 
 def test_who_may_only_read_sees_no_form(api: Api) -> None:
     """A technician sees the plan; planning and prices are the planner's."""
+    quick_passwords(api)
     html = signed_in(api, "t.wolny", "technician").get(PAGE).text
     assert 'action="/visit-plan/accept"' not in html
     assert 'id="terms"' not in html

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import httpx
 
+from tests.support.nursery import ran
 from tests.support.serving import DEVICE, ServerProcess, batch, bearer
 
 
 def command(*words: str) -> str:
-    done = subprocess.run(
-        [sys.executable, "-m", "cleanside.ingest", *words], capture_output=True, text=True, check=False
-    )
+    done = ran("cleanside.ingest", *words)
     assert done.returncode == 0, done.stderr
     return done.stdout
 

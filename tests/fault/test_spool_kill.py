@@ -13,13 +13,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
+
 from cleanside.gateway.commands.verify import verify
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import SettableClock
 from cleanside.gateway.wire import Reading
 
 DEVICE = "hauler-03-intake"
-KILLS = 300
 LONGEST_LIFE_S = 0.06
 #: An empty spool takes 110,592 bytes, and a sixteenth of the budget is the log's: what is left holds some
 #: 1,500 readings. That is more than one child appends, so none of them has to be shed, and far fewer than are
@@ -124,12 +125,13 @@ def drain(spool: Spool) -> dict[int, int]:
     return held
 
 
-def test_nothing_lost_when_a_child_is_killed_in_mid_append(tmp_path: Path) -> None:
+@pytest.mark.parametrize("kills", [100, 300])
+def test_nothing_lost_when_a_child_is_killed_in_mid_append(tmp_path: Path, kills: int) -> None:
     """Each append that returned is there, once, in order, under its number; numbers have no gap."""
     moments = random.Random(20261202)
     through, total, lives = 0, 0, 0
     with nursery() as children:
-        for kill in range(KILLS):
+        for kill in range(kills):
             said = children.live_and_die(
                 tmp_path / "a",
                 kill * 3_000_000,
@@ -139,10 +141,10 @@ def test_nothing_lost_when_a_child_is_killed_in_mid_append(tmp_path: Path) -> No
             through += check_after_kill(tmp_path / "a", said, through)
             total += len(said)
             lives += bool(said)
-    figures = f"{KILLS} kills, {lives} of children that appended, {total} readings said to be on disk"
+    figures = f"{kills} kills, {lives} of children that appended, {total} readings said to be on disk"
     print(figures)  # noqa: T201 - the figures are what pytest -s is asked for
-    assert KILLS / 2 <= lives < KILLS, "some are killed while they open the spool, others while they append"
-    assert total > 10 * KILLS, "the children appended too little to show anything"
+    assert kills / 2 <= lives < kills, "some are killed while they open the spool, others while they append"
+    assert total > 10 * kills, "the children appended too little to show anything"
     with Spool(tmp_path / "a", device=DEVICE, clock=SettableClock(utc_us=0)) as spool:
         assert spool.state().held < through, "no acknowledged reading was deleted on the way"
 

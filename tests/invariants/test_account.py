@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 
 import httpx
 
 from cleanside.ingest.cli import main
 from tests.support import held
 from tests.support.databases import opened
+from tests.support.nursery import ran
 from tests.support.serving import STREAM, Api, batch, in_process
 
 
@@ -68,8 +68,7 @@ def test_invariant_5_a_late_reading_shrinks_the_gap_and_one_for_a_shed_number_sh
 
 
 def account_command(url: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "cleanside.ingest", "account", "--json", "--database", url]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
+    return ran("cleanside.ingest", "account", "--json", "--database", url)
 
 
 def test_invariant_5_the_command_says_when_a_reading_is_gone(api: Api) -> None:

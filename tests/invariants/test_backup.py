@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import subprocess
-import sys
 from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
@@ -13,13 +11,12 @@ import pytest
 
 from tests.invariants.test_nothing_lost import a_gateway, append_through_power_cuts, drain, register
 from tests.support.held import readings_of
+from tests.support.nursery import ran
 from tests.support.serving import DEVICE, ServerProcess
 
 
 def command(*words: str) -> str:
-    done = subprocess.run(
-        [sys.executable, "-m", "cleanside.ingest", *words], capture_output=True, text=True, check=False
-    )
+    done = ran("cleanside.ingest", *words)
     assert done.returncode == 0, done.stderr
     return done.stdout
 

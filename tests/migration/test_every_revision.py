@@ -7,12 +7,13 @@ writes still lands, because it runs on for a while beside the new schema.
 
 from __future__ import annotations
 
+import functools
 import importlib
 import pkgutil
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -45,6 +46,35 @@ def engine(empty_database_url: str) -> Iterator[sa.Engine]:
         yield engine
 
 
+@pytest.fixture(scope="module")
+def tables_by_revision(
+    tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest
+) -> Callable[[str], Mapping[str, rows.Tables]]:
+    """By backend: revision -> its tables, read from a database that goes through all of them."""
+
+    @functools.cache
+    def read(backend: str) -> Mapping[str, rows.Tables]:
+        url = f"sqlite:///{tmp_path_factory.mktemp('revisions') / 'read.db'}"
+        if backend == "postgres":
+            url = request.getfixturevalue("postgres").empty()
+        with opened(url) as engine:
+            return {revision: tables_at(engine, revision) for revision in REVISIONS}
+
+    return read
+
+
+def tables_at(engine: sa.Engine, revision: str) -> rows.Tables:
+    database.migrate(engine, to=revision)
+    return rows.tables_of(engine)
+
+
+@pytest.fixture
+def schemas(
+    tables_by_revision: Callable[[str], Mapping[str, rows.Tables]], backend: str
+) -> Mapping[str, rows.Tables]:
+    return tables_by_revision(backend)
+
+
 Rows = dict[str, list[dict[str, Any]]]
 
 
@@ -66,7 +96,9 @@ def test_each_revision_builds_on_the_one_before() -> None:
     assert database.newest_revision() == REVISIONS[-1]
 
 
-def test_rows_of_every_revision_survive_the_next(engine: sa.Engine) -> None:
+def test_rows_of_every_revision_survive_the_next(
+    engine: sa.Engine, schemas: Mapping[str, rows.Tables]
+) -> None:
     """
     From the first revision to the newest, step by step, each on full tables of the one before.
 
@@ -80,22 +112,25 @@ def test_rows_of_every_revision_survive_the_next(engine: sa.Engine) -> None:
         wanted = columns_of(put, after)
         kept = expected(put, wanted)
         database.migrate(engine, to=after)
-        tables = rows.tables_of(engine)
-        assert rows.read(engine, tables, wanted) == kept, f"after {after}"
-        put = refilled(engine, tables)
+        put = all_rows(engine, schemas[after])
+        assert expected(put, wanted) == kept, f"after {after}"
+        put |= filled(engine, schemas[after], [name for name, found in put.items() if not found])
     database.check(engine)
 
 
-def refilled(engine: sa.Engine, tables: rows.Tables) -> Rows:
-    """What is in every table now; those that are new are filled."""
-    every = {name: [c.name for c in table.columns] for name, table in tables.items()}
-    empty = [name for name, found in rows.read(engine, tables, every).items() if not found]
-    rows.insert(engine, tables, {name: rows.made_for(tables[name]) for name in empty})
-    return rows.read(engine, tables, every)
+def all_rows(engine: sa.Engine, tables: rows.Tables) -> Rows:
+    return rows.read(engine, tables, {name: [c.name for c in table.c] for name, table in tables.items()})
+
+
+def filled(engine: sa.Engine, tables: rows.Tables, names: list[str]) -> Rows:
+    """Fill these tables, which are new. Gives their rows as they are found."""
+    new = {name: tables[name] for name in names}
+    rows.insert(engine, new, {name: rows.made_for(table) for name, table in new.items()})
+    return all_rows(engine, new)
 
 
 def test_what_the_previous_release_writes_lands_on_the_next_schema(
-    engine: sa.Engine, backend: str, tmp_path: Path, request: pytest.FixtureRequest
+    engine: sa.Engine, schemas: Mapping[str, rows.Tables]
 ) -> None:
     """
     Its inserts name the columns it knows; its updates and deletes name its keys.
@@ -103,17 +138,12 @@ def test_what_the_previous_release_writes_lands_on_the_next_schema(
     The columns are read from a database of the previous release. By them rows are written into one of the
     release after, read back, changed and taken out again, in every table of every release.
     """
-    old_url = f"sqlite:///{tmp_path / 'old.db'}"
-    if backend == "postgres":
-        old_url = request.getfixturevalue("postgres").empty()
-    with opened(old_url) as old:
-        for before, after in STEPS:
-            database.migrate(old, to=before)
-            database.migrate(engine, to=after)
-            write_as(rows.tables_of(old), engine, f"{before} on {after}")
+    for before, after in STEPS:
+        database.migrate(engine, to=after)
+        write_as(schemas[before], engine, f"{before} on {after}")
 
 
-def write_as(known: dict[str, sa.Table], engine: sa.Engine, which: str) -> None:
+def write_as(known: rows.Tables, engine: sa.Engine, which: str) -> None:
     """Insert, read, update and delete by the columns and keys of another release."""
     put = {name: rows.made_for(table) for name, table in known.items()}
     with engine.begin() as connection:

@@ -6,7 +6,6 @@ import json
 import os
 import signal
 import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Mapping
@@ -17,6 +16,7 @@ from cleanside.gateway.commands import status
 from cleanside.gateway.errors import GatewayError
 from cleanside.gateway.spool.state import SpoolState
 from cleanside.gateway.uplink.loop import DEFAULT_ASK_EVERY_S
+from tests.support import nursery
 
 DEADLINE_S = 60.0
 
@@ -50,7 +50,7 @@ class GatewayProcess:
         self._key_file.write_text(key)
         self._settings = folder / f"{device}.toml"
         self._write_settings(server, source)
-        self._process: subprocess.Popen[bytes] | None = None
+        self._process: nursery.Process | None = None
         self._log = tempfile.TemporaryFile("w+")  # noqa: SIM115 - the process writes to it as long as it lives
 
     def _write_settings(self, server: str, source: Mapping[str, Any] | None) -> None:
@@ -68,13 +68,12 @@ class GatewayProcess:
 
     def start(self) -> None:
         """Key on."""
-        command = [sys.executable, "-m", "cleanside.gateway", "run", "--settings", str(self._settings)]
-        self._process = subprocess.Popen(
-            command,
+        self._process = nursery.start(
+            ["cleanside.gateway", "run", "--settings", str(self._settings)],
             stdin=subprocess.PIPE,
             stdout=self._log,
             stderr=self._log,
-            env={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_")},
+            environ={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_")},
         )
 
     @property

@@ -11,8 +11,6 @@ import json
 import os
 import select
 import signal
-import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -32,6 +30,7 @@ from cleanside.ingest.owners import access
 from cleanside.ingest.settings import Settings, load
 from cleanside.ingest.store import database, fleet, keys
 from cleanside.ingest.writer.writer import Writer
+from tests.support import nursery
 from tests.support.databases import opened
 
 NOW = "2026-03-02T09:00:00Z"
@@ -238,7 +237,7 @@ class ServerProcess:
         self._flags = flags
         self.tokens = tokens
         self.url = ""
-        self._process: subprocess.Popen[str] | None = None
+        self._process: nursery.Process | None = None
         self._port = 0
         #: what it wrote to standard output, in all its lives that have ended
         self.printed = ""
@@ -246,21 +245,11 @@ class ServerProcess:
 
     def start(self) -> None:
         """Start it, and wait until it takes requests. After a kill it comes back on the same port."""
-        words = ["serve", "--port", str(self._port), "--database", self.database_url, *self._flags]
-        self._process = self._launched(words)
-        line = self._line_within(START_WITHIN_S)
-        self.printed += line
-        self.url = json.loads(line)["listening"]
-        self._port = httpx.URL(self.url).port or 0
-
-    def _launched(self, words: Sequence[str]) -> subprocess.Popen[str]:
-        """A process that runs the command."""
-        return subprocess.Popen(
-            [sys.executable, "-m", self._module, *words],
-            stdout=subprocess.PIPE,
+        command = [self._module, "serve", "--port", str(self._port), "--database", self.database_url]
+        self._process = nursery.start(
+            [*command, *self._flags],
             stderr=self._log,
-            text=True,
-            env={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_INGEST_")},
+            environ={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_INGEST_")},
         )
 
     @property
@@ -299,10 +288,10 @@ class ServerProcess:
             self._process.send_signal(number)
         return self._ended(self._process)
 
-    def _ended(self, process: subprocess.Popen[str]) -> int:
+    def _ended(self, process: nursery.Process) -> int:
         code = process.wait(START_WITHIN_S)
         if process.stdout is not None and not process.stdout.closed:
-            self.printed += process.stdout.read()
+            self.printed += process.stdout.read().decode()
             process.stdout.close()
         return code
 
@@ -314,7 +303,7 @@ class ServerProcess:
         while process.poll() is None and (left := deadline - time.monotonic()) > 0:
             ready, _, _ = select.select([process.stdout], [], [], left)
             if ready and (line := process.stdout.readline()):
-                return line
+                return line.decode()
         raise AssertionError(f"the server did not listen within {seconds} s; it wrote:\n{self.log()}")
 
     def log(self) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from io import StringIO
-from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 import httpx
@@ -20,9 +19,10 @@ from cleanside.simulator.shop import Shop
 PASSWORD = "gravel plateau grader seven"
 
 
-@pytest.fixture
-def shop(tmp_path: Path) -> Iterator[Shop]:
-    running = Shop(tmp_path)
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
+    """One for the file: the way in is the same whatever was entered."""
+    running = Shop(tmp_path_factory.mktemp("shop"))
     try:
         running.open()
         for spec in FLEET:

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import logging
 import os
-import subprocess
-import sys
-import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -22,7 +19,6 @@ from cleanside.gateway.log import EventLog, OthersBounded
 from cleanside.gateway.private import BLANK, MAX_FILE_BYTES, hidden, read_key
 from cleanside.gateway.uplink.transport import HttpTransport, NoAnswer, Reply, Request, check_address
 from tests.support.coded import refused
-from tests.support.gatewaying import wait_until
 from tests.unit.gateway.helpers import DEVICE
 from tests.unit.gateway.uplink.test_transport import Site, answer
 
@@ -239,54 +235,6 @@ def test_a_client_does_not_raise_what_a_server_repeats() -> None:
             client.account()
         assert told.value.code == "access_denied"
         assert KEY[:12] not in str(told.value)
-
-
-# ------------------------------------------------------------ a whole gateway
-
-
-@pytest.mark.parametrize("renewed", [f"{KEY}\nsecond line\n", f"{KEY} {KEY}", "", f"{KEY}\0"])
-def test_no_key_reaches_log_status_or_spool(tmp_path: Path, renewed: str) -> None:
-    """A server that repeats what it was sent, and a key file that somebody edits while the gateway runs."""
-    site = Site()
-    told = threading.Event()
-
-    def repeat(handler: object) -> None:
-        sent = handler.headers["Authorization"]  # type: ignore[attr-defined]
-        body = f'{{"code": "access_denied", "detail": "you sent {sent}"}}'.encode()
-        answer(401, body, Content_Type="application/problem+json")(handler)  # type: ignore[arg-type]
-        told.set()
-
-    site.behaviour = repeat
-    (tmp_path / "device.key").write_text(KEY)
-    flags = ["--device", DEVICE, "--spool-path", str(tmp_path / "a")]
-    more = ["--uplink-server", site.url, "--uplink-key-file", str(tmp_path / "device.key")]
-    source = ["--source", "ndjson units.restriction=kPa"]
-    command = [sys.executable, "-m", "cleanside.gateway"]
-    try:
-        for content in (KEY, renewed):
-            told.clear()
-            (tmp_path / "device.key").write_text(content)
-            with subprocess.Popen(
-                [*command, "run", *flags, *more, *source],
-                stdin=subprocess.PIPE,
-                stderr=subprocess.PIPE,
-                text=True,
-            ) as gateway:
-                try:
-                    assert gateway.stdin is not None
-                    wait_until(lambda p=gateway: told.is_set() or p.poll() is not None, "an answer or an end")  # type: ignore[misc]
-                    gateway.terminate()
-                    said = gateway.communicate(timeout=30)[1]
-                finally:
-                    gateway.kill()
-            assert KEY[:12] not in said, said
-            assert told.is_set() or "device.key" in said
-    finally:
-        site.close()
-    status = subprocess.run([*command, "status", *flags], capture_output=True, text=True, check=False)
-    assert KEY[:12] not in status.stdout + status.stderr
-    for path in tmp_path.glob("a*"):
-        assert KEY[:12].encode() not in path.read_bytes(), path
 
 
 def test_a_reply_is_known_whole_to_what_decides() -> None:
