@@ -29,6 +29,7 @@ LONG: Mapping[str, str] = {
     "tests/fault/test_standby_reads.py::test_raw": "test_api_raw: the same routes without a standby",
     "tests/fault/test_standby_away.py": "test_durability (unit), test_serve_durability judge the settings",
     "tests/fault/test_analysis_shared.py": "test_turns: one connection after the other",
+    "tests/fault/test_work_taken_over.py": "test_webhooks, test_leases: one process after the other",
     "tests/fault/test_archive_killed.py": "test_archive (property)",
     "tests/fault/test_merging_killed.py": "test_merging: a step that finds its readings changed does nothing",
     "tests/fault/test_file_modes.py": "file modes are tested where each file is made",
