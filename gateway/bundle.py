@@ -28,9 +28,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
-import zstandard
-
-from cleanside.gateway.wire import MAX_DECODED_BYTES, MAX_NAME_LENGTH, Coded, Sentences
+from cleanside.gateway.wire import MAX_DECODED_BYTES, MAX_NAME_LENGTH, Coded, Sentences, zstd
 
 BUNDLE_VERSION: Final = 1
 MAX_BLOCK_BYTES: Final = 2**20  # as the contract's limit for a body
@@ -183,11 +181,9 @@ def _bodies(file: BinaryIO, chain: _Chain, first: tuple[bytes, bytes] | None = N
 
 
 def _unpacked(content: bytes, block: int) -> bytes:
-    # Counted while unpacking: a frame may state a wrong size of itself.
     try:
-        with zstandard.ZstdDecompressor().stream_reader(content) as reader:
-            body = reader.read(MAX_DECODED_BYTES + 1)
-    except zstandard.ZstdError as error:
+        body = zstd.unpacked(content, at_most=MAX_DECODED_BYTES + 1)
+    except ValueError as error:
         raise BundleBroken("not_unpacked", block=block, why=str(error)) from None
     if len(body) > MAX_DECODED_BYTES:
         raise BundleBroken("unpacks_too_large", block=block, most=MAX_DECODED_BYTES)
@@ -262,7 +258,7 @@ class BundleWriter:
 
     def write(self, body: bytes) -> None:
         """Add a batch; it is on disk when this returns."""
-        self._add(zstandard.ZstdCompressor(level=9).compress(body))
+        self._add(zstd.packed(body, level=9))
 
     def finish(self) -> None:
         """Write the last block and close the file."""

@@ -164,6 +164,7 @@ SENTENCES: Sentences = {
         "--tls-certificate and --tls-key, or --behind-proxy and --trusted-proxies where TLS ends in a "
         "proxy before this server"
     ),
+    "lease_lost": "another process has taken over ({lease}); what is not done yet, it does",
     "life_above_terminal": (
         "{path}: restriction {restriction:g} is at or above terminal {terminal:g} in the first row; "
         "check --terminal and --unit, or leave the life out"

@@ -23,12 +23,12 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from types import TracebackType
 from typing import Any, Self, cast
 from urllib.parse import quote
 
 import httpx
-import zstandard
 
 from cleanside.gateway import wire
 from cleanside.gateway.client.batches import Layout, batch_of, body_of, halves, parts
@@ -57,7 +57,7 @@ from cleanside.gateway.uplink.decision import full_jitter_s
 from cleanside.gateway.uplink.retry_after import retry_after_s
 from cleanside.gateway.uplink.transport import check_address
 from cleanside.gateway.version import VERSION
-from cleanside.gateway.wire import Batch, QuarantineNote, Reading, us_of
+from cleanside.gateway.wire import Batch, QuarantineNote, Reading, us_of, zstd
 
 __all__ = [
     "Client",
@@ -74,7 +74,9 @@ __all__ = [
 #: temporary statuses (the contract's table): no link, lost reply, broken or overloaded server
 TRANSIENT = frozenset({408, 429, 500, 502, 503, 504})
 COMPRESS_FROM_BYTES = 1024  # below it the coding costs more than it saves; chosen
-_CODERS: Mapping[str, Callable[[bytes], bytes]] = {"zstd": zstandard.compress, "gzip": gzip.compress}
+_CODERS: Mapping[str, Callable[[bytes], bytes]] = (
+    {"zstd": partial(zstd.packed, level=3)} if zstd.IS_INSTALLED else {}
+) | {"gzip": gzip.compress}
 
 
 @dataclass(kw_only=True, slots=True)

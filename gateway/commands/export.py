@@ -24,10 +24,10 @@ from cleanside.gateway.spool.file import check_small_tables, one_view, open_besi
 from cleanside.gateway.spool.payload import read_unit_set
 from cleanside.gateway.spool.peek import BatchContext, next_batch, span
 from cleanside.gateway.spool.state import stream_rows, unprotected_through
-from cleanside.gateway.wire import Batch, decode, encode
+from cleanside.gateway.wire import Batch, decode, encode, zstd
 
 _READINGS = 5_000  # readings of a block; as many as the contract allows, because a file needs no link
-_BYTES = 2**20
+_BYTES = 2**20 if zstd.IS_INSTALLED else 2**19  # of a body; as a raw block it has to fit into one of 1 MiB
 
 
 @dataclass(frozen=True, slots=True)

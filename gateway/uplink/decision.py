@@ -27,9 +27,11 @@ from cleanside.gateway.wire import (
     StreamAtServer,
     decode_answer,
     decode_stream_state,
+    zstd,
 )
 
-CODINGS = ("zstd", "gzip", "identity")
+#: content codings that this program makes, the best first
+CODINGS = ("zstd", "gzip", "identity") if zstd.IS_INSTALLED else ("gzip", "identity")
 FIRST_WAIT_S = 1.0  # chosen: a lost packet costs little
 LONGEST_WAIT_S = 300.0  # chosen; a network that comes back ends it early (`gateway.uplink.network`)
 REFUSED_KEY_WAIT_S = 300.0  # chosen: a person has to act; five minutes after that it continues

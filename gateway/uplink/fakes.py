@@ -15,8 +15,6 @@ from dataclasses import dataclass, field, replace
 from email.utils import formatdate
 from typing import Any
 
-import zstandard
-
 from cleanside.gateway.uplink import asking, declaring, entry_lane
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request
 from cleanside.gateway.wire import (
@@ -32,6 +30,7 @@ from cleanside.gateway.wire import (
     encode_answer,
     encode_stream_state,
     instant_text,
+    zstd,
 )
 
 #: what happens to the next request: an outcome instead of the server's; "lost": it is done, the reply is lost
@@ -233,7 +232,7 @@ def unpacked(request: Request) -> bytes:
     """The body of a request without its content coding."""
     coding = request.headers.get("Content-Encoding", "identity")
     if coding == "zstd":
-        return zstandard.ZstdDecompressor().decompress(request.body, max_output_size=8 * 2**20)
+        return zstd.unpacked(request.body, at_most=8 * 2**20)
     return gzip.decompress(request.body) if coding == "gzip" else request.body
 
 

@@ -21,8 +21,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
-import zstandard
-
 from cleanside.gateway.errors import SpoolFull, SpoolUnavailable, TryAgain, UnknownStream
 from cleanside.gateway.log import Log
 from cleanside.gateway.private import hidden
@@ -58,6 +56,7 @@ from cleanside.gateway.wire import (
     Opaque,
     datetime_of,
     encode,
+    zstd,
 )
 
 DEFAULT_LINGER_S: Final = (
@@ -537,7 +536,7 @@ def _packed(body: bytes, coding: str) -> tuple[bytes, str]:
     if len(body) < _LEAST_WORTH_PACKING or coding == "identity":
         return body, "identity"
     if coding == "zstd":
-        return zstandard.ZstdCompressor(level=3).compress(body), coding
+        return zstd.packed(body, level=3), coding
     return gzip.compress(body, 6, mtime=0), coding
 
 

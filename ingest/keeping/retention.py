@@ -34,6 +34,7 @@ from cleanside.ingest.store import archive, old_rows, partitions, stored
 from cleanside.ingest.store.archive import Archive
 from cleanside.ingest.store.old_rows import Due
 from cleanside.ingest.store.partitions import Month
+from cleanside.ingest.writer.lease import Lease
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -48,6 +49,8 @@ STEP_ROWS = 10_000  # rows of one transaction; measured: 25 ms of the writer on 
 GRACE_S = 3_600.0  # a reader keeps its view for seconds; chosen far above
 STEP_PAUSE_S = 0.05  # between steps, so that waiting readings go first; chosen
 DAY_US = 86_400_000_000
+ARCHIVE_LEASE = "archive"
+ARCHIVE_LEASE_US = 300_000_000  # longer than a step, which renews it; after a kill another follows; chosen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -352,19 +355,24 @@ class Keeper:
 
 
 def keep(resources: Resources) -> MoveReport:
-    """One pass of a serving process; none where another process of the same database makes one."""
+    """One pass of a serving process; none while another process of the same database makes one."""
     from cleanside.ingest.store.archive_file import Disk
 
     folder, stopping, now_us = resources.archive_folder, resources.stopping, resources.clock()
     assert folder is not None
+    lease = Lease(resources, ARCHIVE_LEASE, ARCHIVE_LEASE_US)
+    if not lease.take():
+        return MoveReport()
     work = MovePlan(
         reading=resources.reading,
-        write=resources.writer.call,
+        write=lease.write,
         folder=folder,
         disk=Disk(),
         now_us=now_us,
         stopping=stopping.is_set,
         pause=lambda: stopping.wait(STEP_PAUSE_S),
     )
-    with resources.reading() as connection, archive.turn(connection) as ours:
-        return run_pass(work, cut_us(now_us, resources.settings.retention_days)) if ours else MoveReport()
+    try:
+        return run_pass(work, cut_us(now_us, resources.settings.retention_days))
+    finally:
+        lease.give_back()

@@ -6,7 +6,7 @@ Promises: messages to a person go in order. A failure is tried again with growin
 in the log and in the figures, and a person can have it sent again. A message that was taken but not recorded
 before a crash is sent again under the same Message-ID. No person waits for another: a receiver that is slow
 or gone holds one of `MAILS_AT_ONCE` ways for one try.
-One process at a time sends (a lease in the database).
+The processes of a database share the people: one at a time sends to each, and one notices; both by leases.
 Leaves to others: which messages there are (`ingest.messages.noticing`), the relay (`ingest.messages.smtp`).
 """
 
@@ -26,19 +26,19 @@ from cleanside.ingest.messages.letter import Letter, Outgoing, mime_of
 from cleanside.ingest.messages.noticing import DigestOf, Noticer, owners_to_look_at
 from cleanside.ingest.messages.smtp import Relay, Unsent, relay_of, send
 from cleanside.ingest.messages.telling import ESCALATED
-from cleanside.ingest.store import message_choices, messages, outbox, people
+from cleanside.ingest.store import leases, message_choices, messages, outbox, people
 from cleanside.ingest.store.message_choices import MessageChoices
 from cleanside.ingest.store.messages import ADDRESS, GIVEN_UP, SENT, Message
 from cleanside.ingest.store.people import Person
 from cleanside.ingest.store.sealing import SealingKey
 from cleanside.ingest.webhooks.announcing import Views
 from cleanside.ingest.webhooks.courier import FINISH_S, wait_s
-from cleanside.ingest.writer.lease import Lease
+from cleanside.ingest.writer.lease import Lease, new_holder
 from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
 
-MAIL_LEASE = "mailer"
+NOTICING_LEASE = "mailer"  # the previous release's name: a process of it neither notices beside us
 MAIL_LEASE_US = 60_000_000  # longer than a try; after a kill another process takes over then; chosen
 MAILER_PAUSE_S = 1.0  # between looks; chosen
 NOTICE_EVERY_US = 10_000_000  # looking at a fleet is work; chosen
@@ -97,8 +97,11 @@ class Mailer:
         self._letter_of = letter_of
         self._jitter = jitter
         self._pause_s = pause_s
-        self._noticer = Noticer(resources, views, digest_of, has_relay=self._relay is not None)
-        self._lease = Lease(resources, MAIL_LEASE, MAIL_LEASE_US)
+        self._noticing = Lease(resources, NOTICING_LEASE, MAIL_LEASE_US)
+        self._holder = new_holder(resources)
+        self._noticer = Noticer(
+            resources, views, digest_of, has_relay=self._relay is not None, write=self._noticing.write
+        )
         self._give_up_us = resources.settings.mail_give_up_days * 86_400_000_000
         self._next_notice_us = self._next_forget_us = 0
         self._thread = threading.Thread(target=lambda: asyncio.run(self._work()), name="mailer", daemon=True)
@@ -123,7 +126,7 @@ class Mailer:
                 log.exception("ingest.mail_failed")
             await asyncio.to_thread(self._resources.stopping.wait, self._pause_s)
         await _finish(busy)
-        await asyncio.to_thread(self._lease.give_back)
+        await asyncio.to_thread(self._noticing.give_back)
 
     async def _look(
         self, relay: Relay | None, verify: ssl.SSLContext, busy: dict[int, asyncio.Task[None]]
@@ -136,42 +139,55 @@ class Mailer:
                 busy[person_id] = asyncio.create_task(self._send_all(relay, verify, person_id))
 
     def _due(self) -> list[int]:
-        """The people with a due message, after noticing; none while another process sends."""
-        resources, now_us = self._resources, self._resources.clock()
+        """The people with a due message to whom no other process sends, after noticing."""
+        resources = self._resources
         with resources.reading() as connection:
             if not owners_to_look_at(connection):
                 return []
-        if not self._lease.take():
-            return []
+        if self._noticing.take():
+            self._notice()
+        with resources.reading() as connection:
+            now_us = resources.clock()
+            others = leases.of_others(connection, self._holder, now_us)
+            waiting = messages.people_waiting(connection, now_us)
+            return [person_id for person_id in waiting if _lease_name(person_id) not in others]
+
+    def _notice(self) -> None:
+        """What one process at a time does."""
+        now_us = self._resources.clock()
         if is_time(self._next_notice_us, NOTICE_EVERY_US, now_us):
             self._next_notice_us = now_us + NOTICE_EVERY_US
             self._noticer.notice()
         if is_time(self._next_forget_us, FORGET_SETTLED_EVERY_US, now_us):
             self._next_forget_us = now_us + FORGET_SETTLED_EVERY_US
-            resources.writer.call(
+            self._noticing.write(
                 lambda connection: messages.forget_settled(connection, now_us - KEEP_SETTLED_US)
             )
-        with resources.reading() as connection:
-            return messages.people_waiting(connection, now_us)
 
     async def _send_all(self, relay: Relay, verify: ssl.SSLContext, person_id: int) -> None:
         """Send the due messages of one person, in order, until one fails or their turn is over."""
+        lease = Lease(self._resources, _lease_name(person_id), MAIL_LEASE_US, holder=self._holder)
         try:
             for _ in range(MAILS_IN_A_ROW):
-                if not await self._send_next(relay, verify, person_id) or self._resources.stopping.is_set():
+                if (
+                    not await self._send_next(relay, verify, person_id, lease)
+                    or self._resources.stopping.is_set()
+                ):
                     return
         except TryAgain as error:
             log.info("ingest.mail_waits", extra={"reason": str(error)})
         except Exception:
             log.exception("ingest.mail_failed", extra={"person": person_id})
+        finally:
+            await asyncio.to_thread(lease.give_back)
 
-    async def _send_next(self, relay: Relay, verify: ssl.SSLContext, person_id: int) -> bool:
+    async def _send_next(self, relay: Relay, verify: ssl.SSLContext, person_id: int, lease: Lease) -> bool:
         """Make the next try. True if it is settled and there may be more."""
-        outgoing = await asyncio.to_thread(self._next, relay, person_id)
+        outgoing = await asyncio.to_thread(self._next, relay, person_id, lease)
         if outgoing is None:
             return False
         unsent = await self._try(relay, verify, outgoing)
-        return await asyncio.to_thread(self._settle, outgoing.message, unsent)
+        return await asyncio.to_thread(self._settle, outgoing.message, unsent, lease)
 
     async def _try(self, relay: Relay, verify: ssl.SSLContext, outgoing: Outgoing) -> Unsent | None:
         if not outgoing.to:
@@ -185,19 +201,19 @@ class Mailer:
             return Unsent(reason=f"it could not be written: {type(error).__name__}", is_final=True)
         return await send(relay, outgoing.to, content, verify)
 
-    def _settle(self, message: Message, unsent: Unsent | None) -> bool:
+    def _settle(self, message: Message, unsent: Unsent | None, lease: Lease) -> bool:
         """Record a try. True if the message is settled."""
         now_us = self._resources.clock()
         values = after_try(message, unsent, now_us=now_us, give_up_us=self._give_up_us, jitter=self._jitter())
-        self._resources.writer.call(lambda connection: messages.settle(connection, message.id, values))
+        lease.write(lambda connection: messages.settle(connection, message.id, values))
         if unsent is not None:
             event = "ingest.message_given_up" if values.get("state") == GIVEN_UP else "ingest.message_unsent"
             log.warning(event, extra={"message_id": message.id, "reason": unsent.reason})
         return "state" in values
 
-    def _next(self, relay: Relay, person_id: int) -> Outgoing | None:
-        """The due message of a person, while this process sends."""
-        if not self._lease.take():
+    def _next(self, relay: Relay, person_id: int, lease: Lease) -> Outgoing | None:
+        """The due message of a person, while this process sends to them."""
+        if not lease.take():
             return None
         with self._resources.reading() as connection:
             message = messages.next_of(connection, person_id)
@@ -251,6 +267,10 @@ class Mailer:
         with self._resources.reading() as connection:
             needed = outbox.any_sealed(connection)
         return file.read_or_make(needed=needed)[0]
+
+
+def _lease_name(person_id: int) -> str:
+    return f"mail:{person_id}"
 
 
 async def _finish(busy: dict[int, asyncio.Task[None]]) -> None:

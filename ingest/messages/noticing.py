@@ -6,7 +6,7 @@ it is for; a kill in between leaves neither. What was wrong when an owner was fi
 is in the digest. An error at one owner holds up no other.
 Leaves to others: what is decided (`matters`, `telling`, `choices`), sending (`mailer`).
 
-One process at a time does this (`outbox.take_lease`), for owners of whom somebody has an address
+One process at a time does this (`ingest.messages.mailer`), for owners of whom somebody has an address
 or a webhook wants matters.
 """
 
@@ -39,7 +39,7 @@ from cleanside.ingest.store.matters import Matter
 from cleanside.ingest.store.message_choices import Rules
 from cleanside.ingest.store.messages import NewMessage
 from cleanside.ingest.store.outbox import Event
-from cleanside.ingest.webhooks.announcing import OF_MATTERS, Views
+from cleanside.ingest.webhooks.announcing import OF_MATTERS, Views, Write
 from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
@@ -70,23 +70,31 @@ class Noticed:
 class Noticer:
     """Looks at the owners."""
 
-    def __init__(self, resources: Resources, views: Views, digest_of: DigestOf, *, has_relay: bool) -> None:
+    def __init__(
+        self, resources: Resources, views: Views, digest_of: DigestOf, *, has_relay: bool, write: Write
+    ) -> None:
         """has_relay : False, there is no way to people and nothing is written to them."""
         self._has_relay = has_relay
+        self._write = write
         self._resources = resources
         self._views = views
         self._digest_of = digest_of
 
     def notice(self) -> int:
         """Write what is new of all owners. Returns how many owners had something."""
-        resources, now_us = self._resources, self._resources.clock()
-        with resources.reading() as connection:
+        with self._resources.reading() as connection:
             owners = owners_to_look_at(connection)
-            seen = [self._looked(connection, owner_id, now_us) for owner_id in owners]
-        news = [one for one in seen if one is not None and one.says_something]
-        for one in news:
-            resources.writer.call(partial(write, news=one, now_us=now_us))
-        return len(news)
+        return sum(self._notice_of(owner_id) for owner_id in owners)
+
+    def _notice_of(self, owner_id: int) -> bool:
+        """Write what is new of one owner. False: nothing is."""
+        now_us = self._resources.clock()
+        with self._resources.reading() as connection:
+            news = self._looked(connection, owner_id, now_us)
+        if news is None or not news.says_something:
+            return False
+        self._write(partial(write, news=news, now_us=now_us))
+        return True
 
     def _looked(self, connection: sa.Connection, owner_id: int, now_us: int) -> Noticed | None:
         """What is new of one owner; None after an error, so that no other owner waits for it."""

@@ -175,12 +175,12 @@ def removed_from(connection: sa.Connection, archive_id: int) -> dict[int, Ranges
     return {stream_id: union(ranges) for stream_id, ranges in removed.items()}
 
 
-#: numbers of our own among PostgreSQL's advisory locks: the pass that moves, and the one that merges
-ARCHIVING, MERGING = 0x636C65616E, 0x636C65616F
+#: a number of our own among PostgreSQL's advisory locks: the pass that merges
+MERGING = 0x636C65616F
 
 
 @contextmanager
-def turn(connection: sa.Connection, number: int = ARCHIVING) -> Iterator[bool]:
+def turn(connection: sa.Connection, number: int) -> Iterator[bool]:
     """True for one process of a database at a time; on SQLite there is only one."""
     if dialect.is_sqlite(connection):
         yield True

@@ -16,8 +16,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from cleanside.ingest.store import dialect
-from cleanside.ingest.store.models import deliveries, events, leases, webhooks
+from cleanside.ingest.store.models import deliveries, events, webhooks
 
 WAITING, DELIVERED, DEAD = "waiting", "delivered", "dead"
 STATES = (WAITING, DELIVERED, DEAD)
@@ -213,23 +212,3 @@ def forget_delivered(connection: sa.Connection, before_us: int, *, limit: int = 
         connection.execute(sa.delete(deliveries).where(deliveries.c.event_id.in_(events_done)))
         connection.execute(sa.delete(events).where(events.c.id.in_(events_done)))
     return len(events_done)
-
-
-# ---------------------------------------------------------------- one process at a time
-
-
-def take_lease(connection: sa.Connection, name: str, holder: str, now_us: int, until_us: int) -> bool:
-    """Take or keep a lease. False while another holds it."""
-    fresh = dialect.insert(connection, leases).values(name=name, holder=holder, until_us=until_us)
-    statement = fresh.on_conflict_do_update(
-        index_elements=[leases.c.name],
-        set_={"holder": holder, "until_us": until_us},
-        where=sa.or_(leases.c.holder == holder, leases.c.until_us < now_us),
-    )
-    return connection.execute(statement.returning(leases.c.name)).first() is not None
-
-
-def give_lease_back(connection: sa.Connection, name: str, holder: str) -> None:
-    """End a lease, so that another process can take it at once."""
-    mine = (leases.c.name == name, leases.c.holder == holder)
-    connection.execute(sa.update(leases).where(*mine).values(until_us=0))

@@ -6,7 +6,7 @@ after a kill. States are those of the analysis, which works in time order and do
 hours that wait for a summary is left for the next pass.
 Leaves to others: subscriptions (`ingest.api.routes.webhooks`), delivery (`ingest.webhooks.courier`).
 
-One process at a time does this (`outbox.take_lease`), for owners with webhooks only.
+One process at a time does this (`ingest.webhooks.courier`), for owners with webhooks only.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
@@ -65,6 +66,8 @@ TYPES: Mapping[str, str] = {
 
 #: owner -> its housings as seen now
 Views = Callable[[sa.Connection, int], Sequence[View]]
+#: runs a job in a transaction, and returns its result once it is durable
+Write = Callable[[Callable[[sa.Connection], Any]], Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,17 +88,26 @@ class Announcements:
         return bool(said or self.entry_id is not None or self.account)
 
 
-def announce(resources: Resources, views: Views) -> int:
-    """Write the news of all owners with webhooks. Returns how many events."""
+def announce(resources: Resources, views: Views, write: Write | None = None) -> int:
+    """
+    Write the news of all owners with webhooks. Returns how many events.
+
+    write : None, no other process announces.
+    """
     with resources.reading() as connection:
-        wanted = outbox.wanted(connection)
-        owners = sorted({webhook.owner_id for webhook in wanted})
-        counted, now_us = resources.counted, resources.clock()
-        found = [_looked(connection, owner_id, views, counted, now_us) for owner_id in owners]
-    news = [one for one in found if one is not None and one.says_something]
-    if news:
-        resources.writer.call(lambda connection: _write(connection, news))
-    return sum(len(entry.events) for entry in news)
+        owners = sorted({webhook.owner_id for webhook in outbox.wanted(connection)})
+    write = write or resources.writer.call
+    return sum(_announce_to(owner_id, resources, views, write) for owner_id in owners)
+
+
+def _announce_to(owner_id: int, resources: Resources, views: Views, write: Write) -> int:
+    counted, now_us = resources.counted, resources.clock()
+    with resources.reading() as connection:
+        news = _looked(connection, owner_id, views, counted, now_us)
+    if news is None or not news.says_something:
+        return 0
+    write(partial(_write, entry=news))
+    return len(news.events)
 
 
 def _looked(
@@ -111,14 +123,13 @@ def _looked(
         return None
 
 
-def _write(connection: sa.Connection, news: Sequence[Announcements]) -> None:
+def _write(connection: sa.Connection, entry: Announcements) -> None:
     wanted = outbox.wanted(connection)  # read again: one may have ended meanwhile
-    for entry in news:
-        for event in entry.events:
-            to = [w for w in wanted if w.owner_id == entry.owner_id and event.type in w.wanted]
-            outbox.put(connection, entry.owner_id, event, to)
-        announced.save(connection, entry.owner_id, entry.housings, entry.entry_id, entry.account)
-        declared.save_told(connection, entry.declared)
+    for event in entry.events:
+        to = [w for w in wanted if w.owner_id == entry.owner_id and event.type in w.wanted]
+        outbox.put(connection, entry.owner_id, event, to)
+    announced.save(connection, entry.owner_id, entry.housings, entry.entry_id, entry.account)
+    declared.save_told(connection, entry.declared)
 
 
 def look(

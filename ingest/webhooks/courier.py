@@ -4,10 +4,11 @@ The courier delivers the events of the outbox to webhooks, in order, until each 
 Promises: a webhook gets an event only after the previous one was taken or given up. A failure is tried again
 with growing random waits. After `webhook_give_up_days` it is dead, which shows in the list, the log and the
 figures, and an operator can send it again. A try that was taken but not recorded before a crash is repeated
-with the same id: receivers then see an id twice at most, and never miss one. At a stop a running try has a
-moment to end. A try has a hard time limit, follows no redirect and reads no body. Webhooks do not wait for
-each other.
-One process at a time sends (a lease in the database). A webhook whose secret cannot be decrypted is paused.
+with the same id: receivers see an id again then, and never miss one. At a stop a running try has a moment to
+end. A try has a hard time limit, follows no redirect and reads no body. Webhooks do not wait for each other.
+The processes of a database share the webhooks: one at a time sends to each, and one at a time announces, by
+leases. After a kill another process takes over once the lease ends. A webhook whose secret cannot be
+decrypted is paused.
 Leaves to others: the events (`ingest.webhooks.announcing`), allowed addresses (`ingest.webhooks.addresses`).
 """
 
@@ -20,11 +21,13 @@ import ssl
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 
 import httpx
+import sqlalchemy as sa
 
 from cleanside.ingest.errors import TryAgain
-from cleanside.ingest.store import outbox, webhook_secrets
+from cleanside.ingest.store import leases, outbox, webhook_secrets
 from cleanside.ingest.store.outbox import DEAD, DELIVERED, Delivery, Webhook
 from cleanside.ingest.store.webhook_secrets import Opened
 from cleanside.ingest.webhooks.addresses import (
@@ -37,13 +40,14 @@ from cleanside.ingest.webhooks.addresses import (
 )
 from cleanside.ingest.webhooks.announcing import Views, announce
 from cleanside.ingest.webhooks.signing import envelope, signed_headers
-from cleanside.ingest.writer.lease import Lease
+from cleanside.ingest.writer.lease import Lease, new_holder
 from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
 
-LEASE = "courier"
-LEASE_US = 30_000_000  # longer than a try; after a kill another process takes over then; chosen
+ANNOUNCING_LEASE = "courier"  # the previous release's name: a process of it neither announces beside us
+ANNOUNCING_LEASE_US = 60_000_000  # longer than a look at a fleet; chosen
+DELIVERY_LEASE_US = 30_000_000  # longer than a try; after a kill another process takes over then; chosen
 COURIER_PAUSE_S = 1.0  # between looks; chosen
 TRY_S = 10.0  # of one delivery, from look-up to the head of the answer; chosen
 FINISH_S = 2.0  # at a stop, for a pending answer to arrive and be recorded; chosen
@@ -106,7 +110,8 @@ class Courier:
         self._resolve = resolve
         self._jitter = jitter
         self._pause_s = pause_s
-        self._lease = Lease(resources, LEASE, LEASE_US)
+        self._announcing = Lease(resources, ANNOUNCING_LEASE, ANNOUNCING_LEASE_US)
+        self._holder = new_holder(resources)
         self._allowed: tuple[Network, ...] = networks_of(resources.settings.webhook_networks)
         self._give_up_us = resources.settings.webhook_give_up_days * 86_400_000_000
         self._next_forget_us = 0
@@ -139,7 +144,7 @@ class Courier:
                 for task in unfinished:
                     task.cancel()
                 await asyncio.gather(*unfinished, return_exceptions=True)
-        await asyncio.to_thread(self._lease.give_back)
+        await asyncio.to_thread(self._announcing.give_back)
 
     def _client(self) -> httpx.AsyncClient:
         return httpx.AsyncClient(
@@ -160,29 +165,43 @@ class Courier:
                 busy[webhook.id] = asyncio.create_task(self._deliver_all(http, webhook))
 
     def _prepared(self) -> list[Opened]:
-        """The webhooks with a due delivery, after announcing; none while another process sends."""
+        """The webhooks with a due delivery that no other process sends to, after announcing."""
         resources = self._resources
-        now_us = resources.clock()
         with resources.reading() as connection:
             wanted = outbox.wanted(connection)
-        if not wanted or not self._lease.take():
+        if not wanted:
             return []
+        if self._announcing.take():
+            self._announce(wanted)
+        with resources.reading() as connection:
+            return self._due(connection)
+
+    def _announce(self, wanted: Sequence[Webhook]) -> None:
+        """What one process at a time does."""
+        now_us = self._resources.clock()
         self._bring_along(wanted)
-        announce(resources, self._views)
+        announce(self._resources, self._views, self._announcing.write)
         if now_us >= self._next_forget_us:
             self._next_forget_us = now_us + FORGET_EVERY_US
-            resources.writer.call(lambda connection: outbox.forget_delivered(connection, now_us - KEEP_US))
-        with resources.reading() as connection:
-            ready = self._not_paused(outbox.wanted(connection))
-            due = ((one, outbox.next_due(connection, one.id)) for one in ready)
-            return [one for one, waiting in due if waiting is not None and waiting.next_us <= now_us]
+            self._announcing.write(lambda connection: outbox.forget_delivered(connection, now_us - KEEP_US))
+
+    def _due(self, connection: sa.Connection) -> list[Opened]:
+        """The webhooks with a due delivery that no other process sends to, the oldest event first."""
+        now_us = self._resources.clock()
+        others = leases.of_others(connection, self._holder, now_us)
+        ready = self._not_paused(outbox.wanted(connection))
+        found = [
+            (outbox.next_due(connection, one.id), one) for one in ready if _lease_name(one) not in others
+        ]
+        due = [(event.event_id, one) for event, one in found if event is not None and event.next_us <= now_us]
+        return [one for _, one in sorted(due, key=itemgetter(0))]
 
     def _bring_along(self, wanted: Sequence[Webhook]) -> None:
         """Encrypt webhooks that a process of the previous release wrote, or that an older key encrypted."""
         file = self._resources.webhook_keys
         state = webhook_secrets.state_of(wanted, file)
         if state != self._brought:
-            webhook_secrets.say(self._resources.writer.call(lambda c: webhook_secrets.bring_along(c, file)))
+            webhook_secrets.say(self._announcing.write(lambda c: webhook_secrets.bring_along(c, file)))
             self._brought = state
 
     def _not_paused(self, wanted: Sequence[Webhook]) -> list[Opened]:
@@ -200,25 +219,27 @@ class Courier:
 
     async def _deliver_all(self, http: httpx.AsyncClient, webhook: Opened) -> None:
         """Make the due deliveries of one webhook, in order, until one fails or its turn is over."""
+        lease = Lease(self._resources, _lease_name(webhook), DELIVERY_LEASE_US, holder=self._holder)
         try:
             for _ in range(IN_A_ROW):
-                if not await self._deliver_next(http, webhook) or self._resources.stopping.is_set():
+                if not await self._deliver_next(http, webhook, lease) or self._resources.stopping.is_set():
                     return
         except TryAgain as error:
             log.info("ingest.webhooks_wait", extra={"reason": str(error)})
         except Exception:
             log.exception("ingest.webhooks_failed", extra={"webhook": webhook.id})
+        finally:
+            await asyncio.to_thread(lease.give_back)
 
-    async def _deliver_next(self, http: httpx.AsyncClient, webhook: Opened) -> bool:
+    async def _deliver_next(self, http: httpx.AsyncClient, webhook: Opened, lease: Lease) -> bool:
         """Make the next try. True if it was taken and there may be more."""
-        delivery = await asyncio.to_thread(self._next, webhook)
+        delivery = await asyncio.to_thread(self._next, webhook, lease)
         if delivery is None:
             return False
         failed = await self._try(http, webhook, delivery)
         now_us = self._resources.clock()
         values = settled(delivery, failed, now_us=now_us, give_up_us=self._give_up_us, jitter=self._jitter())
-        write = self._resources.writer.call
-        await asyncio.to_thread(write, lambda connection: outbox.settle(connection, delivery, values))
+        await asyncio.to_thread(lease.write, lambda connection: outbox.settle(connection, delivery, values))
         tried = {"webhook": webhook.id, "event_id": delivery.event_id, "taken": failed is None}
         log.debug("ingest.webhook_tried", extra=tried)  # without the address, which may have a token
         if failed is not None:
@@ -227,9 +248,9 @@ class Courier:
             log.warning(event, extra=fields)
         return failed is None or values.get("state") == DEAD
 
-    def _next(self, webhook: Opened) -> Delivery | None:
-        """The due delivery of a webhook, while it is active and this process sends."""
-        if not self._lease.take():
+    def _next(self, webhook: Opened, lease: Lease) -> Delivery | None:
+        """The due delivery of a webhook, while it is active and this process sends to it."""
+        if not lease.take():
             return None
         with self._resources.reading() as connection:
             current = outbox.find(connection, webhook.owner_id, webhook.id)
@@ -268,6 +289,10 @@ class Courier:
             return Failed(f"status {response.status_code}", _seconds(response.headers.get("Retry-After")))
         finally:
             await response.aclose()
+
+
+def _lease_name(webhook: Opened) -> str:
+    return f"webhook:{webhook.id}"
 
 
 def _name_only(netloc: str) -> str:

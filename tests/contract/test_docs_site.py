@@ -10,6 +10,7 @@ import re
 import shutil
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
@@ -85,6 +86,12 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def pages(site: Path) -> dict[str, Page]:
     """Name -> page."""
     return {path.relative_to(site).as_posix(): Page(path.read_text()) for path in site.rglob("*.html")}
+
+
+def test_the_extra_that_builds_them_has_the_packages_of_the_commands_they_show() -> None:
+    """`docs build` loads the simulator's parser, and with it what the simulator stands on."""
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
+    assert {name for name in extras["simulator"] if not name.startswith("cleanside[")} <= set(extras["docs"])
 
 
 def test_nothing_is_loaded_from_elsewhere_and_nothing_stands_in_a_page(

@@ -473,7 +473,8 @@ def test_an_account_that_does_not_balance_is_news_once_it_was_counted(api: Api) 
     chooses(api, "mara.lindt", MARA)
     api.register()
     api.send(batch(1, [3.0, 3.1]))
-    noticer = Noticer(api.resources, lambda *_: (), lambda *_: None, has_relay=True)
+    write = api.resources.writer.call
+    noticer = Noticer(api.resources, lambda *_: (), lambda *_: None, has_relay=True, write=write)
     assert noticer.notice() == 1, "the first look is written down"
     api.resources.writer.call(lambda c: c.execute(sa.update(streams).values(mark=9, highest=9)))
     api.clock.advance(DAY_S)

@@ -1,8 +1,9 @@
 """
 The gateway as one file: made of the wheel, run by a Python that has none of our packages, against a server.
 
-For aarch64 too where CLEANSIDE_AARCH64_PYTHON names a command that runs such a Python, under emulation for
-example ("qemu-aarch64-static -L ROOT ROOT/usr/bin/python3.11", ROOT with Debian's packages for arm64).
+For aarch64 and armv7l too where CLEANSIDE_AARCH64_PYTHON and CLEANSIDE_ARMV7L_PYTHON name a command that runs
+such a Python, under emulation for example ("qemu-aarch64-static -L ROOT ROOT/usr/bin/python3.11", ROOT with
+Debian's packages for arm64).
 """
 
 from __future__ import annotations
@@ -25,9 +26,8 @@ from tests.support.serving import DEVICE, ServerProcess, as_process
 
 one_file = load("one_file")
 ROOT = Path(__file__).parents[2]
-AARCH64_PYTHON = shlex.split(os.environ.get("CLEANSIDE_AARCH64_PYTHON", ""))
-#: ELF, e_machine (the ELF for the Arm 64-bit Architecture; System V ABI, AMD64)
-ELF_MACHINE = {"aarch64": 183, "x86_64": 62}
+#: ELF, e_machine (the ELF for the Arm 64-bit and for the Arm Architecture; System V ABI, AMD64)
+ELF_MACHINE = {"aarch64": 183, "armv7l": 40, "x86_64": 62}
 READINGS = 20
 
 
@@ -52,6 +52,11 @@ def made(wheel: Path, machine: str) -> Path:
     """The file for this Python's version."""
     file: Path = one_file.make(wheel, machine, f"{sys.version_info[0]}.{sys.version_info[1]}")
     return file
+
+
+def python_of(machine: str) -> list[str]:
+    """A command that runs a Python of that kind of machine; empty where there is none."""
+    return shlex.split(os.environ.get(f"CLEANSIDE_{machine.upper()}_PYTHON", ""))
 
 
 def carry(python: list[str], file: Path, server: ServerProcess, folder: Path) -> None:
@@ -84,15 +89,24 @@ def test_it_carries_readings_by_a_python_without_our_packages(
 
 
 @pytest.mark.timeout(400)
-def test_it_is_made_for_another_kind_of_machine(wheel: Path, server: ServerProcess, tmp_path: Path) -> None:
-    file = made(wheel, "aarch64")
+@pytest.mark.parametrize("machine", ["aarch64", "armv7l"])
+def test_it_is_made_for_another_kind_of_machine(
+    wheel: Path, server: ServerProcess, tmp_path: Path, machine: str
+) -> None:
+    file = made(wheel, machine)
     with zipfile.ZipFile(file) as archive:
         compiled = [name for name in archive.namelist() if name.endswith(".so")]
         machines = {archive.read(name)[18] for name in compiled}
     assert compiled
-    assert machines == {ELF_MACHINE["aarch64"]}
-    if AARCH64_PYTHON:
-        carry(AARCH64_PYTHON, file, server, tmp_path)
+    assert machines == {ELF_MACHINE[machine]}
+    if python := python_of(machine):
+        carry(python, file, server, tmp_path)
+
+
+def test_only_32_bit_arm_is_without_zstandard(wheel: Path) -> None:
+    assert not any(needed.startswith("zstandard") for needed in one_file.required(wheel, "armv7l"))
+    for machine in ("aarch64", "x86_64"):
+        assert any(needed.startswith("zstandard>=") for needed in one_file.required(wheel, machine))
 
 
 def test_what_it_is_called_says_for_what_it_is(wheel: Path) -> None:
@@ -101,6 +115,6 @@ def test_what_it_is_called_says_for_what_it_is(wheel: Path) -> None:
     assert name.endswith("-py3.11-aarch64.pyz")
 
 
-@pytest.mark.parametrize("words", [[], ["missing.whl"], ["{wheel}", "armv7l"], ["{wheel}", "x86_64", "4"]])
+@pytest.mark.parametrize("words", [[], ["missing.whl"], ["{wheel}", "riscv64"], ["{wheel}", "x86_64", "4"]])
 def test_a_call_that_fits_nothing_is_refused(words: list[str], wheel: Path) -> None:
     assert one_file.main([word.format(wheel=wheel) for word in words]) == 2

@@ -14,8 +14,9 @@ import ssl
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -27,18 +28,21 @@ import trustme
 from cloudevents.core.bindings.http import HTTPMessage, from_http_event
 from http_message_signatures import HTTPMessageVerifier, InvalidSignature, MappingKeyResolver, algorithms
 
+from cleanside.gateway.wire import parse_instant
+from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.keeping import accountant
 from cleanside.ingest.settings import load
-from cleanside.ingest.store import key_file, outbox, stored
+from cleanside.ingest.store import key_file, leases, outbox, stored
 from cleanside.ingest.store.models import events
 from cleanside.ingest.webhooks import announcing
 from cleanside.ingest.webhooks import courier as webhooks
 from cleanside.ingest.webhooks.announcing import LOSS_DECLARED, TYPES, Views, announce
 from cleanside.ingest.webhooks.courier import Courier
 from cleanside.ingest.webhooks.signing import COVERED, EVENT_MEDIA_TYPE
+from cleanside.ingest.writer.lease import Lease
 from tests.support import held
 from tests.support.coded import sentence
-from tests.support.databases import opened
+from tests.support.databases import Postgres
 from tests.support.receiver import LOST, Received, Receiver
 from tests.support.serving import DEVICE, Api, ServerProcess, batch, in_process, make_keys
 
@@ -216,11 +220,16 @@ def test_order_is_kept_through_errors_and_lost_replies(api: Api, receiver: Recei
 
 
 def advance_to_next_try(api: Api) -> None:
-    """Once the failure is written down, let the wait pass."""
+    """Once the failure is written down, which puts the next try off, let the wait pass."""
     deadline = time.monotonic() + 20
-    while not any(e["next_try_at"] for e in deliveries(api) if e["state"] == "waiting"):
+    while not any(is_put_off(api, entry) for entry in deliveries(api)):
         assert time.monotonic() < deadline
     api.clock.advance(3_600)
+
+
+def is_put_off(api: Api, delivery: dict[str, Any]) -> bool:
+    next_at = delivery["next_try_at"] if delivery["state"] == "waiting" else None
+    return next_at is not None and parse_instant(next_at).us > api.clock.now_us
 
 
 def test_what_is_not_taken_for_days_is_given_up_visibly_and_can_be_sent_again(
@@ -391,17 +400,6 @@ def test_webhooks_of_one_owner_are_nothing_to_another(api: Api) -> None:
 # ---------------------------------------------------------------- one process at a time
 
 
-def test_one_process_at_a_time_holds_the_lease_and_another_follows(database_url: str) -> None:
-    with opened(database_url) as engine, engine.begin() as connection:
-        assert outbox.take_lease(connection, "courier", "a", 0, 60)
-        assert not outbox.take_lease(connection, "courier", "b", 59, 119)
-        assert outbox.take_lease(connection, "courier", "a", 59, 119)  # kept
-        assert outbox.take_lease(connection, "courier", "b", 120, 180)  # a was killed
-        assert not outbox.take_lease(connection, "courier", "a", 121, 181)
-        outbox.give_lease_back(connection, "courier", "b")
-        assert outbox.take_lease(connection, "courier", "a", 121, 181)
-
-
 def test_two_processes_over_one_database_deliver_each_event_once(
     database_url: str, backend: str, receiver: Receiver, tmp_path: Path
 ) -> None:
@@ -424,6 +422,70 @@ def test_two_processes_over_one_database_deliver_each_event_once(
     finally:
         for one in both:
             one.close()
+
+
+def shared(postgres: Postgres, folder: Path, **more: Any) -> AbstractContextManager[Api]:
+    """The app over a database that several processes serve."""
+    url = postgres.migrated()
+    key_file.create(folder / "keys")
+    flags = {"database": url, "webhook_networks": LOOPBACK, "webhook_key_file": str(folder / "keys")}
+    return in_process(url, settings=load(flags=flags, environ={}), **more)
+
+
+@pytest.mark.postgres
+def test_processes_share_the_webhooks_and_send_to_each_one_at_a_time(
+    postgres: Postgres, receiver: Receiver, tmp_path: Path
+) -> None:
+    """Receivers that answer late hold as many ways as one process has; another process takes the others."""
+    many = webhooks.DELIVERIES_AT_ONCE + 2
+    with shared(postgres, tmp_path) as api:
+        api.register()
+        for _ in range(many):
+            register(api, receiver.url)
+        put_events(api, 2)
+        receiver.may_answer.clear()
+        with delivering(api), delivering(api):
+            held = receiver.wait_for(many)
+            receiver.may_answer.set()
+            received = receiver.wait_for(3 * many)
+        assert sorted(ids_of(held)) == list(range(1, many + 1))  # the first of each
+        assert sorted(ids_of(received)) == sorted([*range(1, many + 1), *[many + 1, many + 2] * many])
+        for number in range(1, many + 1):
+            assert [entry["state"] for entry in deliveries(api, number)] == ["delivered"] * 3
+
+
+def test_a_webhook_that_is_always_due_holds_up_no_other(
+    api: Api, receiver: Receiver, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whose event is the oldest comes first, not whose webhook is."""
+    monkeypatch.setattr(webhooks, "DELIVERIES_AT_ONCE", 2)
+    monkeypatch.setattr(webhooks, "IN_A_ROW", 3)
+    for _ in range(3):
+        register(api, receiver.url)
+    put_events(api, 9)
+    with delivering(api):
+        received = receiver.wait_for(3 * 10)
+    assert ids_of(received).index(3) <= 4 * 3  # the first of the third, long before the others are done
+
+
+def test_news_that_a_process_saw_before_it_lost_its_turn_are_left_to_another(api: Api) -> None:
+    """It hung (SIGSTOP) between its look and its record."""
+    register(api, "https://shop.example/")
+    announce(api.resources, views_of(api))
+    hold(api, 1)
+    lease = Lease(api.resources, webhooks.ANNOUNCING_LEASE, 60_000_000)
+    assert lease.take()
+
+    def hanging(connection: sa.Connection, owner_id: int) -> Any:
+        late_us = api.clock() + 61_000_000
+        take = partial(leases.take, name=lease.name, holder="other", now_us=late_us, until_us=late_us)
+        assert api.resources.writer.call(take)
+        assert announce(api.resources, views_of(api)) > 0
+        return views_of(api)(connection, owner_id)
+
+    with pytest.raises(TryAgain):
+        announce(api.resources, hanging, lease.write)
+    assert [entry["type"] for entry in deliveries(api)].count(HELD) == 1
 
 
 # ---------------------------------------------------------------- what it says

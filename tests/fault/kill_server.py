@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import itertools
+import math
 import random
 import sys
 import tempfile
@@ -30,10 +31,11 @@ from tests.fault.test_ingest_killed import (
     wait_for,
 )
 from tests.support.databases import Postgres
-from tests.support.preloaded import PreloadedServer, loaded
+from tests.support.nursery import nursery
 from tests.support.serving import DEVICE, ServerProcess, make_keys
 
 CLIENTS = 4
+RETRY_AFTER_S = 0.1  # trying took as much of the processor as the server that starts; chosen
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -45,25 +47,26 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--database", choices=("sqlite", "postgres"), default="sqlite")
     parser.add_argument("--workers", type=int, default=1, help="processes over one PostgreSQL database")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--minutes", type=float, default=math.inf, help="as many kills as fit; default: all")
     given = parser.parse_args(arguments)
     workers = given.workers if given.database == "postgres" else 1
     began_s = time.monotonic()
-    with database_of(given.database) as url, ExitStack() as stack:
+    with nursery(), database_of(given.database) as url, ExitStack() as stack:
         tokens = make_keys(url, [DEVICE])
-        context = loaded()
-        servers = [PreloadedServer(context, url, tokens) for _ in range(workers)]
+        servers = [ServerProcess(url, tokens) for _ in range(workers)]
         for server in servers:
             stack.callback(server.close)
             server.start()
         with servers[0].client("operator") as http:
             http.post("/v1/devices", json={"device": DEVICE}).raise_for_status()
-        senders = kill(servers, given.kills, random.Random(given.seed))
+        until_s = began_s + 60 * given.minutes
+        senders, kills = kill(servers, given.kills, random.Random(given.seed), until_s)
         for server in servers:
             server.stop()
         assert_all_there_once(url, senders)
     resent, taken = sum(s.resent for s in senders), sum(s.acknowledged for s in senders)
     print(
-        f"{given.kills} kills of {workers} process(es) over {given.database}, seed {given.seed}: "
+        f"{kills} kills of {workers} process(es) over {given.database}, seed {given.seed}: "
         f"{taken:,} readings "
         f"acknowledged, all there once with their values; {resent:,} posts repeated; the account balances; "
         f"{time.monotonic() - began_s:.0f} s"
@@ -85,26 +88,35 @@ def database_of(kind: str) -> Iterator[str]:
             server.stop()
 
 
-def kill(servers: Sequence[ServerProcess], kills: int, chance: random.Random) -> list[Sender]:
-    """Kill one server after another at moments of progress; the senders go on all the while."""
+def kill(
+    servers: Sequence[ServerProcess], kills: int, chance: random.Random, until_s: float
+) -> tuple[list[Sender], int]:
+    """
+    Kill one server after another at moments of progress; the senders go on all the while.
+
+    until_s : no more kills from then on, of the monotonic clock. Returns how many there were, too.
+    """
     senders = [
         Sender(servers[client % len(servers)], client, indexes=itertools.count()) for client in range(CLIENTS)
     ]
     for sender in senders:
+        sender.retry_after_s = RETRY_AFTER_S
         sender.start()
-    for number in range(kills):
+    number = 0
+    while number < kills and time.monotonic() < until_s:
         wait_for(senders, sum(s.acknowledged for s in senders) + chance.randrange(1, 8 * BATCH_ROWS))
         victim = servers[number % len(servers)]
         victim.kill()
         victim.start()
-        if (number + 1) % 50 == 0:
-            print(f"{number + 1} kills, {sum(s.acknowledged for s in senders):,} readings", file=sys.stderr)
+        number += 1
+        if number % 50 == 0:
+            print(f"{number} kills, {sum(s.acknowledged for s in senders):,} readings", file=sys.stderr)
     for sender in senders:
         sender.enough.set()
         sender.join(GIVE_UP_AFTER_S)
         if sender.is_alive():
             raise AssertionError(f"client {sender.client} did not come to an end")
-    return senders
+    return senders, number
 
 
 if __name__ == "__main__":

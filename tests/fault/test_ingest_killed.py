@@ -46,6 +46,7 @@ class Sender(threading.Thread):
         self.server = server
         self.client = client
         self.indexes = indexes
+        self.retry_after_s = RETRY_AFTER_S
         self.enough = threading.Event()
         self.acknowledged = 0
         self.resent = 0
@@ -63,7 +64,7 @@ class Sender(threading.Thread):
                 give_up_at = time.monotonic() + GIVE_UP_AFTER_S
                 while not self._post(http, document):
                     self.resent += 1
-                    self.enough.wait(RETRY_AFTER_S)
+                    self.enough.wait(self.retry_after_s)
                     assert time.monotonic() < give_up_at
 
     def _post(self, http: httpx.Client, document: dict[str, object]) -> bool:

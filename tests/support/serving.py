@@ -251,6 +251,10 @@ class ServerProcess:
             stderr=self._log,
             environ={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_INGEST_")},
         )
+        line = self._line_within(START_WITHIN_S)
+        self.printed += line
+        self.url = json.loads(line)["listening"]
+        self._port = httpx.URL(self.url).port or 0
 
     @property
     def pid(self) -> int:

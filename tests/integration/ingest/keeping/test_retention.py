@@ -22,6 +22,7 @@ from cleanside.ingest.settings import load
 from cleanside.ingest.store import archive, database, partitions
 from cleanside.ingest.store import archive_file as files
 from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.writer.lease import Lease
 from tests.support.archiving import archive_all, counts, files_of, whole_readings, work_of
 from tests.support.gatewaying import wait_until
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
@@ -347,12 +348,14 @@ def test_a_server_that_keeps_everything_has_no_archive(sqlite_database_url: str)
 
 
 def test_one_process_of_a_database_archives_at_a_time(either: Api) -> None:
-    reading = either.resources.reading
-    with reading() as one, reading() as other, archive.turn(one) as first, archive.turn(other) as second:
-        assert first is True
-        assert second is either.resources.is_sqlite  # there another process cannot have the file at all
-    with reading() as again, archive.turn(again) as free:
-        assert free is True
+    either.send(january(1, 10))
+    either.clock.advance(2 * 365 * 86_400)
+    other = Lease(either.resources, retention.ARCHIVE_LEASE, retention.ARCHIVE_LEASE_US, holder="other")
+    assert other.take()
+    assert retention.keep(either.resources).readings == 0
+    either.clock.advance(retention.ARCHIVE_LEASE_US / 1e6 + 1)  # it was killed, or hangs
+    assert retention.keep(either.resources).readings == 10
+    assert other.take()  # given back at once
 
 
 def test_a_stop_comes_between_two_steps(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
