@@ -83,6 +83,11 @@ def known_as_sent(batch: Batch, sent: FloatArray) -> dict[str, FloatArray]:
     return dict(zip(plan.names, sent if plan.known is None else sent[plan.known], strict=True))
 
 
+def hashes_follow(batch: Batch) -> bool:
+    """True where `content_hashes` follow from whole microseconds and the columns of `in_si` alone."""
+    return not batch.at_text and _plan_of(batch).known is None
+
+
 def content_hashes(batch: Batch, sent: FloatArray) -> HashArray:
     """
     Hash of each reading over instant, uncertainty, values and units as sent; shape (n,), signed 64 bits.

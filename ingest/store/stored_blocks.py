@@ -48,13 +48,20 @@ class EncodedBlocks(NamedTuple):
     rows: list[tuple[Any, ...]]
 
 
-def encode(new: NewReadings, units: str, sent: Mapping[str, FloatArray] | None = None) -> EncodedBlocks:
+def encode(
+    new: NewReadings,
+    units: str,
+    sent: Mapping[str, FloatArray] | None = None,
+    *,
+    hashes_follow: bool = False,
+) -> EncodedBlocks:
     """
     The work of an insert that needs no database.
 
     units : of its set, canonical JSON. sent : column -> values as sent; None: they are found from the SI.
+    hashes_follow : the content hashes are those of these instants and values; else that is looked at.
     """
-    run = block_runs.of_new(new, units_of(units), sent)
+    run = block_runs.of_new(new, units_of(units), sent, hashes_follow=hashes_follow)
     runs = block_runs.arranged([run])
     if runs[0] is run:
         return EncodedBlocks(runs, [block_runs.row_of(run, hashes=new.content_hash)])
