@@ -36,7 +36,7 @@ from cleanside.ingest.store.block_units import units_of
 from cleanside.ingest.store.blocks import BlockRow
 from cleanside.ingest.store.marks import Range, Ranges, union
 from cleanside.ingest.store.models import exact_times, original_times, unit_sets
-from cleanside.ingest.store.time_steps import TimeSteps, bucketed, merged
+from cleanside.ingest.store.time_steps import TimeSteps, bucketed
 
 # ---------------------------------------------------------------- write
 
@@ -351,12 +351,8 @@ def time_steps(
     resolution_us: int,
 ) -> TimeSteps:
     """Those that `arrays` would give, in steps of time."""
-    parts = [
-        bucketed(found["at_us"], {name: found[name] for name in columns}, resolution_us)
-        for run in _in_span(connection, stream_id, numbers, span_us)
-        for found in (_arrays(run, ("at_us", *columns)),)
-    ]
-    return merged(parts, columns)
+    found = arrays(connection, stream_id, numbers, span_us, ("at_us", *columns))
+    return bucketed(found["at_us"], {name: found[name] for name in columns}, resolution_us)
 
 
 # ---------------------------------------------------------------- move to the archive
