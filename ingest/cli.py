@@ -27,7 +27,7 @@ from cleanside.ingest.errors import IngestError
 _NOUNS = (
     *("serve", "analyse", "migrate", "keys", "account", "appended", "archive", "recompute"),
     *("backup", "restore", "drill", "import", "enrol"),
-    *("attention", "webhooks", "people", "messages", "install-service", "blocks"),
+    *("attention", "webhooks", "people", "messages", "install-service", "blocks", "readings"),
 )
 #: a word of Python's own names no module
 _MODULES = {"import": "import_bundles"}

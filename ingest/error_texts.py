@@ -217,6 +217,8 @@ SENTENCES: Sentences = {
     "no_database_to_back_up": "there is no database at {path}; check --database",
     "no_housing": "there is no housing {housing} on a machine {machine}; register it",
     "no_key_waits": "no key {handle} waits to be confirmed; see: cleanside-ingest keys list",
+    "instant_not_usable": "{at}: {why}",
+    "no_device": "there is no device {device}; its name is as it was registered",
     "no_machine": "there is no machine {machine}; its name is as it was registered",
     "no_manifest": "{source} has no {manifest} of ours ({why}); name a folder made by backup",
     "no_owner": (

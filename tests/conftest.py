@@ -19,9 +19,10 @@ import pytest
 from hypothesis import settings
 
 from tests.long_tests import is_long
-from tests.support.databases import BACKENDS, Postgres, migrated_sqlite
+from tests.support.databases import BACKENDS, FORMS, Postgres, choose_form, migrated_sqlite
 from tests.support.nursery import nursery
 from tests.support.serving import Api, ServerProcess, as_process, in_process
+from tests.with_rows import runs_with_rows
 
 # No test is judged by the clock of a busy machine. In CI the examples are the same every time, so that a red
 # run is about the change; at a desk they vary, so that new ones are found.
@@ -50,6 +51,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if is_long(item.nodeid):
             item.add_marker(pytest.mark.long)
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Some tests run with readings as rows too."""
+    file = Path(metafunc.definition.path).name
+    if runs_with_rows(file, metafunc.definition.name):
+        metafunc.parametrize("form", FORMS, indirect=True)
 
 
 #: a set-up starts servers and, once a session, a database; on a busy machine that takes longer than any test
@@ -130,18 +138,32 @@ def empty_database_url(backend: str, tmp_path: Path, request: pytest.FixtureRequ
 
 
 @pytest.fixture
-def database_url(backend: str, tmp_path: Path, request: pytest.FixtureRequest) -> str:
-    """A database with the newest schema, on SQLite and on PostgreSQL."""
-    if backend == "sqlite":
-        return sqlite_url(tmp_path)
-    server: Postgres = request.getfixturevalue("postgres")
-    return server.migrated()
+def form(request: pytest.FixtureRequest) -> str | None:
+    """The form of new readings, where a test runs in each (`tests/with_rows.py`); None: as they come."""
+    named: str | None = getattr(request, "param", None)
+    return named
 
 
 @pytest.fixture
-def sqlite_database_url(tmp_path: Path) -> str:
+def database_url(backend: str, form: str | None, tmp_path: Path, request: pytest.FixtureRequest) -> str:
+    """A database with the newest schema, on SQLite and on PostgreSQL."""
+    if backend == "sqlite":
+        return in_form(sqlite_url(tmp_path), form)
+    server: Postgres = request.getfixturevalue("postgres")
+    return in_form(server.migrated(), form)
+
+
+@pytest.fixture
+def sqlite_database_url(form: str | None, tmp_path: Path) -> str:
     """A SQLite database with the newest schema."""
-    return sqlite_url(tmp_path)
+    return in_form(sqlite_url(tmp_path), form)
+
+
+def in_form(url: str, form: str | None) -> str:
+    """The URL; new readings of the database take this form from now on. None: the one that they have."""
+    if form is not None:
+        choose_form(url, form)
+    return url
 
 
 def sqlite_url(folder: Path) -> str:

@@ -162,7 +162,8 @@ def encode_chosen(
     sent: stored.AsSent | None = None
     if as_blocks:
         values = content.known_as_sent(incoming.batch, incoming.sent)
-        sent = stored.AsSent(incoming.units, {name: column[pick] for name, column in values.items()})
+        chosen_values = {name: column[pick] for name, column in values.items()}
+        sent = stored.AsSent(incoming.units, chosen_values, content.hashes_follow(incoming.batch))
     return readings.encode(rows, sent, sqlite=incoming.sqlite)
 
 

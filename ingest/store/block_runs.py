@@ -202,18 +202,22 @@ def places(seq: IntArray, numbers: Ranges) -> IntArray:
 # ---------------------------------------------------------------- from and to other shapes
 
 
-def of_new(new: NewReadings, units: BlockUnits, sent: Mapping[str, FloatArray] | None = None) -> ReadingRun:
-    """
-    New readings as a run.
-
-    sent : column -> values as sent; None: they are found from the SI.
-    """
+def of_new(
+    new: NewReadings,
+    units: BlockUnits,
+    sent: Mapping[str, FloatArray] | None = None,
+    *,
+    hashes_follow: bool = False,
+) -> ReadingRun:
+    """New readings as a run; the arguments as `ingest.store.stored_blocks.encode` takes them."""
     received_us = np.full(len(new.seq), new.received_us)
     times = new.seq, new.at_us, received_us, new.at_uncertainty_s
     if sent is None:
         return as_sent(_in_si(times, new.content_hash, new.unit_set_id, units, new.values))
     content = BlockContent(*times, _matrix(units, sent, len(new.seq)), False, new.content_hash, None)
-    return ReadingRun(new.unit_set_id, units, block_units.with_hashes(content, units, new.content_hash))
+    if not hashes_follow:
+        content = block_units.with_hashes(content, units, new.content_hash)
+    return ReadingRun(new.unit_set_id, units, content)
 
 
 def _in_si(

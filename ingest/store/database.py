@@ -29,7 +29,7 @@ from sqlalchemy import event
 from cleanside.gateway import file_modes
 from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
-from cleanside.ingest.store import durability, releases, revocations
+from cleanside.ingest.store import durability, releases, revocations, store_modes
 
 T = TypeVar("T")
 
@@ -325,11 +325,18 @@ def revision_of(connection: sa.Connection) -> str | None:
 
 
 def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | None]:
-    """Bring the schema to a revision, the newest by default. Returns the revision before and after."""
+    """
+    Bring the schema to a revision, the newest by default. Returns the revision before and after.
+
+    A database made from nothing stores readings as blocks: no earlier release has ever read it.
+    """
     before = _found(engine)
     newest_revision()  # without any revision alembic would do nothing and report success
     with engine.connect() as connection:
+        is_new = revision_of(connection) is None
         upgrade(connection, to=to)
+        if is_new and revision_of(connection) == newest_revision():
+            store_modes.begin(connection, store_modes.BLOCKS, time.time_ns() // 1000)
         connection.commit()
         return before, revision_of(connection)
 

@@ -44,6 +44,8 @@ class AsSent(NamedTuple):
     units: str
     #: column -> values in these units, shape (n,); NaN where absent
     values: Mapping[str, FloatArray]
+    #: True: the content hashes are those of these instants and values alone
+    hashes_follow: bool
 
 
 class Encoded(NamedTuple):
@@ -66,7 +68,8 @@ def encode(new: NewReadings, sent: AsSent | None, *, sqlite: bool) -> Encoded:
     """
     if sent is None:
         return Encoded(new, stored_rows.encode(new, sqlite=sqlite))
-    return Encoded(new, stored_blocks.encode(new, sent.units, sent.values))
+    encoded = stored_blocks.encode(new, sent.units, sent.values, hashes_follow=sent.hashes_follow)
+    return Encoded(new, encoded)
 
 
 def put(connection: sa.Connection, batches: Sequence[tuple[int, Encoded]], *, beyond: bool = False) -> None:

@@ -36,7 +36,7 @@ from cleanside.ingest.store.block_units import units_of
 from cleanside.ingest.store.blocks import BlockRow
 from cleanside.ingest.store.marks import Range, Ranges, union
 from cleanside.ingest.store.models import exact_times, original_times, unit_sets
-from cleanside.ingest.store.time_steps import TimeSteps, bucketed, merged
+from cleanside.ingest.store.time_steps import TimeSteps, bucketed
 
 # ---------------------------------------------------------------- write
 
@@ -48,13 +48,20 @@ class EncodedBlocks(NamedTuple):
     rows: list[tuple[Any, ...]]
 
 
-def encode(new: NewReadings, units: str, sent: Mapping[str, FloatArray] | None = None) -> EncodedBlocks:
+def encode(
+    new: NewReadings,
+    units: str,
+    sent: Mapping[str, FloatArray] | None = None,
+    *,
+    hashes_follow: bool = False,
+) -> EncodedBlocks:
     """
     The work of an insert that needs no database.
 
     units : of its set, canonical JSON. sent : column -> values as sent; None: they are found from the SI.
+    hashes_follow : the content hashes are those of these instants and values; else that is looked at.
     """
-    run = block_runs.of_new(new, units_of(units), sent)
+    run = block_runs.of_new(new, units_of(units), sent, hashes_follow=hashes_follow)
     runs = block_runs.arranged([run])
     if runs[0] is run:
         return EncodedBlocks(runs, [block_runs.row_of(run, hashes=new.content_hash)])
@@ -344,12 +351,8 @@ def time_steps(
     resolution_us: int,
 ) -> TimeSteps:
     """Those that `arrays` would give, in steps of time."""
-    parts = [
-        bucketed(found["at_us"], {name: found[name] for name in columns}, resolution_us)
-        for run in _in_span(connection, stream_id, numbers, span_us)
-        for found in (_arrays(run, ("at_us", *columns)),)
-    ]
-    return merged(parts, columns)
+    found = arrays(connection, stream_id, numbers, span_us, ("at_us", *columns))
+    return bucketed(found["at_us"], {name: found[name] for name in columns}, resolution_us)
 
 
 # ---------------------------------------------------------------- move to the archive

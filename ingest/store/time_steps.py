@@ -83,25 +83,24 @@ def bucketed(at_us: IntArray, values: Mapping[str, FloatArray], resolution_us: i
     """
     if resolution_us <= 0:
         raise ValueError(f"resolution {resolution_us} us is no length of time; give more than 0")
-    steps, place = np.unique(at_us // resolution_us, return_inverse=True)
-    return TimeSteps(
-        steps,
-        np.bincount(place, minlength=len(steps)),
-        {name: _put(column, place, len(steps)) for name, column in values.items()},
-    )
+    step = at_us // resolution_us
+    if (step[1:] < step[:-1]).any():
+        order = np.argsort(step, kind="stable")
+        step, values = step[order], {name: column[order] for name, column in values.items()}
+    starts = np.flatnonzero(np.diff(step, prepend=step[:1] - 1))
+    readings = np.diff(starts, append=len(step))
+    return TimeSteps(step[starts], readings, {name: _put(column, starts) for name, column in values.items()})
 
 
-def _put(column: FloatArray, place: IntArray, many: int) -> Values:
+def _put(column: FloatArray, starts: IntArray) -> Values:
+    """starts : where each step begins, shape (steps,)."""
     present = ~np.isnan(column)
-    where, what = place[present], column[present]
-    lowest, highest = np.full(many, np.inf), np.full(many, -np.inf)
-    np.minimum.at(lowest, where, what)
-    np.maximum.at(highest, where, what)
-    count = np.bincount(where, minlength=many)
-    none = count == 0
-    lowest[none] = highest[none] = np.nan
-    total: FloatArray = np.bincount(where, weights=what, minlength=many).astype(np.float64)
-    return Values(count, total, lowest, highest)
+    if not present.any():
+        nothing = np.full(len(starts), np.nan)
+        return Values(np.zeros(len(starts), np.int64), np.zeros(len(starts)), nothing, nothing)
+    count = np.add.reduceat(present, starts, dtype=np.int64)
+    total = np.add.reduceat(np.where(present, column, 0.0), starts)
+    return Values(count, total, np.fmin.reduceat(column, starts), np.fmax.reduceat(column, starts))
 
 
 def merged(parts: Sequence[TimeSteps], columns: Sequence[str]) -> TimeSteps:

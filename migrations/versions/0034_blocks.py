@@ -4,7 +4,8 @@ Readings at rest as blocks: a row holds many readings of one stream. And which f
 Works with the previous release running: yes, two tables are added; it knows neither. It reads and writes
 `readings` alone, so no block may be written before the last process of it has ended:
 `cleanside-ingest blocks begin` asks for that and writes the row of `store_modes`. Until then the new release
-reads both tables and writes rows.
+reads both tables and writes rows. Only a database made from nothing begins with blocks: no earlier release
+has read it.
 The way back: `cleanside-ingest blocks stop`, then `cleanside-ingest blocks unpack`, which makes rows of all
 blocks again, in steps. Once `blocks` is empty, the previous release may start. This revision is taken back
 only then: it refuses to drop blocks that have readings.

@@ -45,9 +45,15 @@ from cleanside.ingest.restriction import (
     summarise_hours,
 )
 from cleanside.ingest.store import database, fleet, hours
+from cleanside.ingest.store import stored as door
+from cleanside.ingest.store.at_rest import ALWAYS, HIGHEST
 from cleanside.ingest.store.hours import Kept
+from tests.support import filling
 from tests.support.serving import DEVICE, STREAM, Api, in_process, summarise_all
 
+COLUMNS = ("restriction_pa", "engine_speed_rad_s", "supply_voltage_v", "ambient_pressure_pa")
+COLUMNS += ("air_temperature_k",)
+BATCH_ROWS = 500
 START_S = 1_740_960_000.0  # 2025-03-03, a Monday
 TERMINAL_PA = 6200.0
 LIFE_H = 400.0
@@ -119,18 +125,13 @@ def bench_recompute(given: argparse.Namespace) -> None:
         alone = timed(lambda: list(recompute(engine.connect, [housing], None)))
         with Helper(database_of.url) as helper:
             shared = timed(lambda: list(recompute(engine.connect, [housing], None, helper=helper)))
-    print(f"the same from a SQLite file by one process: {alone}; floor, every row fetched: {scan}")
+    print(f"the same from a SQLite file by one process: {alone}; floor, every reading fetched: {scan}")
     print(f"by two, as the command does, the start of the second included: {shared}")
 
 
 def _scan(engine: sa.Engine) -> None:
-    columns = (
-        "at_us, restriction_pa, engine_speed_rad_s, supply_voltage_v, ambient_pressure_pa, air_temperature_k"
-    )
     with engine.connect() as connection:
-        cursor = connection.exec_driver_sql(f"SELECT {columns} FROM readings").cursor
-        while cursor.fetchmany(10_000):
-            pass
+        door.arrays(connection, 1, (0, HIGHEST), ALWAYS, ["at_us", *COLUMNS])
 
 
 class stored:
@@ -166,21 +167,16 @@ class stored:
         hours.put_summaries(connection, 1, 0, kept)
         if not self._keep:
             return
-        names = ["restriction_pa", "engine_speed_rad_s", "supply_voltage_v", "ambient_pressure_pa"]
-        names.append("air_temperature_k")
         at_us = (self._readings.at_s * 1e6).astype(np.int64)
-        columns = [getattr(self._readings, name).tolist() for name in names]
         streams = "owner_id, device_id, stream, mark, highest, first_heard_us, last_heard_us"
         connection.exec_driver_sql(
             f"INSERT INTO streams (id, {streams}) VALUES (1, 1, 1, 'bench', {len(at_us)}, {len(at_us)}, 1, 1)"
         )
-        connection.exec_driver_sql(
-            "INSERT INTO readings (stream_id, seq, at_us, unit_set_id, content_hash, received_us, "
-            f"{', '.join(names)}) VALUES (1, ?, ?, 1, 1, 1, ?, ?, ?, ?, ?)",
-            list(zip(range(1, len(at_us) + 1), at_us.tolist(), *columns, strict=True)),
-        )
-        spans = hours.hour_spans(np.arange(1, len(at_us) + 1), at_us)
-        hours.touch(connection, [(1, span) for span in spans])
+        for first in range(0, len(at_us), BATCH_ROWS):
+            piece = slice(first, first + BATCH_ROWS)
+            values = {name: getattr(self._readings, name)[piece] for name in COLUMNS}
+            numbers = np.arange(first + 1, first + 1 + len(at_us[piece]))
+            filling.put(connection, 1, numbers, at_us[piece], values)
         connection.exec_driver_sql("UPDATE hours SET analysed_revision = revision")
 
 

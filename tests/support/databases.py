@@ -24,7 +24,7 @@ import sqlalchemy as sa
 from cleanside.ingest.store import database, store_modes
 
 BACKENDS = ("sqlite", "postgres")
-FORMS = ("blocks", "rows")  # of readings at rest
+FORMS = ("blocks", "rows")  # of readings at rest; the first is that of a new database
 
 
 class Postgres:
@@ -117,12 +117,11 @@ def migrate(url: str) -> None:
     """
     Bring a database to the newest schema.
 
-    With CLEANSIDE_TESTS_BLOCKS=1 in the environment new readings become blocks in it: any test may be run so.
+    With CLEANSIDE_TESTS_FORM=rows in the environment new readings become rows in it: any test may be run so.
     """
     with opened(url) as engine:
         database.migrate(engine)
-    if os.environ.get("CLEANSIDE_TESTS_BLOCKS") == "1":
-        choose_form(url, "blocks")
+    choose_form(url, os.environ.get("CLEANSIDE_TESTS_FORM", FORMS[0]))
 
 
 def choose_form(url: str, form: str) -> None:

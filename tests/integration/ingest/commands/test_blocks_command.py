@@ -12,14 +12,15 @@ from cleanside.ingest import cli
 from cleanside.ingest.store import models, store_modes, stored_blocks, stored_rows
 from tests.integration.ingest.keeping.test_merging import UNITS, everything, new
 from tests.support.coded import sentence
-from tests.support.databases import opened
+from tests.support.databases import choose_form, opened
 
 STREAM = 1
 
 
 @pytest.fixture
 def filled(database_url: str) -> str:
-    """A database with a stream, half of it in rows and half in a block."""
+    """A database that stores rows, with a stream, some of it in rows and some in a block."""
+    choose_form(database_url, "rows")
     with opened(database_url) as engine, engine.begin() as connection:
         connection.execute(sa.insert(models.owners), [{"id": 1, "name": "own", "created_us": 0}])
         connection.execute(sa.insert(models.devices), [{"id": 1, "owner_id": 1, "name": "grader-07-intake"}])
