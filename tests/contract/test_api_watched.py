@@ -17,6 +17,7 @@ from prometheus_client.parser import text_string_to_metric_families as parse_tex
 from cleanside.ingest.cli import main
 from cleanside.ingest.keeping import accountant
 from cleanside.ingest.settings import load
+from cleanside.ingest.store import backup_record
 from cleanside.ingest.store.models import streams
 from tests.support.serving import Api, batch, in_process
 
@@ -119,6 +120,17 @@ def test_the_newest_whole_backup_counts(
     assert figures(watched)[name] == DAY_S
     (folder / "tuesday" / "manifest.json").write_text("{")
     assert figures(watched)[name] == 2 * DAY_S
+
+
+def test_a_failed_drill_is_counted_though_its_backup_was_made(watched: Api) -> None:
+    record = backup_record.path_of(watched.resources.settings)
+    backup_record.note_drill_failed(record, "no right to make a database")
+    backup_record.note_good(record, watched.clock())
+    found = figures(watched)
+    names = [f"cleanside_backup_failures {step}" for step in ("backup", "drill")]
+    assert [found[name] for name in names] == [0, 1]
+    backup_record.note_drilled(record, watched.clock())
+    assert figures(watched)["cleanside_backup_failures drill"] == 0
 
 
 def test_nothing_is_shown_of_what_is_not_set_up(api: Api) -> None:
