@@ -20,7 +20,7 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.keeping.manifest import MANIFEST, read_manifest
-from cleanside.ingest.store import attention, backup_record, durability
+from cleanside.ingest.store import attention, backup_record, durability, revocations
 from cleanside.ingest.store.backup_record import BackupRecord
 from cleanside.ingest.store.durability import Standby
 from cleanside.ingest.writer.resources import Resources
@@ -40,6 +40,11 @@ def figures(resources: Resources) -> Iterator[Metric]:
             standbys = durability.standbys_of(connection)
         yield from of_standbys(standbys)
     yield from _of_blocks(resources)
+    yield GaugeMetricFamily(
+        "cleanside_keys_revocable",
+        "1: a key can be revoked; 0: the file of revoked keys cannot be written",
+        revocations.fault(resources.archive_folder) is None,
+    )
     if folder := resources.settings.backup_folder:
         age_s = backup_age_s(Path(folder), now_us)
         yield GaugeMetricFamily("cleanside_backup_age_seconds", "Age of the newest backup", age_s)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import threading
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -131,6 +132,17 @@ def test_a_failed_drill_is_counted_though_its_backup_was_made(watched: Api) -> N
     assert [found[name] for name in names] == [0, 1]
     backup_record.note_drilled(record, watched.clock())
     assert figures(watched)["cleanside_backup_failures drill"] == 0
+
+
+def test_it_is_seen_before_somebody_has_to_revoke_a_key_that_none_can_be_revoked(watched: Api) -> None:
+    ready = partial(watched.get, "/readyz", key=None)
+    assert ready().json()["keys_revocable"] is True
+    assert figures(watched)["cleanside_keys_revocable"] == 1
+    file = watched.resources.archive_folder / "revoked-keys"
+    file.unlink()
+    file.mkdir()
+    assert ready().json()["keys_revocable"] is False
+    assert figures(watched)["cleanside_keys_revocable"] == 0
 
 
 def test_nothing_is_shown_of_what_is_not_set_up(api: Api) -> None:
