@@ -18,6 +18,11 @@ def _unit_not_accepted(values: Values) -> str:
 
 #: code -> sentence
 SENTENCES: Sentences = {
+    # the service
+    "command_hidden": (
+        "{part} is below a folder that the unit cannot see (/home, /root, /tmp), so it would not start; "
+        "install the package elsewhere (python3 -m venv /opt/cleanside) and run install-service from there"
+    ),
     # the page beside the machine
     "beside_address_missing": (
         "beside.listen {listen} does not say where a phone finds the page; set beside.address, like "

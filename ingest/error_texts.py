@@ -85,6 +85,10 @@ SENTENCES: Sentences = {
         "a code has {symbols} letters and digits in three groups; look again and type all of it"
     ),
     "column_missing": "{path}: no column {column}; its columns are {columns}",
+    "command_hidden": (
+        "{part} is below a folder that the unit cannot see (/home, /root, /tmp), so it would not start; "
+        "install the package elsewhere (python3 -m venv /opt/cleanside) and run install-service from there"
+    ),
     "copy_not_sound": "{path} is not sound: {why}; use another backup",
     "commit_not_awaited": (
         "synchronous_commit is off: a commit is answered before it is on the disk, and a crash of the "
@@ -224,6 +228,10 @@ SENTENCES: Sentences = {
     "no_owner": (
         'there is no owner "{name}", there is {there}; correct --owner. '
         "A new owner is made with its first key: keys create --role admin"
+    ),
+    "no_key_revocable": (
+        "{path} cannot be written ({why}), so no key could be revoked; let the server's user write there "
+        "(under systemd also ReadWritePaths=), or give another --archive-folder"
     ),
     "no_revoked_keys_file": "there is no file {path}; check --revoked-keys, or leave it out",
     "no_person_waits": "no person {name} waits to be confirmed; see: cleanside-ingest people list",

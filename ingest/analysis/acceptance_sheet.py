@@ -23,8 +23,9 @@ from cleanside.ingest.restriction import Readings
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
 from cleanside.ingest.restriction.verdict.installation import Surroundings, accept, verdict_of
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
-from cleanside.ingest.store import acceptance, fleet, raw, streams
+from cleanside.ingest.store import acceptance, fleet, newest, raw, streams
 from cleanside.ingest.store.fleet import Assignment, HousingRow, TerminalRow
+from cleanside.ingest.store.reasons import doubts_time
 
 HOUR_US = 3_600_000_000
 WINDOW_US = 72 * HOUR_US  # the first days with power; a reading a second makes 260 000 of them (chosen)
@@ -111,9 +112,12 @@ def _around(
     heard = [s for device_id in device_ids for s in streams.of_device(connection, device_id)]
     boot = acceptance.boots_since(connection, device_ids, since_us)
     key_offs = acceptance.key_offs_since(connection, device_ids, since_us)
+    quarantined = newest.quarantined_of(connection, device_ids)
     compared = acceptance.comparisons_since(connection, housing.id, since_us)
     return Surroundings(
         acknowledged=held,
+        quarantined=quarantined is not None,
+        time_doubted=quarantined is not None and any(doubts_time(r.code) for r in quarantined.reasons),
         missing=sum(_missing(connection, stream) for stream in heard),
         clock_uncertainty_s=acceptance.newest_uncertainty_s(connection, device_ids),
         anchor=boot.anchor,

@@ -9,9 +9,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cleanside.gateway.units import counted
-from cleanside.ingest import settings
+from cleanside.gateway.wire import parse_instant
+from cleanside.ingest import hidden, settings
 from cleanside.ingest.commands.backup import add_tools
 from cleanside.ingest.settings import Settings
+from cleanside.ingest.store import backup_record
 from cleanside.ingest.writer import system_clock
 
 if TYPE_CHECKING:
@@ -40,19 +42,40 @@ def add(commands: Any) -> None:
 
 
 def run_drill(chosen: Settings, given: argparse.Namespace) -> int:
-    """Restore aside and count. Exit code 1 where the account of the copy does not balance."""
+    """Restore aside, count, note the outcome. Exit code 1 where the copy's account does not balance."""
+    done = _recorded(chosen, given)
+    print(json.dumps(_document(done)) if given.json else _line(done))
+    return 0 if done.balances else 1
+
+
+def _recorded(chosen: Settings, given: argparse.Namespace) -> Drilled:
+    """Run the drill, and note what became of it for the server."""
+    record = backup_record.path_of(chosen)
+    if record is not None and not record.parent.is_dir():
+        record = None  # no server keeps its record here
+    try:
+        done = _drill(chosen, given)
+    except Exception as error:
+        backup_record.note_drill_failed(record, hidden.without_passwords(str(error)))
+        raise
+    if done.balances:
+        backup_record.note_drilled(record, parse_instant(done.manifest.made_at).us)
+    else:
+        backup_record.note_drill_failed(record, _line(done))
+    return done
+
+
+def _drill(chosen: Settings, given: argparse.Namespace) -> Drilled:
     from cleanside.ingest.keeping.drill import drill
 
     with tempfile.TemporaryDirectory(prefix=".drill.", dir=given.aside) as aside:
-        done = drill(
+        return drill(
             chosen.database,
             source=given.source,
             aside=Path(aside),
             now_us=system_clock.now_us(),
             tools=given.pg_tools,
         )
-    print(json.dumps(_document(done)) if given.json else _line(done))
-    return 0 if done.balances else 1
 
 
 def _line(done: Drilled) -> str:

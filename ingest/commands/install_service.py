@@ -9,10 +9,21 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from cleanside.gateway.unit_places import hidden_part, parts_of
 from cleanside.ingest.errors import CalledWrongly, why
 
 UNIT_NAME = "cleanside-ingest.service"
 UNIT_FOLDER = Path("/etc/systemd/system")  # for units of the administrator (systemd.unit(5))
+USER = "cleanside-ingest"
+NEXT_STEPS = f"""\
+its user, once:
+  useradd --system --shell /usr/sbin/nologin {USER}
+settings go to /etc/cleanside/ingest.toml; its user owns them, and each secret file that they name:
+  chown {USER}: /etc/cleanside/ingest.toml
+  chmod 600 /etc/cleanside/ingest.toml
+then:
+  systemctl daemon-reload
+  systemctl enable --now cleanside-ingest"""
 _STARTS = "ExecStart=/usr/bin/env cleanside-ingest "
 
 
@@ -28,7 +39,9 @@ def add(commands: Any) -> None:
 
 def run_install(given: argparse.Namespace) -> int:
     """Show, ask, write. Exit code 1 if it was not agreed to."""
-    path, text = given.folder / UNIT_NAME, unit_text(_own_command())
+    command = _own_command()
+    _require_visible(command, given.folder)
+    path, text = given.folder / UNIT_NAME, unit_text(command)
     if path.exists() and path.read_text(encoding="utf-8") == text:
         print(f"{path} is there already, as it should be")
     else:
@@ -37,8 +50,7 @@ def run_install(given: argparse.Namespace) -> int:
             return 1
         _write(path, text)
         print(f"written: {path}")
-    print("settings go to /etc/cleanside/ingest.toml; then:")
-    print("systemctl daemon-reload\nsystemctl enable --now cleanside-ingest")
+    print(NEXT_STEPS)
     return 0
 
 
@@ -46,6 +58,17 @@ def unit_text(command: Path) -> str:
     """The unit of this package, starting the command at this path."""
     shipped = files("cleanside.ingest").joinpath(UNIT_NAME).read_text(encoding="utf-8")
     return shipped.replace(_STARTS, f"ExecStart={command} ")
+
+
+def _require_visible(command: Path, folder: Path) -> None:
+    """Raise CalledWrongly where systemd would not see the command; for another folder only say so."""
+    package = Path(str(files("cleanside.ingest")))
+    if (part := hidden_part(parts_of(command, package))) is None:
+        return
+    error = CalledWrongly("command_hidden", part=part)
+    if folder == UNIT_FOLDER:
+        raise error
+    print(error, file=sys.stderr)
 
 
 def _own_command() -> Path:

@@ -11,8 +11,10 @@ import logging
 import os
 import signal
 import socket
+import sys
 from collections.abc import Callable
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from cleanside.gateway.wire import text_of
@@ -25,7 +27,7 @@ from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.messages.smtp import relay_of
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import database, durability
+from cleanside.ingest.store import database, durability, revocations
 from cleanside.ingest.store.durability import CommitSettings
 from cleanside.ingest.webhooks import addresses
 from cleanside.ingest.writer import system_clock
@@ -92,6 +94,8 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     config.ssl = encryption  # ours: minimum version, client certificates, and it can be renewed
     if encryption is not None:
         signal.signal(signal.SIGHUP, lambda *_: server_tls.load_again(encryption, chosen))
+    elif not sys.stderr.isatty():  # a service: systemctl reload must not end it
+        signal.signal(signal.SIGHUP, lambda *_: None)
     gc.collect()
     gc.freeze()  # objects loaded by now stay: the collector may skip them (measured: p99 to a half)
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -146,7 +150,7 @@ def announcing_server(config: Any, end_streams: Callable[[], None]) -> Any:
 
 
 def prepare(chosen: Settings, *, migrate_old: bool) -> None:
-    """Bring the database to the newest schema, and look at what its commits are worth."""
+    """Bring the database to the newest schema; check what commits are worth and that keys can be revoked."""
     with database.exclusive(chosen.database):
         engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
         try:
@@ -157,6 +161,14 @@ def prepare(chosen: Settings, *, migrate_old: bool) -> None:
         finally:
             engine.dispose()
     _judge_durability(found, chosen)
+    _require_revocations(database.archive_folder(chosen.database, chosen.archive_folder))
+
+
+def _require_revocations(folder: Path | None) -> None:
+    """Raise CalledWrongly where no key could be revoked: whoever needs that must not learn it then."""
+    if (error := revocations.fault(folder)) is not None:
+        assert folder is not None
+        raise CalledWrongly("no_key_revocable", path=folder / revocations.FILE, why=why(error)) from error
 
 
 def _judge_durability(found: CommitSettings | None, chosen: Settings) -> None:

@@ -26,6 +26,7 @@ from cleanside.ingest.api.routes.element_changes import (
     post_element_change,
 )
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
+from cleanside.ingest.api.routes.newest import get_newest
 from cleanside.ingest.api.routes.papers import NewPlan, delete_planned_change, post_planned_change
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
@@ -100,6 +101,13 @@ def get_machine_page(
     return _page(request, resources, key, machine, housing, by=by, entered=entered)
 
 
+def why_no_plot(newest: Mapping[str, Any]) -> str:
+    """The words below `machine.` where there is no plot. newest : an answer of `get_newest`."""
+    if newest["received_at"]:
+        return "no_plot_yet"
+    return "not_believed" if newest["quarantined"] else "no_readings"
+
+
 @dataclass(frozen=True, slots=True)
 class RefusedForm:
     """A form that was not taken: what is wrong with it, and what was in it."""
@@ -147,6 +155,7 @@ def _page(
         is_asked=has_question(known),
         by=by,
         plot=drawn and plot.every_width(drawn),
+        why_no_plot=None if drawn else why_no_plot(get_newest(machine, resources, key, housing)),
         zoom=drawn and plot.to_zoom(drawn),
         came=list(came_of(known)),
         weeks=weeks_of(known, formats, unit),

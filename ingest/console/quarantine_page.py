@@ -45,6 +45,7 @@ from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import allows, devices_seen
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.reasons import doubts_time
 
 router = page_router()
 
@@ -59,7 +60,6 @@ SAMPLE = 8  # readings of a group that are shown; chosen: enough to see what the
 NOT_SEEN = "0" * 32  # stands for no selection: a form without its preview applies nothing
 TRAIL = 30  # amendments that are shown, newest first
 GROUPS = ("in_quarantine", "in_conflict")
-TIME_CODES = ("time_", "clock_unset", "gps_week_rollover")
 
 
 class Wish(NamedTuple):
@@ -257,7 +257,7 @@ def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
         ways.append("unit")
     if code == "time_without_offset":
         ways.append("offset")
-    if code.startswith(TIME_CODES):
+    if doubts_time(code):
         ways += ["shift", "time_is_right"]
     if code == "number_conflict":
         ways.append("both_right")

@@ -19,6 +19,7 @@ from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.newest import newest_document, seats_now
 from cleanside.ingest.api.routes.services import services_of
+from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import may, sayer_of, templates
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_entered import entered_at
@@ -109,6 +110,7 @@ def _shown(request: Request, key: Key, report: Report, newest: Mapping[str, Any]
         "checks": in_order(report.checks),
         "stay": stay_of(report.checks),
         "newest": newest,
+        "reason_said": reason_said,
         "values": _values(newest),
         "signal": signal_of([(_s(p["at"]), p["signal_dbm"]) for p in newest["signal"]]),
         "made_s": report.looked_us / 1e6,

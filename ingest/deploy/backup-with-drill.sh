@@ -4,7 +4,9 @@
 #   backup-with-drill.sh FOLDER KEEP [flags of cleanside-ingest backup, like --settings FILE]
 #
 # FOLDER gets a folder for each backup, named after its moment (UTC). The newest KEEP of them stay.
-# It fails, and removes nothing, where the backup or the drill fails.
+# A backup gets there once its drill succeeded; until then it is in FOLDER/undrilled, where the last one stays
+# whose drill failed. So cleanside_backup_age_seconds counts backups that were restored.
+# It fails, and removes none of FOLDER, where the backup or the drill fails.
 # The drill needs room for a second copy: of SQLite in FOLDER, of PostgreSQL on its server, where the user needs
 # CREATEDB for it.
 set -eu
@@ -15,11 +17,15 @@ keep=$2
 shift 2
 case $keep in '' | *[!0-9]* | 0) echo "$0: KEEP $keep is no number from 1; give how many backups stay" >&2; exit 2 ;; esac
 
-backup=$folder/$(date -u +%Y-%m-%dT%H%M%SZ)
-mkdir -p "$folder"
-cleanside-ingest backup --to "$backup" "$@"
+name=$(date -u +%Y-%m-%dT%H%M%SZ)
+undrilled=$folder/undrilled
+mkdir -p "$undrilled"
+cleanside-ingest backup --to "$undrilled/$name" "$@"
+find "$undrilled" -mindepth 1 -maxdepth 1 -type d -name '????-??-??T??????Z' ! -name "$name" -exec rm -rf -- {} +
 
-cleanside-ingest drill --from "$backup" --aside "$folder" "$@"
+cleanside-ingest drill --from "$undrilled/$name" --aside "$folder" "$@"
+mv -- "$undrilled/$name" "$folder/$name"
+rmdir -- "$undrilled" 2>/dev/null || true # something of a person is in it
 
 find "$folder" -mindepth 1 -maxdepth 1 -type d -name '????-??-??T??????Z' | sort -r | tail -n "+$((keep + 1))" |
     while read -r old; do rm -rf -- "$old"; done

@@ -20,7 +20,8 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.keeping.manifest import MANIFEST, read_manifest
-from cleanside.ingest.store import attention, durability
+from cleanside.ingest.store import attention, backup_record, durability, revocations
+from cleanside.ingest.store.backup_record import BackupRecord
 from cleanside.ingest.store.durability import Standby
 from cleanside.ingest.writer.resources import Resources
 
@@ -39,9 +40,16 @@ def figures(resources: Resources) -> Iterator[Metric]:
             standbys = durability.standbys_of(connection)
         yield from of_standbys(standbys)
     yield from _of_blocks(resources)
+    yield GaugeMetricFamily(
+        "cleanside_keys_revocable",
+        "1: a key can be revoked; 0: the file of revoked keys cannot be written",
+        revocations.fault(resources.archive_folder) is None,
+    )
     if folder := resources.settings.backup_folder:
         age_s = backup_age_s(Path(folder), now_us)
         yield GaugeMetricFamily("cleanside_backup_age_seconds", "Age of the newest backup", age_s)
+    if (record := backup_record.read(backup_record.path_of(resources.settings))) is not None:
+        yield _of_backups(record)
     if file := resources.settings.tls_certificate:
         with suppress(OSError, ValueError):  # the server said so when it read the file
             expiry_s = x509.load_pem_x509_certificate(Path(file).read_bytes()).not_valid_after_utc.timestamp()
@@ -112,6 +120,15 @@ def _of_blocks(resources: Resources) -> Iterator[Metric]:
         "Streams with readings that are not in blocks yet, at the last pass",
         merged.streams_with_rows,
     )
+
+
+def _of_backups(record: BackupRecord) -> Metric:
+    failures = GaugeMetricFamily(
+        "cleanside_backup_failures", "Failures since the last good one, by step", labels=["step"]
+    )
+    failures.add_metric(["backup"], record.failed)
+    failures.add_metric(["drill"], record.drills_failed)
+    return failures
 
 
 def backup_age_s(folder: Path, now_us: int) -> float:

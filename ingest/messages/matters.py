@@ -196,18 +196,24 @@ def _of_faults(faults: Sequence[str]) -> SeenMatter:
 
 
 def of_backup(record: BackupRecord | None) -> Look:
-    """The last backup of the server. record : None, nothing is known of it."""
+    """The last backup of the server, and its restore drill. record : None, nothing is known of it."""
     name = (BACKUP, "backup")
     if record is None:
         return Look(findings=(), unknown=frozenset({name}))
-    findings = (_of_failures(record),) if record.failed else ()
+    findings = (_of_failures(record),) if record.failed or record.drills_failed else ()
     return Look(findings=findings, unknown=frozenset())
 
 
 def _of_failures(record: BackupRecord) -> SeenMatter:
-    good_s = None if record.good_us is None else record.good_us / 1e6
-    severity = 1 + record.failed // BACKUPS_STEP
-    about = {"why": record.why, "good_s": good_s, "failed": record.failed}
+    failed = record.failed + record.drills_failed
+    good_us = record.drilled_us if record.drills_failed else record.good_us
+    about = {
+        "why": record.why if record.failed else record.drill_why,
+        "good_s": None if good_us is None else good_us / 1e6,
+        "failed": failed,
+        "drill": not record.failed,
+    }
+    severity = 1 + failed // BACKUPS_STEP
     return SeenMatter(kind=BACKUP, subject="backup", site=None, severity=severity, about=about)
 
 

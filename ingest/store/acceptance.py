@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 import sqlalchemy as sa
 
-from cleanside.ingest.store import dialect, stored
+from cleanside.ingest.store import dialect, newest
 from cleanside.ingest.store import reports as report_store
 from cleanside.ingest.store.models import (
     confirmations,
@@ -111,29 +111,16 @@ def prices_of_owner(connection: sa.Connection, owner_id: int) -> dict[int, Housi
 
 def newest_uncertainty_s(connection: sa.Connection, device_ids: Sequence[int]) -> float | None:
     """How well the time of the newest stored reading is known; None: not stated, or there is no reading."""
-    newest = (
-        sa.select(streams.c.id, streams.c.highest)
-        .where(streams.c.device_id.in_(device_ids))
-        .order_by(streams.c.last_heard_us.desc(), streams.c.id.desc())
-        .limit(1)
-    )
-    row = connection.execute(newest).first()
-    if row is None:
+    last = newest.newest_rows(connection, device_ids, 1, ["at_uncertainty_s"])
+    if last is None or np.isnan(last["at_uncertainty_s"][0]):
         return None
-    last = stored.newest(connection, row.id, 1, ["at_uncertainty_s"])["at_uncertainty_s"]
-    return float(last[0]) if len(last) and not np.isnan(last[0]) else None
+    return float(last["at_uncertainty_s"][0])
 
 
 def newest_delay_s(connection: sa.Connection, device_ids: Sequence[int]) -> float | None:
     """Shortest time from taking to receiving among the latest stored readings [s]; None: there are none."""
-    of_devices = sa.select(streams.c.id).where(streams.c.device_id.in_(device_ids), streams.c.highest > 0)
-    newest = of_devices.order_by(streams.c.last_heard_us.desc(), streams.c.id.desc()).limit(1)
-    stream_id = connection.scalar(newest)
-    if stream_id is None:
-        return None
-    last = stored.newest(connection, stream_id, LATEST_READINGS, ["received_us", "at_us"])
-    delays_us = last["received_us"] - last["at_us"]
-    return float(delays_us.min() / 1e6) if len(delays_us) else None
+    last = newest.newest_rows(connection, device_ids, LATEST_READINGS, ["received_us", "at_us"])
+    return None if last is None else float((last["received_us"] - last["at_us"]).min() / 1e6)
 
 
 def boots_since(connection: sa.Connection, device_ids: Sequence[int], since_us: int) -> NewestBoot:

@@ -1,9 +1,9 @@
 """
-What became of the last backups: a small file that the command `backup` writes and a server reads.
+What became of the last backups: a small file that the commands `backup` and `drill` write and a server reads.
 
 A file and no row: the command runs beside the server, which has its SQLite file to itself.
-Promises: replaced in one step. A record that cannot be written fails no backup, and one that cannot be read
-says nothing.
+Promises: replaced in one step. A good backup does not hide a drill that failed, nor the other way round. A
+record that cannot be written fails no backup, and one that cannot be read says nothing.
 Leaves to others: who hears of it (`ingest.messages.matters`).
 """
 
@@ -36,6 +36,12 @@ class BackupRecord:
     good_us: int | None = None
     #: why the last one failed
     why: str = ""
+    #: how many restore drills failed since the last good one; 0: the last was good, or there was none
+    drills_failed: int = 0
+    #: when the backup of the last good drill was made; None: not known
+    drilled_us: int | None = None
+    #: why the last drill failed
+    drill_why: str = ""
 
 
 def path_of(settings: Settings) -> Path | None:
@@ -59,13 +65,26 @@ def read(path: Path | None) -> BackupRecord | None:
 
 def note_good(path: Path | None, now_us: int) -> None:
     """Write that a backup was made."""
-    _write(path, BackupRecord(good_us=now_us))
+    _write(path, replace(read(path) or BackupRecord(), failed=0, good_us=now_us, why=""))
 
 
 def note_failed(path: Path | None, reason: str) -> None:
     """Write that a backup failed, and why."""
     before = read(path) or BackupRecord()
     _write(path, replace(before, failed=before.failed + 1, why=reason[:MOST_WHY]))
+
+
+def note_drilled(path: Path | None, made_us: int) -> None:
+    """Write that a backup was restored in a drill and its account balanced. made_us : when it was made."""
+    before = read(path) or BackupRecord()
+    _write(path, replace(before, drills_failed=0, drilled_us=made_us, drill_why=""))
+
+
+def note_drill_failed(path: Path | None, reason: str) -> None:
+    """Write that a restore drill failed, and why."""
+    before = read(path) or BackupRecord()
+    failed = before.drills_failed + 1
+    _write(path, replace(before, drills_failed=failed, drill_why=reason[:MOST_WHY]))
 
 
 def _write(path: Path | None, record: BackupRecord) -> None:

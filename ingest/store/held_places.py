@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import parse_instant
-from cleanside.ingest.store import dialect
+from cleanside.ingest.store import dialect, reasons
 from cleanside.ingest.store.models import assignments, quarantine, streams
 from cleanside.ingest.store.quarantine import HELD
 
@@ -105,16 +105,12 @@ def _counted(connection: sa.Connection, device_ids: Sequence[int]) -> dict[int, 
 
 def _instant_us(row: Any) -> int | None:
     """When a reading was measured; None: its time is in doubt, or cannot be read."""
-    if any(_doubts_time(reason["code"]) for reason in json.loads(row.reasons)):
+    if any(reasons.doubts_time(reason["code"]) for reason in json.loads(row.reasons)):
         return None
     try:
         return parse_instant(json.loads(row.amended or row.content)["at"]).us
     except (KeyError, TypeError, ValueError):
         return None
-
-
-def _doubts_time(code: str) -> bool:
-    return code.startswith("time_") or code == "clock_unset"
 
 
 def _housing_at(seats: Sequence[Seat], at_us: int) -> int | None:

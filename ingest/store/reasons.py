@@ -35,6 +35,11 @@ class Reason:
         return {"code": self.code, "detail": self.detail} | shown
 
 
+def doubts_time(code: str) -> bool:
+    """True where a reason says that the reading's time is not believed."""
+    return code.startswith("time_") or code in ("clock_unset", "gps_week_rollover")
+
+
 def kept(doubts: Sequence[Doubt]) -> str:
     """Reasons in stored form: a JSON list of {code, values, suggestion}."""
     return json.dumps([_kept(doubt) for doubt in doubts])

@@ -127,6 +127,19 @@ def append(
     file_modes.sync_folder(path.parent)
 
 
+def fault(folder: Path | None) -> OSError | None:
+    """Why the file cannot be written, apart from a full disk; None: it can, or there is no folder."""
+    if folder is None:
+        return None
+    flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+    try:
+        file_modes.make_folder(folder)
+        os.close(os.open(folder / FILE, flags, file_modes.FILE_MODE))
+    except OSError as error:
+        return error
+    return None
+
+
 def _lock(handle: int) -> None:
     import fcntl  # here, so that the module can be imported where there is none
 

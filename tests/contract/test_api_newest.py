@@ -57,3 +57,35 @@ def test_what_waits_at_the_gateway_is_said(api: Api) -> None:
 def test_before_the_first_reading_there_is_nothing(api: Api) -> None:
     seen = api.get(PATH).json()
     assert (seen["values"], seen["signal"], seen["received_at"], seen["devices"]) == ([], [], None, [DEVICE])
+
+
+NEW_SPOOL = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d12"
+A_READING = {"at": "2026-03-02T08:59:00Z", "restriction": 3.0}
+CLOCK_NEVER_SET = {"at": "2000-01-01T00:00:00Z", "restriction": 3.0}
+
+
+def test_a_reading_that_arrived_and_is_not_believed_is_shown_with_its_reason(api: Api) -> None:
+    send(api, CLOCK_NEVER_SET)
+    seen = api.get(PATH).json()
+    assert (seen["values"], seen["received_at"]) == ([], None)
+    assert seen["quarantined"]["received_at"] == "2026-03-02T09:00:00Z"
+    assert [reason["code"] for reason in seen["quarantined"]["reasons"]] == ["clock_unset"]
+
+
+def test_the_values_stay_when_a_new_spool_has_only_quarantined_readings(api: Api) -> None:
+    send(api, A_READING)
+    api.clock.advance(60)
+    send(api, CLOCK_NEVER_SET, stream=NEW_SPOOL)
+    seen = api.get(PATH).json()
+    assert values(api)["restriction"] == (3000.0, "Pa", "2026-03-02T08:59:00Z")
+    assert (seen["received_at"], seen["quarantined"]["received_at"]) == (
+        "2026-03-02T09:00:00Z",
+        "2026-03-02T09:01:00Z",
+    )
+
+
+def test_a_stored_reading_that_came_later_ends_the_doubt(api: Api) -> None:
+    send(api, CLOCK_NEVER_SET)
+    api.clock.advance(60)
+    send(api, A_READING, stream=NEW_SPOOL)
+    assert api.get(PATH).json()["quarantined"] is None

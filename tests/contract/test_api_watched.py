@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import threading
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from prometheus_client.parser import text_string_to_metric_families as parse_tex
 from cleanside.ingest.cli import main
 from cleanside.ingest.keeping import accountant
 from cleanside.ingest.settings import load
+from cleanside.ingest.store import backup_record
 from cleanside.ingest.store.models import streams
 from tests.support.serving import Api, batch, in_process
 
@@ -119,6 +121,28 @@ def test_the_newest_whole_backup_counts(
     assert figures(watched)[name] == DAY_S
     (folder / "tuesday" / "manifest.json").write_text("{")
     assert figures(watched)[name] == 2 * DAY_S
+
+
+def test_a_failed_drill_is_counted_though_its_backup_was_made(watched: Api) -> None:
+    record = backup_record.path_of(watched.resources.settings)
+    backup_record.note_drill_failed(record, "no right to make a database")
+    backup_record.note_good(record, watched.clock())
+    found = figures(watched)
+    names = [f"cleanside_backup_failures {step}" for step in ("backup", "drill")]
+    assert [found[name] for name in names] == [0, 1]
+    backup_record.note_drilled(record, watched.clock())
+    assert figures(watched)["cleanside_backup_failures drill"] == 0
+
+
+def test_it_is_seen_before_somebody_has_to_revoke_a_key_that_none_can_be_revoked(watched: Api) -> None:
+    ready = partial(watched.get, "/readyz", key=None)
+    assert ready().json()["keys_revocable"] is True
+    assert figures(watched)["cleanside_keys_revocable"] == 1
+    file = watched.resources.archive_folder / "revoked-keys"
+    file.unlink()
+    file.mkdir()
+    assert ready().json()["keys_revocable"] is False
+    assert figures(watched)["cleanside_keys_revocable"] == 0
 
 
 def test_nothing_is_shown_of_what_is_not_set_up(api: Api) -> None:

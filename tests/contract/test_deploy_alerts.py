@@ -19,6 +19,7 @@ from prometheus_client.parser import text_string_to_metric_families as parse_tex
 
 from cleanside.ingest.keeping import watched
 from cleanside.ingest.settings import load
+from cleanside.ingest.store import backup_record
 from cleanside.ingest.store.durability import Standby
 from tests.contract.test_api_watched import certificate, counted
 from tests.support.databases import migrated_sqlite
@@ -58,8 +59,10 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[dict[str, 
     flags = {
         "database": migrated_sqlite(folder),
         "backup_folder": str(folder),
+        "backup_record": str(folder / "record"),
         "tls_certificate": str(certificate(folder / "server.pem", days=30)),
     }
+    backup_record.note_good(folder / "record", 0)
     with in_process(flags["database"], settings=load(flags=flags, environ={})) as api:
         counted(api)
         api.post("/v1/readings", {}, key="operator")  # refused, and counted under its route

@@ -11,6 +11,7 @@ from tests.support.house import NAME, PROGRAMS, ROOT, imported, modules
 
 #: of the gateway's floor, what is the same in both programs and stands on the standard library alone
 SHARED_FLOOR = ("gateway.file_modes", "gateway.output", "gateway.setting_table", "gateway.setting_texts")
+SHARED_FLOOR += ("gateway.unit_places",)
 CONTRACT = ("gateway.wire", "gateway.units", "gateway.bundle")
 # folder or file -> what of ours it may import (itself is always allowed where listed). First match wins.
 ALLOWED = [
@@ -24,6 +25,7 @@ ALLOWED = [
     ("gateway/setting_texts.py", ("gateway.wire",)),
     ("gateway/file_modes.py", ()),
     ("gateway/output.py", ()),
+    ("gateway/unit_places.py", ()),
     ("gateway/setting_table.py", ("gateway.errors", "gateway.setting_texts", "gateway.wire")),
     # What can be judged at the machine, judged by the same code on both sides: pure, standard library alone.
     ("gateway/spot_checks.py", ()),

@@ -47,6 +47,23 @@ def test_before_the_first_reading_nothing_passes_and_the_technician_stays(api: A
     assert "Nothing has arrived from grader-07" in page
 
 
+def test_readings_that_arrived_and_are_not_believed_are_not_called_nothing(api: Api) -> None:
+    """A wrong clock at a first installation must not look like a fault of the wiring."""
+    reading = {"seq": 1, "at": "2000-01-01T00:00:00Z", "restriction": 3.0}
+    api.send({"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa"}, "readings": [reading]})
+    page = api.get(PAGE).text
+    assert "Nothing has arrived" not in page
+    assert re.findall(r'data-quarantined="(\w+)"', page) == ["clock_unset"]
+    assert verdicts(page)["clock"] == "failed"
+    assert "Nothing has arrived" not in api.get("/machines/grader-07").text
+
+
+def test_readings_without_a_restriction_are_not_called_nothing(api: Api) -> None:
+    reading = {"seq": 1, "at": "2026-03-02T08:59:00Z", "supply_voltage": 27.0}
+    api.send({"device": DEVICE, "stream": STREAM, "units": {"supply_voltage": "V"}, "readings": [reading]})
+    assert "Nothing has arrived" not in api.get(PAGE).text
+
+
 def test_a_number_with_a_comma_is_taken_and_shown_by_the_data(api: Api) -> None:
     answer = form(api, "second_reading", value="6,2", unit="kPa", housing="main")
     assert (answer.status_code, answer.headers["location"]) == (

@@ -22,6 +22,7 @@ FLOOR_FILES |= {
     "private.py",
     "setting_table.py",
     "setting_texts.py",
+    "unit_places.py",
 }
 
 

@@ -668,6 +668,9 @@ class ReadyAnswer(Described):
     status: Literal["ready"]
     waiting: int = Field(description="how many requests wait for the disk")
     hours_behind: int = Field(description="hours that changed and are not summarised yet")
+    keys_revocable: bool = Field(
+        description="false: the file of revoked keys cannot be written, and no key or person can be revoked"
+    )
 
 
 # ---------------------------------------------------------------- parts compared

@@ -20,6 +20,7 @@ from cleanside.ingest.api.routes.described import (
     ServiceShown,
     TerminalShown,
 )
+from cleanside.ingest.api.routes.described_held import Reason
 from cleanside.ingest.api.routes.described_kinds import (
     ElementWork,
     EntryContent,
@@ -210,6 +211,13 @@ class SignalShown(Described):
     signal_dbm: float
 
 
+class QuarantinedNewest(Described):
+    """A reading that arrived and is not believed."""
+
+    received_at: str
+    reasons: list[Reason]
+
+
 class NewestAnswer(Described):
     """What the devices on a housing last said."""
 
@@ -217,7 +225,10 @@ class NewestAnswer(Described):
     housing: str
     devices: list[str]
     now: str
-    received_at: str | None = Field(description="of the newest reading; null: nothing has arrived")
+    received_at: str | None = Field(description="of the newest stored reading; null: none is stored")
+    quarantined: QuarantinedNewest | None = Field(
+        description="the quarantined reading that arrived after every stored one; null: there is none"
+    )
     readings_waiting: int = Field(description="readings that its gateway is known to hold")
     values: list[NewestValueShown]
     signal: list[SignalShown] = Field(description="of the last ten minutes, oldest first")

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from cleanside.ingest.api.routes.described import HealthAnswer, ReadyAnswer
 from cleanside.ingest.api.routes.shared import R, open_to_all, router_of
 from cleanside.ingest.errors import TryAgain
-from cleanside.ingest.store import hours
+from cleanside.ingest.store import hours, revocations
 
 router = router_of("health")
 
@@ -31,4 +31,9 @@ def get_ready(resources: R) -> dict[str, Any]:
     with resources.reading() as connection:
         connection.execute(sa.text("SELECT 1"))
         behind = hours.count_behind(connection)
-    return {"status": "ready", "waiting": resources.writer.waiting, "hours_behind": behind}
+    return {
+        "status": "ready",
+        "waiting": resources.writer.waiting,
+        "hours_behind": behind,
+        "keys_revocable": revocations.fault(resources.archive_folder) is None,
+    }

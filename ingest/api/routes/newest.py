@@ -53,6 +53,7 @@ def newest_document(connection: sa.Connection, housing: HousingRow, now_us: int)
         "devices": sorted({seat.device for seat in seats}),
         "now": text(now_us),
         "received_at": text(seen.received_us),
+        "quarantined": None if seen.quarantined is None else _quarantined(seen.quarantined),
         "readings_waiting": seen.waiting,
         "values": [
             {
@@ -64,4 +65,11 @@ def newest_document(connection: sa.Connection, housing: HousingRow, now_us: int)
             for name, found in seen.values.items()
         ],
         "signal": [{"at": text(at_us), "signal_dbm": dbm} for at_us, dbm in seen.signal],
+    }
+
+
+def _quarantined(seen: newest.Quarantined) -> dict[str, Any]:
+    return {
+        "received_at": text(seen.received_us),
+        "reasons": [reason.document() for reason in seen.reasons],
     }

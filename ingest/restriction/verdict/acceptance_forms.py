@@ -71,6 +71,8 @@ SEEN: Mapping[str, Sentence] = {
     "power_has_not_gone": "Power has not gone off yet.",
     "power_cycled": _power_cycled,
     "nothing_arrived": "Nothing has arrived.",
+    "arrived_quarantined": "Readings arrived. All of them are quarantined.",
+    "time_doubted": "The newest readings are quarantined: their time cannot be right.",
     "time_known": _time_known,
     "read_before_its_time": "A reading arrived {ahead_s:span} before the time it carries.",
     "read_soon": "Readings arrive within {delay_s:span} of the time they carry.",
@@ -125,6 +127,10 @@ NEXT_STEPS: Mapping[str, Sentence] = {
     ),
     "do_key_off": "Turn the key off for a minute and on again.",
     "do_wait": "Wait for the first readings.",
+    "do_settle_quarantine": "The page Quarantine says why, and what to correct at the machine.",
+    "do_correct_clock": (
+        "Connect GPS or network time, or set the clock. The page Quarantine shows the time that was sent."
+    ),
     "do_give_sky": "Connect GPS or network time, then look at the gateway's status again.",
     "do_set_clock": "The clock of the readings is ahead: set it, or let the gateway stamp them.",
     "do_show_time": (

@@ -29,6 +29,7 @@ from cleanside.gateway.spot_checks import (
     HIGH_OVER_IDLE,
     IDLE_RAD_S,
     KEY_OFF,
+    LINK,
     NOT_YET_SEEN,
     PASSED,
     RUNNING_RAD_S,
@@ -76,6 +77,10 @@ class Surroundings:
 
     #: readings of the installation that are stored on the server and acknowledged
     acknowledged: int
+    #: what came last is quarantined, after every stored reading
+    quarantined: bool = False
+    #: its time is why
+    time_doubted: bool = False
     #: numbers of its streams that are missing at the server
     missing: int
     #: how well the newest reading's time is known; None = the gateway did not report it. [s]
@@ -108,7 +113,7 @@ def accept(readings: Readings, around: Surroundings) -> tuple[Check, ...]:
         spot_checks.supply(_volts(table)),
         spot_checks.key_off(stayed_s=_longest_at_rest_s(table), power_cycles=around.power_cycles),
         _clock(around),
-        spot_checks.link(acknowledged=around.acknowledged, missing=around.missing),
+        _link(around),
         _ambient(table),
         spot_checks.zero(table.restriction_of(table.latest(table.at_rest & table.known))),
         _answers(table),
@@ -170,7 +175,17 @@ def _longest_at_rest_s(table: _Table) -> float:
     return span.longest_s
 
 
+def _link(around: Surroundings) -> Check:
+    if around.acknowledged == 0 and around.quarantined:
+        return still_open(LINK, say("arrived_quarantined"), say("do_settle_quarantine"))
+    return spot_checks.link(acknowledged=around.acknowledged, missing=around.missing)
+
+
 def _clock(around: Surroundings) -> Check:
+    if around.time_doubted:
+        return failed(CLOCK, say("time_doubted"), say("do_correct_clock"))
+    if around.acknowledged == 0 and around.quarantined:
+        return still_open(CLOCK, say("arrived_quarantined"), say("do_settle_quarantine"))
     if around.acknowledged == 0:
         return still_open(CLOCK, say("nothing_arrived"), say("do_wait"))
     if around.clock_uncertainty_s is None:

@@ -8,10 +8,12 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Sequence
+from math import inf
 from pathlib import Path
 
 import pytest
 
+from cleanside.ingest.keeping.watched import backup_age_s
 from tests.support.databases import migrated_sqlite
 from tests.support.house import ROOT
 
@@ -87,7 +89,8 @@ def test_a_backup_whose_drill_fails_removes_nothing(tmp_path: Path) -> None:
         )
     connection.close()
     assert run_script(str(folder), "1", "--database", url).returncode != 0
-    assert (folder / "2025-01-01T023000Z").exists()
+    assert sorted(path.name for path in folder.iterdir()) == ["2025-01-01T023000Z", "undrilled"]
+    assert backup_age_s(folder, 0) == inf  # a backup counts once it was restored
 
 
 @pytest.mark.parametrize("words", [(), ("folder",), ("folder", "0"), ("folder", "some")])

@@ -28,6 +28,15 @@ def test_the_unit_is_shown_and_written_once_agreed_to(
     assert main(["install-service", "--folder", str(tmp_path / "nowhere"), "--yes"]) == 2
 
 
+def test_a_command_that_systemd_cannot_see_is_refused_where_it_would_be_used(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("shutil.which", lambda _: "/home/anna/cleanside/.venv/bin/cleanside-ingest")
+    monkeypatch.setattr("cleanside.ingest.commands.install_service.UNIT_FOLDER", tmp_path)
+    assert main(["install-service", "--folder", str(tmp_path), "--yes"]) == 2
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_the_unit_starts_the_installed_command_and_writes_where_it_may() -> None:
     lines = unit_text(Path("/opt/cleanside/bin/cleanside-ingest")).splitlines()
     assert (
@@ -36,3 +45,5 @@ def test_the_unit_starts_the_installed_command_and_writes_where_it_may() -> None
     [folder] = [line.partition("XDG_DATA_HOME=")[2] for line in lines if "XDG_DATA_HOME=" in line]
     assert data_folder({"XDG_DATA_HOME": folder}).is_relative_to("/var/lib/cleanside-ingest")
     assert "StateDirectory=cleanside-ingest" in lines
+    assert "User=cleanside-ingest" in lines  # it can own files of mode 0600
+    assert "ExecReload=/bin/kill -HUP $MAINPID" in lines

@@ -11,7 +11,8 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.ingest.cli import main
-from cleanside.ingest.store import database
+from cleanside.ingest.store import backup_record, database
+from cleanside.ingest.store.backup_record import BackupRecord
 from cleanside.ingest.store.models import streams
 from tests.support.serving import Api, batch
 
@@ -28,11 +29,18 @@ def databases(api: Api) -> set[str]:
 
 def backed_up(api: Api, to: Path) -> list[str]:
     """A backup, and the flags of the commands."""
-    flags = ["--database", api.url, "--pg-tools", str(PG_TOOLS)]
+    flags = ["--database", api.url, "--pg-tools", str(PG_TOOLS), "--backup-record", str(to.parent / "record")]
     if not api.resources.is_sqlite:
         flags += ["--archive-folder", str(to.parent / "archive")]
     main(["backup", "--to", str(to), *flags])
     return flags
+
+
+def noted(folder: Path) -> BackupRecord:
+    """What the commands noted for the server."""
+    record = backup_record.read(folder / "record")
+    assert record is not None
+    return record
 
 
 def drilled(api: Api, folder: Path, capsys: pytest.CaptureFixture[str]) -> tuple[int, dict[str, Any]]:
@@ -56,6 +64,9 @@ def test_a_sound_backup_is_restored_aside_and_counted(
     code, found = drilled(api, tmp_path, capsys)
     assert code == 0
     assert (found["streams"], found["stored"], found["balances"]) == (1, 20, True)
+    record = noted(tmp_path)
+    assert (record.failed, record.drills_failed) == (0, 0)
+    assert record.drilled_us is not None
 
 
 def test_a_backup_whose_account_does_not_balance_ends_with_1(
@@ -65,6 +76,7 @@ def test_a_backup_whose_account_does_not_balance_ends_with_1(
     api.resources.writer.call(lambda c: c.execute(sa.update(streams).values(mark=25, highest=25)))
     code, found = drilled(api, tmp_path, capsys)
     assert (code, found["balances"]) == (1, False)
+    assert noted(tmp_path).drills_failed == 1
 
 
 def test_a_file_that_is_no_backup_is_refused_and_nothing_is_left(api: Api, tmp_path: Path) -> None:
@@ -73,6 +85,8 @@ def test_a_file_that_is_no_backup_is_refused_and_nothing_is_left(api: Api, tmp_p
     (tmp_path / "backup" / name).write_bytes(b"something else")
     (tmp_path / "aside").mkdir()
     words = ["drill", "--from", str(tmp_path / "backup"), "--aside", str(tmp_path / "aside")]
-    assert main([*words, "--database", api.url, "--pg-tools", str(PG_TOOLS)]) == 2
+    record = ["--backup-record", str(tmp_path / "record")]
+    assert main([*words, "--database", api.url, "--pg-tools", str(PG_TOOLS), *record]) == 2
+    assert (noted(tmp_path).failed, noted(tmp_path).drills_failed) == (0, 1)
     assert list((tmp_path / "aside").iterdir()) == []
     assert not any(name.startswith("cleanside_drill_") for name in databases(api))

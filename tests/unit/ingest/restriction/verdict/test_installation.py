@@ -286,3 +286,12 @@ def test_a_comparison_by_hand_is_shown_with_its_value():
         27.6,
         "seen_by_hand",
     )
+
+
+@pytest.mark.parametrize(("doubted", "clock"), [(True, FAILED), (False, NOT_YET_SEEN)])
+def test_quarantined_readings_are_said_to_have_arrived(doubted, clock):
+    around = dataclasses.replace(NOTHING, quarantined=True, time_doubted=doubted)
+    empty = Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
+    checks = {check.check: check for check in accept(empty, around)}
+    assert checks["clock"].verdict == clock
+    assert checks["link"].seen.code == "arrived_quarantined"
