@@ -213,6 +213,7 @@ SENTENCES: Sentences = {
     "part_taken": "{part} at {site}: {pieces} for {machine} {housing}",
     "part_given_back": "{part} at {site}: {pieces} of {machine} {housing}",
     "orders_wanted": _body,
+    "part_ordered": "{order}: {pieces} of {part} by {order_by}",
     "part_order": "{order}: {done}, {pieces} of {part}",
     "plan_day": "{machine} {housing}: {on}, before {before} by {by}",
     "visit_plan_accepted": "{visits} visits, {changed} of them on another day than before",

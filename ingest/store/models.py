@@ -441,7 +441,7 @@ part_uses = sa.Table(
     sa.Column("used_us", sa.BigInteger, nullable=False),
 )
 
-#: parts to order for an accepted plan of visits, until they came or are not needed any more
+#: parts to order, for an accepted plan of visits or by hand, until they came or are not needed any more
 part_orders = sa.Table(
     "part_orders",
     metadata,
@@ -461,7 +461,16 @@ part_orders = sa.Table(
     sa.Column("ordered_by", sa.String(64)),
     #: when it came, or was given up; None: it is open
     sa.Column("ended_us", sa.BigInteger),
+    #: came or dropped, and by whom; None: it is open, or ended before this was kept
+    sa.Column("ended_as", sa.String(8)),
+    sa.Column("ended_by", sa.String(64)),
+    #: the site whose stock has it, and how many pieces came
+    sa.Column("came_to", sa.String(64)),
+    sa.Column("came_pieces", sa.Integer),
+    #: its id where a person entered it without a plan, so that a resend is the same; None: of a plan
+    sa.Column("entry_id", sa.String(64)),
     sa.Index("ix_part_orders_owner_id", "owner_id"),
+    sa.Index("ix_part_orders_entry_id", "owner_id", "entry_id", unique=True),
 )
 
 #: what the shop knows of a machine; None: not known, or none
