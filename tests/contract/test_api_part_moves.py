@@ -76,6 +76,25 @@ def test_two_who_tick_the_same_change_take_one_part(stocked: Api) -> None:
     assert stock_of(stocked)["oberkies"] == 1, "nor does a visit beside the work list"
 
 
+def test_the_first_of_two_entries_taken_back_leaves_its_part_to_the_second(stocked: Api) -> None:
+    first = enter(stocked, "tick-1")
+    stocked.clock.advance(60)
+    assert enter(stocked, "tick-2")["part_taken"] is None
+    ask(stocked, "DELETE", CHANGES, changed_at=first["changed_at"], entry_id="tick-1")
+    [left] = ask(stocked, "GET", CHANGES)["element_changes"]
+    assert (left["entry_id"], left["part_taken"]["pieces"]) == ("tick-2", 1)
+    assert stock_of(stocked)["oberkies"] == 0
+    at = instant_text(stocked.clock.now_us)
+    visit = {"entry_id": "visit-1", "kind": "element_change", "machine": "grader-07", "made_at": at}
+    ask(stocked, "POST", "/v1/entries", visit | {"content": {"what": "new"}})
+    back = visit | {"entry_id": "back-1", "kind": "take_back", "content": {"of": "tick-2"}}
+    for _ in range(2):  # from a phone, with a resend
+        ask(stocked, "POST", "/v1/entries", back)
+    [left] = ask(stocked, "GET", CHANGES)["element_changes"]
+    assert (left["entry_id"], left["part_taken"]["pieces"]) == ("visit-1", 1)
+    assert stock_of(stocked)["oberkies"] == 0
+
+
 def test_an_entry_of_a_visit_takes_a_part_once(stocked: Api) -> None:
     at = instant_text(stocked.clock.now_us)
     visit = {"entry_id": "visit-1", "kind": "element_change", "machine": "grader-07", "made_at": at}
