@@ -554,6 +554,7 @@ SENTENCES: Sentences = {
     "too_many_confirmations": (
         "{most} links to new addresses were sent within a day; use the newest one, or wait a day"
     ),
+    "limit_changed_since": "another limit was entered since; it stays: enter the right one instead",
     "order_pieces_gone": (
         "{site} does not have {pieces} of {part} any more, so what came cannot be taken back; correct the "
         "stock there, or enter a new order"

@@ -208,6 +208,7 @@ SENTENCES: Sentences = {
     "meter_reading": _body,
     "gauge_reading": _body,
     "reading_taken_back": _body,
+    "visit_entry_taken_back": _body,
     "planned_change": _body,
     "planning_terms": _body,
     "part_taken": "{part} at {site}: {pieces} for {machine} {housing}",

@@ -302,6 +302,25 @@ terminals = sa.Table(
     sqlite_with_rowid=False,
 )
 
+#: limits as people entered them, each with the one that it replaced, so that it can be taken back
+limit_changes = sa.Table(
+    "limit_changes",
+    metadata,
+    _id(),
+    _to("housings", "housing_id"),
+    #: when and by whom it was entered
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("valid_from_us", sa.BigInteger, nullable=False),
+    sa.Column("value", sa.Double, nullable=False),
+    sa.Column("unit", sa.String(64), nullable=False),
+    #: what it replaced; None: there was none from that instant on
+    sa.Column("before_value", sa.Double),
+    sa.Column("before_unit", sa.String(64)),
+    sa.Column("before_pa", sa.Double),
+    sa.Index("ix_limit_changes_housing_id", "housing_id"),
+)
+
 devices = sa.Table(
     "devices",
     metadata,

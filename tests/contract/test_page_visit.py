@@ -292,6 +292,23 @@ def test_an_entry_is_taken_back_on_the_page_and_marked(api: Api, kind: str, fiel
     assert (again.status_code, again.json()["code"]) == (404, "nothing_to_take_back")
 
 
+@pytest.mark.parametrize(
+    ("kind", "fields"),
+    [
+        ("terminal_restriction", {"value": "25", "unit": "inH2O"}),
+        ("second_reading", {"value": "6.2", "unit": "kPa"}),
+        ("hand_comparison", {"subject": "key_off"}),
+    ],
+)
+def test_what_a_visit_entered_has_its_button_and_is_marked(
+    api: Api, kind: str, fields: dict[str, str]
+) -> None:
+    form(api, kind, headers=OUTBOX, entry_id=ENTRY, **fields, **MADE)
+    assert 'name="of"' in entered(api.get(PAGE, key="planner").text)
+    assert form(api, "take_back", headers=OUTBOX, of=ENTRY, **MADE).json()["outcome"] == "taken"
+    assert 'class="verdict gone"' in entered(api.get(PAGE, key="planner").text)
+
+
 def test_an_entry_that_was_taken_back_on_the_machines_page_is_marked_too(api: Api) -> None:
     form(api, "element_change", headers=OUTBOX, entry_id=ENTRY, what="new", **MADE)
     [change] = api.get("/v1/machines/grader-07/element-changes").json()["element_changes"]

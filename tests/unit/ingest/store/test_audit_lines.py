@@ -59,6 +59,7 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
         (what, {"machine": "grader-07", "body": BODY}, f"grader-07 {BODY_TEXT}")
         for what in (
             *("element_change_read", "gauge_reading", "meter_reading", "reading_taken_back"),
+            "visit_entry_taken_back",
             *("papers", "planned_change"),
         )
     ),
