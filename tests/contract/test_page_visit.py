@@ -16,7 +16,7 @@ from cleanside.ingest.console.visit_sheet import CAUTIONS_OF, STEPS, signal_of, 
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, NEXT_STEPS, SEEN
 from cleanside.ingest.restriction.verdict.statement import say
-from tests.support.serving import DEVICE, STREAM, Api, in_process
+from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 PAGE = "/visit/grader-07"
 OUTBOX = {"Accept": "application/json", "Sec-Fetch-Site": "same-origin"}
@@ -330,3 +330,28 @@ def test_a_page_says_that_it_is_not_on_the_phone(api: Api) -> None:
     page = api.get("/phone/absent")
     assert page.status_code == 200
     assert "data-absent" in page.text
+
+
+def test_a_machine_long_in_service_opens_on_its_service(api: Api) -> None:
+    """Its seat has no start, as the first one of a device: its first reading says since when."""
+    assert api.get(PAGE).headers["content-location"].endswith("job=installation"), "no reading yet"
+    api.send(batch(1, [3.0]))
+    assert api.get(PAGE).headers["content-location"].endswith("job=installation")
+    api.clock.advance(4 * 86_400)
+    assert api.get(PAGE).headers["content-location"].endswith("job=service")
+    assert api.post("/v1/devices", {"device": "grader-07-new", "machine": "grader-07"}).status_code == 200
+    assert api.get(PAGE).headers["content-location"].endswith("job=installation"), "a new one beside it"
+
+
+def test_the_planned_day_its_note_and_the_parts_stand_on_the_page(api: Api) -> None:
+    housing = {"housing": "main", "primary_part": "KG-0715", "safety_part": "KG-0716"}
+    shop = "/v1/machines/grader-07"
+    assert api.request("PATCH", f"{shop}/papers", json={"housings": [housing]}).status_code == 200
+    plan = {"on": "2026-03-04", "note": "crane <is> booked"}
+    assert api.post(f"{shop}/planned-change", plan, key="planner").status_code == 200
+    for language, words in (("en", "Planned for Wed 4 Mar by"), ("de", "Geplant für Mi. 4. März von")):
+        html = api.get(PAGE, headers={"Accept-Language": language}).text
+        assert words in html
+        assert "crane &lt;is&gt; booked" in html
+        assert "KG-0715" in html
+        assert "KG-0716" in html
