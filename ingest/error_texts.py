@@ -565,6 +565,12 @@ SENTENCES: Sentences = {
     "too_many_confirmations": (
         "{most} links to new addresses were sent within a day; use the newest one, or wait a day"
     ),
+    "limit_changed_since": "another limit was entered since; it stays: enter the right one instead",
+    "order_pieces_gone": (
+        "{site} does not have {pieces} of {part} any more, so what came cannot be taken back; correct the "
+        "stock there, or enter a new order"
+    ),
+    "order_end_not_kept": "how the order ended was not kept then; enter a new one",
     "order_came_nowhere": "no site is named; say to which one the parts came",
     "planned_since": (
         "since you looked, {by} planned the change of {machine} for {on} (note: {note!r}); yours was not "

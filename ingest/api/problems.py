@@ -81,6 +81,8 @@ TITLES: Mapping[str, str] = {
     "too_many_calendars": "Too many calendars",
     "unknown_matter": "Unknown matter",
     "unknown_part_order": "Unknown order of parts",
+    "limit_changed_since": "The limit was changed since",
+    "order_stays_closed": "The order stays closed",
     "unknown_message": "Unknown message",
     "no_way_to_person": "There is no way to the person",
     "key_not_for_device": "The key is not for this device",

@@ -56,7 +56,7 @@ _LABELS = {
     )
 } | {"chance_allowed": "visit_plan.chance_percent", "chance_percent": "visit_plan.chance_percent"}
 _LABELS |= {"working_days": "visit_plan.works_on", "plan_note": "machine.plan_note"}
-_LABELS |= {"order_site": "field.name.site"}
+_LABELS |= {f"order_{name}": f"field.name.{name}" for name in ("site", "part", "pieces", "needed_on")}
 #: shares that a form asks for in percent
 _IN_PERCENT = frozenset({"chance_allowed"})
 

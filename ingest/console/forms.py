@@ -34,7 +34,7 @@ SAID_ON_THE_PAGE = frozenset(
             "not_valid",
         ),
         *("overloaded", "passwords_differ"),
-        *("code_not_valid", "not_transferable", "unknown_machine", "planned_since"),
+        *("code_not_valid", "not_transferable", "unknown_machine", "planned_since", "change_differs"),
         *("unknown_housing", "device_taken"),
         *(
             "too_many_webhooks",

@@ -220,7 +220,11 @@ def post_planned_day_taken_back(
     """No day is meant any more."""
     housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
     seen = trimmed_field(fields, "seen") or None
-    delete_planned_change(machine, request, resources, key, housing, seen)
+    try:
+        delete_planned_change(machine, request, resources, key, housing, seen)
+    except FAULTS as error:
+        refused = RefusedForm(fault_of(error), {})
+        return _page(request, resources, key, machine, housing, refused_plan=refused)
     return see_other(_address(machine, housing, at="plan"))
 
 

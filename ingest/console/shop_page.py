@@ -7,6 +7,7 @@ JSON twins: `GET /v1/shop`, `POST /v1/sites`, `/v1/crews`, `/v1/parts`, `/v1/mac
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, NamedTuple
 from urllib.parse import urlencode
@@ -29,7 +30,13 @@ from cleanside.ingest.api.routes.papers import (
     patch_papers,
     post_meter_reading,
 )
-from cleanside.ingest.api.routes.part_orders import OrderStep, get_part_orders, post_part_order
+from cleanside.ingest.api.routes.part_orders import (
+    NewOrder,
+    OrderStep,
+    get_part_orders,
+    post_new_part_order,
+    post_part_order,
+)
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.api.routes.shop import (
     NewCrew,
@@ -108,6 +115,20 @@ def post_crew_form(request: Request, resources: R, key: ShopEditor, fields: Fiel
 def post_part_form(request: Request, resources: R, key: ShopEditor, fields: Fields) -> Response:
     """Enter a part and its stock."""
     return _kept(request, resources, key, fields, _part)
+
+
+@router.post("/shop/orders")
+def post_new_order_form(request: Request, resources: R, key: ShopEditor, fields: Fields) -> Response:
+    """An order without a plan. The same form sent twice is one order."""
+
+    def keep(fields: Fields, resources: R, key: Key) -> None:
+        pieces = whole_number(trimmed_field(fields, "order_pieces"), "order_pieces")
+        needed_on = trimmed_field(fields, "order_needed_on") or None
+        given = {"part": trimmed_field(fields, "order_part"), "pieces": pieces, "needed_on": needed_on}
+        given |= {"ordered": bool(fields.get("was_ordered")), "entry_id": trimmed_field(fields, "entry_id")}
+        post_new_part_order(NewOrder.model_validate(given), resources, key)
+
+    return _kept(request, resources, key, fields, keep, leads_to="/shop#orders")
 
 
 @router.post("/shop/orders/{order}")
@@ -215,7 +236,7 @@ def _shop_page(
     booked: Mapping[str, Any] | None = None,
 ) -> Response:
     machines, cursor = list_machines(resources, key, page)
-    shop = get_shop(resources, key)
+    shop, ordered = get_shop(resources, key), get_part_orders(resources, key)
     return render(
         request,
         "shop.html",
@@ -223,7 +244,9 @@ def _shop_page(
         status=422 if faults else 200,
         shop=shop,
         names=names_of(shop),
-        orders=get_part_orders(resources, key)["orders"],
+        orders=ordered["orders"],
+        closed=ordered["closed"],
+        new_id=str(uuid.uuid4()),
         booked=booked,
         whole=WrittenDays(sayer_of(request, key).formats).of,
         machines=machines,

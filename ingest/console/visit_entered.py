@@ -17,12 +17,13 @@ from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import us
+from cleanside.ingest.api.routes.taking_back import OF_VISITS
 from cleanside.ingest.owners.access import allows
 from cleanside.ingest.store.keys import Key
 
 LATELY_US = 86_400_000_000
 #: kinds of entries that can be taken back
-TAKEN_BACK = frozenset({"element_change", "meter_reading", "gauge_reading"})
+TAKEN_BACK = frozenset({"element_change", "meter_reading", "gauge_reading", *OF_VISITS})
 
 
 def entered_at(request: Request, key: Key, machine: str, housing: str) -> list[dict[str, Any]]:

@@ -18,21 +18,24 @@ from cleanside.ingest.analysis.acceptance_sheet import Report
 from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.newest import newest_document, seats_now
+from cleanside.ingest.api.routes.paper_shapes import planned_document
 from cleanside.ingest.api.routes.services import services_of
+from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import may, sayer_of, templates
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_entered import entered_at
 from cleanside.ingest.console.visit_sheet import SheetWords, decimals_of, in_order, signal_of, stay_of
 from cleanside.ingest.console.who_names import WhoNames
-from cleanside.ingest.store import fleet
-from cleanside.ingest.store.fleet import HousingRow
+from cleanside.ingest.store import acceptance
+from cleanside.ingest.store.fleet import Assignment, HousingRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.newest import state_of
 
 State = tuple[object, ...]
 
-DAY_US = 86_400_000_000
+HOUR_US = 3_600_000_000
+DAY_US = 24 * HOUR_US
 #: of a new installation the acceptance goes on for so long; after that a visit is a service (chosen)
 NEW_US = 3 * DAY_US
 INSTALLATION, SERVICE = "installation", "service"
@@ -57,8 +60,10 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
         since_us = None if chosen == INSTALLATION else _start_of_day_us(request, key, now_us)
         report = acceptance_sheet.report(connection, found, since_us=since_us, now_us=now_us)
         newest = newest_document(connection, found, now_us)
+        view = services_of(request).judge(connection, key).view(found)
     entered = entered_at(request, key, machine, housing)
     own = {"job": chosen, "housing": found, "report": report, "entered": entered}
+    own |= {"planned": planned_document(view), "papers": view.papers.housing}
     return own | _shown(request, key, report, newest)
 
 
@@ -90,10 +95,19 @@ def look_again(
 
 
 def usual_job(connection: sa.Connection, housing: HousingRow, now_us: int) -> str:
-    """An installation while its device is new on the housing, else a service."""
-    seats = fleet.assignments_of_housing(connection, housing.id)
-    lately = [seat for seat in seats if seat.from_us is None or seat.from_us > now_us - NEW_US]
-    return INSTALLATION if lately or not seats else SERVICE
+    """An installation where no device sits, or one that is new on the housing; else a service."""
+    sitting = seats_now(connection, housing, now_us)
+    began = [_began_us(connection, seat) for seat in sitting]
+    is_new = any(at_us is None or at_us > now_us - NEW_US for at_us in began)
+    return INSTALLATION if is_new or not sitting else SERVICE
+
+
+def _began_us(connection: sa.Connection, seat: Assignment) -> int | None:
+    """Since when a device sits there: without a start since its first reading. None: there is none yet."""
+    if seat.from_us is not None:
+        return seat.from_us
+    hour = acceptance.first_hour(connection, [seat.device_id])
+    return None if hour is None else hour * HOUR_US
 
 
 def _start_of_day_us(request: Request, key: Key, now_us: int) -> int:
@@ -105,6 +119,7 @@ def _shown(request: Request, key: Key, report: Report, newest: Mapping[str, Any]
     words = SheetWords(sayer_of(request, key), report.terminal)
     return {
         "words": words,
+        "whole": WrittenDays(sayer_of(request, key).formats).of,
         "decimals_of": decimals_of,
         "unit": gauge_unit(report.terminal),
         "checks": in_order(report.checks),

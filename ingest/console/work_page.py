@@ -2,14 +2,14 @@
 The work list: what to change on which day, to print, to tick and to move between days.
 
 Its JSON twin is `GET /v1/work`; a tick is an element change as `POST /v1/machines/.../element-changes` enters
-it, moving is `POST /v1/machines/.../planned-change`.
-Promises: a tick that is sent again is the same entry; ticks are taken one by one, and one that is refused
-keeps its fields and says why.
+it, taking it back is its `DELETE`, moving is `POST /v1/machines/.../planned-change`.
+Promises: a tick that is sent again is the same entry; ticks are taken one by one. A tick or move that is
+refused says why on the same list, of the same days, site and crew, and keeps every field.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from datetime import date, datetime, timedelta
 from itertools import groupby
 from typing import Annotated, Any, NamedTuple
@@ -20,7 +20,12 @@ from fastapi import Depends, Query, Request, Response
 from pydantic import ValidationError
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.api.routes.element_changes import NewChange, enter_change, get_element_changes
+from cleanside.ingest.api.routes.element_changes import (
+    NewChange,
+    delete_element_change,
+    enter_change,
+    get_element_changes,
+)
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.paper_shapes import Day
 from cleanside.ingest.api.routes.papers import (
@@ -49,6 +54,8 @@ router = page_router()
 WorkReader = Annotated[Key, Depends(page_needs("shop:read"))]
 WorkWriter = Annotated[Key, Depends(page_needs("changes:write"))]
 
+#: parameters of the address that say what was done just now
+SAID = ("sent", "taken_back")
 #: what may be ticked; a job that is to be looked at first was inspected, unless somebody says otherwise
 WORK_DONE = ("new", "cleaned", "inspected")
 
@@ -78,6 +85,8 @@ class TickFault(NamedTuple):
     value: str
     #: what the route says of it; empty: the code says it all
     said: tuple[FieldFault, ...] = ()
+    #: of the words for `code`, beside `value`
+    values: Mapping[str, Any] = {}
 
 
 @router.get("/work-list")
@@ -89,10 +98,11 @@ def get_work_page(
     site: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
     crew: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
     sent: Annotated[int, Query(ge=0)] = 0,
+    taken_back: Annotated[bool, Query()] = False,
 ) -> Response:
-    """The work list as a table by day. sent : ticks that were taken just now."""
+    """The work list by day. sent, taken_back : ticks taken, and whether one was taken back, just now."""
     wanted = {"before": before or None, "site": site or None, "crew": crew or None}
-    return _page(request, resources, key, wanted, {}, {}, sent=sent)
+    return _page(request, resources, key, wanted, {}, {}, sent=sent, taken_back=taken_back)
 
 
 @router.post("/work-list/done")
@@ -107,10 +117,22 @@ def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -
             if (fault := _enter(request, resources, key, ticked, changed_at)) is not None:
                 faults[ticked.name] = fault
     if not faults:
-        return see_other(_back_with(str(fields.get("back", "/work-list")), len(list(_ticked(fields)))))
-    kept = {name: str(value) for name, value in fields.multi_items() if isinstance(value, str)}
+        return see_other(_back_with(_back(fields), sent=len(list(_ticked(fields)))))
     ticks = {t.name for t in _ticked(fields) if t.name in faults or "changed_at" in faults}
-    return _page(request, resources, key, _asked(kept), faults, kept | {"ticks": ticks}, status=422)
+    return _again(request, resources, key, fields, faults, ticks, status=422)
+
+
+@router.post("/work-list/taken-back")
+def post_taken_back(request: Request, resources: R, key: WorkWriter, fields: Fields) -> Response:
+    """Take a tick back; one that was taken back before stays so."""
+    machine, housing, entry_id = (str(fields.get(name, "")) for name in ("machine", "housing", "entry_id"))
+    changed_at = str(fields.get("changed_at", ""))
+    try:
+        delete_element_change(machine, request, changed_at, resources, key, housing, entry_id or None)
+    except Refused as refused:
+        if refused.code != "unknown_element_change":
+            raise
+    return see_other(_back_with(_back(fields), taken_back="true"))
 
 
 @router.post("/work-list/move")
@@ -128,14 +150,26 @@ def post_move(request: Request, resources: R, key: WorkWriter, fields: Fields) -
             delete_planned_change(machine, request, resources, key, housing, seen or None)
     except ValidationError as wrong:
         raise Refused("not_a_day_of_the_list", status=422, code="not_valid", on=on[:40]) from wrong
-    return see_other(f"{own_path(str(fields.get('back', '/work-list')))}#{machine}")
+    except Refused as refused:
+        if refused.code != "planned_since":
+            raise
+        fault = TickFault("on", refused.case, on, values=refused.values)
+        ticks = {ticked.name for ticked in _ticked(fields)}
+        faults = {f"{machine}/{housing}": fault}
+        return _again(request, resources, key, fields, faults, ticks, status=refused.status)
+    return see_other(f"{_back(fields)}#{machine}")
 
 
-def _back_with(back: str, sent: int) -> str:
-    """The list that a person came from, with how many ticks were taken now; none: without a word on it."""
-    address, _, query = own_path(back).partition("?")
-    asked = [(name, value) for name, value in parse_qsl(query, keep_blank_values=True) if name != "sent"]
-    asked += [("sent", str(sent))] * (sent > 0)
+def _back(fields: Fields) -> str:
+    """The list that a person came from."""
+    return own_path(str(fields.get("back", "/work-list")))
+
+
+def _back_with(back: str, **said: int | str) -> str:
+    """The list that a person came from, with what was done now; nothing (0): without a word on it."""
+    address, _, query = back.partition("?")
+    asked = [one for one in parse_qsl(query, keep_blank_values=True) if one[0] not in SAID]
+    asked += [(name, str(value)) for name, value in said.items() if value]
     return f"{address}?{urlencode(asked)}#done" if asked else f"{address}#done"
 
 
@@ -232,8 +266,29 @@ def _zone(request: Request, key: Key) -> ZoneInfo:
 # ---------------------------------------------------------------- the page
 
 
+def _again(
+    request: Request,
+    resources: R,
+    key: Key,
+    fields: Fields,
+    faults: Mapping[str, TickFault],
+    ticks: Set[str],
+    *,
+    status: int,
+) -> Response:
+    """The list that a person came from, with what is wrong and all that they entered."""
+    kept = {name: str(value) for name, value in fields.multi_items() if isinstance(value, str)}
+    return _page(request, resources, key, _asked(kept), faults, kept | {"ticks": ticks}, status=status)
+
+
 def _asked(kept: Mapping[str, str]) -> dict[str, str | None]:
     return {name: kept.get(f"asked_{name}") or None for name in ("before", "site", "crew")}
+
+
+def _address(wanted: Mapping[str, str | None]) -> str:
+    """The address of the list of these days, site and crew."""
+    query = urlencode({name: value for name, value in wanted.items() if value})
+    return f"/work-list?{query}" if query else "/work-list"
 
 
 def _page(
@@ -246,6 +301,7 @@ def _page(
     *,
     status: int = 200,
     sent: int = 0,
+    taken_back: bool = False,
 ) -> Response:
     work = get_work(request, resources, key, zone=_zone(request, key).key, **wanted)
     shop = get_shop(resources, key)
@@ -257,6 +313,8 @@ def _page(
         key=key,
         status=status,
         sent=sent,
+        taken_back=taken_back,
+        here=_address(wanted),
         work=work,
         wanted=wanted,
         shop=shop,

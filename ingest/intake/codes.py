@@ -82,6 +82,8 @@ NEXT_STEPS: Mapping[str, str] = {
     "entry_differs": "make it a new entry with an id of its own, or leave it as it was taken",
     "unknown_calendar": "make a new calendar on the page Messages; the old one was ended",
     "too_many_calendars": "end a calendar that no program reads any more",
+    "limit_changed_since": "look at the limit that is entered now, and enter the right one",
+    "order_stays_closed": "correct the stock of the site, or enter a new order by hand",
     "unknown_part_order": "list the open orders again; it came or was dropped",
     "unknown_matter": "list the open matters again; it may be settled already",
     "unknown_message": "list the messages again; only one that was given up can be sent again",

@@ -77,9 +77,23 @@ def confirmations_of(connection: sa.Connection, housing_id: int) -> list[Confirm
     return [Confirmation(*row) for row in connection.execute(query.order_by(confirmations.c.id))]
 
 
+def take_confirmation_back(connection: sa.Connection, housing_id: int, at_us: int, who: str) -> bool:
+    """Remove what somebody confirmed at an instant. False: nothing."""
+    of = (confirmations.c.housing_id == housing_id) & (confirmations.c.at_us == at_us)
+    statement = sa.delete(confirmations).where(of, confirmations.c.who == who)
+    return connection.execute(statement).rowcount > 0
+
+
 def put_comparison(connection: sa.Connection, housing_id: int, given: HandComparison) -> None:
     """Keep a comparison; earlier ones stay."""
     connection.execute(sa.insert(hand_comparisons).values(housing_id=housing_id, **given._asdict()))
+
+
+def take_comparison_back(connection: sa.Connection, housing_id: int, at_us: int, who: str) -> bool:
+    """Remove what somebody compared at an instant. False: nothing."""
+    of = (hand_comparisons.c.housing_id == housing_id) & (hand_comparisons.c.at_us == at_us)
+    statement = sa.delete(hand_comparisons).where(of, hand_comparisons.c.who == who)
+    return connection.execute(statement).rowcount > 0
 
 
 def comparisons_since(connection: sa.Connection, housing_id: int, since_us: int) -> list[HandComparison]:

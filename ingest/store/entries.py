@@ -39,6 +39,14 @@ def put(connection: sa.Connection, owner_id: int, entry: TakenEntry) -> TakenEnt
     return TakenEntry(*connection.execute(query).one())
 
 
+def find(connection: sa.Connection, owner_id: int, entry_id: str) -> TakenEntry | None:
+    """The entry of an owner under an id; None: none was taken."""
+    query = sa.select(*(entries.c[f] for f in TakenEntry._fields))
+    query = query.where(entries.c.owner_id == owner_id, entries.c.entry_id == entry_id)
+    row = connection.execute(query).first()
+    return None if row is None else TakenEntry(*row)
+
+
 def taken_of(
     connection: sa.Connection,
     owner_id: int,

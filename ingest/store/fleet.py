@@ -285,6 +285,12 @@ def put_terminal(connection: sa.Connection, housing_id: int, terminal: TerminalR
     )
 
 
+def delete_terminal(connection: sa.Connection, housing_id: int, valid_from_us: int) -> None:
+    """Take away the terminal restriction of a housing from an instant on; an earlier one holds again."""
+    here = (terminals.c.housing_id == housing_id) & (terminals.c.valid_from_us == valid_from_us)
+    connection.execute(sa.delete(terminals).where(here))
+
+
 def terminals_of(connection: sa.Connection, housing_id: int) -> list[TerminalRow]:
     """Every terminal restriction of a housing, in order of validity."""
     query = sa.select(*(terminals.c[f] for f in TerminalRow._fields))

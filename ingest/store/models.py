@@ -302,6 +302,25 @@ terminals = sa.Table(
     sqlite_with_rowid=False,
 )
 
+#: limits as people entered them, each with the one that it replaced, so that it can be taken back
+limit_changes = sa.Table(
+    "limit_changes",
+    metadata,
+    _id(),
+    _to("housings", "housing_id"),
+    #: when and by whom it was entered
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("valid_from_us", sa.BigInteger, nullable=False),
+    sa.Column("value", sa.Double, nullable=False),
+    sa.Column("unit", sa.String(64), nullable=False),
+    #: what it replaced; None: there was none from that instant on
+    sa.Column("before_value", sa.Double),
+    sa.Column("before_unit", sa.String(64)),
+    sa.Column("before_pa", sa.Double),
+    sa.Index("ix_limit_changes_housing_id", "housing_id"),
+)
+
 devices = sa.Table(
     "devices",
     metadata,
@@ -441,7 +460,7 @@ part_uses = sa.Table(
     sa.Column("used_us", sa.BigInteger, nullable=False),
 )
 
-#: parts to order for an accepted plan of visits, until they came or are not needed any more
+#: parts to order, for an accepted plan of visits or by hand, until they came or are not needed any more
 part_orders = sa.Table(
     "part_orders",
     metadata,
@@ -461,7 +480,16 @@ part_orders = sa.Table(
     sa.Column("ordered_by", sa.String(64)),
     #: when it came, or was given up; None: it is open
     sa.Column("ended_us", sa.BigInteger),
+    #: came or dropped, and by whom; None: it is open, or ended before this was kept
+    sa.Column("ended_as", sa.String(8)),
+    sa.Column("ended_by", sa.String(64)),
+    #: the site whose stock has it, and how many pieces came
+    sa.Column("came_to", sa.String(64)),
+    sa.Column("came_pieces", sa.Integer),
+    #: its id where a person entered it without a plan, so that a resend is the same; None: of a plan
+    sa.Column("entry_id", sa.String(64)),
     sa.Index("ix_part_orders_owner_id", "owner_id"),
+    sa.Index("ix_part_orders_entry_id", "owner_id", "entry_id", unique=True),
 )
 
 #: what the shop knows of a machine; None: not known, or none

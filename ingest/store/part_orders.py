@@ -1,4 +1,4 @@
-"""Parts to order for accepted plans of visits: wanted, ordered, until they came or are given up."""
+"""Parts to order, for plans of visits or by hand: wanted, ordered, until they came or are given up."""
 
 from __future__ import annotations
 
@@ -24,6 +24,11 @@ class OrderRow(NamedTuple):
     ordered_us: int | None  # None: not ordered yet
     ordered_by: str | None
     ended_us: int | None = None  # when it came or was given up; None: it is open
+    ended_as: str | None = None  # came or dropped; None: it is open, or that is not known
+    ended_by: str | None = None
+    came_to: str | None = None  # the site whose stock has its pieces
+    came_pieces: int | None = None
+    entry_id: str | None = None  # of whoever entered it by hand; None: of a plan
 
 
 _OPEN = part_orders.c.ended_us.is_(None)
@@ -42,6 +47,23 @@ def open_of(connection: sa.Connection, owner_id: int) -> list[OrderRow]:
     return [OrderRow(*row) for row in connection.execute(ordered)]
 
 
+def closed_of(connection: sa.Connection, owner_id: int, since_us: int) -> list[OrderRow]:
+    """The orders of an owner that ended since an instant in a way that is known, newest first."""
+    query = sa.select(*(part_orders.c[f] for f in OrderRow._fields))
+    query = query.where(part_orders.c.owner_id == owner_id, part_orders.c.ended_us >= since_us)
+    query = query.where(part_orders.c.ended_as.is_not(None))
+    ordered = query.order_by(part_orders.c.ended_us.desc(), part_orders.c.id.desc())
+    return [OrderRow(*row) for row in connection.execute(ordered)]
+
+
+def by_entry(connection: sa.Connection, owner_id: int, entry_id: str) -> OrderRow | None:
+    """The order that a person entered under an id."""
+    query = sa.select(*(part_orders.c[f] for f in OrderRow._fields))
+    query = query.where(part_orders.c.owner_id == owner_id, part_orders.c.entry_id == entry_id)
+    row = connection.execute(query).first()
+    return None if row is None else OrderRow(*row)
+
+
 def find(connection: sa.Connection, owner_id: int, order_id: int, sites: Collection[str]) -> OrderRow | None:
     """An order of an owner for machines at these sites, open or not. sites empty: of all."""
     query = sa.select(*(part_orders.c[f] for f in OrderRow._fields))
@@ -57,12 +79,17 @@ def is_of(order: OrderRow, sites: Collection[str]) -> bool:
 
 def put_wanted(connection: sa.Connection, owner_id: int, rows: Collection[OrderRow], sites: str) -> None:
     """Keep what a plan needs ordered; what an earlier plan for the same sites wanted is replaced."""
-    here = part_orders.c.owner_id == owner_id, part_orders.c.sites == sites
+    here = part_orders.c.owner_id == owner_id, part_orders.c.sites == sites, part_orders.c.entry_id.is_(None)
     not_ordered = part_orders.c.ordered_us.is_(None)
     connection.execute(sa.delete(part_orders).where(*here, _OPEN, not_ordered))
     for row in rows:
-        values = {name: value for name, value in row._asdict().items() if name != "id"}
-        connection.execute(sa.insert(part_orders).values(owner_id=owner_id, **values))
+        put(connection, owner_id, row)
+
+
+def put(connection: sa.Connection, owner_id: int, row: OrderRow) -> None:
+    """Keep a new order."""
+    values = {name: value for name, value in row._asdict().items() if name != "id"}
+    connection.execute(sa.insert(part_orders).values(owner_id=owner_id, **values))
 
 
 def edit(connection: sa.Connection, order_id: int, **changes: object) -> None:

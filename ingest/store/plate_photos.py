@@ -28,6 +28,12 @@ def put(connection: sa.Connection, housing_id: int, photo: PlatePhoto) -> None:
     connection.execute(sa.delete(plate_photos).where(of_housing, plate_photos.c.id < min(kept)))
 
 
+def take_back(connection: sa.Connection, housing_id: int, made_us: int, who: str) -> bool:
+    """Remove the photo that somebody made at an instant; the one before counts again. False: none."""
+    of = (plate_photos.c.housing_id == housing_id) & (plate_photos.c.made_us == made_us)
+    return connection.execute(sa.delete(plate_photos).where(of, plate_photos.c.who == who)).rowcount > 0
+
+
 def newest_of(connection: sa.Connection, housing_id: int) -> PlatePhoto | None:
     """The newest photo of a housing; None: there is none."""
     query = sa.select(*(plate_photos.c[f] for f in PlatePhoto._fields))

@@ -159,6 +159,16 @@ def add_stock(connection: sa.Connection, owner_id: int, number: str, site: str, 
     return True
 
 
+def take_stock(connection: sa.Connection, owner_id: int, number: str, site: str, pieces: int) -> bool:
+    """Take pieces of a part from the stock of a site. False: there are not so many; then none is taken."""
+    known, at = part(connection, owner_id, number), group(connection, "site", owner_id, site)
+    if known is None or at is None:
+        return False
+    here = (stock.c.part_id == known.id) & (stock.c.site_id == at.id) & (stock.c.pieces >= pieces)
+    less = sa.update(stock).where(here).values(pieces=stock.c.pieces - pieces)
+    return connection.execute(less).rowcount > 0
+
+
 def stock_of(connection: sa.Connection, owner_id: int) -> dict[str, dict[str, int]]:
     """Part number -> site -> pieces, of an owner."""
     query = (

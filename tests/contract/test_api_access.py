@@ -71,6 +71,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/v1/visit-plan"): STAFF,
     ("POST", "/v1/visit-plan/accepted"): STAFF,
     ("GET", "/v1/part-orders"): STAFF,
+    ("POST", "/v1/part-orders"): STAFF,
     ("POST", "/v1/part-orders/{order}"): STAFF,
     ("GET", "/v1/planning-terms"): STAFF,
     ("POST", "/v1/planning-terms"): STAFF,

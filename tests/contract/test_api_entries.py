@@ -81,6 +81,58 @@ def test_an_entry_is_taken_back_by_another_one(api: Api) -> None:
     assert audited(api, "element_change_taken_back") == 1
 
 
+SHEET = "/v1/machines/grader-07/acceptance"
+LIMIT = {"value": 25, "unit": "inH2O"}
+
+
+def standing(api: Api) -> dict[str, Any]:
+    """What stands of limit, second reading, comparison and photo."""
+    sheet = api.get(SHEET).json()
+    photo = api.get("/v1/machines/grader-07/plate-photo").json()["photo"]
+    checks = {check["check"]: check["verdict"] for check in sheet["checks"]}
+    return {"limit": sheet["terminal_restriction"], "photo": photo, "checks": checks}
+
+
+@pytest.mark.parametrize(
+    ("kind", "content"),
+    [
+        ("terminal_restriction", LIMIT),
+        ("second_reading", {"value": 6.2, "unit": "kPa"}),
+        ("hand_comparison", {"subject": "key_off"}),
+        ("plate_photo", {"jpeg": ONE_PIXEL}),
+    ],
+)
+def test_what_a_visit_entered_is_taken_back_and_what_stood_before_stands(
+    api: Api, kind: str, content: dict[str, Any]
+) -> None:
+    before = standing(api)
+    send(api, entry(kind, content))
+    assert standing(api) != before
+    back = entry("take_back", {"of": ENTRY}, entry_id=OTHER)
+    assert [send(api, back).json()["outcome"] for _ in range(2)] == ["taken", "same_as_before"]
+    assert standing(api) == before
+    assert audited(api, "visit_entry_taken_back") == 1
+    again = send(api, entry("take_back", {"of": ENTRY}, entry_id=ENTRY[:-2] + "03"))
+    assert (again.status_code, again.json()["code"]) == (404, "nothing_to_take_back")
+
+
+def test_a_limit_that_was_changed_since_is_not_taken_back(api: Api) -> None:
+    send(api, entry("terminal_restriction", LIMIT))
+    limit = {"value": 24, "unit": "inH2O"}
+    assert api.post("/v1/machines/grader-07/terminal-restriction", limit).status_code == 200
+    refused = send(api, entry("take_back", {"of": ENTRY}, entry_id=OTHER))
+    assert (refused.status_code, refused.json()["code"]) == (409, "limit_changed_since")
+    assert standing(api)["limit"]["value"] == 24
+
+
+def test_a_visit_entry_of_another_machine_is_not_taken_back(api: Api) -> None:
+    send(api, entry("plate_photo", {"jpeg": ONE_PIXEL}))
+    assert api.post("/v1/machines", {"machine": "loader-02"}).status_code == 200
+    elsewhere = entry("take_back", {"of": ENTRY}, entry_id=OTHER) | {"machine": "loader-02"}
+    assert send(api, elsewhere).json()["code"] == "nothing_to_take_back"
+    assert standing(api)["photo"] is not None
+
+
 def test_what_is_not_there_is_not_taken_back(api: Api) -> None:
     answer = send(api, entry("take_back", {"of": OTHER}))
     assert (answer.status_code, answer.json()["code"]) == (404, "nothing_to_take_back")

@@ -77,6 +77,25 @@ def test_two_who_tick_the_same_change_take_one_part(stocked: Api) -> None:
     assert stock_of(stocked)["oberkies"] == 1, "nor does a visit beside the work list"
 
 
+def test_the_first_of_two_entries_taken_back_leaves_its_part_to_the_second(stocked: Api) -> None:
+    first = enter(stocked, "tick-1")
+    stocked.clock.advance(60)
+    assert enter(stocked, "tick-2")["part_taken"] is None
+    ask(stocked, "DELETE", CHANGES, changed_at=first["changed_at"], entry_id="tick-1")
+    [left] = ask(stocked, "GET", CHANGES)["element_changes"]
+    assert (left["entry_id"], left["part_taken"]["pieces"]) == ("tick-2", 1)
+    assert stock_of(stocked)["oberkies"] == 0
+    at = instant_text(stocked.clock.now_us)
+    visit = {"entry_id": "visit-1", "kind": "element_change", "machine": "grader-07", "made_at": at}
+    ask(stocked, "POST", "/v1/entries", visit | {"content": {"what": "new"}})
+    back = visit | {"entry_id": "back-1", "kind": "take_back", "content": {"of": "tick-2"}}
+    for _ in range(2):  # from a phone, with a resend
+        ask(stocked, "POST", "/v1/entries", back)
+    [left] = ask(stocked, "GET", CHANGES)["element_changes"]
+    assert (left["entry_id"], left["part_taken"]["pieces"]) == ("visit-1", 1)
+    assert stock_of(stocked)["oberkies"] == 0
+
+
 def test_an_entry_of_a_visit_takes_a_part_once(stocked: Api) -> None:
     at = instant_text(stocked.clock.now_us)
     visit = {"entry_id": "visit-1", "kind": "element_change", "machine": "grader-07", "made_at": at}
@@ -167,6 +186,74 @@ def test_what_is_ordered_counts_and_what_came_is_in_stock(stocked: Api) -> None:
     unknown = "/v1/part-orders/999"
     assert refused(stocked, "POST", unknown, {"done": "dropped"})[:2] == (404, "unknown_part_order")
     assert kinds(stocked).count("part_order") == 2
+
+
+def test_what_became_of_an_order_is_taken_back_once(stocked: Api) -> None:
+    without_stock(stocked)
+    [order] = orders(stocked)
+    path = f"/v1/part-orders/{order['order']}"
+    ask(stocked, "POST", path, {"done": "ordered"})
+    for _ in range(2):  # a resend
+        assert ask(stocked, "POST", path, {"done": "not_ordered"})["ordered_at"] is None
+    ask(stocked, "POST", path, {"done": "came", "site": "oberkies", "pieces": 3})
+    [closed] = ask(stocked, "GET", "/v1/part-orders")["closed"]
+    assert (closed["ended_as"], closed["site"], closed["pieces"]) == ("came", "oberkies", 3)
+    for _ in range(2):
+        back = ask(stocked, "POST", path, {"done": "reopened"})
+        assert (back["ended_at"], back["pieces"], stock_of(stocked)["oberkies"]) == (None, 1, 0)
+    assert [one["pieces"] for one in orders(stocked)] == [1]
+    ask(stocked, "POST", path, {"done": "dropped"})
+    assert orders(stocked) == []
+    ask(stocked, "POST", path, {"done": "reopened"})
+    assert len(orders(stocked)) == 1
+
+
+def test_what_came_and_was_used_since_is_not_taken_back(stocked: Api) -> None:
+    without_stock(stocked)
+    path = f"/v1/part-orders/{orders(stocked)[0]['order']}"
+    ask(stocked, "POST", path, {"done": "came", "site": "oberkies"})
+    enter(stocked, "tick-1")
+    assert refused(stocked, "POST", path, {"done": "reopened"})[:2] == (409, "order_stays_closed")
+    assert (stock_of(stocked)["oberkies"], orders(stocked)) == (0, [])
+    number = path.rpartition("/")[2]
+    for language, words in (("en", "any more"), ("de", "keine 1 von KG-0715 mehr")):
+        page = stocked.request(
+            "POST",
+            f"/shop/orders/{number}",
+            key="planner",
+            data={"done": "reopened"},
+            headers={"Accept-Language": language},
+        )
+        assert page.status_code == 422
+        assert words in page.text
+
+
+def test_an_order_by_hand_counts_and_outlives_a_plan(stocked: Api) -> None:
+    mine = {"part": "KG-0715", "pieces": 1, "needed_on": "2026-03-06", "entry_id": "mine-1"}
+    numbers = {ask(stocked, "POST", "/v1/part-orders", mine)["order"] for _ in range(2)}
+    assert len(numbers) == 1, "sent again it is the same"
+    assert without_stock(stocked)["orders"] == [], "the plan needs no other"
+    [order] = orders(stocked)
+    assert (order["is_by_hand"], order["ordered_at"], order["needed_on"]) == (True, None, "2026-03-06")
+    assert {"part_ordered"} <= set(kinds(stocked))
+
+
+def test_on_the_page_an_order_is_entered_and_taken_back(stocked: Api) -> None:
+    page = stocked.get("/shop", key="planner").text
+    fields = {"order_part": "KG-0715", "order_pieces": "2", "was_ordered": "yes", "entry_id": "mine-2"}
+    assert 'name="entry_id"' in page
+    refused_one = stocked.request(
+        "POST", "/shop/orders", key="planner", data=fields | {"order_pieces": "two"}
+    )
+    assert (refused_one.status_code, 'value="two"' in refused_one.text) == (422, True)
+    sent = stocked.request("POST", "/shop/orders", key="planner", data=fields)
+    assert (sent.status_code, sent.headers["location"]) == (303, "/shop#orders")
+    path = f"/shop/orders/{orders(stocked)[0]['order']}"
+    stocked.request("POST", path, key="planner", data={"done": "came", "order_site": "oberkies"})
+    for language, words in (("en", "Did not come"), ("de", "Doch nicht angekommen")):
+        assert words in stocked.get("/shop", key="planner", headers={"Accept-Language": language}).text
+    stocked.request("POST", path, key="planner", data={"done": "reopened"})
+    assert stock_of(stocked)["oberkies"] == 1
 
 
 def test_on_the_page_an_order_is_placed_comes_or_is_dropped(stocked: Api) -> None:

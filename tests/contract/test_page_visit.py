@@ -16,7 +16,7 @@ from cleanside.ingest.console.visit_sheet import CAUTIONS_OF, STEPS, signal_of, 
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, NEXT_STEPS, SEEN
 from cleanside.ingest.restriction.verdict.statement import say
-from tests.support.serving import DEVICE, STREAM, Api, in_process
+from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 PAGE = "/visit/grader-07"
 OUTBOX = {"Accept": "application/json", "Sec-Fetch-Site": "same-origin"}
@@ -309,6 +309,23 @@ def test_an_entry_is_taken_back_on_the_page_and_marked(api: Api, kind: str, fiel
     assert (again.status_code, again.json()["code"]) == (404, "nothing_to_take_back")
 
 
+@pytest.mark.parametrize(
+    ("kind", "fields"),
+    [
+        ("terminal_restriction", {"value": "25", "unit": "inH2O"}),
+        ("second_reading", {"value": "6.2", "unit": "kPa"}),
+        ("hand_comparison", {"subject": "key_off"}),
+    ],
+)
+def test_what_a_visit_entered_has_its_button_and_is_marked(
+    api: Api, kind: str, fields: dict[str, str]
+) -> None:
+    form(api, kind, headers=OUTBOX, entry_id=ENTRY, **fields, **MADE)
+    assert 'name="of"' in entered(api.get(PAGE, key="planner").text)
+    assert form(api, "take_back", headers=OUTBOX, of=ENTRY, **MADE).json()["outcome"] == "taken"
+    assert 'class="verdict gone"' in entered(api.get(PAGE, key="planner").text)
+
+
 def test_an_entry_that_was_taken_back_on_the_machines_page_is_marked_too(api: Api) -> None:
     form(api, "element_change", headers=OUTBOX, entry_id=ENTRY, what="new", **MADE)
     [change] = api.get("/v1/machines/grader-07/element-changes").json()["element_changes"]
@@ -372,3 +389,28 @@ def test_a_page_says_that_it_is_not_on_the_phone(api: Api) -> None:
     page = api.get("/phone/absent")
     assert page.status_code == 200
     assert "data-absent" in page.text
+
+
+def test_a_machine_long_in_service_opens_on_its_service(api: Api) -> None:
+    """Its seat has no start, as the first one of a device: its first reading says since when."""
+    assert api.get(PAGE).headers["content-location"].endswith("job=installation"), "no reading yet"
+    api.send(batch(1, [3.0]))
+    assert api.get(PAGE).headers["content-location"].endswith("job=installation")
+    api.clock.advance(4 * 86_400)
+    assert api.get(PAGE).headers["content-location"].endswith("job=service")
+    assert api.post("/v1/devices", {"device": "grader-07-new", "machine": "grader-07"}).status_code == 200
+    assert api.get(PAGE).headers["content-location"].endswith("job=installation"), "a new one beside it"
+
+
+def test_the_planned_day_its_note_and_the_parts_stand_on_the_page(api: Api) -> None:
+    housing = {"housing": "main", "primary_part": "KG-0715", "safety_part": "KG-0716"}
+    shop = "/v1/machines/grader-07"
+    assert api.request("PATCH", f"{shop}/papers", json={"housings": [housing]}).status_code == 200
+    plan = {"on": "2026-03-04", "note": "crane <is> booked"}
+    assert api.post(f"{shop}/planned-change", plan, key="planner").status_code == 200
+    for language, words in (("en", "Planned for Wed 4 Mar by"), ("de", "Geplant für Mi. 4. März von")):
+        html = api.get(PAGE, headers={"Accept-Language": language}).text
+        assert words in html
+        assert "crane &lt;is&gt; booked" in html
+        assert "KG-0715" in html
+        assert "KG-0716" in html

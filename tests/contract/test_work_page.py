@@ -188,3 +188,66 @@ def test_list_and_plan_say_one_sentence_of_a_service(api: Api) -> None:
         re.findall(r"May not last until[^<]*<", page(api, path)) for path in ("/work-list", "/visit-plan")
     ]
     assert sentences[0] == sentences[1] != []
+
+
+def test_a_tick_is_taken_back_on_the_list_and_once(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    [tick] = ticks(page(api))
+    fields = {"done": tick, "what/grader-07/main": "new", "back": "/work-list?site=oberkies"}
+    assert api.request("POST", "/work-list/done", key="planner", data=fields).status_code == 303
+    html = page(api, "/work-list?site=oberkies")
+    form = html.split('action="/work-list/taken-back"')[1].split("</form>")[0]
+    back = dict(re.findall(r'name="([^"]+)" value="([^"]*)"', form))
+    for _ in range(2):  # pressed twice
+        sent = api.request("POST", "/work-list/taken-back", key="planner", data=back)
+        where = "/work-list?site=oberkies&taken_back=true#done"
+        assert (sent.status_code, sent.headers["location"]) == (303, where)
+        assert entries(api) == []
+    for language, words in (("en", "It was taken back"), ("de", "Es wurde zurückgenommen")):
+        assert words in page(api, "/work-list?taken_back=true", **{"Accept-Language": language})
+
+
+def test_after_a_refused_tick_the_list_is_that_of_the_same_site(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    html = page(api, "/work-list?site=oberkies&before=2026-02-26")
+    fields = dict(re.findall(r'name="((?:back|asked_)[^"]*)" value="([^"]*)"', html))
+    tick = {"done": ticks(html)[0], "what/grader-07/main": "new", "meter/grader-07/main": "many"}
+    refused = api.request("POST", "/work-list/done", key="planner", data=fields | tick)
+    assert refused.status_code == 422
+    assert 'name="back" value="/work-list?before=2026-02-26&amp;site=oberkies"' in refused.text
+    again = dict(re.findall(r'name="((?:back|asked_)[^"]*)" value="([^"]*)"', refused.text))
+    again["back"] = again["back"].replace("&amp;", "&")
+    sent = api.request(
+        "POST", "/work-list/done", key="planner", data=again | tick | {"meter/grader-07/main": ""}
+    )
+    assert sent.headers["location"] == "/work-list?before=2026-02-26&site=oberkies&sent=1#done"
+
+
+def test_a_move_after_somebody_elses_stays_on_the_list_with_what_was_entered(api: Api) -> None:
+    loaded(api, rise_kpa=0.03)
+    [tick] = ticks(page(api))
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-25"})
+    for target in ("2026-02-26", ""):  # to another day, and back to the day of the forecast
+        fields = {"move": "grader-07/main/none", "on/grader-07/main": target, "asked_site": "oberkies"}
+        fields |= {"done": tick, "meter/grader-07/main": "8120,5"}
+        for language, words in (("en", "planned it for Wed 25 Feb"), ("de", "für Mi. 25. Feb. geplant")):
+            headers = {"Accept-Language": language}
+            refused = api.request("POST", "/work-list/move", key="planner", data=fields, headers=headers)
+            assert (refused.status_code, 'role="alert"' in refused.text) == (409, True)
+            assert words in refused.text
+            assert 'name="meter/grader-07/main" value="8120,5"' in refused.text
+            assert 'name="asked_site" value="oberkies"' in refused.text
+            assert refused.text.count(" checked") == 1
+    assert '<option value="2026-02-25" selected' in refused.text
+    [job] = ask(api, "GET", "/v1/work")["jobs"]
+    assert job["planned"]["on"] == "2026-02-25"
+
+
+def test_a_day_taken_back_after_somebody_elses_stays_on_the_page_of_the_machine(api: Api) -> None:
+    loaded(api, rise_kpa=0.03)
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-25"})
+    fields = {"housing": "main", "seen": "2026-01-01T00:00:00Z"}
+    path = "/machines/grader-07/planned-day/taken-back"
+    refused = api.request("POST", path, key="planner", data=fields)
+    assert (refused.status_code, 'role="alert"' in refused.text) == (409, True)
+    assert 'name="on" required min="2026-02-22" value="2026-02-25"' in refused.text

@@ -79,10 +79,18 @@ DatesRestOn = TypeAliasType(
 OrderDone = TypeAliasType(
     "OrderDone",
     Annotated[
-        Literal["ordered", "came", "dropped"],
+        Literal["ordered", "came", "dropped", "reopened", "not_ordered"],
         Field(
-            description="ordered: it is on its way; came: it is in stock; dropped: it is not needed any more"
+            description="ordered: it is on its way; came: it is in stock; dropped: it is not needed any "
+            "more; reopened: it did not come, or is needed after all; not_ordered: it is still to be ordered"
         ),
+    ],
+)
+OrderEnd = TypeAliasType(
+    "OrderEnd",
+    Annotated[
+        Literal["came", "dropped"],
+        Field(description="came: its pieces are in stock; dropped: it is not needed any more"),
     ],
 )
 EntryVerdict = TypeAliasType(

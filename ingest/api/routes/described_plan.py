@@ -13,6 +13,7 @@ from cleanside.ingest.api.routes.described import CautionShown, Dates, Described
 from cleanside.ingest.api.routes.described_kinds import (
     DatesRestOn,
     NotPlannedReason,
+    OrderEnd,
     ServiceFit,
     State,
     VisitReason,
@@ -218,7 +219,7 @@ class VisitPlanAnswer(Described):
 
 
 class WantedOrderShown(Described):
-    """Parts to order for an accepted plan, or on their way."""
+    """Parts to order, or on their way."""
 
     order: int = Field(description="number of the order")
     part: str
@@ -226,13 +227,16 @@ class WantedOrderShown(Described):
     order_by: str = Field(description="ISO 8601")
     needed_on: str = Field(description="the first of the pieces, ISO 8601")
     planned_at: str
-    by: str = Field(description="handle of whoever accepted the plan")
+    by: str = Field(description="handle of whoever accepted the plan, or entered it")
     ordered_at: str | None = Field(description="when it was ordered, UTC; null: not yet")
     ordered_by: str | None = Field(description="handle of whoever ordered it")
     ended_at: str | None = Field(description="when it came or was dropped, UTC; null: it is open")
     site: str | None = Field(
         description="of the machine that needs it first, or where it came; null: unknown"
     )
+    is_by_hand: bool = Field(description="true: a person entered it, without a plan")
+    ended_as: OrderEnd | None = Field(description="null: it is open, or that was not kept")
+    ended_by: str | None = Field(description="handle of whoever said so; null: it is open, or not known")
     is_yours: bool = Field(
         description="false: it is for machines of other sites too; its pieces are those for yours, and who "
         "sees all of its sites says what became of it"
@@ -240,9 +244,12 @@ class WantedOrderShown(Described):
 
 
 class WantedOrdersAnswer(Described):
-    """Open orders, by day."""
+    """Open orders, by day; and those that ended lately."""
 
     orders: list[WantedOrderShown] = Field(description="by the day on which they must be placed")
+    closed: list[WantedOrderShown] = Field(
+        description="yours that ended in the last 30 days, newest first; each can be opened again"
+    )
 
 
 class WantedShown(Described):

@@ -47,7 +47,7 @@ from cleanside.ingest.api.routes.shop import PartNumber
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction import WeighedEntry
-from cleanside.ingest.restriction.elements.entries import DOUBLE
+from cleanside.ingest.restriction.elements.entries import BEGINS_LIFE, DOUBLE, SHIFT_ROWS
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.restriction.verdict.statement import Statement
@@ -164,15 +164,21 @@ def delete_element_change(
 
     now_us = resources.clock()
     act = Act(key, machine, now_us, now_us)
-
-    def save(connection: sa.Connection) -> HousingRow:
+    with resources.reading() as connection:
         found = find_housing(connection, key, machine, housing)
         there = element_changes.changes_of(connection, found.id)
-        change = _the_one_meant(there, changed_us, entry_id, f"{machine}, housing {housing}")
-        take_change_back(connection, act, found, change)
-        return found
+        meant = _the_one_meant(there, changed_us, entry_id, f"{machine}, housing {housing}").entry_id
+    others = counted_with(request, resources, act, found, meant)
 
-    return _shown(request, resources, key, resources.writer.call(save))
+    def save(connection: sa.Connection) -> None:
+        there = element_changes.changes_of(connection, found.id)
+        change = _the_one_meant(there, changed_us, meant, f"{machine}, housing {housing}")
+        take_change_back(connection, act, found, change)
+
+    resources.writer.call(save)
+    for other in others:
+        take_part(request, resources, act, found, other)
+    return _shown(request, resources, key, found)
 
 
 def take_change_back(connection: sa.Connection, act: Act, housing: HousingRow, change: EnteredChange) -> None:
@@ -240,6 +246,25 @@ def take_part(request: Request, resources: Resources, act: Act, housing: Housing
     )
     if counts and entry_id in entered:
         resources.writer.call(lambda connection: _take_part(connection, act, housing, entered[entry_id]))
+
+
+def counted_with(
+    request: Request, resources: Resources, act: Act, housing: HousingRow, entry_id: str
+) -> list[str]:
+    """
+    The entries that counted as one with an entry that took its part: one of them takes it once that is gone.
+
+    Empty where the entry took none.
+    """
+    with resources.reading() as connection:
+        if (housing.id, entry_id) not in part_uses.uses_of_owner(connection, act.key.owner_id):
+            return []
+        study = services_of(request).judge(connection, act.key).view(housing).assessment.study
+    mine = next((w for w in study.entries if w.entry.name == entry_id and w.entry.what in BEGINS_LIFE), None)
+    if mine is None:
+        return []
+    same = (w for w in study.entries if w is not mine and w.entry.what == mine.entry.what)
+    return [w.entry.name for w in same if abs(w.row - mine.row) <= SHIFT_ROWS]
 
 
 def _take_part(connection: sa.Connection, act: Act, housing: HousingRow, change: EnteredChange) -> None:

@@ -20,7 +20,7 @@ from pydantic import Field
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.api.routes.described_fleet import EntryAnswer, TakenEntriesAnswer
 from cleanside.ingest.api.routes.described_kinds import EntryContent
-from cleanside.ingest.api.routes.element_changes import take_part
+from cleanside.ingest.api.routes.element_changes import counted_with, take_part
 from cleanside.ingest.api.routes.entry_kinds import KINDS, EntryKind
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, find_machine
@@ -43,6 +43,7 @@ from cleanside.ingest.owners.access import require
 from cleanside.ingest.owners.reach import sees_machine
 from cleanside.ingest.store import entries, fleet
 from cleanside.ingest.store.entries import TakenEntry
+from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
 
@@ -107,21 +108,38 @@ class NewEntry(Strict):
 )
 def post_entry(body: NewEntry, request: Request, resources: R, key: Writer) -> dict[str, Any]:
     """Carry an entry out, once. The same again changes nothing; another under the same id is refused."""
+    others = _counted_with(request, resources, key, body) if body.kind == "take_back" else []
     taken = take(resources, key, body)
     if body.kind == "element_change":
-        _take_part(request, resources, key, body)
+        others = [str(body.content.get("entry_id", body.entry_id))]
+    for entry_id in others:
+        _take_part(request, resources, key, body, entry_id)
     return taken
 
 
-def _take_part(request: Request, resources: Resources, key: Key, body: NewEntry) -> None:
+def _take_part(request: Request, resources: Resources, key: Key, body: NewEntry, entry_id: str) -> None:
     """The part that went in leaves the stock, also where only the resend of an entry comes as far as this."""
-    now_us = resources.clock()
-    act = Act(key, body.machine, now_us, now_us)
     with suppress(NotFound):  # a resend may outlive its machine
-        with resources.reading() as connection:
-            named = body.content.get("housing", DEFAULT_HOUSING)
-            housing = find_housing(connection, key, body.machine, named)
-        take_part(request, resources, act, housing, body.content.get("entry_id", body.entry_id))
+        take_part(request, resources, _act(resources, key, body), _housing(resources, key, body), entry_id)
+
+
+def _counted_with(request: Request, resources: Resources, key: Key, body: NewEntry) -> list[str]:
+    """The entries that counted as one with the one that is taken back."""
+    with suppress(Refused):  # `take` says what is wrong
+        act, housing = _act(resources, key, body), _housing(resources, key, body)
+        return counted_with(request, resources, act, housing, str(body.content.get("of", "")))
+    return []
+
+
+def _act(resources: Resources, key: Key, body: NewEntry) -> Act:
+    now_us = resources.clock()
+    return Act(key, body.machine, now_us, now_us)
+
+
+def _housing(resources: Resources, key: Key, body: NewEntry) -> HousingRow:
+    with resources.reading() as connection:
+        named = str(body.content.get("housing", DEFAULT_HOUSING))
+        return find_housing(connection, key, body.machine, named)
 
 
 @router.get("/v1/entries", summary="Entries made without a link", response_model=TakenEntriesAnswer)

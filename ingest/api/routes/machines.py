@@ -40,7 +40,7 @@ from cleanside.ingest.api.routes.shared import (
 )
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.owners.reach import sees_machine
-from cleanside.ingest.store import audit, declared, fleet, papers
+from cleanside.ingest.store import audit, declared, fleet, limit_changes, papers
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
@@ -255,7 +255,10 @@ def keep_limit(connection: sa.Connection, act: Act, body: HousingTerminal) -> Te
     limit = _terminal(body, "#")
     assert limit is not None
     housing = find_housing(connection, act.key, act.machine, body.housing)
+    before = {known.valid_from_us: known for known in fleet.terminals_of(connection, housing.id)}
     fleet.put_terminal(connection, housing.id, limit)
+    replaced = before.get(limit.valid_from_us)
+    limit_changes.put(connection, housing.id, limit, replaced, at_us=act.made_us, who=act.key.handle)
     note_act(connection, act, "terminal", body)
     return limit
 

@@ -1,4 +1,8 @@
-"""Parts to order for accepted plans of visits: wanted, ordered, come. Nothing is sent to a supplier."""
+"""
+Parts to order, for accepted plans of visits or by hand: wanted, ordered, come. Nothing is sent to a supplier.
+
+Promises: what became of an order can be taken back; what came leaves the stock again, as long as it is there.
+"""
 
 from __future__ import annotations
 
@@ -13,9 +17,10 @@ from pydantic import Field
 from cleanside.ingest.api.routes.described_kinds import OrderDone
 from cleanside.ingest.api.routes.described_plan import WantedOrdersAnswer, WantedOrderShown
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.paper_shapes import Day
 from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, problems, router_of, text
-from cleanside.ingest.api.routes.shop import ShopReader, find_group, require_site
-from cleanside.ingest.errors import Complaint, NotFound, NotValid
+from cleanside.ingest.api.routes.shop import PartNumber, ShopReader, find_group, require_site
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.shop.part_sheet import MOST_PIECES
 from cleanside.ingest.shop.stock import PartLine
@@ -25,6 +30,24 @@ from cleanside.ingest.store.papers import NO_PAPERS, Papers
 from cleanside.ingest.store.part_orders import OrderRow
 
 router = router_of("shop")
+
+CLOSED_US = 30 * 86_400 * 1_000_000  # back to here ended orders are listed; chosen: a monthly count of stock
+
+
+class NewOrder(Strict):
+    """Parts that a person orders, without a plan."""
+
+    part: PartNumber
+    pieces: int = Field(ge=1, le=MOST_PIECES, description="pieces to order")
+    order_by: Day | None = Field(None, description="when it must be placed; left out: today, UTC")
+    needed_on: Day | None = Field(None, description="when the first piece is needed; left out: order_by")
+    ordered: bool = Field(False, description="true: it was placed; false: it is still to be placed")
+    entry_id: Name = Field(description="of your own; sent again it is the same order")
+
+
+#: columns of how an order ended
+ENDED = ("ended_as", "ended_by", "came_to", "came_pieces")
+DAY_CHARACTERS = 10  # of an instant, ISO 8601
 
 
 class OrderStep(Strict):
@@ -41,14 +64,62 @@ class OrderStep(Strict):
 def get_part_orders(resources: R, key: ShopReader) -> dict[str, Any]:
     """Open orders, by the day on which they must be placed. An accepted plan of visits makes them."""
     with resources.reading() as connection:
-        return {"orders": [order_document(one) for one in orders_seen(connection, key)]}
+        closed = part_orders.closed_of(connection, key.owner_id, resources.clock() - CLOSED_US)
+        return {
+            "orders": [order_document(one) for one in orders_seen(connection, key)],
+            "closed": [
+                order_document(SeenOrder(order, order.came_to, is_yours=True))
+                for order in closed
+                if part_orders.is_of(order, key.sites)
+            ],
+        }
+
+
+@router.post("/v1/part-orders", summary="Enter an order by hand", response_model=WantedOrderShown)
+@example(
+    {"part": "KG-0715", "pieces": 2, "ordered": True, "entry_id": "order-1"}, plain="part pieces ordered"
+)
+def post_new_part_order(
+    body: NewOrder, resources: R, key: Annotated[Key, Depends(needs("shop:write"))]
+) -> dict[str, Any]:
+    """Record parts to order without a plan. They count as on their way, whether they were placed or not."""
+    now_us = resources.clock()
+
+    def save(connection: sa.Connection) -> OrderRow:
+        known = part_orders.by_entry(connection, key.owner_id, body.entry_id)
+        if known is None:
+            part_orders.put(connection, key.owner_id, _by_hand(body, key, now_us))
+            known = part_orders.by_entry(connection, key.owner_id, body.entry_id)
+            assert known is not None
+            about = body.model_dump(mode="json") | {"order": known.id}
+            audit.note(connection, key.owner_id, now_us, key.handle, "part_ordered", **about)
+        return known
+
+    return order_document(SeenOrder(resources.writer.call(save), None, is_yours=True))
+
+
+def _by_hand(body: NewOrder, key: Key, now_us: int) -> OrderRow:
+    order_by = body.order_by or (text(now_us) or "")[:DAY_CHARACTERS]
+    return OrderRow(
+        id=0,
+        part=body.part,
+        pieces=body.pieces,
+        order_by=order_by,
+        needed_on=body.needed_on or order_by,
+        planned_us=now_us,
+        who=key.handle,
+        sites=part_orders.sites_text(key.sites),
+        ordered_us=now_us if body.ordered else None,
+        ordered_by=key.handle if body.ordered else None,
+        entry_id=body.entry_id,
+    )
 
 
 @router.post(
     "/v1/part-orders/{order}",
     summary="Say what became of an order",
     response_model=WantedOrderShown,
-    responses=problems(404),
+    responses=problems(404, 409),
 )
 @example({"done": "ordered", "pieces": 2}, other_body={"done": "came", "site": "{site}"}, plain="done pieces")
 def post_part_order(
@@ -56,7 +127,8 @@ def post_part_order(
 ) -> dict[str, Any]:
     """
     ordered: it counts as on its way. came: its pieces go to the stock of `site`, and it is closed. dropped:
-    it is closed. Nothing more happens to one that is closed.
+    it is closed. not_ordered and reopened take these back: what came leaves the stock again, and 409
+    `order_stays_closed` where it is not there any more. A step that was made before changes nothing.
     """
     now_us = resources.clock()
 
@@ -64,10 +136,16 @@ def post_part_order(
         known = part_orders.find(connection, key.owner_id, order, key.sites)
         if known is None:
             raise NotFound("part_order", str(order))
-        if known.ended_us is not None:
+        is_closed = known.ended_us is not None
+        if is_closed != (body.done == "reopened"):
             return known
         changed = _step(connection, key, known, body, now_us)
-        about = {"order": order, "done": body.done, "part": known.part, "pieces": changed.pieces}
+        about = {
+            "order": order,
+            "done": body.done,
+            "part": known.part,
+            "pieces": changed.came_pieces or changed.pieces,
+        }
         audit.note(connection, key.owner_id, now_us, key.handle, "part_order", **about, site=body.site)
         return changed
 
@@ -76,21 +154,36 @@ def post_part_order(
 
 def _step(connection: sa.Connection, key: Key, known: OrderRow, body: OrderStep, now_us: int) -> OrderRow:
     """Keep what became of an order. Raises Refused."""
-    changed = known._replace(pieces=body.pieces or known.pieces)
+    pieces = body.pieces or known.pieces
+    changes: dict[str, Any] = {"ended_us": now_us, "ended_as": body.done, "ended_by": key.handle}
     if body.done == "ordered":
-        changed = changed._replace(ordered_us=now_us, ordered_by=key.handle)
-        said = {"pieces": changed.pieces, "ordered_us": now_us, "ordered_by": key.handle}
-        part_orders.edit(connection, known.id, **said)
-        return changed
-    if body.done == "came":
+        changes = {"pieces": pieces, "ordered_us": now_us, "ordered_by": key.handle}
+    elif body.done == "not_ordered":
+        changes = {"ordered_us": None, "ordered_by": None}
+    elif body.done == "reopened":
+        _take_out(connection, key, known)
+        changes = dict.fromkeys(("ended_us", *ENDED), None)
+    elif body.done == "came":
         if body.site is None:
             raise NotValid(Complaint("#/site", "order_came_nowhere"))
         require_site(key, body.site)
         site = find_group(connection, "site", key, body.site)
         shop.keep_part(connection, key.owner_id, known.part)
-        shop.add_stock(connection, key.owner_id, known.part, site.name, changed.pieces)
-    part_orders.edit(connection, known.id, pieces=changed.pieces, ended_us=now_us)
-    return changed._replace(ended_us=now_us)
+        shop.add_stock(connection, key.owner_id, known.part, site.name, pieces)
+        changes |= {"came_to": site.name, "came_pieces": pieces}
+    part_orders.edit(connection, known.id, **changes)
+    return known._replace(**changes)
+
+
+def _take_out(connection: sa.Connection, key: Key, known: OrderRow) -> None:
+    """What came with an order leaves the stock again. Raises Refused (409)."""
+    if known.ended_as is None:
+        raise Refused("order_end_not_kept", status=409, code="order_stays_closed")
+    if known.came_to is None or known.came_pieces is None:
+        return
+    about: dict[str, Any] = {"part": known.part, "site": known.came_to, "pieces": known.came_pieces}
+    if not shop.take_stock(connection, key.owner_id, known.part, known.came_to, known.came_pieces):
+        raise Refused("order_pieces_gone", status=409, code="order_stays_closed", **about)
 
 
 def keep_wanted(
@@ -179,7 +272,7 @@ def order_document(seen: SeenOrder) -> dict[str, Any]:
     return {
         "order": order.id,
         "part": order.part,
-        "pieces": order.pieces,
+        "pieces": order.came_pieces or order.pieces,
         "order_by": order.order_by,
         "needed_on": order.needed_on,
         "planned_at": text(order.planned_us),
@@ -187,6 +280,9 @@ def order_document(seen: SeenOrder) -> dict[str, Any]:
         "ordered_at": text(order.ordered_us),
         "ordered_by": order.ordered_by,
         "ended_at": text(order.ended_us),
+        "ended_as": order.ended_as,
+        "ended_by": order.ended_by,
+        "is_by_hand": order.entry_id is not None,
         "site": seen.site,
         "is_yours": seen.is_yours,
     }

@@ -272,10 +272,10 @@ def _parts_wanted(jobs: Sequence[Job]) -> Iterator[tuple[date, str, str]]:
 
 
 def _on_order(connection: sa.Connection, key: Key) -> Counter[str]:
-    """Part -> pieces that are ordered and did not come yet."""
+    """Part -> pieces that are ordered, or entered by hand to be, and did not come yet."""
     found: Counter[str] = Counter()
     for order, *_ in orders_seen(connection, key):
-        if order.ordered_us is not None:
+        if order.ordered_us is not None or order.entry_id is not None:
             found[order.part] += order.pieces
     return found
 

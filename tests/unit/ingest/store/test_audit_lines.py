@@ -59,6 +59,7 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
         (what, {"machine": "grader-07", "body": BODY}, f"grader-07 {BODY_TEXT}")
         for what in (
             *("element_change_read", "gauge_reading", "meter_reading", "reading_taken_back"),
+            "visit_entry_taken_back",
             *("papers", "planned_change"),
         )
     ),
@@ -200,6 +201,7 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
         "KG-0715 at oberkies: 1 of grader-07 main",
     ),
     ("orders_wanted", {"body": BODY}, BODY_TEXT),
+    ("part_ordered", {"order": 8, "pieces": 2, "part": "KG", "order_by": None}, "8: 2 of KG by None"),
     ("part_order", {"order": 7, "done": "came", "pieces": 2, "part": "KG-0715"}, "7: came, 2 of KG-0715"),
     (
         "plan_day",
