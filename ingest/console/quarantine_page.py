@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, NamedTuple, get_args
 from urllib.parse import urlencode
 
-from fastapi import Depends, Path, Query, Request, Response
+from fastapi import Depends, HTTPException, Path, Query, Request, Response
 
 from cleanside.gateway.units import QUANTITIES, accepts, from_si, to_si
 from cleanside.gateway.wire import NotAnInstant, instant_text, parse_instant
@@ -41,7 +41,7 @@ from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.unit_choices import units_to_choose
-from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.console.wording import Sayer, has_words
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import allows, devices_seen
 from cleanside.ingest.store.keys import Key
@@ -117,6 +117,8 @@ def get_group_page(
 
     changed : the group is another one than when the person looked, so that nothing was applied.
     """
+    if not has_words(f"quarantine.code.{code}"):
+        raise HTTPException(404)
     say = sayer_of(request, key)
     entries = entries_of(resources, key, say, code, device)
     may_repair = allows(key, "quarantine:write")
