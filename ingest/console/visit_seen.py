@@ -24,8 +24,8 @@ from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_entered import entered_at
 from cleanside.ingest.console.visit_sheet import SheetWords, decimals_of, in_order, signal_of, stay_of
 from cleanside.ingest.console.who_names import WhoNames
-from cleanside.ingest.store import fleet
-from cleanside.ingest.store.fleet import HousingRow
+from cleanside.ingest.store import fleet, hours
+from cleanside.ingest.store.fleet import Assignment, HousingRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.newest import state_of
 
@@ -89,10 +89,16 @@ def look_again(
 
 
 def usual_job(connection: sa.Connection, housing: HousingRow, now_us: int) -> str:
-    """An installation while its device is new on the housing, else a service."""
+    """An installation while a device is new on the housing, else a service."""
     seats = fleet.assignments_of_housing(connection, housing.id)
-    lately = [seat for seat in seats if seat.from_us is None or seat.from_us > now_us - NEW_US]
+    lately = [seat for seat in seats if _began_us(connection, seat, now_us) > now_us - NEW_US]
     return INSTALLATION if lately or not seats else SERVICE
+
+
+def _began_us(connection: sa.Connection, seat: Assignment, now_us: int) -> int:
+    """Since when a device sits; where that is with its first reading and there is none yet: now."""
+    first_us = hours.first_hour_us(connection, seat.device_id) if seat.from_us is None else seat.from_us
+    return now_us if first_us is None else first_us
 
 
 def _start_of_day_us(request: Request, key: Key, now_us: int) -> int:

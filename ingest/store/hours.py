@@ -253,6 +253,13 @@ def _kept(result: sa.CursorResult[Any]) -> list[Kept]:
     return rows
 
 
+def first_hour_us(connection: sa.Connection, device_id: int) -> int | None:
+    """When the first hour with readings of a device began; None: it has none. [us]"""
+    query = sa.select(sa.func.min(hours.c.hour)).join_from(hours, streams)
+    found = connection.scalar(query.where(streams.c.device_id == device_id, hours.c.readings > 0))
+    return None if found is None else int(found) * HOUR_US
+
+
 def hours_of_devices(
     connection: sa.Connection, device_ids: Sequence[int], *, only_behind: bool = False
 ) -> list[int]:

@@ -16,7 +16,7 @@ from cleanside.ingest.console.visit_sheet import CAUTIONS_OF, STEPS, signal_of, 
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, NEXT_STEPS, SEEN
 from cleanside.ingest.restriction.verdict.statement import say
-from tests.support.serving import DEVICE, STREAM, Api, in_process
+from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 PAGE = "/visit/grader-07"
 OUTBOX = {"Accept": "application/json", "Sec-Fetch-Site": "same-origin"}
@@ -217,6 +217,14 @@ def test_a_phone_keeps_both_jobs_at_each_machine_and_knows_which_one_it_was_give
     assert {"/visit", "/work-list", "/visit/loader-02", "/visit/loader-02?job=service"} <= set(pages)
     assert "/visit/grader-07?job=installation" in pages
     assert api.get(PAGE).headers["content-location"] == "/visit/grader-07?job=installation"
+
+
+def test_a_visit_at_a_machine_long_in_service_is_a_service(api: Api) -> None:
+    """Also where the monitor sits there since its first reading: no beginning was entered."""
+    api.send(batch(1, [3.0, 3.1]))
+    assert api.get(PAGE).headers["content-location"] == "/visit/grader-07?job=installation"
+    api.clock.advance(4 * 86_400)
+    assert api.get(PAGE).headers["content-location"] == "/visit/grader-07?job=service"
 
 
 # ---------------------------------------------------------------- what is entered, and taken back
