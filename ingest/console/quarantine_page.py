@@ -135,6 +135,7 @@ def get_group_page(
         units=units_for(entries),
         wish=wish,
         outcome=outcome,
+        still=[] if outcome is None else still_quarantined(outcome),
         helps=wish is not None and outcome is not None and helps(wish, outcome),
         changed=changed,
         short_of=short_of,
@@ -207,11 +208,9 @@ def _time_of(content: Mapping[str, Any], say: Sayer) -> str:
 
 
 def _as_written(value: Any, say: Sayer) -> str:
-    """A number with the decimals that it was sent with; anything else as it was sent."""
+    """A number as the viewer writes it; anything else, a number in a text too, as it was sent."""
     is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    whole, _, decimals = str(value).partition(".")
-    is_plain = is_number and (whole + decimals).lstrip("-").isdigit()
-    return say.formats.number(value, len(decimals)) if is_plain else str(value)
+    return say.formats.written(value) if is_number else str(value)
 
 
 def reads_as(before: Mapping[str, Any], after: Mapping[str, Any], say: Sayer) -> list[Figure]:
@@ -225,6 +224,12 @@ def _figure(value: float, unit: str, say: Sayer) -> Figure:
     """A value with four digits, as the viewer writes numbers."""
     decimals = max(0, 3 - math.floor(math.log10(abs(value)))) if value else 0
     return say.formats.of_unit(value, unit, min(decimals, 6))
+
+
+def still_quarantined(outcome: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Of the readings that a preview shows, those that it would leave: their number and why."""
+    numbers = {shown["entry"]: shown["seq"] for shown in outcome["sample"]}
+    return [{"seq": numbers[one["entry"]], **one} for one in outcome["held"] if one["entry"] in numbers]
 
 
 def helps(wish: Wish, outcome: Mapping[str, Any]) -> bool:

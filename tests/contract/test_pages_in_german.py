@@ -15,6 +15,7 @@ from cleanside.ingest.store.account import FAULTS, BalanceFault
 from tests.conftest import sqlite_url
 from tests.contract.test_pages import PAGES
 from tests.support.german import GERMAN, english_on, is_in_english
+from tests.support.people import quick_passwords, signed_in
 from tests.support.serving import DEVICE, Api, batch, in_process
 from tests.unit.ingest.console.test_reason_words import sayer
 
@@ -55,6 +56,13 @@ NO_PAGE = ("/docs", "/static", "/calendars", "/phone/pages", "/worker.js", "/vis
 )
 def test_no_sentence_of_a_page_is_in_english(api: Api, page: str) -> None:
     assert english_on(api.get(path_of(page), headers=GERMAN).text) == []
+
+
+def test_nor_on_what_is_a_persons_own(api: Api) -> None:
+    quick_passwords(api)
+    mara = signed_in(api, "mara", "technician")
+    for page in ("/me", "/messages", "/visit"):
+        assert english_on(mara.get(page, headers=GERMAN).text) == []
 
 
 @pytest.mark.parametrize("address", WRONG)
