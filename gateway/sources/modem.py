@@ -1,8 +1,10 @@
 """
 Signal of the machine's modems, as ModemManager says it by D-Bus, where the system has one.
 
-Interface org.freedesktop.ModemManager1.Modem.Signal (from memory): a modem measures after Setup(rate), and
-has its level as rssi [dBm] for each kind of network that it is on. The strongest counts.
+Interface org.freedesktop.ModemManager1.Modem.Signal (its description in Debian's modemmanager-dev 1.20.4,
+usr/share/dbus-1/interfaces): a modem measures after Setup(rate), and has its level as rssi [dBm] for each
+kind of network that it is on. The strongest counts. Of 5G (Nr5g) it has rsrp alone, the power of a reference
+signal, which is another measure: a modem on 5G alone gives nothing.
 Promises: reads alone, but for asking a modem to measure; a level that no modem can have gives nothing; no
 call waits longer than `CALL_S`. A bus, service or modem that is not there is tried again.
 Leaves to others: restarting (`gateway.commands.run`).
@@ -30,8 +32,8 @@ from cleanside.gateway.wire import Reading
 CALL_S: Final = 10.0
 SERVICE: Final = "org.freedesktop.ModemManager1"
 SIGNAL: Final = f"{SERVICE}.Modem.Signal"
-#: properties of a modem's signal, one for each kind of network
-NETWORKS: Final = ("Gsm", "Umts", "Lte", "Nr5g")
+#: properties of a modem's signal that have an rssi, one for each kind of network
+NETWORKS: Final = ("Cdma", "Evdo", "Gsm", "Umts", "Lte")
 WEAKEST_DBM, STRONGEST_DBM = -130.0, -20.0  # beyond that it is no level (chosen)
 _MODEMS: Final = DBusAddress(
     "/org/freedesktop/ModemManager1", bus_name=SERVICE, interface="org.freedesktop.DBus.ObjectManager"

@@ -13,14 +13,16 @@ from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import Depends, Query, Request, Response
+from markupsafe import Markup
 from starlette.datastructures import UploadFile
 
-from cleanside.ingest.api.routes.account import get_account
+from cleanside.ingest.api.routes.account import balances_of, document_of
 from cleanside.ingest.api.routes.attention import look
 from cleanside.ingest.api.routes.bundles import take
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.streams import ResendBody, delete_resend, list_streams, post_resend
+from cleanside.ingest.console.formats import DASH
 from cleanside.ingest.console.forms import (
     FAULTS,
     FormFault,
@@ -32,8 +34,10 @@ from cleanside.ingest.console.forms import (
 from cleanside.ingest.console.quarantine_counts import quarantine_counts
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.owners.access import devices_seen
+from cleanside.ingest.store.account import BalanceFault, StreamBalance
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -41,6 +45,7 @@ router = page_router()
 BUNDLES_PATH = "/backlog/bundles"
 FORM_BYTES = 65_536  # around the file, of the form that brings it
 PIECE_BYTES = 65_536
+RANGES_SHOWN = 4  # of the numbers of a fault; chosen: enough to find the rest
 #: columns of the account, in the order in which a reading goes
 STATES = ("stored", "quarantined", "discarded", "shed", "gap", "pending", "lost")
 
@@ -96,7 +101,8 @@ def _page(
         streams=len(lines),
         waiting=sum(line["pending"] for line in lines),
         missing=sum(line["gap"] for line in lines),
-        account=account_of(get_account(resources, key)) if counted else None,
+        account=account_of(balances_of(resources, key)) if counted else None,
+        fault_said=fault_said,
         same_number=_same_number(resources, key) if counted else 0,
         imported=imported,
         asked=asked,
@@ -150,13 +156,25 @@ def is_behind(line: Mapping[str, Any]) -> bool:
     return bool(line["pending"] or line["gap"] or line["shed"])
 
 
-def account_of(known: Mapping[str, Any]) -> dict[str, Any]:
+def account_of(balances: Sequence[StreamBalance]) -> dict[str, Any]:
     """Where every number is, of all streams together, and the streams that do not balance."""
+    known = document_of(list(balances))
     streams: Sequence[Mapping[str, Any]] = known["streams"]
     return {
         "balances": known["balances"],
         "sums": [(state, sum(stream[state] for stream in streams)) for state in STATES],
         "through": sum(stream["through"] for stream in streams),
-        "faulty": [stream for stream in streams if not stream["balances"]],
+        "faulty": [balance for balance in balances if not balance.balances],
         "declared": [line for stream in streams for line in stream["declared"]],
     }
+
+
+def fault_said(say: Sayer, fault: BalanceFault) -> Markup:
+    """What does not balance, in the language of who looks."""
+    ranges = [say.formats.number(a) if a == b else f"{a}{DASH}{b}" for a, b in fault.ranges[:RANGES_SHOWN]]
+    if len(fault.ranges) > RANGES_SHOWN:
+        ranges.append(say.plain("backlog.ranges_more", n=len(fault.ranges) - RANGES_SHOWN))
+    states = {
+        name: say(f"backlog.states.{fault.values[name]}") for name in ("one", "other") if name in fault.values
+    }
+    return say(f"backlog.fault.{fault.code}", **{**fault.values, **states, "numbers": ", ".join(ranges)})

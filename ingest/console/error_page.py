@@ -17,6 +17,7 @@ from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
 from cleanside.ingest.console.field_faults import FieldFault, field_faults, said_plainly
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import PageRoute, wants_json
+from cleanside.ingest.console.wording import has_words
 from cleanside.ingest.store.keys import Key
 
 #: statuses with words of their own; the others are said by their hundred
@@ -43,8 +44,15 @@ def page_of_problem(request: Request, said: Mapping[str, Any], headers: Mapping[
         headers=headers,
         words=f"error.{words}",
         said=said,
+        problem=problem_key(said["code"]),
         faults=_faults_of(request),
     )
+
+
+def problem_key(code: str) -> str:
+    """The key of what a problem means to a person and what to do; every page has words for its code."""
+    key = f"problem.{code}"
+    return key if has_words(key) else "problem.not_valid"
 
 
 def _for_script(request: Request, said: Mapping[str, Any], headers: Mapping[str, str]) -> Response | None:

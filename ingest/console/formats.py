@@ -9,6 +9,7 @@ Leaves to others: which words stand around them (`wording`).
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -36,6 +37,8 @@ GAUGE_DECIMALS = {
     "bar": 4,
     "Pa": 0,
 }
+#: a number as Python writes most of them
+_PLAIN = re.compile(r"-?\d{1,15}(\.\d{1,15})?", re.ASCII)
 MINUTE_S, HOUR_S, DAY_S = 60, 3_600, 86_400
 HARD_SPACE, MINUS = "\N{NO-BREAK SPACE}", "\N{MINUS SIGN}"
 #: what has no value
@@ -73,6 +76,11 @@ class Formats:
             return DASH
         text = str(_pattern(decimals).apply(value, self._locale))
         return text.replace("-", MINUS) if value < 0 else text
+
+    def written(self, value: object) -> str:
+        """A number with the decimals that it came with, also one in a text; anything else as it came."""
+        text = str(value)
+        return self.number(float(text), len(text.partition(".")[2])) if _PLAIN.fullmatch(text) else text
 
     def restriction(self, level_pa: float | None, unit: str | None = None) -> Figure:
         """A restriction in the unit of the gauge; None: kPa."""

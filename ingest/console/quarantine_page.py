@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, NamedTuple, get_args
 from urllib.parse import urlencode
 
-from fastapi import Depends, Path, Query, Request, Response
+from fastapi import Depends, HTTPException, Path, Query, Request, Response
 
 from cleanside.gateway.units import QUANTITIES, accepts, from_si, to_si
 from cleanside.gateway.wire import NotAnInstant, instant_text, parse_instant
@@ -41,7 +41,7 @@ from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.unit_choices import units_to_choose
-from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.console.wording import Sayer, has_words
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import allows, devices_seen
 from cleanside.ingest.store.keys import Key
@@ -117,6 +117,8 @@ def get_group_page(
 
     changed : the group is another one than when the person looked, so that nothing was applied.
     """
+    if not has_words(f"quarantine.code.{code}"):
+        raise HTTPException(404)
     say = sayer_of(request, key)
     entries = entries_of(resources, key, say, code, device)
     may_repair = allows(key, "quarantine:write")
@@ -133,6 +135,7 @@ def get_group_page(
         units=units_for(entries),
         wish=wish,
         outcome=outcome,
+        still=[] if outcome is None else still_quarantined(outcome),
         helps=wish is not None and outcome is not None and helps(wish, outcome),
         changed=changed,
         short_of=short_of,
@@ -205,11 +208,9 @@ def _time_of(content: Mapping[str, Any], say: Sayer) -> str:
 
 
 def _as_written(value: Any, say: Sayer) -> str:
-    """A number with the decimals that it was sent with; anything else as it was sent."""
+    """A number as the viewer writes it; anything else, a number in a text too, as it was sent."""
     is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    whole, _, decimals = str(value).partition(".")
-    is_plain = is_number and (whole + decimals).lstrip("-").isdigit()
-    return say.formats.number(value, len(decimals)) if is_plain else str(value)
+    return say.formats.written(value) if is_number else str(value)
 
 
 def reads_as(before: Mapping[str, Any], after: Mapping[str, Any], say: Sayer) -> list[Figure]:
@@ -223,6 +224,12 @@ def _figure(value: float, unit: str, say: Sayer) -> Figure:
     """A value with four digits, as the viewer writes numbers."""
     decimals = max(0, 3 - math.floor(math.log10(abs(value)))) if value else 0
     return say.formats.of_unit(value, unit, min(decimals, 6))
+
+
+def still_quarantined(outcome: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Of the readings that a preview shows, those that it would leave: their number and why."""
+    numbers = {shown["entry"]: shown["seq"] for shown in outcome["sample"]}
+    return [{"seq": numbers[one["entry"]], **one} for one in outcome["held"] if one["entry"] in numbers]
 
 
 def helps(wish: Wish, outcome: Mapping[str, Any]) -> bool:

@@ -37,6 +37,7 @@ from cleanside.ingest.api.routes.visit_plan import (
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import Formats, WrittenDays
 from cleanside.ingest.console.forms import is_sure, number_of_field, read_form, trimmed_field
+from cleanside.ingest.console.no_plan_words import no_plan_said
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.shop_page import fields_of, names_of, whole_number, written
@@ -173,7 +174,7 @@ def _page(
     try:
         plan = get_visit_plan(request, resources, key, zone, list(fixed))
     except Refused as refused:
-        plan, no_plan = None, str(refused)
+        plan, no_plan = None, no_plan_said(sayer_of(request, key), refused)
     say, shop = sayer_of(request, key), get_shop(resources, key)
     days = WrittenDays(say.formats)
     terms = get_planning_terms(resources, key)

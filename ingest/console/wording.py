@@ -125,6 +125,7 @@ def _kinds_of(formats: Formats, unit: str | None) -> Mapping[str, Callable[[Any]
     """What a place says -> how its value is written."""
     return {
         "count": formats.number,
+        "written": formats.written,
         "restriction": lambda level_pa: formats.restriction(level_pa, unit),
         "pressure": lambda level_pa: formats.of_unit(level_pa / 1e3, "kPa", 1),
         "percent": formats.percent,

@@ -105,6 +105,6 @@ def count(
         if found is not None and not found.balances:
             faulty += 1
             faults[stream.owner_id] += account.faults_of([found])
-            reasons = "; ".join(found.faults)[:200]
+            reasons = "; ".join(map(str, found.faults))[:200]
             log.error("ingest.account_out_of_balance", extra={"stream": found.stream, "reason": reasons})
     return Counted(streams=len(every), out_of_balance=faulty, faults=dict(faults), counted_us=clock())

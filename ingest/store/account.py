@@ -8,8 +8,9 @@ Mark and islands, which the acknowledgement depends on, are compared with them.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -20,6 +21,30 @@ from cleanside.ingest.store.marks import Marks, Ranges, count, intersect, subtra
 from cleanside.ingest.store.models import quarantine
 from cleanside.ingest.store.quarantine import DISCARDED, HELD
 from cleanside.ingest.store.streams import Stream
+
+#: what does not balance -> its sentence
+FAULTS: Mapping[str, str] = {
+    "stored_twice": "numbers {numbers} are stored twice",
+    "acknowledged_and_missing": "{numbers} were acknowledged and are missing; the gateway sends them again",
+    "in_two_states": "numbers {numbers} are both {one} and {other}",
+    "beyond_the_highest": "rows reach number {reached}, the highest seen is {highest}",
+    "in_no_state": "numbers {numbers} are acknowledged or counted as held, and are in no state",
+    "counted_as_missing": "numbers {numbers} have rows, and are counted as missing",
+}
+
+
+@dataclass(frozen=True)
+class BalanceFault:
+    """What does not balance, by code and values; `str` is its sentence."""
+
+    #: one of FAULTS
+    code: str
+    values: Mapping[str, Any]
+    #: of the numbers that it is about
+    ranges: Ranges = ()
+
+    def __str__(self) -> str:
+        return FAULTS[self.code].format(**self.values, numbers=_text(self.ranges))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,8 +70,8 @@ class StreamBalance:
     #: numbers that the server acknowledged and does not have: a restore lost them, the gateway sends them
     #: again
     lost: int
-    #: faults, in words; empty where the account balances
-    faults: tuple[str, ...]
+    #: empty where the account balances
+    faults: tuple[BalanceFault, ...]
     #: losses and damage that its gateway declared
     declared: tuple[DeclaredLine, ...] = ()
 
@@ -140,31 +165,28 @@ def balance(
         gaps=missing,
         lost=count(lost),
         faults=(
-            *((f"numbers {_text(twice)} are stored twice",) if twice else ()),
-            *(
-                (f"{_text(lost)} were acknowledged and are missing; the gateway sends them again",)
-                if lost
-                else ()
-            ),
+            *((BalanceFault("stored_twice", {}, twice),) if twice else ()),
+            *((BalanceFault("acknowledged_and_missing", {}, lost),) if lost else ()),
             *_faults(marks, states, everything, missing),
         ),
     )
 
 
-def _faults(marks: Marks, states: dict[str, Ranges], everything: Ranges, missing: Ranges) -> Iterator[str]:
+def _faults(
+    marks: Marks, states: dict[str, Ranges], everything: Ranges, missing: Ranges
+) -> Iterator[BalanceFault]:
     names = list(states)
     for i, one in enumerate(names):
         for other in names[i + 1 :]:
             if twice := intersect(states[one], states[other]):
-                yield f"numbers {_text(twice)} are both {one} and {other}"
+                yield BalanceFault("in_two_states", {"one": one, "other": other}, twice)
     if everything and everything[-1][1] > marks.highest:
-        yield f"rows reach number {everything[-1][1]}, the highest seen is {marks.highest}"
+        yield BalanceFault("beyond_the_highest", {"reached": everything[-1][1], "highest": marks.highest})
     if lost := intersect(missing, marks.covered):
-        yield f"numbers {_text(lost)} are acknowledged or counted as held, and are in no state"
-    if strange := subtract(
-        intersect(everything, ((1, marks.highest),)) if marks.highest else (), marks.covered
-    ):
-        yield f"numbers {_text(strange)} have rows, and are counted as missing"
+        yield BalanceFault("in_no_state", {}, lost)
+    seen = intersect(everything, ((1, marks.highest),)) if marks.highest else ()
+    if strange := subtract(seen, marks.covered):
+        yield BalanceFault("counted_as_missing", {}, strange)
 
 
 def _text(ranges: Ranges) -> str:

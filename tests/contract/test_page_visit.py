@@ -236,6 +236,14 @@ def test_a_phone_keeps_both_jobs_at_each_machine_and_knows_which_one_it_was_give
     assert api.get(PAGE).headers["content-location"] == "/visit/grader-07?job=installation"
 
 
+def test_a_visit_at_a_machine_long_in_service_is_a_service(api: Api) -> None:
+    """Also where the monitor sits there since its first reading: no beginning was entered."""
+    api.send(batch(1, [3.0, 3.1]))
+    assert api.get(PAGE).headers["content-location"] == "/visit/grader-07?job=installation"
+    api.clock.advance(4 * 86_400)
+    assert api.get(PAGE).headers["content-location"] == "/visit/grader-07?job=service"
+
+
 # ---------------------------------------------------------------- what is entered, and taken back
 
 

@@ -71,6 +71,12 @@ def test_every_time_is_in_the_zone_that_the_page_names(api: Api, zone: str) -> N
         assert zone in text
 
 
+def test_what_a_repair_would_leave_is_named_by_its_number(api: Api) -> None:
+    api.send(batch(701, [900.0, 3.0]) | {"units": {}})
+    page = visible(group(api, way="unit", value="restriction kPa").text)
+    assert "Number 701: value beyond what is possible" in " ".join(page.split())
+
+
 def test_a_repair_that_would_settle_nothing_is_not_offered(api: Api) -> None:
     """Else a person applies it and finds everything as before."""
     page = group(api, way="as_is").text

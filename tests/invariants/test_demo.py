@@ -21,7 +21,9 @@ from cleanside.simulator.schedule import make_schedule
 from tests.support.gatewaying import wait_until
 
 
-def run_demo(tmp_path: Path, *words: str) -> tuple[subprocess.CompletedProcess[str], dict[str, Any]]:
+def run_demo(
+    tmp_path: Path, *words: str, within_s: float = 110.0
+) -> tuple[subprocess.CompletedProcess[str], dict[str, Any]]:
     found = tmp_path / "found.json"
     command = [
         sys.executable,
@@ -36,7 +38,11 @@ def run_demo(tmp_path: Path, *words: str) -> tuple[subprocess.CompletedProcess[s
         "3",
     ]
     done = subprocess.run(
-        [*command, "--json", str(found), *words], capture_output=True, text=True, check=False, timeout=110
+        [*command, "--json", str(found), *words],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=within_s,
     )
     return done, json.loads(found.read_text()) if found.exists() else {}
 

@@ -14,6 +14,7 @@ from cleanside.ingest.owners.access import sees_device
 from cleanside.ingest.store import account
 from cleanside.ingest.store.account import StreamBalance
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.writer.resources import Resources
 
 router = router_of("account")
 
@@ -26,9 +27,14 @@ router = router_of("account")
 )
 def get_account(resources: R, key: Annotated[Key, Depends(needs("account:read"))]) -> dict[str, Any]:
     """The account of each stream that the key may see, counted from the rows, and whether all balance."""
+    return document_of(balances_of(resources, key))
+
+
+def balances_of(resources: Resources, key: Key) -> list[StreamBalance]:
+    """The account of each stream that the key may see, counted from the rows."""
     with resources.reading() as connection:
         every = account.accounts(connection, key.owner_id)
-        return document_of([of_stream for of_stream in every if sees_device(key, of_stream.device)])
+        return [of_stream for of_stream in every if sees_device(key, of_stream.device)]
 
 
 def document_of(accounts: list[StreamBalance]) -> dict[str, Any]:
@@ -45,5 +51,5 @@ def _stream(a: StreamBalance) -> dict[str, Any]:
     document["gaps"] = [list(gap) for gap in a.gaps[:MAX_LISTED]]
     if len(a.gaps) > MAX_LISTED:
         document["gaps_more"] = len(a.gaps) - MAX_LISTED
-    document |= {"lost": a.lost, "faults": list(a.faults)}
+    document |= {"lost": a.lost, "faults": [str(fault) for fault in a.faults]}
     return document | {"declared": [line_document(line) for line in a.declared]}

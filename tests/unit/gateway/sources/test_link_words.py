@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from cleanside.gateway.sources.link_words import UNITS, checksum, csq_dbm, gga, of_line
 from cleanside.gateway.units import QUANTITIES, accepts
 
-#: 3GPP TS 27.007 clause 8.5, <rssi> (from memory): 0 "-113 dBm or less", 1 "-111 dBm", 2...30
-#: "-109... -53 dBm", 31 "-51 dBm or greater", 99 "not known or not detectable"
+#: 3GPP TS 27.007 clause 8.5, <rssi>. The standard itself was not at hand; the table is printed by Microsoft,
+#: "WWAN_SIGNAL_STATE structure (wwan.h)" (learn.microsoft.com): -113 dBm or less 0, -111 1, -109 2 ... -51 or
+#: more 31; and by libmbim, data/mbim-service-atds.json: 0-31 is -113 + 2 rssi, 99 unknown or undetectable.
 TABLE = {0: -113.0, 1: -111.0, 2: -109.0, 30: -53.0, 31: -51.0, 99: None}
 #: an example of the sentence as it is widely printed: 48° 07.038' N, 11° 31.000' E
 EXAMPLE = "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47"

@@ -11,13 +11,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from jeepney import DBus, MessageType, new_error, new_method_return
+from jeepney import DBus, HeaderFields, MessageType, new_error, new_method_return
 from jeepney.bus import get_bus
 from jeepney.io.blocking import prep_socket
 
 from cleanside.gateway.errors import SourceAway, SourceWrong
 from cleanside.gateway.sources import Context, find_source
 from cleanside.gateway.sources.modem import (
+    NETWORKS,
     SERVICE,
     SIGNAL,
     BoundedConnection,
@@ -29,6 +30,18 @@ from cleanside.gateway.wire import Reading
 from tests.support.coded import refused
 from tests.unit.gateway.helpers import settable_clock
 
+#: org.freedesktop.ModemManager1.Modem.Signal, as its description has it in Debian's modemmanager-dev 1.20.4-1
+#: (usr/share/dbus-1/interfaces): property -> members of its dictionary (a{sv}, each of them "d")
+MEMBERS = {
+    "Cdma": {"rssi", "ecio", "error-rate"},
+    "Evdo": {"rssi", "ecio", "sinr", "io", "error-rate"},
+    "Gsm": {"rssi", "error-rate"},
+    "Umts": {"rssi", "rscp", "ecio", "error-rate"},
+    "Lte": {"rssi", "rsrq", "rsrp", "snr", "error-rate"},
+    "Nr5g": {"rsrq", "rsrp", "snr", "error-rate"},
+}
+#: of the same description: Setup takes the rate [s], and Rate is a property
+SETUP_SIGNATURE, RATE_TYPE = "u", "u"
 PATH = "/org/freedesktop/ModemManager1/Modem/0"
 CONFIG = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
  "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
@@ -40,7 +53,7 @@ CONFIG = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configurat
 def modem(rate: int = 5, **levels: Any) -> dict[str, Any]:
     """One modem as ModemManager shows it. levels : network -> rssi."""
     networks = {name: ("a{sv}", {"rssi": ("d", level)}) for name, level in levels.items()}
-    return {PATH: {SIGNAL: {"Rate": ("u", rate), **networks}, f"{SERVICE}.Modem": {"State": ("i", 11)}}}
+    return {PATH: {SIGNAL: {"Rate": (RATE_TYPE, rate), **networks}, f"{SERVICE}.Modem": {"State": ("i", 11)}}}
 
 
 @pytest.fixture
@@ -77,6 +90,8 @@ def modem_manager(address: str, modems: dict[str, Any]) -> Iterator[list[str]]:
                 continue
             member = message.header.fields[3]
             called.append(member)
+            if member == "Setup":
+                assert message.header.fields[HeaderFields.signature] == SETUP_SIGNATURE
             if member == "GetManagedObjects":
                 connection.send(new_method_return(message, "a{oa{sa{sv}}}", (modems,)))
             elif member == "Setup":
@@ -119,6 +134,15 @@ def looks(made: ModemSource, many: int) -> list[Reading]:
     clock.wait = wait
     made.run(emit, stop)
     return emitted
+
+
+def test_a_level_is_read_where_the_description_has_one() -> None:
+    assert set(NETWORKS) == {network for network, members in MEMBERS.items() if "rssi" in members}
+
+
+def test_of_a_modem_on_5g_alone_nothing_is_said() -> None:
+    measured = {"rsrp": ("d", -95.0), "rsrq": ("d", -11.0), "snr": ("d", 14.0)}
+    assert strongest_dbm({PATH: {SIGNAL: {"Nr5g": ("a{sv}", measured)}}}) is None
 
 
 def test_the_strongest_level_is_a_reading_at_each_look(bus: str) -> None:

@@ -53,13 +53,17 @@ NOT_ASKED = frozenset(
     | {"from_event", "overlap_hours"}
     | {"same_reading", "done", "version", "seen", "replaces"}  # a way, a button, what was seen, a tick
 )
-#: cases that only a program can meet: no form of a page leads there
+#: cases that only a program can meet: no form or address of a page leads there
 OF_PROGRAMS = frozenset(
-    {"fitted_ahead", "last_below_first", "entries_or_where", "event_name_needed", "entry_content_unfit"}
-    | {"entry_kind_unknown", "cursor_not_of_list", "resolution_too_long", "export_has_no_pages"}
-    | {"no_such_quantity", "quantity_not_asked_for", "unit_not_of_quantity", "cursor_too_old"}
-    | {"no_such_parameter", "not_lower", "below_highest", "digest_malformed", "digest_differs"}
-    | {"digest_unknown", "cell_faulty"}
+    {
+        "last_below_first",
+        "entries_or_where",
+        "event_name_needed",
+        "resolution_too_long",
+        "export_has_no_pages",
+    }
+    | {"no_such_quantity", "quantity_not_asked_for", "unit_not_of_quantity"}
+    | {"not_lower", "below_highest", "digest_malformed", "digest_differs", "digest_unknown", "cell_faulty"}
 )
 
 

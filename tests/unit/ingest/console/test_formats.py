@@ -25,6 +25,14 @@ def test_separators_are_those_of_the_locale(locale: str, text: str) -> None:
     assert formats(locale).number(1234.5, 2) == text
 
 
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.5, "0,5"), (1234.5, "1.234,5"), ("6.20", "6,20"), (-3, "−3"), ("new", "new"), (1e-9, "1e-09")],
+)
+def test_a_number_keeps_the_decimals_that_it_came_with(value: object, text: str) -> None:
+    assert formats("de").written(value) == text
+
+
 def test_a_minus_sign_is_one_and_no_value_is_a_dash() -> None:
     assert formats().number(-3) == "−3"
     assert formats().number(None) == "–"
