@@ -119,7 +119,7 @@ def state_of(connection: sa.Connection, housing_id: int, device_ids: Sequence[in
     return tuple(device_ids) + tuple(value for query in asked for value in connection.execute(query).one())
 
 
-def _heard(connection: sa.Connection, device_ids: Sequence[int]) -> Sequence[sa.Row[Any]]:
+def _heard(connection: sa.Connection, device_ids: Sequence[int]) -> Sequence[sa.Row[Any, Any, Any]]:
     """Streams of these devices, those heard last first."""
     heard = sa.select(streams.c.id, streams.c.highest, streams.c.appended_through)
     heard = heard.where(streams.c.device_id.in_(device_ids), streams.c.highest > 0)

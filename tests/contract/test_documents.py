@@ -24,7 +24,8 @@ FOR_USERS = README + "".join(PAGES.values()) + "".join(BELOW)
 FOR_ALL = FOR_USERS + DEVELOPERS + TESTS_README
 #: lines that call a program of others: `test_generated_clients.py` and `test_docs_commands.py` run them
 OF_OTHERS = re.compile(
-    r"^(?:openapi-python-client|npx|(?:sudo )?systemctl|sudo (?:-u|useradd|\S*/pip)|pg_basebackup|openssl|curl) .*(?:\\\n.*)*$",
+    r"^(?:openapi-python-client|npx|(?:sudo )?systemctl|sudo (?:-u|useradd|\S*/pip)|pg_basebackup|openssl"
+    r"|curl) .*(?:\\\n.*)*$",
     re.MULTILINE,
 )
 LONGEST_README = 1_400  # words: what it is, see it work, one path for each group of readers, promises, limits

@@ -381,9 +381,9 @@ def test_a_refused_form_comes_back_filled_in_with_the_field_that_is_wrong(
 
 
 def test_a_refused_entry_is_taken_under_its_own_id_once_it_is_corrected(api: Api) -> None:
-    entry = {"headers": OUTBOX, "entry_id": ENTRY, **MADE}
-    assert form(api, "meter_reading", meter_hours="8,120", **entry).status_code == 422
-    answer = form(api, "meter_reading", meter_hours="8120", **entry).json()
+    entry = {"entry_id": ENTRY, **MADE}
+    assert form(api, "meter_reading", headers=OUTBOX, meter_hours="8,120", **entry).status_code == 422
+    answer = form(api, "meter_reading", headers=OUTBOX, meter_hours="8120", **entry).json()
     assert (answer["entry_id"], answer["outcome"]) == (ENTRY, "taken")
 
 

@@ -147,14 +147,14 @@ def write_as(known: rows.Tables, engine: sa.Engine, which: str) -> None:
     """Insert, read, update and delete by the columns and keys of another release."""
     put = {name: rows.made_for(table) for name, table in known.items()}
     with engine.begin() as connection:
-        for table in reversed(known.values()):
+        for table in reversed(list(known.values())):
             connection.execute(sa.delete(table))  # what a revision puts into an empty database itself
         for name, table in known.items():
             connection.execute(sa.insert(table), put[name])
         for name, table in known.items():
             found = [dict(row) for row in connection.execute(sa.select(table)).mappings()]
             assert rows.in_order(found) == rows.in_order(put[name]), f"{name}: {which}"
-        for name, table in reversed(known.items()):
+        for name, table in reversed(list(known.items())):
             keys = [table.c[c.name] for c in table.primary_key] or _keys_by_month(table)
             plain = next((c for c in table.c if c.name not in {key.name for key in keys}), None)
             for row in put[name]:
