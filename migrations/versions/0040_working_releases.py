@@ -10,8 +10,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0045"
-down_revision = "0040"
+revision = "0040"
+down_revision = "0039"
 branch_labels = None
 depends_on = None
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0039"
-down_revision = "0038"
+revision = "0038"
+down_revision = "0037"
 branch_labels = None
 depends_on = None
 
