@@ -20,6 +20,8 @@ _IN_BLOCKS = "tests/integration/ingest/store/test_stored_blocks.py::"
 _IN_BLOCKS += "test_blocks_hold_what_a_plain_dictionary_holds[sqlite-"
 _MERGED = "tests/integration/ingest/keeping/test_merged_blocks.py::"
 _MERGED += "test_inside_one_merged_block_it_is_as_with_rows[sqlite-"
+_ASIDE = "tests/fault/test_spool_aside_room.py::test_"
+_OF_ASIDE = ("a_rewind_that", "new_readings", "a_full_disk", "what_was_carried", "a_file_that_waits")
 #: beginning of an id -> what covers it in the short run
 LONG: Mapping[str, str] = {
     "tests/fault/test_disk_and_link_dead.py": "feed and spool, each alone, on a disk that fails",
@@ -27,6 +29,7 @@ LONG: Mapping[str, str] = {
     "tests/fault/test_ndjson_acknowledged.py": "test_ndjson answers each line once it is on disk",
     "tests/fault/test_spool_power.py": "test_spool_machine, test_spool_kill",
     _SPOOL_KILLED: "the same with a hundred kills",
+    **{f"{_ASIDE}{name}": "a restored server gets what files have, same file" for name in _OF_ASIDE},
     "tests/fault/test_failover.py": "test_ingest_killed, test_ingest_database: servers and databases die",
     "tests/fault/test_standby_reads.py::test_raw": "test_api_raw: the same routes without a standby",
     "tests/fault/test_standby_away.py": "test_durability (unit), test_serve_durability judge the settings",

@@ -66,6 +66,13 @@ def number_of(aside: Path) -> int:
     return int(aside.name.rpartition("-")[2])
 
 
+def deleted_names(path: Path) -> list[str]:
+    """Names of files set aside from `path` that `delete` has deleted: their marks alone are left."""
+    marks = path.parent.glob(f"{path.name}.damaged-*{SUFFIX}")
+    names = (mark.name.removesuffix(SUFFIX) for mark in marks)
+    return sorted(name for name in names if (aside := aside_path(path, name)) and not aside.exists())
+
+
 def aside_bytes(path: Path) -> int:
     """Room that the files set aside from `path` take."""
     return sum(_bytes(aside) for aside in set_aside_files(path))

@@ -21,7 +21,7 @@ from cleanside.gateway.spool.aside import set_aside_files
 from cleanside.gateway.spool.file_notes import read_note, set_note
 from cleanside.gateway.spool.pages import Pages, read_pages
 from cleanside.gateway.spool.rescue import PIECE, carry_back, is_salvaged
-from cleanside.gateway.spool.rewind import count_held, declare_holes, set_back
+from cleanside.gateway.spool.rewind import declare_holes, holes, set_back
 from cleanside.gateway.spool.state import StreamRow, stream_rows
 
 _NOTE: Final = "carry_back"  # stream -> the number carried back through, and the one at which that ends
@@ -36,8 +36,10 @@ def begin(connection: apsw.Connection, row: StreamRow, through: int) -> bool:
     if not is_salvaged(row) or not 0 <= through < row.acknowledged_through:
         return False
     spans = _spans(connection)
-    last = spans[row.stream][1] if row.stream in spans else row.acknowledged_through
-    if row.stream not in spans and count_held(connection, row, through) >= last - through:
+    # Only up to the last missing one: what is here behind it may be in no file any more, and is not put back.
+    missing = [end for _, end in holes(connection, row, through + 1, row.acknowledged_through)]
+    last = max([*missing[-1:], spans.get(row.stream, (0, 0))[1]], default=0)
+    if not last:
         return False
     set_back(connection, row, through)
     set_note(connection, _NOTE, {**spans, row.stream: (through, last)})

@@ -273,7 +273,7 @@ class SpoolDisk:
         if self.volume.reserve_bytes():
             self.volume.release()
             return not self.volume.reserve_bytes()
-        aside = superseded(self.path) if isinstance(error, SpoolFull) else None
+        aside = superseded(self.path, by=[self.path]) if isinstance(error, SpoolFull) else None
         return aside is not None and delete(aside) > 0
 
     def _open_file(self) -> None:

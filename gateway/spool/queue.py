@@ -30,7 +30,7 @@ from cleanside.gateway.errors import CalledWrongly, SpoolDamaged, SpoolFull, Try
 from cleanside.gateway.log import Log, unheard
 from cleanside.gateway.spool.age import Ages, ages
 from cleanside.gateway.spool.append import Appends, UnitSets
-from cleanside.gateway.spool.aside import aside_bytes, aside_path, delete, set_aside_files
+from cleanside.gateway.spool.aside import aside_bytes, aside_path, delete, deleted_names, set_aside_files
 from cleanside.gateway.spool.boots import (
     Placements,
     add_anchor,
@@ -81,8 +81,8 @@ from cleanside.gateway.spool.rescue import (
     PIECE_BYTES,
     add_salvaged,
     boot_before,
-    find_gone,
     find_new,
+    forget_gone,
     is_end_known,
     is_read,
     is_salvaged,
@@ -503,10 +503,15 @@ class Spool:
         self._write_mark()
 
     def _move_rest(self, connection: apsw.Connection, row: StreamRow) -> None:
-        self._append_again(connection, row, row.acknowledged_through + 1, row.appended_through)
+        here = as_far_as_carried(connection, row)
+        through = max(row.acknowledged_through, here.appended_through)
+        self._append_again(connection, row, row.acknowledged_through + 1, through)
+        state = (
+            "closed" if through == row.appended_through else row.state
+        )  # the rest has yet to be carried back
         connection.execute(
-            "UPDATE streams SET state = 'closed', acknowledged_through = ? WHERE number = ?",
-            (row.appended_through, row.number),
+            "UPDATE streams SET state = ?, acknowledged_through = ? WHERE number = ?",
+            (state, through, row.number),
         )
 
     @_on_a_full_disk
@@ -562,9 +567,9 @@ class Spool:
         aside = None if is_unfinished(connection) else self._not_needed(connection)
         if aside is None:
             return 0
-        freed_bytes = delete(aside)
-        is_read(connection, aside.name)
-        self._tell_of_gone(connection)
+        if freed_bytes := delete(aside):
+            is_read(connection, aside.name)
+            self._tell_of_gone(connection)
         return freed_bytes
 
     def _delete_one_aside(self) -> bool:
@@ -583,8 +588,11 @@ class Spool:
         return aside
 
     def _tell_of_gone(self, connection: apsw.Connection) -> None:
-        for name in find_gone(connection, self.path):
-            self._tell(connection, "spool_aside_deleted", {"kept_as": name})
+        """Declare each deleted file once, also one that was deleted so that this file could be made."""
+        forget_gone(connection, self.path)
+        for name in deleted_names(self.path):
+            if not has_event(connection, "spool_aside_deleted", kept_as=name):
+                self._tell(connection, "spool_aside_deleted", {"kept_as": name})
 
     def _make_room(self, *, spare_bytes: int = 0) -> None:
         """spare_bytes : room that the tables leave to what comes next."""
@@ -898,8 +906,8 @@ class Spool:
         self._declare_loss(connection, self._mark.loss())
         self._carries = True
         set_aside = find_new(connection, self.path)
-        self._tell_of_gone(connection)
         carry_over_events(connection, reversed(set_aside))
+        self._tell_of_gone(connection)
         self.events_added += len(set_aside)
         for aside in set_aside:
             are_read = carry_over_entries(

@@ -66,11 +66,11 @@ def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
     return new
 
 
-def superseded(path: Path) -> Path | None:
-    """The oldest set-aside file that a newer one, or the spool, has read to its end; None: there is none."""
+def superseded(path: Path, *, by: Sequence[Path] = ()) -> Path | None:
+    """The oldest set-aside file that a newer one has read to its end, or one of `by`; None: there is none."""
     files = set_aside_files(path)
     for aside in reversed(files):
-        newer = [path, *(other for other in files if number_of(other) > number_of(aside))]
+        newer = [*by, *(other for other in files if number_of(other) > number_of(aside))]
         if any(_has_read(other, aside.name) for other in newer):
             return aside
     return None
@@ -86,14 +86,12 @@ def _has_read(spool: Path, name: str) -> bool:
         return False
 
 
-def find_gone(connection: apsw.Connection, path: Path) -> list[str]:
-    """Set-aside files that this spool knew of and that were deleted; from now on it does not."""
+def forget_gone(connection: apsw.Connection, path: Path) -> None:
+    """Forget set-aside files that are not there any more: one that is put back is read then."""
     there = {aside.name for aside in set_aside_files(path)}
     names = _names(connection, _KNOWN_NOTE)
-    gone = [name for name in names if name not in there]
-    if gone:
+    if not there.issuperset(names):
         set_note(connection, _KNOWN_NOTE, [name for name in names if name in there])
-    return gone
 
 
 @dataclass(frozen=True, slots=True)

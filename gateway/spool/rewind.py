@@ -46,10 +46,15 @@ def set_back(connection: apsw.Connection, row: StreamRow, through: int) -> None:
 
 def declare_holes(connection: apsw.Connection, row: StreamRow, first: int, last: int) -> None:
     """Declare numbers first..last of a stream that are not here any more."""
+    for begin, end in holes(connection, row, first, last):
+        declare(connection, row.number, begin, end, "pruned_after_ack")
+
+
+def holes(connection: apsw.Connection, row: StreamRow, first: int, last: int) -> list[tuple[int, int]]:
+    """The numbers among first..last of a stream that have no reading here: first and last of each run."""
     span = row.position(first), row.position(last)
-    holes = cast(list[tuple[int, int]], connection.execute(_MISSING, span).fetchall())
-    for before, after in holes:
-        declare(connection, row.number, row.seq(before + 1), row.seq(after - 1), "pruned_after_ack")
+    found = cast(list[tuple[int, int]], connection.execute(_MISSING, span).fetchall())
+    return [(row.seq(before + 1), row.seq(after - 1)) for before, after in found]
 
 
 def count_held(connection: apsw.Connection, row: StreamRow, through: int) -> int:

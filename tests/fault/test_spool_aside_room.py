@@ -11,7 +11,7 @@ import pytest
 from cleanside.gateway.commands.verify import verify
 from cleanside.gateway.errors import SpoolUnavailable
 from cleanside.gateway.spool.aside import delete, free_name, set_aside_files
-from cleanside.gateway.spool.carry_back import left_aside, put_back
+from cleanside.gateway.spool.carry_back import begin, left_aside, put_back
 from cleanside.gateway.spool.peek import span
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.spool.rescue import PIECE
@@ -23,12 +23,12 @@ from tests.fault.test_spool_small_disk import SIZE_BYTES, append_many, fill_disk
 from tests.unit.gateway.helpers import open_spool, readings
 
 __all__ = ["small"]  # the fixture
-ROOM_BYTES = 2 * 2**20
+ROOM_BYTES = 5 * 2**18
 Given = tuple[Spool, dict[str, int]]
 
 
 def narrow(small: Path) -> Path:
-    """Others leave two MiB. Returns the path of a spool there."""
+    """Others leave 1.25 MiB. Returns the path of a spool there."""
     (small / "others").write_bytes(bytes(SIZE_BYTES - ROOM_BYTES))
     return small / "a"
 
@@ -60,7 +60,7 @@ def damaged_after(path: Path, *counts: int) -> Given:
 @pytest.fixture
 def crowded(small: Path) -> Iterator[Given]:
     """The server had all of two damaged spools, which have more readings than the disk has room for again."""
-    spool, streams = damaged_after(narrow(small), 10_000, 12_000)
+    spool, streams = damaged_after(narrow(small), 5_000, 6_000)
     salvage(spool)
     yield spool, streams
     with suppress(SpoolUnavailable):  # the test has closed it
@@ -99,8 +99,8 @@ def test_new_readings_take_the_room_of_those_that_a_file_has_too(crowded: Given)
     spool, streams = crowded
     for stream in streams:
         spool.rewind(stream, 0)
-    append_many(spool, 1, 3_000)
-    assert acknowledge_all(spool) == sum(streams.values()) + 3_000
+    append_many(spool, 1, 1_000)
+    assert acknowledge_all(spool) == sum(streams.values()) + 1_000
 
 
 def test_a_full_disk_does_not_stop_what_is_sent_while_a_rewind_waits(crowded: Given) -> None:
@@ -132,12 +132,51 @@ def test_what_was_carried_back_is_put_back_but_for_what_is_in_flight(crowded: Gi
     assert acknowledge_all(spool) == sum(streams.values())
 
 
+def test_what_is_here_and_in_no_file_any_more_is_not_put_back(tmp_path: Path) -> None:
+    path = tmp_path / "a"
+    with open_spool(path) as spool:
+        append_many(spool, 1, 3_000)
+        stream = spool.open_stream
+    damage_head(path)
+    with open_spool(path) as spool:
+        salvage(spool)
+        acknowledge_all(spool)
+        delete(path.with_name("a.damaged-1"))
+        assert spool._room.prune() == 2_000
+        row = spool.stream(stream)
+        with spool._disk.transaction() as connection:
+            assert begin(connection, row, 0)
+            assert put_back(connection, most=3_000, in_flight=range(0)) == 0
+        assert left_in(spool, stream) == range(1, 2_001)
+    with open_spool(path) as spool:
+        held, shed = backlog(spool)
+    assert held[stream] == list(range(2_001, 3_001))
+    assert shed[stream] == dict.fromkeys(range(1, 2_001), "pruned_after_ack")
+
+
+def test_a_stream_that_is_given_over_goes_on_to_be_carried_back(crowded: Given) -> None:
+    spool, streams = crowded
+    for stream in streams:
+        spool.rewind(stream, 0)
+    before = spool.stream(spool.open_stream).appended_through
+    while any(left_in(spool, stream) for stream in streams):
+        batch = spool.peek(max_readings=PIECE)
+        assert batch is not None
+        if batch.stream in streams:
+            spool.give_over(batch.stream)
+        else:
+            spool.acknowledge(batch.stream or "", span(batch)[1])
+    acknowledge_all(spool)
+    assert spool.stream(spool.open_stream).appended_through - before == sum(streams.values())
+    assert verify(spool.path) == []
+
+
 def test_a_file_that_was_set_aside_goes_before_a_reading_that_waits(small: Path) -> None:
     path = narrow(small)
-    spool, (stream,) = damaged_after(path, 16_000)
+    spool, (stream,) = damaged_after(path, 9_000)
     with spool:
         salvage(spool)
-        append_many(spool, 1, 20_000)
+        append_many(spool, 1, 12_000)
         assert set_aside_files(path) == []
         told = [event.content for event in spool.unconfirmed("a database").events]
         assert [event["kept_as"] for event in told if event["event"] == "spool_aside_deleted"] == [
@@ -147,29 +186,22 @@ def test_a_file_that_was_set_aside_goes_before_a_reading_that_waits(small: Path)
         assert spool.rewind(stream, 0) == 0
         held, shed = backlog(spool)
         assert set(shed[stream].values()) == {"pruned_after_ack"}
-        assert sorted(shed[stream]) == list(range(1, 16_001))
-        assert len(held[spool.open_stream]) == 20_000
+        assert sorted(shed[stream]) == list(range(1, 9_001))
+        assert len(held[spool.open_stream]) == 12_000
     assert verify(path) == []
 
 
 def test_a_file_that_waits_to_be_read_is_never_deleted(small: Path) -> None:
     path = narrow(small)
     with open_spool(path) as spool:
-        append_many(spool, 1, 10_000)
+        append_many(spool, 1, 5_000)
         stream = spool.open_stream
     damage_head(path)
     with open_spool(path) as spool:
-        append_many(spool, 1, 40_000)
+        append_many(spool, 1, 15_000)
         assert len(set_aside_files(path)) == 1
-        acknowledge_open(spool, stream)
-        salvage(spool)
-        held, shed = backlog(spool)
-        assert (held[stream], shed.get(stream)) == (list(range(1, 10_001)), None)
-
-
-def acknowledge_open(spool: Spool, but: str) -> None:
-    while (batch := spool.peek(max_readings=5_000)) is not None and batch.stream != but:
-        spool.acknowledge(batch.stream or "", span(batch)[1])
+        held, shed = all_of(spool, stream)
+    assert (held, shed) == (set(range(1, 5_001)), set())
 
 
 def test_a_spool_that_is_damaged_on_a_full_disk_is_replaced_again_and_again(small: Path) -> None:
@@ -187,7 +219,7 @@ def test_a_spool_that_is_damaged_on_a_full_disk_is_replaced_again_and_again(smal
             spool.lose("ndjson-1", 7)
             assert spool.declare_losses() == {"ndjson-1": 7}
             assert len(spool.append(readings(1, 100))) == 100
-            told |= all_of(spool, first)
+            told = told.union(*all_of(spool, first))
     assert told == set(range(1, 5_001))
     with open_spool(path) as spool:
         said = [event.content for event in spool.unconfirmed("a database").events]
@@ -195,15 +227,17 @@ def test_a_spool_that_is_damaged_on_a_full_disk_is_replaced_again_and_again(smal
     assert verify(path) == []
 
 
-def all_of(spool: Spool, stream: str) -> set[int]:
-    """The numbers of a stream that are sent or declared, with all that salvage brings as there is room."""
-    told: set[int] = set()
+def all_of(spool: Spool, stream: str) -> tuple[set[int], set[int]]:
+    """The numbers of a stream that are sent, and declared, with all that salvage brings as there is room."""
+    held: set[int] = set()
+    shed: set[int] = set()
     while (batch := spool.peek()) is not None or spool.salvage():
+        if batch is not None and batch.stream == stream:
+            held.update(batch.seq or ())
+            shed.update(n for entry in batch.shed for n in range(entry.first, entry.last + 1))
         if batch is not None:
-            first, last = span(batch)
-            told |= set(range(first, last + 1)) if batch.stream == stream else set()
-            spool.acknowledge(batch.stream or "", last)
-    return told
+            spool.acknowledge(batch.stream or "", span(batch)[1])
+    return held, shed
 
 
 def test_files_set_aside_count_in_the_budget_up_to_half_of_it() -> None:
