@@ -9,6 +9,7 @@ from __future__ import annotations
 import pkgutil
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
+from functools import cache
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any, Protocol
@@ -122,12 +123,13 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analys
     return app
 
 
-def all_routes() -> list[APIRoute]:
+@cache
+def all_routes() -> tuple[APIRoute, ...]:
     """Every route of the API: those of each file of `ingest.api.routes` that has a router."""
     names = sorted(file.name for file in pkgutil.iter_modules(route_files.__path__))
     modules = [import_module(f"{route_files.__name__}.{name}") for name in names]
     routers = [module.router for module in modules if hasattr(module, "router")]
-    return [route for router in routers for route in router.routes if isinstance(route, APIRoute)]
+    return tuple(route for router in routers for route in router.routes if isinstance(route, APIRoute))
 
 
 def _workers(services: Services) -> tuple[Worker, ...]:
@@ -157,6 +159,7 @@ def new_mailer(services: Services, **more: Any) -> Mailer:
     return Mailer(services.resources, services.views, digest_of=digest_of, letter_of=letter_of, **more)
 
 
+@cache
 def _version() -> str:
     try:
         return version("cleanside")

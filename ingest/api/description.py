@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import copy
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from http import HTTPStatus
 from importlib.resources import files
@@ -51,7 +51,7 @@ _HEADERS: Mapping[int, Mapping[str, Any]] = {
 }
 
 
-def install(app: FastAPI, text: str, routes: list[APIRoute]) -> None:
+def install(app: FastAPI, text: str, routes: Sequence[APIRoute]) -> None:
     """Make `app.openapi` give the whole description. text : the opening words."""
 
     def openapi() -> dict[str, Any]:
@@ -62,7 +62,7 @@ def install(app: FastAPI, text: str, routes: list[APIRoute]) -> None:
     app.openapi = openapi  # type: ignore[method-assign]  # the way the framework names for this
 
 
-def describe(app: FastAPI, text: str, routes: list[APIRoute]) -> dict[str, Any]:
+def describe(app: FastAPI, text: str, routes: Sequence[APIRoute]) -> dict[str, Any]:
     """The description of these routes."""
     description = get_openapi(
         title=app.title,

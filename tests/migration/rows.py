@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 import sqlalchemy as sa
@@ -11,10 +10,10 @@ ROWS = 3  # of each table; enough for a chain of references
 VERSION = "alembic_version"
 
 #: tables of one schema by name, as `tables_of` reads them: to read them takes longer than all rows
-Tables = Mapping[str, sa.Table]
+Tables = dict[str, sa.Table]
 
 
-def tables_of(engine: sa.Engine) -> dict[str, sa.Table]:
+def tables_of(engine: sa.Engine) -> Tables:
     """Every table that holds rows of its own, in the order in which they may be filled."""
     metadata = sa.MetaData()
     metadata.reflect(engine)

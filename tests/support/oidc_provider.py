@@ -8,6 +8,7 @@ It keeps the code flow with PKCE (RFC 6749, RFC 7636, OpenID Connect Core 1.0), 
 from __future__ import annotations
 
 import base64
+import functools
 import hashlib
 import json
 import threading
@@ -25,6 +26,12 @@ from joserfc.jwk import RSAKey
 CLIENT, SECRET = "cleanside-of-the-plateau", "a-secret:with/signs%"
 
 
+@functools.cache
+def _key_of_today() -> RSAKey:
+    """One for all providers: to find its primes takes 100 ms of processor."""
+    return RSAKey.generate_key(2048, {"kid": "of-today", "use": "sig"})
+
+
 @dataclass
 class OpenIdProvider:
     """Runs inside `with`; its state may be changed at any time."""
@@ -39,7 +46,7 @@ class OpenIdProvider:
     now_s: Callable[[], float] = time.time
 
     def __enter__(self) -> OpenIdProvider:
-        self.key = RSAKey.generate_key(2048, {"kid": "of-today", "use": "sig"})
+        self.key = _key_of_today()
         self.codes: dict[str, dict[str, str]] = {}
         self.asked: list[str] = []
         provider = self
