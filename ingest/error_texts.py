@@ -212,7 +212,9 @@ SENTENCES: Sentences = {
     ),
     "no_mail_server": "smtp_host is not set, so no mail is sent; set it, smtp_sender and public_address",
     "no_person": 'there is no person "{name}"; see: people list',
-    "merging_goes_on": "a server of this database is still making blocks; try again in a minute",
+    "merging_goes_on": (
+        "a server of this database is still making blocks; try again in a minute, or in ten if it was killed"
+    ),
     "no_archive_folder": (
         "there is no archive folder; with PostgreSQL give --archive-folder, one for all processes"
     ),

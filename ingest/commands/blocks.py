@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
@@ -19,7 +20,7 @@ from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.keeping import merging
 from cleanside.ingest.keeping.merging import MergePlan
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import archive, blocks, database, dialect, releases, store_modes, stored_rows
+from cleanside.ingest.store import blocks, database, dialect, leases, releases, store_modes, stored_rows
 from cleanside.ingest.writer import system_clock
 
 
@@ -87,12 +88,19 @@ def run_unpack(chosen: Settings, _: argparse.Namespace) -> int:
 
 @contextmanager
 def _turn(engine: sa.Engine) -> Iterator[bool]:
-    """True where no server merges: on SQLite none runs, and there is no second connection."""
+    """True where no server merges, and none begins, as blocks are not in use: on SQLite none runs."""
     if engine.dialect.name == "sqlite":
         yield True
         return
-    with engine.connect() as connection, archive.turn(connection, archive.MERGING) as ours:
+    holder, now_us = secrets.token_hex(8), system_clock.now_us()
+    until_us = now_us + merging.MERGE_LEASE_US
+    with engine.begin() as connection:
+        ours = leases.take(connection, merging.MERGE_LEASE, holder, now_us, until_us)
+    try:
         yield ours
+    finally:
+        with engine.begin() as connection:
+            leases.give_back(connection, merging.MERGE_LEASE, holder)
 
 
 def _work(engine: sa.Engine) -> MergePlan:

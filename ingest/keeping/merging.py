@@ -23,7 +23,8 @@ import sqlalchemy as sa
 
 from cleanside.ingest.errors import BlockDamaged, IngestError
 from cleanside.ingest.keeping.merge_choice import next_to_join
-from cleanside.ingest.store import archive, block_moves, blocks, store_modes, stored_rows, streams
+from cleanside.ingest.store import block_moves, blocks, store_modes, stored_rows, streams
+from cleanside.ingest.writer.lease import Lease
 from cleanside.ingest.writer.resources import Merged
 
 if TYPE_CHECKING:
@@ -36,6 +37,8 @@ MERGE_EVERY_S = 60.0  # single posts lie in rows of their own for so long; chose
 LOOKED_AT = 512  # small blocks of a stream in one look; chosen: sixteen times as many as are joined at once
 MERGE_PAUSE_S = 0.02  # between steps, so that waiting readings go first; chosen
 BUSY_PAUSE_S = 0.2  # while a backlog waits; chosen
+MERGE_LEASE = "merging"
+MERGE_LEASE_US = 600_000_000  # longer than a pass looks for what is due; a step renews it; chosen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,11 +188,12 @@ def _added(before: Merged | None, now: Merged) -> Merged:
 def merge(resources: Resources, left_out: set[tuple[int, int]]) -> Merged | None:
     """One pass of a serving process; None where blocks are not in use, or another process makes one."""
     stopping, writer = resources.stopping, resources.writer
+    lease = Lease(resources, MERGE_LEASE, MERGE_LEASE_US)
 
     def write(job: Callable[[sa.Connection], Any]) -> Any:
         """Nothing once a command has stopped it: `blocks unpack` may follow."""
         in_use = partial(store_modes.is_on, mode=store_modes.BLOCKS)
-        return writer.call(lambda connection: job(connection) if in_use(connection) else 0)
+        return lease.write(lambda connection: job(connection) if in_use(connection) else 0)
 
     def pause() -> None:
         stopping.wait(MERGE_PAUSE_S)
@@ -204,7 +208,9 @@ def merge(resources: Resources, left_out: set[tuple[int, int]]) -> Merged | None
         pause=pause,
         left_out=left_out,
     )
-    if not _read(work, partial(store_modes.is_on, mode=store_modes.BLOCKS)):
+    if not _read(work, partial(store_modes.is_on, mode=store_modes.BLOCKS)) or not lease.take():
         return None
-    with resources.reading() as connection, archive.turn(connection, archive.MERGING) as ours:
-        return run_pass(work) if ours else None
+    try:
+        return run_pass(work)
+    finally:
+        lease.give_back()

@@ -9,7 +9,9 @@ Leaves to others: files (`ingest.store.archive_file`), queries (`ingest.store.ol
 `ingest.store.archive`).
 
 The file comes before the transaction: a file without a register row wastes space, a row without its file is a
-loss. Replaced files stay for `GRACE_S`, for readers that began before.
+loss. Replaced files stay for `GRACE_S`, for readers that began before. A process may hang between any two
+steps while another one works: so no file is registered that is older than half of `GRACE_S`, and none is
+removed that was not older than `GRACE_S` before it was looked up in the register.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from __future__ import annotations
 import json
 import logging
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -67,6 +70,8 @@ class MovePlan:
     #: True: stop between two steps
     stopping: Callable[[], bool] = lambda: False
     pause: Callable[[], Any] = lambda: None
+    #: time since some instant [s]
+    clock_s: Callable[[], float] = time.time
 
 
 class MoveReport(NamedTuple):
@@ -194,7 +199,7 @@ def _step(work: MovePlan, due: Due) -> int:
     """Move up to `STEP_ROWS` readings of one stream and month. Returns how many."""
     from cleanside.ingest.store import archive_file as files
 
-    month = month_of(due.at_us)
+    month, began_s = month_of(due.at_us), work.clock_s()
     with work.reading() as connection:
         rows, state = old_rows.rows_of(connection, due.stream_id, span_of(month), limit=STEP_ROWS)
         about = _about(connection, due.device_id, month)
@@ -206,6 +211,8 @@ def _step(work: MovePlan, due: Due) -> int:
     exact = [row[1] for row in rows if row[4] is not None]
 
     def save(connection: sa.Connection) -> int:
+        if _may_be_swept(work, began_s):
+            return 0
         old_rows.lock(connection, [due.stream_id])
         numbers = rows[0][1], rows[-1][1]
         gone = old_rows.take_moved(connection, due.stream_id, span_of(month), numbers, exact, state=state)
@@ -217,6 +224,11 @@ def _step(work: MovePlan, due: Due) -> int:
         return gone
 
     return int(work.write(save))
+
+
+def _may_be_swept(work: MovePlan, began_s: float) -> bool:
+    """True where this process hung, so that another one may have removed the file: it is made again."""
+    return work.clock_s() - began_s > GRACE_S / 2
 
 
 def _place(device_id: int, month: str) -> str:
@@ -261,6 +273,7 @@ def _join(work: MovePlan, device_id: int, month: str) -> int:
     """Join the files of a device and month. Returns how many became one; 0: they changed."""
     from cleanside.ingest.store import archive_file as files
 
+    began_s = work.clock_s()
     with work.reading() as connection:
         pieces = archive.of_month(connection, device_id, month)
         removed = {piece.id: archive.removed_from(connection, piece.id) for piece in pieces}
@@ -273,10 +286,14 @@ def _join(work: MovePlan, device_id: int, month: str) -> int:
     ids = [piece.id for piece in pieces]
 
     def save(connection: sa.Connection) -> int:
+        if _may_be_swept(work, began_s):
+            return 0
         old_rows.lock(connection, archive.streams_in(connection, ids))
         now = {piece.id: archive.removed_from(connection, piece.id) for piece in pieces}
         if now != removed or [a.id for a in archive.by_ids(connection, ids)] != ids:
             return 0  # readings were removed meanwhile; the next pass tries again
+        for piece in pieces:  # their time as left over begins now
+            work.disk.touch(archive.path_below(work.folder, piece))
         archive.forget(connection, ids)
         archive.put(connection, new, streams, work.now_us)
         return len(ids)
@@ -310,15 +327,18 @@ def sweep(work: MovePlan) -> int:
     """Remove files without a register row, and unfinished ones. Returns how many."""
     if not work.folder.exists():
         return 0
+    old = [path for path in sorted(work.folder.glob("*/*.parquet*")) if _is_old(work.disk, path)]
     registered = {work.folder / entry.file for entry in _read(work, archive.all_of)}
-    swept = 0
-    for path in sorted(work.folder.glob("*/*.parquet*")):
-        if path.parent.is_symlink() or path.is_symlink():  # not made by us, and may point anywhere
-            continue
-        if path not in registered and work.disk.age_s(path) > GRACE_S:
-            work.disk.remove(path)
-            swept += 1
-    return swept
+    left_over = [path for path in old if path not in registered]
+    for path in left_over:
+        work.disk.remove(path)
+    return len(left_over)
+
+
+def _is_old(disk: Disk, path: Path) -> bool:
+    if path.parent.is_symlink() or path.is_symlink():  # not made by us, and may point anywhere
+        return False
+    return disk.age_s(path) > GRACE_S
 
 
 # ---------------------------------------------------------------- on a schedule

@@ -12,7 +12,6 @@ needs it.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -22,7 +21,7 @@ import numpy.typing as npt
 import sqlalchemy as sa
 
 from cleanside.ingest.errors import ArchiveUnreadable
-from cleanside.ingest.store import dialect, inside
+from cleanside.ingest.store import inside
 from cleanside.ingest.store.marks import Range, Ranges, intersect, ranges_of, subtract, union
 from cleanside.ingest.store.models import archive_removed, archive_streams, archives
 
@@ -173,26 +172,6 @@ def removed_from(connection: sa.Connection, archive_id: int) -> dict[int, Ranges
     for stream_id, first, last in connection.execute(query):
         removed.setdefault(stream_id, []).append((first, last))
     return {stream_id: union(ranges) for stream_id, ranges in removed.items()}
-
-
-#: a number of our own among PostgreSQL's advisory locks: the pass that merges
-MERGING = 0x636C65616F
-
-
-@contextmanager
-def turn(connection: sa.Connection, number: int) -> Iterator[bool]:
-    """True for one process of a database at a time; on SQLite there is only one."""
-    if dialect.is_sqlite(connection):
-        yield True
-        return
-    ours = bool(connection.scalar(sa.select(sa.func.pg_try_advisory_lock(number))))
-    connection.commit()  # the lock belongs to the connection; its view of the rows is not needed
-    try:
-        yield ours
-    finally:
-        if ours:
-            connection.scalar(sa.select(sa.func.pg_advisory_unlock(number)))
-            connection.commit()
 
 
 # ---------------------------------------------------------------- read through

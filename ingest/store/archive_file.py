@@ -97,8 +97,12 @@ class Disk:
         """Remove a file, if it is there."""
         path.unlink(missing_ok=True)
 
+    def touch(self, path: Path) -> None:
+        """Let the age of a file begin again."""
+        os.utime(path)
+
     def age_s(self, path: Path) -> float:
-        """Time since a file was last written. [s]"""
+        """Time since a file was last written or touched. [s]"""
         return time.time() - path.stat().st_mtime
 
 

@@ -23,12 +23,11 @@ from cleanside.ingest.keeping.retention import MoveReport
 from cleanside.ingest.messages import mailer
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import account, archive, key_file
-from cleanside.ingest.store.archive_file import Disk
 from tests.contract.test_messages import mailing, settings_of, states
 from tests.contract.test_webhooks import ALL, delivering, ids_of, put_events
 from tests.fault.test_archive_killed import at
 from tests.fault.test_mailer_killed import DEVICES, PEOPLE, declare_loss, who_want_messages
-from tests.support.archiving import archive_all, files_of, whole_readings
+from tests.support.archiving import LaterDisk, archive_all, files_of, whole_readings
 from tests.support.databases import Postgres
 from tests.support.gatewaying import wait_until
 from tests.support.mail_sink import MailSink
@@ -164,13 +163,6 @@ def test_processes_share_the_people_that_messages_go_to(
 
 
 # ---------------------------------------------------------------- the archive
-
-
-class LaterDisk(Disk):
-    """Takes every file for an old one, as they are after an hour."""
-
-    def age_s(self, path: Path) -> float:  # noqa: ARG002 - whichever it is
-        return retention.GRACE_S + 1
 
 
 @ENDS

@@ -12,7 +12,8 @@ import sqlalchemy as sa
 
 from cleanside.ingest.keeping import merging
 from cleanside.ingest.settings import load
-from cleanside.ingest.store import archive, models, store_modes
+from cleanside.ingest.store import models, store_modes
+from cleanside.ingest.writer.lease import Lease
 from cleanside.ingest.writer.resources import Resources
 from cleanside.ingest.writer.writer import Writer
 from tests.conftest import sqlite_url
@@ -189,7 +190,9 @@ def test_nothing_is_merged_while_a_backlog_waits(as_rows: Api, monkeypatch: pyte
 
 
 def test_one_process_of_a_database_merges_at_a_time(merged: Api) -> None:
-    with merged.resources.reading() as other, archive.turn(other, archive.MERGING) as taken:
-        assert taken
-        found = merging.merge(merged.resources, set())
-    assert (found is None) == (not merged.resources.is_sqlite)  # there it is the only process
+    other = Lease(merged.resources, merging.MERGE_LEASE, merging.MERGE_LEASE_US, holder="other")
+    assert other.take()
+    assert merging.merge(merged.resources, set()) is None
+    merged.clock.advance(merging.MERGE_LEASE_US / 1e6 + 1)  # it was killed, or hangs
+    assert merging.merge(merged.resources, set()) is not None
+    assert other.take()  # given back at once

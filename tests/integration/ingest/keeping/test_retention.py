@@ -6,6 +6,8 @@ import json
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +25,7 @@ from cleanside.ingest.store import archive, database, partitions
 from cleanside.ingest.store import archive_file as files
 from cleanside.ingest.store.archive_file import Disk
 from cleanside.ingest.writer.lease import Lease
-from tests.support.archiving import archive_all, counts, files_of, whole_readings, work_of
+from tests.support.archiving import LaterDisk, archive_all, counts, files_of, whole_readings, work_of
 from tests.support.gatewaying import wait_until
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
@@ -356,6 +358,43 @@ def test_one_process_of_a_database_archives_at_a_time(either: Api) -> None:
     either.clock.advance(retention.ARCHIVE_LEASE_US / 1e6 + 1)  # it was killed, or hangs
     assert retention.keep(either.resources).readings == 10
     assert other.take()  # given back at once
+
+
+def test_a_piece_that_was_made_long_ago_stays_for_readers_that_began_before(either: Api) -> None:
+    either.send(january(1, 10))
+    archive_all(either)
+    [made] = files_of(either)
+    os.utime(either.resources.archive_folder / made, (0, 0))
+    either.send(january(1, 10, stream=f"{STREAM[:-1]}2"))
+    assert archive_all(either).joined == 2
+    assert made in files_of(either)
+
+
+def test_a_file_that_became_old_before_it_was_registered_is_made_again(either: Api) -> None:
+    """Its process hung for an hour: another one may have counted it as left over, and removed it."""
+    either.send(january(1, 10))
+    before, times_s = whole_readings(either), iter([0.0])
+    work = work_of(either, clock_s=lambda: next(times_s, retention.GRACE_S))
+    assert retention.run_pass(work, retention.cut_us(either.clock(), 1)).readings == 0
+    assert archive_all(either).readings == 10
+    assert whole_readings(either) == before
+
+
+def test_what_another_process_archives_while_one_sweeps_is_not_left_over(either: Api) -> None:
+    """Its process hung for an hour between its look at the register and at the folder."""
+    either.send(january(1, 10))
+    before, others = whole_readings(either), iter([partial(archive_all, either)])
+
+    @contextmanager
+    def reading() -> Iterator[Any]:
+        with either.resources.reading() as connection:
+            yield connection
+        next(others, lambda: None)()
+
+    either.resources.archive_folder.mkdir(exist_ok=True)
+    retention.sweep(replace(work_of(either, LaterDisk()), reading=reading))
+    assert counts(either) == (0, 10)
+    assert whole_readings(either) == before
 
 
 def test_a_stop_comes_between_two_steps(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
