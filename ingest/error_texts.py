@@ -56,6 +56,7 @@ SENTENCES: Sentences = {
     "archive_folder_not_set": "readings are in archive file {file}, and archive_folder is not set; set it",
     "archive_folder_needed": "{source} has an archive; give the folder it goes to, --archive-folder",
     "archive_folder_not_a_folder": "archive folder {folder} is no folder; give another --archive-folder",
+    "backup_under_way": "another process makes the backup {to}; wait for it, or name another folder",
     "backup_exists": "{to} is there already; name a folder that is not",
     "backup_of_another_database": "{source} is of a {database} database; give such a --database",
     "backup_unusable": "{why}; use another backup",
@@ -226,6 +227,9 @@ SENTENCES: Sentences = {
         'there is no owner "{name}", there is {there}; correct --owner. '
         "A new owner is made with its first key: keys create --role admin"
     ),
+    "migration_under_way": (
+        "another process brings this database to the newest schema; wait for its end, then run this again"
+    ),
     "no_key_revocable": (
         "{path} cannot be written ({why}), so no key could be revoked; let the server's user write there "
         "(under systemd also ReadWritePaths=), or give another --archive-folder"
@@ -299,8 +303,16 @@ SENTENCES: Sentences = {
         "the database of the backup has schema {schema}, its manifest says {in_manifest}; nothing was "
         "restored, use another backup"
     ),
+    "settings_not_named": (
+        "no database is named, and {settings} is there: {path} would be another database, which that server "
+        "does not know; give --settings {settings}, or --database"
+    ),
     "schema_newer": (
         "the database has schema {schema}, this program knows up to {newest}; install its newer release"
+    ),
+    "schema_not_ours": (
+        "the user of the database may not change its schema ({why}); run migrate as its owner, or have the "
+        "owner run ALTER DATABASE ... OWNER TO"
     ),
     "schema_older": (
         "the database has schema {schema}, this program needs {newest}; make a backup, then run: "

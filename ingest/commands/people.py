@@ -18,7 +18,14 @@ import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest import settings
-from cleanside.ingest.commands.command_database import add_owner, kept_owner, opened, owner_id, reader
+from cleanside.ingest.commands.command_database import (
+    add_owner,
+    kept_owner,
+    opened,
+    owner_id,
+    reader,
+    warn_of_no_file,
+)
 from cleanside.ingest.commands.keys import write_private
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.owners import people, sessions
@@ -159,6 +166,7 @@ def run_people_revoke(chosen: Settings, given: argparse.Namespace) -> int:
         return people.revoke(connection, owner, given.name, None, now_us)
 
     print(f"{_change(chosen, given, change, route='DELETE /v1/people/{person}').name} is revoked")
+    warn_of_no_file(chosen)
     return 0
 
 

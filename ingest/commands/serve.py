@@ -22,7 +22,7 @@ from cleanside.ingest import hidden, log, settings
 from cleanside.ingest.api import app, server_tls
 from cleanside.ingest.api.routes.services import services_in
 from cleanside.ingest.commands import first_account
-from cleanside.ingest.commands.command_database import announce, new_file
+from cleanside.ingest.commands.command_database import NO_REVOCATIONS_FILE, announce, new_file
 from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.messages.smtp import relay_of
@@ -166,8 +166,10 @@ def prepare(chosen: Settings, *, migrate_old: bool) -> None:
 
 def _require_revocations(folder: Path | None) -> None:
     """Raise CalledWrongly where no key could be revoked: whoever needs that must not learn it then."""
+    if folder is None:
+        log_line.warning("ingest.revocations_not_kept", extra={"reason": NO_REVOCATIONS_FILE})
+        return
     if (error := revocations.fault(folder)) is not None:
-        assert folder is not None
         raise CalledWrongly("no_key_revocable", path=folder / revocations.FILE, why=why(error)) from error
 
 

@@ -20,6 +20,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
+import psycopg
 import sqlalchemy as sa
 from alembic import command, script
 from alembic.config import Config
@@ -29,7 +30,7 @@ from sqlalchemy import event
 from cleanside.gateway import file_modes
 from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
-from cleanside.ingest.store import durability, revocations
+from cleanside.ingest.store import durability, revocations, turns
 
 T = TypeVar("T")
 
@@ -325,13 +326,28 @@ def revision_of(connection: sa.Connection) -> str | None:
 
 
 def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | None]:
-    """Bring the schema to a revision, the newest by default. Returns the revision before and after."""
-    before = _found(engine)
+    """
+    Bring the schema to a revision, the newest by default. Returns the revision before and after.
+
+    Raises CalledWrongly while another process does it, for a schema that this code does not know, and where
+    the user of the database may not change it.
+    """
+    _found(engine)
     newest_revision()  # without any revision alembic would do nothing and report success
-    with engine.connect() as connection:
-        upgrade(connection, to=to)
-        connection.commit()
-        return before, revision_of(connection)
+    try:
+        with engine.connect() as connection:
+            if not turns.is_ours(connection, turns.SCHEMA):
+                raise CalledWrongly("migration_under_way")
+            before = revision_of(connection)
+            if before is not None and not is_known(before):
+                raise CalledWrongly("schema_newer", schema=before, newest=newest_revision())
+            upgrade(connection, to=to)
+            connection.commit()
+            return before, revision_of(connection)
+    except sa.exc.ProgrammingError as error:
+        if not isinstance(error.orig, psycopg.errors.InsufficientPrivilege):
+            raise
+        raise CalledWrongly("schema_not_ours", why=str(error.orig).strip().splitlines()[0]) from error
 
 
 def upgrade(connection: sa.Connection, *, to: str = "head") -> None:

@@ -189,5 +189,14 @@ def test_to_a_terminal_the_link_is_shown_and_no_file_is_made(
     assert list(tmp_path.glob("*first-account*")) == []
 
 
+def test_the_folder_of_the_link_is_made(tmp_path: Path) -> None:
+    """With PostgreSQL nothing else makes it."""
+    from cleanside.ingest.commands import first_account
+
+    file = tmp_path / "not" / "there" / "ingest.first-account"
+    first_account._tell("https://filters.example/join?code=1", file)
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600
+
+
 def test_where_there_are_two_owners_no_link_is_made(server: ServerProcess) -> None:
     assert "account" not in server.log()  # two owners: it is not clear whose admin
