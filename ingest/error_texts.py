@@ -230,6 +230,7 @@ SENTENCES: Sentences = {
     "migration_under_way": (
         "another process brings this database to the newest schema; wait for its end, then run this again"
     ),
+    "not_ready": "the database takes no readings; the server's log has the reason, in its lines {event}",
     "no_key_revocable": (
         "{path} cannot be written ({why}), so no key could be revoked; let the server's user write there "
         "(under systemd also ReadWritePaths=), or give another --archive-folder"
