@@ -102,7 +102,8 @@ SENTENCES: Sentences = {
     ),
     "database_not_empty": "the database has {tables} already; restore into an empty one (createdb)",
     "database_not_opened": (
-        "{url} cannot be opened ({why}); see whether it is there, or give another --database"
+        "{url} cannot be opened ({why}); see whether it is there and whether `database` of the settings "
+        "(--database) has the right user, password, host and name"
     ),
     "database_url_unknown": (
         'database "{url}" is not a URL we know; give sqlite:////path/file.db or postgresql://host/name{signs}'
@@ -158,7 +159,8 @@ SENTENCES: Sentences = {
     "key_file_needed": (
         "a server has to be asked, {server}; give --key-file FILE with an operator's key for it"
     ),
-    "key_file_not_made": "{path} cannot be made ({why}); name a file that is not there yet",
+    "secret_file_exists": "{path} cannot be made: it is there already; name a file that is not there yet",
+    "key_file_not_made": "{path} cannot be made ({why}); mend that, or name another file",
     "key_file_unreadable": "{key_file} cannot be read ({why}); check --key-file",
     "key_needs_terminal": (
         "a key is shown on a terminal only; use --out FILE to write it to a file, mode 0600"
@@ -351,6 +353,10 @@ SENTENCES: Sentences = {
     "tls_client_ca_empty": "tls_client_ca {file} holds no certificate ({why}); give PEM",
     "tls_file_unreadable": "{name} {file} cannot be read ({why}); check the name",
     "tool_failed": "{name} failed: {said}",
+    "tool_of_older_release": (
+        "{name} is of an older release than the server ({said}); give the folder of the server's release by "
+        "--pg-tools, like /usr/lib/postgresql/16/bin"
+    ),
     "tool_missing": (
         "{name} is not found; install PostgreSQL's client tools of the server's release, or give --pg-tools"
     ),
@@ -465,7 +471,10 @@ SENTENCES: Sentences = {
         "the password has fewer than {least} different characters; take four words in a row"
     ),
     "password_with_control_characters": "the password has control characters; leave them out",
-    "person_name_taken": "there is a person {name} here already, perhaps one who is out; take another name",
+    "person_name_taken": (
+        "there is a person {name} here already, perhaps one who is out; take another name, or give them a "
+        "new link: cleanside-ingest people reset, or POST /v1/people/{name}/resets"
+    ),
     "person_suspended": (
         "{name} waits since a backup was restored: it may have been revoked after the backup; "
         "have somebody at the server confirm it: cleanside-ingest people confirm NAME"

@@ -304,6 +304,12 @@ def from_arguments(given: argparse.Namespace, *, notify: Callable[[str], None]) 
     return load(flags, os.environ, notify=notify) if FILE in flags else None
 
 
+def file_of(given: argparse.Namespace, environ: Mapping[str, str]) -> Path | None:
+    """The settings file of a command, as it is named; None: there is none."""
+    name = vars(given).get(FILE) or environ.get(TABLE.variable(FILE))
+    return Path(name) if name else None
+
+
 def default_database(environ: Mapping[str, str]) -> str:
     """URL of the database where none is named."""
     return f"sqlite:///{data_folder(environ) / 'ingest.db'}"

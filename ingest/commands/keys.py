@@ -173,6 +173,8 @@ def write_private(path: Path, secret: str) -> None:
     try:
         with os.fdopen(file_modes.new_file(path), "w") as file:
             file.write(secret + "\n")
+    except FileExistsError as error:
+        raise CalledWrongly("secret_file_exists", path=path) from error
     except OSError as error:
         raise CalledWrongly("key_file_not_made", path=path, why=error.strerror) from error
 

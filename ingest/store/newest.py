@@ -119,7 +119,7 @@ def state_of(connection: sa.Connection, housing_id: int, device_ids: Sequence[in
     return tuple(device_ids) + tuple(value for query in asked for value in connection.execute(query).one())
 
 
-def _heard(connection: sa.Connection, device_ids: Sequence[int]) -> Sequence[sa.Row[Any]]:
+def _heard(connection: sa.Connection, device_ids: Sequence[int]) -> Sequence[Any]:
     """Streams of these devices, those heard last first."""
     heard = sa.select(streams.c.id, streams.c.highest, streams.c.appended_through)
     heard = heard.where(streams.c.device_id.in_(device_ids), streams.c.highest > 0)
@@ -128,8 +128,8 @@ def _heard(connection: sa.Connection, device_ids: Sequence[int]) -> Sequence[sa.
 
 
 def _last_stored(
-    connection: sa.Connection, heard: Sequence[sa.Row[Any]], many: int, columns: Sequence[str]
-) -> tuple[sa.Row[Any], Arrays] | None:
+    connection: sa.Connection, heard: Sequence[Any], many: int, columns: Sequence[str]
+) -> tuple[Any, Arrays] | None:
     """The first of these streams that has a stored reading, and its newest ones; None: none has."""
     for stream in heard:
         rows = stored.newest(connection, stream.id, many, columns)
@@ -139,7 +139,7 @@ def _last_stored(
 
 
 def _quarantined(
-    connection: sa.Connection, heard: Sequence[sa.Row[Any]], stored_us: int | None
+    connection: sa.Connection, heard: Sequence[Any], stored_us: int | None
 ) -> Quarantined | None:
     """The quarantined reading among the last numbers of these streams that came last, after `stored_us`."""
     entries = sa.select(quarantine.c.received_us, quarantine.c.reasons).where(quarantine.c.state == HELD)

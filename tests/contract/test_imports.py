@@ -10,8 +10,10 @@ import pytest
 from tests.support.house import NAME, PROGRAMS, ROOT, imported, modules
 
 #: of the gateway's floor, what is the same in both programs and stands on the standard library alone
-SHARED_FLOOR = ("gateway.file_modes", "gateway.output", "gateway.setting_table", "gateway.setting_texts")
-SHARED_FLOOR += ("gateway.unit_places",)
+SHARED_FLOOR = (
+    *("gateway.file_modes", "gateway.output", "gateway.setting_table", "gateway.setting_texts"),
+    "gateway.unit_places",
+)
 CONTRACT = ("gateway.wire", "gateway.units", "gateway.bundle")
 # folder or file -> what of ours it may import (itself is always allowed where listed). First match wins.
 ALLOWED = [

@@ -13,8 +13,10 @@ import httpx
 import pytest
 
 from cleanside.ingest.cli import main
-from cleanside.ingest.commands.people import address_of
+from cleanside.ingest.commands.people import NO_OPEN_LINK, address_of
+from cleanside.ingest.owners.people import INVITED_US
 from cleanside.ingest.settings import load
+from cleanside.ingest.writer import system_clock
 from tests.support.people import PASSWORD, Browser, code_of, quick_passwords, signed_in
 from tests.support.serving import ServerProcess, in_process
 
@@ -57,7 +59,10 @@ def test_an_admin_can_always_be_made_at_the_server(
 
 
 def test_people_are_listed_changed_reset_and_revoked(
-    sqlite_database_url: str, link_file: Path, capsys: pytest.CaptureFixture[str]
+    sqlite_database_url: str,
+    link_file: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     url, of = sqlite_database_url, ("--owner", "plateau")
     with in_process(url) as api:
@@ -77,6 +82,14 @@ def test_people_are_listed_changed_reset_and_revoked(
         ["mara", "operator", "revoked"],
         ["otto", "planner", "invited"],
     ]
+    assert NO_OPEN_LINK not in "".join(lines)
+    later_us = system_clock.now_us() + INVITED_US
+    monkeypatch.setattr("cleanside.ingest.writer.system_clock.now_us", lambda: later_us)
+    assert run(url, "list", *of) == 0
+    assert [
+        line.partition(" ")[0] for line in capsys.readouterr().out.splitlines() if NO_OPEN_LINK in line
+    ] == ["otto"]
+    monkeypatch.undo()
     for words in (("revoke", "nobody"), ("role", "mara", "viewer"), ("confirm", "otto")):
         assert run(url, *words, *of) == 2
     with in_process(url, tokens=tokens) as api:

@@ -311,3 +311,13 @@ def test_two_backups_into_one_folder_do_not_meet(tmp_path: Path) -> None:
     os.close(first)  # it was killed: what it left is deleted
     backup.backup(url, tmp_path / "older", to=to, now_us=NOW_US, disk=Disk())
     assert not (to / "of the first").exists()
+
+
+def test_a_tool_of_an_older_release_leads_to_the_flag_for_its_folder(tmp_path: Path) -> None:
+    """What pg_dump 15 says of a server of release 16."""
+    (tool := tmp_path / "pg_dump").write_text(
+        "#!/bin/sh\necho 'pg_dump: error: aborting because of server version mismatch' >&2\nexit 1\n"
+    )
+    tool.chmod(0o700)
+    with refused(CalledWrongly, "tool_of_older_release", name="pg_dump"):
+        pg_tools.run(tmp_path, "pg_dump")
