@@ -15,6 +15,7 @@ Leaves to others: the rows (`gateway.settings`, `ingest.settings`), the sentence
 from __future__ import annotations
 
 import argparse
+import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import MISSING, dataclass, fields
@@ -196,12 +197,24 @@ class Table:
         document = self._from_file(Path(file_name)) if file_name else {}
         own = {key: document.pop(key) for key in self.more_keys if key in document}
         given = {name: (place, value) for name, place, value in self._in_file(document, str(file_name))}
-        values = {}
+        values, wrong = dict[str, Any](), list[Coded]()
         for setting in self.rows:
             place, value = self._find(setting, flags, environ, given)
             if value is not None:
-                values[setting.attribute] = self._checked(setting, place, value)
+                try:
+                    values[setting.attribute] = self._checked(setting, place, value)
+                except self.error as error:
+                    wrong.append(error)
+        self._refuse(wrong)
         return values, own, environ
+
+    def _refuse(self, wrong: Sequence[Coded]) -> None:
+        """Raise for what is wrong, all of it at once."""
+        if len(wrong) == 1:
+            raise wrong[0]
+        if wrong:
+            codes = [error.code for error in wrong]
+            raise self.error("settings_wrong", codes=codes, said="; ".join(map(str, wrong)))
 
     def _find(
         self,
@@ -224,13 +237,15 @@ class Table:
             raise self.error(error.code, **error.values, **about) from None
 
     def _from_file(self, path: Path) -> dict[str, Any]:
+        text = ""
         try:
-            with path.open("rb") as file:
-                return tomllib.load(file)
+            text = path.read_bytes().decode("utf-8")
+            return tomllib.loads(text)
         except OSError as error:
             raise self.error("settings_unreadable", file=path, why=why(error), flag=FILE) from error
         except (tomllib.TOMLDecodeError, UnicodeError) as error:
-            raise self.error("settings_not_toml", file=path, why=why(error), flag=FILE) from error
+            said = why(error) + key_of_line(text, why(error))
+            raise self.error("settings_not_toml", file=path, why=said, flag=FILE) from error
 
     def _in_file(self, document: Mapping[str, Any], file_name: str) -> Iterator[tuple[str, str, Any]]:
         """(name, place, value) of the file. Raises for keys that are none, each with the nearest that is."""
@@ -275,6 +290,20 @@ class Table:
             ours = variable.startswith(self.variable("")) and variable not in variables
             if ours and variable != (self.old_file and self.variable(self.old_file)):
                 notify(f"{variable} is not a setting and is not read; {nearest(variable, variables)}")
+
+
+def key_of_line(text: str, said: str) -> str:
+    """
+    The key of the line that TOML's reader stumbled over, as `, key port`; "": it is not known.
+
+    said : its words, with "at line 3". The value is left out: it may be a password. Pure.
+    """
+    number = re.search(r"at line (\d+)", said)
+    lines = text.splitlines()
+    if number is None or not 0 < int(number[1]) <= len(lines):
+        return ""
+    key = re.match(r"\s*([A-Za-z0-9_-]+)\s*=", lines[int(number[1]) - 1])
+    return "" if key is None else f", key {key[1]}"
 
 
 def nearest(name: str, names: Sequence[str]) -> str:

@@ -30,5 +30,6 @@ SENTENCES: Final[Sentences] = {
     **{code: f'{{place}} "{{value}}" {rule}; {{about}}' for code, rule in RULES.items()},
     "not_settings": "{file}: {unknown}",
     "settings_not_toml": "{file} is not TOML ({why}); correct it, or check --{flag}",
+    "settings_wrong": "{said}",
     "settings_unreadable": "{file} cannot be read ({why}); check --{flag}",
 }

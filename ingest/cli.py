@@ -59,7 +59,8 @@ def _main(arguments: Sequence[str] | None) -> int:
         return 2
     except OperationalError as error:  # unavailable, or locked: no fault of ours
         [first, *_] = hidden.without_passwords(str(error.orig)).strip().splitlines() or [""]
-        print(f"cleanside-ingest: the database does not take it ({first}); try again", file=sys.stderr)
+        step = "see whether it is there and `database` of the settings is right, or try again"
+        print(f"cleanside-ingest: the database does not take it ({first}); {step}", file=sys.stderr)
         return 2
 
 

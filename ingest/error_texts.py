@@ -56,6 +56,7 @@ SENTENCES: Sentences = {
     "archive_folder_not_set": "readings are in archive file {file}, and archive_folder is not set; set it",
     "archive_folder_needed": "{source} has an archive; give the folder it goes to, --archive-folder",
     "archive_folder_not_a_folder": "archive folder {folder} is no folder; give another --archive-folder",
+    "backup_under_way": "another process makes the backup {to}; wait for it, or name another folder",
     "backup_exists": "{to} is there already; name a folder that is not",
     "backup_of_another_database": "{source} is of a {database} database; give such a --database",
     "backup_unusable": "{why}; use another backup",
@@ -101,7 +102,8 @@ SENTENCES: Sentences = {
     ),
     "database_not_empty": "the database has {tables} already; restore into an empty one (createdb)",
     "database_not_opened": (
-        "{url} cannot be opened ({why}); see whether it is there, or give another --database"
+        "{url} cannot be opened ({why}); see whether it is there and whether `database` of the settings "
+        "(--database) has the right user, password, host and name"
     ),
     "database_url_unknown": (
         'database "{url}" is not a URL we know; give sqlite:////path/file.db or postgresql://host/name{signs}'
@@ -157,7 +159,8 @@ SENTENCES: Sentences = {
     "key_file_needed": (
         "a server has to be asked, {server}; give --key-file FILE with an operator's key for it"
     ),
-    "key_file_not_made": "{path} cannot be made ({why}); name a file that is not there yet",
+    "secret_file_exists": "{path} cannot be made: it is there already; name a file that is not there yet",
+    "key_file_not_made": "{path} cannot be made ({why}); mend that, or name another file",
     "key_file_unreadable": "{key_file} cannot be read ({why}); check --key-file",
     "key_needs_terminal": (
         "a key is shown on a terminal only; use --out FILE to write it to a file, mode 0600"
@@ -231,6 +234,10 @@ SENTENCES: Sentences = {
         'there is no owner "{name}", there is {there}; correct --owner. '
         "A new owner is made with its first key: keys create --role admin"
     ),
+    "migration_under_way": (
+        "another process brings this database to the newest schema; wait for its end, then run this again"
+    ),
+    "not_ready": "the database takes no readings; the server's log has the reason, in its lines {event}",
     "no_key_revocable": (
         "{path} cannot be written ({why}), so no key could be revoked; let the server's user write there "
         "(under systemd also ReadWritePaths=), or give another --archive-folder"
@@ -304,8 +311,16 @@ SENTENCES: Sentences = {
         "the database of the backup has schema {schema}, its manifest says {in_manifest}; nothing was "
         "restored, use another backup"
     ),
+    "settings_not_named": (
+        "no database is named, and {settings} is there: {path} would be another database, which that server "
+        "does not know; give --settings {settings}, or --database"
+    ),
     "schema_newer": (
         "the database has schema {schema}, this program knows up to {newest}; install its newer release"
+    ),
+    "schema_not_ours": (
+        "the user of the database may not change its schema ({why}); run migrate as its owner, or have the "
+        "owner run ALTER DATABASE ... OWNER TO"
     ),
     "schema_older": (
         "the database has schema {schema}, this program needs {newest}; make a backup, then run: "
@@ -343,6 +358,10 @@ SENTENCES: Sentences = {
     "tls_client_ca_empty": "tls_client_ca {file} holds no certificate ({why}); give PEM",
     "tls_file_unreadable": "{name} {file} cannot be read ({why}); check the name",
     "tool_failed": "{name} failed: {said}",
+    "tool_of_older_release": (
+        "{name} is of an older release than the server ({said}); give the folder of the server's release by "
+        "--pg-tools, like /usr/lib/postgresql/16/bin"
+    ),
     "tool_missing": (
         "{name} is not found; install PostgreSQL's client tools of the server's release, or give --pg-tools"
     ),
@@ -457,7 +476,10 @@ SENTENCES: Sentences = {
         "the password has fewer than {least} different characters; take four words in a row"
     ),
     "password_with_control_characters": "the password has control characters; leave them out",
-    "person_name_taken": "there is a person {name} here already, perhaps one who is out; take another name",
+    "person_name_taken": (
+        "there is a person {name} here already, perhaps one who is out; take another name, or give them a "
+        "new link: cleanside-ingest people reset, or POST /v1/people/{name}/resets"
+    ),
     "person_suspended": (
         "{name} waits since a backup was restored: it may have been revoked after the backup; "
         "have somebody at the server confirm it: cleanside-ingest people confirm NAME"

@@ -73,6 +73,11 @@ class TryAgain(IngestError):
         self.code = code
         self.retry_after_s = retry_after_s
 
+    @property
+    def reason(self) -> str:
+        """Why, for the log: what the driver said, else the sentence that clients get."""
+        return str(self) if self.__cause__ is None else why(self.__cause__).strip().partition("\n")[0]
+
 
 class CannotOpen(IngestError):
     """

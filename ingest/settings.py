@@ -294,7 +294,7 @@ def load(
     """
     values, _, _ = TABLE.read(flags, environ, notify or _log)
     if not values.get("database"):
-        values["database"] = f"sqlite:///{data_folder(environ) / 'ingest.db'}"
+        values["database"] = default_database(environ)
     return Settings(**values)
 
 
@@ -302,6 +302,17 @@ def from_arguments(given: argparse.Namespace, *, notify: Callable[[str], None]) 
     """The settings of a command whose flags came from `add_flags`; None: the command has none."""
     flags = vars(given)
     return load(flags, os.environ, notify=notify) if FILE in flags else None
+
+
+def file_of(given: argparse.Namespace, environ: Mapping[str, str]) -> Path | None:
+    """The settings file of a command, as it is named; None: there is none."""
+    name = vars(given).get(FILE) or environ.get(TABLE.variable(FILE))
+    return Path(name) if name else None
+
+
+def default_database(environ: Mapping[str, str]) -> str:
+    """URL of the database where none is named."""
+    return f"sqlite:///{data_folder(environ) / 'ingest.db'}"
 
 
 def data_folder(environ: Mapping[str, str]) -> Path:

@@ -26,6 +26,12 @@ if TYPE_CHECKING:
     import httpx
 
 MAX_REPLY_BYTES = 2**20  # an answer is a few kB; a portal's page may be anything
+#: code of X509_verify_cert_error_string(3) of OpenSSL -> what to do
+_OF_CERTIFICATES: Mapping[int, str] = {
+    **dict.fromkeys((9, 10), "check the machine's clock, then the server's certificate"),  # not yet, no more
+    **dict.fromkeys((18, 19, 20, 21), "set uplink.ca_file to the certificate of the shop's authority"),
+    **dict.fromkeys((62, 64), "uplink.server has another name than the certificate"),
+}
 _HEAD_BYTES = 300  # of a request's or reply's head on the wire, about, beside the fields we set
 
 
@@ -190,8 +196,18 @@ class HttpTransport:
                 )
         except Exception as error:  # no error of the library may end the loop
             name, said = type(error).__name__, why(error)
-            return NoAnswer((said if said.startswith(name) else f"{name}: {said}")[:200])
+            said = (said if said.startswith(name) else f"{name}: {said}")[:200]
+            return NoAnswer(said + certificate_hint(error))
 
     def close(self) -> None:
         """Close the connection."""
         self._client.close()
+
+
+def certificate_hint(error: BaseException | None) -> str:
+    """What to do where the server's certificate was not accepted; empty: it is about something else. Pure."""
+    while error is not None:
+        if (code := getattr(error, "verify_code", None)) is not None:
+            return f"; {_OF_CERTIFICATES.get(code, 'check uplink.server and uplink.ca_file')}"
+        error = error.__cause__ or error.__context__
+    return ""

@@ -210,7 +210,7 @@ class Learner:
             try:
                 self._snapshots.refresh(self._resources, self._memory)
             except TryAgain as error:  # stopping, or the database does not answer
-                log.info("ingest.learning_waits", extra={"reason": str(error)})
+                log.info("ingest.learning_waits", extra={"reason": error.reason})
             except Exception:
                 log.exception("ingest.learning_failed")
         self._snapshots.give_back()

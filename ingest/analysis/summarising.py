@@ -82,7 +82,7 @@ class Analyst:
                 self._recheck()
                 self._on_pass()
             except TryAgain as error:  # stopping, or the database does not answer: what is due stays due
-                log.info("ingest.analysis_waits", extra={"reason": str(error)})
+                log.info("ingest.analysis_waits", extra={"reason": error.reason})
                 busy = False
             except Exception:
                 log.exception("ingest.analysis_failed")

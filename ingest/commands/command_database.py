@@ -7,6 +7,7 @@ Leaves to others: the work (the commands beside this file).
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -16,29 +17,43 @@ import sqlalchemy as sa
 
 from cleanside.ingest.errors import BeingServed, CalledWrongly
 from cleanside.ingest.owners import key_review
-from cleanside.ingest.settings import Settings
+from cleanside.ingest.settings import Settings, default_database
 from cleanside.ingest.store import database, fleet
 from cleanside.ingest.writer import system_clock
 
+SETTINGS_OF_SERVICE = Path("/etc/cleanside/ingest.toml")  # of the unit that the package brings
 DEFAULT_OWNER = "own"
+NO_REVOCATIONS_FILE = (
+    "archive_folder is not set, so no file remembers revocations: after a restore of an earlier backup, "
+    "revoke again; set archive_folder"
+)
 
 
 @contextmanager
 def opened(
-    chosen: Settings, *, newest: bool = False, makes: bool = False, route: str = ""
+    chosen: Settings,
+    *,
+    newest: bool = False,
+    makes: bool = False,
+    route: str = "",
+    settings_of_service: Path = SETTINGS_OF_SERVICE,
 ) -> Iterator[sa.Engine]:
     """
     A writing engine under the lock; `newest` makes sure of the schema first.
 
     makes : a missing SQLite file is made, and printed. route : of a running server that does the same; "":
-    there is none. Raises CalledWrongly.
+    there is none. settings_of_service : where this file is, no database is made that nobody named.
+    Raises CalledWrongly.
     """
     new = new_file(chosen.database)
     if new is not None and not makes:
         raise _not_there(new)
+    is_default = chosen.database == default_database(os.environ)
+    if new is not None and is_default and settings_of_service.exists():
+        raise CalledWrongly("settings_not_named", settings=settings_of_service, path=new)
     with _exclusive(chosen.database, route):
         engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
-        announce(new)
+        announce(new, is_default=is_default)
         try:
             if newest:
                 database.require_newest(engine, migrate_empty=True, migrate_old=False)
@@ -76,6 +91,12 @@ def _exclusive(url: str, route: str) -> Iterator[None]:
         yield
 
 
+def warn_of_no_file(chosen: Settings) -> None:
+    """Say on standard error that a restore of an earlier backup will not know of a revocation."""
+    if database.archive_folder(chosen.database, chosen.archive_folder) is None:
+        print(NO_REVOCATIONS_FILE, file=sys.stderr)
+
+
 def _not_there(path: Path) -> CalledWrongly:
     return CalledWrongly("no_database", path=path)
 
@@ -86,10 +107,11 @@ def new_file(url: str) -> Path | None:
     return None if path is None or path.exists() else path
 
 
-def announce(new: Path | None) -> None:
-    """Print on standard error which database file was made, so that a mistyped path shows."""
+def announce(new: Path | None, *, is_default: bool = False) -> None:
+    """Print on standard error which database file was made, so that a mistyped path, or none, shows."""
     if new is not None:
-        print(f"new database: {new}", file=sys.stderr)
+        unnamed = " (none was named; where the server has --settings, give them here too)"
+        print(f"new database: {new}{unnamed if is_default else ''}", file=sys.stderr)
 
 
 def add_owner(parser: argparse.ArgumentParser) -> None:

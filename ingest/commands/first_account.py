@@ -28,7 +28,10 @@ from cleanside.ingest.store import people as people_store
 from cleanside.ingest.writer import system_clock
 
 MINUTE_US = 60_000_000
-BY_COMMAND = "no account yet; make one: cleanside-ingest people invite NAME --role admin"
+BY_COMMAND = (
+    "no account yet; make one with the settings of this server: "
+    "cleanside-ingest people invite NAME --role admin --out FILE --settings FILE"
+)
 
 
 @contextmanager
@@ -66,6 +69,7 @@ def _tell(link: str, path: Path | None) -> None:
         print(f"no account yet; within {minutes} minutes make the first one: {link}", file=sys.stderr)
         return
     try:
+        file_modes.make_folder(path.parent)
         path.unlink(missing_ok=True)  # of a process that was killed
         with os.fdopen(file_modes.new_file(path), "w") as file:
             file.write(link + "\n")

@@ -20,7 +20,14 @@ from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest import settings
 from cleanside.ingest.api.routes import keys as keys_route
 from cleanside.ingest.api.routes.audit import refusal_document
-from cleanside.ingest.commands.command_database import add_owner, kept_owner, opened, owner_id, reader
+from cleanside.ingest.commands.command_database import (
+    add_owner,
+    kept_owner,
+    opened,
+    owner_id,
+    reader,
+    warn_of_no_file,
+)
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.owners import access, key_life
 from cleanside.ingest.owners.access import NewKey
@@ -118,6 +125,12 @@ def run_keys_rotate(chosen: Settings, given: argparse.Namespace) -> int:
             now_us=system_clock.now_us(),
         )
         print(f"key {done.replaces} ends at {instant_text(done.ends_us)}", file=sys.stderr)
+        if done.earlier_us is not None:
+            print(
+                f"{done.key.handle} was made at {instant_text(done.earlier_us)} and not used: "
+                "the secret handed out then ends now",
+                file=sys.stderr,
+            )
         return done.key
 
     return _hand_out(chosen, given, make, route="POST /v1/keys/{handle}/rotations")
@@ -160,6 +173,8 @@ def write_private(path: Path, secret: str) -> None:
     try:
         with os.fdopen(file_modes.new_file(path), "w") as file:
             file.write(secret + "\n")
+    except FileExistsError as error:
+        raise CalledWrongly("secret_file_exists", path=path) from error
     except OSError as error:
         raise CalledWrongly("key_file_not_made", path=path, why=error.strerror) from error
 
@@ -188,6 +203,7 @@ def run_keys_revoke(chosen: Settings, given: argparse.Namespace) -> int:
         owner, now_us = owner_id(connection, given.owner), system_clock.now_us()
         ended = key_life.revoke(connection, owner, given.handle, key_life.COMMAND, now_us)
     print(f"key {given.handle} is revoked")
+    warn_of_no_file(chosen)
     if ended.replaced_by is not None:
         print(f"its successor {ended.replaced_by} goes on; if the key leaked, revoke that too")
     return 0

@@ -18,7 +18,14 @@ import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest import settings
-from cleanside.ingest.commands.command_database import add_owner, kept_owner, opened, owner_id, reader
+from cleanside.ingest.commands.command_database import (
+    add_owner,
+    kept_owner,
+    opened,
+    owner_id,
+    reader,
+    warn_of_no_file,
+)
 from cleanside.ingest.commands.keys import write_private
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.owners import people, sessions
@@ -31,6 +38,7 @@ from cleanside.ingest.store.people import Person
 from cleanside.ingest.writer import system_clock
 
 HOUR_US = 3_600_000_000
+NO_OPEN_LINK = "its link has ended; give a new one: people reset"
 #: settings of the server that say where its pages are
 _WHERE_LINKS_LEAD = ("host", "port", "tls_certificate", "public_address")
 
@@ -131,10 +139,15 @@ def address_of(chosen: Settings, port: int) -> str:
 
 def run_people_list(chosen: Settings, given: argparse.Namespace) -> int:
     """List the people of an owner."""
+    now_us = system_clock.now_us()
     with reader(chosen) as connection:
-        for person in people_store.list_of(connection, owner_id(connection, given.owner)):
+        everyone = people_store.list_of(connection, owner_id(connection, given.owner))
+        ends = people_store.invitation_ends(connection, [person.id for person in everyone])
+        for person in everyone:
             seen = "never" if person.seen_us is None else instant_text(person.seen_us)
             words = [f"{person.name:<32}  {person.role:<10}  {person.state:<9}  seen {seen}"]
+            if person.state == people_store.INVITED and ends.get(person.id, 0) <= now_us:
+                words += [NO_OPEN_LINK]
             words += [f"sites {', '.join(sorted(person.sites))}"] if person.sites else []
             print("  ".join([*words, *([person.display_name] if person.display_name else [])]))
     return 0
@@ -159,6 +172,7 @@ def run_people_revoke(chosen: Settings, given: argparse.Namespace) -> int:
         return people.revoke(connection, owner, given.name, None, now_us)
 
     print(f"{_change(chosen, given, change, route='DELETE /v1/people/{person}').name} is revoked")
+    warn_of_no_file(chosen)
     return 0
 
 

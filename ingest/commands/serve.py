@@ -12,7 +12,7 @@ import os
 import signal
 import socket
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -22,13 +22,14 @@ from cleanside.ingest import hidden, log, settings
 from cleanside.ingest.api import app, server_tls
 from cleanside.ingest.api.routes.services import services_in
 from cleanside.ingest.commands import first_account
-from cleanside.ingest.commands.command_database import announce, new_file
+from cleanside.ingest.commands.command_database import NO_REVOCATIONS_FILE, announce, new_file
 from cleanside.ingest.error_texts import SENTENCES
-from cleanside.ingest.errors import CalledWrongly, why
+from cleanside.ingest.errors import CalledWrongly, CannotOpen, why
 from cleanside.ingest.messages.smtp import relay_of
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database, durability, revocations
 from cleanside.ingest.store.durability import CommitSettings
+from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.webhooks import addresses
 from cleanside.ingest.writer import system_clock
 
@@ -58,6 +59,8 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     log.set_up(chosen.log_level, chosen.log_format, secrets=secrets)
     _warn_of_visible(given.database)
     _warn_of_visible(given.standby_for_reads)
+    _warn_of_readable(settings.file_of(given, os.environ), secrets)
+    _warn_of_no_key(KeyFile.of(chosen))
     addresses.networks_of(chosen.webhook_networks)  # wrong settings are reported before anything begins
     relay_of(chosen)
     trusted = addresses.proxies_of(chosen.trusted_proxies, behind_proxy=chosen.behind_proxy)
@@ -117,6 +120,26 @@ def _warn_of_visible(flag: str | None) -> None:
         log_line.warning("ingest.password_visible", extra={"reason": reason})
 
 
+def _warn_of_readable(file: Path | None, secrets: Sequence[str]) -> None:
+    """Warn where all users of the machine can read the settings, and a password is among them."""
+    if file is None or not file.stat().st_mode & 0o004:
+        return
+    text = file.read_text("utf-8")
+    if any(secret in text for secret in secrets):
+        reason = "others can read the password in the settings; chmod 600 it, owned by the server's user"
+        log_line.warning("ingest.settings_readable", extra={"file": str(file), "reason": reason})
+
+
+def _warn_of_no_key(file: KeyFile) -> None:
+    """Warn of a named key file that cannot be used: else only the first webhook says so."""
+    if file.path is None or file.makes_itself:
+        return
+    try:
+        file.read()
+    except CannotOpen as error:
+        log_line.warning("ingest.webhook_key_unusable", extra={"reason": str(error)})
+
+
 def announcing_server(config: Any, end_streams: Callable[[], None]) -> Any:
     """
     A uvicorn server that prints its address once it takes requests, and ends what takes too long.
@@ -166,8 +189,10 @@ def prepare(chosen: Settings, *, migrate_old: bool) -> None:
 
 def _require_revocations(folder: Path | None) -> None:
     """Raise CalledWrongly where no key could be revoked: whoever needs that must not learn it then."""
+    if folder is None:
+        log_line.warning("ingest.revocations_not_kept", extra={"reason": NO_REVOCATIONS_FILE})
+        return
     if (error := revocations.fault(folder)) is not None:
-        assert folder is not None
         raise CalledWrongly("no_key_revocable", path=folder / revocations.FILE, why=why(error)) from error
 
 

@@ -48,29 +48,55 @@ def backup(
     if to.exists():
         raise CalledWrongly("backup_exists", to=to)
     aside = to.with_name(f"{to.name}.part")
-    _make_anew(aside)
-    try:
-        manifest = _fill(url, folder, aside, now_us, disk, tools)
-        file_modes.write_text(aside / MANIFEST, json.dumps(manifest.document(), indent=2) + "\n")
-        for path in sorted(aside.rglob("*"), reverse=True):
-            disk.sync_folder(path) if path.is_dir() else disk.sync_file(path)
-        disk.sync_folder(aside)
-        disk.rename(aside, to)
-    except BaseException:
-        shutil.rmtree(aside, ignore_errors=True)
-        raise
+    with _of_our_own(aside, to):
+        try:
+            manifest = _fill(url, folder, aside, now_us, disk, tools)
+            file_modes.write_text(aside / MANIFEST, json.dumps(manifest.document(), indent=2) + "\n")
+            for path in sorted(aside.rglob("*"), reverse=True):
+                disk.sync_folder(path) if path.is_dir() else disk.sync_file(path)
+            disk.sync_folder(aside)
+            disk.rename(aside, to)
+        except BaseException:
+            shutil.rmtree(aside, ignore_errors=True)
+            raise
     disk.sync_folder(to.parent)
     return manifest
 
 
-def _make_anew(aside: Path) -> None:
-    """Delete the rest of an earlier try, which has no manifest, and begin again."""
+@contextmanager
+def _of_our_own(aside: Path, to: Path) -> Iterator[None]:
+    """
+    An empty folder that no other process fills; the rest of an earlier try is deleted.
+
+    Raises CalledWrongly where another process fills it, or has just made `to` of it.
+    """
+    import fcntl  # here, so that the module can be imported where there is none
+
     try:
-        if aside.exists():
-            shutil.rmtree(aside)
         file_modes.make_folder(aside)
+        handle = os.open(aside, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
     except OSError as error:
         raise CalledWrongly("folder_not_made", path=aside, why=error.strerror) from error
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            is_there = os.path.samestat(os.fstat(handle), aside.stat())  # else it was renamed or deleted
+        except OSError:
+            is_there = False
+        if not is_there or to.exists():
+            raise CalledWrongly("backup_under_way", to=to)
+        _empty(aside)
+        yield
+    finally:
+        os.close(handle)  # frees the lock, also when the process is killed
+
+
+def _empty(folder: Path) -> None:
+    try:
+        for path in folder.iterdir():
+            shutil.rmtree(path) if path.is_dir() and not path.is_symlink() else path.unlink()
+    except OSError as error:
+        raise CalledWrongly("folder_not_made", path=folder, why=error.strerror) from error
 
 
 def _fill(url: str, folder: Path, aside: Path, now_us: int, disk: Disk, tools: Path | None) -> Manifest:

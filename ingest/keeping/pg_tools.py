@@ -19,6 +19,9 @@ from cleanside.ingest import hidden
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.store import database
 
+#: what pg_dump says of a server of a later release (bin/pg_dump/pg_dump.c of PostgreSQL, in English)
+OLDER_RELEASE = "server version mismatch"
+
 
 def run(tools: Path | None, name: str, *arguments: str, url: str | None = None) -> str:
     """
@@ -35,6 +38,8 @@ def run(tools: Path | None, name: str, *arguments: str, url: str | None = None) 
     if done.returncode:
         passwords = () if url is None else hidden.passwords_of(url)
         said = hidden.without_passwords(done.stderr.strip(), passwords)
+        if OLDER_RELEASE in said:
+            raise CalledWrongly("tool_of_older_release", name=name, said=said[:300])
         raise CalledWrongly("tool_failed", name=name, said=said[:300])
     return done.stdout
 

@@ -63,6 +63,8 @@ class Rotated:
     replaces: str
     #: when the replaced key ends
     ends_us: int
+    #: when the successor was made whose secret was replaced by this one and ended now; None: it is new
+    earlier_us: int | None
 
 
 def expires_soon(key: Key, now_us: int) -> bool:
@@ -183,7 +185,8 @@ def rotate_for(
     keys.set_replaced(connection, old.id, successor.handle, old_ends_us)
     about = {"key": old.handle, "successor": successor.handle, "ends_at": instant_text(old_ends_us)}
     audit.note(connection, owner_id, now_us, who, "key_rotated", **about)
-    return Rotated(key=successor, replaces=old.handle, ends_us=old_ends_us)
+    earlier_us = None if unused is None else unused.created_us
+    return Rotated(key=successor, replaces=old.handle, ends_us=old_ends_us, earlier_us=earlier_us)
 
 
 def _succeed(connection: sa.Connection, old: Key, new: NewKey, ends_us: int | None, now_us: int) -> None:

@@ -20,6 +20,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
+import psycopg
 import sqlalchemy as sa
 from alembic import command, script
 from alembic.config import Config
@@ -29,7 +30,7 @@ from sqlalchemy import event
 from cleanside.gateway import file_modes
 from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
-from cleanside.ingest.store import durability, releases, revocations, store_modes
+from cleanside.ingest.store import durability, releases, revocations, store_modes, turns
 
 T = TypeVar("T")
 
@@ -329,16 +330,28 @@ def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | N
     Bring the schema to a revision, the newest by default. Returns the revision before and after.
 
     A database made from nothing stores readings as blocks: no earlier release has ever read it.
+    Raises CalledWrongly while another process does it, for a schema that this code does not know, and where
+    the user of the database may not change it.
     """
-    before = _found(engine)
-    newest_revision()  # without any revision alembic would do nothing and report success
-    with engine.connect() as connection:
-        is_new = revision_of(connection) is None
-        upgrade(connection, to=to)
-        if is_new and revision_of(connection) == newest_revision():
-            store_modes.begin(connection, store_modes.BLOCKS, time.time_ns() // 1000)
-        connection.commit()
-        return before, revision_of(connection)
+    _found(engine)
+    newest = newest_revision()  # without any revision alembic would do nothing and report success
+    try:
+        with engine.connect() as connection:
+            if not turns.is_ours(connection, turns.SCHEMA):
+                raise CalledWrongly("migration_under_way")
+            before = revision_of(connection)
+            if before is not None and not is_known(before):
+                raise CalledWrongly("schema_newer", schema=before, newest=newest)
+            upgrade(connection, to=to)
+            after = revision_of(connection)
+            if before is None and after == newest:
+                store_modes.begin(connection, store_modes.BLOCKS, time.time_ns() // 1000)
+            connection.commit()
+            return before, after
+    except sa.exc.ProgrammingError as error:
+        if not isinstance(error.orig, psycopg.errors.InsufficientPrivilege):
+            raise
+        raise CalledWrongly("schema_not_ours", why=str(error.orig).strip().splitlines()[0]) from error
 
 
 def upgrade(connection: sa.Connection, *, to: str = "head") -> None:

@@ -74,6 +74,11 @@ class KeyFile:
         return self.read()
 
     @property
+    def makes_itself(self) -> bool:
+        """True where the first use makes the file: on SQLite, as long as it is not there."""
+        return self._may_make and self.path is not None and not self.path.exists()
+
+    @property
     def is_readable_by_others(self) -> bool:
         """True where its mode lets others read it."""
         with contextlib.suppress(OSError):

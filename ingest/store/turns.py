@@ -21,7 +21,7 @@ import sqlalchemy as sa
 from cleanside.ingest.store import dialect
 
 #: kinds of work; the number is in the upper part of the lock's, away from that of the archive
-HOUSING, DEVICE, RECHECK = (kind << 48 for kind in (1, 2, 3))
+HOUSING, DEVICE, RECHECK, SCHEMA = (kind << 48 for kind in (1, 2, 3, 4))
 
 _TRY = "SELECT id FROM unnest(?::bigint[]) AS id WHERE pg_try_advisory_xact_lock(? + id)"
 

@@ -135,7 +135,7 @@ class Courier:
                 try:
                     await self._look(http, busy)
                 except TryAgain as error:  # stopping, or the database does not answer: what is due stays due
-                    log.info("ingest.webhooks_wait", extra={"reason": str(error)})
+                    log.info("ingest.webhooks_wait", extra={"reason": error.reason})
                 except Exception:
                     log.exception("ingest.webhooks_failed")
                 await asyncio.to_thread(self._resources.stopping.wait, self._pause_s)
@@ -225,7 +225,7 @@ class Courier:
                 if not await self._deliver_next(http, webhook, lease) or self._resources.stopping.is_set():
                     return
         except TryAgain as error:
-            log.info("ingest.webhooks_wait", extra={"reason": str(error)})
+            log.info("ingest.webhooks_wait", extra={"reason": error.reason})
         except Exception:
             log.exception("ingest.webhooks_failed", extra={"webhook": webhook.id})
         finally:

@@ -84,6 +84,8 @@ class Writer:
         self.committed_s = -math.inf
         #: why the store took no commit, and when [s]; None: readings were committed since
         self.trouble: tuple[TryAgain | None, float] = (None, 0.0)
+        #: since when no commit got through [s]; None: the last one did
+        self._away_s: float | None = None
         #: called after each commit with its number of jobs and how long it took [s]
         self.on_commit: Callable[[int, float], None] = lambda _jobs, _seconds: None
 
@@ -180,6 +182,7 @@ class Writer:
             self._note_success(jobs)
         except TryAgain as error:  # the database does not answer: each job alone would fail too
             self.trouble = (error, time.monotonic())
+            self._away_s = self._away_s or time.monotonic()
             outcomes = [error] * len(jobs)
         except Exception as error:  # also a deadlock of two processes
             if len(jobs) > 1:
@@ -200,6 +203,9 @@ class Writer:
 
     def _note_success(self, jobs: list[_Job]) -> None:
         self.committed_s = time.monotonic()
+        if self._away_s is not None:
+            log.warning("ingest.store_back", extra={"away_s": round(self.committed_s - self._away_s)})
+            self._away_s = None
         if any(job.readings for job in jobs):
             self.trouble = (None, 0.0)
 
@@ -273,6 +279,8 @@ _CONTENDED = ("40001", "40P01")
 #: a lock or a statement took too long: it may concern one job alone, so each runs by itself; that job gets
 #: TryAgain
 _HELD_UP = ("55P03", "57014")
+#: undefined_table: another database, or an empty one, took the place of the one checked at the start
+_NO_TABLE = "42P01"
 
 
 def _sqlstate(error: Exception) -> str | None:
@@ -290,7 +298,9 @@ def as_our_errors(*, standing_in_the_way: bool = False, folder: Path | None = No
     """
     try:
         yield
-    except _AWAY as error:
+    except (*_AWAY, sa.exc.ProgrammingError, psycopg.ProgrammingError) as error:
+        if not isinstance(error, _AWAY) and _sqlstate(error) != _NO_TABLE:
+            raise
         if standing_in_the_way and _sqlstate(error) in (*_CONTENDED, *_HELD_UP):
             raise
         code = store_trouble.code_of(error, folder)

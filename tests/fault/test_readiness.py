@@ -6,6 +6,7 @@ import threading
 from collections.abc import Iterator
 from functools import partial
 
+import psycopg
 import pytest
 import sqlalchemy as sa
 
@@ -17,7 +18,8 @@ from cleanside.ingest.store import trouble as store_trouble
 from cleanside.ingest.store.models import write_probes
 from cleanside.ingest.writer import readiness
 from cleanside.ingest.writer.readiness import PROBE_EVERY_S, TROUBLE_LASTS_S, Readiness
-from cleanside.ingest.writer.writer import Writer
+from cleanside.ingest.writer.writer import Writer, as_our_errors
+from tests.support.coded import refused, sentence
 from tests.support.databases import opened
 from tests.support.serving import STREAM, Api, batch, commits_of, in_process
 
@@ -80,13 +82,29 @@ def test_a_full_disk_is_not_ready_and_says_so(api: Api) -> None:
     assert said_by(api) == (200, "ready")
 
 
-def test_a_store_that_can_only_be_read_is_not_ready_and_says_so(api: Api) -> None:
+def test_a_store_that_can_only_be_read_is_not_ready_and_says_so(
+    api: Api, caplog: pytest.LogCaptureFixture
+) -> None:
     read_only(api, "ON")
     assert readings_until_refused(api) == "store_read_only"
     assert said_by(api) == (503, "store_read_only")
+    said = sentence("not_ready", event="ingest.store_read_only")  # not the sentence for gateways
+    assert api.get("/readyz", key=None).json()["detail"] == said
+    assert "ingest.store_back" not in caplog.messages
     read_only(api, "OFF")
     api.send(batch(1, [3.0]))
     assert said_by(api) == (200, "ready")
+    assert caplog.messages.count("ingest.store_back") == 1
+
+
+def test_a_missing_table_is_no_fault_of_the_server() -> None:
+    """An empty database in the place of the one that was checked: gateways keep their readings."""
+    missing = sa.exc.ProgrammingError("", None, psycopg.errors.UndefinedTable("no relation"))
+    with refused(TryAgain, "store_unavailable") as raised, as_our_errors():
+        raise missing
+    assert "no relation" in raised.value.reason
+    with pytest.raises(sa.exc.ProgrammingError), as_our_errors():
+        raise sa.exc.ProgrammingError("", None, psycopg.errors.SyntaxError("at or near"))
 
 
 def test_a_server_that_is_posted_nothing_finds_out_by_a_probe(api: Api) -> None:
@@ -96,9 +114,9 @@ def test_a_server_that_is_posted_nothing_finds_out_by_a_probe(api: Api) -> None:
     read_only(api, "ON")
     ready.check()  # the commit a moment ago is proof enough
     clock.advance(PROBE_EVERY_S + 1)
-    with pytest.raises(TryAgain) as refused:
+    with pytest.raises(TryAgain) as raised:
         ready.check()
-    assert refused.value.code == "store_read_only"
+    assert raised.value.code == "store_read_only"
 
 
 def test_asking_again_and_again_writes_one_probe_and_keeps_one(api: Api) -> None:
@@ -126,9 +144,9 @@ def test_a_probe_that_succeeds_says_nothing_against_a_batch_that_was_just_refuse
     writer.trouble = (writer.trouble[0], moved)
     ready = Readiness(writer, monotonic_s=clock)
     clock.advance(TROUBLE_LASTS_S - 1)
-    with pytest.raises(TryAgain) as refused:
+    with pytest.raises(TryAgain) as raised:
         ready.check()
-    assert refused.value.code == "store_full"
+    assert raised.value.code == "store_full"
     clock.advance(2)
     ready.check()
 
@@ -148,9 +166,9 @@ def test_a_writer_that_stands_still_is_not_ready(
         writer.start()
         writer.submit(hold)
         assert held.wait(30.0)
-        with pytest.raises(TryAgain) as refused:
+        with pytest.raises(TryAgain) as raised:
             Readiness(writer).check()
-        assert refused.value.code == "store_unavailable"
+        assert raised.value.code == "store_unavailable"
         let_go.set()
         writer.stop()
 

@@ -414,6 +414,12 @@ class KeyRotated(KeyMade):
 
     replaces: str
     replaced_ends_at: str
+    earlier_secret_of: str | None = Field(
+        description=(
+            "when this successor was made before, UTC: it was not used, and its earlier secret ended now; "
+            "null: it is new"
+        )
+    )
 
 
 class KeyRevoked(Described):

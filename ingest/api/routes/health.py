@@ -10,6 +10,7 @@ from cleanside.ingest.api.routes.described import HealthAnswer, ReadyAnswer
 from cleanside.ingest.api.routes.shared import R, open_to_all, router_of
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.store import hours, revocations
+from cleanside.ingest.store.trouble import STORE_FULL, STORE_READ_ONLY, STORE_UNAVAILABLE
 
 router = router_of("health")
 
@@ -27,13 +28,30 @@ def get_ready(resources: R) -> dict[str, Any]:
     """200 if the database answers and a write got through lately; else 503, with the code that says why."""
     if not resources.writer.is_alive or resources.stopping.is_set():
         raise TryAgain("server_stopping")
-    resources.readiness.check()
-    with resources.reading() as connection:
-        connection.execute(sa.text("SELECT 1"))
-        behind = hours.count_behind(connection)
+    try:
+        resources.readiness.check()
+        with resources.reading() as connection:
+            connection.execute(sa.text("SELECT 1"))
+            behind = hours.count_behind(connection)
+    except TryAgain as error:
+        if (said := _for_an_admin(error)) is None:
+            raise
+        raise said from error
     return {
         "status": "ready",
         "waiting": resources.writer.waiting,
         "hours_behind": behind,
         "keys_revocable": revocations.fault(resources.archive_folder) is None,
     }
+
+
+def _for_an_admin(error: TryAgain) -> TryAgain | None:
+    """
+    The same for who looks after the server, not for a gateway; None: its sentence fits both.
+
+    Anybody may ask, so the driver's words are in the log alone.
+    """
+    if error.case != error.code or error.code not in (STORE_FULL, STORE_READ_ONLY, STORE_UNAVAILABLE):
+        return None
+    event = f"ingest.{error.code}"
+    return TryAgain("not_ready", code=error.code, retry_after_s=error.retry_after_s, event=event)

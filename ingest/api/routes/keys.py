@@ -128,7 +128,11 @@ def post_key_rotation(
     )
     services_of(request).keyring.forget()
     token = access.token_of(done.key.handle, new)
-    return _made(done.key, token) | {"replaces": done.replaces, "replaced_ends_at": text(done.ends_us)}
+    return _made(done.key, token) | {
+        "replaces": done.replaces,
+        "replaced_ends_at": text(done.ends_us),
+        "earlier_secret_of": text(done.earlier_us),
+    }
 
 
 def _made(made: Key, token: str) -> dict[str, Any]:

@@ -13,8 +13,10 @@ import httpx
 import pytest
 
 from cleanside.ingest.cli import main
-from cleanside.ingest.commands.people import address_of
+from cleanside.ingest.commands.people import NO_OPEN_LINK, address_of
+from cleanside.ingest.owners.people import INVITED_US
 from cleanside.ingest.settings import load
+from cleanside.ingest.writer import system_clock
 from tests.support.people import PASSWORD, Browser, code_of, quick_passwords, signed_in
 from tests.support.serving import ServerProcess, in_process
 
@@ -57,7 +59,10 @@ def test_an_admin_can_always_be_made_at_the_server(
 
 
 def test_people_are_listed_changed_reset_and_revoked(
-    sqlite_database_url: str, link_file: Path, capsys: pytest.CaptureFixture[str]
+    sqlite_database_url: str,
+    link_file: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     url, of = sqlite_database_url, ("--owner", "plateau")
     with in_process(url) as api:
@@ -77,6 +82,14 @@ def test_people_are_listed_changed_reset_and_revoked(
         ["mara", "operator", "revoked"],
         ["otto", "planner", "invited"],
     ]
+    assert NO_OPEN_LINK not in "".join(lines)
+    later_us = system_clock.now_us() + INVITED_US
+    monkeypatch.setattr("cleanside.ingest.writer.system_clock.now_us", lambda: later_us)
+    assert run(url, "list", *of) == 0
+    assert [
+        line.partition(" ")[0] for line in capsys.readouterr().out.splitlines() if NO_OPEN_LINK in line
+    ] == ["otto"]
+    monkeypatch.undo()
     for words in (("revoke", "nobody"), ("role", "mara", "viewer"), ("confirm", "otto")):
         assert run(url, *words, *of) == 2
     with in_process(url, tokens=tokens) as api:
@@ -187,6 +200,15 @@ def test_to_a_terminal_the_link_is_shown_and_no_file_is_made(
             assert re.search(r"http://127\.0\.0\.1:8750/join\?code=[0-9a-f]{64}\b", said)
     os.close(ours)
     assert list(tmp_path.glob("*first-account*")) == []
+
+
+def test_the_folder_of_the_link_is_made(tmp_path: Path) -> None:
+    """With PostgreSQL nothing else makes it."""
+    from cleanside.ingest.commands import first_account
+
+    file = tmp_path / "not" / "there" / "ingest.first-account"
+    first_account._tell("https://filters.example/join?code=1", file)
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600
 
 
 def test_where_there_are_two_owners_no_link_is_made(server: ServerProcess) -> None:

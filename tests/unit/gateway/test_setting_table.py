@@ -13,7 +13,16 @@ import pytest
 from cleanside.gateway import cli as gateway_cli
 from cleanside.gateway import settings as gateways
 from cleanside.gateway.errors import SettingsWrong
-from cleanside.gateway.setting_table import NotASetting, Table, nearest, one_of, row, switch, text
+from cleanside.gateway.setting_table import (
+    NotASetting,
+    Table,
+    key_of_line,
+    nearest,
+    one_of,
+    row,
+    switch,
+    text,
+)
 from cleanside.ingest import cli as ingest_cli
 from cleanside.ingest import settings as servers
 from tests.support.coded import refused
@@ -90,6 +99,25 @@ def test_a_mistyped_key_is_refused_with_the_nearest_and_all_of_them_at_once(tmp_
         read(["--settings", str(tmp_path / "s.toml")], {})
     assert re.findall(r"did you mean ([\w.]+)\?", str(error.value)) == ["colour", "run.dry"]
     assert nearest("zzz", ["a", "b"]) == "there are a, b"
+
+
+def test_all_wrong_values_are_said_at_once() -> None:
+    places = {"CLEANSIDE_SIEVE_RUN_DRY": "maybe", "CLEANSIDE_SIEVE_COLOUR": ""}
+    with refused(SettingsWrong, "settings_wrong", codes=["not_a_text", "not_a_switch"]) as error:
+        read([], places)
+    assert all(place in str(error.value) for place in places)
+
+
+@pytest.mark.parametrize(
+    ("said", "key"),
+    [
+        ("Invalid value (at line 2, column 8)", ", key smtp_user"),
+        ("(at end of document)", ""),
+        ("line 9", ""),
+    ],
+)
+def test_a_line_that_is_no_toml_is_named_by_its_key_alone(said: str, key: str) -> None:
+    assert key_of_line('port = 1\nsmtp_user = "s3cret\n', said) == key
 
 
 def test_a_mistyped_variable_is_noticed_without_its_value() -> None:

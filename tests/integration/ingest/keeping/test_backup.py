@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
+import os
 import sqlite3
 from collections.abc import Iterator
 from importlib.util import find_spec
@@ -22,7 +24,7 @@ from cleanside.ingest.store.account import accounts
 from cleanside.ingest.store.archive_file import Disk
 from tests.support.archiving import archive_all, whole_readings
 from tests.support.coded import refused
-from tests.support.databases import Postgres, opened
+from tests.support.databases import Postgres, migrated_sqlite, opened
 from tests.support.serving import NOW, STREAM, Api, batch, in_process
 
 NOW_US = parse_instant(NOW).us
@@ -294,3 +296,28 @@ def test_the_command_archive_says_and_does(
     assert main(["archive", "--database", sqlite_database_url, "--retention-days", "0"]) == 2
     assert "give --retention-days" in capsys.readouterr().err
     assert main(["account", "--database", sqlite_database_url]) == 0
+
+
+def test_two_backups_into_one_folder_do_not_meet(tmp_path: Path) -> None:
+    """The second one took away what the first one wrote, and ended with a traceback."""
+    url, to = migrated_sqlite(tmp_path), tmp_path / "backup"
+    (aside := tmp_path / "backup.part").mkdir()
+    (aside / "of the first").touch()
+    first = os.open(aside, os.O_RDONLY)
+    fcntl.flock(first, fcntl.LOCK_EX)
+    with refused(CalledWrongly, "backup_under_way", to=to):
+        backup.backup(url, tmp_path / "older", to=to, now_us=NOW_US, disk=Disk())
+    assert (aside / "of the first").exists()
+    os.close(first)  # it was killed: what it left is deleted
+    backup.backup(url, tmp_path / "older", to=to, now_us=NOW_US, disk=Disk())
+    assert not (to / "of the first").exists()
+
+
+def test_a_tool_of_an_older_release_leads_to_the_flag_for_its_folder(tmp_path: Path) -> None:
+    """What pg_dump 15 says of a server of release 16."""
+    (tool := tmp_path / "pg_dump").write_text(
+        "#!/bin/sh\necho 'pg_dump: error: aborting because of server version mismatch' >&2\nexit 1\n"
+    )
+    tool.chmod(0o700)
+    with refused(CalledWrongly, "tool_of_older_release", name="pg_dump"):
+        pg_tools.run(tmp_path, "pg_dump")

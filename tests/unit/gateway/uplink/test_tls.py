@@ -137,6 +137,7 @@ def test_an_authority_of_ones_own_is_trusted_and_no_other(papers: Papers, sites:
     for outcome in (ask(sites[0], ca_file=strangers), ask(sites[0])):  # another's, and the system's
         assert isinstance(outcome, NoAnswer)
         assert "certificate verify failed" in outcome.reason
+        assert "uplink.ca_file" in outcome.reason
     assert len(sites[0].shown) == 1  # the key was sent to no server that was not verified
 
 
@@ -157,6 +158,7 @@ def test_a_certificate_that_has_run_out_is_refused(papers: Papers, sites: list[S
     refused = ask(sites[0], ca_file=papers.ca_file)
     assert isinstance(refused, NoAnswer)
     assert "expired" in refused.reason
+    assert "clock" in refused.reason
 
 
 def test_the_machines_own_certificate_is_shown_where_the_server_asks(

@@ -1,0 +1,52 @@
+"""The database of a command: one that nobody named, and what a revocation leaves behind."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from cleanside.ingest.commands.command_database import NO_REVOCATIONS_FILE, opened, warn_of_no_file
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.settings import load
+from tests.support.coded import refused
+
+
+def test_beside_the_settings_of_a_service_no_other_database_is_made_unnamed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    service = tmp_path / "ingest.toml"
+    service.touch()
+    unnamed = load(flags={}, environ={"XDG_DATA_HOME": str(tmp_path)})
+    with (
+        refused(CalledWrongly, "settings_not_named", settings=service),
+        opened(unnamed, makes=True, settings_of_service=service),
+    ):
+        pass
+    assert not (tmp_path / "cleanside").exists()
+
+
+def test_a_new_database_that_nobody_named_is_said_to_be_that(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    unnamed = load(flags={}, environ={"XDG_DATA_HOME": str(tmp_path)})
+    with opened(unnamed, makes=True, settings_of_service=tmp_path / "none"):
+        pass
+    assert "--settings" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("flags", "said"),
+    [
+        ({"database": "postgresql://host/shop"}, f"{NO_REVOCATIONS_FILE}\n"),
+        ({"database": "postgresql://host/shop", "archive_folder": "archive"}, ""),
+        ({"database": "sqlite:////srv/shop.db"}, ""),
+    ],
+)
+def test_a_revocation_that_no_file_remembers_is_said_to_be_that(
+    flags: dict[str, str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    warn_of_no_file(load(flags=flags, environ={}))
+    assert capsys.readouterr().err == said
