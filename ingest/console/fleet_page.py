@@ -133,9 +133,13 @@ def state_key(document: Mapping[str, Any]) -> str:
     return str(document["state"])
 
 
+#: states in which the data cannot tell
+UNJUDGED = frozenset({"silent", "running-in"})
+
+
 def advice_of(document: Mapping[str, Any]) -> str:
-    """The advice, as the key of its words: where no monitor sits, no data is no riddle."""
-    is_unwatched = document["no_monitor"] is not None and document["state"] == "silent"
+    """The advice, as the key of its words: where no monitor sits, there is nothing to wait for."""
+    is_unwatched = document["no_monitor"] is not None and document["state"] in UNJUDGED
     return "advice_no_monitor" if is_unwatched else str(document["advice_code"])
 
 

@@ -319,7 +319,7 @@ def _later(candidate: Candidate, days: ListDays) -> Later | None:
         return Later(candidate=candidate, reason="laid_up", day=None, chance_at_limit_before=None)
     if day < days.before:
         return None
-    chance = _option(candidate, day, days).chance_at_limit_before
+    chance = chance_before(candidate, day, days)
     why: LaterReason = "planned" if reason == "planned" else "service"
     return Later(candidate=candidate, reason=why, day=day, chance_at_limit_before=chance)
 
@@ -357,15 +357,16 @@ def _is_last_cleaning(candidate: Candidate) -> bool:
     return most is not None and candidate.cleanings >= most
 
 
+def chance_before(candidate: Candidate, day: date, days: ListDays) -> float | None:
+    """Chance that its limit is reached before a day, 0 to 1; None: no dates. The plan says the same."""
+    chance = chance_at_limit(candidate.due_s, max(days.now_s, days.start_s(day)), days.now_s)
+    return 1.0 if candidate.state == "over" else chance
+
+
 def _option(candidate: Candidate, day: date, days: ListDays) -> DayOption:
     """What a change on a day means: the chance of being too late, and what is lost by being early."""
     start_s = max(days.now_s, days.start_s(day))
     lost = None
     if candidate.hours_left is not None:
         lost = max(0.0, candidate.hours_left.p50 - usual_hours(candidate.duty, days.now_s, start_s))
-    chance = chance_at_limit(candidate.due_s, start_s, days.now_s)
-    return DayOption(
-        day=day,
-        chance_at_limit_before=1.0 if candidate.state == "over" else chance,
-        hours_lost=lost,
-    )
+    return DayOption(day=day, chance_at_limit_before=chance_before(candidate, day, days), hours_lost=lost)

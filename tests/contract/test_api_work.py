@@ -140,6 +140,7 @@ def test_list_and_plan_say_the_same_of_a_service_that_comes_too_late(api: Api) -
     [job] = work(api)["jobs"]
     [visit] = ask(api, "GET", "/v1/visit-plan")["visits"]
     assert (job["day"], job["reason"], job["service_fit"]) == (early["day"], "early_date", "will_not_last")
-    same = ("service", "service_on", "service_fit", "chance_at_service")
+    assert visit["day"] == job["day"]
+    same = ("service", "service_on", "service_fit", "chance_at_service", "chance_at_limit_before")
     assert {name: visit[name] for name in same} == {name: job[name] for name in same}
     assert 0.1 < job["chance_at_service"] <= 0.5

@@ -193,7 +193,10 @@ def test_the_machine_left_behind_says_since_when_it_has_no_monitor_and_who_moved
 def test_a_machine_that_never_had_a_monitor_says_so(api: Api) -> None:
     none = api.get("/v1/machines/loader-02/restriction").json()["no_monitor"]
     assert none == {"since": None, "device": None, "moved_to": None, "by": None}
-    assert "No monitor has been fitted yet" in api.get("/machines/loader-02").text
+    for path in ("/machines/loader-02", "/fleet"):
+        page = api.get(path).text
+        assert "No monitor has been fitted yet" in page
+        assert "No monitor sits here." in page
 
 
 def entry_of(api: Api) -> dict[str, Any]:

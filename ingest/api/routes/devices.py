@@ -154,7 +154,7 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
     response_model=AssignedAnswer,
     responses=problems(404),
 )
-@example({"machine": "{machine}", "housing": "{housing}"})
+@example({"machine": "{machine}", "housing": "{housing}"}, plain="replaces")  # sought among its monitors
 def post_device_assignment(
     device: PathName, body: NewAssignment, resources: R, key: SeatWriter
 ) -> dict[str, Any]:

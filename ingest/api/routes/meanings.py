@@ -217,6 +217,7 @@ MEANINGS: Mapping[str, str] = {
     "series": "restriction at the reference flow, one point an operating hour",
     "server_time": "the server's clock when this was said, UTC",
     "service": "what people call the next service; null: not entered",
+    "service_fit": "what the next service means for the change; null: it comes before, is far off or unknown",
     "session": "number of the session",
     "sessions": "sessions, newest first",
     "settled_at": "when it was taken or given up, UTC; null: it waits",

@@ -77,7 +77,8 @@ def get_part_orders(resources: R, key: ShopReader) -> dict[str, Any]:
 
 @router.post("/v1/part-orders", summary="Enter an order by hand", response_model=WantedOrderShown)
 @example(
-    {"part": "KG-0715", "pieces": 2, "ordered": True, "entry_id": "order-1"}, plain="part pieces ordered"
+    {"part": "KG-0715", "pieces": 2, "ordered": True, "entry_id": "order-1"},
+    plain="part pieces ordered order_by needed_on",
 )
 def post_new_part_order(
     body: NewOrder, resources: R, key: Annotated[Key, Depends(needs("shop:write"))]

@@ -50,7 +50,14 @@ from cleanside.ingest.planning.visit_problem import VisitProblem
 from cleanside.ingest.shop.planned import version_of
 from cleanside.ingest.shop.stock import PartLine
 from cleanside.ingest.shop.visit_inputs import PLAN_DAYS, PricedCandidate, Supply, VisitInputs, visit_inputs
-from cleanside.ingest.shop.work_list import ListDays, chance_at_service, listed_day, service_day, service_fit
+from cleanside.ingest.shop.work_list import (
+    ListDays,
+    chance_at_service,
+    chance_before,
+    listed_day,
+    service_day,
+    service_fit,
+)
 from cleanside.ingest.store import acceptance, audit, element_changes, papers, planning_terms, shop
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.element_changes import EntriesMade
@@ -328,6 +335,12 @@ class PlanSeen:
         view = self.every[name].view
         return version_of(view.papers.planned, self.made.get(view.housing.id, NO_ENTRIES))
 
+    def chance(self, name: HousingName, day: date, planned: float) -> float:
+        """Chance of being at the limit before a day, as the work list says it; without dates as planned."""
+        candidate = self.every[name].candidate
+        found = None if candidate.state == "suspect" else chance_before(candidate, day, self.days)
+        return planned if found is None else found
+
     def listed(self, name: HousingName) -> str | None:
         """Its day on the work list; None: the list says none within the plan."""
         found = listed_day(self.every[name].candidate, self.days)
@@ -394,7 +407,7 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
         "together_with": [{"machine": m, "housing": h} for m, h in visit.together_with],
         "alone_day": _day(visit.alone_day, problem),
         "hours_given": visit.hours_given,
-        "chance_at_limit_before": visit.chance,
+        "chance_at_limit_before": seen.chance(name, problem.on(visit.day), visit.chance),
         "hours_lost": visit.hours_lost,
         "cost": {
             "element": visit.element_cost,
@@ -410,7 +423,9 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
             {
                 "day": _day(move.day, problem),
                 "more_cost": move.more_cost,
-                "chance_at_limit_before": move.chance,
+                "chance_at_limit_before": move.chance
+                if move.day >= problem.days
+                else seen.chance(name, problem.on(move.day), move.chance),
             }
             for move in visit.moves
         ],
