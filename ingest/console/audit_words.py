@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from cleanside.ingest.console.wording import Sayer, has_words
 
-_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z")
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)", re.ASCII)
 #: members that only group others
 _GROUPING = frozenset({"body", "where", "change"})
 
@@ -56,4 +56,4 @@ def _text(say: Sayer, value: Any) -> str:
         return ", ".join(_text(say, one) for one in value)
     if isinstance(value, str) and _INSTANT.fullmatch(value):
         return say.formats.minute(value)
-    return str(value)
+    return say.formats.written(value) if isinstance(value, float) else str(value)

@@ -1,0 +1,32 @@
+"""What an entry of the audit is about, as whoever looks reads it."""
+
+from __future__ import annotations
+
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from babel import Locale
+
+from cleanside.ingest.console.audit_words import values_of
+from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.wording import Sayer
+
+NOW_S = 1_796_018_400.0  # 2026-11-30 06:00 UTC
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        ("2026-11-20T05:12:36.510177+00:00", "20. Nov. 06:12"),
+        ("2026-11-20T05:12:36Z", "20. Nov. 06:12"),
+        ("2026-11-20T05:12:36-01:00", "20. Nov. 07:12"),
+        (6.25, "6,25"),
+        (12_000, "12000"),  # a number of something, as programs have it
+        ("grader-07", "grader-07"),
+    ],
+)
+def test_a_value_is_written_as_the_viewer_writes_it(value: Any, text: str) -> None:
+    say = Sayer("de", Formats(Locale.parse("de"), ZoneInfo("Europe/Berlin"), NOW_S))
+    [found] = values_of(say, {"values": {"anything": value}})
+    assert found.text.replace("\N{NO-BREAK SPACE}", " ") == text
