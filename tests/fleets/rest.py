@@ -124,7 +124,7 @@ class RestObserver:
         )
 
     def _found(self, housing: dict[str, Any]) -> Iterator[FoundChange]:
-        """Lives that begin by the readings alone; a fall that begins none is only asked about."""
+        """Lives that begin by the readings alone; a fall that may begin one is only asked about."""
         asked = {seconds(at) for at in housing["changes_found"]}
         if asked:
             for life in self._ask("GET", f"/v1/machines/{housing['machine']}/lives", None)["lives"]:
@@ -132,7 +132,16 @@ class RestObserver:
                     at_s = seconds(life["start_at"])
                     asked.discard(at_s)
                     yield FoundChange(at_s=at_s, kind="cleaned" if life["began"] == "cleaned" else "new")
+        asked |= set(weighed_openings(housing["evidence_said"]))
         yield from (FoundChange(at_s=at_s, kind="asked") for at_s in sorted(asked))
+
+
+def weighed_openings(evidence: list[dict[str, Any]]) -> Iterator[float]:
+    """Instants of falls of which a person is asked whether the element was changed or cleaned."""
+    for said in evidence:
+        values = said["values"]
+        if said["code"] == "step_weighed" and {values["likely"], values["runner"]} & {"new", "cleaned"}:
+            yield values["at_s"]
 
 
 def batch(readings: Readings, rows: slice) -> bytes:

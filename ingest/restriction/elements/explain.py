@@ -21,7 +21,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from cleanside.ingest.restriction.elements.pieces import Cut, LevelPiece
+from cleanside.ingest.restriction.elements.densities import LN_ROOT_2PI, NEVER, below, ln, mixed, student
+from cleanside.ingest.restriction.elements.pieces import FLOW, Cut, LevelPiece
+from cleanside.ingest.restriction.elements.step_response import StepResponse, StepResponses
+from cleanside.ingest.restriction.measure.flow_response import FlowResponse
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.tuning import Tuning
 
@@ -33,10 +36,7 @@ HAPPENINGS = (NOTHING_NEW, NEW, CLEANED, LOW, OFF, WET, DRIED, LIGHT, BACK, EXCH
 RUNS, PASSING = "runs", (LIGHT, WET, LOW, OFF)
 
 NOT_OPENED = -1
-NEVER = -1e9  # ln of a probability of nothing
 OFF_MOST = 20.0  # so far above nothing [ln] a level is beyond NEVER; its square would leave the numbers
-STUDENT_8 = 0.38669902  # gamma(4.5) / (gamma(4) sqrt(8 pi))
-ROOT_2, LN_ROOT_2PI = math.sqrt(2.0), 0.5 * math.log(2 * math.pi)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,6 +51,8 @@ class Premises:
     by: int  # FLOW, SPEED or NOTHING: a place in the triples of `Tuning`
     #: first row of a piece -> what a person entered there ("new", "cleaned", "nothing")
     entered: Mapping[int, str]
+    #: how restriction answers the flow, by the same rows as the pieces; None: not known
+    response: FlowResponse | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,7 +81,9 @@ class Explained:
     steps: list[LevelStep]
     pieces: list[LevelPiece]
     low: list[float]  # of each piece: probability that the element was missing or torn, or a tube off
-    clean: float  # what a clean element of the machine reads, by the likeliest history. ln(level)
+    #: what a clean element of the machine reads, by the likeliest history that ends without a sound element;
+    #: where there is none, by the likeliest of all. ln(level)
+    clean: float
 
 
 class _Path(NamedTuple):
@@ -92,7 +96,10 @@ class _Path(NamedTuple):
     clean_var: float
     usual: float  # what clean elements of the machine read
     usual_var: float
+    answer: float  # exponent of clean elements of the machine
+    answer_var: float
     passed_h: float  # in the state
+    highest: float  # level in the state
     age_h: float  # operating hours since the element was fitted; inf: before the machine was first seen
     happened: tuple[str, ...]
     states: tuple[str, ...]
@@ -102,9 +109,10 @@ class _Path(NamedTuple):
 def explain(cut: Cut, around: Premises, tuning: Tuning) -> Explained:
     """Weigh the histories of a series. cut : at least one piece."""
     pieces = cut.pieces
-    paths = _first_paths(pieces[0], cut.spread, around, tuning)
-    for before, piece in itertools.pairwise(pieces):
-        step = _StepOf(cut, before, piece, around, tuning)
+    responses = StepResponses(pieces, around.response, around.by, tuning)
+    paths = _first_paths(pieces[0], cut.spread, around, tuning, responses.of_clean)
+    for number, (before, piece) in enumerate(itertools.pairwise(pieces), start=1):
+        step = _StepOf(cut, before, piece, around, tuning, responses.at(number))
         paths = _best([path for old in paths for path in step.ways(old)], tuning)
     weights = _shares([path.weight for path in paths])
     return Explained(
@@ -122,7 +130,7 @@ def explain(cut: Cut, around: Premises, tuning: Tuning) -> Explained:
             sum(w for w, path in zip(weights, paths, strict=True) if path.states[number] in (LOW, OFF))
             for number in range(len(pieces))
         ],
-        clean=paths[0].usual,
+        clean=next((path for path in paths if path.state in (LOW, OFF)), paths[0]).usual,
     )
 
 
@@ -145,20 +153,35 @@ def _chances(weights: Sequence[float], happened: Sequence[str]) -> dict[str, flo
     return found
 
 
-def _first_paths(piece: LevelPiece, spread: float, around: Premises, tuning: Tuning) -> list[_Path]:
+def _first_paths(
+    piece: LevelPiece, spread: float, around: Premises, tuning: Tuning, of_clean: tuple[float, float]
+) -> list[_Path]:
     """How a machine may have run when it was first seen."""
     usual_var = around.clean_spread**2
-    sound = _below((around.clean - piece.start) / math.hypot(around.clean_spread, tuning.element_spread))
+    sound = below((around.clean - piece.start) / math.hypot(around.clean_spread, tuning.element_spread))
     clean = min(around.clean, piece.start)
     base = _Path(
-        0.0, RUNS, piece.finish, clean, usual_var, around.clean, usual_var, 0.0, math.inf, (), (RUNS,)
+        weight=0.0,
+        state=RUNS,
+        base=piece.finish,
+        clean=clean,
+        clean_var=usual_var,
+        usual=around.clean,
+        usual_var=usual_var,
+        answer=of_clean[0],
+        answer_var=of_clean[1],
+        passed_h=0.0,
+        highest=max(piece.start, piece.finish),
+        age_h=math.inf,
+        happened=(),
+        states=(RUNS,),
     )
-    found = [base._replace(weight=_ln(1.0 - sound))]
+    found = [base._replace(weight=ln(1.0 - sound))]
     if around.entered.get(0) == NEW:
         usual, var = _learned(around.clean, usual_var, piece.start, spread, tuning)
         found = [found[0]._replace(clean=piece.start, clean_var=spread**2, usual=usual, usual_var=var)]
-    low = _low(piece, around.clean, usual_var, spread, tuning) + _ln(tuning.low_at_first)
-    off = _off(piece, around) + _ln(tuning.low_at_first)
+    low = _low(piece, around.clean, usual_var, spread, tuning) + ln(tuning.low_at_first)
+    off = _off(piece, around) + ln(tuning.low_at_first)
     for state, weight in ((LOW, low), (OFF, off)):
         expected = around.clean + 2 * tuning.element_spread
         found.append(
@@ -178,9 +201,17 @@ class _StepOf:
     """One step, and what it means after each history."""
 
     def __init__(
-        self, cut: Cut, before: LevelPiece, piece: LevelPiece, around: Premises, tuning: Tuning
+        self,
+        cut: Cut,
+        before: LevelPiece,
+        piece: LevelPiece,
+        around: Premises,
+        tuning: Tuning,
+        response: StepResponse,
     ) -> None:
         self._before, self._piece, self._premises, self._tuning = before, piece, around, tuning
+        self._pieces = cut.pieces
+        self._response = response
         self._fall = before.finish - piece.start
         few = math.sqrt(tuning.level_h / max(1, min(tuning.level_h, piece.end - piece.first)))
         loaded = tuning.loading_spread * piece.missed_h
@@ -195,7 +226,7 @@ class _StepOf:
     def ways(self, path: _Path) -> list[_Path]:
         """The history with each thing that may have happened."""
         found = self._from_running(path) if path.state == RUNS else self._from_passing(path)
-        return [way for way in found if way.weight > NEVER / 2]
+        return [self._answered(path, way) for way in found if way.weight > NEVER / 2]
 
     def _loaded(self) -> float:
         """How often elements at this level are changed, against the mean."""
@@ -227,16 +258,16 @@ class _StepOf:
             odd = tuning.odd_per_h * math.exp(-self._fall / tuning.odd_step) / tuning.odd_step
             most = tuning.light_most[around.by]
             beyond = max(self._fall - most, 0.0) / tuning.light_most_spread
-            light = _ln(rate * math.exp(-self._fall / size - beyond**2) / size + odd)
+            light = ln(rate * math.exp(-self._fall / size - beyond**2) / size + odd)
             found.append(self._passing(path, LIGHT, light, before.finish))
             if math.isfinite(self._swelled_h):
-                dried = _ln(tuning.wet_per_h / tuning.wet_step) - self._swelled_h / tuning.swell_h
+                dried = ln(tuning.wet_per_h / tuning.wet_step) - self._swelled_h / tuning.swell_h
                 dried += self._without_load() - self._fall / tuning.wet_step
                 found.append(self._runs(path, DRIED, dried))
         else:
             size = tuning.wet_step
             beyond = max(-self._fall - tuning.wet_most[0], 0.0) / tuning.wet_most[1]
-            wet = _ln(tuning.wet_per_h) + self._fall / size - _ln(size) - beyond**2
+            wet = ln(tuning.wet_per_h) + self._fall / size - ln(size) - beyond**2
             found.append(self._passing(path, WET, wet, before.finish))
             found.append(self._dries(path, WET, wet, before.finish))
         return found
@@ -250,7 +281,7 @@ class _StepOf:
     def _stays(self, path: _Path, expected: float) -> _Path:
         """Nothing happened: the level wandered, or rose in hours that were not seen."""
         loaded = self._tuning.loading_per_h * self._piece.missed_h
-        weight = _student(self._piece.start - expected - loaded, self._spread)
+        weight = student(self._piece.start - expected - loaded, self._spread)
         return self._runs(path, NOTHING_NEW, weight)
 
     def _other_element(self, path: _Path, base: float) -> list[_Path]:
@@ -264,15 +295,16 @@ class _StepOf:
         """ln of how likely an opening with this outcome is at this step."""
         tuning = self._tuning
         if self._entered in (NEW, CLEANED):
-            return _ln(tuning.entered_right if self._entered == what else tuning.entered_other)
+            return ln(tuning.entered_right if self._entered == what else tuning.entered_other)
         young = 1.0 if math.isinf(path.age_h) else path.age_h / (path.age_h + tuning.young_h)
-        return _ln(self._new_rate * young * (tuning.cleaned_share if what == CLEANED else 1.0))
+        return ln(self._new_rate * young * (tuning.cleaned_share if what == CLEANED else 1.0))
 
     def _new(self, path: _Path) -> _Path:
         piece, tuning = self._piece, self._tuning
         var = path.usual_var + tuning.element_spread**2 + self._spread**2
-        weight = self._rate_of(NEW, path) + _mixed(piece.start - path.usual, math.sqrt(var), tuning)
+        weight = self._rate_of(NEW, path) + mixed(piece.start - path.usual, math.sqrt(var), tuning)
         weight += _as_slow(self._pace, self._tuning.pace_new, self._tuning.pace_least)
+        answer, answer_var = self._response.learned(path.answer, path.answer_var)
         usual, usual_var = _learned(path.usual, path.usual_var, piece.start, self._spread, tuning)
         way = self._runs(path, NEW, weight)
         return way._replace(
@@ -280,6 +312,8 @@ class _StepOf:
             clean_var=self._spread**2,
             usual=usual,
             usual_var=usual_var,
+            answer=answer,
+            answer_var=answer_var,
             age_h=piece.hours,
         )
 
@@ -292,11 +326,11 @@ class _StepOf:
         level = math.exp(self._piece.start)
         kept = (level - math.exp(path.clean)) / rise
         soft = (self._spread + math.sqrt(path.clean_var)) * level / rise + 1e-9
-        inside = _below((kept - low) / soft) * _below((high - kept) / soft)
+        inside = below((kept - low) / soft) * below((high - kept) / soft)
         weight = (
             _as_slow(self._pace, self._tuning.pace_cleaned, self._tuning.pace_least)
             + self._rate_of(CLEANED, path)
-            + _ln(inside * level / rise / (high - low))
+            + ln(inside * level / rise / (high - low))
         )
         return self._runs(path, CLEANED, weight)
 
@@ -306,19 +340,37 @@ class _StepOf:
             return []
         opened = 1.0 if self._entered in (NEW, CLEANED) else self._new_rate
         rate = tuning.low_per_h + tuning.low_at_service * opened
-        low = _ln(rate * self._premises.low_odds) + _above_nothing(piece, self._premises)
-        low += _low(piece, path.clean, path.clean_var, self._spread, tuning)
-        off, at_service = _off(piece, self._premises), _ln(tuning.off_at_service * opened)
+        low = ln(rate * self._premises.low_odds) + _above_nothing(piece, self._premises)
+        low += _low(piece, *_sound(path), self._spread, tuning)
+        off, at_service = _off(piece, self._premises), ln(tuning.off_at_service * opened)
         return [
             self._passing(path, LOW, low, base),
-            self._passing(path, OFF, _ln(tuning.off_per_h) + off, base),
+            self._passing(path, OFF, ln(tuning.off_per_h) + off, base),
             self._passing(path._replace(opened=len(path.happened)), OFF, at_service + off, path.usual),
         ]
+
+    def _answered(self, path: _Path, way: _Path) -> _Path:
+        """With how likely the flow response after the step is."""
+        what, response = way.happened[-1], self._response
+        if not response.shows or what == OFF:
+            return way
+        clean = path.answer, path.answer_var
+        if what == NEW or (what == BACK and path.opened != NOT_OPENED):
+            weight = response.as_new(*clean)
+        elif what == CLEANED:
+            weight = response.as_cleaned(*clean)
+        elif what == LOW:
+            weight = response.as_low(*clean)
+        elif what == BACK and path.state in (LOW, OFF):
+            weight = response.as_loaded(*clean)
+        else:
+            weight = response.as_before(*clean)
+        return way._replace(weight=way.weight + weight)
 
     # ------------------------------------------------------------ in a state that passes
 
     def _from_passing(self, path: _Path) -> list[_Path]:
-        ends = -_ln(self._lasts_h(path.state))
+        ends = -ln(self._lasts_h(path.state))
         if path.opened == NOT_OPENED:
             back = self._runs(path, BACK, ends + self._as_before(path))
         else:
@@ -331,8 +383,10 @@ class _StepOf:
         if faulty:
             new = self._new(path)
             new_of = self._tuning.mended_new if path.state == LOW else self._tuning.mended_off
-            share = new_of * path.passed_h / (path.passed_h + self._tuning.young_h)
-            found.append(new._replace(weight=new.weight - self._rate_of(NEW, path) + ends + _ln(share)))
+            mended = ends + ln(new_of * path.passed_h / (path.passed_h + self._tuning.young_h))
+            if self._entered == NEW:
+                mended = ln(self._tuning.entered_right)
+            found.append(new._replace(weight=new.weight - self._rate_of(NEW, path) + mended))
         else:
             found += self._other_element(path, max(path.base, self._before.finish))
         found += [way for way in self._without_element(path, path.base) if way.state != path.state]
@@ -342,14 +396,21 @@ class _StepOf:
         """ln density of the level while a state lasts; without an element it stays below a clean one."""
         if path.state == OFF:
             return _off(self._piece, self._premises)
-        stays = _student(self._piece.start - self._before.finish, self._spread)
+        stays = student(self._piece.start - self._before.finish, self._spread)
         if path.state == WET and path.base < self._piece.start < self._before.finish:
-            return max(stays, -_ln(self._tuning.dries_h) - _ln(self._before.finish - path.base))
+            return max(stays, -ln(self._tuning.dries_h) - ln(self._before.finish - path.base))
         if path.state != LOW:
             return stays
-        tuning = self._tuning  # what is left of an element gets wet and dry as any other
-        rate = tuning.wet_per_h if self._fall < 0 else 1.0 / tuning.dries_h
-        return max(stays, _ln(rate / tuning.low_step) - abs(self._fall) / tuning.low_step)
+        return max(stays, self._moves_low(path))
+
+    def _moves_low(self, path: _Path) -> float:
+        """ln density of a step without a sound element: what is left gets wet and dry as any other."""
+        tuning, by = self._tuning, self._premises.by
+        if self._piece.start <= path.highest:  # and the work is light or hard
+            size = tuning.low_step[by]
+            return -ln(tuning.dries_h * size) - abs(self._fall) / size
+        size, beyond = tuning.low_step[FLOW], max(-self._fall - tuning.wet_most[0], 0.0) / tuning.wet_most[1]
+        return ln(tuning.wet_per_h / size) - abs(self._fall) / size - beyond**2
 
     def _dries(self, path: _Path, what: str, weight: float, base: float) -> _Path:
         """Wet at the step, and dry again by the end of the piece."""
@@ -357,13 +418,13 @@ class _StepOf:
         if piece.finish > (piece.start + base) / 2:
             return self._runs(path, what, NEVER)
         loaded, away = tuning.loading_per_h * piece.hours, piece.finish - base
-        dry = _student(max(away - loaded, 0.0) if away > 0 else away, 2 * self._spread)
-        return self._runs(path, what, weight - _ln(tuning.wet_h) + dry)
+        dry = student(max(away - loaded, 0.0) if away > 0 else away, 2 * self._spread)
+        return self._runs(path, what, weight - ln(tuning.wet_h) + dry)
 
     def _exchanged(self, path: _Path) -> _Path:
         """Another sensor, or what no other happening explains: any step, up or down."""
         size = self._tuning.exchanged_step
-        weight = _ln(self._tuning.exchanged_per_h * self._if_stopped) - abs(self._fall) / size - _ln(2 * size)
+        weight = ln(self._tuning.exchanged_per_h * self._if_stopped) - abs(self._fall) / size - ln(2 * size)
         return self._runs(path, EXCHANGED, weight)
 
     def _as_before(self, path: _Path) -> float:
@@ -373,18 +434,26 @@ class _StepOf:
         if away > 0:
             loaded = self._tuning.loading_per_h * passed_h
             wide = self._spread + self._tuning.loading_spread * passed_h / 2
-            return _student(max(away - loaded, 0.0), wide)
-        return _student(away, self._spread * ROOT_2)
+            return student(max(away - loaded, 0.0), wide)
+        return student(away, self._spread * math.sqrt(2.0))
 
     def _back_on_another(self, path: _Path, ends: float) -> _Path:
-        """The tube is on again; the element was changed when it came off."""
+        """The tube is on again; the element was changed when it came off, or cleaned as a person entered."""
         new = self._new(path)
+        was = self._premises.entered.get(self._pieces[path.opened + 1].first)
+        was = CLEANED if was == CLEANED else NEW
+        if was == CLEANED:  # it shows no clean level
+            new = self._runs(path, BACK, new.weight - path.weight)
         return new._replace(
             weight=new.weight - self._rate_of(NEW, path) + ends,
             age_h=path.passed_h + self._piece.hours,
-            happened=(*path.happened[: path.opened], NEW, *path.happened[path.opened + 1 :], BACK),
+            happened=(*path.happened[: path.opened], was, *path.happened[path.opened + 1 :], BACK),
             opened=NOT_OPENED,
         )
+
+    def _stays_low(self, path: _Path) -> float:
+        """How sure the level is below that of a clean element: what is left of one loads too."""
+        return _is_below(self._piece.finish, *_sound(path), self._spread, self._tuning)
 
     def _lasts_h(self, state: str) -> float:
         return _lasts_h(state, self._tuning)
@@ -404,19 +473,27 @@ class _StepOf:
 
     def _passing(self, path: _Path, state: str, weight: float, base: float, *, what: str = "") -> _Path:
         """The machine is in a state that passes; its element stays at `base`."""
-        passed_h = self._piece.hours + (path.passed_h if path.state == state else 0.0)
+        is_same = path.state == state
+        passed_h = self._piece.hours + (path.passed_h if is_same else 0.0)
+        levels = (self._piece.start, self._piece.finish, *([path.highest] if is_same else []))
         if state == LOW:  # once it reads what an element reads, it is one
-            weight += _ln(_is_low(self._piece.finish, path.clean, path.clean_var, self._spread, self._tuning))
+            weight += ln(self._stays_low(path))
         return path._replace(
             weight=path.weight + weight + _lasting(state, self._piece, self._tuning),
             state=state,
             base=base,
             passed_h=passed_h,
+            highest=max(levels),
             opened=path.opened if state == OFF else NOT_OPENED,
             age_h=path.age_h + self._piece.hours + self._piece.missed_h,
             happened=(*path.happened, what or state),
             states=(*path.states, state),
         )
+
+
+def _sound(path: _Path) -> tuple[float, float]:
+    """The level of a clean element and its variance: that of the running one, or what is usual if lower."""
+    return min((path.clean, path.clean_var), (path.usual, path.usual_var))
 
 
 def _learned(usual: float, var: float, level: float, spread: float, tuning: Tuning) -> tuple[float, float]:
@@ -466,7 +543,7 @@ def _as_slow(pace: _Pace | None, expected: tuple[float, float], least: float) ->
     middle, spread = expected
     away = (pace.ratio - middle) / spread
     density = -0.5 * away**2 - math.log(spread) - LN_ROOT_2PI
-    return max(density if pace.is_over else _ln(_below(-away)), least)
+    return max(density if pace.is_over else ln(below(-away)), least)
 
 
 def _lasts_h(state: str, tuning: Tuning) -> float:
@@ -484,13 +561,16 @@ def _lasting(state: str, piece: LevelPiece, tuning: Tuning) -> float:
 def _low(piece: LevelPiece, clean: float, clean_var: float, spread: float, tuning: Tuning) -> float:
     """ln density of the first level with an element torn, missing or not seated: below any clean element."""
     sure = _is_low(piece.start, clean, clean_var, spread, tuning)
-    return _ln(sure) + min(piece.start - clean - math.log(tuning.low_share), 0.0)
+    return ln(sure) + min(piece.start - clean - math.log(tuning.low_share), 0.0)
 
 
 def _is_low(level: float, clean: float, clean_var: float, spread: float, tuning: Tuning) -> float:
     """How sure a level is below any clean element."""
-    highest = clean + math.log(tuning.low_share)
-    return _below((highest - level) / math.sqrt(clean_var + tuning.element_spread**2 / 4 + spread**2))
+    return _is_below(level, clean + math.log(tuning.low_share), clean_var, spread, tuning)
+
+
+def _is_below(level: float, highest: float, clean_var: float, spread: float, tuning: Tuning) -> float:
+    return below((highest - level) / math.sqrt(clean_var + tuning.element_spread**2 / 4 + spread**2))
 
 
 def _off(piece: LevelPiece, around: Premises) -> float:
@@ -501,25 +581,4 @@ def _off(piece: LevelPiece, around: Premises) -> float:
 
 def _above_nothing(piece: LevelPiece, around: Premises) -> float:
     """ln of how sure a level is above nothing: without an element the ducts still resist."""
-    return _ln(-math.expm1(-0.5 * math.exp(2 * min(piece.start - around.off, OFF_MOST))))
-
-
-def _mixed(off: float, spread: float, tuning: Tuning) -> float:
-    """ln density of a normal distribution with a few outliers."""
-    wide = spread * tuning.outlier_times
-    usual = (1.0 - tuning.outlier_share) * math.exp(-0.5 * (off / spread) ** 2) / spread
-    return _ln(usual + tuning.outlier_share * math.exp(-0.5 * (off / wide) ** 2) / wide) - LN_ROOT_2PI
-
-
-def _student(off: float, spread: float) -> float:
-    """ln density of Student's distribution with eight degrees of freedom: heavier tails than a normal one."""
-    return math.log(STUDENT_8 / spread) - 4.5 * math.log1p((off / spread) ** 2 / 8.0)
-
-
-def _below(z: float) -> float:
-    """The normal distribution function."""
-    return 0.5 * math.erfc(-z / ROOT_2)
-
-
-def _ln(chance: float) -> float:
-    return math.log(chance) if chance > 0 else NEVER
+    return ln(-math.expm1(-0.5 * math.exp(2 * min(piece.start - around.off, OFF_MOST))))

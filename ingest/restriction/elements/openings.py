@@ -16,6 +16,7 @@ from cleanside.ingest.restriction.elements.changes import Change
 from cleanside.ingest.restriction.elements.entries import BEGINS_LIFE, DENIED_ROWS, SHIFT_ROWS, Entry
 from cleanside.ingest.restriction.elements.explain import (
     CLEANED,
+    LOW,
     NEW,
     NOTHING_NEW,
     Explained,
@@ -25,6 +26,7 @@ from cleanside.ingest.restriction.elements.explain import (
 )
 from cleanside.ingest.restriction.elements.lives import operating_hours
 from cleanside.ingest.restriction.elements.pieces import FLOW, NOTHING, SPEED, cut_pieces, floor_of, level_of
+from cleanside.ingest.restriction.measure.flow_response import FlowResponse
 from cleanside.ingest.restriction.measure.ranks import quantile
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import HOUR_S, BoolArray, FloatArray, IntArray
@@ -76,10 +78,14 @@ def find_openings(
     expected: Expectation,
     *,
     flow: str,
+    response: FlowResponse | None = None,
     tuning: Tuning,
 ) -> Openings:
     """
-    Explain the steps of a series. believed : rows fit to judge by, shape (n,). flow : a key of BY.
+    Explain the steps of a series.
+
+    believed : rows fit to judge by, shape (n,). flow : a key of BY.
+    response : in rows that are believed; None = not known.
     """
     place = np.flatnonzero(believed)
     low = np.zeros(len(believed), dtype=bool)
@@ -96,7 +102,8 @@ def find_openings(
         tuning=tuning,
     )
     firsts = np.array([piece.first for piece in cut.pieces])
-    around = _premises(level, expected, BY[flow], _entered(entries, hour_s, firsts, level), tuning)
+    entered = _entered(entries, hour_s, firsts, level)
+    around = _premises(level, expected, BY[flow], entered, tuning, response)
     found = explain(cut, around, tuning)
     for piece, chance in zip(found.pieces, found.low, strict=True):
         low[place[piece.first : piece.end]] = chance >= LIKELY
@@ -144,9 +151,10 @@ def find_changes(
 
 
 def _is_asked(step: LevelStep, tuning: Tuning) -> bool:
-    """A fall that may be an opening and is not surely one."""
+    """A fall that may be an opening and is not surely one, or after which the element may be torn."""
     opened = step.chance(NEW, CLEANED)
-    return step.after < step.before and tuning.ask <= opened < tuning.tell
+    doubted = tuning.ask <= opened < tuning.tell or step.chance(LOW) >= tuning.ask_low
+    return step.after < step.before and doubted
 
 
 def _weighed(step: LevelStep, hour_s: FloatArray) -> WeighedStep:
@@ -181,7 +189,12 @@ def _sound_after(found: Explained, number: int) -> float:
 
 
 def _premises(
-    level: FloatArray, expected: Expectation, by: int, entered: dict[int, str], tuning: Tuning
+    level: FloatArray,
+    expected: Expectation,
+    by: int,
+    entered: dict[int, str],
+    tuning: Tuning,
+    response: FlowResponse | None = None,
 ) -> Premises:
     limit = expected.terminal_pa
     if expected.kind_clean_pa is not None and expected.kind_clean_pa > 0:
@@ -198,6 +211,7 @@ def _premises(
         by=by,
         low_odds=1.0 if _is_known(expected) else tuning.low_unknown,
         entered=entered,
+        response=response,
     )
 
 

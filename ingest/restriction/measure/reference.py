@@ -191,7 +191,7 @@ def learn_reference(
             sure="low",
         )
     mine = table.working & (table.hours["flow_kind"] == code)
-    exponent, spread, fitted = _exponent(*_slopes(table, mine, zero.by_hour_pa), kind)
+    exponent, spread, fitted = _exponent(flow_steps(table), kind)
     entered = reference_flow is not None and reference_kind in (None, kind, *_entered_as(kind))
     density = _density_label(table, mine)
     site = None if density == "not corrected" else _site(table, mine)
@@ -553,10 +553,26 @@ def _learned_flow(table: Summaries, working: BoolArray, site: _Site | None) -> f
     return usual * (1.0 + BEYOND * scatter * hours / (hours + BEYOND_HOURS))
 
 
-def _slopes(table: Summaries, mine: BoolArray, zero_pa: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Steps (d ln Q, d ln R) between bins of one hour, or between hours that follow each other."""
+class FlowSteps(NamedTuple):
+    """Steps between flow bins of one hour, or between hours that follow each other. Shape (n,)."""
+
+    ln_flow: FloatArray
+    ln_drop: FloatArray
+    hour: IntArray  # of the lower flow: place in the summaries
+    low_pa: FloatArray  # the lower of the two restrictions
+
+
+def flow_steps(summaries: Sequence[HourSummary]) -> FlowSteps:
+    """The steps that show how restriction goes with the flow; none without a flow proxy."""
+    table = Summaries.of(summaries)
+    return table.once("flow steps", lambda: _flow_steps(table))
+
+
+def _flow_steps(table: Summaries) -> FlowSteps:
+    code = _flow_kind(table)
+    mine = table.working & (table.hours["flow_kind"] == code) & (FLOW_KINDS[code] != "none")
     flow, hour = table.bin_column("flow"), table.bin_hour
-    above_pa = table.bin_column("mean_pa") - zero_pa[hour]
+    above_pa = table.bin_column("mean_pa") - learn_zero(table).by_hour_pa[hour]
     valid = np.flatnonzero(mine[hour] & (above_pa > 0) & (flow > 0))
     ln_flow, ln_drop = np.log(flow[valid]), np.log(above_pa[valid])
     owner = hour[valid]
@@ -576,13 +592,15 @@ def _slopes(table: Summaries, mine: BoolArray, zero_pa: FloatArray) -> tuple[Flo
     high = np.concatenate((high, top[following[owner[before]]]))
     step = ln_flow[high] - ln_flow[low]
     use = np.abs(step) >= LEAST_LN_STEP
-    return step[use], (ln_drop[high] - ln_drop[low])[use]
+    low, high = low[use], high[use]
+    least_pa = np.minimum(above_pa[valid[low]], above_pa[valid[high]])
+    return FlowSteps(step[use], ln_drop[high] - ln_drop[low], owner[low], least_pa)
 
 
-def _exponent(d_flow: FloatArray, d_drop: FloatArray, kind: str) -> tuple[float, float | None, bool]:
-    if len(d_flow) < LEAST_PAIRS:
+def _exponent(steps: FlowSteps, kind: str) -> tuple[float, float | None, bool]:
+    if len(steps.hour) < LEAST_PAIRS:
         return DEFAULT_EXPONENT, None, False
-    fitted, spread = flow_exponent(d_flow, d_drop)
+    fitted, spread = flow_exponent(steps.ln_flow, steps.ln_drop)
     top = SPEED_EXPONENT_MAX if kind in BY_SPEED else EXPONENT_RANGE[1]
     return float(np.clip(fitted, EXPONENT_RANGE[0], top)), float(spread), True
 

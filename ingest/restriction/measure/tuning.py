@@ -163,7 +163,9 @@ class Tuning:
     wet_h: float = constant(16.0, unit="operating hours", origin="open field series: hours to two days")
     dries_h: float = constant(8.0, unit="operating hours", origin="open field series: wet media dry in parts")
     light_h: float = constant(45.0, unit="operating hours", origin="chosen: a week of work")
-    low_h: float = constant(1000.0, unit="operating hours", origin="chosen: it stays until it is mended")
+    low_h: float = constant(
+        150.0, unit="operating hours", origin="chosen: what is reported is mended within two weeks or three"
+    )
     loading_per_h: float = constant(
         0.003, unit="ln an hour", origin="common practice: threefold in some 400 h"
     )
@@ -187,18 +189,42 @@ class Tuning:
     pace_new: tuple[float, float] = constant(
         (0.9, 0.6), unit="ln of hours", origin="open bench: a new element begins flat"
     )
-    low_step: float = constant(
-        0.08, unit="ln", origin="chosen: what is left of an element gets wet and dry by little"
+    low_step: tuple[float, float, float] = constant(
+        (0.08, 0.2, 0.2), unit="ln", origin="chosen: what is left of an element gets wet and dry by little"
     )
     low_rise: float = constant(
         0.3, unit="ln", origin="chosen: what is torn hardly loads; the engine's wander remains"
     )
 
+    # ------------------------------------------------------------ how the flow is answered
+    answer_h: int = constant(36, unit="operating hours", origin="chosen: four shifts")
+    answer_step: float = constant(
+        0.15, unit="ln", origin="chosen: smaller steps change the response by little"
+    )
+    answer_near: float = constant(0.3, unit="ln", origin="chosen: beyond, another element")
+    answer_spread: tuple[float, float] = constant(
+        (0.04, 0.12), unit="1", origin="made fleet (plateau): windows of one element, by speed alone"
+    )
+    answer_clean: tuple[float, float] = constant(
+        (0.12, 0.08), unit="1", origin="made fleet (plateau): new elements over the mean of the record"
+    )
+    answer_element: float = constant(
+        0.03, unit="1", origin="made fleet (plateau): clean elements of a machine"
+    )
+    answer_low: tuple[float, float] = constant(
+        (0.05, 1.5), unit="1", origin="ducts alone go with the square of flow; by speed with more"
+    )
+    answer_hidden: float = constant(0.35, unit="1", origin="chosen: a tear that the response does not show")
+    answer_least: float = constant(-3.0, unit="ln", origin="chosen: noise must not decide alone")
+
     # ------------------------------------------------------------ what is reported
     tell: float = constant(0.9, unit="probability", origin="chosen: one reported change in ten may be wrong")
     ask: float = constant(0.3, unit="probability", origin="chosen: below it a question costs more")
+    ask_low: float = constant(
+        0.1, unit="probability", origin="chosen: dust reaches the engine, and a look costs minutes"
+    )
     warn: tuple[float, float, float] = constant(
-        (0.25, 0.5, 0.5),
+        (0.25, 0.3, 0.3),
         unit="probability",
         origin="chosen: dust reaches the engine; by speed light work may be",
     )

@@ -28,6 +28,7 @@ from cleanside.ingest.restriction.elements.lives import (
     usual_clean_pa,
 )
 from cleanside.ingest.restriction.elements.openings import BY, Expectation, Openings, find_openings
+from cleanside.ingest.restriction.measure.flow_response import response_of
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
@@ -110,7 +111,15 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
     series, believed = measured.series, measured.believed()
     flow = flow_of(series, by_speed=measured.reference.by_speed)
     expected = _expectation(facts)
-    openings = find_openings(series, believed, facts.entries, expected, flow=flow, tuning=facts.tuning)
+    openings = find_openings(
+        series,
+        believed,
+        facts.entries,
+        expected,
+        flow=flow,
+        response=response_of(measured.table, series.hour_s[believed]),
+        tuning=facts.tuning,
+    )
     series = replace(series, restriction_pa=openings.level_pa)
     entries = _weighed(series, believed, openings, facts)
     edges = find_edges(series, believed, openings.falls, entered=entries)

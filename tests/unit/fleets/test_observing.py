@@ -12,7 +12,7 @@ import numpy as np
 from cleanside.gateway.wire import decode
 from tests.fleets.making import make_fleet
 from tests.fleets.observing import FoundChange, Observation, read, watch, write
-from tests.fleets.rest import batch, instant, seconds
+from tests.fleets.rest import batch, instant, seconds, weighed_openings
 from tests.fleets.truth import Entry, Fleet, IndicatorLook, LimitEntry, Machine, Readings
 
 
@@ -112,3 +112,12 @@ def test_a_batch_says_what_the_monitor_measured() -> None:
     assert [seconds(instant(at_s)) for at_s in readings.at_s[rows]] == [
         round(at_s, 3) for at_s in readings.at_s[rows].tolist()
     ]
+
+
+def test_a_fall_that_may_be_an_opening_is_asked_about() -> None:
+    evidence = [
+        {"code": "step_weighed", "values": {"at_s": 7200.0, "likely": "light", "runner": "cleaned"}},
+        {"code": "step_weighed", "values": {"at_s": 9000.0, "likely": "light", "runner": "nothing"}},
+        {"code": "no_lives", "values": {}},
+    ]
+    assert list(weighed_openings(evidence)) == [7200.0]

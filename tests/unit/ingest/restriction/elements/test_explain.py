@@ -18,7 +18,8 @@ from cleanside.ingest.restriction.elements.explain import (
     Premises,
     explain,
 )
-from cleanside.ingest.restriction.elements.pieces import FLOW, NOTHING, cut_pieces
+from cleanside.ingest.restriction.elements.pieces import FLOW, NOTHING, SPEED, cut_pieces
+from cleanside.ingest.restriction.measure.flow_response import FlowResponse
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.tuning import TUNING
 
@@ -33,8 +34,16 @@ def loading(hours: int, *, to_pa: float = 6000.0, seed: int = 0) -> FloatArray:
     return np.asarray(level * np.exp(np.random.default_rng(seed).normal(0, 0.015, hours)))
 
 
-def explained(*parts: FloatArray, by: int = FLOW, entered: str = "", stopped: bool = True) -> Explained:
-    """entered : what a person entered at the second part."""
+def explained(
+    *parts: FloatArray,
+    by: int = FLOW,
+    entered: str = "",
+    part: int = 1,
+    stopped: bool = True,
+    response: FlowResponse | None = None,
+) -> Explained:
+    """entered : what a person entered at the begin of a part, the second if not told otherwise."""
+    at_row = sum(len(before) for before in parts[:part])
     level = np.concatenate(parts)
     n = len(level)
     cut = cut_pieces(
@@ -42,7 +51,7 @@ def explained(*parts: FloatArray, by: int = FLOW, entered: str = "", stopped: bo
         hours=np.ones(n),
         missed_h=np.zeros(n),
         stopped=np.full(n, stopped),
-        at_rows=[len(parts[0])] if entered else [],
+        at_rows=[at_row] if entered else [],
         by=by,
         tuning=TUNING,
     )
@@ -53,9 +62,17 @@ def explained(*parts: FloatArray, by: int = FLOW, entered: str = "", stopped: bo
         off=float(np.log(TUNING.off_pa)),
         low_odds=1.0,
         by=by,
-        entered={len(parts[0]): entered} if entered else {},
+        entered={at_row: entered} if entered else {},
+        response=response,
     )
     return explain(cut, around, TUNING)
+
+
+def answers(*parts: tuple[int, float]) -> FlowResponse:
+    """So many hours in which restriction goes with flow to such a power, ten steps of flow an hour."""
+    exponent = np.concatenate([np.full(10 * hours, power) for hours, power in parts])
+    noise = np.random.default_rng(5).normal(0, 0.1, len(exponent))
+    return FlowResponse(np.arange(len(exponent)) // 10, np.ones(len(exponent)), exponent + noise)
 
 
 def after(share_pa: float, hours: int) -> FloatArray:
@@ -175,3 +192,55 @@ def test_a_torn_element_that_gets_wet_and_dry_again_is_no_new_one() -> None:
     found = explained(loading(300, to_pa=6100.0), loading(300, to_pa=9000.0, seed=1)[:120], torn)
     assert all(chance > TUNING.warn[FLOW] for chance in found.low[-3:])
     assert found.steps[0].chance(NEW) > TUNING.tell
+
+
+@pytest.mark.parametrize(("power", "is_torn"), [(1.4, False), (1.75, True)])
+def test_a_torn_element_answers_the_flow_more_like_the_ducts_alone(power: float, is_torn: bool) -> None:
+    """At 1.3 kPa either is as likely by the level: what clean elements of this machine read is not known."""
+    parts = loading(300, to_pa=5000.0), after(1300.0, 30)
+    found = explained(*parts, response=answers((300, 1.25), (30, power)))
+    assert (found.low[-1] > TUNING.warn[FLOW]) is is_torn
+    assert explained(*parts).low[-1] < TUNING.warn[FLOW]
+
+
+def test_a_torn_element_loads_too_and_stays_torn() -> None:
+    """What is left of it comes up to the lowest level of a whole one: it is not mended by that."""
+    torn = np.concatenate((after(1150.0, 20), after(1330.0, 20), after(1500.0, 20)))
+    element = loading(300, to_pa=5000.0)
+    found = explained(element, element[:150], torn, response=answers((450, 1.25), (60, 1.75)))
+    assert found.low[-1] > TUNING.warn[FLOW]
+
+
+def test_light_work_on_a_torn_element_does_not_mend_it() -> None:
+    """By engine speed an hour of light work reads lower, and the next one as before."""
+    low_pa = 0.42 * CLEAN_PA
+    torn = np.concatenate([after(low_pa * factor, 8) for factor in (1.0, 0.7, 1.0, 0.7, 1.0)])
+    found = explained(loading(300), loading(300, seed=1), torn, by=SPEED)
+    assert found.low[-1] > 0.5
+
+
+def test_an_element_whose_response_fell_back_is_mended() -> None:
+    """A torn element was replaced by one that reads half as much again: not the torn one, wet."""
+    element = loading(300, to_pa=5000.0)
+    parts = element, element[:100], after(1150.0, 40), after(1750.0, 30)
+    found = explained(*parts, response=answers((400, 1.25), (40, 1.75), (30, 1.4)))
+    assert found.low[2] > TUNING.warn[FLOW]
+    assert found.steps[-1].ranked[0][0] == NEW
+    assert found.low[-1] < TUNING.warn[FLOW]
+
+
+def test_a_cleaning_entered_where_the_tube_was_left_off_teaches_no_clean_level() -> None:
+    used = after(3600.0, 100)
+    found = explained(loading(300), after(40.0, 30), used, entered=CLEANED)
+    assert found.steps[0].ranked[0][0] == CLEANED
+    assert np.exp(found.clean) < 1.2 * CLEAN_PA
+
+
+def test_an_entered_new_element_ends_the_torn_one_that_it_replaced() -> None:
+    """By the level alone what is left of the torn one may have got wet."""
+    parts = loading(300), loading(300, seed=1)[:150], after(0.6 * CLEAN_PA, 40), after(0.85 * CLEAN_PA, 30)
+    alone, entered = explained(*parts, by=SPEED), explained(*parts, by=SPEED, entered=NEW, part=3)
+    assert alone.low[-2] > TUNING.warn[SPEED]
+    assert entered.steps[-1].ranked[0][0] == NEW
+    assert entered.low[-1] < alone.low[-1]
+    assert entered.low[-1] < TUNING.warn[SPEED]

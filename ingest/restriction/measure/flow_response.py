@@ -1,0 +1,65 @@
+"""
+How restriction answers the flow over some hours of a housing: the exponent n of restriction ~ flow^n.
+
+Media and dust resist about in proportion to the flow, ducts with its square (Darcy-Forchheimer). The less an
+element resists, the nearer the exponent comes to that of the ducts alone: it rises with a new element, more
+with a torn one, and most with none. The level says so only where the clean level is known.
+Promises: pure; computed from the hours given alone. None where they do not show it.
+Leaves to others: what an exponent means (`explain`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from cleanside.ingest.restriction.measure.reference import LEAST_PAIRS, FlowSteps, flow_exponent, flow_steps
+from cleanside.ingest.restriction.measure.summary import (
+    BoolArray,
+    FloatArray,
+    HourSummary,
+    IntArray,
+    Summaries,
+)
+
+#: less is noise of the sensor, which bends the logarithm: two steps of a 0.05 kPa sensor (chosen)
+LEAST_PA = 100.0
+
+
+class Exponent(NamedTuple):
+    """A fitted exponent and its standard error."""
+
+    value: float
+    spread: float
+
+
+class FlowResponse:
+    """The steps of flow and restriction, in order of the rows of a series."""
+
+    def __init__(self, row: IntArray, ln_flow: FloatArray, ln_drop: FloatArray) -> None:
+        """row : of each step, not falling. ln_flow, ln_drop : differences of logarithms. Shape (n,)."""
+        self._row, self._ln_flow, self._ln_drop = row, ln_flow, ln_drop
+
+    def over(self, first: int, end: int) -> Exponent | None:
+        """The exponent over rows first to end; None where too few steps of flow show it."""
+        low, high = np.searchsorted(self._row, (first, end))
+        if high - low < LEAST_PAIRS:
+            return None
+        return Exponent(*flow_exponent(self._ln_flow[low:high], self._ln_drop[low:high]))
+
+
+def response_of(summaries: Sequence[HourSummary], hour_s: FloatArray) -> FlowResponse:
+    """The response of a housing at the hours of a series. hour_s : their starts, rising, shape (n,)."""
+    table = Summaries.of(summaries)
+    steps = flow_steps(table)
+    return _in_rows(steps, table.column("hour_s"), hour_s)
+
+
+def _in_rows(steps: FlowSteps, table_s: FloatArray, hour_s: FloatArray) -> FlowResponse:
+    at_s = table_s[steps.hour]
+    row = np.searchsorted(hour_s, at_s)
+    among: BoolArray = np.isin(at_s, hour_s) & (steps.low_pa >= LEAST_PA)
+    order = np.argsort(row[among], kind="stable")
+    return FlowResponse(row[among][order], steps.ln_flow[among][order], steps.ln_drop[among][order])
