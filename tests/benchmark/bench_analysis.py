@@ -51,8 +51,10 @@ from cleanside.ingest.store.hours import Kept
 from tests.support import filling
 from tests.support.serving import DEVICE, STREAM, Api, in_process, summarise_all
 
-COLUMNS = ("restriction_pa", "engine_speed_rad_s", "supply_voltage_v", "ambient_pressure_pa")
-COLUMNS += ("air_temperature_k",)
+COLUMNS = (
+    *("restriction_pa", "engine_speed_rad_s", "supply_voltage_v", "ambient_pressure_pa"),
+    "air_temperature_k",
+)
 BATCH_ROWS = 500
 START_S = 1_740_960_000.0  # 2025-03-03, a Monday
 TERMINAL_PA = 6200.0

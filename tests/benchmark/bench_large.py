@@ -76,7 +76,7 @@ def load(url: str, *, streams: int, each: int, now_us: int) -> None:
                     filling.put(connection, stream_id, numbers, at_us, made(numbers))
         with engine.begin() as connection:
             connection.execute(sa.text("UPDATE hours SET analysed_revision = revision"))
-        if not dialect.is_sqlite(engine):
+        if engine.dialect.name != "sqlite":
             with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
                 connection.execute(sa.text("SET statement_timeout = 0"))
                 connection.execute(sa.text("VACUUM ANALYZE"))
