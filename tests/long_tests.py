@@ -22,6 +22,7 @@ _MERGED = "tests/integration/ingest/keeping/test_merged_blocks.py::"
 _MERGED += "test_inside_one_merged_block_it_is_as_with_rows[sqlite-"
 _ASIDE = "tests/fault/test_spool_aside_room.py::test_"
 _OF_ASIDE = ("a_rewind_that", "new_readings", "a_full_disk", "what_was_carried", "a_file_that_waits")
+_SHARED = "tests/fault/test_ingest_concurrent.py::test_interleaved_and_repeated_batches_of_shared_streams"
 #: beginning of an id -> what covers it in the short run
 LONG: Mapping[str, str] = {
     "tests/fault/test_disk_and_link_dead.py": "feed and spool, each alone, on a disk that fails",
@@ -42,6 +43,7 @@ LONG: Mapping[str, str] = {
     f"{_KILLED}[sqlite-2]": "the same with the first seed",
     f"{_KILLED}[postgres-2]": "the same with the first seed",
     _COPIED: "test_api_same_reading: the same readings over HTTP",
+    **{f"{_SHARED}_are_stored_once[{kind}-rows": "the same in blocks" for kind in ("sqlite", "postgres")},
     _MAILER: "the same with one kill, between the answer and its record",
     **{f"{_SCALES}[train{n}-": "the same with the first lives" for n in (1, 2, 3)},
     **{f"{_IN_BLOCKS}{seed}": "the same with the first seed" for seed in (1, 2, 3)},
