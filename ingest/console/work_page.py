@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 from fastapi import Depends, Query, Request, Response
 from pydantic import ValidationError
 
-from cleanside.gateway.wire import instant_text
+from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.api.routes.element_changes import (
     NewChange,
     delete_element_change,
@@ -46,7 +46,7 @@ from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_
 from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.viewer import viewer_of
-from cleanside.ingest.errors import Refused
+from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -127,6 +127,11 @@ def post_taken_back(request: Request, resources: R, key: WorkWriter, fields: Fie
     """Take a tick back; one that was taken back before stays so."""
     machine, housing, entry_id = (str(fields.get(name, "")) for name in ("machine", "housing", "entry_id"))
     changed_at = str(fields.get("changed_at", ""))
+    try:
+        parse_instant(changed_at)
+    except ValueError:
+        about = {"day": changed_at[:40], "time": ""}
+        raise NotValid(Complaint("changed_at", "not_a_day_and_time", **about)) from None
     try:
         delete_element_change(machine, request, changed_at, resources, key, housing, entry_id or None)
     except Refused as refused:
