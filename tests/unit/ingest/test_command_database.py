@@ -1,4 +1,4 @@
-"""The database of a command: one that nobody named, and what a revocation leaves behind."""
+"""The database of a command: one that was not named, and what a revocation leaves behind."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def test_beside_the_settings_of_a_service_no_other_database_is_made_unnamed(
     assert not (tmp_path / "cleanside").exists()
 
 
-def test_a_new_database_that_nobody_named_is_said_to_be_that(
+def test_a_new_database_that_was_not_named_is_said_to_be_that(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
