@@ -42,7 +42,7 @@ def opened(
     A writing engine under the lock; `newest` makes sure of the schema first.
 
     makes : a missing SQLite file is made, and printed. route : of a running server that does the same; "":
-    there is none. settings_of_service : where this file is, only a database that was named is made.
+    there is none. settings_of_service : where this file is, only a named database is made.
     Raises CalledWrongly.
     """
     new = new_file(chosen.database)

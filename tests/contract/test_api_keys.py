@@ -167,7 +167,7 @@ def test_a_lost_reply_is_asked_for_again_and_the_secret_that_was_never_seen_is_w
     api.clock.advance(61)
     second = rotate(api, handle_of(token), token=token).json()
     assert second["handle"] == lost["handle"]
-    assert (lost["earlier_secret_of"], second["earlier_secret_of"]) == (None, NOW)
+    assert (lost["earlier_secret_made_at"], second["earlier_secret_made_at"]) == (None, NOW)
     assert asked(api, lost["key"]) == (401, "key_unknown")
     assert asked(api, second["key"]) == (200, "")
     api.services.write_down()

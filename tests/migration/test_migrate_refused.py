@@ -24,12 +24,12 @@ def test_a_newer_schema_is_left_alone(tmp_path: Path) -> None:
 
 @pytest.mark.postgres
 def test_of_two_at_once_one_goes_on(postgres: Postgres) -> None:
-    engine = database.writing_engine(postgres.empty())
+    engine = database.writing_engine(postgres.migrated())
     with engine.connect() as other:
         assert turns.is_ours(other, turns.SCHEMA)
         with refused(CalledWrongly, "migration_under_way"):
             database.migrate(engine)
-    database.migrate(engine)
+    assert database.migrate(engine) == (database.newest_revision(), database.newest_revision())
     engine.dispose()
 
 

@@ -414,7 +414,7 @@ class KeyRotated(KeyMade):
 
     replaces: str
     replaced_ends_at: str
-    earlier_secret_of: str | None = Field(
+    earlier_secret_made_at: str | None = Field(
         description=(
             "when this successor was made before, UTC: it was not used, and its earlier secret ended now; "
             "null: it is new"

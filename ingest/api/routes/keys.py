@@ -131,7 +131,7 @@ def post_key_rotation(
     return _made(done.key, token) | {
         "replaces": done.replaces,
         "replaced_ends_at": text(done.ends_us),
-        "earlier_secret_of": text(done.earlier_us),
+        "earlier_secret_made_at": text(done.earlier_us),
     }
 
 
