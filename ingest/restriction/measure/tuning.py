@@ -190,7 +190,7 @@ class Tuning:
         (0.9, 0.6), unit="ln of hours", origin="open bench: a new element begins flat"
     )
     low_step: tuple[float, float, float] = constant(
-        (0.08, 0.2, 0.2), unit="ln", origin="chosen: what is left of an element gets wet and dry by little"
+        (0.08, 0.15, 0.1), unit="ln", origin="chosen: what is left of an element gets wet and dry by little"
     )
     low_rise: float = constant(
         0.3, unit="ln", origin="chosen: what is torn hardly loads; the engine's wander remains"
@@ -203,7 +203,7 @@ class Tuning:
     )
     answer_near: float = constant(0.3, unit="ln", origin="chosen: beyond, another element")
     answer_spread: tuple[float, float] = constant(
-        (0.04, 0.12), unit="1", origin="made fleet (plateau): windows of one element, by speed alone"
+        (0.04, 0.15), unit="1", origin="made fleet (plateau): windows of one element, by speed alone"
     )
     answer_clean: tuple[float, float] = constant(
         (0.12, 0.08), unit="1", origin="made fleet (plateau): new elements over the mean of the record"
@@ -224,9 +224,9 @@ class Tuning:
         0.1, unit="probability", origin="chosen: dust reaches the engine, and a look costs minutes"
     )
     warn: tuple[float, float, float] = constant(
-        (0.25, 0.3, 0.3),
+        (0.25, 0.3, 0.4),
         unit="probability",
-        origin="chosen: dust reaches the engine; by speed light work may be",
+        origin="chosen: dust reaches the engine; without a proxy light work may be",
     )
     paths: int = constant(24, unit="histories", origin="measured: more change no answer")
     worst_path: float = constant(12.0, unit="ln odds", origin="measured: less likely ones change no answer")
