@@ -195,6 +195,22 @@ Came = TypedDict(
 )
 
 
+class MovedTo(TypedDict):
+    """Where a monitor went."""
+
+    machine: str
+    housing: str
+
+
+class NoMonitor(TypedDict):
+    """A housing on which no monitor sits."""
+
+    since: str | None
+    device: str | None
+    moved_to: MovedTo | None
+    by: str | None
+
+
 class HousingState(TypedDict):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
@@ -224,6 +240,7 @@ class HousingState(TypedDict):
     duty_hours_per_day: float
     last_reading_at: str | None
     last_heard_at: str | None
+    no_monitor: NoMonitor | None
     quiet_s: float | None
     quiet_because: str | None
     may_have_worked_hours: float

@@ -333,6 +333,8 @@ SAME = {
     "NextService": "ServiceShown",
     "LaidUp": "LaidUpShown",
     "Planned": "PlannedShown",
+    "MovedTo": "MovedToShown",
+    "NoMonitor": "NoMonitorShown",
     "HousingState": "HousingAnswer",
     "SeriesPoint": "SeriesPoint",
     "HousingSeries": "RestrictionAnswer",
