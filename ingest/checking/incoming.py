@@ -40,6 +40,8 @@ class Incoming:
     #: `content.all_as_sent`
     sent: FloatArray
     hashes: HashArray
+    #: True: the hashes are those of these instants and values alone; False: that has to be looked at
+    hashes_follow: bool
     #: doubts that the readings alone show
     doubts: checks.Doubts
     #: `units_text`, and its id
@@ -85,6 +87,7 @@ def prepare(
         si=si,
         sent=sent,
         hashes=content.content_hashes(batch, sent),
+        hashes_follow=content.hashes_follow(batch),
         doubts=checks.doubts_of_values(batch, si),
         units=units,
         unit_set_id=unit_set_id,
@@ -95,6 +98,15 @@ def prepare(
     if batch.seq is None or incoming.doubts or not len(batch):
         return incoming
     return dataclasses.replace(incoming, ready=encode_chosen(incoming, batch.seq, None, as_blocks=as_blocks))
+
+
+def known_as(incoming: Incoming, hashes: Sequence[int]) -> Incoming:
+    """
+    The same readings under content hashes that were fixed on receipt: what was amended since keeps them, so
+    that a resend of what was sent is a duplicate.
+    """
+    fixed = np.array(hashes, dtype=np.int64)
+    return dataclasses.replace(incoming, hashes=fixed, hashes_follow=False, ready=None)
 
 
 def stream_name(batch: Batch) -> str:
@@ -163,7 +175,7 @@ def encode_chosen(
     if as_blocks:
         values = content.known_as_sent(incoming.batch, incoming.sent)
         chosen_values = {name: column[pick] for name, column in values.items()}
-        sent = stored.AsSent(incoming.units, chosen_values, content.hashes_follow(incoming.batch))
+        sent = stored.AsSent(incoming.units, chosen_values, incoming.hashes_follow)
     return readings.encode(rows, sent, sqlite=incoming.sqlite)
 
 

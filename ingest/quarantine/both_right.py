@@ -10,20 +10,18 @@ Leaves to others: who may do it (`ingest.api.routes`), the rows (`ingest.store.s
 
 from __future__ import annotations
 
-import dataclasses
 import json
 from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-import numpy as np
 import sqlalchemy as sa
 
 from cleanside.gateway import wire
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import Doubt, parse_instant
 from cleanside.ingest.checking.doubts import doubts_about
-from cleanside.ingest.checking.incoming import prepare, store_believed, units_text
+from cleanside.ingest.checking.incoming import known_as, prepare, store_believed, units_text
 from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.quarantine.amend import AmendmentOutcome, Who, begin
 from cleanside.ingest.store import dialect, quarantine, readings, reasons, second_readings, streams
@@ -152,9 +150,7 @@ def _keep(connection: sa.Connection, entries: list[QuarantineRow], device: Devic
     numbers = [0] * len(entries)
     for number, index in enumerate(believed, stream.highest + 1):
         numbers[index] = number
-    # Identity was fixed on receipt: a resend has the same hash of the content as sent.
-    hashes = np.array([entry.content_hash for entry in entries], dtype=np.int64)
-    as_received = dataclasses.replace(incoming, hashes=hashes, ready=None)
+    as_received = known_as(incoming, [entry.content_hash for entry in entries])
     stored = store_believed(connection, stream.id, as_received, numbers, among=None, doubts=doubts)
     _advance(connection, stream, stored)
     places = [StoredBeside(entries[i].id, stream.id, numbers[i], False) for i in believed]

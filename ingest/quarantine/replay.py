@@ -14,13 +14,12 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Any
 
-import numpy as np
 import sqlalchemy as sa
 
 from cleanside.gateway import wire
 from cleanside.ingest.checking.checks import Doubts
 from cleanside.ingest.checking.doubts import doubts_about, recheck_us
-from cleanside.ingest.checking.incoming import prepare, store_believed, units_text
+from cleanside.ingest.checking.incoming import known_as, prepare, store_believed, units_text
 from cleanside.ingest.checking.neighbours import look_again
 from cleanside.ingest.checking.placed import TIME_IS_RIGHT
 from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON
@@ -93,12 +92,8 @@ def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us:
     numbers = [entry.seq for entry in entries]
     judged = [index for index, entry in enumerate(entries) if TIME_IS_RIGHT not in _document(entry)]
     look_again(connection, stream, incoming, numbers, judged, doubts)
-    # Identity was fixed on receipt: an amended reading keeps the hash of what was sent.
     as_received = dataclasses.replace(
-        incoming,
-        hashes=np.array([entry.content_hash for entry in entries], dtype=np.int64),
-        received_us=first.received_us,
-        ready=None,
+        known_as(incoming, [entry.content_hash for entry in entries]), received_us=first.received_us
     )
     stored = store_believed(connection, stream.id, as_received, numbers, among=None, doubts=doubts)
     doubted = [

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import numpy as np
 import pytest
 import sqlalchemy as sa
 
@@ -291,6 +292,7 @@ def assert_balances(url: str, stored: int) -> None:
 
 def test_a_database_file_at_its_limit_is_said(sqlite_database_url: str) -> None:
     """SQLITE_FULL itself, by a bound on the pages of the file."""
+    values = np.random.default_rng(1).uniform(2.0, 6.0, 100).tolist()  # so many digits that few batches fit
     with in_process(sqlite_database_url) as api:
         api.register()
 
@@ -298,13 +300,13 @@ def test_a_database_file_at_its_limit_is_said(sqlite_database_url: str) -> None:
             now = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
             connection.exec_driver_sql(f"PRAGMA max_page_count={now + more_pages}")
 
-        api.resources.writer.call(partial(bound, more_pages=2))
+        api.resources.writer.call(partial(bound, more_pages=0))
         first = 1
-        while (said := api.post("/v1/readings", batch(first, [3.0] * 500), key="device")).status_code == 200:
-            first += 500
+        while (said := api.post("/v1/readings", batch(first, values), key="device")).status_code == 200:
+            first += 100
         assert (said.status_code, said.json()["code"]) == (503, "store_full")
         api.resources.writer.call(partial(bound, more_pages=100_000))
-        assert api.send(batch(first, [3.0] * 500))["stored"] == 500
+        assert api.send(batch(first, values))["stored"] == 100
         assert api.account()["balances"]
 
 

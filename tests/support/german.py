@@ -54,7 +54,7 @@ class _Sentences(HTMLParser):
 
 def is_in_english(text: str) -> bool:
     """True where at least two of the words, or one of a few, are of English sentences alone."""
-    words = re.findall(r"[a-z']+", text.casefold())
+    words = re.findall(r"(?<![\w'])[a-z']+(?![\w'])", text.casefold())  # no piece of a key's handle
     many = sum(word in _ENGLISH for word in words)
     return many >= 2 or (many == 1 and len(words) <= 5)
 

@@ -2,7 +2,8 @@
 A relay between server and PostgreSQL for tests: it can lose the connection exactly in COMMIT, or stand still.
 
 Promises: what it relays it relays byte for byte, over the same kind of socket. Only a transaction that brings
-readings (a binary COPY) is cut, so that the test says which one. Leaves to others: what is then promised.
+readings (a binary COPY, or a block) is cut, so that the test says which one. Leaves to others: what is then
+promised.
 """
 
 from __future__ import annotations
@@ -81,7 +82,7 @@ class Relay:
         with suppress(OSError):
             while data := client.recv(2**16):
                 self._gate.wait()
-                brings_readings |= b"PGCOPY" in data
+                brings_readings |= b"PGCOPY" in data or b"INSERT INTO blocks" in data
                 if b"COMMIT" in data:
                     if self.fate and brings_readings:
                         self._lose(client, server, data)

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from cleanside.gateway import wire
-from cleanside.ingest.checking.incoming import encode_chosen, prepare, units_text
+from cleanside.ingest.checking.incoming import encode_chosen, known_as, prepare, units_text
 from cleanside.ingest.store.block_content import unpack
 from cleanside.ingest.store.stored_blocks import EncodedBlocks
 
@@ -53,3 +53,14 @@ def test_the_content_hashes_of_a_batch_come_back_from_its_block(more: dict[str, 
         wanted = incoming.hashes if chosen is None else incoming.hashes[chosen]
         assert back.hashes.tolist() == wanted.tolist()
     assert (run.content.hash_stored is None) == follow  # of the whole batch
+
+
+def test_hashes_that_were_fixed_on_receipt_come_back_though_the_content_was_amended() -> None:
+    """Else a resend of what was sent would be another reading."""
+    batch = wire.decode(json.dumps(BATCH | COLUMNS).encode())
+    incoming = prepare(batch, owner_id=1, units=units_text(batch), unit_set_id=1, received_us=1, sqlite=True)
+    amended = known_as(incoming, [11, 12, 13])
+    form = encode_chosen(amended, [1, 2, 3], None, as_blocks=True).encoded.form
+    assert isinstance(form, EncodedBlocks)
+    [run] = form.runs
+    assert run._replace(content=unpack(form.rows[0][-1])).hashes.tolist() == [11, 12, 13]
