@@ -357,9 +357,13 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--batches", type=int, default=400, help="batches in all; 8 clients share them")
     parser.add_argument("--rows", type=int, default=BATCH_ROWS, help="readings a batch")
     parser.add_argument("--processes", type=int, default=1, help="server processes, PostgreSQL only")
-    parser.add_argument("--against", choices=("floor", "plain"), default="floor", help="plain: SQLite only")
+    parser.add_argument(
+        "--against", choices=("floor", "plain"), default="floor", help="plain: with --layout readings"
+    )
     parser.add_argument("--json", type=Path, help="write the result here too")
     given = parser.parse_args(arguments)
+    if given.against == "plain" and (given.backend, given.layout) != ("sqlite", "readings"):
+        parser.error("the plain stack takes readings into SQLite alone; give: sqlite --layout readings")
     load = Load(given.batches, given.rows, given.layout)
     size = len(load.bodies[0][1]) / given.rows
     print(f"{load.total} readings in {given.batches} batches, {CLIENTS} clients, {size:.1f} bytes a reading")
