@@ -320,13 +320,20 @@ def _label(settings: Settings, parsed: argparse.Namespace) -> int:
 
 
 def _install_service(settings: Settings, parsed: argparse.Namespace) -> int:
-    from cleanside.gateway.commands.service import UNIT_FOLDER, install, require_visible, unit_text
+    from cleanside.gateway.commands.service import UNIT_FOLDER, install, unit_text
+    from cleanside.gateway.unit_places import require_visible
 
     def agree(question: str) -> bool:
         return parsed.yes or input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
 
     folder = Path(parsed.folder) if parsed.folder else UNIT_FOLDER
     command = Path(shutil.which("cleanside-gateway") or sys.argv[0]).absolute()
-    require_visible(command, folder, say=_tell)
+    require_visible(
+        command,
+        "cleanside.gateway",
+        is_used=folder == UNIT_FOLDER,
+        refusal=lambda part: CalledWrongly("command_hidden", part=part),
+        say=_tell,
+    )
     done = install(folder, unit_text(command), agree=agree, say=print, device=settings.device)
     return EXIT_OK if done else EXIT_FAILED

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Final
 
 from cleanside.gateway.errors import CalledWrongly, why
-from cleanside.gateway.unit_places import hidden_part, parts_of
 
 UNIT_NAME: Final = "cleanside-gateway@.service"
 UNIT_FOLDER: Final = Path("/etc/systemd/system")  # for units of the administrator (systemd.unit(5))
@@ -24,17 +23,6 @@ def unit_text(command: Path) -> str:
     """The unit of this package, starting the command at this path."""
     shipped = files("cleanside.gateway").joinpath(UNIT_NAME).read_text(encoding="utf-8")
     return shipped.replace(_STARTS, f"ExecStart={command} ")
-
-
-def require_visible(command: Path, folder: Path, *, say: Callable[[str], None]) -> None:
-    """Raise CalledWrongly where systemd would not see the command; for another folder only say so."""
-    package = Path(str(files("cleanside.gateway")))
-    if (part := hidden_part(parts_of(command, package))) is None:
-        return
-    error = CalledWrongly("command_hidden", part=part)
-    if folder == UNIT_FOLDER:
-        raise error
-    say(str(error))
 
 
 def install(

@@ -9,7 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from cleanside.gateway.unit_places import hidden_part, parts_of
+from cleanside.gateway.unit_places import require_visible
 from cleanside.ingest.errors import CalledWrongly, why
 
 UNIT_NAME = "cleanside-ingest.service"
@@ -40,7 +40,13 @@ def add(commands: Any) -> None:
 def run_install(given: argparse.Namespace) -> int:
     """Show, ask, write. Exit code 1 if it was not agreed to."""
     command = _own_command()
-    _require_visible(command, given.folder)
+    require_visible(
+        command,
+        "cleanside.ingest",
+        is_used=given.folder == UNIT_FOLDER,
+        refusal=lambda part: CalledWrongly("command_hidden", part=part),
+        say=_say,
+    )
     path, text = given.folder / UNIT_NAME, unit_text(command)
     if path.exists() and path.read_text(encoding="utf-8") == text:
         print(f"{path} is there already, as it should be")
@@ -60,15 +66,8 @@ def unit_text(command: Path) -> str:
     return shipped.replace(_STARTS, f"ExecStart={command} ")
 
 
-def _require_visible(command: Path, folder: Path) -> None:
-    """Raise CalledWrongly where systemd would not see the command; for another folder only say so."""
-    package = Path(str(files("cleanside.ingest")))
-    if (part := hidden_part(parts_of(command, package))) is None:
-        return
-    error = CalledWrongly("command_hidden", part=part)
-    if folder == UNIT_FOLDER:
-        raise error
-    print(error, file=sys.stderr)
+def _say(words: str) -> None:
+    print(words, file=sys.stderr)
 
 
 def _own_command() -> Path:
