@@ -105,7 +105,7 @@ def _form(resources: R, key: Key, refused: MistypedForm | None) -> dict[str, Any
 
 
 @router.get("/monitors/{device}")
-def getmonitor_page(
+def get_monitor_page(
     device: PathName, request: Request, resources: R, key: Reader, done: Annotated[bool, Query()] = False
 ) -> Response:
     """One monitor: where it sat, what its gateway reported, and what can be done. done : it was, just now."""
