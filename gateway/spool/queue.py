@@ -506,9 +506,8 @@ class Spool:
         here = as_far_as_carried(connection, row)
         through = max(row.acknowledged_through, here.appended_through)
         self._append_again(connection, row, row.acknowledged_through + 1, through)
-        state = (
-            "closed" if through == row.appended_through else row.state
-        )  # the rest has yet to be carried back
+        is_whole = through == row.appended_through  # else the rest has yet to be carried back
+        state = "closed" if is_whole else row.state
         connection.execute(
             "UPDATE streams SET state = ?, acknowledged_through = ? WHERE number = ?",
             (state, through, row.number),

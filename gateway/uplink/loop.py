@@ -513,10 +513,8 @@ class Uplink:
     def _use(self, anchor: Anchor) -> None:
         try:
             is_new = self._spool.anchor(anchor)
-        except (
-            SpoolFull,
-            SpoolUnavailable,
-        ) as error:  # go on: another answer tells the time again
+        except (SpoolFull, SpoolUnavailable) as error:
+            # Go on: another answer tells the time again.
             self._log("gateway.spool_failed", level=logging.ERROR, reason=error)
             return
         self._before = anchor

@@ -79,9 +79,7 @@ def confirmations_of(connection: sa.Connection, housing_id: int) -> list[Confirm
 
 def take_confirmation_back(connection: sa.Connection, housing_id: int, at_us: int, who: str) -> bool:
     """Remove what somebody confirmed at an instant. False: nothing."""
-    of = (confirmations.c.housing_id == housing_id) & (confirmations.c.at_us == at_us)
-    statement = sa.delete(confirmations).where(of, confirmations.c.who == who)
-    return connection.execute(statement).rowcount > 0
+    return _take_back(connection, confirmations, housing_id, at_us, who)
 
 
 def put_comparison(connection: sa.Connection, housing_id: int, given: HandComparison) -> None:
@@ -91,9 +89,12 @@ def put_comparison(connection: sa.Connection, housing_id: int, given: HandCompar
 
 def take_comparison_back(connection: sa.Connection, housing_id: int, at_us: int, who: str) -> bool:
     """Remove what somebody compared at an instant. False: nothing."""
-    of = (hand_comparisons.c.housing_id == housing_id) & (hand_comparisons.c.at_us == at_us)
-    statement = sa.delete(hand_comparisons).where(of, hand_comparisons.c.who == who)
-    return connection.execute(statement).rowcount > 0
+    return _take_back(connection, hand_comparisons, housing_id, at_us, who)
+
+
+def _take_back(connection: sa.Connection, table: sa.Table, housing_id: int, at_us: int, who: str) -> bool:
+    of = (table.c.housing_id == housing_id) & (table.c.at_us == at_us)
+    return connection.execute(sa.delete(table).where(of, table.c.who == who)).rowcount > 0
 
 
 def comparisons_since(connection: sa.Connection, housing_id: int, since_us: int) -> list[HandComparison]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
@@ -41,35 +41,33 @@ def sites_text(sites: Collection[str]) -> str:
 
 def open_of(connection: sa.Connection, owner_id: int) -> list[OrderRow]:
     """The open orders of an owner, by day and part."""
-    query = sa.select(*(part_orders.c[f] for f in OrderRow._fields))
-    query = query.where(part_orders.c.owner_id == owner_id, _OPEN)
-    ordered = query.order_by(part_orders.c.order_by, part_orders.c.part, part_orders.c.id)
+    ordered = _orders(owner_id, _OPEN).order_by(part_orders.c.order_by, part_orders.c.part, part_orders.c.id)
     return [OrderRow(*row) for row in connection.execute(ordered)]
 
 
 def closed_of(connection: sa.Connection, owner_id: int, since_us: int) -> list[OrderRow]:
     """The orders of an owner that ended since an instant in a way that is known, newest first."""
-    query = sa.select(*(part_orders.c[f] for f in OrderRow._fields))
-    query = query.where(part_orders.c.owner_id == owner_id, part_orders.c.ended_us >= since_us)
-    query = query.where(part_orders.c.ended_as.is_not(None))
+    query = _orders(owner_id, part_orders.c.ended_us >= since_us, part_orders.c.ended_as.is_not(None))
     ordered = query.order_by(part_orders.c.ended_us.desc(), part_orders.c.id.desc())
     return [OrderRow(*row) for row in connection.execute(ordered)]
 
 
 def by_entry(connection: sa.Connection, owner_id: int, entry_id: str) -> OrderRow | None:
     """The order that a person entered under an id."""
-    query = sa.select(*(part_orders.c[f] for f in OrderRow._fields))
-    query = query.where(part_orders.c.owner_id == owner_id, part_orders.c.entry_id == entry_id)
-    row = connection.execute(query).first()
+    row = connection.execute(_orders(owner_id, part_orders.c.entry_id == entry_id)).first()
     return None if row is None else OrderRow(*row)
 
 
 def find(connection: sa.Connection, owner_id: int, order_id: int, sites: Collection[str]) -> OrderRow | None:
     """An order of an owner for machines at these sites, open or not. sites empty: of all."""
-    query = sa.select(*(part_orders.c[f] for f in OrderRow._fields))
-    query = query.where(part_orders.c.owner_id == owner_id, part_orders.c.id == order_id)
-    row = connection.execute(query).first()
+    row = connection.execute(_orders(owner_id, part_orders.c.id == order_id)).first()
     return None if row is None or not is_of(OrderRow(*row), sites) else OrderRow(*row)
+
+
+def _orders(owner_id: int, *which: sa.ColumnElement[bool]) -> sa.Select[Any]:
+    """The columns of `OrderRow` of an owner's orders."""
+    query = sa.select(*(part_orders.c[f] for f in OrderRow._fields))
+    return query.where(part_orders.c.owner_id == owner_id, *which)
 
 
 def is_of(order: OrderRow, sites: Collection[str]) -> bool:

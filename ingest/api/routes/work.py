@@ -293,17 +293,23 @@ def _need(part: str, candidate: Candidate, days: ListDays, *, taken: bool, on: d
 # ---------------------------------------------------------------- how it is shown
 
 
+def _place_document(view: View) -> dict[str, Any]:
+    return {
+        "machine": view.housing.machine,
+        "display_name": view.housing.display_name,
+        "housing": view.housing.name,
+        "site": view.papers.machine.site,
+    }
+
+
 def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Job) -> dict[str, Any]:
     view, found = seen.view, seen.view.assessment
     of_machine, of_housing = view.papers.machine, view.papers.housing
     prices = acceptance.prices_of(connection, view.housing.id)
     return {
         "day": job.day.isoformat(),
-        "machine": view.housing.machine,
-        "display_name": view.housing.display_name,
-        "housing": view.housing.name,
+        **_place_document(view),
         "kind": view.housing.kind or None,
-        "site": of_machine.site,
         "crew": of_machine.crew,
         "state": found.state,
         "reason": job.reason,
@@ -340,10 +346,7 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Jo
 
 def _later_document(view: View, later: Later) -> dict[str, Any]:
     return {
-        "machine": view.housing.machine,
-        "display_name": view.housing.display_name,
-        "housing": view.housing.name,
-        "site": view.papers.machine.site,
+        **_place_document(view),
         "state": view.assessment.state,
         "due_at": dates_of(view.assessment.due_s),
         "reason": later.reason,
@@ -375,10 +378,7 @@ def _done(
 
 def _done_document(view: View, entry: WeighedEntry) -> dict[str, Any]:
     return {
-        "machine": view.housing.machine,
-        "display_name": view.housing.display_name,
-        "housing": view.housing.name,
-        "site": view.papers.machine.site,
+        **_place_document(view),
         "entry_id": entry.entry.name,
         "changed_at": text_s(entry.entry.at_s),
         "what": entry.entry.what,
