@@ -88,15 +88,10 @@ class Announcements:
         return bool(said or self.entry_id is not None or self.account)
 
 
-def announce(resources: Resources, views: Views, write: Write | None = None) -> int:
-    """
-    Write the news of all owners with webhooks. Returns how many events.
-
-    write : None, no other process announces.
-    """
+def announce(resources: Resources, views: Views, write: Write) -> int:
+    """Write the news of all owners with webhooks. Returns how many events."""
     with resources.reading() as connection:
         owners = sorted({webhook.owner_id for webhook in outbox.wanted(connection)})
-    write = write or resources.writer.call
     return sum(_announce_to(owner_id, resources, views, write) for owner_id in owners)
 
 

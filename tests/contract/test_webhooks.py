@@ -471,7 +471,7 @@ def test_a_webhook_that_is_always_due_holds_up_no_other(
 def test_news_that_a_process_saw_before_it_lost_its_turn_are_left_to_another(api: Api) -> None:
     """It hung (SIGSTOP) between its look and its record."""
     register(api, "https://shop.example/")
-    announce(api.resources, views_of(api))
+    announce(api.resources, views_of(api), api.resources.writer.call)
     hold(api, 1)
     lease = Lease(api.resources, webhooks.ANNOUNCING_LEASE, 60_000_000)
     assert lease.take()
@@ -480,7 +480,7 @@ def test_news_that_a_process_saw_before_it_lost_its_turn_are_left_to_another(api
         late_us = api.clock() + 61_000_000
         take = partial(leases.take, name=lease.name, holder="other", now_us=late_us, until_us=late_us)
         assert api.resources.writer.call(take)
-        assert announce(api.resources, views_of(api)) > 0
+        assert announce(api.resources, views_of(api), api.resources.writer.call) > 0
         return views_of(api)(connection, owner_id)
 
     with pytest.raises(TryAgain):
@@ -499,7 +499,7 @@ class Told:
     seen: int = 0
 
     def types(self) -> list[str]:
-        announce(self.api.resources, views_of(self.api))
+        announce(self.api.resources, views_of(self.api), self.api.resources.writer.call)
         found = deliveries(self.api)
         new, self.seen = found[self.seen :], len(found)
         return [entry["type"] for entry in new]
@@ -528,12 +528,12 @@ def test_a_change_of_state_is_announced_once(told: Told) -> None:
 def test_what_is_told_is_as_the_description_says(api: Api) -> None:
     """Judged by the library jsonschema. What it does not reach is in the test of the description."""
     register(api, "https://shop.example/", list(TYPES))
-    announce(api.resources, views_of(api))
+    announce(api.resources, views_of(api), api.resources.writer.call)
     api.send(loading(hours=80, last_kpa=5.0))
     api.analyse()
     hold(api, 80 * 60 + 1)
     for _ in range(2):
-        announce(api.resources, views_of(api))
+        announce(api.resources, views_of(api), api.resources.writer.call)
         api.clock.advance(20 * DAY_S)
     described = api.get("/openapi.json", key=None).json()
     found = deliveries(api)
@@ -600,7 +600,7 @@ def test_an_account_out_of_balance_is_announced_and_again_when_it_balances(told:
     told.api.clock.advance(DAY_S)
     for _ in range(2):
         count_account(told.api)
-        announce(told.api.resources, views_of(told.api))
+        announce(told.api.resources, views_of(told.api), told.api.resources.writer.call)
     with told.api.resources.reading() as connection:
         types = connection.scalars(sa.text("SELECT type FROM events")).all()
     assert types.count("cleanside.account.balances_again") == 1
@@ -614,7 +614,7 @@ def test_owners_who_want_to_know_nothing_cost_nothing(api: Api) -> None:
         asked.append(owner_id)
         return []
 
-    assert announce(api.resources, views) == 0
+    assert announce(api.resources, views, api.resources.writer.call) == 0
     assert asked == []
 
 
@@ -636,7 +636,7 @@ def test_an_owner_whose_housings_cannot_be_looked_at_holds_up_nobody(api: Api, r
     def broken(_connection: sa.Connection, _owner_id: int) -> list[Any]:
         raise ZeroDivisionError("a fault of the analysis")
 
-    assert announce(api.resources, broken) == 0
+    assert announce(api.resources, broken, api.resources.writer.call) == 0
     courier = Courier(api.resources, broken, pause_s=0.01)
     courier.start()
     try:
@@ -654,7 +654,7 @@ def test_losses_that_a_gateway_declares_are_announced_once(api: Api) -> None:
         event = {"at_seq": 1, "event": name, "count": 600}
         body = {"device": DEVICE, "events": [{"content": event}]}
         assert api.post("/v1/declared-events", body, key="device").status_code == 200
-        return announce(api.resources, views_of(api))
+        return announce(api.resources, views_of(api), api.resources.writer.call)
 
     register(api, "https://shop.example/hook", [LOSS_DECLARED])
     assert declare("spool_replaced") == 0  # telling begins with what there is
