@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Locator, Page, expect
 
 from tests.browser.chromium import WITHIN_MS, faults_of
 from tests.browser.phones import end_session, phone, session_of
@@ -149,12 +149,8 @@ def test_two_tabs_send_each_entry_once(shop: Shop, context: BrowserContext) -> N
     assert answered.count("POST") == 4
 
 
-def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
-    shop: Shop, context: BrowserContext
-) -> None:
-    page = opened(context)
-    shop.link.cut()
-    enter_limit_again(page, "6,3")
+def refused_with_another_behind(shop: Shop, page: Page) -> Locator:
+    """Enter one behind the first, and let the link come back. Returns the row of the first, which failed."""
     enter(page, "after the refused one")
     expect(page.locator("[data-count]")).to_have_text("2 entries on this phone, not yet at the shop")
     shop.link.restore()
@@ -162,6 +158,16 @@ def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
     row = page.locator("[data-entries] > li")
     expect(row).to_have_count(1)
     expect(row).to_have_class("failed")
+    return row
+
+
+def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
+    shop: Shop, context: BrowserContext
+) -> None:
+    page = opened(context)
+    shop.link.cut()
+    enter_limit_again(page, "6,3")
+    row = refused_with_another_behind(shop, page)
     expect(row.locator("[data-said]")).to_contain_text("It is not the limit that is entered")
     assert notes(shop) == ["after the refused one"]
     assert faults_of(page) == []
@@ -207,13 +213,7 @@ def test_a_refused_entry_is_filled_in_again_and_corrected_it_is_the_same_entry(
     page = opened(context)
     shop.link.cut()
     enter_meter(page, "8,120")
-    enter(page, "after the refused one")
-    expect(page.locator("[data-count]")).to_have_text("2 entries on this phone, not yet at the shop")
-    shop.link.restore()
-    link_is_back(page)
-    row = page.locator("[data-entries] > li")
-    expect(row).to_have_count(1)
-    expect(row).to_have_class("failed")
+    row = refused_with_another_behind(shop, page)
     assert (meters(shop), notes(shop)) == ([], ["after the refused one"])
     ids = "document.querySelector('[data-correct]').hash"
     refused_id = page.evaluate(ids).removeprefix("#correct-")

@@ -66,16 +66,7 @@ def server_over(url: str, sink: MailSink, *, lost: bool = False) -> Iterator[Ser
     who_want_messages(url)
     if lost:
         declare_loss(url)
-    flags: tuple[str, ...] = (
-        "--smtp-host",
-        "127.0.0.1",
-        "--smtp-port",
-        str(sink.port),
-        "--smtp-security",
-        "none",
-    )
-    flags += ("--smtp-sender", "filters@kargrund.example", "--public-address", "https://filters.example")
-    server = ServerProcess(url, tokens, *flags)
+    server = ServerProcess(url, tokens, *sink.flags)
     try:
         server.start()
         yield server

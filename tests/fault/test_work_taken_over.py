@@ -115,16 +115,7 @@ def test_messages_are_taken_over_under_the_same_message_id(
         tokens = make_keys(url, DEVICES)
         who_want_messages(url)
         declare_loss(url)
-        flags: tuple[str, ...] = (
-            "--smtp-host",
-            "127.0.0.1",
-            "--smtp-port",
-            str(sink.port),
-            "--smtp-security",
-            "none",
-        )
-        flags += ("--smtp-sender", "filters@kargrund.example", "--public-address", "https://filters.example")
-        flags += ("--webhook-key-file", str(tmp_path / "keys"))
+        flags = (*sink.flags, "--webhook-key-file", str(tmp_path / "keys"))
         sink.may_answer.clear()
         with server_and_app(url, tokens, *flags) as (server, api):
             sink.wait_for(len(PEOPLE))  # under way, one to each

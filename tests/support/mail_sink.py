@@ -74,6 +74,14 @@ class MailSink:
         self._thread = threading.Thread(target=self._loop.run_forever, daemon=True)
         self.port = 0
 
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """What a server is started with, so that it sends here."""
+        return (
+            *("--smtp-host", "127.0.0.1", "--smtp-port", str(self.port), "--smtp-security", "none"),
+            *("--smtp-sender", "filters@kargrund.example", "--public-address", "https://filters.example"),
+        )
+
     def __enter__(self) -> MailSink:
         self._thread.start()
         listening = self._loop.create_server(self._new_session, "127.0.0.1", 0)
