@@ -25,6 +25,7 @@ from cleanside.ingest.messages.matters import MATTER_KINDS
 from cleanside.ingest.messages.noticing import Noticer
 from cleanside.ingest.settings import Settings, load
 from cleanside.ingest.store import backup_record, key_file, message_choices, messages, people
+from cleanside.ingest.store.messages import Message
 from cleanside.ingest.store.models import streams
 from tests.contract.test_api_fleet import register_worked
 from tests.support.mail_sink import LOST, Mail, MailSink
@@ -107,16 +108,20 @@ def over_limit(api: Api) -> None:
     register_worked(api, 60, rise_kpa=0.08)
 
 
-def states(api: Api) -> list[tuple[str, int, str | None]]:
+def kept(api: Api) -> list[Message]:
+    """The messages of the database, oldest first."""
     with api.resources.reading() as connection:
         owner = people.every(connection)[0].owner_id
-        found = messages.list_of(connection, owner)
-    return [(one.state, one.tries, one.reason) for one in reversed(found)]
+        return messages.list_of(connection, owner)[::-1]
+
+
+def states(api: Api) -> list[tuple[str, int, str | None]]:
+    return [(one.state, one.tries, one.reason) for one in kept(api)]
 
 
 def advance_to_next_try(api: Api, seconds: float = 3_600) -> None:
-    """Once a failure is written down, let the wait pass."""
-    wait_until(lambda: any(s == "waiting" and reason for s, _, reason in states(api)))
+    """Once the failure is written down, which puts the next try off, let the wait pass."""
+    wait_until(lambda: any(one.next_us > api.clock.now_us for one in kept(api)))
     api.clock.advance(seconds)
 
 
