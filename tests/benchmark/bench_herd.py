@@ -3,11 +3,13 @@ A thundering herd: gateways with a backlog of hours all find their link again wi
 
     python -m tests.benchmark.bench_herd [sqlite|postgres] [--gateways 2000] [--hours 8] [--interval-s 10]
 
-Real spool files and the real uplink, many in one process (`tests.benchmark.herd_gateways`), real servers,
+Real spool files and the real uplink, many in a process (`tests.benchmark.herd_gateways`), real servers,
 durable commits (fsync on), a key, a machine and a housing for each. Beside them `--live` other machines post
 one reading a second each, as they do all day; how long each of those takes to its durable answer, with every
 refusal and its Retry-After, is what their p99 says. Afterwards every reading is counted, every account must
 balance, and the server's largest memory is reported. Exits non-zero where a reading is missing.
+Gateways and servers share one machine here and not elsewhere, so the processor time of both is reported: a
+server by itself drains the herd in no less than its own.
 
 Data: the recording "gravel shift" of bench_ingest, another stretch of it for each gateway.
 """
@@ -17,10 +19,12 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import os
 import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -28,6 +32,7 @@ from typing import Any
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.owners import access
 from cleanside.ingest.store import account, database, fleet, keys
+from tests.benchmark.bench_ingest import SEED
 from tests.support.databases import Postgres, migrate, opened
 from tests.support.held import stored_count
 from tests.support.serving import ServerProcess, make_keys
@@ -118,25 +123,17 @@ def run(url: str, folder: Path, given: argparse.Namespace) -> dict[str, Any]:
     try:
         for server in servers:
             server.start()
-        plan = {
-            "readings": rows,
-            "interval_s": given.interval_s,
-            "start_us": time.time_ns() // 1000 - int(given.hours * 3600e6),
-            "reconnect_s": given.reconnect_s,
-            "within_s": given.within_s,
-            "servers": [server.url for server in servers],
-            "gateways": [
-                {"device": n, "spool": str(folder / f"{n}.spool"), "token": tokens[n]} for n in names
-            ],
-        }
-        (folder / "plan.json").write_text(json.dumps(plan))
+        plans = _plans(folder, given, tokens, names, [server.url for server in servers])
         began_s = time.perf_counter()
-        _gateways("fill", folder).communicate()
+        for process in [_gateways("fill", plan) for plan in plans]:
+            process.communicate()
         print(f"{len(names)} spools of {rows} readings in {time.perf_counter() - began_s:.0f} s", flush=True)
+        before_s = sum(_processor_s(server.pid) for server in servers)
         found, took, herd_s = asyncio.run(
-            _herd(folder, servers, [(n, tokens[n]) for n in live_names], given.alone_s)
+            _herd(plans, servers, [(n, tokens[n]) for n in live_names], given.alone_s)
         )
         memory_mb = [_largest_mb(server.pid) for server in servers]
+        servers_s = sum(_processor_s(server.pid) for server in servers) - before_s
         codes = [server.stop() for server in servers]
     finally:
         for server in servers:
@@ -145,12 +142,13 @@ def run(url: str, folder: Path, given: argparse.Namespace) -> dict[str, Any]:
     beside = [s for began, s in took if herd_s[0] <= began <= herd_s[1]]
     return {
         "readings": rows * len(names),
-        "drained_s": found["all_s"],
-        "gateways_done": found["done"],
-        "left_waiting": found["waiting"],
+        "drained_s": max(one["all_s"] for one in found),
+        "processor_s": {"servers": servers_s, "gateways": sum(one["processor_s"] for one in found)},
+        "gateways_done": sum(one["done"] for one in found),
+        "left_waiting": sum(one["waiting"] for one in found),
         "missing": rows * len(names) + len(took) - stored_count(url),
         "out_of_balance": _out_of_balance(url),
-        "answers": found["seen"],
+        "answers": dict(sum((Counter(one["seen"]) for one in found), Counter[str]())),
         "live_alone_ms": _quantiles(alone),
         "live_beside_ms": _quantiles(beside),
         "live_readings": len(took),
@@ -159,14 +157,37 @@ def run(url: str, folder: Path, given: argparse.Namespace) -> dict[str, Any]:
     }
 
 
+def _plans(
+    folder: Path, given: argparse.Namespace, tokens: dict[str, str], names: Sequence[str], urls: Sequence[str]
+) -> list[Path]:
+    """What each process of gateways is to do, one file a process."""
+    common = {
+        "readings": int(given.hours * 3600 / given.interval_s),
+        "interval_s": given.interval_s,
+        "start_us": time.time_ns() // 1000 - int(given.hours * 3600e6),
+        "reconnect_s": given.reconnect_s,
+        "within_s": given.within_s,
+        "servers": list(urls),
+    }
+    gateways = [{"device": n, "spool": str(folder / f"{n}.spool"), "token": tokens[n]} for n in names]
+    plans = []
+    for number in range(given.gateway_processes):
+        plans.append(folder / f"plan-{number}.json")
+        mine = gateways[number :: given.gateway_processes]
+        plans[-1].write_text(json.dumps(common | {"gateways": mine, "seed": SEED + number}))
+    return plans
+
+
 async def _herd(
-    folder: Path, servers: Sequence[ServerProcess], posters: Sequence[tuple[str, str]], alone_s: float
-) -> tuple[dict[str, Any], list[tuple[float, float]], tuple[float, float]]:
-    """The answer of the gateways, the live readings, and from when to when the herd was there."""
-    process = await asyncio.to_thread(_gateways, "send", folder)
-    assert process.stdin is not None
-    assert process.stdout is not None
-    await asyncio.to_thread(process.stdout.readline)  # ready
+    plans: Sequence[Path],
+    servers: Sequence[ServerProcess],
+    posters: Sequence[tuple[str, str]],
+    alone_s: float,
+) -> tuple[list[dict[str, Any]], list[tuple[float, float]], tuple[float, float]]:
+    """The answers of the gateways, the live readings, and from when to when the herd was there."""
+    processes = [_gateways("send", plan) for plan in plans]
+    for process in processes:
+        await asyncio.to_thread(_line_of, process)  # ready
     ends = asyncio.Event()
     tasks = [
         asyncio.create_task(live(servers[n % len(servers)].port, device, token, n, ends))
@@ -174,19 +195,33 @@ async def _herd(
     ]
     await asyncio.sleep(alone_s)
     began_s = time.monotonic()
-    process.stdin.write("go\n")
-    process.stdin.flush()
-    found = json.loads(await asyncio.to_thread(process.stdout.readline))
+    for process in processes:
+        assert process.stdin is not None
+        process.stdin.write("go\n")
+        process.stdin.flush()
+    found = [json.loads(await asyncio.to_thread(_line_of, process)) for process in processes]
     herd_s = (began_s, time.monotonic())
-    await asyncio.to_thread(process.communicate)
+    for process in processes:
+        await asyncio.to_thread(process.communicate)
     ends.set()
     took = [entry for part in await asyncio.gather(*tasks) for entry in part]
     return found, took, herd_s
 
 
-def _gateways(what: str, folder: Path) -> subprocess.Popen[str]:
-    command = [sys.executable, "-m", "tests.benchmark.herd_gateways", what, str(folder / "plan.json")]
+def _gateways(what: str, plan: Path) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", "tests.benchmark.herd_gateways", what, str(plan)]
     return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+
+
+def _line_of(process: subprocess.Popen[str]) -> str:
+    assert process.stdout is not None
+    return process.stdout.readline()
+
+
+def _processor_s(pid: int) -> float:
+    """Processor time that a process has used [s] (Linux, proc(5): utime and stime)."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def _largest_mb(pid: int) -> float:
@@ -222,6 +257,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--live", type=int, default=20, help="other machines that post a reading a second")
     parser.add_argument("--alone-s", type=float, default=3.0, help="the live ones alone, before the herd [s]")
     parser.add_argument("--servers", type=int, default=1, help="server processes, PostgreSQL only")
+    parser.add_argument("--gateway-processes", type=int, default=8, help="that share the gateways")
     given = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
