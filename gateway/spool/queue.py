@@ -13,13 +13,12 @@ batch (4x faster in bulk, but one reading a commit is the common case, and the f
 
 from __future__ import annotations
 
-import json
 import logging
 import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict
-from functools import partial, wraps
+from functools import wraps
 from itertools import groupby
 from pathlib import Path
 from typing import Any, Concatenate, Final, ParamSpec, TypeVar
@@ -30,16 +29,13 @@ from cleanside.gateway.errors import CalledWrongly, SpoolDamaged, SpoolFull, Try
 from cleanside.gateway.log import Log, unheard
 from cleanside.gateway.spool.age import Ages, ages
 from cleanside.gateway.spool.append import Appends, UnitSets
-from cleanside.gateway.spool.aside import aside_bytes, aside_path, delete, deleted_names, set_aside_files
+from cleanside.gateway.spool.aside import aside_bytes, aside_path
 from cleanside.gateway.spool.boots import (
     Placements,
     add_anchor,
     adds_something,
-    forget_old_boots,
     load_placements,
-    note_copied,
     place_waiting,
-    register_boot,
 )
 from cleanside.gateway.spool.carry_back import (
     SetAsidePages,
@@ -52,42 +48,34 @@ from cleanside.gateway.spool.carry_back import (
 )
 from cleanside.gateway.spool.checksum import unit_seed
 from cleanside.gateway.spool.disk import SpoolDisk
-from cleanside.gateway.spool.file import check_small_tables
-from cleanside.gateway.spool.file_notes import read_note, set_note
-from cleanside.gateway.spool.high_mark import Extent, HighMark, LossNote, read_loss
-from cleanside.gateway.spool.host import FindTraits, as_traits, differing, traits_of
+from cleanside.gateway.spool.done_aside import DoneAside
+from cleanside.gateway.spool.events import Events
+from cleanside.gateway.spool.file_notes import set_note
+from cleanside.gateway.spool.high_mark import Extent, HighMark, LossNote
+from cleanside.gateway.spool.host import FindTraits, traits_of
 from cleanside.gateway.spool.identity import RandomBytes, uuid7
 from cleanside.gateway.spool.losses import LOST, Losses
 from cleanside.gateway.spool.machine_entries import (
-    BEFORE_ALL,
     EntriesToSend,
     KeptEntry,
     add_entry,
-    carry_over_entries,
-    close_entry_streams,
     count_waiting_entries,
     entry_streams_to_ask,
-    last_entered_us,
     last_entries,
     next_entries,
     set_entry_mark,
 )
 from cleanside.gateway.spool.new_rows import UnwrittenRows, check, insert_rows, new_rows
+from cleanside.gateway.spool.opening import Opening
 from cleanside.gateway.spool.pages import Pages, read_pages
 from cleanside.gateway.spool.payload import whole
 from cleanside.gateway.spool.peek import BatchContext, is_sound_in, next_batch, span
 from cleanside.gateway.spool.rescue import DAMAGED_REASON as DAMAGED
 from cleanside.gateway.spool.rescue import (
     PIECE_BYTES,
-    add_salvaged,
-    boot_before,
-    find_new,
-    forget_gone,
-    is_end_known,
     is_read,
     is_salvaged,
     salvage,
-    superseded,
     waiting,
 )
 from cleanside.gateway.spool.rewind import count_held, rewind_stream
@@ -99,31 +87,26 @@ from cleanside.gateway.spool.room import (
     tables_bytes,
     used_bytes,
 )
-from cleanside.gateway.spool.rows import READ, Row, frozen, read_rows
+from cleanside.gateway.spool.rows import Row, frozen, read_rows
 from cleanside.gateway.spool.shed import declare
 from cleanside.gateway.spool.state import (
     LAST_POSITION,
-    MARKED,
     WARN_SHARE,
     BootState,
     SpoolState,
     StreamRow,
     find_stream,
     holds_any,
-    is_marked,
     last_position,
-    mend_copies,
     open_stream,
     read_state,
     stream_rows,
-    unprotected_through,
 )
-from cleanside.gateway.spool.tail import Lost, Unknown, judge
+from cleanside.gateway.spool.streams import extent_of, fork_stream
+from cleanside.gateway.spool.traffic import Traffic
 from cleanside.gateway.spool.unconfirmed import (
     Unconfirmed,
-    carry_over_events,
     confirm,
-    has_event,
     unconfirmed,
 )
 from cleanside.gateway.spool.volume import (
@@ -134,7 +117,7 @@ from cleanside.gateway.spool.volume import (
     Volume,
 )
 from cleanside.gateway.timing.clock import Anchor, Clock
-from cleanside.gateway.wire import Batch, Reading, instant_text
+from cleanside.gateway.wire import Batch, Reading
 
 DEFAULT_BUDGET_BYTES: Final = 256 * 2**20  # two months at a reading a second of 45 B each; chosen
 MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few seconds on a poor link
@@ -149,9 +132,6 @@ MOVED: Final = "moved_to_new_stream"
 _ACKNOWLEDGE = f"""UPDATE streams SET acknowledged_through = max(acknowledged_through, ?1),
 sent_through = max(sent_through, ?1)
 WHERE +stream = ?2 AND first_position + ?1 - 1 <= {LAST_POSITION} AND is_whole"""
-_LAST_OF_BOOT = f"{READ} WHERE boot = ? AND position >= ? ORDER BY position DESC"
-_ADD_TRAFFIC = """INSERT INTO traffic VALUES (?, ?, ?) ON CONFLICT (day) DO UPDATE
-SET up_bytes = up_bytes + excluded.up_bytes, down_bytes = down_bytes + excluded.down_bytes"""
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -226,7 +206,6 @@ class Spool:
         self.budget_days = budget_days
         self._clock = clock
         self._random = random
-        self._traits = traits
         self._on_append = on_append
         self._log = log
         self._unit_sets = UnitSets()
@@ -234,18 +213,30 @@ class Spool:
         self._unchecked = _CHECK_ROOM_EVERY
         self._is_near_budget = False
         self._in_flight = range(0)  # positions that `peek` returned and that are not acknowledged
-        self._traffic: dict[str, tuple[int, int]] = {}
+        self._traffic = Traffic()
         self._pages: Pages | None = None  # of the file that is being salvaged
         self._set_aside = SetAsidePages(path)  # while they are carried back
-        self._all_needed: list[Path] = []  # the files set aside, once each was found to be needed
         self._carries = True  # something may have to be carried back; False: nothing has
         self.entries_added = 0  # since this process opened the file
-        self.events_added = 0  # since this process opened the file, so that the uplink need not query
         self._appends = Appends()
         if volume is None:
             volume = SystemVolume(path) if vfs is None else Unlimited()
         self._mark = HighMark(path, vfs=vfs)
         self._losses = Losses(self._mark, self._new_uuid)
+        self._events = Events(log)
+        self._done_aside = DoneAside(path, self._events)
+        self._opening = Opening(
+            path,
+            device=device,
+            clock=clock,
+            new_uuid=self._new_uuid,
+            traits=traits,
+            mark=self._mark,
+            losses=self._losses,
+            events=self._events,
+            aside=self._done_aside,
+            log=log,
+        )
         self._disk = SpoolDisk(
             path,
             begin=self._begin,
@@ -259,7 +250,7 @@ class Spool:
         self._room = SpoolRoom(
             self._disk.transaction,
             lambda: self._unit_sets.by_number(self._disk.connection),
-            self._delete_aside,
+            self._done_aside.delete_oldest,
         )
         self.make_room()
 
@@ -349,7 +340,7 @@ class Spool:
                         seq = stream.seq(row[0])
                         given_up += self._shed(connection, stream, seq, seq, DAMAGED)
             if given_up:
-                self._tell(connection, "readings_damaged", {"count": given_up})
+                self._events.tell(connection, "readings_damaged", {"count": given_up})
         return given_up
 
     @_on_a_full_disk
@@ -375,7 +366,7 @@ class Spool:
                 self._append_again(connection, row, first, last)
                 # Shed under the old number: a restored server must not get it twice.
                 self._shed(connection, row, first, last, MOVED)
-            self._write_traffic(connection)
+            self._traffic.write(connection)
         if again:
             self._write_mark()
         self._in_flight = range(0)
@@ -399,7 +390,7 @@ class Spool:
             position += len(run)
         self._appends.forget()
         if given_up:
-            self._tell(connection, "readings_damaged", {"count": given_up})
+            self._events.tell(connection, "readings_damaged", {"count": given_up})
 
     # ------------------------------------------------------------ rewind, fork, shed
 
@@ -474,22 +465,14 @@ class Spool:
     def _write_mark(self) -> None:
         """Set the mark to the last appended number. Called after the transaction: never ahead of the disk."""
         with self._disk.reading() as connection:
-            extent = _extent_of(connection)
+            extent = extent_of(connection)
             self._mark.write(extent.stream, extent.through)
 
     def _open_next(self, connection: apsw.Connection, old: StreamRow, reason: str, *, through: int) -> str:
-        stream = self._fork(connection, old, through=through)
-        self._add_event(connection, "stream_opened", {"reason": reason, "before": old.stream})
-        return stream
-
-    def _fork(self, connection: apsw.Connection, old: StreamRow, *, through: int) -> str:
-        """Open a new stream in place of the one that was open."""
-        connection.execute(
-            "UPDATE streams SET state = 'forked', last_position = ? WHERE number = ?",
-            (old.position(through), old.number),
-        )
-        stream = self._new_stream(connection)
+        stream = self._new_uuid()
+        fork_stream(connection, old, stream, through=through)
         self._appends.forget()
+        self._events.add(connection, "stream_opened", {"reason": reason, "before": old.stream})
         return stream
 
     @_on_a_full_disk
@@ -561,37 +544,10 @@ class Spool:
             rows = [as_far_as_carried(connection, row) for row in stream_rows(connection)]
         return all(row.acknowledged_through >= row.appended_through for row in rows)
 
-    def _delete_aside(self, connection: apsw.Connection) -> int:
-        """Delete the oldest file set aside that is not needed. Returns its bytes; 0: there is none."""
-        aside = None if is_unfinished(connection) else self._not_needed(connection)
-        if aside is None:
-            return 0
-        if freed_bytes := delete(aside):
-            is_read(connection, aside.name)
-            self._tell_of_gone(connection)
-        return freed_bytes
-
     def _delete_one_aside(self) -> bool:
         with suppress(TryAgain), self._disk.transaction() as connection:
-            return self._delete_aside(connection) > 0
+            return self._done_aside.delete_oldest(connection) > 0
         return False
-
-    def _not_needed(self, connection: apsw.Connection) -> Path | None:
-        """The oldest file set aside that is read to its end, by this spool or one before it."""
-        files, unread = set_aside_files(self.path), waiting(connection)
-        done = [aside for aside in files if aside.name not in unread]
-        if done or files == self._all_needed:
-            return done[-1] if done else None
-        aside = superseded(self.path)  # slow
-        self._all_needed = files if aside is None else []
-        return aside
-
-    def _tell_of_gone(self, connection: apsw.Connection) -> None:
-        """Declare each deleted file once, also one that was deleted so that this file could be made."""
-        forget_gone(connection, self.path)
-        for name in deleted_names(self.path):
-            if not has_event(connection, "spool_aside_deleted", kept_as=name):
-                self._tell(connection, "spool_aside_deleted", {"kept_as": name})
 
     def _make_room(self, *, spare_bytes: int = 0) -> None:
         """spare_bytes : room that the tables leave to what comes next."""
@@ -663,11 +619,16 @@ class Spool:
                 detail = asdict(said)
                 # Readings before this stream went under other numbers: they are not corrected.
                 first = max(1, open_stream(connection).seq(detail.pop("first_position")))
-                self._add_event(connection, "boot_corrected", {**detail, "first_seq": first})
+                self._events.add(connection, "boot_corrected", {**detail, "first_seq": first})
             self._placed = None
         return True
 
     # ------------------------------------------------------------ small things
+
+    @property
+    def events_added(self) -> int:
+        """Events since this process opened the file, so that the uplink need not query."""
+        return self._events.added
 
     @property
     def open_stream(self) -> str:
@@ -715,7 +676,7 @@ class Spool:
     def event(self, event: str, detail: Mapping[str, Any] | None = None) -> None:
         """Store an event for the server; it is sent with the next reading."""
         with self._disk.transaction() as connection:
-            self._add_event(connection, event, detail or {})
+            self._events.add(connection, event, detail or {})
 
     def unconfirmed(self, database: str | None) -> Unconfirmed:
         """The next events that the server has to confirm. database : its id, if the server sent one."""
@@ -780,17 +741,15 @@ class Spool:
 
     def count_traffic(self, *, up_bytes: int, down_bytes: int) -> None:
         """Count bytes on the link by day; written with the next acknowledgement, to spare the disk."""
-        day = _day(self._clock.utc_us())
         with self._disk.lock:
-            up, down = self._traffic.get(day, (0, 0))
-            self._traffic[day] = (up + up_bytes, down + down_bytes)
+            self._traffic.count(self._clock.utc_us(), up_bytes=up_bytes, down_bytes=down_bytes)
 
     @_on_a_full_disk
     def note(self, name: str, value: object) -> None:
         """Store a note that `status` shows."""
         with self._disk.transaction() as connection:
             set_note(connection, name, value)
-            self._write_traffic(connection)
+            self._traffic.write(connection)
 
     def lose(self, source: str, count: int) -> None:
         """Count readings of a source that are lost; `declare_losses` declares them."""
@@ -824,7 +783,7 @@ class Spool:
     def _write_losses(self) -> None:
         with self._disk.transaction() as connection:
             for detail in self._losses.events():
-                self._add_event(connection, LOST, detail)
+                self._events.add(connection, LOST, detail)
 
     def note_losses(self, count: int) -> tuple[LossNote, bool]:
         """
@@ -839,7 +798,7 @@ class Spool:
         """Write counters and close the file."""
         try:
             with self._disk.transaction() as connection:
-                self._write_traffic(connection)
+                self._traffic.write(connection)
         finally:
             self._disk.close()
 
@@ -879,7 +838,7 @@ class Spool:
             elif name in waiting(connection) and not salvage(connection, pages):
                 is_read(connection, name)
                 place_waiting(connection)
-                self._tell(connection, "spool_salvaged", {"kept_as": name})
+                self._events.tell(connection, "spool_salvaged", {"kept_as": name})
             self._forget()
         return True
 
@@ -888,168 +847,20 @@ class Spool:
     def _begin(self, connection: apsw.Connection) -> Extent:
         """Make the first rows of an opened file, new or not. Returns its last number."""
         self._in_flight = range(0)
-        check_small_tables(connection)
-        mend_copies(connection)
-        self.installation = self._own(connection)
-        self._unprotected_through = unprotected_through(connection)
-        self._check_tail(connection)
-        self._look_where_it_lies(connection)
-        self._boot = register_boot(
-            connection,
-            self._clock,
-            next_position=last_position(connection) + 1,
-            last_sign_us=lambda boot, first: self._last_sign_us(connection, boot, first),
-        )
-        forget_old_boots(connection)
-        place_waiting(connection)
-        self._declare_loss(connection, self._mark.loss())
         self._carries = True
-        set_aside = find_new(connection, self.path)
-        carry_over_events(connection, reversed(set_aside))
-        self._tell_of_gone(connection)
-        self.events_added += len(set_aside)
-        for aside in set_aside:
-            are_read = carry_over_entries(
-                connection,
-                aside,
-                boot_number=partial(boot_before, connection, position=BEFORE_ALL),
-                new_stream=self._new_uuid,
-            )
-            self._declare_loss(connection, read_loss(aside))
-            unread = {} if are_read else {"entries": "unreadable"}
-            if has_event(connection, "spool_replaced", kept_as=aside.name):
-                continue  # a file between them said so
-            self._tell(connection, "spool_replaced", {"kept_as": aside.name, **unread})
-            if not is_end_known(aside):
-                self._tell(connection, "spool_tail_unknown", {"kept_as": aside.name})
-        return _extent_of(connection)
-
-    def _declare_loss(self, connection: apsw.Connection, note: LossNote | None) -> None:
-        """Declare lost readings that were noted, once: the note is cleared after this is on disk."""
-        if (said := self._losses.declare_noted(connection, note)) is not None:
-            self.events_added += 1
-            self._log(f"gateway.{LOST}", level=logging.ERROR, **said)
-
-    def _last_sign_us(self, connection: apsw.Connection, boot: int, first: int) -> int | None:
-        """The time of the last sound reading of a boot, or of its last entry."""
-        entered_us = last_entered_us(connection, boot)
-        context = self._known(connection)
-        streams = stream_rows(connection)
-        # Only positions from the boot's first on can have it: the search back ends there.
-        for row in connection.execute(_LAST_OF_BOOT, (boot, first)):
-            if any(stream.holds(row[0]) and is_sound_in(row, stream, context) for stream in streams):
-                return max(int(row[2]), entered_us or 0)
-        return entered_us
-
-    def _check_tail(self, connection: apsw.Connection) -> None:
-        """Open a stream where there is none, or where the mark shows numbers that the last one lacks."""
-        mark = self._mark.read()
-        streams = stream_rows(connection)
-        is_expected = is_marked(connection)
-        if not is_expected:
-            if mark is None and streams:  # of an earlier version: the mark is older than the note about it
-                mark = _extent_of(connection)
-                self._mark.write(mark.stream, mark.through)
-                self._mark.sync()
-            if self._mark.is_there():  # a full disk may have no room for it
-                connection.execute("INSERT INTO notes VALUES (?, 'true')", (MARKED,))
-        if not streams:
-            self._new_stream(connection)
-            if mark is not None:
-                self._declare_gone(connection, mark)
-            return
-        match judge(mark, streams, is_expected=is_expected):
-            case Lost(stream, first, last):
-                self._open_next(connection, stream, "tail_lost", through=last)
-                declare(connection, stream.number, first, last, DAMAGED)
-                lost = {"stream": stream.stream, "first": first, "last": last}
-                self._tell(connection, "spool_tail_lost", lost)
-            case Unknown(stream):
-                through = stream.appended_through
-                self._open_next(connection, stream, "tail_unknown", through=through)
-                said = {"stream": stream.stream, "behind": through}
-                self._tell(connection, "spool_tail_unknown", said)
-
-    def _declare_gone(self, connection: apsw.Connection, mark: Extent) -> None:
-        """The file is gone, and only its mark is left: the server knows which of its readings arrived."""
-        if mark.through:
-            add_salvaged(connection, mark.stream, mark.through)
-            lost = {"stream": mark.stream, "first": 1, "last": mark.through}
-            self._tell(connection, "spool_tail_lost", lost)
-
-    def _look_where_it_lies(self, connection: apsw.Connection) -> None:
-        """
-        Continue in a new stream, as a new installation, where the file is a copy, because its original may
-        run too.
-        """
-        before = as_traits(read_note(connection, "traits"))
-        now = {**before, **self._traits(self.path)}
-        if now == before:
-            return
-        set_note(connection, "traits", now)
-        if changed := differing(before, now):
-            self.installation = self._new_uuid()
-            set_note(connection, "installation", self.installation)
-            note_copied(connection, self._clock)
-            old = open_stream(connection)
-            self._fork(connection, old, through=old.appended_through)
-            close_entry_streams(connection)
-            said = {"differs": changed, "before": old.stream, "through": old.appended_through}
-            self._tell(connection, "spool_copied", said)
+        self._forget()
+        opened = self._opening.begin(connection)
+        self.installation, self._boot = opened.installation, opened.boot
+        self._unprotected_through = opened.unprotected_through
+        return opened.extent
 
     def _forget(self) -> None:
         self._appends.forget()
         self._unit_sets.forget()
         self._placed = None
 
-    def _own(self, connection: apsw.Connection) -> str:
-        traits: dict[str, str] = {
-            name: json.loads(value)
-            for name, value in connection.execute(
-                "SELECT name, value FROM notes WHERE name IN ('installation', 'device')"
-            )
-        }
-        if "installation" not in traits:
-            traits = {"installation": self._new_uuid(), "device": self.device}
-            connection.executemany(
-                "INSERT INTO notes VALUES (?, ?)",
-                [(name, json.dumps(value)) for name, value in traits.items()],
-            )
-        if traits["device"] != self.device:
-            raise CalledWrongly(
-                "spool_of_another_device", path=self.path, other=traits["device"], device=self.device
-            )
-        return traits["installation"]
-
     def _new_uuid(self) -> str:
         return uuid7(unix_ms=max(0, self._clock.utc_us() // 1000), random=self._random)
-
-    def _new_stream(self, connection: apsw.Connection) -> str:
-        stream = self._new_uuid()
-        connection.execute(
-            "INSERT INTO streams (stream, first_position) VALUES (?, ?)",
-            (stream, last_position(connection) + 1),
-        )
-        return stream
-
-    def _tell(self, connection: apsw.Connection, event: str, detail: Mapping[str, Any]) -> None:
-        """Store an event that a person at the machine should know of too, and log it."""
-        self._add_event(connection, event, detail)
-        self._log(f"gateway.{event}", level=logging.ERROR, **detail)
-
-    def _add_event(self, connection: apsw.Connection, event: str, detail: Mapping[str, Any]) -> None:
-        stream = open_stream(connection)
-        self.events_added += 1
-        connection.execute(
-            "INSERT INTO events (stream, at_seq, event, detail) VALUES (?, ?, ?, ?)",
-            (stream.number, stream.appended_through + 1, event, json.dumps(detail)),
-        )
-
-    def _write_traffic(self, connection: apsw.Connection) -> None:
-        if not self._traffic:
-            return
-        counted, self._traffic = self._traffic, {}
-        connection.executemany(_ADD_TRAFFIC, [(day, up, down) for day, (up, down) in counted.items()])
 
     def _stream(self, connection: apsw.Connection, stream: str) -> StreamRow:
         if (row := find_stream(connection, stream)) is not None:
@@ -1072,12 +883,3 @@ def _frozen(rows: Sequence[Row], known: BatchContext) -> UnwrittenRows:
         boot, time_us, uncertainty_s = frozen(row, known.placements, known.unit_sets)
         written.add(boot, time_us, uncertainty_s, row[4], row[5], seed=unit_seed(known.unit_sets[row[4]]))
     return written
-
-
-def _extent_of(connection: apsw.Connection) -> Extent:
-    taking = open_stream(connection)
-    return Extent(taking.stream, taking.appended_through)
-
-
-def _day(utc_us: int) -> str:
-    return instant_text(utc_us)[:10]
