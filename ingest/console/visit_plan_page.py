@@ -87,12 +87,12 @@ def post_accept(request: Request, resources: R, key: PlanAcceptor, fields: Field
     body = _accepted_of(fields, viewer_of(request, key).zone.key)
     try:
         if not is_sure(fields):
-            return _ask(request, resources, key, body)
+            return _ask(request, resources, key, body, _chosen_days(fields))
         done = post_accepted_plan(body, request, resources, key)
     except Refused as refused:
         if refused.code != OUTDATED:
             raise
-        return _page(request, resources, key, [], outdated=refused.values)
+        return _page(request, resources, key, _chosen_days(fields), outdated=refused.values)
     counts = {"accepted": done["changed"], "kept": len(done["kept"]), "wanted": len(done["orders"])}
     return see_other(f"/visit-plan?{urlencode(counts)}")
 
@@ -110,8 +110,13 @@ def _accepted_of(fields: Fields, zone: str) -> NewAcceptedPlan:
     return read_form(NewAcceptedPlan, {"zone": zone, "visits": visits})
 
 
-def _ask(request: Request, resources: R, key: Key, body: NewAcceptedPlan) -> Response:
-    """What accepting changes, machine by machine, before it is done."""
+def _chosen_days(fields: Fields) -> list[str]:
+    """The days chosen by hand of the plan that is accepted."""
+    return [str(one) for one in fields.getlist("fixed")][:MOST_FIXED]
+
+
+def _ask(request: Request, resources: R, key: Key, body: NewAcceptedPlan, fixed: Sequence[str]) -> Response:
+    """What accepting changes, machine by machine, before it is done. fixed : days chosen by hand."""
     with resources.reading() as connection:
         moves = day_moves(connection, key, body, resources.clock())
     return render(
@@ -122,6 +127,7 @@ def _ask(request: Request, resources: R, key: Key, body: NewAcceptedPlan) -> Res
         new=[move for move in moves if not (move.is_asked or move.is_same)],
         same=sum(move.is_same for move in moves),
         visits=["/".join((v.machine, v.housing, v.on, v.version or "")) for v in body.visits],
+        fixed=fixed,
         whole=WrittenDays(sayer_of(request, key).formats).of,
     )
 
@@ -188,7 +194,9 @@ def _page(
         plan=plan,
         no_plan=no_plan,
         fixed=[_fixed(one) for one in fixed],
-        more_cost=_more_cost(request, resources, key, zone, plan) if plan is not None and fixed else None,
+        without=_without(request, resources, key, zone) if plan is not None and fixed else None,
+        late=[] if plan is None else [visit for visit in plan["visits"] if visit["waits_for"] is not None],
+        to_order={} if plan is None else _to_order(plan),
         days=[] if plan is None else _by_day(plan),
         is_listed=plan is not None and all(v["work_list_on"] == v["day"] for v in plan["visits"]),
         whole=days.of,
@@ -214,13 +222,25 @@ def _fixed(one: str) -> dict[str, str]:
     return {"value": one, "name": f"{machine}/{housing}", "machine": machine, "day": day}
 
 
-def _more_cost(request: Request, resources: R, key: Key, zone: str, plan: Mapping[str, Any]) -> float | None:
-    """What the days chosen by hand cost more than the plan without them; None: there is none without them."""
+def _without(request: Request, resources: R, key: Key, zone: str) -> dict[str, Any] | None:
+    """The plan without the days chosen by hand; None: there is none without them."""
     try:
-        free = get_visit_plan(request, resources, key, zone, None)
+        return dict(get_visit_plan(request, resources, key, zone, None))
     except Refused:
         return None
-    return float(plan["cost"]["total"] - free["cost"]["total"])
+
+
+def _to_order(plan: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
+    """Machine and housing -> the order of its part, for visits that come after the stock has gone."""
+    orders = {order["part"]: order for order in plan["orders"]}
+    left = {part: order["in_stock"] for part, order in orders.items()}
+    found = {}
+    for visit in plan["visits"]:  # by day
+        if (part := visit["part"]) in orders:
+            left[part] -= 1
+            if left[part] < 0:
+                found[f"{visit['machine']}/{visit['housing']}"] = orders[part]
+    return found
 
 
 def _by_day(plan: Mapping[str, Any]) -> list[tuple[str, list[tuple[dict[str, Any], list[dict[str, Any]]]]]]:

@@ -43,6 +43,8 @@ class DueDays:
     early: float
     likely: float
     late: float
+    #: when the dates were said, <= 0; the limit lies not before
+    now: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -184,12 +186,13 @@ def _days_of_shares(due: DueDays, shares: FloatArray) -> FloatArray:
 
 def _known_days(due: DueDays) -> FloatArray:
     """The days of KNOWN_SHARES, rising; a date that has passed counts as now."""
-    days = np.maximum.accumulate(np.maximum(0.0, [0.0, due.early, due.likely, due.late]))
+    days = np.maximum.accumulate([due.now, due.early, due.likely, due.late])
     return np.asarray(days + np.arange(len(days)) * LEAST_APART_DAYS)
 
 
 def _fuel(wear: Wear, at: FloatArray, due: FloatArray) -> FloatArray:
     """Extra fuel until the change, in each scenario. [currency]"""
+    due = np.maximum(due, 0.0)  # what is burnt before the first day is burnt by every plan
     until = np.minimum(at, due)
     rise = wear.fuel_at_limit - wear.fuel_now
     rising = wear.fuel_now * until + rise * until**3 / (3.0 * np.maximum(due, LEAST_APART_DAYS) ** 2)

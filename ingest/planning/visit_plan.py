@@ -59,6 +59,10 @@ VisitReason = Literal[
 ]
 
 
+#: what a late visit waits for
+WaitsFor = Literal["part", "people"]
+
+
 @dataclass(frozen=True, kw_only=True)
 class DayMove:
     """What another day for a visit costs, all others staying."""
@@ -87,6 +91,8 @@ class PlannedVisit:
     alone_day: int  # cheapest if nothing were shared; `VisitProblem.days`: later
     hours_given: float  # operating hours lost against that day, for the sake of the trip
     last_day: int  # the last one in time; `VisitProblem.days`: later
+    waits_for: WaitsFor | None  # None: it is not late
+    part_day: int | None  # from then on its part can be there, where it waits for that
     moves: tuple[DayMove, ...]
 
 
@@ -143,6 +149,16 @@ class VisitPlan:
     bound: float  # no plan costs less [currency]
     alone_cost: float  # each element on its own cheapest day, trips shared by chance alone [currency]
     was_cut_off: bool  # before the gap was reached
+
+    @property
+    def late(self) -> tuple[PlannedVisit, ...]:
+        """The visits for which people or parts do not suffice."""
+        return tuple(visit for visit in self.visits if visit.waits_for is not None)
+
+    @property
+    def late_days(self) -> int:
+        """By how many days they are late, all together."""
+        return sum(visit.day - visit.last_day for visit in self.late)
 
     @property
     def gap(self) -> float:
@@ -295,6 +311,7 @@ def _visit(
         for i, o in enumerate(outlooks)
         if i != row and day[i] == on and o.element.site == element.site
     ]
+    part_day = _part_day(jobs, row, on, outlook.deadline) if is_late else None
     shares_stop = [i for i, o in enumerate(outlooks) if o.element.machine == element.machine and day[i] == on]
     return PlannedVisit(
         element=element,
@@ -312,12 +329,20 @@ def _visit(
         alone_day=alone,
         hours_given=max(0.0, float(costs.hours_lost[on] - costs.hours_lost[alone])) if same_trip else 0.0,
         last_day=outlook.deadline,
+        waits_for=("people" if part_day is None else "part") if is_late else None,
+        part_day=part_day,
         moves=tuple(
             DayMove(day=to, more_cost=float(moves[row, to]), chance=float(costs.chance[to]))
             for to in np.flatnonzero(np.isfinite(moves[row])).tolist()
             if to != on
         ),
     )
+
+
+def _part_day(jobs: JobDays, row: int, on: int, last_day: int) -> int | None:
+    """The day from which its part can be there, if a late visit waits for that; None: it waits for people."""
+    days = [limit.before for limit in jobs.limits if row in limit.members and last_day < limit.before <= on]
+    return max(days, default=None)
 
 
 def _reasons(

@@ -213,7 +213,8 @@ def due_days(due_s: Quantiles | None, days: ListDays) -> DueDays:
     start_s = days.start_s(first_day(days))
     points = (due_s.p10, due_s.p50, due_s.p90)
     early, likely, late = (round((at_s - start_s) / DAY_S * DAY_PARTS) / DAY_PARTS for at_s in points)
-    return DueDays(early=early, likely=likely, late=late)
+    now = floor((days.now_s - start_s) / DAY_S * DAY_PARTS) / DAY_PARTS
+    return DueDays(early=early, likely=likely, late=late, now=min(now, 0.0))
 
 
 def last_day_in_time(candidate: Candidate, days: ListDays) -> date:

@@ -272,6 +272,13 @@ LaterReason = TypeAliasType(
         ),
     ],
 )
+WaitsFor = TypeAliasType(
+    "WaitsFor",
+    Annotated[
+        Literal["part", "people"],
+        Field(description="part: it cannot be there earlier; people: they are busy on the days in time"),
+    ],
+)
 VisitReason = TypeAliasType(
     "VisitReason",
     Annotated[
@@ -290,10 +297,10 @@ VisitReason = TypeAliasType(
         Field(
             description=(
                 "fixed: chosen by hand; look_first: its figures contradict each other; late: people or parts "
-                "do not suffice for a day in time; at_once: no day is in time any more; with_service: its "
-                "machine has a service then; together: others at its site are visited then; last_day: the "
-                "last day in time; as_planned: a person planned it for then; cheapest_day: cheapest by "
-                "itself; no_room: cheaper days are full, or its part is not there"
+                "do not suffice for a day in time; at_once: no day is within the allowed chance any more; "
+                "with_service: its machine has a service then; together: others at its site are visited "
+                "then; last_day: the last day in time; as_planned: a person planned it for then; "
+                "cheapest_day: cheapest by itself; no_room: cheaper days are full, or its part is not there"
             )
         ),
     ],

@@ -17,6 +17,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     ServiceFit,
     State,
     VisitReason,
+    WaitsFor,
 )
 from cleanside.ingest.api.routes.described_shop import StockShown
 
@@ -136,6 +137,10 @@ class VisitShown(PlannedMachineShown):
     hours_lost: float = Field(description="that the element would have lasted, expected [operating hours]")
     cost: VisitCostShown = Field(description="expected, without the trip [currency]")
     last_day: str | None = Field(description="the last day in time, ISO 8601; null: after the plan")
+    waits_for: WaitsFor | None = Field(description="what a late visit waits for; null: it is not late")
+    part_there_on: str | None = Field(
+        description="from then on its part can be there, where it waits for that, ISO 8601"
+    )
     version: str = Field(
         description="of what people decided about it; send it along when the plan is accepted"
     )
@@ -203,6 +208,7 @@ class VisitPlanAnswer(Described):
     was_cut_off: bool = Field(description="true: the search ended before it came as near as it should")
     cost_each_alone: float = Field(description="each on its own cheapest day, for comparison [currency]")
     is_late: bool = Field(description="true: people or parts do not suffice, and visits are late")
+    late_days: int = Field(description="by how many days visits are late, all together")
     visits: list[VisitShown] = Field(description="by day, site and name")
     trips: list[VisitTripShown] = Field(description="by day and site")
     later: list[LaterShown] = Field(description="not within the plan, by name")

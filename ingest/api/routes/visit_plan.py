@@ -362,7 +362,8 @@ def _plan_document(
         "gap": plan.gap,
         "was_cut_off": plan.was_cut_off,
         "cost_each_alone": plan.alone_cost,
-        "is_late": any("late" in visit.reasons for visit in plan.visits),
+        "is_late": bool(plan.late),
+        "late_days": plan.late_days,
         "visits": [_visit_document(visit, problem, seen) for visit in plan.visits],
         "trips": [_trip_document(trip, problem) for trip in plan.trips],
         "later": [_later_document(later, problem, every) for later in plan.later],
@@ -418,6 +419,8 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
             "waiting": -visit.waiting_gain,
         },
         "last_day": _day(visit.last_day, problem),
+        "waits_for": visit.waits_for,
+        "part_there_on": _day(visit.part_day, problem),
         "planned_on": _day(visit.element.planned_day, problem),
         "moves": [
             {

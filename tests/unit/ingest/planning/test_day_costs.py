@@ -124,6 +124,16 @@ def test_a_full_life_is_the_cheapest_where_only_the_element_costs() -> None:
     assert (np.diff(costs) <= 1e-9).all()
 
 
+def test_what_may_happen_before_the_first_day_counts_on_it() -> None:
+    """A plan made at noon begins tomorrow: 10 % within two days of now are 2.5 % in the half day before."""
+    wears = wear(DueDays(early=1.5, likely=5.0, late=9.0, now=-0.5), at_limit=2.0)
+    found = day_costs(wears, np.arange(3.0), over_price=100.0)
+    assert found.chance[0] == pytest.approx(0.025)
+    assert found.over[0] > 0
+    assert (found.fuel >= 0).all()
+    assert last_allowed(wears, 0.02) < 0 < last_allowed(wears, 0.03)
+
+
 @pytest.mark.parametrize("days", [(-3.0, 2.0, 5.0), (0.0, 0.0, 0.0)])
 def test_dates_that_have_passed_count_as_now(days: tuple[float, float, float]) -> None:
     due = DueDays(early=days[0], likely=days[1], late=days[2])

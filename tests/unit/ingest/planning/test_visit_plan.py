@@ -135,12 +135,17 @@ def test_where_people_do_not_suffice_the_plan_is_late_by_the_fewest_days_and_say
     plan = make_visit_plan(problem(*over, capacity_h=(2.0,) * 42, trips=near))
     assert sorted(visit.day for visit in plan.visits) == [0, 0, 1, 1, 2]
     assert [v.day for v in plan.visits if "late" in v.reasons] == [1, 1, 2]
+    assert {(visit.waits_for, visit.part_day) for visit in plan.late} == {("people", None)}
+    assert plan.late_days == 4
 
 
 def test_where_a_part_comes_too_late_the_plan_waits_for_it_and_says_so() -> None:
     parts = [PartSupply(part="KG-0715", pieces=0, lead_days=14)]
     plan = make_visit_plan(problem(element("grader-07", 10.0, part="KG-0715"), supplies=tuple(parts)))
-    assert (of(plan, "grader-07").day, of(plan, "grader-07").reasons[0]) == (14, "late")
+    late = of(plan, "grader-07")
+    assert (late.day, late.reasons[0], late.waits_for, late.part_day) == (14, "late", "part", 14)
+    assert plan.late == (late,)
+    assert plan.late_days == 14 - late.last_day > 0
 
 
 # ---------------------------------------------------------------- planned and chosen days

@@ -6,13 +6,16 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
+import numpy as np
 import pytest
 
+from cleanside.ingest.planning.day_costs import chance_by
 from cleanside.ingest.planning.shop_terms import ShopTerms
 from cleanside.ingest.planning.visit_plan import make_visit_plan
 from cleanside.ingest.planning.visit_problem import ElementAhead
+from cleanside.ingest.restriction import Quantiles
 from cleanside.ingest.shop.visit_inputs import PricedCandidate, Supply, VisitInputs, visit_inputs
-from cleanside.ingest.shop.work_list import Candidate, ListDays
+from cleanside.ingest.shop.work_list import Candidate, ListDays, chance_before
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.papers import HousingPapers, MachinePapers, Papers, PlannedChange
 from cleanside.ingest.store.planning_terms import TripRow
@@ -50,6 +53,25 @@ def test_after_noon_the_plan_begins_tomorrow() -> None:
     found = inputs(priced(), days=ListDays(ZONE, noon_s, before=date.max))
     assert found.problem.first_on == MONDAY + timedelta(days=1)
     assert found.problem.capacity_h[:7] == (8.0, 8.0, 8.0, 8.0, 0.0, 0.0, 8.0)
+
+
+@pytest.mark.parametrize("hour", [12, 18])
+@pytest.mark.parametrize("hours", [(2, 12, 60), (6, 30, 96), (48, 96, 240)])
+def test_the_plan_reckons_with_the_chance_that_the_work_list_says(
+    hour: int, hours: tuple[int, int, int]
+) -> None:
+    """Two pieces of code: days from the first one here, instants there; in whole quarters of a day."""
+    now_s = datetime(2026, 11, 30, hour, tzinfo=ZONE).timestamp()
+    days = ListDays(ZONE, now_s, before=date.max)
+    at_s = [now_s + 3 * 3_600.0 * in_h for in_h in hours]
+    due_s = Quantiles(p10=at_s[0], p50=at_s[1], p90=at_s[2])
+    candidate = replace(CANDIDATE, due_s=due_s)
+    found = inputs(priced(candidate), days=days)
+    wear = only(found).wear
+    assert wear is not None
+    ahead = np.arange(12.0)
+    said = [chance_before(candidate, found.problem.on(int(day)), days) for day in ahead]
+    assert chance_by(wear, ahead) == pytest.approx(said, abs=1e-5)
 
 
 def test_fuel_counts_by_what_the_machine_burns_and_its_restriction_above_clean() -> None:
