@@ -47,7 +47,7 @@ TEXTS: Mapping[str, SheetText] = {
         "a change limit is a number and the unit of the gauge", "fill in both, or neither"
     ),
     "limit_too_high": SheetText(
-        "{value:g} {unit} is {value_kpa:g} kPa; no reading above {most_kpa:g} kPa is taken",
+        "no reading above {most_kpa:g} kPa is taken; this is {value_kpa:g} kPa",
         "look at value and unit in the manual again",
     ),
     "meter_incomplete": SheetText("an hour meter is read at a time", "say when it was read"),

@@ -6,8 +6,9 @@ column, with what stands there, the rule and the next step. No cell that is writ
 spreadsheet: OWASP, "CSV Injection", names the leading characters = + - @, tab and carriage return.
 Rules of reading:
 - UTF-8, with or without byte order mark; comma or semicolon, whichever splits the head into known columns.
-- A number has a decimal point. In a file with semicolons it may have a decimal comma; then a point before
-  exactly three digits is refused, because it may group thousands.
+- A number has a decimal point. In a file with semicolons it may have a decimal comma, and points that group
+  thousands (8.120,5). One point before exactly three digits is refused there: it may be either.
+- A date is ISO 8601. In a file with semicolons it may be day.month.year, as German office programs save it.
 - Spaces around a number, code or date are left out; a free text keeps them.
 - A row of empty cells is no row. Rows are counted as a spreadsheet does.
 - An apostrophe before a character that would begin a formula is taken off, as it was put on in writing.
@@ -38,6 +39,7 @@ _POINT = re.compile(r"\d{1,9}(\.\d{1,40})?")  # 40: what a small double needs
 _COMMA = re.compile(r"\d{1,9}(,\d{1,40})?")
 _GROUPED = re.compile(r"\d{1,3}(\.\d{3})+(,\d+)?")
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+_DOTTED_DAY = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -284,8 +286,10 @@ def number_reader(*, least: float, most: float, whole: bool = False) -> Callable
 
 def _number(text: str, decimal_comma: bool) -> float:
     if decimal_comma and _GROUPED.fullmatch(text):
-        plain, decimal = text.replace(".", ""), text.replace(".", ",", 1)
-        raise CellFault("number_ambiguous", plain=plain, decimal=decimal)
+        plain = text.replace(".", "")
+        if "," not in text and text.count(".") == 1:
+            raise CellFault("number_ambiguous", plain=plain, decimal=text.replace(".", ","))
+        return float(plain.replace(",", "."))
     if decimal_comma and _COMMA.fullmatch(text):
         return float(text.replace(",", "."))
     if _POINT.fullmatch(text):
@@ -318,13 +322,16 @@ def text_reader(
     return lambda _: read
 
 
-def day_reader(_: bool) -> Reader:
-    """ListDays as ISO 8601 has them."""
+def day_reader(decimal_comma: bool) -> Reader:
+    """Days as ISO 8601 has them; day.month.year too, where a file has semicolons."""
 
     def read(text: str) -> str:
         try:
             if _DAY.fullmatch(text.strip()):
                 return date.fromisoformat(text.strip()).isoformat()
+            if decimal_comma and (dotted := _DOTTED_DAY.fullmatch(text.strip())):
+                day, month, year = map(int, dotted.groups())
+                return date(year, month, day).isoformat()
         except ValueError:
             pass
         raise CellFault("not_a_date")

@@ -178,6 +178,14 @@ def test_a_file_with_semicolons_has_decimal_commas(api: Api) -> None:
     assert rows_of(fetched(api))[0]["limit"] == "6.2"
 
 
+def test_a_file_that_a_german_office_program_saved_again_is_read(api: Api) -> None:
+    """It writes dates as day.month.year, and may group thousands."""
+    taken(api, FLEET)
+    taken(api, "machine;service_on;service_meter_hours\ngrader-07;9.12.2026;8.120,5\n")
+    row = rows_of(fetched(api, separator="semicolon"), ";")[0]
+    assert (row["service_on"], row["service_meter_hours"]) == ("2026-12-09", "8120,5")
+
+
 # ---------------------------------------------------------------- what is wrong is named
 
 
@@ -191,7 +199,9 @@ def test_a_file_with_semicolons_has_decimal_commas(api: Api) -> None:
         ("machine,limit\na,6.2\n", [(2, "limit_unit", "limit_incomplete")]),
         ("machine,limit,limit_unit\na,6.2,kPascal\n", [(2, "limit_unit", "unit_unknown")]),
         ("machine,limit,limit_unit\na,62,bar\n", [(2, "limit", "limit_too_high")]),
+        ("machine;limit;limit_unit\na;8.120.500,5;Pa\n", [(2, "limit", "limit_too_high")]),
         ("machine,service_on\na,4.12.2026\n", [(2, "service_on", "not_a_date")]),
+        ("machine;service_on\na;31.2.2026\n", [(2, "service_on", "not_a_date")]),
         ("machine,service_on\na,2026-02-30\n", [(2, "service_on", "not_a_date")]),
         ("machine,calendar_limit_days\na,12.5\n", [(2, "calendar_limit_days", "not_whole")]),
         ("machine,most_cleanings\na,99\n", [(2, "most_cleanings", "out_of_bounds")]),
