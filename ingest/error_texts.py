@@ -787,6 +787,9 @@ SENTENCES: Sentences = {
     "nothing_to_take_back": (
         "nothing with the id {entry_id} is entered for {machine}, or it was taken back before"
     ),
+    "nothing_of_plan_stands": (
+        "no day of a plan accepted at {at} stands as it was accepted; change single days on the work list"
+    ),
     "unknown_element_change": "no element change at {at} is entered for {housing}",
     "unknown_housing": '{machine} has no housing "{housing}", it has {there}; name one of them as housing',
     "unknown_name": 'there is no {what} "{name}" here; check the name',

@@ -73,6 +73,7 @@ TITLES: Mapping[str, str] = {
     "too_many_confirmations": "Too many links to new addresses",
     "no_visit_plan": "There is no plan of visits as it was asked for",
     "planned_since": "Another day was planned since you looked",
+    "nothing_of_plan_stands": "No day of the plan stands as it was accepted",
     "plan_outdated": "The plan of visits is outdated",
     "site_not_yours": "The site is not one of yours",
     "unknown_person": "Unknown person",

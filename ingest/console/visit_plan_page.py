@@ -1,7 +1,8 @@
 """
 The plan of visits: by day and site, why, what each move costs; accepting it; the prices and people behind it.
 
-JSON twins: `GET /v1/visit-plan`, `POST /v1/visit-plan/accepted`, `GET` and `POST /v1/planning-terms`.
+JSON twins: `GET /v1/visit-plan`, `POST /v1/visit-plan/accepted` and `/taken-back`, `GET` and `POST
+/v1/planning-terms`.
 Promises: what is accepted is what the page showed; it says first which planned days that moves, and moves
 those alone that were ticked. A page that is older than what people decided accepts nothing. Days chosen by
 hand stand in the address. Where there is no plan, the page says why and shows what can be corrected.
@@ -18,6 +19,14 @@ from urllib.parse import urlencode
 from fastapi import Depends, Query, Request, Response
 from pydantic import ValidationError
 
+from cleanside.ingest.api.routes.accepted_plan import (
+    AcceptedVisit,
+    NewAcceptedPlan,
+    PlanTakenBack,
+    day_moves,
+    post_accepted_plan,
+    post_plan_taken_back,
+)
 from cleanside.ingest.api.routes.planning_terms import (
     NewTerms,
     NewTrip,
@@ -26,14 +35,7 @@ from cleanside.ingest.api.routes.planning_terms import (
 )
 from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
-from cleanside.ingest.api.routes.visit_plan import (
-    MOST_FIXED,
-    AcceptedVisit,
-    NewAcceptedPlan,
-    day_moves,
-    get_visit_plan,
-    post_accepted_plan,
-)
+from cleanside.ingest.api.routes.visit_plan import MOST_FIXED, get_visit_plan
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import Formats, WrittenDays
 from cleanside.ingest.console.forms import is_sure, number_of_field, read_form, trimmed_field
@@ -71,13 +73,19 @@ def get_plan_page(
     accepted: Annotated[int | None, Query(ge=0)] = None,
     kept: Annotated[int, Query(ge=0)] = 0,
     wanted: Annotated[int, Query(ge=0)] = 0,
+    at: Annotated[str, Query(max_length=40)] = "",
+    back: Annotated[int | None, Query(ge=0)] = None,
+    stay: Annotated[int, Query(ge=0)] = 0,
 ) -> Response:
     """
     The plan. fixed : days chosen by hand.
 
-    accepted, kept, wanted : days of it just planned and left as they were, parts recorded to be ordered.
+    accepted, kept, wanted, at : days of it just planned and left as they were, parts recorded to be ordered,
+    when. back, stay : days just taken back, and those that stayed.
     """
-    done = None if accepted is None else {"accepted": accepted, "kept": kept, "wanted": wanted}
+    done = None if accepted is None else {"accepted": accepted, "kept": kept, "wanted": wanted, "at": at}
+    if back is not None:
+        done = {"back": back, "stay": stay}
     return _page(request, resources, key, [one for one in fixed or [] if one], done=done)
 
 
@@ -94,7 +102,16 @@ def post_accept(request: Request, resources: R, key: PlanAcceptor, fields: Field
             raise
         return _page(request, resources, key, _chosen_days(fields), outdated=refused.values)
     counts = {"accepted": done["changed"], "kept": len(done["kept"]), "wanted": len(done["orders"])}
-    return see_other(f"/visit-plan?{urlencode(counts)}")
+    return see_other(f"/visit-plan?{urlencode(counts | {'at': done['accepted_at']})}")
+
+
+@router.post("/visit-plan/take-back")
+def post_take_back(request: Request, resources: R, key: PlanAcceptor, fields: Fields) -> Response:
+    """Take all days of an accepted plan back."""
+    zone = viewer_of(request, key).zone.key
+    body = read_form(PlanTakenBack, {"accepted_at": trimmed_field(fields, "at"), "zone": zone})
+    done = post_plan_taken_back(body, request, resources, key)
+    return see_other(f"/visit-plan?{urlencode({'back': done['changed'], 'stay': len(done['stay'])})}")
 
 
 def _accepted_of(fields: Fields, zone: str) -> NewAcceptedPlan:
@@ -171,7 +188,7 @@ def _page(
     key: Key,
     fixed: Sequence[str],
     *,
-    done: Mapping[str, int] | None = None,
+    done: Mapping[str, Any] | None = None,
     outdated: Mapping[str, Any] | None = None,
     faults: Sequence[FieldFault] = (),
     kept: Mapping[str, str] | None = None,

@@ -52,6 +52,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "too_many_confirmations": "use the link that was sent last, or wait a day",
     "no_visit_plan": "the detail says what is missing; correct it and ask again",
     "planned_since": "look at the plan as it is now; to replace it, send yours with its planned_at",
+    "nothing_of_plan_stands": "look at the planned days on the work list, and change them one by one",
     "plan_outdated": "ask for the plan again, look at what changed, and accept that one",
     "site_not_yours": "name sites of yours, or ask an admin for all sites",
     "unknown_person": "check the name against the list of people",

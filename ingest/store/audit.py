@@ -75,6 +75,13 @@ def entries_of(
     return [_read(row) for row in connection.execute(query)]
 
 
+def values_of(connection: sa.Connection, owner_id: int, what: str, at_us: int) -> list[Values]:
+    """The values of an owner's lines of one kind and instant, in the order of writing."""
+    query = _ENTRY.where(audit.c.owner_id == owner_id, audit.c.what == what, audit.c.at_us == at_us)
+    found = (json.loads(row.about) for row in connection.execute(query) if row.about is not None)
+    return list(found)[::-1]
+
+
 def _read(row: sa.Row[Any]) -> AuditRow:
     values = None if row.about is None else json.loads(row.about)
     if values is None or row.what not in SENTENCES:
@@ -216,7 +223,9 @@ SENTENCES: Sentences = {
     "orders_wanted": _body,
     "part_ordered": "{order}: {pieces} of {part} by {order_by}",
     "part_order": "{order}: {done}, {pieces} of {part}",
+    "plan_day_back": "{machine} {housing}: {on}, taken back from {before} by {by}",
     "plan_day": "{machine} {housing}: {on}, before {before} by {by}",
+    "visit_plan_taken_back": "{changed} days of the plan accepted at {accepted_at}",
     "visit_plan_accepted": "{visits} visits, {changed} of them on another day than before",
     "planned_change_taken_back": "{machine} {housing}",
     "machines_imported": "{rows} rows, {changed} changed, new sites {sites}, new crews {crews}",

@@ -70,6 +70,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/v1/work"): STAFF,
     ("GET", "/v1/visit-plan"): STAFF,
     ("POST", "/v1/visit-plan/accepted"): STAFF,
+    ("POST", "/v1/visit-plan/taken-back"): STAFF,
     ("GET", "/v1/part-orders"): STAFF,
     ("POST", "/v1/part-orders"): STAFF,
     ("POST", "/v1/part-orders/{order}"): STAFF,

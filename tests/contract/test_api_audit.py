@@ -81,6 +81,9 @@ ELSEWHERE = {
     ("DELETE", "/v1/streams/{stream}/resends"): (
         "needs one that was asked: test_api_resends.py shows that it is recorded"
     ),
+    ("POST", "/v1/visit-plan/taken-back"): (
+        "needs a plan that was accepted: test_api_visit_plan.py shows that it is recorded"
+    ),
     ("POST", "/v1/bundles"): "needs a bundle: test_api_bundles.py shows that importing one is recorded",
 }
 #: writing routes whose success needs a code that another request made

@@ -14,6 +14,7 @@ from tests.contract.test_api_shop import ask, refused
 from tests.support.serving import Api, in_process
 
 TERMS, PLAN, ACCEPTED = "/v1/planning-terms", "/v1/visit-plan", "/v1/visit-plan/accepted"
+TAKEN_BACK = "/v1/visit-plan/taken-back"
 
 
 @pytest.fixture
@@ -131,8 +132,10 @@ def test_an_accepted_plan_is_the_planned_day_of_each_machine_and_stays(worked: A
     [visit] = plan_of(worked)["visits"]
     assert visit["planned"] is None
     body = accepted(seen(visit))
-    assert ask(worked, "POST", ACCEPTED, body) == {"visits": 1, "changed": 1, "kept": [], "orders": []}
-    assert ask(worked, "POST", ACCEPTED, body) == {"visits": 1, "changed": 0, "kept": [], "orders": []}
+    at = {"accepted_at": instant_text(worked.clock.now_us)}
+    done = {"visits": 1, "changed": 1, "kept": [], "orders": []} | at
+    assert ask(worked, "POST", ACCEPTED, body) == done
+    assert ask(worked, "POST", ACCEPTED, body) == done | {"changed": 0}
     [job] = ask(worked, "GET", "/v1/work", before=plan_of(worked)["before"])["jobs"]
     assert (job["day"], job["reason"], job["planned"]["on"]) == (visit["day"], "planned", visit["day"])
     [again] = plan_of(worked)["visits"]
@@ -182,6 +185,28 @@ def test_a_day_that_a_person_planned_stays_unless_the_visit_replaces_it(worked: 
     assert (moved["changed"], moved["kept"], planned_on(worked)) == (1, [], visit["day"])
     [line] = worked.get("/v1/audit", key="admin", params={"what": "plan_day"}).json()["entries"]
     assert (line["values"]["before"], line["values"]["on"]) == (other, visit["day"])
+
+
+def test_an_accepted_plan_is_taken_back_with_the_days_before_it(worked: Api) -> None:
+    [visit] = plan_of(worked)["visits"]
+    done = ask(worked, "POST", ACCEPTED, accepted(seen(visit)))
+    back = ask(worked, "POST", TAKEN_BACK, {"accepted_at": done["accepted_at"], "zone": "Europe/Vienna"})
+    assert (back["changed"], back["stay"], back["orders"]) == (1, [], [])
+    assert ask(worked, "GET", "/v1/fleet")["housings"][0]["planned"] is None, "no day was planned before"
+    again = {"accepted_at": done["accepted_at"]}
+    assert refused(worked, "POST", TAKEN_BACK, again)[:2] == (409, "nothing_of_plan_stands")
+    noted = worked.get("/v1/audit", key="admin", params={"limit": 2}).json()["entries"]
+    assert [line["what"] for line in noted] == ["visit_plan_taken_back", "plan_day_back"]
+
+
+def test_what_a_person_decided_after_a_plan_is_not_taken_back(worked: Api) -> None:
+    [visit] = plan_of(worked)["visits"]
+    done = ask(worked, "POST", ACCEPTED, accepted(seen(visit)))
+    worked.clock.advance(60)
+    by_hand(worked, other_day(visit))
+    again = {"accepted_at": done["accepted_at"]}
+    assert refused(worked, "POST", TAKEN_BACK, again)[:2] == (409, "nothing_of_plan_stands")
+    assert planned_on(worked) == other_day(visit)
 
 
 def test_a_plan_that_is_older_than_what_people_decided_is_refused(worked: Api) -> None:

@@ -95,6 +95,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/work-list/move"): STAFF,
     ("GET", "/visit-plan"): STAFF,
     ("POST", "/visit-plan/accept"): STAFF,
+    ("POST", "/visit-plan/take-back"): STAFF,
     ("POST", "/visit-plan/terms"): STAFF,
     ("GET", "/shop"): STAFF,
     ("POST", "/shop/site"): STAFF,

@@ -6,6 +6,7 @@ import html as html_text
 import re
 from collections.abc import Iterator
 from typing import Any
+from urllib.parse import parse_qsl, urlsplit
 
 import pytest
 
@@ -87,7 +88,8 @@ def test_what_is_accepted_is_what_was_seen(api: Api) -> None:
     assert asked.status_code == 200
     assert ask(api, "GET", "/v1/fleet")["housings"][0]["planned"] is None, "asked first"
     sent = send(api, "accept", {"visit": visits_of(asked.text), "sure": "yes"})
-    assert (sent.status_code, sent.headers["location"]) == (303, "/visit-plan?accepted=1&kept=0&wanted=1")
+    assert sent.status_code == 303
+    assert counts_of(sent) == {"accepted": "1", "kept": "0", "wanted": "1"}
     [job] = ask(api, "GET", "/v1/work", before="2026-03-20")["jobs"]
     assert visit.startswith(f"grader-07/main/{job['planned']['on']}/")
     assert "One day is planned now." in page(api, "?accepted=1")
@@ -102,11 +104,25 @@ def test_accepting_says_which_planned_days_it_moves_and_moves_those_that_are_tic
     assert 'name="replaces" value="grader-07/main"' in asked
     assert "checked" not in asked.split('name="replaces"')[1].split(">")[0]
     fields = {"visit": visits_of(asked), "sure": "yes"}
-    assert send(api, "accept", fields).headers["location"] == "/visit-plan?accepted=0&kept=1&wanted=1"
+    assert counts_of(send(api, "accept", fields)) == {"accepted": "0", "kept": "1", "wanted": "1"}
     assert planned_on(api) == other
     moved = send(api, "accept", fields | {"replaces": "grader-07/main"})
-    assert moved.headers["location"] == "/visit-plan?accepted=1&kept=0&wanted=1"
+    assert counts_of(moved) == {"accepted": "1", "kept": "0", "wanted": "1"}
     assert planned_on(api) == free
+    back = page(api, moved.headers["location"].removeprefix(PAGE))
+    [at] = re.findall(r'name="at" value="([^"]+)"', back)
+    sent = send(api, "take-back", {"at": at})
+    assert sent.headers["location"] == "/visit-plan?back=1&stay=0"
+    assert planned_on(api) == other, "the day that a person had planned before"
+    assert "One day was taken back" in page(api, "?back=1&stay=0")
+    assert send(api, "take-back", {"at": at}).status_code == 409, "a second tap"
+
+
+def counts_of(sent: Any) -> dict[str, str]:
+    """What the page is to say of an acceptance, but its instant."""
+    query = dict(parse_qsl(urlsplit(sent.headers["location"]).query))
+    assert query.pop("at")
+    return query
 
 
 def test_a_page_from_before_somebody_elses_change_plans_nothing_and_says_so(api: Api) -> None:

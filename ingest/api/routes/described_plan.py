@@ -280,3 +280,12 @@ class AcceptedAnswer(Described):
     changed: int = Field(description="of them, those whose day was not planned before and is now")
     orders: list[WantedShown] = Field(description="recorded to be ordered: `/v1/part-orders`")
     kept: list[KeptDayShown] = Field(description="days that people had planned, which stay as they are")
+    accepted_at: str = Field(description="what to name where the plan is to be taken back")
+
+
+class TakenBackAnswer(Described):
+    """What became of an accepted plan that was taken back."""
+
+    changed: int = Field(description="days that were taken back")
+    stay: list[VisitNameShown] = Field(description="of the plan; somebody decided about them since")
+    orders: list[WantedShown] = Field(description="recorded to be ordered for the days that are left")

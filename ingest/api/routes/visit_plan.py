@@ -12,33 +12,28 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
-from fastapi import Depends, Query, Request
-from pydantic import Field
+from fastapi import Query, Request
 
-from cleanside.ingest.api.routes.described_plan import AcceptedAnswer, VisitPlanAnswer
+from cleanside.ingest.api.routes.described_plan import VisitPlanAnswer
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.paper_shapes import (
-    Day,
     ZoneName,
-    end_of_day_us,
     planned_document,
     service_document,
 )
-from cleanside.ingest.api.routes.part_orders import keep_wanted
 from cleanside.ingest.api.routes.planning_terms import assumed_document
 from cleanside.ingest.api.routes.restriction import dates_of, rest_on
 from cleanside.ingest.api.routes.services import services_of
-from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, problems, router_of, text, text_s
+from cleanside.ingest.api.routes.shared import R, problems, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
 from cleanside.ingest.api.routes.work import HousingName, OnList, OnListByName, on_list, part_lines
 from cleanside.ingest.cautions import shown as shown_cautions
-from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid
 from cleanside.ingest.planning.visit_plan import (
     LaterElement,
     PlanCost,
@@ -58,12 +53,10 @@ from cleanside.ingest.shop.work_list import (
     service_day,
     service_fit,
 )
-from cleanside.ingest.store import acceptance, audit, element_changes, papers, planning_terms, shop
+from cleanside.ingest.store import acceptance, element_changes, planning_terms, shop
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.element_changes import EntriesMade
-from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.papers import NO_PAPERS, PlannedChange
 
 router = router_of("shop")
 
@@ -71,32 +64,6 @@ MOST_FIXED = 50  # days chosen by hand at once; chosen
 MOST_ACCEPTED = 1_000  # visits; chosen
 MACHINES_NAMED = 8  # of an outdated plan, in one sentence; chosen
 NO_ENTRIES = EntriesMade()
-
-
-class AcceptedVisit(Strict):
-    """A visit of the plan, as it was seen."""
-
-    machine: Name
-    housing: Name
-    on: Day
-    version: str | None = Field(
-        None,
-        max_length=64,
-        description="as the plan had it; another by now: 409 `plan_outdated`. Left out: no day was planned",
-        examples=["9f86d081884c7d65"],
-    )
-    replaces: bool = Field(
-        False, description="true: it takes the place of another day that is planned; else that day stays"
-    )
-
-
-class NewAcceptedPlan(Strict):
-    """The visits of a plan that are meant to be made."""
-
-    zone: ZoneName = Field("UTC", description="where days begin and end")
-    visits: list[AcceptedVisit] = Field(
-        min_length=1, max_length=MOST_ACCEPTED, description="visits of the plan, as they were seen"
-    )
 
 
 @router.get(
@@ -140,127 +107,6 @@ def get_visit_plan(
 def _days_of(plan: VisitPlan, problem: VisitProblem) -> dict[HousingName, date]:
     """The day on which each element of a plan is changed; what is only looked at needs no part."""
     return {v.element.name: problem.on(v.day) for v in plan.visits if v.element.wear is not None}
-
-
-@router.post(
-    "/v1/visit-plan/accepted",
-    summary="Accept a plan of visits",
-    response_model=AcceptedAnswer,
-    responses=problems(404, 409),
-)
-@example(
-    {"zone": "UTC", "visits": [{"machine": "{machine}", "housing": "{housing}", "on": "2026-03-04"}]},
-    plain="zone visits on version replaces",
-)
-def post_accepted_plan(
-    body: NewAcceptedPlan, request: Request, resources: R, key: Annotated[Key, Depends(needs("shop:write"))]
-) -> dict[str, Any]:
-    """
-    Each visit becomes the planned change of its housing; one planned for its day already stays as it is.
-
-    Another day that is planned stays too, unless the visit `replaces` it. 409 `plan_outdated`: a day was
-    planned, or work entered, since the plan was made; then nothing is accepted. What must be ordered for it
-    is recorded in `/v1/part-orders`, in place of what an earlier plan wanted and no person ordered.
-    """
-    now_us, zone = resources.clock(), ZoneInfo(body.zone)
-
-    def save(connection: sa.Connection) -> dict[str, Any]:
-        moves = day_moves(connection, key, body, now_us)
-        for move in (move for move in moves if move.is_made):
-            passes_us, note = end_of_day_us(move.on, zone), "" if move.before is None else move.before.note
-            planned = PlannedChange(move.on, passes_us, now_us, key.handle, note)
-            papers.put_planned(connection, move.housing.id, planned)
-            audit.note(connection, key.owner_id, now_us, key.handle, "plan_day", **move.noted())
-        about = {"visits": len(moves), "changed": sum(move.is_made for move in moves)}
-        audit.note(connection, key.owner_id, now_us, key.handle, "visit_plan_accepted", **about)
-        return about | {"kept": [_kept_document(move) for move in moves if move.is_kept]}
-
-    document: dict[str, Any] = resources.writer.call(save)
-    return document | {"orders": _want_orders(request, resources, key, zone)}
-
-
-def _want_orders(request: Request, resources: R, key: Key, zone: ZoneInfo) -> list[dict[str, Any]]:
-    """Record what the planned days need ordered until the end of a plan."""
-    now_us = resources.clock()
-    today = ListDays(zone, now_us / 1e6, before=date.max).today
-    days = ListDays(zone, now_us / 1e6, before=today + timedelta(days=PLAN_DAYS))
-    with resources.reading() as connection:
-        every = on_list(connection, services_of(request).judge(connection, key), key, days)
-        lines = part_lines(connection, key, every, days)
-    found: list[dict[str, Any]] = resources.writer.call(
-        lambda connection: keep_wanted(connection, key, lines, now_us)
-    )
-    return found
-
-
-@dataclass(frozen=True, kw_only=True)
-class PlannedMove:
-    """What accepting a visit does to the planned day of its housing."""
-
-    housing: HousingRow
-    before: PlannedChange | None  # None: no day is planned
-    on: str  # the day of the visit, ISO 8601
-    replaces: bool
-    now_us: int
-
-    @property
-    def is_same(self) -> bool:
-        """It is planned for that day already."""
-        return self.before is not None and self.before.planned_on == self.on
-
-    @property
-    def is_asked(self) -> bool:
-        """It would move a day that is still to come."""
-        return self.before is not None and not self.is_same and self.now_us < self.before.passes_us
-
-    @property
-    def is_kept(self) -> bool:
-        """The day that is planned stays."""
-        return self.is_asked and not self.replaces
-
-    @property
-    def is_made(self) -> bool:
-        """The day of the visit becomes the planned one."""
-        return not (self.is_same or self.is_kept)
-
-    def noted(self) -> dict[str, Any]:
-        """For the audit log: which machine, from which day, planned by whom, to which day."""
-        before = ("-", "-") if self.before is None else (self.before.planned_on, self.before.who)
-        names = {"machine": self.housing.machine, "housing": self.housing.name}
-        return names | {"before": before[0], "by": before[1], "on": self.on}
-
-
-def day_moves(connection: sa.Connection, key: Key, body: NewAcceptedPlan, now_us: int) -> list[PlannedMove]:
-    """What accepting a plan does. Raises NotValid for a day that is over, NotFound, Refused (409)."""
-    zone = ZoneInfo(body.zone)
-    for place, visit in enumerate(body.visits):
-        if end_of_day_us(visit.on, zone) <= now_us:
-            pointer = f"#/visits/{place}/on"
-            raise NotValid(Complaint(pointer, "planned_day_over", on=visit.on, now=text(now_us)))
-    known = papers.papers_of_owner(connection, key.owner_id)
-    made = element_changes.entries_of_owner(connection, key.owner_id)
-    moves, outdated = [], set()
-    for visit in body.visits:
-        housing = find_housing(connection, key, visit.machine, visit.housing)
-        before = known.get(housing.id, NO_PAPERS).planned
-        move = PlannedMove(
-            housing=housing, before=before, on=visit.on, replaces=visit.replaces, now_us=now_us
-        )
-        moves.append(move)
-        version = version_of(before, made.get(housing.id, NO_ENTRIES))
-        is_as_seen = before is None if visit.version is None else visit.version == version
-        if not (is_as_seen or move.is_same):
-            outdated.add(visit.machine)
-    if outdated:
-        named = ", ".join(sorted(outdated)[:MACHINES_NAMED])
-        raise Refused("plan_outdated", status=409, many=len(outdated), machines=named)
-    return moves
-
-
-def _kept_document(move: PlannedMove) -> dict[str, Any]:
-    assert move.before is not None
-    names = {"machine": move.housing.machine, "housing": move.housing.name}
-    return names | {"on": move.before.planned_on, "by": move.before.who}
 
 
 # ---------------------------------------------------------------- what the plan is made from
