@@ -51,7 +51,8 @@ NOT_ASKED = frozenset(
         "valid_hours",
     }
     | {"from_event", "overlap_hours"}
-    | {"same_reading", "done", "version", "seen", "replaces", "accepted_at"}  # a way, a button, what was seen, a tick
+    | {"same_reading", "done", "version", "seen", "replaces"}  # a way, a button, what was seen, a tick
+    | {"accepted_at"}  # a button
 )
 #: cases that only a program can meet: no form or address of a page leads there
 OF_PROGRAMS = frozenset(
