@@ -19,6 +19,7 @@ from cleanside.ingest.store.message_choices import DAILY, NO_DIGEST, MessageChoi
 
 #: an address as it stands in an envelope: ASCII alone, as a server without SMTPUTF8 takes it (RFC 5321)
 ADDRESS = re.compile(r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~.-]{1,64}@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*")
+MONDAY = 0  # of `date.weekday`
 MOST_ADDRESS = 254  # characters; RFC 5321 section 4.5.3.1.3, less the angle brackets
 
 
@@ -65,9 +66,31 @@ def digest_due(choices: MessageChoices, now_us: int) -> date | None:
     return day if last is None or day > last else None
 
 
-def today(choices: MessageChoices, now_us: int) -> date:
-    """The day where the person is."""
-    return _local(choices, now_us).date()
+def begun_with(choices: MessageChoices, now_us: int) -> date:
+    """The day that counts as done where a digest is chosen now: it comes today if its time is to come."""
+    now = _local(choices, now_us)
+    is_to_come = now.time() < time.fromisoformat(choices.digest_at)
+    return now.date() - timedelta(days=1 if is_to_come else 0)
+
+
+def next_digest_us(choices: MessageChoices, now_us: int) -> int | None:
+    """When the next digest is due [us]; None: none was chosen."""
+    if choices.digest == NO_DIGEST:
+        return None
+    if digest_due(choices, now_us) is not None:
+        return now_us
+    last, day, clock = (
+        choices.digest_day,
+        _local(choices, now_us).date(),
+        time.fromisoformat(choices.digest_at),
+    )
+    while (
+        (choices.digest != DAILY and day.weekday() != MONDAY)
+        or (last is not None and day <= date.fromisoformat(last))
+        or _instant_us(choices, day, clock) <= now_us
+    ):
+        day += timedelta(days=1)
+    return _instant_us(choices, day, clock)
 
 
 def _local(choices: MessageChoices, at_us: int) -> datetime:

@@ -14,7 +14,7 @@ from cleanside.ingest.api.routes.paper_shapes import ZoneName
 from cleanside.ingest.api.routes.sessions import Me
 from cleanside.ingest.api.routes.shared import R, Strict, problems, router_of, text
 from cleanside.ingest.errors import Complaint, NotValid, Refused
-from cleanside.ingest.messages.choices import MOST_ADDRESS, is_address, today
+from cleanside.ingest.messages.choices import MOST_ADDRESS, begun_with, is_address, next_digest_us
 from cleanside.ingest.messages.confirming import GOOD_FOR_US, MOST_A_DAY
 from cleanside.ingest.messages.matters import MATTER_KINDS
 from cleanside.ingest.messages.telling import Reader, address_message, trial_message
@@ -73,7 +73,7 @@ def get_my_messages(resources: R, key: Me) -> dict[str, Any]:
 )
 def patch_my_messages(body: MessageWishes, resources: R, key: Me) -> dict[str, Any]:
     """
-    Choose which messages one gets. The first digest comes on the day after it was chosen.
+    Choose which messages one gets. The first digest comes today if its time is to come.
 
     A new address gets one message with a link, good for three days and once, and nothing else until a person
     confirms it (`address_to_confirm`). The address before stays in use until then.
@@ -85,7 +85,7 @@ def patch_my_messages(body: MessageWishes, resources: R, key: Me) -> dict[str, A
         before, now_us = message_choices.of(connection, -key.id), resources.clock()
         changed = _checked(before, wanted)
         if wanted.get("digest", before.digest) != before.digest:
-            wanted["digest_day"] = today(changed, now_us).isoformat()
+            wanted["digest_day"] = begun_with(changed, now_us).isoformat()
         values = wanted | _addresses(before, wanted, now_us)
         message_choices.keep(connection, -key.id, **values)
         if values.get("new_address"):
@@ -168,6 +168,7 @@ def wishes_document(resources: Resources, key: Key, chosen: MessageChoices) -> d
         "alerts_there_are": [kind for kind, permission in MATTER_KINDS.items() if allows(key, permission)],
         "digest": chosen.digest,
         "digest_at": chosen.digest_at,
+        "digest_next": text(next_digest_us(chosen, resources.clock())) if chosen.address else None,
         "zone": chosen.zone,
         "quiet_from": chosen.quiet_from,
         "quiet_until": chosen.quiet_until,

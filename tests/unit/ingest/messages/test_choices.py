@@ -12,7 +12,13 @@ from datetime import date, datetime
 
 import pytest
 
-from cleanside.ingest.messages.choices import digest_due, is_address, not_before_us
+from cleanside.ingest.messages.choices import (
+    begun_with,
+    digest_due,
+    is_address,
+    next_digest_us,
+    not_before_us,
+)
 from cleanside.ingest.store.message_choices import DAILY, WEEKLY, MessageChoices
 
 QUIET = MessageChoices(person_id=1, zone="Europe/Vienna", quiet_from="22:00", quiet_until="06:00")
@@ -74,6 +80,26 @@ def test_a_daily_digest_is_due_once_a_day(now: str, last: str | None, due: str |
     assert found == (None if due is None else date.fromisoformat(due))
 
 
+@pytest.mark.parametrize(
+    ("chosen", "digest", "due"),
+    [
+        ("2026-03-02T05:59:00+01:00", DAILY, "2026-03-02T06:00:00+01:00"),  # today, in a minute
+        ("2026-03-02T06:00:00+01:00", DAILY, "2026-03-03T06:00:00+01:00"),
+        ("2026-03-02T05:00:00+01:00", WEEKLY, "2026-03-02T06:00:00+01:00"),  # a Monday
+        ("2026-03-02T07:00:00+01:00", WEEKLY, "2026-03-09T06:00:00+01:00"),
+        ("2026-03-28T12:00:00+01:00", DAILY, "2026-03-29T06:00:00+02:00"),  # the clock goes forward between
+    ],
+)
+def test_the_first_digest_comes_at_the_next_time_and_is_named(chosen: str, digest: str, due: str) -> None:
+    wanted = replace(DIGEST, digest=digest)
+    begun = replace(wanted, digest_day=begun_with(wanted, us(chosen)).isoformat())
+    assert digest_due(begun, us(chosen)) is None
+    assert next_digest_us(begun, us(chosen)) == us(due)
+    assert digest_due(begun, us(due) - 1) is None
+    assert digest_due(begun, us(due)) is not None
+    assert next_digest_us(begun, us(due)) == us(due), "it is due now"
+
+
 def test_a_digest_at_an_hour_that_comes_twice_is_due_once() -> None:
     twice = replace(DIGEST, digest_at="02:30", digest_day="2026-10-24")
     assert digest_due(twice, us("2026-10-25T02:30:00+02:00")) == date(2026, 10, 25)
@@ -97,6 +123,7 @@ def test_a_weekly_digest_is_due_on_mondays_and_later_where_the_server_was_away()
 
 def test_who_chose_no_digest_gets_none() -> None:
     assert digest_due(MessageChoices(person_id=1), us("2026-03-02T06:00:00+01:00")) is None
+    assert next_digest_us(MessageChoices(person_id=1), us("2026-03-02T06:00:00+01:00")) is None
 
 
 @pytest.mark.parametrize("text", ["mara@kargrund.example", "m.l+filters@a.b-c.example", "x@localhost"])
