@@ -64,14 +64,7 @@ def review_lines(review: Review) -> list[str]:
     lines += [f"person {one.name} was revoked after the backup, and is again" for one in review.people_ended]
     if review.doubt is None:
         return lines
-    lines += [
-        f"{review.doubt}: keys that were revoked after the backup may be valid again.",
-        "These were valid at the time of the backup. Revoke each that should not be: keys revoke HANDLE",
-    ]
-    lines += [
-        f"  {key.handle}  {key.owner}  {key.role:<10}  {', '.join(sorted(key.devices)) or '-'}  {key.note}"
-        for key in review.valid
-    ]
+    lines += [f"{review.doubt}: keys that were revoked after the backup may be valid again."]
     if review.suspended:
         handles = " ".join(review.suspended)
         lines += [
@@ -79,6 +72,14 @@ def review_lines(review: Review) -> list[str]:
             f"  cleanside-ingest keys confirm {handles}",
         ]
     if review.people_waiting:
-        lines += ["People wait too. Confirm each who may still sign in: people confirm NAME"]
-        lines += [f"  {one.name}  {one.owner}  {one.role}" for one in review.people_waiting]
+        lines += ["People wait too. Confirm each who may still sign in, before you serve:"]
+        lines += [
+            f"  cleanside-ingest people confirm {one.name} --owner {one.owner}  # {one.role}"
+            for one in review.people_waiting
+        ]
+    lines += ["These were valid at the time of the backup. Revoke each that should not be: keys revoke HANDLE"]
+    lines += [
+        f"  {key.handle}  {key.owner}  {key.role:<10}  {', '.join(sorted(key.devices)) or '-'}  {key.note}"
+        for key in review.valid
+    ]
     return lines
