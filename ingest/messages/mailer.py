@@ -148,7 +148,7 @@ class Mailer:
             self._notice()
         with resources.reading() as connection:
             now_us = resources.clock()
-            others = leases.of_others(connection, self._holder, now_us)
+            others = leases.of_others(connection, self._holder, leases.now_us(connection, now_us))
             waiting = messages.people_waiting(connection, now_us)
             return [person_id for person_id in waiting if _lease_name(person_id) not in others]
 
