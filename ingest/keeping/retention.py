@@ -32,7 +32,7 @@ import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import us_of
-from cleanside.ingest.errors import IngestError
+from cleanside.ingest.errors import IngestError, log_reason
 from cleanside.ingest.store import archive, old_rows, partitions, stored
 from cleanside.ingest.store.archive import Archive
 from cleanside.ingest.store.old_rows import Due
@@ -369,7 +369,7 @@ class Keeper:
                 if moved != MoveReport():
                     log.info("ingest.archived", extra=moved._asdict())
             except (IngestError, OSError) as error:  # a full disk, or no database: what is due stays due
-                log.warning("ingest.archive_waits", extra={"reason": str(error)[:200]})
+                log.warning("ingest.archive_waits", extra={"reason": log_reason(error)})
             except Exception:
                 log.exception("ingest.archive_failed")
 

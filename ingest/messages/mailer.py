@@ -121,7 +121,7 @@ class Mailer:
             try:
                 await self._look(self._relay, verify, busy)
             except TryAgain as error:  # stopping, or the database does not answer: what is due stays due
-                log.info("ingest.mail_waits", extra={"reason": str(error)})
+                log.info("ingest.mail_waits", extra={"reason": error.reason})
             except Exception:
                 log.exception("ingest.mail_failed")
             await asyncio.to_thread(self._resources.stopping.wait, self._pause_s)
@@ -175,7 +175,7 @@ class Mailer:
                 ):
                     return
         except TryAgain as error:
-            log.info("ingest.mail_waits", extra={"reason": str(error)})
+            log.info("ingest.mail_waits", extra={"reason": error.reason})
         except Exception:
             log.exception("ingest.mail_failed", extra={"person": person_id})
         finally:
