@@ -46,7 +46,7 @@ CLIENTS = 3
 FIRST_ROWS = 600  # readings before the first round
 INSTANT = "any instant"
 TIMES = 4  # a process dies at a step once it has reached it fewer times than that; chosen
-STEP_WITHIN_S = 20.0  # a step that no server reaches by then: one is killed as it is
+STEP_WITHIN_S = 10.0  # a step that no server reaches by then: one is killed as it is
 OF_SERVERS = (*dying_merger.PACK, INSTANT, *dying_merger.JOIN, INSTANT)
 LEASE_HELD = 2  # exit code of `blocks unpack` while another process has the lease
 

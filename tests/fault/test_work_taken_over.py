@@ -17,20 +17,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
 
 from cleanside.ingest.keeping import retention
 from cleanside.ingest.keeping.retention import MoveReport
 from cleanside.ingest.messages import mailer
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import account, archive, key_file
-from cleanside.ingest.store.models import leases
 from tests.contract.test_messages import mailing, settings_of, states
 from tests.contract.test_webhooks import ALL, delivering, ids_of, put_events
 from tests.fault.test_archive_killed import at
 from tests.fault.test_mailer_killed import DEVICES, PEOPLE, declare_loss, who_want_messages
 from tests.support.archiving import LaterDisk, archive_all, files_of, whole_readings
 from tests.support.databases import Postgres
+from tests.support.ended_leases import end_leases
 from tests.support.gatewaying import wait_until
 from tests.support.mail_sink import MailSink
 from tests.support.receiver import Receiver
@@ -40,11 +39,6 @@ from tests.support.serving import DEVICE, Api, ServerProcess, in_process, make_k
 pytestmark = [pytest.mark.postgres, pytest.mark.timeout(300)]
 
 ENDS = pytest.mark.parametrize("end", ["killed", "hung"])
-
-
-def end_leases(api: Api) -> None:
-    """As if their time was over."""
-    api.resources.writer.call(lambda connection: connection.execute(sa.update(leases).values(until_us=0)))
 
 
 @contextmanager
