@@ -201,23 +201,22 @@ def _step(work: MovePlan, due: Due) -> int:
 
     month, began_s = month_of(due.at_us), work.clock_s()
     with work.reading() as connection:
-        rows, state = old_rows.rows_of(connection, due.stream_id, span_of(month), limit=STEP_ROWS)
+        moved, state = old_rows.whole_of(connection, due.stream_id, span_of(month), limit=STEP_ROWS)
         about = _about(connection, due.device_id, month)
-    if not rows:
+    if not moved.many:
         return 0
-    table = files.table_of(rows)
+    table = files.table_of(moved)
     written = files.write(work.disk, work.folder, _place(due.device_id, month), lambda: [table], about)
     new, streams = _register_entry(written, due.device_id, month, [table])
-    exact = [row[1] for row in rows if row[4] is not None]
 
     def save(connection: sa.Connection) -> int:
         if _may_be_swept(work, began_s):
             return 0
         old_rows.lock(connection, [due.stream_id])
-        numbers = rows[0][1], rows[-1][1]
+        numbers, exact = (int(moved.seq[0]), int(moved.seq[-1])), sorted(moved.instants)
         gone = old_rows.take_moved(connection, due.stream_id, span_of(month), numbers, exact, state=state)
-        if gone not in (0, len(rows)):
-            archived = counted(len(rows), "row")
+        if gone not in (0, moved.many):
+            archived = counted(moved.many, "row")
             raise RuntimeError(f"{gone} of {archived} that went into the file still there; nothing is moved")
         if gone:
             archive.put(connection, new, streams, work.now_us)
