@@ -110,11 +110,17 @@ def put_in(steps: NamedSteps) -> None:
 
 def merge_without_pause() -> None:
     """Small steps, one after the other, of whatever there is."""
-    block_moves.prepare_pack = partial(block_moves.prepare_pack, limit=ROWS_A_STEP)  # type: ignore[assignment]
-    merging.MERGE_EVERY_S, merging.MERGE_PAUSE_S = MERGE_EVERY_S, 0.0
-    merging.MERGE_LEASE_US = MERGE_LEASE_US
-    merge_choice.QUIET_US = 0
-    merge_choice.TO_BLOCKS, block_moves.TARGET = SIZES, SIZES.most
+    others: tuple[tuple[Any, str, object], ...] = (
+        (block_moves, "prepare_pack", partial(block_moves.prepare_pack, limit=ROWS_A_STEP)),
+        (block_moves, "TARGET", SIZES.most),
+        (merge_choice, "TO_BLOCKS", SIZES),
+        (merge_choice, "QUIET_US", 0),
+        (merging, "MERGE_EVERY_S", MERGE_EVERY_S),
+        (merging, "MERGE_PAUSE_S", 0.0),
+        (merging, "MERGE_LEASE_US", MERGE_LEASE_US),
+    )
+    for place, name, value in others:
+        setattr(place, name, value)
 
 
 if __name__ == "__main__":

@@ -145,7 +145,12 @@ class MergeWatcher(Loader):
         before = {client.stream: client.acknowledged for client in self._clients}
         first = self._chance.randrange(1, 2 + max(map(len, before.values())))
         server = self._chance.choice(self._servers)
-        query = {"since": _at(first), "limit": PAGE, "quantity": "restriction", "unit": "restriction:kPa"}
+        query: dict[str, str | int] = {
+            "since": _at(first),
+            "limit": PAGE,
+            "quantity": "restriction",
+            "unit": "restriction:kPa",
+        }
         try:
             answer = http.get(f"{server.url}/v1/devices/{DEVICE}/readings", params=query)
         except httpx.TransportError:
