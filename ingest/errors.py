@@ -79,6 +79,11 @@ class TryAgain(IngestError):
         return str(self) if self.__cause__ is None else why(self.__cause__).strip().partition("\n")[0]
 
 
+def log_reason(error: IngestError | OSError) -> str:
+    """Why some work waits, for a line of the log; what is for clients stays out of it."""
+    return error.reason if isinstance(error, TryAgain) else str(error)[:200]
+
+
 class CannotOpen(IngestError):
     """
     An encrypted secret cannot be read, or there is no key to encrypt one.

@@ -20,6 +20,8 @@ _IN_BLOCKS = "tests/integration/ingest/store/test_stored_blocks.py::"
 _IN_BLOCKS += "test_blocks_hold_what_a_plain_dictionary_holds[sqlite-"
 _MERGED = "tests/integration/ingest/keeping/test_merged_blocks.py::"
 _MERGED += "test_inside_one_merged_block_it_is_as_with_rows[sqlite-"
+_CHANGE_FORM = "tests/fault/test_merging_killed.py::test_processes_killed_while_readings_change_their_form"
+_CHANGE_FORM += "_lose_and_double_nothing"
 _ASIDE = "tests/fault/test_spool_aside_room.py::test_"
 _OF_ASIDE = ("a_rewind_that", "new_readings", "a_full_disk", "what_was_carried", "a_file_that_waits")
 _SHARED = "tests/fault/test_ingest_concurrent.py::test_interleaved_and_repeated_batches_of_shared_streams"
@@ -37,7 +39,11 @@ LONG: Mapping[str, str] = {
     "tests/fault/test_analysis_shared.py": "test_turns: one connection after the other",
     "tests/fault/test_work_taken_over.py": "test_webhooks, test_leases: one process after the other",
     "tests/fault/test_archive_killed.py": "test_archive (property)",
-    "tests/fault/test_merging_killed.py": "test_merging: a step that finds its readings changed does nothing",
+    "tests/fault/test_merging_killed.py::test_killed_at": "processes killed under load, same file",
+    **{
+        f"{_CHANGE_FORM}[{which}": "the same with fewer kills, on SQLite"
+        for which in ("sqlite-25", "postgres")
+    },
     "tests/fault/test_file_modes.py": "file modes are tested where each file is made",
     "tests/fault/test_ingest_killed.py::test_as_many_kills_as_fit": "a kill by seed, same file",
     f"{_KILLED}[sqlite-2]": "the same with the first seed",

@@ -92,9 +92,10 @@ def _turn(engine: sa.Engine) -> Iterator[bool]:
     if engine.dialect.name == "sqlite":
         yield True
         return
-    holder, now_us = secrets.token_hex(8), system_clock.now_us()
-    until_us = now_us + merging.MERGE_LEASE_US
+    holder = secrets.token_hex(8)
     with engine.begin() as connection:
+        now_us = leases.now_us(connection, system_clock.now_us())
+        until_us = now_us + merging.MERGE_LEASE_US
         ours = leases.take(connection, merging.MERGE_LEASE, holder, now_us, until_us)
     try:
         yield ours

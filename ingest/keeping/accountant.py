@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import sqlalchemy as sa
 
-from cleanside.ingest.errors import IngestError
+from cleanside.ingest.errors import IngestError, log_reason
 from cleanside.ingest.store import account, message_choices, outbox, streams
 from cleanside.ingest.writer.resources import Counted
 
@@ -56,7 +56,7 @@ class Accountant:
             try:
                 self._look()
             except IngestError as error:
-                log.warning("ingest.account_waits", extra={"reason": str(error)[:200]})
+                log.warning("ingest.account_waits", extra={"reason": log_reason(error)})
             except Exception:
                 log.exception("ingest.account_failed")
 

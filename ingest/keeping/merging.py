@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import sqlalchemy as sa
 
-from cleanside.ingest.errors import BlockDamaged, IngestError
+from cleanside.ingest.errors import BlockDamaged, IngestError, log_reason
 from cleanside.ingest.keeping.merge_choice import next_to_join
 from cleanside.ingest.store import block_moves, blocks, store_modes, stored_rows, streams
 from cleanside.ingest.writer.lease import Lease
@@ -170,7 +170,7 @@ class Merger:
             try:
                 merged = merge(resources, self._left_out)
             except (IngestError, OSError) as error:  # no database, or a full disk: the next pass goes on
-                log.warning("ingest.merge_waits", extra={"reason": str(error)[:200]})
+                log.warning("ingest.merge_waits", extra={"reason": log_reason(error)})
             except Exception:
                 log.exception("ingest.merge_failed")
             else:

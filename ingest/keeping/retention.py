@@ -32,7 +32,7 @@ import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import us_of
-from cleanside.ingest.errors import IngestError
+from cleanside.ingest.errors import IngestError, log_reason
 from cleanside.ingest.store import archive, old_rows, partitions, stored
 from cleanside.ingest.store.archive import Archive
 from cleanside.ingest.store.old_rows import Due
@@ -201,23 +201,22 @@ def _step(work: MovePlan, due: Due) -> int:
 
     month, began_s = month_of(due.at_us), work.clock_s()
     with work.reading() as connection:
-        rows, state = old_rows.rows_of(connection, due.stream_id, span_of(month), limit=STEP_ROWS)
+        moved, state = old_rows.whole_of(connection, due.stream_id, span_of(month), limit=STEP_ROWS)
         about = _about(connection, due.device_id, month)
-    if not rows:
+    if not moved.many:
         return 0
-    table = files.table_of(rows)
+    table = files.table_of(moved)
     written = files.write(work.disk, work.folder, _place(due.device_id, month), lambda: [table], about)
     new, streams = _register_entry(written, due.device_id, month, [table])
-    exact = [row[1] for row in rows if row[4] is not None]
 
     def save(connection: sa.Connection) -> int:
         if _may_be_swept(work, began_s):
             return 0
         old_rows.lock(connection, [due.stream_id])
-        numbers = rows[0][1], rows[-1][1]
+        numbers, exact = (int(moved.seq[0]), int(moved.seq[-1])), sorted(moved.instants)
         gone = old_rows.take_moved(connection, due.stream_id, span_of(month), numbers, exact, state=state)
-        if gone not in (0, len(rows)):
-            archived = counted(len(rows), "row")
+        if gone not in (0, moved.many):
+            archived = counted(moved.many, "row")
             raise RuntimeError(f"{gone} of {archived} that went into the file still there; nothing is moved")
         if gone:
             archive.put(connection, new, streams, work.now_us)
@@ -369,7 +368,7 @@ class Keeper:
                 if moved != MoveReport():
                     log.info("ingest.archived", extra=moved._asdict())
             except (IngestError, OSError) as error:  # a full disk, or no database: what is due stays due
-                log.warning("ingest.archive_waits", extra={"reason": str(error)[:200]})
+                log.warning("ingest.archive_waits", extra={"reason": log_reason(error)})
             except Exception:
                 log.exception("ingest.archive_failed")
 

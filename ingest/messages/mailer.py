@@ -121,7 +121,7 @@ class Mailer:
             try:
                 await self._look(self._relay, verify, busy)
             except TryAgain as error:  # stopping, or the database does not answer: what is due stays due
-                log.info("ingest.mail_waits", extra={"reason": str(error)})
+                log.info("ingest.mail_waits", extra={"reason": error.reason})
             except Exception:
                 log.exception("ingest.mail_failed")
             await asyncio.to_thread(self._resources.stopping.wait, self._pause_s)
@@ -148,7 +148,7 @@ class Mailer:
             self._notice()
         with resources.reading() as connection:
             now_us = resources.clock()
-            others = leases.of_others(connection, self._holder, now_us)
+            others = leases.of_others(connection, self._holder, leases.now_us(connection, now_us))
             waiting = messages.people_waiting(connection, now_us)
             return [person_id for person_id in waiting if _lease_name(person_id) not in others]
 
@@ -175,7 +175,7 @@ class Mailer:
                 ):
                     return
         except TryAgain as error:
-            log.info("ingest.mail_waits", extra={"reason": str(error)})
+            log.info("ingest.mail_waits", extra={"reason": error.reason})
         except Exception:
             log.exception("ingest.mail_failed", extra={"person": person_id})
         finally:

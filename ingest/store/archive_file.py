@@ -33,6 +33,7 @@ from cleanside.gateway import file_modes
 from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest.errors import ArchiveUnreadable
 from cleanside.ingest.store import inside
+from cleanside.ingest.store.whole_readings import WholeReadings
 
 ROW_GROUP_ROWS = 300_000  # a month at 10 s; a dictionary of values counts once a group; chosen
 COMPRESSION_LEVEL = 9  # of zstd; measured: 15 gains a thousandth and takes twice the time
@@ -55,11 +56,6 @@ SCHEMA = pa.schema(
         pa.field("received", pa.timestamp("us", tz="UTC"), nullable=False),
         *(pa.field(name, pa.float64()) for name in QUANTITY_COLUMNS),
     ]
-)
-#: columns of `table_of`, in this order
-ROW = (
-    *("stream_id", "seq", "at_us", "at_uncertainty_s", "instant", "units", "content_hash", "received_us"),
-    *QUANTITY_COLUMNS,
 )
 _IN_STEPS = ("seq", "at")  # rise by nearly the same from row to row
 
@@ -117,14 +113,27 @@ def _sync(path: Path) -> None:
 # ---------------------------------------------------------------- write
 
 
-def table_of(rows: Sequence[Sequence[Any]]) -> pa.Table:
-    """Rows in the order of `ROW` as a table; None where a reading has no value."""
-    columns: dict[str, Any] = dict.fromkeys(ROW, ())
-    columns |= dict(zip(ROW, zip(*rows, strict=True), strict=True)) if rows else {}
-    at_us = np.array(columns.pop("at_us"), dtype=np.int64)
-    columns["at"], columns["at_rest_us"] = at_us // 1000, (at_us % 1000).astype(np.int16)
-    columns["received"] = columns.pop("received_us")
-    return pa.table([pa.array(columns[f.name], f.type) for f in SCHEMA], schema=SCHEMA)
+def table_of(readings: WholeReadings) -> pa.Table:
+    """Readings as a table; null where one has no value."""
+    columns: dict[str, Any] = {
+        "stream_id": np.full(readings.many, readings.stream_id, np.int64),
+        "seq": readings.seq,
+        "at": readings.at_us // 1000,
+        "at_rest_us": (readings.at_us % 1000).astype(np.int16),
+        "at_uncertainty_s": readings.at_uncertainty_s,
+        "units": readings.units,
+        "content_hash": readings.content_hash,
+        "received": readings.received_us,
+        **readings.values,
+    }
+    if readings.instants:
+        columns["instant"] = [readings.instants.get(number) for number in readings.seq.tolist()]
+    return pa.table([_array(columns.get(f.name), f.type, readings.many) for f in SCHEMA], schema=SCHEMA)
+
+
+def _array(column: Any, kind: pa.DataType, many: int) -> pa.Array:
+    """None: no reading has a value. NaN is one that a reading has not."""
+    return pa.nulls(many, kind) if column is None else pa.array(column, kind, from_pandas=True)
 
 
 def write(

@@ -128,6 +128,7 @@ def reading_engine(url: str, *, archive: str = "") -> sa.Engine:
         poolclass=sa.QueuePool,
         pool_size=SQLITE_READERS,
         max_overflow=4,
+        pool_use_lifo=True,  # in turns each would fill its cache, and that of statements
         hide_parameters=True,
     )
     event.listen(engine, "connect", _configure_reader)
@@ -172,6 +173,7 @@ def _postgres_engine(url: str, *, pool_size: int) -> sa.Engine:
         with_driver,
         pool_size=pool_size,
         max_overflow=pool_size,
+        pool_use_lifo=True,  # in turns each would make the server's process behind it grow
         pool_pre_ping=True,
         hide_parameters=True,  # an error shows the statement, and not its values
         connect_args={"options": options, "connect_timeout": 5},

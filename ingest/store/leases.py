@@ -4,7 +4,8 @@ Leases: the right to some work that one process of a database does at a time.
 Promises: a lease has one holder. A holder that does not take it again within its time loses it, so another
 process takes over what a killed or hanging one had. `keep`, in the transaction that records the work, shows
 a holder that hung and woke up whether the work is still its own. `take` waits for no other process: a row
-that another one has locked is skipped (SKIP LOCKED).
+that another one has locked is skipped (SKIP LOCKED). On PostgreSQL leases go by the database's clock, so
+hosts whose clocks differ never both hold one.
 Leaves to others: the work, and how long a lease lasts (`ingest.writer.lease`).
 """
 
@@ -15,9 +16,24 @@ import sqlalchemy as sa
 from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import leases
 
+_DATABASE_NOW_US = sa.text("SELECT (extract(epoch FROM clock_timestamp()) * 1000000)::bigint")
+
+
+def now_us(connection: sa.Connection, host_us: int) -> int:
+    """
+    The time that leases go by [us since 1970]: the database's; on SQLite, which one host has, the host's.
+
+    host_us : now, by the clock of this host.
+    """
+    return host_us if dialect.is_sqlite(connection) else int(connection.scalar(_DATABASE_NOW_US) or 0)
+
 
 def take(connection: sa.Connection, name: str, holder: str, now_us: int, until_us: int) -> bool:
-    """Take or keep a lease. False while another holds it."""
+    """
+    Take or keep a lease. False while another holds it.
+
+    now_us, until_us : by `now_us`, as everywhere here.
+    """
     is_free = sa.or_(leases.c.holder == holder, leases.c.until_us < now_us)
     free = sa.select(leases.c.name).where(leases.c.name == name, is_free).with_for_update(skip_locked=True)
     again = sa.update(leases).where(leases.c.name.in_(free)).values(holder=holder, until_us=until_us)

@@ -10,7 +10,7 @@ Leaves to others: files (`ingest.store.archive_file`), the register (`ingest.sto
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import sqlalchemy as sa
 
@@ -18,6 +18,7 @@ from cleanside.ingest.store import dialect, stored
 from cleanside.ingest.store.hours import HOUR_US
 from cleanside.ingest.store.marks import Range
 from cleanside.ingest.store.models import devices, exact_times, hours, owners, streams
+from cleanside.ingest.store.whole_readings import WholeReadings
 
 DAY_US = 24 * HOUR_US
 
@@ -36,12 +37,11 @@ def due(connection: sa.Connection, before_us: int) -> list[Due]:
     return [Due(*found) for found in stored.lowest_before(connection, before_us)]
 
 
-def rows_of(
+def whole_of(
     connection: sa.Connection, stream_id: int, span_us: tuple[int, int], *, limit: int
-) -> tuple[list[Any], int]:
+) -> tuple[WholeReadings, int]:
     """
-    Up to `limit` stored readings of a stream with from <= at < until, lowest numbers first, in the
-    order of `ingest.store.archive_file.ROW`.
+    Up to `limit` stored readings of a stream with from <= at < until, lowest numbers first.
 
     Returns the state of the hours in the span too: as long as it is the same, so are the readings.
     """
@@ -72,7 +72,7 @@ def take_moved(
     state: int,
 ) -> int:
     """
-    Delete the rows that `rows_of` returned, now that a file has them; the caller has locked the stream.
+    Delete the rows that `whole_of` returned, now that a file has them; the caller has locked the stream.
 
     exact : those of the numbers that have an exact instant. Returns how many rows were deleted; none where
     the stream has changed in the span since the rows were read.

@@ -15,7 +15,7 @@ instants (`ingest.store.readings`), the archive (`ingest.store.archive`), which 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import sqlalchemy as sa
@@ -33,6 +33,7 @@ from cleanside.ingest.store.dialect import EncodedNumbers
 from cleanside.ingest.store.marks import Range, Ranges, intersect, ranges_of
 from cleanside.ingest.store.stored_blocks import EncodedBlocks
 from cleanside.ingest.store.time_steps import TimeSteps
+from cleanside.ingest.store.whole_readings import WholeReadings, together
 
 # ---------------------------------------------------------------- write
 
@@ -250,14 +251,11 @@ def lowest_before(connection: sa.Connection, before_us: int) -> list[tuple[int, 
 
 def whole(
     connection: sa.Connection, stream_id: int, numbers: Range, span_us: Range, *, limit: int
-) -> list[Any]:
-    """
-    The first stored ones of these numbers measured in a span, each in the order of
-    `ingest.store.archive_file.ROW`.
-    """
-    found = stored_rows.whole(connection, stream_id, numbers, span_us, limit=limit)
-    found += stored_blocks.whole(connection, stream_id, numbers, span_us, limit=limit)
-    return sorted(found, key=lambda row: int(row[1]))[:limit]
+) -> WholeReadings:
+    """The first stored ones of these numbers measured in a span."""
+    in_rows = stored_rows.whole(connection, stream_id, numbers, span_us, limit=limit)
+    in_blocks = stored_blocks.whole(connection, stream_id, numbers, span_us, limit=limit)
+    return together([in_rows, in_blocks], limit=limit)
 
 
 def delete(connection: sa.Connection, stream_id: int, numbers: Range, span_us: Range) -> int:

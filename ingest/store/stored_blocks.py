@@ -15,7 +15,6 @@ from typing import Any, NamedTuple
 import numpy as np
 import sqlalchemy as sa
 
-from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest.store import block_runs, block_units, blocks, dialect
 from cleanside.ingest.store.archive import ranges_of_array
 from cleanside.ingest.store.at_rest import (
@@ -37,6 +36,7 @@ from cleanside.ingest.store.blocks import BlockRow
 from cleanside.ingest.store.marks import Range, Ranges, union
 from cleanside.ingest.store.models import exact_times, original_times, unit_sets
 from cleanside.ingest.store.time_steps import TimeSteps, bucketed
+from cleanside.ingest.store.whole_readings import WholeReadings, none_of, together
 
 # ---------------------------------------------------------------- write
 
@@ -365,12 +365,6 @@ WHERE b.first_us < ? ORDER BY b.first_us, s.id
 """
 
 
-_ARCHIVED = (
-    *("stream_id", "seq", "at_us", "at_uncertainty_s", "instant", "units", "content_hash", "received_us"),
-    *(quantity.column for quantity in QUANTITIES.values()),
-)
-
-
 def lowest_before(connection: sa.Connection, before_us: int) -> list[tuple[int, int, int, int]]:
     """
     (stream, device, number, instant) of streams whose lowest block has a reading from before, oldest first.
@@ -382,26 +376,44 @@ def lowest_before(connection: sa.Connection, before_us: int) -> list[tuple[int, 
 
 def whole(
     connection: sa.Connection, stream_id: int, numbers: Range, span_us: Range, *, limit: int
-) -> list[tuple[Any, ...]]:
-    """The first of them in order of number, each in the order of `ingest.store.archive_file.ROW`."""
-    found: list[tuple[Any, ...]] = []
+) -> WholeReadings:
+    """The first of them in order of number."""
+    parts, many = [none_of(stream_id)], 0
     for row in blocks.touching(connection, stream_id, numbers, span_us):
         run = row.run
         chosen = _fits(row, run, numbers, span_us)
-        found += _whole_rows(connection, row, run if chosen is None else run.chosen(chosen))
-        if len(found) >= limit:
+        parts.append(_whole_of(row, run if chosen is None else run.chosen(chosen)))
+        many += parts[-1].many
+        if many >= limit:
             break
-    return found[:limit]
+    found = together(parts, limit=limit)
+    return found._replace(instants=_instants(connection, found)) if found.many else found
 
 
-def _whole_rows(connection: sa.Connection, row: BlockRow, run: ReadingRun) -> list[tuple[Any, ...]]:
-    conditions = exact_times.c.stream_id == row.stream_id, exact_times.c.seq.between(*row.head.numbers)
-    query = sa.select(exact_times.c.seq, exact_times.c.instant).where(*conditions)
-    instants: dict[int, str] = {row.seq: row.instant for row in connection.execute(query)}
-    return [
-        tuple((one | {"instant": instants.get(one["seq"]), "units": row.units})[name] for name in _ARCHIVED)
-        for one in block_runs.as_rows(run, row.stream_id)
-    ]
+def _whole_of(row: BlockRow, run: ReadingRun) -> WholeReadings:
+    """The readings of a run, without their exact instants."""
+    content, si = run.content, block_units.in_si(run.content, run.units)
+    return WholeReadings(
+        row.stream_id,
+        content.seq,
+        content.at_us,
+        content.received_us,
+        content.at_uncertainty_s,
+        run.hashes,
+        {name: si[place] for place, name in enumerate(run.units.columns)},
+        [row.units] * len(content.seq),
+        {},
+    )
+
+
+def _instants(connection: sa.Connection, found: WholeReadings) -> dict[int, str]:
+    """The exact instants of readings, by number."""
+    table, bounds = exact_times, (int(found.seq[0]), int(found.seq[-1]))
+    query = sa.select(table.c.seq, table.c.instant).where(
+        table.c.stream_id == found.stream_id, table.c.seq.between(*bounds)
+    )
+    wanted = set(found.seq.tolist())
+    return {seq: instant for seq, instant in connection.execute(query) if seq in wanted}
 
 
 def delete(connection: sa.Connection, stream_id: int, numbers: Range, span_us: Range) -> int:

@@ -33,6 +33,7 @@ from cleanside.ingest.store.dialect import EncodedNumbers
 from cleanside.ingest.store.marks import Range, Ranges
 from cleanside.ingest.store.models import exact_times, original_times, readings, streams, unit_sets
 from cleanside.ingest.store.time_steps import TimeSteps
+from cleanside.ingest.store.whole_readings import WholeReadings, none_of
 
 # ---------------------------------------------------------------- write
 
@@ -315,14 +316,13 @@ def lowest_before(connection: sa.Connection, before_us: int) -> list[tuple[int, 
 
 
 _WHOLE_ROWS = sa.select(
-    readings.c.stream_id,
     readings.c.seq,
     readings.c.at_us,
-    readings.c.at_uncertainty_s,
-    exact_times.c.instant,
-    unit_sets.c.units,
-    readings.c.content_hash,
     readings.c.received_us,
+    readings.c.at_uncertainty_s,
+    readings.c.content_hash,
+    unit_sets.c.units,
+    exact_times.c.instant,
     *(readings.c[quantity.column] for quantity in QUANTITIES.values()),
 ).select_from(
     readings.join(unit_sets, unit_sets.c.id == readings.c.unit_set_id).outerjoin(
@@ -343,10 +343,27 @@ def _in_span(stream_id: int, numbers: Range, span_us: Range) -> sa.ColumnElement
 
 def whole(
     connection: sa.Connection, stream_id: int, numbers: Range, span_us: Range, *, limit: int
-) -> list[Any]:
-    """The first of them in order of number, each in the order of `ingest.store.archive_file.ROW`."""
+) -> WholeReadings:
+    """The first of them in order of number."""
     query = _WHOLE_ROWS.where(_in_span(stream_id, numbers, span_us))
-    return list(connection.execute(query.order_by(readings.c.seq).limit(limit)))
+    rows = list(connection.execute(query.order_by(readings.c.seq).limit(limit)))
+    if not rows:
+        return none_of(stream_id)
+    seq, at_us, received_us, uncertainty, hashes, units, instants, *values = zip(*rows, strict=True)
+    return WholeReadings(
+        stream_id,
+        np.array(seq, np.int64),
+        np.array(at_us, np.int64),
+        np.array(received_us, np.int64),
+        np.array(uncertainty, np.float64),
+        np.array(hashes, np.int64),
+        {
+            quantity.column: np.array(column, np.float64)
+            for quantity, column in zip(QUANTITIES.values(), values, strict=True)
+        },
+        units,
+        {number: instant for number, instant in zip(seq, instants, strict=True) if instant is not None},
+    )
 
 
 def delete(connection: sa.Connection, stream_id: int, numbers: Range, span_us: Range) -> int:

@@ -188,7 +188,7 @@ class Courier:
     def _due(self, connection: sa.Connection) -> list[Opened]:
         """The webhooks with a due delivery that no other process sends to, the oldest event first."""
         now_us = self._resources.clock()
-        others = leases.of_others(connection, self._holder, now_us)
+        others = leases.of_others(connection, self._holder, leases.now_us(connection, now_us))
         ready = self._not_paused(outbox.wanted(connection))
         found = [
             (outbox.next_due(connection, one.id), one) for one in ready if _lease_name(one) not in others

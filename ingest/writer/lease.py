@@ -51,7 +51,7 @@ class Lease:
         return self._resources.writer.call(self._take)
 
     def _take(self, connection: sa.Connection) -> bool:
-        now_us = self._resources.clock()
+        now_us = leases.now_us(connection, self._resources.clock())
         return leases.take(connection, self.name, self._holder, now_us, now_us + self._for_us)
 
     def write(self, job: Callable[[sa.Connection], T]) -> T:
@@ -66,7 +66,7 @@ class Lease:
         return done[0]
 
     def _kept(self, job: Callable[[sa.Connection], T], connection: sa.Connection) -> tuple[T] | None:
-        until_us = self._resources.clock() + self._for_us
+        until_us = leases.now_us(connection, self._resources.clock()) + self._for_us
         is_ours = leases.keep(connection, self.name, self._holder, until_us)
         return (job(connection),) if is_ours else None
 

@@ -8,8 +8,9 @@ Data: the recording "gravel shift" of `bench_ingest`: five quantities at J1939 r
 of receipt are real. 260 000 readings are a month of one machine.
 
 Size: bytes of all registered files by readings in them. Exactness: every row taken out of the archive equals
-the row that was stored, all columns. Moving: readings a second, with the longest time that one step held the
-writer. Reading: a page and the whole month through the API, from the table and from the archive, in pairs.
+the row that was stored, all columns. Moving: readings a second, their processor time, and the longest time
+that one step held the writer. Reading: a page and the whole month through the API, from the table and from
+the archive, in pairs.
 """
 
 from __future__ import annotations
@@ -107,10 +108,12 @@ def move(api: Api) -> dict[str, float]:
     measuring = retention.MovePlan(
         reading=work.reading, write=write, folder=work.folder, disk=work.disk, now_us=work.now_us
     )
+    began_s = time.process_time()
     took_s, moved = timed(lambda: retention.run_pass(measuring, retention.cut_us(api.clock(), 1)))
     return {
         "moved": moved.readings,
         "readings_per_s": moved.readings / took_s,
+        "processor_us": 1e6 * (time.process_time() - began_s) / moved.readings,
         "writer_held_ms_median": 1000 * statistics.median(held),
         "writer_held_ms_longest": 1000 * max(held),
     }
@@ -200,7 +203,8 @@ def shown(found: dict[str, Any]) -> str:
         f"{found['moved']:,} readings of 5 quantities in {found['files']} file(s): "
         f"{found['bytes_per_reading']:.2f} bytes a reading (table and its index: "
         f"{found['table_bytes_per_reading']:.1f}); every column comes back equal",
-        f"moved at {found['readings_per_s']:,.0f} readings/s; the writer waited "
+        f"moved at {found['readings_per_s']:,.0f} readings/s, each {found['processor_us']:.1f} us of the "
+        f"processor; the writer waited "
         f"{found['writer_held_ms_median']:.0f} ms a step, {found['writer_held_ms_longest']:.0f} ms at most",
     ]
     for name, times in found["questions"].items():

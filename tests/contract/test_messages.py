@@ -20,6 +20,7 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.api.app import new_mailer
 from cleanside.ingest.cli import main
+from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.keeping import accountant
 from cleanside.ingest.messages.matters import MATTER_KINDS
 from cleanside.ingest.messages.noticing import Noticer
@@ -27,6 +28,7 @@ from cleanside.ingest.settings import Settings, load
 from cleanside.ingest.store import backup_record, key_file, message_choices, messages, people
 from cleanside.ingest.store.messages import Message
 from cleanside.ingest.store.models import streams
+from cleanside.ingest.writer.resources import Resources
 from tests.contract.test_api_fleet import register_worked
 from tests.support.mail_sink import LOST, Mail, MailSink
 from tests.support.people import invited, quick_passwords, signed_in
@@ -489,3 +491,21 @@ def test_an_account_that_does_not_balance_is_news_once_it_was_counted(api: Api) 
     )
     assert noticer.notice() == 1
     assert [state for state, _, _ in states(api)] == ["waiting"]
+
+
+def test_a_mailer_that_waits_for_the_database_logs_what_the_driver_said(
+    api: Api, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And not the sentence for clients, which asks them to send again."""
+
+    def away(_: Resources) -> None:
+        raise TryAgain("store_unavailable", code="store_unavailable") from OSError(111, "Connection refused")
+
+    def waits() -> set[str]:
+        lines = [line for line in caplog.records if line.getMessage() == "ingest.mail_waits"]
+        return {line.__dict__["reason"] for line in lines}
+
+    monkeypatch.setattr(Resources, "reading", away)
+    with caplog.at_level("INFO", "cleanside.ingest"), mailing(api):
+        wait_until(waits)
+    assert waits() == {"Connection refused"}

@@ -16,7 +16,6 @@ import time
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -477,8 +476,10 @@ def test_news_that_a_process_saw_before_it_lost_its_turn_are_left_to_another(api
     assert lease.take()
 
     def hanging(connection: sa.Connection, owner_id: int) -> Any:
-        late_us = api.clock() + 61_000_000
-        take = partial(leases.take, name=lease.name, holder="other", now_us=late_us, until_us=late_us)
+        def take(connection: sa.Connection) -> bool:
+            late_us = leases.now_us(connection, api.clock()) + 61_000_000
+            return leases.take(connection, lease.name, "other", late_us, late_us)
+
         assert api.resources.writer.call(take)
         assert announce(api.resources, views_of(api), api.resources.writer.call) > 0
         return views_of(api)(connection, owner_id)

@@ -1,4 +1,9 @@
-"""Rows made blocks, blocks joined, blocks made rows, killed at each step: all of a step or none of it."""
+"""
+Rows made blocks, blocks joined, blocks made rows, killed at each step: all of a step or none of it.
+
+At each statement on a copy of a file, where nothing else happens; and at named steps of real processes while
+readings arrive and are read. `python -m tests.fault.kill_merging` does the second as often as asked for.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +17,9 @@ import pytest
 
 from cleanside.ingest.store import store_modes
 from tests.conftest import sqlite_url
+from tests.fault.kill_merging import OF_SERVERS, kill_merging
 from tests.fault.test_archive_killed import at
+from tests.support.dying_merger import BEGIN, STOP
 from tests.support.merger import seen
 from tests.support.serving import DEVICE, STREAM, batch, in_process
 
@@ -57,3 +64,17 @@ def test_killed_at_any_step_merging_loses_and_doubles_nothing(
     assert ends == ({(0, 6)} if what == "merge" else {(readings, 0)})
     # Killed between two steps, some of it was done and some was not.
     assert len({(life["seen"][0]["rows"], life["seen"][0]["blocks"]) for life in lives}) > 2
+
+
+@pytest.mark.timeout(300)  # processes start one after the other on a busy machine
+@pytest.mark.parametrize("kills", [8, 25])
+def test_processes_killed_while_readings_change_their_form_lose_and_double_nothing(
+    database_url: str, kills: int
+) -> None:
+    """`kill_merging` compares what is stored with the logs of the clients; 25 are each step at least once."""
+    workers = 1 if database_url.startswith("sqlite") else 2
+    killer = kill_merging(database_url, kills=kills, workers=workers, seed=3)
+    assert killer.deaths.total() >= kills
+    assert kills < 25 or set(OF_SERVERS) | {BEGIN, STOP} <= killer.deaths.keys()
+    assert sum(client.resent for client in killer.clients) > 0
+    assert killer.watcher.pages > 0

@@ -2,8 +2,8 @@
 What a server process had in hand when it hung (SIGSTOP) or was killed, another process takes over: nothing is
 lost, nothing is recorded twice, and what is sent again is sent under the same id.
 
-Two processes over one PostgreSQL: one is the real command, the other the app in this process, whose clock the
-test sets, so that no lease has to be waited for.
+Two processes over one PostgreSQL: one is the real command, the other the app in this process. Leases go by
+the database's clock, so the test ends them there, and no lease has to be waited for.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from tests.fault.test_archive_killed import at
 from tests.fault.test_mailer_killed import DEVICES, PEOPLE, declare_loss, who_want_messages
 from tests.support.archiving import LaterDisk, archive_all, files_of, whole_readings
 from tests.support.databases import Postgres
+from tests.support.ended_leases import end_leases
 from tests.support.gatewaying import wait_until
 from tests.support.mail_sink import MailSink
 from tests.support.receiver import Receiver
@@ -38,19 +39,18 @@ from tests.support.serving import DEVICE, Api, ServerProcess, in_process, make_k
 pytestmark = [pytest.mark.postgres, pytest.mark.timeout(300)]
 
 ENDS = pytest.mark.parametrize("end", ["killed", "hung"])
-LATE_US = 600_000_000  # later than any lease ends
 
 
 @contextmanager
 def server_and_app(url: str, tokens: dict[str, str], *flags: str, module: str = "ingest") -> Iterator[Any]:
-    """A server process, and the app in this process with the same settings and a clock ten minutes ahead."""
+    """A server process, and the app in this process with the same settings."""
     server = ServerProcess(url, tokens, *flags, module=module)
     names = [flag.removeprefix("--").replace("-", "_") for flag in flags[::2]]
     settings = load(flags=dict(zip(names, flags[1::2], strict=True)) | {"database": url}, environ={})
     try:
         server.start()
         with in_process(url, settings=settings, tokens=tokens) as api:
-            api.clock.now_us = time.time_ns() // 1_000 + LATE_US
+            api.clock.now_us = time.time_ns() // 1_000
             yield server, api
     finally:
         server.close()
@@ -92,6 +92,7 @@ def test_deliveries_are_taken_over_in_order_under_the_same_ids(
         assert made.status_code == 201
         receiver.wait_for(1)  # under way
         strike(server, end)
+        end_leases(api)
         put_events(api, 2)
         receiver.may_answer.set()
         with delivering(api):
@@ -120,6 +121,7 @@ def test_messages_are_taken_over_under_the_same_message_id(
         with server_and_app(url, tokens, *flags) as (server, api):
             sink.wait_for(len(PEOPLE))  # under way, one to each
             strike(server, end)
+            end_leases(api)
             sink.may_answer.set()
             with mailing(api):
                 sink.wait_for(2 * len(PEOPLE))
@@ -171,11 +173,10 @@ def test_an_archive_pass_is_taken_over_and_moves_each_reading_once(
     module = "tests.support.hanging_archive"
     with server_and_app(url, tokens, *flags, module=module) as (server, api):
         wait_until(lambda: is_stopped(server), "it hangs in its first step", deadline_s=60)
-        api.clock.now_us -= LATE_US
         assert retention.keep(api.resources) == MoveReport()  # the other process has it
-        api.clock.now_us += LATE_US
         if end == "killed":
             server.kill()
+        end_leases(api)
         moved = retention.keep(api.resources)
         assert (moved.readings, moved.joined, moved.swept) == (100, 0, 0)
         wake(server, end, "ingest.archive_waits")

@@ -239,6 +239,8 @@ class ServerProcess:
         self.url = ""
         self._process: nursery.Process | None = None
         self._port = 0
+        #: further variables of the environment of its next life
+        self.environ: dict[str, str] = {}
         #: what it wrote to standard output, in all its lives that have ended
         self.printed = ""
         self._log = tempfile.TemporaryFile("w+")  # noqa: SIM115  # the process writes to it as long as it lives
@@ -249,7 +251,8 @@ class ServerProcess:
         self._process = nursery.start(
             [*command, *self._flags],
             stderr=self._log,
-            environ={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_INGEST_")},
+            environ={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_INGEST_")}
+            | self.environ,
         )
         line = self._line_within(START_WITHIN_S)
         self.printed += line
@@ -261,6 +264,12 @@ class ServerProcess:
         """Its process id."""
         assert self._process is not None
         return self._process.pid
+
+    @property
+    def has_ended(self) -> bool:
+        """True once it has ended, by itself or by a signal."""
+        assert self._process is not None
+        return self._process.poll() is not None
 
     @property
     def port(self) -> int:

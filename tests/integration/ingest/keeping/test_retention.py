@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
+import sqlalchemy as sa
 
 from cleanside.gateway.units import QUANTITIES
 from cleanside.gateway.wire import instant_text, parse_instant
@@ -21,11 +22,14 @@ from cleanside.ingest.errors import ArchiveUnreadable
 from cleanside.ingest.keeping import retention
 from cleanside.ingest.keeping.retention import Planned
 from cleanside.ingest.settings import load
-from cleanside.ingest.store import archive, database, partitions
+from cleanside.ingest.store import archive, block_moves, database, partitions
 from cleanside.ingest.store import archive_file as files
 from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.whole_readings import WholeReadings
 from cleanside.ingest.writer.lease import Lease
 from tests.support.archiving import LaterDisk, archive_all, counts, files_of, whole_readings, work_of
+from tests.support.databases import choose_form, migrated_sqlite
+from tests.support.ended_leases import end_leases
 from tests.support.gatewaying import wait_until
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
@@ -116,6 +120,32 @@ def test_what_comes_back_from_the_archive_is_what_was_stored_bit_for_bit(either:
     assert whole_readings(either) == before
     assert any(row["instant"] for row in before)
     assert {row["units"] for row in before if row["altitude_m"]} == {json.dumps(UNITS, sort_keys=True)}
+
+
+@pytest.mark.parametrize("in_blocks", [0, 150, 754])
+def test_readings_in_rows_and_in_blocks_become_the_same_files(tmp_path: Path, in_blocks: int) -> None:
+    """Byte for byte: a file does not say in which form its readings were stored."""
+    assert digests_of_files(tmp_path / "rows", 0) == digests_of_files(tmp_path / "other", in_blocks)
+
+
+def digests_of_files(folder: Path, in_blocks: int) -> list[str]:
+    """SHA-256 of the archive of what `fill` sends, with so many readings of each stream in blocks."""
+    folder.mkdir()
+    url = migrated_sqlite(folder)
+    choose_form(url, "rows")
+    with in_march(url, folder) as api:
+        fill(api)
+        for stream_id in (1, 2, 3, 4) if in_blocks else ():
+            api.resources.writer.call(partial(pack_lowest, stream_id=stream_id, limit=in_blocks))
+        assert archive_all(api).readings == 704
+        with api.resources.reading() as connection:
+            return sorted(entry.sha256 for entry in archive.all_of(connection))
+
+
+def pack_lowest(connection: sa.Connection, stream_id: int, limit: int) -> None:
+    prepared = block_moves.prepare_pack(connection, stream_id, limit=limit)
+    assert prepared is not None
+    assert block_moves.pack(connection, stream_id, prepared) > 0
 
 
 def test_all_numbers_still_count_in_the_account_from_the_rows_themselves(api: Api) -> None:
@@ -355,7 +385,7 @@ def test_one_process_of_a_database_archives_at_a_time(either: Api) -> None:
     other = Lease(either.resources, retention.ARCHIVE_LEASE, retention.ARCHIVE_LEASE_US, holder="other")
     assert other.take()
     assert retention.keep(either.resources).readings == 0
-    either.clock.advance(retention.ARCHIVE_LEASE_US / 1e6 + 1)  # it was killed, or hangs
+    end_leases(either)  # it was killed, or hangs
     assert retention.keep(either.resources).readings == 10
     assert other.take()  # given back at once
 
@@ -454,28 +484,29 @@ def test_values_of_every_kind_survive_a_file(tmp_path: Any) -> None:
         noise.integers(-(2**53), 2**53, count).astype(float),
     ]
     columns = {name: kinds[i % len(kinds)] for i, name in enumerate(files.QUANTITY_COLUMNS)}
-    rows = [
-        (
-            7,
-            2**53 - count + i,
-            -1 if i == 0 else 1_767_225_600_000_000 + int(noise.integers(0, 10**12)),
-            None if i % 2 else 0.25,
-            None if i else "2016-12-31T23:59:60Z",
-            '{"restriction": "Pa"}',
-            int(noise.integers(-(2**63), 2**63 - 1)),
-            1_772_442_000_123_457,
-            *(None if np.isnan(column[i]) else float(column[i]) for column in columns.values()),
-        )
-        for i in range(count)
-    ]
-    table = files.table_of(rows)
+    instants = 1_767_225_600_000_000 + noise.integers(0, 10**12, count)
+    whole = WholeReadings(
+        stream_id=7,
+        seq=2**53 - count + np.arange(count),
+        at_us=np.where(np.arange(count) == 0, -1, instants),
+        received_us=np.full(count, 1_772_442_000_123_457),
+        at_uncertainty_s=np.where(np.arange(count) % 2, np.nan, 0.25),
+        content_hash=noise.integers(-(2**63), 2**63 - 1, count),
+        values=columns,
+        units=['{"restriction": "Pa"}'] * count,
+        instants={2**53 - count: "2016-12-31T23:59:60Z"},
+    )
+    table = files.table_of(whole)
     written = files.write(Disk(), tmp_path, "2026-01/000007", lambda: [table], {"device": DEVICE})
     assert files.digest_of(tmp_path / written.file) == written.sha256
     back = files.load(tmp_path / written.file, files.SCHEMA.names)
     for name, column in columns.items():
         assert back[name].to_numpy().tobytes() == np.where(np.isnan(column), np.nan, column).tobytes()
         assert back[name].null_count == int(np.isnan(column).sum())
-    assert files.at_us(back).tolist() == [row[2] for row in rows]
-    places = {"stream_id": 0, "seq": 1, "at_uncertainty_s": 3, "instant": 4, "content_hash": 6}
-    for name, place in places.items():
-        assert back[name].to_pylist() == [row[place] for row in rows]
+    assert files.at_us(back).tolist() == whole.at_us.tolist()
+    assert back["stream_id"].to_pylist() == [7] * count
+    assert back["at_uncertainty_s"].to_pylist() == [None if i % 2 else 0.25 for i in range(count)]
+    assert back["instant"].to_pylist() == ["2016-12-31T23:59:60Z"] + [None] * (count - 1)
+    assert back["units"].to_pylist() == whole.units
+    for name in ("seq", "content_hash"):
+        assert back[name].to_numpy().tolist() == getattr(whole, name).tolist()

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
 from cleanside.ingest.store import leases
+from cleanside.ingest.writer.lease import Lease
 from tests.support.databases import Postgres, opened
+from tests.support.serving import in_process
+
+HOUR_US = 3_600_000_000
 
 
 def test_one_process_at_a_time_holds_a_lease_and_another_follows(database_url: str) -> None:
@@ -41,3 +47,26 @@ def test_a_lease_that_another_process_is_about_to_take_is_skipped(postgres: Post
         other.rollback()
         one.rollback()
         assert leases.take(other, "courier", "c", 61, 121)
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize("apart_us", [HOUR_US, -HOUR_US])
+def test_hosts_whose_clocks_differ_by_an_hour_never_both_hold_a_lease(
+    postgres: Postgres, apart_us: int
+) -> None:
+    """The database's clock counts: for the other host a lease neither ends early nor lasts an hour more."""
+    url = postgres.migrated()
+    with in_process(url) as one, in_process(url, tokens=one.tokens) as other:
+        one.clock.now_us = time.time_ns() // 1_000
+        other.clock.now_us = one.clock.now_us + apart_us
+        first, second = (Lease(api.resources, "merging", 60_000_000) for api in (one, other))
+        assert first.take()
+        assert not second.take()
+        assert first.write(lambda _: True)  # still its own
+        first.give_back()
+        assert second.take()
+        assert not first.take()
+        second.give_back()
+        short = Lease(other.resources, "merging", 1)  # it has ended before the next transaction begins
+        assert short.take()
+        assert first.take()

@@ -191,7 +191,9 @@ def assert_by_time(connection: sa.Connection, stream: int, model: Model, rows: l
         steps = stored_blocks.time_steps(connection, stream, numbers, span_us, ("restriction_pa",), 10**9)
         assert dict(zip(steps.step.tolist(), steps.readings.tolist(), strict=True)) == by_step(inside)
         whole = stored_blocks.whole(connection, stream, numbers, span_us, limit=10)
-        assert [row[1] for row in whole] == [row["seq"] for row in inside[:10]]
+        found = {name: whole.values.get(name, np.full(whole.many, np.nan)) for name in columns}
+        found |= {name: getattr(whole, name) for name in (*columns[:3], "seq", "content_hash")}
+        assert_arrays(found, inside[:10], (*columns, "content_hash"))
     counted = dict(stored_blocks.count_by_step(connection, stream, int(span[1]), 10**9))
     assert counted == by_step([row for row in rows if row["at_us"] < span[1]])
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 from cleanside.ingest.errors import ArchiveUnreadable
 from cleanside.ingest.store import archive_file as files
+from cleanside.ingest.store.whole_readings import WholeReadings
 
 LATER = "signal_strength_dbm"  # stands for a quantity that the release of the file did not have
 VALUES = {"restriction_pa": 3_000.0, LATER: -80.0}
@@ -17,10 +19,11 @@ VALUES = {"restriction_pa": 3_000.0, LATER: -80.0}
 
 def write(folder: Path, monkeypatch: pytest.MonkeyPatch, *, without: str = "") -> Path:
     """Two readings, in a file as a release without that column wrote it."""
-    values = [VALUES.get(name) for name in files.QUANTITY_COLUMNS]
-    began_us = 1_772_442_000_000_000
-    rows = [(1, seq, began_us + seq, 0.0, None, "{}", seq, began_us, *values) for seq in (1, 2)]
-    whole = files.table_of(rows)
+    began_us, seq = 1_772_442_000_000_000, np.array([1, 2])
+    columns = {name: np.full(2, value) for name, value in VALUES.items()}
+    received_us, exact = np.full(2, began_us), np.zeros(2)
+    readings = WholeReadings(1, seq, began_us + seq, received_us, exact, seq, columns, ["{}"] * 2, {})
+    whole = files.table_of(readings)
     names = [name for name in whole.column_names if name != without]
     with monkeypatch.context() as older:
         older.setattr(files, "SCHEMA", pa.schema([files.SCHEMA.field(name) for name in names]))
