@@ -18,10 +18,10 @@ class DecodedRows:
     def __init__(self, units: dict[str, str]) -> None:
         self.units = units
         self.seq: Sequence[int] | None = None
-        self.at_us: Sequence[int | None] = []
+        self.at_us: list[int | None] = []
         self.at_text: dict[int, str] = {}
         self.uncertainty: float | Sequence[float | None] | None = None
-        self.columns: dict[str, Sequence[float | None]] = {}
+        self.columns: dict[str, list[float | None]] = {}
         self.doubts: dict[int, list[Doubt]] = {}
 
     def doubt_units(self) -> None:

@@ -10,7 +10,7 @@ this path does not know, and whatever is wrong with a body, is left to that one.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, Final
+from typing import Any, Final, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -26,8 +26,8 @@ from cleanside.gateway.wire.quick import is_plain
 MOST_STEP_MS: Final = 10**12  # 31 years: all steps of a batch together are no overflow
 _LISTS = frozenset({"columns", "step_ms"})
 
-#: name -> values as sent; a list where some are absent
-Columns = Mapping[str, Sequence[float | None]]
+#: values as sent, of an array or, where some are absent, of a list; read alone, as a list is
+Column = list[float | None]
 
 
 class _LookCloser(Exception):
@@ -46,7 +46,7 @@ def decode(body: bytes) -> wire.Batch:
 def _decode(body: bytes) -> wire.Batch:
     if b"\\" in body:
         raise _LookCloser
-    document = simdjson.Parser().parse(body)
+    document: Any = simdjson.Parser().parse(body)
     names = _names(document)
     envelope = {name: _plain(document[name]) for name in names if name not in _LISTS}
     steps = np.frombuffer(document["step_ms"].as_buffer(of_type="i"), np.int64)
@@ -81,11 +81,11 @@ def _plain(value: Any) -> Any:
     return value.as_list() if isinstance(value, simdjson.Array) else value
 
 
-def _column(array: Any) -> Sequence[float | None]:
+def _column(array: Any) -> Column:
     """The numbers of a list: all whole, or all with a point (`_require_all`), or a list with absent ones."""
     try:
         if type(array[0]) is float:
-            return memoryview(np.frombuffer(array.as_buffer(of_type="d"), np.float64))
+            return cast(Column, np.frombuffer(array.as_buffer(of_type="d"), np.float64).data)
         whole = np.frombuffer(array.as_buffer(of_type="i"), np.int64)
     except TypeError:
         column: list[float | None] = array.as_list()
@@ -94,10 +94,10 @@ def _column(array: Any) -> Sequence[float | None]:
         return column
     if whole.min() < -wire.MAX_INTEGER or whole.max() > wire.MAX_INTEGER:
         raise _LookCloser
-    return memoryview(whole)
+    return cast(Column, whole.data)
 
 
-def _require_all(body: bytes, envelope: Mapping[str, Any], columns: Columns) -> None:
+def _require_all(body: bytes, envelope: Mapping[str, Any], columns: Mapping[str, Column]) -> None:
     """
     Refuse a body with more in it than was read.
 
@@ -134,13 +134,13 @@ def _count(signs: npt.NDArray[np.uint8], sign: str) -> int:
     return int(np.count_nonzero(signs == ord(sign)))
 
 
-def _floats_in(column: Sequence[float | None]) -> int:
+def _floats_in(column: Column | memoryview) -> int:
     if isinstance(column, memoryview):
         return len(column) if column.format == "d" else 0
     return sum(type(value) is float for value in column)
 
 
-def _require_alike(many: int, columns: Columns) -> None:
+def _require_alike(many: int, columns: Mapping[str, Column]) -> None:
     """Refuse lists of several lengths, too many of them, and names of no quantity."""
     if not 1 <= many <= wire.MAX_READINGS or len(columns) > wire.MAX_QUANTITIES:
         raise _LookCloser
@@ -155,7 +155,7 @@ def _numbers(envelope: Mapping[str, Any], many: int, notes: Notes) -> range:
     return range(first, first + many)
 
 
-def _instants(start: str, step_ms: npt.NDArray[np.int64]) -> memoryview:
+def _instants(start: str, step_ms: npt.NDArray[np.int64]) -> list[int | None]:
     """Microseconds since 1970, shape (n,)."""
     instant = wire.parse_instant(start)
     if instant.exact is not None or step_ms.min() < -MOST_STEP_MS or step_ms.max() > MOST_STEP_MS:
@@ -165,7 +165,7 @@ def _instants(start: str, step_ms: npt.NDArray[np.int64]) -> memoryview:
     at_us += instant.us
     if not (is_datable(int(at_us.min())) and is_datable(int(at_us.max()))):
         raise _LookCloser
-    return memoryview(at_us)
+    return cast("list[int | None]", at_us.data)
 
 
 def _uncertainty(value: Any, many: int, notes: Notes) -> float | Sequence[float | None] | None:
