@@ -20,7 +20,7 @@ class DecodedRows:
         self.seq: Sequence[int] | None = None
         self.at_us: list[int | None] = []
         self.at_text: dict[int, str] = {}
-        self.uncertainty: float | list[float | None] | None = None
+        self.uncertainty: float | Sequence[float | None] | None = None
         self.columns: dict[str, list[float | None]] = {}
         self.doubts: dict[int, list[Doubt]] = {}
 
@@ -56,7 +56,7 @@ class DecodedRows:
         rows.at_us = [self.at_us[i] for i in order]
         rows.at_text = {place[i]: text for i, text in self.at_text.items()}
         each = self.uncertainty
-        rows.uncertainty = [each[i] for i in order] if isinstance(each, list) else each
+        rows.uncertainty = [each[i] for i in order] if isinstance(each, Sequence) else each
         rows.columns = {name: [column[i] for i in order] for name, column in self.columns.items()}
         rows.doubts = {place[i]: doubts for i, doubts in self.doubts.items()}
         return rows

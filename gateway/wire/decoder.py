@@ -12,7 +12,7 @@ import binascii
 import math
 from collections.abc import Mapping, Sequence
 from itertools import accumulate, pairwise
-from typing import Any
+from typing import Any, Protocol
 from uuid import UUID
 
 from cleanside.gateway.units import counted
@@ -41,6 +41,14 @@ _ENVELOPE = frozenset(
 _COLUMNS_ONLY = ("columns", "first_seq", "seq", "start", "step_ms", "at_uncertainty_s")
 
 
+class FillRows(Protocol):
+    """Reads the readings of a document into rows, and notes what is wrong with them."""
+
+    def __call__(
+        self, document: dict[str, Any], rows: DecodedRows, notes: Notes, /, *, numbered: bool
+    ) -> None: ...
+
+
 def decode(body: bytes) -> Batch:
     """
     Read a batch strictly.
@@ -48,7 +56,15 @@ def decode(body: bytes) -> Batch:
     Raises BatchRefused: 400 for what is not JSON as RFC 8259 has it (UTF-8, no duplicate keys, no NaN),
     422 for what is not a batch or contradicts itself.
     """
-    document = load_plain(body) or load_json(body)
+    return decode_envelope(load_plain(body) or load_json(body), _decode_rows)
+
+
+def decode_envelope(document: Any, fill: FillRows) -> Batch:
+    """
+    The batch of a document that was read strictly.
+
+    fill : reads its readings into the rows. Raises BatchRefused (422).
+    """
     notes = Notes()
     if not isinstance(document, dict):
         notes.add("#", "not_an_object", kind=kind_of(document))
@@ -60,10 +76,7 @@ def decode(body: bytes) -> Batch:
     stream = _stream(document, notes)
     units = _units(document, notes)
     rows = DecodedRows(units)
-    if "readings" in document:
-        _decode_readings(document, rows, notes, numbered=stream is not None)
-    elif any(key in document for key in _COLUMNS_ONLY):
-        _decode_columns(document, rows, notes, numbered=stream is not None)
+    fill(document, rows, notes, numbered=stream is not None)
     shed = _shed(document, notes)
     opaque = _opaque(document, notes)
     report = _report(document, notes)
@@ -84,6 +97,13 @@ def decode(body: bytes) -> Batch:
         gateway=report,
         replace_quarantined=replaces,
     )
+
+
+def _decode_rows(document: dict[str, Any], rows: DecodedRows, notes: Notes, *, numbered: bool) -> None:
+    if "readings" in document:
+        _decode_readings(document, rows, notes, numbered=numbered)
+    elif any(key in document for key in _COLUMNS_ONLY):
+        _decode_columns(document, rows, notes, numbered=numbered)
 
 
 def _stream(document: dict[str, Any], notes: Notes) -> str | None:
@@ -177,8 +197,13 @@ def _decode_values(reading: dict[str, Any], index: int, count: int, rows: Decode
             columns[name][index] = value
 
 
+def is_quantity_name(name: str) -> bool:
+    """True if a column may have this name, of a quantity that this program knows or not."""
+    return is_name(name) and name not in _NOT_A_QUANTITY
+
+
 def _may_be_quantity(name: str, columns: Mapping[str, Any], notes: Notes) -> bool:
-    if not is_name(name) or name in _NOT_A_QUANTITY:
+    if not is_quantity_name(name):
         notes.add("#", "not_a_quantity_name", name=name[:64])
         return False
     if len(columns) >= MAX_QUANTITIES:
@@ -353,6 +378,8 @@ def _report(document: dict[str, Any], notes: Notes) -> GatewayReport | None:
 def _no_contradiction(
     rows: DecodedRows, shed: tuple[ShedRange, ...], opaque: Opaque | None, notes: Notes
 ) -> None:
+    if isinstance(rows.seq, range) and not shed and opaque is None:
+        return  # nearly all
     numbers = list(rows.seq or ()) + ([opaque.seq] if opaque else [])
     if not isinstance(rows.seq, range) and len(set(numbers)) != len(numbers):
         seen: set[int] = set()

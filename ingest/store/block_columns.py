@@ -55,26 +55,39 @@ def packed_whole(numbers: IntArray, present: BoolArray | None = None) -> bytes:
 
     present : which of each are there, same shape; None: all. The others come back as 0.
     """
-    return _packed(numbers, [0] * len(numbers), present)
+    powers = [0] * len(numbers)
+    columns = _all_there(numbers, powers) if present is None else _each_with_holes(numbers, powers, present)
+    return b"".join(columns)
+
+
+def packed_steps(first: int, step: int) -> bytes:
+    """What `packed_whole` gives for first, first + step, first + 2 step and so on, 3 or more of them."""
+    if not step:
+        return _HEAD.pack(_PLAIN, 0, 0) + _SCALE.pack(first, 1)
+    return _HEAD.pack(_DIFFERENCES, 0, 0) + _FIRST.pack(first) + _SCALE.pack(step, 1)
 
 
 def packed_values(values: FloatArray) -> bytes:
     """Columns of floats, shape (k, n), n >= 1, one behind the other; NaN: absent."""
     absent = np.isnan(values)
-    if not absent.any():
-        return _packed(*_as_whole(values), None)
     if absent.all():
         return _HEAD.pack(_ABSENT, 0, 0) * len(values)
-    return _packed(*_as_whole(np.where(absent, 0.0, values)), ~absent)
+    if not absent.any():
+        return b"".join(_all_there(*_as_whole(values)))
+    return b"".join(_each_with_holes(*_as_whole(np.where(absent, 0.0, values)), ~absent))
 
 
-def _packed(whole: IntArray, powers: Sequence[int], present: BoolArray | None) -> bytes:
-    if present is None:
-        return b"".join(_all_there(whole, powers))
-    return b"".join(
-        _with_holes(numbers, power, there)
-        for numbers, power, there in zip(whole, powers, present, strict=True)
-    )
+def packed_together(numbers: IntArray, values: FloatArray) -> list[bytes]:
+    """`packed_whole` of the first and `packed_values` of the others, in parts: together they cost less."""
+    if np.isnan(values).any():
+        return [packed_whole(numbers), packed_values(values)]
+    whole, powers = _as_whole(values)
+    return _all_there(np.concatenate([numbers, whole]), [0] * len(numbers) + powers)
+
+
+def _each_with_holes(whole: IntArray, powers: Sequence[int], present: BoolArray) -> list[bytes]:
+    columns = zip(whole, powers, present, strict=True)
+    return [_with_holes(numbers, power, there) for numbers, power, there in columns]
 
 
 def _with_holes(numbers: IntArray, power: int, there: BoolArray) -> bytes:
@@ -89,18 +102,26 @@ def _with_holes(numbers: IntArray, power: int, there: BoolArray) -> bytes:
 
 def _as_whole(values: FloatArray) -> tuple[IntArray, list[int]]:
     """Columns times the least power of ten that makes each whole, and the powers; shape (k, n), (k,)."""
-    bits = values.view(np.int64)
-    # A few values tell which powers need no try.
-    fits = _scaled(values[:, :_SAMPLE], _FACTORS)[1]
-    places = [*range(len(POWERS))]
-    least = [next((place for place in places if fits[place, row]), len(places)) for row in range(len(values))]
-    whole, powers = bits.copy(), [_BITS] * len(values)
-    while rows := [row for row, power in enumerate(powers) if power == _BITS and least[row] < len(places)]:
-        scaled, exact = _scaled(values[rows], _FACTORS[[least[row] for row in rows], 0])
-        for place, row in enumerate(rows):
-            if exact[place]:
-                whole[row], powers[row] = scaled[place], POWERS[least[row]]
-            least[row] += 1
+    with np.errstate(over="ignore"):  # becomes infinite, which is not small enough
+        # A few values tell which powers need no try.
+        fits = _scaled(values[:, :_SAMPLE], _FACTORS)[1].T.tolist()
+        least = [fit.index(True) if True in fit else len(POWERS) for fit in fits]
+        if max(least, default=0) < len(POWERS):  # nearly always they are right for all values
+            scaled, exact = _scaled(values, _FACTORS[least, 0])
+            if exact.all():
+                return scaled.astype(np.int64), [POWERS[place] for place in least]
+        return _one_by_one(values, least)
+
+
+def _one_by_one(values: FloatArray, least: list[int]) -> tuple[IntArray, list[int]]:
+    """least : place of the first power to try, of each column."""
+    whole, powers = values.view(np.int64).copy(), [_BITS] * len(values)
+    for row, first in enumerate(least):
+        for place in range(first, len(POWERS)):
+            scaled, exact = _scaled(values[row], _FACTORS[place, 0])
+            if exact:
+                whole[row], powers[row] = scaled, POWERS[place]
+                break
     return whole, powers
 
 
@@ -108,12 +129,14 @@ def _scaled(values: FloatArray, factors: FloatArray) -> tuple[FloatArray, BoolAr
     """
     Values times powers of ten, whole; and which columns that gives back bit for bit.
 
-    values : shape (k, n). factors : shape (k, 1), or (p, 1, 1) for p tries. Returns (..., k, n) and (..., k).
+    values : shape (k, n) or (n,). factors : shape (k, 1), or (1,), or (p, 1, 1) for p tries. Returns
+    (..., k, n) and (..., k).
     """
-    with np.errstate(over="ignore"):  # becomes infinite, which is not small enough
-        scaled = np.rint(values * factors) + 0.0  # + 0.0: minus zero is no whole number
+    scaled = np.rint(values * factors)
+    scaled += 0.0  # minus zero is no whole number
     same = (scaled / factors).view(np.int64) == values.view(np.int64)
-    exact: BoolArray = np.logical_and.reduce(same & (np.abs(scaled) <= _LARGEST), axis=-1)
+    same &= np.abs(scaled) <= _LARGEST
+    exact: BoolArray = np.logical_and.reduce(same, axis=-1)
     return scaled, exact
 
 
@@ -135,25 +158,28 @@ class _Shrunk(NamedTuple):
     @property
     def bytes(self) -> bytes:
         """Scale, then the lowest bytes of all numbers, the next lowest, and so on."""
+        scale = _SCALE.pack(self.least, self.divisor)
+        if self.width <= 1:
+            return scale + self.quotients.astype(np.uint8).tobytes() * self.width
         each = self.quotients.astype("<u8", copy=False).view(np.uint8).reshape(-1, 8)
-        return _SCALE.pack(self.least, self.divisor) + each[:, : self.width].T.tobytes()
+        return scale + each[:, : self.width].T.tobytes()
 
 
 def _all_there(whole: IntArray, powers: Sequence[int]) -> list[bytes]:
     """Each column as its numbers or their differences, whichever takes fewer bytes a number."""
-    plain = _shrunk(whole)
-    packed = [
-        _HEAD.pack(_PLAIN, power, column.width) + column.bytes
-        for column, power in zip(plain, powers, strict=True)
-    ]
+    best = [(_PLAIN, column) for column in _shrunk(whole)]
     # Of one byte a number differences take none only where all are the same: the highest then says so.
-    rows = [row for row, column in enumerate(plain) if column.width > 1 or column.is_even]
+    rows = [row for row, (_, column) in enumerate(best) if column.width > 1 or column.is_even]
     steps = _shrunk(np.diff(whole[rows], axis=1)) if rows and whole.shape[1] > 2 else []
     for row, by_step in zip(rows, steps, strict=False):
-        if by_step.width < plain[row].width:
-            head = _HEAD.pack(_DIFFERENCES, powers[row], by_step.width)
-            packed[row] = head + _FIRST.pack(int(whole[row, 0])) + by_step.bytes
-    return packed
+        if by_step.width < best[row][1].width:
+            best[row] = _DIFFERENCES, by_step
+    return [
+        _HEAD.pack(form, power, column.width)
+        + (_FIRST.pack(int(numbers[0])) if form == _DIFFERENCES else b"")
+        + column.bytes
+        for (form, column), power, numbers in zip(best, powers, whole, strict=True)
+    ]
 
 
 def _shrunk(numbers: IntArray) -> list[_Shrunk]:
@@ -161,19 +187,18 @@ def _shrunk(numbers: IntArray) -> list[_Shrunk]:
     least = numbers.min(axis=1, keepdims=True)
     above = numbers.view(np.uint64) - least.view(np.uint64)
     tops: list[int] = above.max(axis=1).tolist()
-    columns = zip(least[:, 0].tolist(), tops, above[:, :_SAMPLE].tolist(), above, strict=True)
-    return [_divided(*column) for column in columns]
-
-
-def _divided(least: int, top: int, few: list[int], above: _Unsigned) -> _Shrunk:
-    """top : the highest of `above`. few : some of them, which nearly always say the divisor."""
-    divisor, quotients = math.gcd(*few) if top else 1, above
-    if divisor > 1:
-        quotients = above // np.uint64(divisor)
-    if not divisor or (divisor > 1 and (quotients * np.uint64(divisor) != above).any()):
-        divisor = int(np.gcd.reduce(above))
-        quotients = above // np.uint64(divisor)
-    return _Shrunk(least, divisor, -(-(top // divisor).bit_length() // 8), quotients)
+    # A few of the numbers nearly always say the divisor; it is 0 where these are all the least.
+    divisors = [math.gcd(*few) for few in above[:, :_SAMPLE].tolist()]
+    by = np.array(divisors, np.uint64).reshape(-1, 1)
+    with np.errstate(divide="ignore"):  # gives 0, which does not give the numbers back
+        quotients = above // by
+    for row in np.flatnonzero((quotients * by != above).any(axis=1)).tolist():
+        divisors[row] = int(np.gcd.reduce(above[row]))
+        quotients[row] = above[row] // np.uint64(divisors[row])
+    return [
+        _Shrunk(low, divisor or 1, -(-(top // (divisor or 1)).bit_length() // 8), column)
+        for low, divisor, top, column in zip(least[:, 0].tolist(), divisors, tops, quotients, strict=True)
+    ]
 
 
 # ---------------------------------------------------------------- reading

@@ -107,15 +107,21 @@ def _few(content: BlockContent) -> bytes:
 
 
 def _as_columns(content: BlockContent) -> bytes:
-    body = [
-        block_columns.packed_whole(np.array([content.seq, content.at_us, content.received_us])),
-        block_columns.packed_values(content.at_uncertainty_s.reshape(1, -1)),
-        block_columns.packed_values(content.values),
-    ]
+    at_us, *values = block_columns.packed_together(content.at_us.reshape(1, -1), content.values)
+    uncertainty = block_columns.packed_values(content.at_uncertainty_s.reshape(1, -1))
+    body = [_whole(content.seq, step=1), at_us, _whole(content.received_us, step=0), uncertainty, *values]
     if content.hash_stored is not None:
         hashes, stored = content.hashes.reshape(1, -1), content.hash_stored.reshape(1, -1)
         body.append(block_columns.packed_whole(hashes, stored))
     return b"".join(body)
+
+
+def _whole(numbers: IntArray, *, step: int) -> bytes:
+    """A column of more than `FEW` whole numbers, which nearly always rise by this step."""
+    first, last = int(numbers[0]), int(numbers[-1])
+    if last - first == step * (len(numbers) - 1) and bool((numbers[1:] - numbers[:-1] == step).all()):
+        return block_columns.packed_steps(first, step)
+    return block_columns.packed_whole(numbers.reshape(1, -1))
 
 
 def unpack(packed: bytes, *, block: str = "") -> BlockContent:

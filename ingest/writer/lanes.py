@@ -60,6 +60,12 @@ class Lanes(Generic[J]):
         return bool(self._bulk)
 
     @property
+    def is_enough(self) -> bool:
+        """True where what waits in a lane makes one commit."""
+        most = max(len(self._quick), len(self._bulk))
+        return most >= MAX_TOGETHER or self._bulk_readings >= self._together
+
+    @property
     def is_bulk_full(self) -> bool:
         """True where no further bulk is taken. One job alone always fits, however large."""
         too_many = len(self._bulk) >= self.max_jobs

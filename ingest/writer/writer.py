@@ -34,6 +34,7 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import Refused, TryAgain
 from cleanside.ingest.store import durability
 from cleanside.ingest.store import trouble as store_trouble
+from cleanside.ingest.writer.handing_in import HandingIn
 from cleanside.ingest.writer.lanes import QUICK_READINGS, Lanes, Line
 
 T = TypeVar("T")
@@ -76,6 +77,7 @@ class Writer:
         self._lanes: Lanes[_Job] = Lanes(max_jobs=max_waiting)
         self._line = Line()
         self._wakes = threading.Condition()
+        self._handing_in = HandingIn(self._wake)
         self._stopping = False
         self._thread = threading.Thread(target=self._work, name="writer", daemon=True)
         path = engine.url.database if engine.dialect.name == "sqlite" else None
@@ -129,7 +131,10 @@ class Writer:
         Raises TryAgain where the queue is full or the writer is stopping.
         """
         done: Future[T] = Future()
-        self._enqueue(_Job(lambda connection, _: [_outcome(run, connection)], None, "", done))
+        with self._wakes:
+            self._put(_Job(lambda connection, _: [_outcome(run, connection)], None, "", done))
+            self._handing_in.end()
+            self._wakes.notify()
         return done
 
     def call(self, run: Callable[[sa.Connection], T]) -> T:
@@ -146,15 +151,22 @@ class Writer:
         """
         loop = asyncio.get_running_loop()
         done = loop.create_future()
-        self._enqueue(_Job(work, item, order_key, done, loop, readings))
+        with self._wakes:
+            self._put(_Job(work, item, order_key, done, loop, readings))
+            self._handing_in.came(loop)
+            if self._lanes.is_enough:
+                self._wakes.notify()
         return done
 
-    def _enqueue(self, job: _Job) -> None:
+    def _put(self, job: _Job) -> None:
+        """Add a job. The caller has the lock."""
+        if self._stopping:
+            raise TryAgain("writer_stopping", retry_after_s=RETRY_AFTER_S)
+        if not self._lanes.put(job):
+            raise self._refusal()
+
+    def _wake(self) -> None:
         with self._wakes:
-            if self._stopping:
-                raise TryAgain("writer_stopping", retry_after_s=RETRY_AFTER_S)
-            if not self._lanes.put(job):
-                raise self._refusal()
             self._wakes.notify()
 
     def _refusal(self) -> TryAgain:
@@ -170,10 +182,15 @@ class Writer:
     def _take(self) -> list[_Job]:
         """Waiting jobs, up to one commit's worth; empty when it is time to end, or all clients have gone."""
         with self._wakes:
-            self._wakes.wait_for(lambda: self._lanes or self._stopping)
+            self._wakes.wait_for(self._is_due)
             jobs = self._lanes.take()
         # Once running, a job cannot be cancelled any more.
         return sorted((job for job in jobs if job.begin()), key=lambda job: job.order_key)
+
+    def _is_due(self) -> bool:
+        """True where it is time for a commit, or to end."""
+        is_all = not self._handing_in.is_on or self._lanes.is_enough
+        return self._stopping or (is_all and bool(self._lanes))
 
     def _commit(self, jobs: list[_Job], *, tries: int = CONTENDED_TRIES) -> None:
         began_s = time.perf_counter()

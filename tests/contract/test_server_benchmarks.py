@@ -9,6 +9,7 @@ import pytest
 
 from tests.benchmark import (
     bench_analysis,
+    bench_budget,
     bench_herd,
     bench_ingest,
     bench_large,
@@ -42,6 +43,15 @@ def test_ingest_is_measured_beside_a_floor(more: tuple[str, ...], tmp_path: Any)
     for form in found.values():
         assert form["ratio"] == pytest.approx(form["rows_per_s"] / form["floor_rows_per_s"])
         assert form["rounds"] == 1
+
+
+def test_the_budget_of_a_batch_says_every_stage(tmp_path: Any) -> None:
+    out = tmp_path / "found.json"
+    bench_budget.main(["--batches", "24", "--rows", "20", "--rounds", "1", "--json", str(out)])
+    found = json.loads(out.read_text())
+    assert found["servers"].keys() == bench_budget.SERVERS.keys()
+    for ours_us, bare_us in found["stages"].values():
+        assert min(ours_us, bare_us) > 0
 
 
 def test_single_readings_are_measured_beside_the_route_without_a_store(

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
 from cleanside.ingest.errors import BlockDamaged
-from cleanside.ingest.store import block_content
+from cleanside.ingest.store import block_columns, block_content
 from cleanside.ingest.store.block_content import BlockContent, pack, unpack
 
 INT64 = st.integers(-(2**63), 2**63 - 1)
@@ -211,3 +211,16 @@ GOLDEN = {
 @pytest.mark.parametrize(("many", "hashes"), GOLDEN)
 def test_version_1_is_read_for_ever(many: int, hashes: bool) -> None:
     assert_same(plain(many, hashes=hashes), unpack(bytes.fromhex(GOLDEN[many, hashes])))
+
+
+@given(st.integers(-(2**40), 2**40), st.sampled_from([0, 1]), st.integers(3, 300))
+def test_equal_steps_are_packed_as_any_numbers(first: int, step: int, many: int) -> None:
+    numbers = first + step * np.arange(many, dtype=np.int64)
+    assert block_columns.packed_steps(first, step) == block_columns.packed_whole(numbers.reshape(1, -1))
+
+
+@given(contents())
+def test_columns_packed_together_are_those_packed_apart(content: BlockContent) -> None:
+    numbers, values = np.array([content.at_us, content.seq]), content.values
+    apart = block_columns.packed_whole(numbers) + block_columns.packed_values(values)
+    assert b"".join(block_columns.packed_together(numbers, values)) == apart

@@ -197,6 +197,36 @@ def test_items_of_one_kind_that_wait_are_handed_over_together_in_order(writer: W
     assert together == [[1, 2, 3]]
 
 
+def test_what_a_busy_loop_hands_in_turn_after_turn_shares_a_commit(writer: Writer) -> None:
+    def work(_: sa.Connection, items: Sequence[int]) -> list[int]:
+        return list(items)
+
+    async def post_all() -> list[int]:
+        waiting = []
+        for turn in range(4):
+            waiting += [writer.post(work, 2 * turn + n, order_key="", readings=500) for n in range(2)]
+            await asyncio.sleep(0)
+        return await asyncio.gather(*waiting)
+
+    commits = commits_of(writer)
+    assert asyncio.run(post_all()) == [*range(8)]
+    assert commits == [8]
+
+
+def test_a_thread_does_not_wait_for_a_loop_that_hands_in(writer: Writer) -> None:
+    """The loop of a server that stops waits for such a thread itself."""
+
+    def work(_: sa.Connection, items: Sequence[int]) -> list[int]:
+        return list(items)
+
+    async def post_and_block() -> int:
+        waiting = writer.post(work, 7, order_key="", readings=500)
+        assert writer.submit(add("at once")).result(10.0) == "at once"
+        return int(await waiting)
+
+    assert asyncio.run(post_and_block()) == 7
+
+
 def test_a_full_queue_is_refused_at_once(writer: Writer) -> None:
     gate = Gate(writer)
     waiting = [writer.submit(add(f"owner-{n}")) for n in range(8)]

@@ -121,3 +121,19 @@ def test_the_line_counts_the_time_between_commits_while_a_backlog_waits() -> Non
 def test_the_line_is_cut_where_a_machine_would_be_silent_for_too_long() -> None:
     line = Line(monotonic_s=lambda: 0.0)
     assert max(line.turn_s() for _ in range(1_000)) == LONGEST_RETRY_S
+
+
+@pytest.mark.parametrize(
+    ("jobs", "readings", "is_enough"),
+    [
+        (MAX_TOGETHER - 1, 1, False),
+        (MAX_TOGETHER, 1, True),
+        (MAX_TOGETHER_READINGS // 1_000 - 1, 1_000, False),
+        (MAX_TOGETHER_READINGS // 1_000, 1_000, True),
+    ],
+)
+def test_enough_is_what_one_commit_takes(jobs: int, readings: int, is_enough: bool) -> None:
+    lanes: Lanes[Job] = Lanes(max_jobs=1_000)
+    assert not lanes.is_enough
+    assert all(lanes.put(Job("job", readings)) for _ in range(jobs))
+    assert lanes.is_enough == is_enough
