@@ -428,7 +428,7 @@ def _meter_document(reading: MeterReading) -> dict[str, Any]:
     responses=problems(404, 409),
 )
 @example(
-    {"at": "2026-03-01T06:00:00Z", "value": 4.1, "unit": "kPa", "housing": "{housing}"},
+    {"at": "2026-03-01T06:00:00Z", "value": 3.3, "unit": "kPa", "housing": "{housing}"},
     plain="at source latched entry_id",
 )
 def post_gauge_reading(
