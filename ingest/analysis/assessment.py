@@ -23,6 +23,7 @@ from cleanside.ingest.restriction import (
     Assessment,
     Entry,
     FleetKnowledge,
+    GaugeLook,
     HousingFacts,
     Study,
     assess,
@@ -30,12 +31,12 @@ from cleanside.ingest.restriction import (
     without_names,
 )
 from cleanside.ingest.restriction.measure.devices import carry_on
-from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow, corrected
 from cleanside.ingest.restriction.verdict.plain_forms import state_text, text_of
 from cleanside.ingest.store import database, reports
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
-from cleanside.ingest.store.papers import Papers
+from cleanside.ingest.store.papers import GaugeReading, Papers
 from cleanside.ingest.store.surroundings import (
     HousingSurroundings,
     LastMonitor,
@@ -126,6 +127,7 @@ def facts_of(
     housing: HousingRow,
     terminal: TerminalRow | None,
     changes: Sequence[EnteredChange],
+    gauges: Sequence[GaugeReading],
     fleet: FleetKnowledge,
 ) -> HousingFacts:
     """Entries about a housing, and its owner's fleet snapshot, in the form of the analysis."""
@@ -134,6 +136,7 @@ def facts_of(
         terminal_pa=None if terminal is None else terminal.restriction_pa,
         terminal_entered=None if terminal is None else (terminal.value, terminal.unit),
         entries=tuple(_entry(change) for change in changes),
+        looks=tuple(_look(gauge) for gauge in gauges),
         fleet=fleet,
         machine=housing.machine,
         kind=housing.kind,
@@ -149,6 +152,16 @@ def _entry(change: EnteredChange) -> Entry:
         confirmed=bool(change.confirmed_because),
         by_code=change.at_device is not None,
         name=change.entry_id,
+    )
+
+
+def _look(gauge: GaugeReading) -> GaugeLook:
+    return GaugeLook(
+        at_s=gauge.at_us / MICRO,
+        own_indicator=gauge.source == "own_indicator",
+        latched=gauge.latched,
+        shown_pa=gauge.restriction_pa,
+        name=gauge.entry_id,
     )
 
 
@@ -197,7 +210,11 @@ class Judge:
         return [self._view(housing, around[housing.id]) for housing in housings]
 
     def series(self, seen: View) -> HourlyRestriction:
-        """Restriction at the reference flow, one row an operating hour."""
+        """Restriction at the reference flow, one row an operating hour, as people's looks correct it."""
+        return corrected(self.series_alone(seen), seen.assessment.study.reference)
+
+    def series_alone(self, seen: View) -> HourlyRestriction:
+        """The same by the readings alone: what a look is compared with."""
         summaries = self._memory.summaries(self._connection, seen.housing)
         return at_reference_flow(carry_on(summaries).table, seen.assessment.study.reference)
 
@@ -241,7 +258,8 @@ class Judge:
     def _study(self, housing: HousingRow, terminal: TerminalRow | None, around: HousingSurroundings) -> Study:
         changes = around.changes
         left_s = _seconds(None if around.last_monitor is None else around.last_monitor.until_us)
-        basis = (housing, terminal, tuple(changes), left_s, self._known.number, self._horizon_days)
+        entered = (tuple(changes), tuple(around.gauges))
+        basis = (housing, terminal, entered, left_s, self._known.number, self._horizon_days)
 
         def make() -> Study:
             if self._made and self._monotonic_s() >= self._until_s:
@@ -253,7 +271,7 @@ class Judge:
                 )
             self._made += 1
             summaries = self._memory.summaries(self._connection, housing)
-            facts = facts_of(housing, terminal, changes, self._known.knowledge)
+            facts = facts_of(housing, terminal, changes, around.gauges, self._known.knowledge)
             facts = replace(facts, planning_horizon_days=self._horizon_days, unwatched_from_s=left_s)
             return study_housing(summaries, facts).study
 

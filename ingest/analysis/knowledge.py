@@ -28,10 +28,12 @@ from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.restriction import (
     FleetKnowledge,
     Life,
+    MachineLooks,
     Summaries,
+    Taught,
     collect_nearby,
     collect_sent,
-    housing_lives,
+    housing_teaches,
     learn_fleet,
 )
 from cleanside.ingest.store import fleet, snapshots
@@ -253,6 +255,7 @@ def learn(
     """
     now_us = resources.clock()
     lives: list[Life] = []
+    looks: list[MachineLooks] = []
     recent: list[tuple[str, Summaries]] = []
 
     def look(connection: sa.Connection, piece: Sequence[HousingRow]) -> None:
@@ -261,23 +264,26 @@ def learn(
         for housing in piece:
             summaries = memory.summaries(connection, housing)
             recent.append((housing.machine, summaries))
-            lives.extend(_lives(housing, summaries, around[housing.id], before, now_us))
+            taught = _taught(housing, summaries, around[housing.id], before, now_us)
+            lives.extend(taught.lives)
+            looks.extend(() if taught.looks is None else (taught.looks,))
 
     in_pieces(resources, owner_id, look)
-    return learn_fleet(lives, collect_nearby(recent), collect_sent(recent))
+    return learn_fleet(lives, collect_nearby(recent), collect_sent(recent), looks)
 
 
-def _lives(
+def _taught(
     housing: HousingRow,
     summaries: Summaries,
     around: HousingSurroundings,
     before: FleetKnowledge,
     now_us: int,
-) -> list[Life]:
+) -> Taught:
     terminal = terminal_at(around.terminals, now_us)
     if terminal is None:
-        return []
-    return housing_lives(summaries, facts_of(housing, terminal, around.changes, before))
+        return Taught([], None)
+    facts = facts_of(housing, terminal, around.changes, around.gauges, before)
+    return housing_teaches(summaries, facts)
 
 
 def _read(connection: sa.Connection, owner_id: int) -> SnapshotInUse:

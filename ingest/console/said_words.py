@@ -88,6 +88,26 @@ def _devices_apart(say: Sayer, values: Values) -> Markup:
     return say(f"said.devices_apart_{'clear' if values['is_clear'] else 'first'}", **values)
 
 
+def _look(say: Sayer, code: str, values: Values) -> Markup:
+    """A look with what the readings say, and the question where both hardly go together."""
+    parts = [say(f"said.{code}", **values)]
+    if "would_s" in values and values["would_s"] is not None:
+        parts.append(say("said.look_would", **values))
+    elif "would_s" in values and values["limit_pa"] is not None:
+        parts.append(say("said.look_would_not", **values))
+    if values["is_question"]:
+        parts.append(say("said.look_doubted"))
+    return Markup(" ").join(parts)
+
+
+def _look_gauge(say: Sayer, values: Values) -> Markup:
+    return _look(say, f"look_gauge_{'full' if values['full_flow'] else 'part'}", values)
+
+
+def _look_of(code: str) -> Callable[[Sayer, Values], Markup]:
+    return lambda say, values: _look(say, code, values)
+
+
 def _limit(say: Sayer, values: Values) -> Markup:
     if values["unit"] is None:
         return say("said.limit_as_known", **values)
@@ -129,6 +149,8 @@ _FORMS: Mapping[str, Callable[[Sayer, Values], Markup]] = {
     "fell_part_of_the_way": _fall("fell_part_of_the_way"),
     "fell_to_clean": _fall("fell_to_clean"),
     "step_weighed": _step_weighed,
+    **{code: _look_of(code) for code in ("look_latched", "look_not_latched", "look_pointer")},
+    "look_gauge": _look_gauge,
     "quiet": _quiet,
     "devices_apart": _devices_apart,
     "engine_beyond_limit": _engine_beyond_limit,

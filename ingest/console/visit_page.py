@@ -57,7 +57,7 @@ FIELDS: Mapping[str, tuple[str, ...]] = {
     "plate_photo": ("jpeg", "housing"),
     "hand_comparison": ("subject", "value", "unit", "compared_with", "housing"),
     "meter_reading": ("meter_hours", "old_meter_hours"),
-    "gauge_reading": ("value", "unit", "housing"),
+    "gauge_reading": ("value", "unit", "source", "latched", "housing"),
     "take_back": ("of", "housing"),
 }
 _NUMBER = re.compile(r"[+\-\N{MINUS SIGN}]?\d{1,9}([.,]\d{1,6})?", re.ASCII)
@@ -258,6 +258,8 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, formats: Formats
         content[name] = number_of_text(content[name], name)
     if kind == "element_change" and (gauge := given.get("gauge", "").strip()):
         content["gauge"] = {"value": number_of(gauge, "gauge"), "unit": given.get("gauge_unit", "")}
+    if "latched" in content:
+        content["latched"] = content["latched"] == "yes"
     if "changed_at" in content:
         content["changed_at"] = _instant_of(content["changed_at"], formats)
     whole = {

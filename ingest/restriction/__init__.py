@@ -2,7 +2,7 @@
 Restriction analysis: arrays in, values out. No database, no clock, no settings file; imports nothing of ours.
 
 The server keeps `HourSummary` records (`summarise_hours`), learns a `FleetKnowledge` snapshot on its own
-schedule (`housing_lives` of each housing into `learn_fleet`), and asks `assess_housing`.
+schedule (`housing_teaches` of each housing into `learn_fleet`), and asks `assess_housing`.
 """
 
 from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
@@ -16,6 +16,7 @@ from cleanside.ingest.restriction.elements.survival import (
     compared,
 )
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge, learn_fleet
+from cleanside.ingest.restriction.measure.calibration import GaugeLook, MachineLooks
 from cleanside.ingest.restriction.measure.hours import summarise_hours
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
 from cleanside.ingest.restriction.measure.summary import HourSummary, PackedHour, Readings, Summaries
@@ -29,7 +30,13 @@ from cleanside.ingest.restriction.verdict.assess import (
     without_names,
 )
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
-from cleanside.ingest.restriction.verdict.study import Studied, Study, housing_lives, study_housing
+from cleanside.ingest.restriction.verdict.study import (
+    Studied,
+    Study,
+    Taught,
+    housing_teaches,
+    study_housing,
+)
 from cleanside.ingest.restriction.verdict.suspect import Suspicion
 
 __all__ = [
@@ -40,10 +47,12 @@ __all__ = [
     "Assessment",
     "Entry",
     "FleetKnowledge",
+    "GaugeLook",
     "HourSummary",
     "HousingFacts",
     "Life",
     "LifeSpan",
+    "MachineLooks",
     "Nearby",
     "PackedHour",
     "PartLives",
@@ -55,13 +64,14 @@ __all__ = [
     "Study",
     "Summaries",
     "Suspicion",
+    "Taught",
     "WeighedEntry",
     "assess",
     "assess_housing",
     "collect_nearby",
     "collect_sent",
     "compared",
-    "housing_lives",
+    "housing_teaches",
     "learn_fleet",
     "operating_hours",
     "study_housing",

@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from cleanside.ingest.store import dialect
 from cleanside.ingest.store.element_changes import EnteredChange, entered_change
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
-from cleanside.ingest.store.papers import NO_PAPERS, Papers, papers_where
+from cleanside.ingest.store.papers import NO_PAPERS, GaugeReading, Papers, papers_where
 
 WAITS_US = 14 * 86_400 * 1_000_000  # numbers that a stream left open before that will hardly arrive (chosen)
 
@@ -55,6 +55,7 @@ class HousingSurroundings:
     hours_behind: int = 0  # hours of its devices that wait for the analysis
     behind_from_hour: int | None = None  # the earliest of them
     papers: Papers = NO_PAPERS  # what the shop knows of it
+    gauges: list[GaugeReading] = field(default_factory=list)  # what people read there, in time order
 
 
 def of_housings(
@@ -84,6 +85,10 @@ FROM terminals {_HOUSINGS} WHERE {{here}} ORDER BY valid_from_us
 _CHANGES = f"""
 SELECT housing_id, {", ".join(f"element_changes.{name}" for name in EnteredChange._fields)}
 FROM element_changes {_HOUSINGS} WHERE {{here}} ORDER BY changed_us, element_changes.id
+"""
+_GAUGES = f"""
+SELECT gauge_readings.housing_id, {", ".join(f"gauge_readings.{name}" for name in GaugeReading._fields)}
+FROM gauge_readings {_HOUSINGS} WHERE {{here}} ORDER BY at_us, gauge_readings.id
 """
 _SEATS = f"""
 FROM assignments {_HOUSINGS} WHERE {{here}}
@@ -135,6 +140,9 @@ def _fill(
     for housing_id, *values in dialect.run(connection, _CHANGES.format(here=here), which):
         if housing_id in found:
             found[housing_id].changes.append(entered_change(*values))
+    for housing_id, *values in dialect.run(connection, _GAUGES.format(here=here), which):
+        if housing_id in found:
+            found[housing_id].gauges.append(GaugeReading(*values))
     for housing_id, papers in papers_where(connection, here, which).items():
         if housing_id in found:
             found[housing_id].papers = papers

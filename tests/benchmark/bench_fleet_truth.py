@@ -35,7 +35,7 @@ from cleanside.ingest.restriction import (
     Readings,
     Summaries,
     assess_housing,
-    housing_lives,
+    housing_teaches,
     learn_fleet,
     summarise_hours,
 )
@@ -121,7 +121,8 @@ class Watch:
     def _lives(self, number: int, *, at_s: float) -> list[Life]:
         """Lives of a machine by then, as they were known then."""
         machine = self._machines[number]
-        return housing_lives(self._seen[number].by(at_s), facts_of(machine, at_s, self._snapshots[-1]))
+        facts = facts_of(machine, at_s, self._snapshots[-1])
+        return housing_teaches(self._seen[number].by(at_s), facts).lives
 
     def _watch(self, number: int) -> tuple[Score, list[Said]]:
         machine = self._machines[number]

@@ -275,6 +275,19 @@ def test_hour_meter_and_gauge_come_with_the_work_on_the_element(api: Api) -> Non
     assert (change["meter_hours"], change["gauge"]["value"]) == (8120.5, 5.4)
 
 
+@pytest.mark.parametrize(("latched", "kept"), [("yes", True), ("no", False)])
+def test_what_the_machines_own_indicator_shows_is_entered(api: Api, latched: str, kept: bool) -> None:
+    fields = {"source": "own_indicator", "latched": latched, "housing": "main"}
+    assert form(api, "gauge_reading", **fields).status_code == 303
+    [shown] = api.get("/v1/machines/grader-07/gauge-readings").json()["gauge_readings"]
+    assert (shown["source"], shown["latched"], shown["value"]) == ("own_indicator", kept, None)
+
+
+def test_an_indicator_of_which_nothing_was_chosen_is_refused(api: Api) -> None:
+    fields = {"source": "own_indicator", "latched": "", "housing": "main"}
+    assert form(api, "gauge_reading", **fields).status_code == 422
+
+
 def test_hour_meter_and_gauge_are_entered_without_work_too(api: Api) -> None:
     assert form(api, "meter_reading", meter_hours="8120,5").status_code == 303
     assert form(api, "gauge_reading", value="5,4", unit="kPa", housing="main").status_code == 303

@@ -392,7 +392,7 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         entered = {c.entry_id: c for c in element_changes.changes_of(connection, housing.id)}
         meters = {m.entry_id: m.meter_h for m in papers.meters_of(connection, housing.machine_id)}
         gauges = {g.entry_id: g for g in papers.gauges_of(connection, housing.id)}
-        series = judge.series(seen) if gauges.keys() & entered.keys() else None
+        series = judge.series_alone(seen) if gauges.keys() & entered.keys() else None
         terminals = fleet.terminals_of(connection, housing.id)
         uses = part_uses.uses_of_owner(connection, key.owner_id)
 

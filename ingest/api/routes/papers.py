@@ -428,7 +428,7 @@ def _meter_document(reading: MeterReading) -> dict[str, Any]:
     responses=problems(404, 409),
 )
 @example(
-    {"at": "2026-03-01T06:00:00Z", "value": 4.1, "unit": "kPa", "housing": "{housing}"},
+    {"at": "2026-03-01T06:00:00Z", "value": 3.3, "unit": "kPa", "housing": "{housing}"},
     plain="at source latched entry_id",
 )
 def post_gauge_reading(
@@ -437,7 +437,8 @@ def post_gauge_reading(
     """
     Enter what a hand gauge or the machine's own indicator shows.
 
-    The answer says it beside what cleanside says for that instant. It changes no figure.
+    The answer says it beside what cleanside says for that instant, by the readings alone. It corrects the
+    level of the machine as far as the readings bear it out; taken back, it no longer counts.
     """
     now_us = resources.clock()
     act = Act(key, machine, now_us, now_us)
@@ -517,7 +518,7 @@ def gauges_document(request: Request, resources: R, key: Key, housing: HousingRo
     with resources.reading() as connection:
         readings = papers.gauges_of(connection, housing.id)
         judge = services_of(request).judge(connection, key)
-        series = judge.series(judge.view(housing))
+        series = judge.series_alone(judge.view(housing))
         terminals = fleet.terminals_of(connection, housing.id)
     return {
         "machine": housing.machine,

@@ -17,6 +17,7 @@ import numpy as np
 from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.fitted import forecaster_of, record_of
 from cleanside.ingest.restriction.forecast.forecast import Forecaster, fit_forecaster
+from cleanside.ingest.restriction.measure.calibration import MachineLooks
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
 from cleanside.ingest.restriction.measure.swapped import SentChanges
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
@@ -36,6 +37,7 @@ class FleetKnowledge:
     lives: tuple[Life, ...] = ()
     nearby: Nearby = field(default_factory=lambda: collect_nearby(()))
     sent: SentChanges = field(default_factory=SentChanges)
+    looks: tuple[MachineLooks, ...] = ()  # what people saw on indicators and gauges, by machine
     #: fitted to these lives, and read from the record instead of fitted again; None: not fitted yet
     fitted: Forecaster | None = None
 
@@ -73,6 +75,7 @@ class FleetKnowledge:
             "lives": [_life_record(life) for life in self.lives],
             "nearby": self.nearby.as_record(),
             "sent": self.sent.as_record(),
+            "looks": [list(one) for one in self.looks],
         }
 
     @classmethod
@@ -86,18 +89,23 @@ class FleetKnowledge:
             raise WrongInput("fleet_version", version=record.get("version"), known=FLEET_VERSION)
         nearby = Nearby.from_record(record["nearby"])
         sent = SentChanges.from_record(record.get("sent", ()))  # the previous release stored none
+        looks = tuple(MachineLooks(*one) for one in record.get("looks", ()))  # the same
         if record.get("air") != AIR:
-            return cls((), nearby, sent)
+            return cls((), nearby, sent, looks)
         return cls(
             tuple(_life(entry) for entry in record["lives"]),
             nearby,
             sent,
+            looks,
             forecaster_of(record.get("fitted")),  # the previous release stored none
         )
 
 
 def learn_fleet(
-    lives: Sequence[Life], nearby: Nearby | None = None, sent: SentChanges | None = None
+    lives: Sequence[Life],
+    nearby: Nearby | None = None,
+    sent: SentChanges | None = None,
+    looks: Sequence[MachineLooks] = (),
 ) -> FleetKnowledge:
     """
     Learn a snapshot from complete and censored lives; their order does not matter.
@@ -106,12 +114,15 @@ def learn_fleet(
         Lives of fewer than two rows are left out.
     nearby : ambient pressure of machines near each other; None = nothing known.
     sent : what changed in the readings of machines; None = nothing known.
+    looks : what people saw on indicators and gauges, by machine.
     """
     thinned = [_thinned(life) for life in lives if len(life.hours) >= 2]
     thinned.sort(
         key=lambda life: (life.kind, life.machine, life.hours.tolist(), life.restriction_pa.tolist())
     )
-    return FleetKnowledge(tuple(thinned), nearby or collect_nearby(()), sent or SentChanges())
+    return FleetKnowledge(
+        tuple(thinned), nearby or collect_nearby(()), sent or SentChanges(), tuple(sorted(looks))
+    )
 
 
 def _thinned(life: Life) -> Life:

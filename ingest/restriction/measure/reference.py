@@ -11,7 +11,7 @@ Leaves to others: which hours belong to which element (`lives`), and what the le
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -97,6 +97,8 @@ class Reference:
     density: str  # weather evened out: "corrected" (by pressure), "from altitude" or "not corrected"
     site_kg_m3: float | None  # density of the air that levels are stated in; None = not known
     sure: str  # "high", "medium" or "low"
+    factor: float = 1.0  # on all levels, from looks at indicator and gauge (`calibration`)
+    factor_spread: float | None = None  # of its logarithm; None = no look was used
 
     @property
     def by_speed(self) -> bool:
@@ -136,6 +138,11 @@ class Reference:
     @property
     def level_spread(self) -> float:
         """Relative standard error that every level of the machine shares, because full flow is not known."""
+        return self.spread_alone if self.factor_spread is None else self.factor_spread
+
+    @property
+    def spread_alone(self) -> float:
+        """The same before any look at indicator or gauge."""
         if self.basis != "flow":
             return ENVELOPE_SPREAD
         if self.by_speed:
@@ -301,6 +308,11 @@ def _hourly(table: Summaries, rows: IntArray, level: FloatArray, ratio: FloatArr
         restriction_pa=level,
         flow_ratio=ratio,
     )
+
+
+def corrected(series: HourlyRestriction, reference: Reference) -> HourlyRestriction:
+    """The levels with the factor of a reference."""
+    return replace(series, restriction_pa=series.restriction_pa * reference.factor)
 
 
 @dataclass(frozen=True)

@@ -217,6 +217,48 @@ class Tuning:
     answer_hidden: float = constant(0.35, unit="1", origin="chosen: a tear that the response does not show")
     answer_least: float = constant(-3.0, unit="ln", origin="chosen: noise must not decide alone")
 
+    # ------------------------------------------------------------ what people saw on indicator or gauge
+    indicator_spread: float = constant(
+        0.07, unit="ln", origin="chosen: indicators differ by some 5 %, and the highest level is known to 5 %"
+    )
+    met_below: float = constant(
+        0.15, unit="ln", origin="made fleet (plateau): machines meet 0 to 0.3 less than full flow shows"
+    )
+    gauge_spread: float = constant(
+        0.06,
+        unit="ln",
+        origin="common practice: gauges show 2 to 3 % of their span; the level of an hour 4 %",
+    )
+    gauge_full_flow: float = constant(
+        0.95,
+        unit="of full flow",
+        origin="chosen: in an hour that reached it, a gauge may be read at full flow",
+    )
+    gauge_at_full: float = constant(
+        0.7, unit="probability", origin="chosen: in such an hour people read at full speed, most often"
+    )
+    look_wrong: float = constant(
+        0.05,
+        unit="probability",
+        origin="chosen: an indicator that sticks, was not reset, or of another machine",
+    )
+    look_near_h: float = constant(
+        48.0, unit="h", origin="chosen: later than the last reading, the level is another"
+    )
+    look_after_h: int = constant(
+        3,
+        unit="operating hours",
+        origin="chosen: dates of changes are off by that; people look before the work",
+    )
+    fleet_spread: float = constant(
+        0.1,
+        unit="ln",
+        origin="made fleet (plateau): what the machines of one flow measure share is 0.09 to 0.15",
+    )
+    kind_apart: float = constant(
+        0.05, unit="ln", origin="chosen: kinds of machine differ by less than machines"
+    )
+
     # ------------------------------------------------------------ what is reported
     tell: float = constant(0.9, unit="probability", origin="chosen: one reported change in ten may be wrong")
     ask: float = constant(0.3, unit="probability", origin="chosen: below it a question costs more")

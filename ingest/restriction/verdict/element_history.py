@@ -2,6 +2,7 @@
 The element lives of a housing, and rows that are too low to be an element.
 
 Promises: rows that are too low to be an element are left out, and the series is cut again without them.
+Looks at indicator or gauge multiply all levels by one factor, after the steps were explained: it moves none.
 Leaves to others: falls and lives (`elements`), hours in doubt (`measured_hours`), the verdict (`study`).
 """
 
@@ -28,11 +29,13 @@ from cleanside.ingest.restriction.elements.lives import (
     usual_clean_pa,
 )
 from cleanside.ingest.restriction.elements.openings import BY, Expectation, Openings, find_openings
+from cleanside.ingest.restriction.measure.calibration import prior_of
 from cleanside.ingest.restriction.measure.flow_response import response_of
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
+from cleanside.ingest.restriction.verdict.looked import Looked, SeenLook, compare, looked_at, times
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours
 from cleanside.ingest.restriction.verdict.statement import say
 from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS
@@ -55,6 +58,7 @@ class ElementHistory:
     clean_pa: float | None  # of the running life
     openings: Openings
     below: list[Suspicion]
+    looked: Looked
 
     @cached_property
     def level_pa(self) -> FloatArray:
@@ -107,22 +111,62 @@ class ElementHistory:
 
 
 def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory:
-    """Explain the steps of the level, cut the series at changes, and leave out rows without an element."""
+    """
+    Explain the steps of the level, cut the series at changes, and leave out rows without an element.
+
+    Levels are those of `measured`, corrected by what people saw (`looked`).
+    """
+    openings = _openings(measured, facts)
+    looked = _looked(measured, openings, facts)
+    return _cut(measured, times(openings, looked.calibration.factor), facts, looked)
+
+
+def _openings(measured: MeasuredHours, facts: HousingFacts) -> Openings:
     series, believed = measured.series, measured.believed()
-    flow = flow_of(series, by_speed=measured.reference.by_speed)
-    expected = _expectation(facts)
-    openings = find_openings(
+    return find_openings(
         series,
         believed,
         facts.entries,
-        expected,
-        flow=flow,
+        _expectation(facts),
+        flow=flow_of(series, by_speed=measured.reference.by_speed),
         response=response_of(measured.table, series.hour_s[believed]),
         tuning=facts.tuning,
     )
-    series = replace(series, restriction_pa=openings.level_pa)
+
+
+def _looked(measured: MeasuredHours, openings: Openings, facts: HousingFacts) -> Looked:
+    """What people saw, beside levels that no look has corrected."""
+    prior = prior_of(
+        facts.fleet.looks,
+        measured.reference.spread_alone,
+        facts.tuning,
+        machine=facts.machine,
+        kind=facts.kind,
+        flow=measured.reference.flow_kind,
+    )
+    seen: list[SeenLook] = []
+    limit_pa = _expectation(facts).terminal_pa
+    if facts.looks:
+        edges, believed = _edges(measured, openings, facts)[1], measured.believed()
+        sound = believed & ~openings.low
+        seen = compare(facts.looks, measured, openings.level_pa, sound, edges, limit_pa, facts.tuning)
+    return looked_at(seen, limit_pa, prior, facts.tuning)
+
+
+def _edges(
+    measured: MeasuredHours, openings: Openings, facts: HousingFacts
+) -> tuple[list[WeighedEntry], list[LifeEdge]]:
+    """What people entered, as weighed, and where lives begin."""
+    series, believed = replace(measured.series, restriction_pa=openings.level_pa), measured.believed()
     entries = _weighed(series, believed, openings, facts)
-    edges = find_edges(series, believed, openings.falls, entered=entries)
+    return entries, find_edges(series, believed, openings.falls, entered=entries)
+
+
+def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looked: Looked) -> ElementHistory:
+    believed = measured.believed()
+    series = replace(measured.series, restriction_pa=openings.level_pa)
+    flow = flow_of(series, by_speed=measured.reference.by_speed)
+    entries, edges = _edges(measured, openings, facts)
     sound = believed & ~openings.low
     cuts = split_lives(
         series,
@@ -139,9 +183,10 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
         entries=entries,
         running=running,
         judged_hour_s=float(mine[-1]) if len(mine) else None,
-        clean_pa=_clean_pa(cuts, expected, facts.tuning.clean_share),
+        clean_pa=_clean_pa(cuts, _expectation(facts), facts.tuning.clean_share),
         openings=openings,
         below=[] if measured.reference.of_idle_only else _below(openings, facts.tuning.warn[BY[flow]]),
+        looked=looked,
     )
 
 

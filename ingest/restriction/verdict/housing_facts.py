@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from cleanside.ingest.restriction.elements.entries import Entry
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
+from cleanside.ingest.restriction.measure.calibration import GaugeLook
 from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
@@ -23,6 +24,7 @@ class HousingFacts:
     terminal_pa: float | None  # that holds now; None = not entered, then no share and no forecast. [Pa]
     terminal_entered: tuple[float, str] | None = None  # the same as read, value and unit; None = not known
     entries: tuple[Entry, ...] = ()  # what people entered of the element
+    looks: tuple[GaugeLook, ...] = ()  # what people saw on indicator or gauge
     #: snapshot of lives to learn from; an empty one: nothing learned, the forecast is wide
     fleet: FleetKnowledge = field(default_factory=FleetKnowledge)
     machine: str = ""  # labels for weighting the fleet's lives

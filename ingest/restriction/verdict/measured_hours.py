@@ -7,16 +7,18 @@ Leaves to others: lives (`element_history`) and the verdict (`study`).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from cleanside.ingest.restriction.measure.calibration import Calibration
 from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.reference import (
     HourlyRestriction,
     Reference,
     Zero,
     at_reference_flow,
+    corrected,
     learn_reference,
     learn_zero,
 )
@@ -40,6 +42,11 @@ class MeasuredHours:
         hour_s = self.series.hour_s.astype(np.int64)
         sound = ~self.doubts.flat[np.searchsorted(self.table.hours["hour_s"], hour_s)]
         return np.asarray(sound & np.isfinite(self.series.restriction_pa))
+
+    def corrected(self, by: Calibration) -> MeasuredHours:
+        """The same with all levels corrected by what people saw."""
+        reference = replace(self.reference, factor=by.factor, factor_spread=by.spread)
+        return replace(self, reference=reference, series=corrected(self.series, reference))
 
 
 def measure_hours(summaries: Sequence[HourSummary], facts: HousingFacts) -> MeasuredHours:

@@ -225,6 +225,47 @@ def _quiet(values: Values) -> str:
     return f"{since}; {SILENCE_FORMS[values['because']]}."
 
 
+_LOOK_DOUBTED = (
+    " Both can hardly be right, so the look moves the level little. Was the indicator reset after the change "
+    "before, is its tube sound, is the limit right, and was it this machine?"
+)
+
+
+def _doubted(values: Values) -> str:
+    return _LOOK_DOUBTED if values["is_question"] else ""
+
+
+def _would(values: Values) -> str:
+    if values["would_s"] is not None:
+        return " By the readings it would have latched on {would_s:minute}."
+    if values["limit_pa"] is None:
+        return ""
+    return (
+        " By the readings it would not: the highest was {highest_pa:restriction} of {limit_pa:restriction}."
+    )
+
+
+def _look_latched(values: Values) -> str:
+    return "The machine's indicator had latched by {at_s:minute}." + _would(values) + _doubted(values)
+
+
+def _look_not_latched(values: Values) -> str:
+    return "The machine's indicator had not latched by {at_s:minute}." + _would(values) + _doubted(values)
+
+
+def _look_gauge(values: Values) -> str:
+    what = "the engine may have been at full flow" if values["full_flow"] else "a lower bound of full flow"
+    text = "A gauge showed {shown_pa:restriction} at {at_s:minute} " + f"({what}); "
+    return text + "by the readings full flow gives {level_pa:restriction}." + _doubted(values)
+
+
+def _look_pointer(values: Values) -> str:
+    text = (
+        "The machine's indicator stood at {shown_pa:restriction} at {at_s:minute}; by the readings full flow "
+    )
+    return text + "gave {highest_pa:restriction} at most." + _doubted(values)
+
+
 EVIDENCE: Mapping[str, Sentence] = {
     "no_limit": "No change limit is entered, so there is no share used and no forecast.",
     "hours_judged": (
@@ -278,6 +319,15 @@ EVIDENCE: Mapping[str, Sentence] = {
         "The level is from {restriction_s:minute}. The readings of {hours:count operating_hour} since then "
         "are in doubt."
     ),
+    "looks_calibrate": (
+        "People's looks at indicator or gauge multiply all levels by {factor:.2f}, to within "
+        "{spread_percent:.0f} %: {looks:count look} here, and those at {machines:count other_machine} by the "
+        "same measure of flow."
+    ),
+    "look_latched": _look_latched,
+    "look_not_latched": _look_not_latched,
+    "look_gauge": _look_gauge,
+    "look_pointer": _look_pointer,
     "just_below_limit": (
         "Over limit, though now at {share:percent}: the level was above the limit and has hardly fallen. The "
         "state ends below {leave_share:percent}. Most likely no hours are left, at most {late_h:.1f} h."

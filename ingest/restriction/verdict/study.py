@@ -21,12 +21,14 @@ from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, operatin
 from cleanside.ingest.restriction.elements.openings import WeighedStep
 from cleanside.ingest.restriction.forecast.duty import Duty, learn_duty, worked_off_s
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
+from cleanside.ingest.restriction.measure.calibration import MachineLooks
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference
 from cleanside.ingest.restriction.measure.summary import HOUR_S, FloatArray, HourSummary
 from cleanside.ingest.restriction.verdict.ahead import Ahead, Quantiles, quantiles
 from cleanside.ingest.restriction.verdict.element_history import ElementHistory, tell_history
 from cleanside.ingest.restriction.verdict.evidence import evidence_of, just_below_limit
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
+from cleanside.ingest.restriction.verdict.looked import of_looks, what_looks_say
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.restriction.verdict.status import HYSTERESIS, OVER_SHARE, level_state
@@ -84,21 +86,39 @@ class Studied(NamedTuple):
 
 def study_housing(summaries: Sequence[HourSummary], facts: HousingFacts) -> Studied:
     """Study one housing from its hourly summaries. summaries : any order; one per hour."""
-    measured = measure_hours(summaries, facts)
-    history = tell_history(measured, facts)
+    measured, history = _measured_and_told(summaries, facts)
     loaded = _loaded(measured, history, facts)
     outlook = _forecast(loaded, history, measured, facts)
     return Studied(_judge(measured, history, loaded, outlook, facts), measured.series, history.lives)
 
 
-def housing_lives(summaries: Sequence[HourSummary], facts: HousingFacts) -> list[Life]:
-    """
-    The lives of one housing, the running one last, for `learn_fleet`.
+class Taught(NamedTuple):
+    """What one housing teaches its fleet."""
 
-    No lives while the terminal value is in doubt: a wrong one gives wrong lengths.
+    lives: list[Life]
+    looks: MachineLooks | None  # what people saw there says of levels; None: nothing
+
+
+def housing_teaches(summaries: Sequence[HourSummary], facts: HousingFacts) -> Taught:
     """
-    history = tell_history(measure_hours(summaries, facts), facts)
-    return [] if history.terminal_doubt(facts) else history.lives
+    The lives of one housing, the running one last, and its looks, for `learn_fleet`.
+
+    Nothing while the terminal value is in doubt: a wrong one gives wrong lengths.
+    """
+    measured = measure_hours(summaries, facts)
+    history = tell_history(measured, facts)
+    if history.terminal_doubt(facts):
+        return Taught([], None)
+    return Taught(history.lives, what_looks_say(measured, history.looked, facts))
+
+
+def _measured_and_told(
+    summaries: Sequence[HourSummary], facts: HousingFacts
+) -> tuple[MeasuredHours, ElementHistory]:
+    """The hours with their levels as people's looks correct them, and what they tell."""
+    measured = measure_hours(summaries, facts)
+    history = tell_history(measured, facts)
+    return measured.corrected(history.looked.calibration) if history.looked.counts else measured, history
 
 
 # ---------------------------------------------------------------- how loaded, how long left
@@ -202,6 +222,7 @@ def _judge(
             entries=entries,
             weighed=[step for step in history.openings.weighed if _is_of_now(step, spans)],
         )
+        + of_looks(history.looked)
         + _why_over(loaded, outlook),
         planning_horizon_days=facts.planning_horizon_days,
         trend=trend_of(measured.series),
@@ -241,7 +262,8 @@ def _suspicions(
     terminal = history.terminal_doubt(facts)
     below = history.below
     if terminal and below:  # a clean level derived from a wrong terminal is wrong too
-        below = tell_history(measured, replace(facts, fleet=FleetKnowledge(), terminal_pa=None)).below
+        unknown = replace(facts, fleet=FleetKnowledge(), looks=(), terminal_pa=None)
+        below = tell_history(measured, unknown).below
     misfit = facts.fleet.nearby.misfit(measured.table, facts.machine)
     return gravest_first(
         [

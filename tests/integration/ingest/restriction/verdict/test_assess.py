@@ -14,7 +14,7 @@ from cleanside.ingest.restriction import (
     Life,
     Readings,
     assess_housing,
-    housing_lives,
+    housing_teaches,
     learn_fleet,
     summarise_hours,
 )
@@ -149,11 +149,11 @@ def test_an_entered_change_begins_a_new_life_with_its_own_clean_level():
     found = assess(dataclasses.replace(readings, restriction_pa=level), entries=(Entry(at_s=changed_s),))
     assert found.study.life_hours == pytest.approx(80.0, rel=0.05)
     assert found.study.share_used_percent < 10
-    lives = housing_lives(
+    taught = housing_teaches(
         summarise_hours(dataclasses.replace(readings, restriction_pa=level)),
         HousingFacts(terminal_pa=TERMINAL_PA, entries=(Entry(at_s=changed_s),), reference_flow=0.4),
     )
-    assert [life.complete for life in lives] == [False, False]
+    assert [life.complete for life in taught.lives] == [False, False]
 
 
 def two_elements():
@@ -312,7 +312,7 @@ def test_an_element_changed_before_the_first_reading_was_in_use_when_first_seen(
         changed_s = START_S - days_before * DAY_S
         entries = (Entry(at_s=changed_s, confirmed=True),)
         facts = HousingFacts(entries=entries, terminal_pa=TERMINAL_PA, reference_flow=0.4)
-        [life] = housing_lives(summaries, facts)
+        [life] = housing_teaches(summaries, facts).lives
         assert life.from_new == from_new
 
 

@@ -84,13 +84,18 @@ VALUES: dict[str, list[Any]] = {
     "sure": ["high", "low"],
     "unit": ["mbar", None],
     "what": ["new", "cleaned"],
-    "is_question": [False],
+    "is_question": [False, True],
+    "would_s": [1_772_409_600.0, None],
+    "full_flow": [True, False],
     "confirmed": [True, False],
     "anchor": ["gps", None],
     "wanted": ["idle", "high idle"],
     "times": [1, 3],
 }
-WHOLE = ("hours", "judged_hours", "complete", "others", "days", "waiting", "machines", "readings", "missing")
+WHOLE = (
+    *("hours", "judged_hours", "complete", "others", "days", "waiting", "machines", "readings", "missing"),
+    "looks",
+)
 
 
 class Every(dict[str, Any]):

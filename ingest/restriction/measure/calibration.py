@@ -1,0 +1,190 @@
+"""
+The common error of all levels of a machine, from what people saw on its indicator or on a gauge.
+
+One factor multiplies all levels of a machine, so that no step changes. Its logarithm c is unknown:
+- before any look: normal, as wide as `Reference.level_spread`, around what the fleet's other machines showed;
+- what the machine meets at its highest lies below full flow by d <= 0: half-normal;
+- an indicator latches where the limit was met: c + d + ln(highest level / limit) above its error (probit);
+- a gauge at full flow shows c + ln(level); at any other flow it shows less;
+- any look may be wrong: another machine, an indicator that sticks or was not reset.
+The posterior is summed over a grid of c and d.
+Promises: pure; the same for looks in any order.
+Leaves to others: which levels belong to a look, and the words (`verdict.looked`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from cleanside.ingest.restriction.measure.summary import FloatArray
+from cleanside.ingest.restriction.measure.tuning import Tuning
+
+GRID_SPREADS, GRID_STEPS = 6.0, 121  # of c: beyond, a normal prior has no weight; a tenth of a spread apart
+BELOW_STEPS = 24  # of d, equally likely
+LN_DECADE = float(np.log(10.0))  # a gauge at fault shows anything within a factor of ten (chosen)
+
+
+@dataclass(frozen=True, kw_only=True)
+class GaugeLook:
+    """What a person saw on the housing's own indicator or a hand gauge, and entered."""
+
+    at_s: float  # [s since 1970-01-01 UTC]
+    own_indicator: bool  # it stays at the highest that it met; else a gauge, which shows the instant
+    latched: bool | None = None  # at the red mark; None: it has none
+    shown_pa: float | None = None  # None: no number
+    name: str = ""  # of the entry
+
+
+class Likelihood(Protocol):
+    """What one or two looks say of c and d."""
+
+    def of(self, c: FloatArray, d: FloatArray, tuning: Tuning) -> FloatArray:
+        """Where the look is right; shape as c and d broadcast."""
+
+    def at_fault(self) -> float:
+        """Where it is wrong, whatever c and d are."""
+
+
+class Latching(NamedTuple):
+    """An indicator between two looks of one life. Levels are the highest by then; None: no such look. [Pa]"""
+
+    not_yet_pa: float | None
+    latched_pa: float | None
+    limit_pa: float
+
+    def of(self, c: FloatArray, d: FloatArray, tuning: Tuning) -> FloatArray:
+        by_then, not_yet = self._met(self.latched_pa, c, d, tuning), self._met(self.not_yet_pa, c, d, tuning)
+        return np.asarray((1.0 if by_then is None else by_then) - (0.0 if not_yet is None else not_yet))
+
+    def at_fault(self) -> float:
+        return 0.5  # it stands anywhere
+
+    def _met(self, level_pa: float | None, c: FloatArray, d: FloatArray, tuning: Tuning) -> FloatArray | None:
+        if level_pa is None:
+            return None
+        return np.asarray(ndtr((c + d + np.log(level_pa / self.limit_pa)) / tuning.indicator_spread))
+
+
+class Pointer(NamedTuple):
+    """An indicator with a scale, which stays at the highest that it met. [Pa]"""
+
+    highest_pa: float
+    shown_pa: float
+
+    def of(self, c: FloatArray, d: FloatArray, tuning: Tuning) -> FloatArray:
+        return _normal(np.log(self.shown_pa / self.highest_pa) - c - d, tuning.indicator_spread)
+
+    def at_fault(self) -> float:
+        return 1.0 / LN_DECADE
+
+
+class Gauge(NamedTuple):
+    """A hand gauge. [Pa]"""
+
+    level_pa: float  # at full flow, by the readings
+    shown_pa: float
+    full_flow: bool  # the engine reached full flow about then; else the gauge shows a lower bound
+
+    def of(self, c: FloatArray, d: FloatArray, tuning: Tuning) -> FloatArray:
+        off = np.log(self.shown_pa / self.level_pa) - c + 0.0 * d
+        below = ndtr(-off / tuning.gauge_spread) / LN_DECADE
+        at_full = tuning.gauge_at_full if self.full_flow else 0.0
+        return np.asarray(at_full * _normal(off, tuning.gauge_spread) + (1.0 - at_full) * below)
+
+    def at_fault(self) -> float:
+        return 1.0 / LN_DECADE
+
+
+def _normal(off: FloatArray, spread: float) -> FloatArray:
+    return np.asarray(np.exp(-0.5 * (off / spread) ** 2) / (spread * np.sqrt(2.0 * np.pi)))
+
+
+class Prior(NamedTuple):
+    """ln of the factor before any look of the machine."""
+
+    middle: float
+    spread: float
+    machines: int = 0  # of the fleet, whose looks gave the middle
+
+
+class Calibration(NamedTuple):
+    """ln of the factor on all levels of a machine, and how likely each look is wrong."""
+
+    middle: float
+    spread: float
+    wrong: tuple[float, ...] = ()
+
+    @property
+    def factor(self) -> float:
+        """By which all levels are multiplied."""
+        return float(np.exp(self.middle))
+
+
+def calibrate(said: Sequence[Likelihood], prior: Prior, tuning: Tuning) -> Calibration:
+    """The posterior of c. said : in any order; `wrong` goes by it."""
+    if not said:
+        return Calibration(prior.middle, prior.spread)
+    z = np.linspace(-GRID_SPREADS, GRID_SPREADS, GRID_STEPS)
+    c = (prior.middle + prior.spread * z)[:, None]
+    d = tuning.met_below * ndtri((np.arange(BELOW_STEPS) + 0.5) / (2 * BELOW_STEPS))[None, :]
+    faulty = np.array([tuning.look_wrong * one.at_fault() for one in said])
+    each = np.array([(1.0 - tuning.look_wrong) * one.of(c, d, tuning) for one in said])
+    each += faulty[:, None, None]
+    ln_all = np.sort(np.log(each), axis=0).sum(axis=0) - 0.5 * z[:, None] ** 2  # one sum for any order
+    weight = np.exp(ln_all - ln_all.max())
+    weight /= weight.sum()
+    middle = float(np.sum(weight * c))
+    spread = float(np.sqrt(np.sum(weight * (c - middle) ** 2)))
+    wrong = (faulty[:, None, None] / each * weight).sum(axis=(1, 2))
+    return Calibration(middle, spread, tuple(wrong.tolist()))
+
+
+# ---------------------------------------------------------------- what a fleet's machines share
+
+
+class MachineLooks(NamedTuple):
+    """What the looks of one machine say of c, without any prior: a normal likelihood in natural form."""
+
+    machine: str
+    kind: str
+    flow: str  # how its levels are derived: `Reference.flow_kind`
+    pull: float  # mean times precision
+    precision: float  # [1/ln^2]
+
+
+def looks_alone(
+    said: Sequence[Likelihood], spread: float, tuning: Tuning, *, machine: str, kind: str, flow: str
+) -> MachineLooks | None:
+    """What looks say without the prior; None: nothing. spread : of the prior."""
+    if not said:
+        return None
+    found = calibrate(said, Prior(0.0, spread), tuning)
+    precision = max(found.spread**-2 - spread**-2, 0.0)
+    return MachineLooks(machine, kind, flow, found.middle * found.spread**-2, precision)
+
+
+def prior_of(
+    fleet: Iterable[MachineLooks], spread: float, tuning: Tuning, *, machine: str, kind: str, flow: str
+) -> Prior:
+    """
+    What the other machines let expect of one: drawn from none to those by the same flow, and on to its kind.
+
+    spread : of machines around their middle. The machine's own looks are left out: they count by themselves.
+    """
+    others = sorted(one for one in fleet if one.flow == flow and one.machine != machine)
+    middle = _drawn(others, 0.0, tuning.fleet_spread, spread)
+    alike = [one for one in others if one.kind == kind]
+    return Prior(_drawn(alike, middle, tuning.kind_apart, spread), spread, len(others))
+
+
+def _drawn(machines: Sequence[MachineLooks], to: float, apart: float, spread: float) -> float:
+    """Posterior mean of what machines share; before any, it is normal around `to`."""
+    blurred = [1.0 + one.precision * spread**2 for one in machines]  # each machine has an error of its own
+    precision = sum(one.precision / by for one, by in zip(machines, blurred, strict=True))
+    pull = sum(one.pull / by for one, by in zip(machines, blurred, strict=True))
+    return (to * apart**-2 + pull) / (apart**-2 + precision)

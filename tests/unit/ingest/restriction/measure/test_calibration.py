@@ -1,0 +1,187 @@
+"""The common error of a machine's levels, against integrals that scipy takes on its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import permutations
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+from cleanside.ingest.restriction.measure.calibration import (
+    LN_DECADE,
+    Calibration,
+    Gauge,
+    Latching,
+    Likelihood,
+    MachineLooks,
+    Pointer,
+    Prior,
+    calibrate,
+    looks_alone,
+    prior_of,
+)
+from cleanside.ingest.restriction.measure.tuning import TUNING
+
+LIMIT_PA = 6200.0
+PRIOR = Prior(0.02, 0.14)
+
+
+def integrated(density: Callable[[float, float], float], prior: Prior) -> tuple[float, float]:
+    """Mean and deviation of c by adaptive quadrature. density : of a look, by c and d <= 0."""
+
+    def moment(power: int) -> float:
+        def weighed(below: float, c: float) -> float:
+            weight = stats.norm.pdf(c, prior.middle, prior.spread)
+            return float(
+                weight * stats.halfnorm.pdf(below, 0, TUNING.met_below) * density(c, -below) * c**power
+            )
+
+        reach = 6 * prior.spread
+        value, _ = integrate.dblquad(
+            weighed, prior.middle - reach, prior.middle + reach, 0, 6 * TUNING.met_below, epsrel=1e-6
+        )
+        return float(value)
+
+    total, first, second = moment(0), moment(1), moment(2)
+    return first / total, float(np.sqrt(second / total - (first / total) ** 2))
+
+
+def by_latch(level_pa: float, *, latched: bool) -> Callable[[float, float], float]:
+    """Probit with the share of looks that are wrong, written out with scipy.stats."""
+
+    def density(c: float, d: float) -> float:
+        met = stats.norm.cdf(c + d + np.log(level_pa / LIMIT_PA), 0, TUNING.indicator_spread)
+        right = met if latched else 1 - met
+        return float((1 - TUNING.look_wrong) * right + TUNING.look_wrong / 2)
+
+    return density
+
+
+@pytest.mark.parametrize("share", [0.4, 0.85, 1.0, 1.3])
+@pytest.mark.parametrize("latched", [True, False])
+def test_what_an_indicator_says_is_the_integral_of_its_likelihood(share: float, latched: bool) -> None:
+    level_pa = share * LIMIT_PA
+    look = Latching(None, level_pa, LIMIT_PA) if latched else Latching(level_pa, None, LIMIT_PA)
+    found = calibrate([look], PRIOR, TUNING)
+    middle, spread = integrated(by_latch(level_pa, latched=latched), PRIOR)
+    assert found.middle == pytest.approx(middle, abs=0.002)
+    assert found.spread == pytest.approx(spread, abs=0.002)
+
+
+def test_a_gauge_at_full_flow_weighs_with_the_prior_as_two_normal_errors_do() -> None:
+    """The product of two normal densities (any textbook of statistics)."""
+    sure = replace(TUNING, look_wrong=1e-9, gauge_at_full=1.0)
+    found = calibrate([Gauge(4000.0, 4400.0, full_flow=True)], PRIOR, sure)
+    precisions = np.array([PRIOR.spread**-2, TUNING.gauge_spread**-2])
+    assert found.middle == pytest.approx(
+        np.dot(precisions, [PRIOR.middle, np.log(1.1)]) / precisions.sum(), abs=1e-4
+    )
+    assert found.spread == pytest.approx(precisions.sum() ** -0.5, rel=1e-3)
+
+
+@pytest.mark.parametrize("shown_pa", [2000.0, 3800.0, 4600.0])
+def test_a_gauge_at_another_flow_only_bounds(shown_pa: float) -> None:
+    """Evenly anywhere below what full flow shows, over a decade."""
+
+    def density(c: float, _: float) -> float:
+        below = stats.norm.sf(np.log(shown_pa / 4000.0), c, TUNING.gauge_spread)
+        return float((1 - TUNING.look_wrong) * below + TUNING.look_wrong)
+
+    found = calibrate([Gauge(4000.0, shown_pa, full_flow=False)], PRIOR, TUNING)
+    assert found.middle == pytest.approx(integrated(density, PRIOR)[0], abs=0.002)
+    assert found.middle >= PRIOR.middle - 1e-9  # it never lowers the level
+
+
+def test_an_indicator_with_a_scale_shows_the_highest_that_was_met() -> None:
+    def density(c: float, d: float) -> float:
+        shown = stats.norm.pdf(np.log(5000.0 / 4600.0), c + d, TUNING.indicator_spread)
+        return float((1 - TUNING.look_wrong) * shown + TUNING.look_wrong / LN_DECADE)
+
+    found = calibrate([Pointer(4600.0, 5000.0)], PRIOR, TUNING)
+    middle, spread = integrated(density, PRIOR)
+    assert found.middle == pytest.approx(middle, abs=0.002)
+    assert found.spread == pytest.approx(spread, abs=0.002)
+
+
+def test_between_two_looks_the_limit_was_met() -> None:
+    between = calibrate([Latching(5000.0, 5400.0, LIMIT_PA)], PRIOR, TUNING)
+    later = calibrate([Latching(None, 5400.0, LIMIT_PA)], PRIOR, TUNING)
+    assert between.spread < later.spread
+    assert PRIOR.middle < between.middle
+
+
+def test_a_look_that_the_levels_contradict_moves_little_and_is_likely_wrong() -> None:
+    found = calibrate([Latching(None, LIMIT_PA / 3, LIMIT_PA)], Prior(0.0, 0.15), TUNING)
+    assert abs(found.middle) < 0.005
+    assert found.wrong[0] > 0.95
+    fitting = calibrate([Latching(None, LIMIT_PA, LIMIT_PA)], Prior(0.0, 0.15), TUNING)
+    assert fitting.middle > 0.05
+    assert fitting.wrong[0] < 0.15
+
+
+def test_without_a_look_the_prior_stands() -> None:
+    assert calibrate([], PRIOR, TUNING) == Calibration(PRIOR.middle, PRIOR.spread)
+
+
+LOOKS: Sequence[Likelihood] = (
+    Latching(None, 6000.0, LIMIT_PA),
+    Latching(5100.0, None, LIMIT_PA),
+    Gauge(3000.0, 3300.0, full_flow=True),
+    Pointer(4000.0, 4100.0),
+)
+
+
+def test_looks_in_any_order_say_the_same_to_the_last_bit() -> None:
+    for order in permutations(range(len(LOOKS))):
+        found = calibrate([LOOKS[place] for place in order], PRIOR, TUNING)
+        assert found[:2] == calibrate(LOOKS, PRIOR, TUNING)[:2]
+
+
+# ---------------------------------------------------------------- the fleet
+
+
+def machine(
+    name: str, middle: float, precision: float, *, kind: str = "loader", flow: str = "none"
+) -> MachineLooks:
+    return MachineLooks(name, kind, flow, middle * precision, precision)
+
+
+def expected(fleet: Sequence[MachineLooks], *, kind: str = "loader") -> float:
+    return prior_of(fleet, 0.15, TUNING, machine="this", kind=kind, flow="none").middle
+
+
+def test_the_middle_of_a_fleet_is_the_mean_of_machines_with_errors_of_their_own() -> None:
+    """Normal machines around a normal middle: weights are 1 / (spread of machines^2 + error^2)."""
+    fleet = [machine("a", 0.2, 50.0, kind="x"), machine("b", 0.1, 25.0, kind="y")]
+    weights = np.array([TUNING.fleet_spread**-2, 1 / (0.15**2 + 1 / 50.0), 1 / (0.15**2 + 1 / 25.0)])
+    assert expected(fleet) == pytest.approx(np.dot(weights, [0.0, 0.2, 0.1]) / weights.sum())
+    assert expected(fleet[::-1]) == expected(fleet)
+
+
+def test_a_fleet_of_one_says_little_and_one_of_many_nearly_all() -> None:
+    one = expected([machine("a", 0.2, 100.0)])
+    many = expected([machine(str(n), 0.2, 100.0) for n in range(40)])
+    assert 0.0 < one < 0.1 < 0.18 < many < 0.2
+
+
+def test_machines_of_the_same_kind_count_more_and_by_another_flow_not_at_all() -> None:
+    fleet = [machine("a", 0.2, 100.0, kind="loader"), machine("b", -0.2, 100.0, kind="grader")]
+    assert expected(fleet, kind="loader") > 0.0 > expected(fleet, kind="grader")
+    assert expected([machine("a", 0.2, 100.0, flow="engine_speed")]) == 0.0
+
+
+def test_a_machine_is_not_told_by_its_own_looks_twice() -> None:
+    fleet = [machine("this", 0.3, 100.0)]
+    assert prior_of(fleet, 0.15, TUNING, machine="this", kind="loader", flow="none") == Prior(0.0, 0.15, 0)
+
+
+def test_what_looks_say_alone_times_the_prior_is_what_they_say_with_it() -> None:
+    alone = looks_alone(LOOKS, 0.14, TUNING, machine="a", kind="x", flow="none")
+    assert alone is not None
+    together = calibrate(LOOKS, Prior(0.0, 0.14), TUNING)
+    precision = alone.precision + 0.14**-2
+    assert (alone.pull / precision, precision**-0.5) == pytest.approx((together.middle, together.spread))
+    assert looks_alone([], 0.14, TUNING, machine="a", kind="x", flow="none") is None
