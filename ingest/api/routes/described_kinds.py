@@ -498,6 +498,29 @@ DeliveryState = TypeAliasType(
         Field(description="waiting: to be sent; delivered: taken; dead: given up, can be sent again"),
     ],
 )
+DeliveryFailureCode = TypeAliasType(
+    "DeliveryFailureCode",
+    Annotated[
+        Literal[
+            "no_answer",
+            "status",
+            "name_not_found",
+            "no_connection",
+            "certificate",
+            "broken_off",
+            "address_not_public",
+            "address_refused",
+            "not_sent",
+            "webhook_ended",
+        ],
+        Field(
+            description="no_answer: not in time; status: an answer other than 2xx; name_not_found: its name "
+            "has no address; no_connection: none was made; certificate: not accepted; broken_off: the "
+            "connection ended first; address_not_public, address_refused: it may not be sent to; not_sent: "
+            "anything else; webhook_ended: it was ended before"
+        ),
+    ],
+)
 
 # ---------------------------------------------------------------- free-form objects
 
