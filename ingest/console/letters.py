@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
+from cleanside.ingest.console.declared_words import event_said, event_step
 from cleanside.ingest.console.formats import Formats, WrittenDays
 from cleanside.ingest.console.letter_look import style
 from cleanside.ingest.console.rendering import TEMPLATES
@@ -45,7 +46,7 @@ def letter_templates() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
-    made.globals["style"] = style
+    made.globals |= {"style": style, "event_said": event_said, "event_step": event_step}
     return made
 
 

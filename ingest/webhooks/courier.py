@@ -39,8 +39,8 @@ from cleanside.ingest.webhooks.addresses import (
     resolved,
 )
 from cleanside.ingest.webhooks.announcing import Views, announce
-from cleanside.ingest.webhooks.try_failures import failure_of
 from cleanside.ingest.webhooks.signing import envelope, signed_headers
+from cleanside.ingest.webhooks.try_failures import failure_of
 from cleanside.ingest.writer.lease import Lease, new_holder
 from cleanside.ingest.writer.resources import Resources
 
