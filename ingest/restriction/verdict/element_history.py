@@ -13,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
+from cleanside.ingest.restriction.elements.denied import DeniedFall, denied_falls, in_doubt
 from cleanside.ingest.restriction.elements.entries import (
     CLEAN_ALREADY,
     Expected,
@@ -51,10 +52,11 @@ class ElementHistory:
     cuts: list[tuple[LifeEdge | None, Life]]
     entries: list[WeighedEntry]
     running: BoolArray  # rows of the running life
-    judged_hour_s: float | None  # of its newest row that is believed; None: there is none
+    judged_hour_s: float | None  # of its newest row that is believed and fits; None: there is none
     clean_pa: float | None  # of the running life
     openings: Openings
     below: list[Suspicion]
+    denied: list[Suspicion]
 
     @cached_property
     def level_pa(self) -> FloatArray:
@@ -123,7 +125,9 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
     series = replace(series, restriction_pa=openings.level_pa)
     entries = _weighed(series, believed, openings, facts)
     edges = find_edges(series, believed, openings.falls, entered=entries)
-    sound = believed & ~openings.low
+    denied = denied_falls(series.hour_s, series.restriction_pa, believed, entries)
+    doubt = in_doubt(denied, len(believed))
+    sound = believed & ~openings.low & ~doubt
     cuts = split_lives(
         series,
         edges=edges,
@@ -133,7 +137,7 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
         believed=sound,
     )
     running = np.arange(len(believed)) >= (cuts[-1][0].row if cuts[-1][0] is not None else 0)
-    mine = series.hour_s[running & believed]
+    mine = series.hour_s[running & believed & ~doubt]
     return ElementHistory(
         cuts=cuts,
         entries=entries,
@@ -142,6 +146,7 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
         clean_pa=_clean_pa(cuts, expected, facts.tuning.clean_share),
         openings=openings,
         below=[] if measured.reference.of_idle_only else _below(openings, facts.tuning.warn[BY[flow]]),
+        denied=_denied_now(denied, running, len(believed)),
     )
 
 
@@ -173,6 +178,18 @@ def _below(openings: Openings, warn: float) -> list[Suspicion]:
         return []
     evidence = say("below_clean", now_pa=openings.now_pa, clean_pa=openings.clean_pa)
     return [Suspicion(cause="below_clean", evidence=evidence)]
+
+
+def _denied_now(falls: Sequence[DeniedFall], running: BoolArray, rows: int) -> list[Suspicion]:
+    """The suspicion that the newest hours contradict a person who says that nothing was changed."""
+    return [
+        Suspicion(
+            cause="fell_denied",
+            evidence=say("fell_denied", at_s=f.at_s, before_pa=f.before_pa, after_pa=f.after_pa),
+        )
+        for f in falls[-1:]
+        if f.first < f.last == rows and running[f.first]
+    ]
 
 
 def _clean_pa(
