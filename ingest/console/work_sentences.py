@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-#: of a state that does not wait for a date
-AT_ONCE = frozenset({"over", "due", "suspect"})
+#: a state that does not wait for a date -> the reason whose sentence it has, whatever was planned
+AT_ONCE = {"over": "over_limit", "due": "change_due", "suspect": "check_first"}
 
 
 class WorkSentences:
@@ -34,16 +34,33 @@ class WorkSentences:
 
     def why(self, job: Mapping[str, Any]) -> list[str]:
         """Why a job stands on its day, what to look at first, and what its next service means."""
-        is_service = job["reason"] == "service"
-        found = [] if is_service else [self._say(f"work.reason.{job['reason']}", **self._plan(job))]
+        at_once = AT_ONCE.get(job["state"])
+        found = [] if at_once in (None, job["reason"]) else [self._say(f"work.reason.{at_once}")]
+        found += self._reason(job)
         found += [self._say(f"work.cause.{cause}") for cause in job["causes"]]
         return [*found, service] if (service := self.service(job)) else found
+
+    def _reason(self, job: Mapping[str, Any]) -> list[str]:
+        """Why it stands on this day; nothing where `service` says it."""
+        if job["reason"] == "service":
+            return []
+        if not job.get("unsure_because"):  # a letter of an earlier release has none
+            return [self._say(f"work.reason.{job['reason']}", **self._plan(job))]
+        used = job["share_used_percent"]
+        because = [self._say(f"work.unsure.{one}", used=used) for one in job["unsure_because"]]
+        why = type(because[0])("; ").join(because)
+        due = job["due_at"]
+        later = due["p50"]
+        if later is None:
+            return [self._say("work.might_be_due", early=due["p10"], why=why)]
+        return [self._say("work.might_be_due_before", early=due["p10"], likely=later, why=why)]
 
     def service(self, job: Mapping[str, Any]) -> str:
         """What the next service means for a change; "": nothing."""
         if not job["service_fit"]:
             return ""
         values = {"on": self._on(job["service_on"]), "share": job["chance_at_service"]}
+        values["hours"] = job.get("hours_given_with_service")
         return self._say(f"work.{job['service_fit']}", service=self._service_name(job), **values)
 
     def later(self, later: Mapping[str, Any]) -> str:
@@ -60,7 +77,7 @@ class WorkSentences:
     def warning(self, later: Mapping[str, Any]) -> str:
         """What that risks; "": it cannot be said."""
         if later["state"] in AT_ONCE:
-            return self._say("work.later_state", state=self._say(f"state.{later['state']}"))
+            return self._say(f"work.reason.{AT_ONCE[later['state']]}")
         if later["chance_at_limit_before"] is None:
             return ""
         return self._say("work.chance", share=later["chance_at_limit_before"])

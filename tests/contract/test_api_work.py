@@ -159,3 +159,17 @@ def test_the_digest_names_what_stands_later_and_what_is_to_be_brought(api: Api) 
     assert (site["site"], site["jobs"], site["later_more"]) == ("oberkies", [], 0)
     assert site["later"] == work(api)["later"] != []
     assert digest["carries"] == work(api)["carries"] == []
+
+
+def test_an_element_that_has_used_little_says_why_it_stands_there_and_what_its_service_would_cost(
+    api: Api,
+) -> None:
+    loaded(api, rise_kpa=0.012)
+    ask(api, "PATCH", f"{MACHINE}/papers", {"next_service": {"service": "500 h", "on": "2026-02-24"}})
+    [job] = work(api)["jobs"]
+    assert (job["reason"], job["service_fit"], job["unsure_because"]) == (
+        *("early_date", "too_early"),
+        ["little_used"],
+    )
+    at_service = next(option for option in job["options"] if option["day"] == "2026-02-24")
+    assert job["hours_given_with_service"] == at_service["hours_lost"]
