@@ -58,6 +58,8 @@ class MovedDates:
         found = snapshots.earlier(connection, owner_id, now_us - SAID_FOR_US)
         if seen.assessment.due_s is None or found is None or found[0] >= seen.snapshot.number:
             return None
+        if seen.assessment.study.suspicions:  # figures that contradict each other explain no date
+            return None
         earlier = self._snapshot(connection, owner_id, found[0])
         if earlier is None:
             return None

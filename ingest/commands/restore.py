@@ -77,7 +77,7 @@ def review_lines(review: Review) -> list[str]:
             f"  cleanside-ingest people confirm {one.name} --owner {one.owner}  # {one.role}"
             for one in review.people_waiting
         ]
-    lines += ["These were valid at the time of the backup. Revoke each that should not be: keys revoke HANDLE"]
+    lines += ["These were valid when the backup was made. Revoke each that should not be: keys revoke HANDLE"]
     lines += [
         f"  {key.handle}  {key.owner}  {key.role:<10}  {', '.join(sorted(key.devices)) or '-'}  {key.note}"
         for key in review.valid

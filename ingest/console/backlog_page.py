@@ -22,6 +22,7 @@ from cleanside.ingest.api.routes.bundles import take
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.streams import ResendBody, delete_resend, list_streams, post_resend
+from cleanside.ingest.console.declared_words import event_said, event_step, shed_said
 from cleanside.ingest.console.formats import DASH
 from cleanside.ingest.console.forms import (
     FAULTS,
@@ -103,6 +104,9 @@ def _page(
         missing=sum(line["gap"] for line in lines),
         account=account_of(balances_of(resources, key)) if counted else None,
         fault_said=fault_said,
+        event_said=event_said,
+        event_step=event_step,
+        shed_said=shed_said,
         same_number=_same_number(resources, key) if counted else 0,
         imported=imported,
         asked=asked,

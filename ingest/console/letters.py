@@ -18,12 +18,14 @@ from zoneinfo import ZoneInfo
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 
-from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.declared_words import event_said, event_step
+from cleanside.ingest.console.formats import Formats, WrittenDays
 from cleanside.ingest.console.letter_look import style
 from cleanside.ingest.console.rendering import TEMPLATES
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.viewer import locale_of
 from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.console.work_sentences import WorkSentences
 from cleanside.ingest.messages.letter import Letter, Outgoing, one_line
 from cleanside.ingest.messages.telling import ESCALATED, OF_NO_MATTER
 from cleanside.ingest.store.messages import Message
@@ -44,7 +46,7 @@ def letter_templates() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
-    made.globals["style"] = style
+    made.globals |= {"style": style, "event_said": event_said, "event_step": event_step}
     return made
 
 
@@ -57,6 +59,8 @@ def letter_of(outgoing: Outgoing) -> Letter:
     shared = _shared(outgoing, formats) | {"subject_key": _subject_key(outgoing)}
     as_html = shared | _html(say) | {"called": _in_markup(message.about)}
     as_text = shared | _text(say) | {"called": called(message.about)}
+    for given in (as_html, as_text):
+        given["sentences"] = _sentences(given["say"], message.about, formats)
     subject = say.plain(shared["subject_key"], **_subject_values(outgoing, formats))
     html = letter_templates().get_template(f"letter_{name}.html").render(as_html)
     text = letter_templates().get_template(f"letter_{name}.txt").render(as_text)
@@ -104,7 +108,7 @@ def _shared(outgoing: Outgoing, formats: Formats) -> dict[str, Any]:
         "choose": f"{pages}{MESSAGES}",
         "leave": outgoing.leave_link,
         "confirm": outgoing.confirm_link,
-        "on": lambda day: formats.day(noon_of(formats, day)),
+        "on": WrittenDays(formats).of,
         "noon": lambda day: noon_of(formats, day),
     }
 
@@ -113,6 +117,14 @@ def _why(message: Message) -> str:
     """Why a person gets a message: they chose its kind, or an admin chose them."""
     is_escalated = message.about.get("what") == ESCALATED
     return ESCALATED if is_escalated else message.kind
+
+
+def _sentences(say: Words, about: Mapping[str, Any], formats: Formats) -> WorkSentences:
+    """What the work list says, as its page says it. about : of a digest; of another message no site."""
+    carries = about.get("carries", ())
+    sites = {one[place]: one[f"{place}_display_name"] for one in carries for place in ("site", "from_site")}
+    named = {code: called for code, called in sites.items() if called}
+    return WorkSentences(say, on=WrittenDays(formats).of, sites=named)
 
 
 def _html(say: Sayer) -> dict[str, Any]:

@@ -24,7 +24,7 @@ CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
     **dict.fromkeys((f"advice_{name}" for name in ("due", "over", "flat")), _SECURE),
     **dict.fromkeys((f"advice_{name}" for name in ("zero_moved", "devices_disagree")), _SECURE),
     "advice_monitors_swapped": _SECURE,
-    "advice_below_clean": ("element_out", *_SECURE),
+    **dict.fromkeys(("advice_below_clean", "advice_fell_denied"), ("element_out", *_SECURE)),
 }
 #: verdict of an entry -> the question that it asks
 ASKS = {

@@ -44,6 +44,7 @@ from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.shop_page import fields_of, names_of, whole_number, written
 from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.work_sentences import WorkSentences
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store.keys import Key
 
@@ -217,6 +218,7 @@ def _page(
         days=[] if plan is None else _by_day(plan),
         is_listed=plan is not None and all(v["work_list_on"] == v["day"] for v in plan["visits"]),
         whole=days.of,
+        sentences=WorkSentences(say, on=days.of),
         until="" if plan is None else days.of(_day_before(plan["before"])),
         shop=shop,
         names=names_of(shop),

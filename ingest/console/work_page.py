@@ -46,6 +46,8 @@ from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_
 from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.who_names import WhoNames
+from cleanside.ingest.console.work_sentences import WorkSentences
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.store.keys import Key
 
@@ -311,7 +313,8 @@ def _page(
     work = get_work(request, resources, key, zone=_zone(request, key).key, **wanted)
     shop = get_shop(resources, key)
     say = sayer_of(request, key)
-    days = WrittenDays(say.formats)
+    days, names, who = WrittenDays(say.formats), names_of(shop), WhoNames(resources.reading, key, say)
+    sentences = WorkSentences(say, on=days.of, name_of=who, sites=names["site"])
     return render(
         request,
         "work.html",
@@ -323,9 +326,10 @@ def _page(
         work=work,
         wanted=wanted,
         shop=shop,
-        names=names_of(shop),
+        names=names,
         days=[(day, list(jobs)) for day, jobs in groupby(work["jobs"], key=lambda job: job["day"])],
         whole=days.of,
+        sentences=sentences,
         until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),
         missing=[part for part in work["parts"] if part["to_order"]],
         done=[(entry, said(say.in_unit(entry["gauge_unit"]), entry["said"])) for entry in work["done"]],

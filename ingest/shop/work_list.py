@@ -4,7 +4,8 @@ The work list: which element is changed on which day, and why.
 Promises: pure; equal candidates and days give equal lists. One rule for the day, in this order:
 1. what a person planned stands on that day; a plan whose day passed without a change stands on today;
 2. over the limit, at the limit, or figures that contradict each other: today;
-3. a service up to the last day that the shop's chance allows, as in the plan of visits: with the service;
+3. a service up to the last day that the shop's chance allows, as in the plan of visits: with the service,
+   unless that gives away too much of the element's life, MOST_BEFORE_EARLY or MOST_BEFORE_LIKELY;
 4. the early date falls before the end of the list: on that day;
 5. the calendar limit of the element falls before the end of the list: on that day.
 What should be changed before the end of the list, and yet stands on a later day or on a machine that is laid
@@ -34,7 +35,8 @@ Reason = Literal[
     "over_limit", "change_due", "check_first", "plan_missed", "planned", "service", "early_date", "calendar"
 ]
 #: with_service: it is on the day of the change. will_not_last: it comes soon, but after the last day in time
-ServiceFit = Literal["with_service", "will_not_last"]
+#: too_early: it comes before the day, and the change is not made with it, because of the life given away
+ServiceFit = Literal["with_service", "will_not_last", "too_early"]
 #: why a change stands after the end of the list: on a day that a person planned, with a service within the
 #: chance that the shop allows; or it stands nowhere, because its machine is laid up
 LaterReason = Literal["planned", "service", "laid_up"]
@@ -47,6 +49,10 @@ RANK: tuple[Reason, ...] = (
 )
 MOST_DAYS = 62  # of a list; chosen: two months ahead nothing is known by the day
 SERVICE_SEEN_DAYS = 14  # so long after its likely date a service is worth a word (chosen)
+#: of an element's likely life, given away by a change with a service before its early date, and before its
+#: likely one. Chosen: at the prices that a plan assumes, the stop that is saved is worth 0.4 of an element;
+#: but each opening lets dust in, prices differ, and a date that is so unsure is no reason to throw half away
+MOST_BEFORE_EARLY, MOST_BEFORE_LIKELY = 0.25, 0.5
 NOON_H = 12  # from then on visits are planned from tomorrow on (chosen: they need some hours' notice)
 DAY_S = 86_400
 DAY_PARTS = 4  # dates are taken to a quarter of a day, so that a plan stays the same while nothing happens
@@ -91,6 +97,7 @@ class Job:
     service_fit: ServiceFit | None
     service_on: date | None
     chance_at_service: float | None  # that the limit is reached before the service, 0 to 1
+    hours_given_with_service: float | None  # operating hours that it likely lasts longer; None: not too early
     calendar_on: date | None  # the element's calendar limit
     last_cleaning: bool  # it was cleaned as often as it may be
     options: tuple[DayOption, ...]  # its own day, and each day of the list
@@ -298,13 +305,18 @@ def _job(candidate: Candidate, days: ListDays) -> Job | None:
         return None
     day, reason = found
     planned_on, service_on = _planned_day(candidate, days), service_day(candidate, days)
+    fit = service_fit(candidate, day, days) if planned_on in (None, service_on) else None
+    given = None
+    if fit is None and reason in ("early_date", "calendar") and service_on is not None and service_on < day:
+        given = _option(candidate, service_on, days).hours_lost
     return Job(
         candidate=candidate,
         day=day,
         reason=reason,
-        service_fit=service_fit(candidate, day, days) if planned_on in (None, service_on) else None,
+        service_fit=fit if given is None else "too_early",
         service_on=service_on,
         chance_at_service=chance_at_service(candidate, days),
+        hours_given_with_service=given,
         calendar_on=calendar_limit(candidate, days),
         last_cleaning=_is_last_cleaning(candidate),
         options=tuple(_option(candidate, d, days) for d in (day, *days.listed())),
@@ -338,13 +350,25 @@ def _by_forecast(candidate: Candidate, days: ListDays) -> list[tuple[date, Reaso
     found: list[tuple[date, Reason]] = []
     if candidate.due_s is not None:
         service_on = service_day(candidate, days)
-        if service_on is not None and service_on <= last_day_in_time(candidate, days):
+        is_listed = service_on is not None and not _comes_too_early(candidate, service_on, days)
+        if service_on is not None and is_listed and service_on <= last_day_in_time(candidate, days):
             found.append((service_on, "service"))
         else:
             found.append((max(days.today, days.of(candidate.due_s.p10)), "early_date"))
     if (limit := calendar_limit(candidate, days)) is not None:
         found.append((max(days.today, limit), "calendar"))
     return found
+
+
+def _comes_too_early(candidate: Candidate, service_on: date, days: ListDays) -> bool:
+    """Does a change with this service give away too much of the element's likely life."""
+    if candidate.due_s is None or candidate.hours_left is None:
+        return False
+    start_s = max(days.now_s, days.start_s(service_on))
+    before_early_h = usual_hours(candidate.duty, start_s, max(start_s, candidate.due_s.p10))
+    before_likely_h = _option(candidate, service_on, days).hours_lost or 0.0
+    life_h = (candidate.life_hours or 0.0) + candidate.hours_left.p50
+    return before_early_h > MOST_BEFORE_EARLY * life_h or before_likely_h > MOST_BEFORE_LIKELY * life_h
 
 
 def _planned_day(candidate: Candidate, days: ListDays) -> date | None:

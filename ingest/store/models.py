@@ -1233,6 +1233,8 @@ deliveries = sa.Table(
     sa.Column("settled_us", sa.BigInteger),
     #: why the last try failed, in words
     sa.Column("reason", sa.String(200)),
+    #: the same as code and values (`ingest.store.delivery_failures`); None: an earlier release wrote it
+    sa.Column("failure", sa.Text),
     sa.Index(None, "state", "webhook_id", "event_id"),
     sqlite_with_rowid=False,
 )

@@ -16,6 +16,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from cleanside.ingest.store.delivery_failures import Failure, kept
 from cleanside.ingest.store.models import deliveries, events, webhooks
 
 WAITING, DELIVERED, DEAD = "waiting", "delivered", "dead"
@@ -67,6 +68,7 @@ class Delivery:
     next_us: int
     settled_us: int | None
     reason: str | None
+    failure: str | None
     type: str
     subject: str
     at_us: int
@@ -138,7 +140,7 @@ def end(connection: sa.Connection, webhook_id: int, now_us: int, *, origin: str)
     ended = {"ended_us": now_us, "sealed_url": None, "sealed_secret": None, "secret": "", "url": origin}
     connection.execute(sa.update(webhooks).where(webhooks.c.id == webhook_id).values(**ended))
     left = sa.update(deliveries).where(deliveries.c.webhook_id == webhook_id, deliveries.c.state == WAITING)
-    connection.execute(left.values(state=DEAD, settled_us=now_us, reason="the webhook was ended"))
+    connection.execute(left.values(state=DEAD, settled_us=now_us, **kept(Failure("webhook_ended", {}))))
 
 
 # ---------------------------------------------------------------- events

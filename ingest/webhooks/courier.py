@@ -28,6 +28,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.store import leases, outbox, webhook_secrets
+from cleanside.ingest.store.delivery_failures import Failure, kept
 from cleanside.ingest.store.outbox import DEAD, DELIVERED, Delivery, Webhook
 from cleanside.ingest.store.webhook_secrets import Opened
 from cleanside.ingest.webhooks.addresses import (
@@ -36,10 +37,10 @@ from cleanside.ingest.webhooks.addresses import (
     by_system,
     networks_of,
     resolved,
-    without_address,
 )
 from cleanside.ingest.webhooks.announcing import Views, announce
 from cleanside.ingest.webhooks.signing import envelope, signed_headers
+from cleanside.ingest.webhooks.try_failures import failure_of
 from cleanside.ingest.writer.lease import Lease, new_holder
 from cleanside.ingest.writer.resources import Resources
 
@@ -60,9 +61,9 @@ FORGET_EVERY_US = 3_600_000_000
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """Why a try failed."""
+    """A try that failed."""
 
-    reason: str
+    why: Failure
     #: as the receiver asked; None: it did not
     retry_after_s: float | None = None
 
@@ -80,8 +81,8 @@ def settled(
     first_us = delivery.first_tried_us if delivery.first_tried_us is not None else now_us
     values: dict[str, int | str | None] = {"tries": delivery.tries + 1, "first_tried_us": first_us}
     if failed is None:
-        return values | {"state": DELIVERED, "settled_us": now_us, "reason": None}
-    values["reason"] = failed.reason[:200]
+        return values | {"state": DELIVERED, "settled_us": now_us} | kept(None)
+    values |= kept(failed.why)
     if now_us - first_us >= give_up_us:
         return values | {"state": DEAD, "settled_us": now_us}
     asked_s = min(failed.retry_after_s or 0.0, LONGEST_WAIT_S)
@@ -244,7 +245,7 @@ class Courier:
         log.debug("ingest.webhook_tried", extra=tried)  # without the address, which may have a token
         if failed is not None:
             event = "ingest.webhook_dead" if values.get("state") == DEAD else "ingest.webhook_failed"
-            fields = {"webhook": webhook.id, "event_id": delivery.event_id, "reason": failed.reason}
+            fields = {"webhook": webhook.id, "event_id": delivery.event_id, "reason": failed.why.detail}
             log.warning(event, extra=fields)
         return failed is None or values.get("state") == DEAD
 
@@ -262,10 +263,10 @@ class Courier:
     async def _try(self, http: httpx.AsyncClient, webhook: Opened, delivery: Delivery) -> Failed | None:
         try:
             return await asyncio.wait_for(self._send(http, webhook, delivery), TRY_S)
-        except TimeoutError:
-            return Failed(f"no answer within {TRY_S:g} s")
+        except (TimeoutError, httpx.TimeoutException):
+            return Failed(Failure("no_answer", {"seconds": TRY_S}))
         except (ValueError, OSError, httpx.HTTPError, httpx.InvalidURL) as error:
-            return Failed(f"{type(error).__name__}: {without_address(str(error), webhook.url)}"[:200])
+            return Failed(failure_of(error, webhook.url))
 
     async def _send(self, http: httpx.AsyncClient, webhook: Opened, delivery: Delivery) -> Failed | None:
         """One try. Raises ValueError for an address that is not allowed."""
@@ -286,7 +287,8 @@ class Courier:
         try:  # only the head is read: a body may be anything, of any length
             if response.is_success:
                 return None
-            return Failed(f"status {response.status_code}", _seconds(response.headers.get("Retry-After")))
+            why = Failure("status", {"status": response.status_code})
+            return Failed(why, _seconds(response.headers.get("Retry-After")))
         finally:
             await response.aclose()
 

@@ -14,27 +14,15 @@ from playwright.sync_api import Browser, Request
 
 from cleanside.ingest.api.description import examples
 from cleanside.ingest.console.letters import letter_of
-from cleanside.ingest.messages.letter import Outgoing
-from cleanside.ingest.messages.smtp import Relay
-from cleanside.ingest.store.messages import Message
-from cleanside.ingest.store.people import Person
 from tests.browser.chromium import faults_of, is_scrolled_sideways
+from tests.support.letters import HOSTILE_NAME, outgoing
 
-NAME = "<b>Grader</b> sieben 🚜 " + "W" * 64
-RELAY = Relay(
-    host="127.0.0.1",
-    port=25,
-    security="none",
-    user="",
-    password_file=None,
-    sender="filters@kargrund.example",
-    pages="https://filters.example",
-)
-PERSON = Person(
-    *(1, 1, "kargrund", "mara.lindt", "p00000001", NAME, "planner", None, "hash", 0, "x"),
-    *(None, None, None),
-)
-OVER: dict[str, Any] = {"what": "opened", "since_s": 1.77e9, "machine": "grader-07", "display_name": NAME}
+OVER: dict[str, Any] = {
+    "what": "opened",
+    "since_s": 1.77e9,
+    "machine": "grader-07",
+    "display_name": HOSTILE_NAME,
+}
 OVER |= {"housing": "main", "site": "W" * 64, "share_used_percent": 117.0, "restriction_pa": 6760.0}
 OVER |= {"limit_pa": 6200.0, "unit": "kPa", "measured_s": 1.77e9, "advice_code": "advice_over"}
 
@@ -42,33 +30,8 @@ OVER |= {"limit_pa": 6200.0, "unit": "kPa", "measured_s": 1.77e9, "advice_code":
 def digest() -> dict[str, Any]:
     """That of the API's example, everything of a hostile name."""
     text = json.dumps(examples()["GET /v1/digest"]["answer"])
-    about: dict[str, Any] = json.loads(text.replace('"Grader 7, gravel plateau"', json.dumps(NAME)))
+    about: dict[str, Any] = json.loads(text.replace('"Grader 7, gravel plateau"', json.dumps(HOSTILE_NAME)))
     return about
-
-
-def outgoing(kind: str, about: dict[str, Any], language: str) -> Outgoing:
-    message = Message(
-        id=1,
-        owner_id=1,
-        person_id=1,
-        name=f"{kind}.1",
-        kind=kind,
-        matter_id=None,
-        about=about,
-        language=language,
-        zone="Europe/Vienna",
-        written_us=1_772_442_000_000_000,
-        state="waiting",
-        tries=0,
-        first_tried_us=None,
-        next_us=0,
-        settled_us=None,
-        reason=None,
-    )
-    link = "https://filters.example/messages/leave?code=x"
-    return Outgoing(
-        message=message, person=PERSON, to="m@x.example", relay=RELAY, first_name=None, leave_link=link
-    )
 
 
 @pytest.mark.parametrize("language", ["en", "de"])

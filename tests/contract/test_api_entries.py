@@ -116,6 +116,35 @@ def test_what_a_visit_entered_is_taken_back_and_what_stood_before_stands(
     assert (again.status_code, again.json()["code"]) == (404, "nothing_to_take_back")
 
 
+@pytest.mark.parametrize(
+    ("kind", "route", "content"),
+    [
+        ("terminal_restriction", "terminal-restriction", LIMIT),
+        ("second_reading", "acceptance/second-reading", {"value": 6.2, "unit": "kPa"}),
+        ("hand_comparison", "acceptance/hand-comparisons", {"subject": "key_off"}),
+        ("plate_photo", "plate-photo", {"jpeg": ONE_PIXEL}),
+    ],
+)
+def test_what_came_by_its_own_route_is_listed_and_taken_back_like_a_visits(
+    api: Api, kind: str, route: str, content: dict[str, Any]
+) -> None:
+    before = standing(api)
+    assert api.post(f"/v1/machines/grader-07/{route}", content, key="integrator").status_code == 200
+    assert standing(api) != before
+    [(entry_id, listed)] = taken(api)
+    assert listed == kind
+    back = entry("take_back", {"of": entry_id}, entry_id=OTHER)
+    assert [send(api, back).json()["outcome"] for _ in range(2)] == ["taken", "same_as_before"]
+    assert standing(api) == before
+    assert audited(api, "visit_entry_taken_back") == 1
+
+
+def test_what_a_route_refused_is_not_listed(api: Api) -> None:
+    differs = {"value": 9.9, "unit": "kPa"}
+    refused = api.post("/v1/machines/grader-07/acceptance/second-reading", differs, key="planner")
+    assert (refused.status_code, taken(api)) == (409, [])
+
+
 def test_a_limit_that_was_changed_since_is_not_taken_back(api: Api) -> None:
     send(api, entry("terminal_restriction", LIMIT))
     limit = {"value": 24, "unit": "inH2O"}

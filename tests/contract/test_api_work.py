@@ -144,3 +144,32 @@ def test_list_and_plan_say_the_same_of_a_service_that_comes_too_late(api: Api) -
     same = ("service", "service_on", "service_fit", "chance_at_service", "chance_at_limit_before")
     assert {name: visit[name] for name in same} == {name: job[name] for name in same}
     assert 0.1 < job["chance_at_service"] <= 0.5
+
+
+def test_the_digest_names_what_stands_later_and_what_is_to_be_brought(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    ask(api, "POST", "/v1/sites", {"site": "kargrund", "display_name": "Kargrund yard"})
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "kargrund", "pieces": 1}]})
+    carry = {"day": "2026-02-22", "site": "oberkies", "part": "KG-0715", "pieces": 1, "from_site": "kargrund"}
+    called = {"site_display_name": None, "from_site_display_name": "Kargrund yard"}
+    assert ask(api, "GET", "/v1/digest")["carries"] == [carry | called]
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-05"})
+    digest = ask(api, "GET", "/v1/digest")
+    [site] = digest["sites"]
+    assert (site["site"], site["jobs"], site["later_more"]) == ("oberkies", [], 0)
+    assert site["later"] == work(api)["later"] != []
+    assert digest["carries"] == work(api)["carries"] == []
+
+
+def test_an_element_that_has_used_little_says_why_it_stands_there_and_what_its_service_would_cost(
+    api: Api,
+) -> None:
+    loaded(api, rise_kpa=0.012)
+    ask(api, "PATCH", f"{MACHINE}/papers", {"next_service": {"service": "500 h", "on": "2026-02-24"}})
+    [job] = work(api)["jobs"]
+    assert (job["reason"], job["service_fit"], job["unsure_because"]) == (
+        *("early_date", "too_early"),
+        ["little_used"],
+    )
+    at_service = next(option for option in job["options"] if option["day"] == "2026-02-24")
+    assert job["hours_given_with_service"] == at_service["hours_lost"]

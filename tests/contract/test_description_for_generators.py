@@ -528,6 +528,7 @@ def test_an_event_fits_its_entry(description: Described, kind: str) -> None:
         first_tried_us=None,
         settled_us=None,
         reason=None,
+        failure=None,
     )
     content = envelope(delivery)
     post = description["webhooks"][kind]["post"]

@@ -347,6 +347,14 @@ def test_what_a_visit_entered_has_its_button_and_is_marked(
     assert 'class="verdict gone"' in entered(api.get(PAGE, key="planner").text)
 
 
+def test_what_came_by_its_own_route_has_its_button_too(api: Api) -> None:
+    limit = {"value": 25, "unit": "inH2O"}
+    assert api.post("/v1/machines/grader-07/terminal-restriction", limit, key="planner").status_code == 200
+    [of] = re.findall(r'name="of" value="([^"]+)"', entered(api.get(PAGE, key="planner").text))
+    assert form(api, "take_back", headers=OUTBOX, of=of, **MADE).json()["outcome"] == "taken"
+    assert 'class="verdict gone"' in entered(api.get(PAGE, key="planner").text)
+
+
 def test_an_entry_that_was_taken_back_on_the_machines_page_is_marked_too(api: Api) -> None:
     form(api, "element_change", headers=OUTBOX, entry_id=ENTRY, what="new", **MADE)
     [change] = api.get("/v1/machines/grader-07/element-changes").json()["element_changes"]

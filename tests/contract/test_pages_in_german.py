@@ -5,13 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
+from markupsafe import escape
 
+from cleanside.gateway.spool.queue import MOVED
+from cleanside.gateway.spool.rescue import DAMAGED_REASON
+from cleanside.gateway.spool.room import BUDGET_REASON
 from cleanside.ingest.api.problems import TITLES
 from cleanside.ingest.console.backlog_page import fault_said
+from cleanside.ingest.console.declared_words import shed_said
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import has_words, table
 from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.store.account import FAULTS, BalanceFault
+from cleanside.ingest.store.gateway_reports import DECLARED_NAMES
+from cleanside.ingest.store.second_readings import GIVEN_TO_ANOTHER, TAKEN_BACK
 from tests.conftest import sqlite_url
 from tests.contract.test_pages import PAGES
 from tests.support.german import GERMAN, english_on, is_in_english
@@ -100,3 +107,26 @@ def test_every_reason_for_no_plan_has_words() -> None:
         "plan_taken_back_since",
     }
     assert {case for case in cases if not has_words(f"visit_plan.none.{case}")} == set()
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_what_gateways_declare_stands_in_words_with_the_next_step(api: Api, language: str) -> None:
+    """Of a gateway newer than the server too."""
+    told = [{"content": {"event": event, "id": event}} for event in (*DECLARED_NAMES, "spool_of_tomorrow")]
+    told.append({"content": {"event": "readings_lost", "count": 6, "id": "again"}})
+    api.post("/v1/declared-events", {"device": DEVICE, "events": told}, key="device").raise_for_status()
+    words = table(language)
+    page = api.get("/backlog?counted=true", headers={"Accept-Language": language}).text
+    for event in DECLARED_NAMES:
+        assert str(escape(words[f"declared.{event}.what"])) in page
+        assert str(escape(words[f"declared.{event}.next"])) in page
+        assert event not in page
+    assert "spool_of_tomorrow" in page
+    assert str(escape(words["declared.newer.next"])) in page
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_reason_of_shed_numbers_has_words(language: str) -> None:
+    reasons = {BUDGET_REASON, DAMAGED_REASON, MOVED, TAKEN_BACK, GIVEN_TO_ANOTHER, "pruned_after_ack"}
+    assert {f"declared.shed.{reason}" for reason in reasons} <= table(language).keys()
+    assert "of_tomorrow" in shed_said(sayer(language), "of_tomorrow")

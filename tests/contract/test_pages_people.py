@@ -248,6 +248,18 @@ def test_a_key_is_made_shown_once_replaced_and_revoked_by_the_rules_of_the_route
     assert sent(boss, "/keys", role="admin", expires="tomorrow").status_code == 422
 
 
+def test_a_successor_that_is_made_again_says_which_secret_ended(api: Api) -> None:
+    boss = signed_in(api, "boss", "admin")
+    handle = api.tokens["device"].partition(".")[0]
+    first = sent(boss, f"/keys/{handle}/rotate")
+    api.clock.advance(7_200)
+    again = sent(boss, f"/keys/{handle}/rotate")
+    assert ('id="earlier"' in first.text, 'id="earlier"' in again.text) == (False, True)
+    successor = re.search(r'id="key" value="(k[0-9a-f]{8})\.', first.text)[1]  # type: ignore[index]
+    said = re.search(r'id="earlier">(.*?)</p>', again.text)[1]  # type: ignore[index]
+    assert successor in said
+
+
 def test_the_audit_is_read_a_page_at_a_time_by_who_and_what(api: Api) -> None:
     boss = signed_in(api, "boss", "admin", display_name=HOSTILE)
     boss.post("/v1/machines", {"machine": "grader-07", "display_name": HOSTILE})

@@ -244,6 +244,7 @@ def test_what_is_not_taken_for_days_is_given_up_visibly_and_can_be_sent_again(
         receiver.wait_for(3)  # the second try failed too late, and the next event went out
     first, second = deliveries(api)
     assert (first["state"], first["tries"], first["reason"]) == ("dead", 2, "status 500")
+    assert first["failure"] == {"code": "status", "values": {"status": 500}}
     assert second["state"] == "delivered"
     assert api.get("/v1/webhooks").json()["webhooks"][0]["dead"] == 1
 
@@ -316,6 +317,7 @@ def test_a_receiver_that_says_nothing_costs_one_try_and_no_other_webhook(
             receiver.wait_for(1)
             advance_to_next_try(api)
     assert deliveries(api, 1)[0]["reason"] == "no answer within 0.3 s"
+    assert deliveries(api, 1)[0]["failure"] == {"code": "no_answer", "values": {"seconds": 0.3}}
     assert deliveries(api, 2)[0]["state"] == "delivered"
 
 
@@ -326,6 +328,8 @@ def test_a_name_that_turns_to_a_private_address_is_not_sent_to(sqlite_database_u
         with delivering(api, resolve=lambda _host, _port: ["169.254.169.254"]):
             advance_to_next_try(api)
         assert "not a public address" in deliveries(api)[0]["reason"]
+        failure = {"code": "address_not_public", "values": {"address": "169.254.169.254"}}
+        assert deliveries(api)[0]["failure"] == failure
 
 
 @pytest.mark.parametrize(("name", "taken"), [("shop.example", True), ("other.example", False)])
@@ -346,6 +350,7 @@ def test_over_tls_the_certificate_must_be_that_of_the_name_and_not_of_the_addres
             else:
                 advance_to_next_try(api)
                 assert "certificate" in deliveries(api)[0]["reason"].casefold()
+                assert deliveries(api)[0]["failure"]["code"] == "certificate"
 
 
 @pytest.mark.parametrize(
@@ -371,6 +376,7 @@ def test_an_ended_webhook_is_told_nothing_and_what_waited_says_why(api: Api, rec
         hold(api, 1)
     assert receiver.received == []
     assert [(e["state"], e["reason"]) for e in deliveries(api)] == [("dead", "the webhook was ended")]
+    assert deliveries(api)[0]["failure"] == {"code": "webhook_ended", "values": {}}
     assert api.get("/v1/webhooks").json()["webhooks"] == []
 
 

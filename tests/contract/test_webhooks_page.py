@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, get_args
 
 import pytest
+import sqlalchemy as sa
 
+from cleanside.ingest.api.routes.described_kinds import DeliveryFailureCode
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
+from cleanside.ingest.store import outbox
+from cleanside.ingest.store.delivery_failures import SENTENCES, Failure, kept
+from cleanside.ingest.store.outbox import Event
 from cleanside.ingest.webhooks.announcing import TYPES
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
@@ -49,6 +54,48 @@ def test_a_webhook_is_made_shown_once_and_ended_once_somebody_is_sure(api: Api) 
 def test_what_is_wrong_with_a_webhook_is_said_on_the_page(api: Api, fields: dict[str, str]) -> None:
     refused = send(api, "/webhooks", **fields)
     assert (refused.status_code, 'role="alert"' in refused.text) == (422, True)
+
+
+def given_up(api: Api, **values: Any) -> None:
+    """A webhook with one delivery that was given up. values : why, as columns."""
+    api.post("/v1/webhooks", {"url": URL, "types": ["cleanside.state.changed"]})
+    event = Event(type="cleanside.state.changed", subject="machines/grader-07", at_us=0, data={})
+
+    def save(connection: sa.Connection) -> None:
+        owner_id = connection.execute(sa.text("SELECT min(owner_id) FROM webhooks")).scalar_one()
+        outbox.put(connection, owner_id, event, outbox.wanted(connection))
+        [webhook] = outbox.wanted(connection)
+        [*_, delivery] = outbox.deliveries_of(connection, webhook.id, state="waiting")
+        outbox.settle(connection, delivery, {"state": "dead", **values})
+
+    api.resources.writer.call(save)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_why_a_delivery_was_given_up_is_said_in_the_language_of_the_reader(api: Api, language: str) -> None:
+    given_up(api, **kept(Failure("no_connection", {"detail": "refused <b>"})))
+    page = api.get("/webhooks", headers={"Accept-Language": language}).text
+    assert table(language)["webhooks.failed.no_connection"] in page
+    assert '<bdi lang="en">refused &lt;b&gt;</bdi>' in page
+
+
+@pytest.mark.parametrize(
+    "columns",
+    [
+        {"reason": "status 500"},  # of an earlier release
+        kept(Failure("no_answer", {"seconds": 10})) | {"reason": "status 500"},  # which tried again since
+        {"reason": "status 500", "failure": '{"code": "of_a_newer_release", "values": {}}'},
+    ],
+)
+def test_a_reason_of_another_release_reads_as_it_was_written(api: Api, columns: dict[str, Any]) -> None:
+    given_up(api, **columns)
+    assert '<bdi lang="en">status 500</bdi>' in api.get("/webhooks", headers={"Accept-Language": "de"}).text
+
+
+def test_every_failure_of_a_delivery_has_words_and_is_described() -> None:
+    for language in LANGUAGES:
+        assert {f"webhooks.failed.{code}" for code in SENTENCES} <= table(language).keys()
+    assert set(get_args(get_args(DeliveryFailureCode.__value__)[0])) == set(SENTENCES)
 
 
 def test_every_event_has_words_in_both_languages() -> None:

@@ -25,6 +25,7 @@ from cleanside.ingest.api.routes.machines import (
     terminal_document,
 )
 from cleanside.ingest.api.routes.named_schema import opened
+from cleanside.ingest.api.routes.noted_entries import note_entry
 from cleanside.ingest.api.routes.shared import (
     Act,
     At,
@@ -156,7 +157,13 @@ def post_second_reading(
     """Confirm the present limit of a housing."""
     now_us = resources.clock()
     act = Act(key, machine, now_us, now_us)
-    limit = resources.writer.call(lambda connection: keep_second_reading(connection, act, body))
+
+    def save(connection: sa.Connection) -> TerminalRow:
+        limit = keep_second_reading(connection, act, body)
+        note_entry(connection, act, "second_reading", body)
+        return limit
+
+    limit = resources.writer.call(save)
     return {
         "machine": machine,
         "housing": body.housing,
@@ -203,6 +210,7 @@ def post_hand_comparison(
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         housing = keep_hand_comparison(connection, act, body)
+        note_entry(connection, act, "hand_comparison", body)
         return document_of(acceptance_sheet.report(connection, housing, since_us=None, now_us=now_us))
 
     return resources.writer.call(save)

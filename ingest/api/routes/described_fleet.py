@@ -259,7 +259,7 @@ class EntryAnswer(TakenEntryShown):
 
 
 class TakenEntriesAnswer(Described):
-    """Entries that were made without a link, in the order in which they were carried out."""
+    """Entries of people, made without a link or at once, in the order in which they were carried out."""
 
     entries: list[TakenEntryShown]
     next: str | None = Next

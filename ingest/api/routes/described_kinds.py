@@ -255,10 +255,32 @@ JobReason = TypeAliasType(
 ServiceFit = TypeAliasType(
     "ServiceFit",
     Annotated[
-        Literal["with_service", "will_not_last"],
+        Literal["with_service", "will_not_last", "too_early"],
         Field(
             description="with_service: the service is on the day of the change; will_not_last: it comes "
-            "soon, but after the last day within the chance that the shop allows; null: neither"
+            "soon, but after the last day within the chance that the shop allows; too_early: it comes before "
+            "the day, and too much of the element's life would be given away; null: none of them"
+        ),
+    ],
+)
+UnsureReason = TypeAliasType(
+    "UnsureReason",
+    Annotated[
+        Literal[
+            "other_elements",
+            "not_read",
+            "earlier_level",
+            "outlier",
+            "hours_assumed",
+            "no_lives",
+            "little_used",
+        ],
+        Field(
+            description="other_elements: its dates come from other elements; not_read: it may have worked "
+            "since the last reading; earlier_level: readings since are in doubt; outlier: it loads at "
+            "another pace than those learned from; hours_assumed: its working hours are not known; no_lives: "
+            "there are no earlier elements to learn from; little_used: its readings do not say yet how it "
+            "goes on"
         ),
     ],
 )
@@ -503,6 +525,29 @@ DeliveryState = TypeAliasType(
     Annotated[
         Literal["waiting", "delivered", "dead"],
         Field(description="waiting: to be sent; delivered: taken; dead: given up, can be sent again"),
+    ],
+)
+DeliveryFailureCode = TypeAliasType(
+    "DeliveryFailureCode",
+    Annotated[
+        Literal[
+            "no_answer",
+            "status",
+            "name_not_found",
+            "no_connection",
+            "certificate",
+            "broken_off",
+            "address_not_public",
+            "address_refused",
+            "not_sent",
+            "webhook_ended",
+        ],
+        Field(
+            description="no_answer: not in time; status: an answer other than 2xx; name_not_found: its name "
+            "has no address; no_connection: none was made; certificate: not accepted; broken_off: the "
+            "connection ended first; address_not_public, address_refused: it may not be sent to; not_sent: "
+            "anything else; webhook_ended: it was ended before"
+        ),
     ],
 )
 

@@ -19,7 +19,13 @@ from cleanside.ingest.api.routes.described_kinds import (
     MessageKind,
     MessageState,
 )
-from cleanside.ingest.api.routes.described_shop import DoneShown, JobShown, PartLineShown
+from cleanside.ingest.api.routes.described_shop import (
+    CarryShown,
+    DoneShown,
+    JobShown,
+    LaterJobShown,
+    PartLineShown,
+)
 
 MORE = "how many more there are than are listed"
 
@@ -68,10 +74,22 @@ class DigestSite(Described):
     display_name: str | None = Field(description="what people call the site; null: its name")
     jobs: list[JobShown] = Field(description="to change, by day and urgency; without options")
     jobs_more: int = Field(description=MORE)
+    later: list[LaterJobShown] = Field(
+        description="what should be changed within these days and stands on a later day, or whose machine is "
+        "laid up; by name"
+    )
+    later_more: int = Field(description=MORE)
     questions: list[AskedShown] = Field(description="what a person is asked")
     questions_more: int = Field(description=MORE)
     done: list[DoneShown] = Field(description="entered lately, newest first")
     done_more: int = Field(description=MORE)
+
+
+class DigestCarry(CarryShown):
+    """Pieces of a part that somebody brings to a site, with what people call both sites."""
+
+    site_display_name: str | None = Field(description="null: its name")
+    from_site_display_name: str | None = Field(description="null: its name")
 
 
 class DigestAnswer(Described):
@@ -84,6 +102,7 @@ class DigestAnswer(Described):
     jobs_count: int = Field(description="elements to change, over all sites")
     questions_count: int = Field(description="open questions, over all sites")
     sites: list[DigestSite]
+    carries: list[DigestCarry] = Field(description="what to bring from site to site, by day")
     orders: list[PartLineShown] = Field(description="parts that are to be ordered")
     matters: list[MatterShown] = Field(description="what cannot wait, oldest first")
 

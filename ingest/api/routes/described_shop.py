@@ -28,6 +28,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     ReasonValues,
     ServiceFit,
     State,
+    UnsureReason,
 )
 
 
@@ -158,6 +159,9 @@ class JobShown(Described):
     crew: str | None
     state: State
     reason: JobReason = Field(description="why it stands on this day")
+    unsure_because: list[UnsureReason] = Field(
+        description="why its early date is unsure, where its element has used little; empty: it has not"
+    )
     share_used_percent: float | None
     due_at: Dates | None
     dates_rest_on: DatesRestOn | None
@@ -170,6 +174,10 @@ class JobShown(Described):
     service_on: str | None = Field(description="when the next service likely falls")
     service_fit: ServiceFit | None
     chance_at_service: float | None
+    hours_given_with_service: float | None = Field(
+        description="operating hours that the element would likely have lasted after the service; null: the "
+        "service is not too early"
+    )
     calendar_limit_on: str | None
     last_cleaning: bool = Field(description="it was cleaned as often as it may be: put a new one in")
     primary_part: str | None

@@ -11,7 +11,13 @@ from typing import Literal
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import Described
-from cleanside.ingest.api.routes.described_kinds import DeliveryState, EventData, PauseCode
+from cleanside.ingest.api.routes.described_kinds import (
+    DeliveryFailureCode,
+    DeliveryState,
+    EventData,
+    PauseCode,
+    ReasonValues,
+)
 
 Next = Field(description="`cursor` of the next page; null: this is the last")
 
@@ -61,6 +67,13 @@ class WebhookEnded(Described):
     ended: Literal[True]
 
 
+class DeliveryFailure(Described):
+    """Why the last try of a delivery failed."""
+
+    code: DeliveryFailureCode
+    values: ReasonValues
+
+
 class DeliveryShown(Described):
     """One event on its way to one webhook."""
 
@@ -74,6 +87,9 @@ class DeliveryShown(Described):
     next_try_at: str | None
     settled_at: str | None
     reason: str | None = Field(description="why the last try failed")
+    failure: DeliveryFailure | None = Field(
+        description="the same as code and values; null: it did not, or an earlier release wrote the reason"
+    )
 
 
 class DeliveriesAnswer(Described):

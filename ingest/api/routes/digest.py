@@ -38,7 +38,7 @@ def get_digest(
     key: ShopReader,
     zone: Annotated[ZoneName, Query(description="where days begin and end")] = "UTC",
 ) -> dict[str, Any]:
-    """The daily digest as of now: to change, to order, open questions, done, and what cannot wait."""
+    """The daily digest as of now: to change, stands later, to bring, to order, open questions, done."""
     with resources.reading() as connection:
         judge = services_of(request).judge(connection, key)
         return digest_document(connection, judge, key, zone=zone, period=DAILY)
@@ -60,7 +60,10 @@ def digest_document(
         "before": work["before"],
         "jobs_count": len(jobs),
         "questions_count": len(questions),
-        "sites": _by_site(names, jobs, questions, work["done"]),
+        "sites": _by_site(
+            names, {"jobs": jobs, "later": work["later"], "questions": questions, "done": work["done"]}
+        ),
+        "carries": [_carry_document(names, one) for one in work["carries"]],
         "orders": [part for part in work["parts"] if part["to_order"]],
         "matters": [matter_document(matter) for matter in heard(connection, key)],
     }
@@ -73,12 +76,9 @@ def says_something(digest: Mapping[str, Any]) -> bool:
 
 def _by_site(
     names: Mapping[str, str | None],
-    jobs: Sequence[Mapping[str, Any]],
-    questions: Sequence[Mapping[str, Any]],
-    done: Sequence[Mapping[str, Any]],
+    lists: Mapping[str, Sequence[Mapping[str, Any]]],
 ) -> list[dict[str, Any]]:
     """What is said of each site that something is said of; machines without a site last."""
-    lists = {"jobs": jobs, "questions": questions, "done": done}
     found = {entry["site"] for entries in lists.values() for entry in entries}
     ordered = sorted(found, key=lambda site: (site is None, site or ""))
     return [{"site": site, "display_name": names.get(site or "")} | _cut(lists, site) for site in ordered]
@@ -91,6 +91,12 @@ def _cut(lists: Mapping[str, Sequence[Mapping[str, Any]]], site: str | None) -> 
         here = [entry for entry in entries if entry["site"] == site]
         cut |= {name: here[:MOST_OF_SITE], f"{name}_more": max(0, len(here) - MOST_OF_SITE)}
     return cut
+
+
+def _carry_document(names: Mapping[str, str | None], carry: Mapping[str, Any]) -> dict[str, Any]:
+    """What is brought from site to site, with what people call both."""
+    called = {f"{place}_display_name": names.get(carry[place]) for place in ("site", "from_site")}
+    return {**carry, **called}
 
 
 def _questions(connection: sa.Connection, judge: Judge, key: Key) -> list[dict[str, Any]]:

@@ -8,7 +8,6 @@ sends them in order and waits for each answer; that is what keeps their order.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from contextlib import suppress
 from typing import Annotated, Any
@@ -24,6 +23,7 @@ from cleanside.ingest.api.routes.element_changes import counted_with, take_part
 from cleanside.ingest.api.routes.entry_kinds import KINDS, EntryKind
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, find_machine
+from cleanside.ingest.api.routes.noted_entries import entry_of
 from cleanside.ingest.api.routes.paging import P
 from cleanside.ingest.api.routes.shared import (
     Act,
@@ -52,9 +52,6 @@ router = router_of("entries")
 #: Up to here the clock that made an entry is believed as it is: a request takes a while (chosen).
 CLOCK_RIGHT_US = 120_000_000
 
-#: members of contents that are not kept with the entry: they have a place of their own
-PHOTOS = frozenset({"jpeg"})
-
 TAKEN, SAME = "taken", "same_as_before"
 
 Reader = Annotated[Key, Depends(needs("entries:read"))]
@@ -79,7 +76,8 @@ class NewEntry(Strict):
     content: EntryContent = Field(
         description="the body that the route of the kind takes: element-changes, terminal-restriction, "
         "acceptance/second-reading, acceptance/hand-comparisons, plate-photo, meter-readings, gauge-readings "
-        "of a machine; for take_back: `of`, the entry_id of the entry to take back, and housing",
+        "of a machine; for take_back: `of`, the entry_id of the entry to take back (`GET /v1/entries` lists "
+        "it), and housing",
         examples=[{"value": 25, "unit": "inH2O"}],
     )
 
@@ -142,7 +140,7 @@ def _housing(resources: Resources, key: Key, body: NewEntry) -> HousingRow:
         return find_housing(connection, key, body.machine, named)
 
 
-@router.get("/v1/entries", summary="Entries made without a link", response_model=TakenEntriesAnswer)
+@router.get("/v1/entries", summary="Entries of people", response_model=TakenEntriesAnswer)
 @example(query={"machine": "{machine}"}, plain="made_since")
 def get_entries(
     resources: R,
@@ -151,7 +149,12 @@ def get_entries(
     machine: Annotated[Name | None, Query(description="of this machine alone")] = None,
     made_since: Annotated[At | None, Query(description="made at this instant or later")] = None,
 ) -> dict[str, Any]:
-    """What was taken, in the order in which it was carried out."""
+    """
+    What was taken, in the order in which it was carried out.
+
+    Limits, second readings, comparisons and photos that came by their own routes are listed too, under an id
+    of the server's own, so that they can be taken back.
+    """
     (after,) = page.after(int) or (0,)
     wanted: dict[str, Any] = {"machine": machine, "made_since_us": us(made_since), "after_id": after}
     with resources.reading() as connection:
@@ -166,9 +169,9 @@ def take(resources: Resources, key: Key, body: NewEntry) -> dict[str, Any]:
     """Carry an entry out for whoever this key stands for. Raises Refused; the answer is durable."""
     kind, now_us = _kind_of(body.kind), resources.clock()
     require(key, kind.permission)
-    entry = _entry_of(body, key.handle, now_us)
+    act = Act(key, body.machine, _made_us(body, now_us), now_us)
+    entry = entry_of(act, body.kind, body.entry_id, body.content)
     content = kind.content_of(body.content, body.entry_id, instant_text(entry.made_us))
-    act = Act(key, body.machine, entry.made_us, now_us)
 
     def save(connection: sa.Connection) -> TakenEntry | None:
         with connection.begin_nested():  # what is refused below has noted its id already
@@ -199,20 +202,6 @@ def _kind_of(name: str) -> EntryKind:
     if name not in KINDS:
         raise NotValid(Complaint("#/kind", "entry_kind_unknown", kind=name, known=", ".join(KINDS)))
     return KINDS[name]
-
-
-def _entry_of(body: NewEntry, who: str, now_us: int) -> TakenEntry:
-    whole = json.dumps([body.kind, body.machine, body.content], sort_keys=True)
-    return TakenEntry(
-        entry_id=body.entry_id,
-        kind=body.kind,
-        machine=body.machine,
-        content_hash=hashlib.sha256(whole.encode()).hexdigest(),
-        made_us=_made_us(body, now_us),
-        taken_us=now_us,
-        who=who,
-        content=json.dumps({name: value for name, value in body.content.items() if name not in PHOTOS}),
-    )
 
 
 def _made_us(body: NewEntry, now_us: int) -> int:

@@ -18,6 +18,7 @@ from cleanside.ingest.api.routes.described_fleet import (
 from cleanside.ingest.api.routes.described_kinds import FlowQuantity
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.named_schema import opened
+from cleanside.ingest.api.routes.noted_entries import note_entry
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.paper_shapes import laid_up_document, service_document
 from cleanside.ingest.api.routes.shared import (
@@ -243,10 +244,20 @@ def post_terminal_restriction(
     resources: R,
     key: Annotated[Key, Depends(needs("terminals:write"))],
 ) -> dict[str, Any]:
-    """Set the limit of a housing from an instant on; earlier ones stay for the time before."""
+    """
+    Set the limit of a housing from an instant on; earlier ones stay for the time before.
+
+    It is listed in `GET /v1/entries`, and `take_back` of `POST /v1/entries` takes it back.
+    """
     now_us = resources.clock()
     act = Act(key, machine, now_us, now_us)
-    limit = resources.writer.call(lambda connection: keep_limit(connection, act, body))
+
+    def save(connection: sa.Connection) -> TerminalRow:
+        limit = keep_limit(connection, act, body)
+        note_entry(connection, act, "terminal_restriction", body)
+        return limit
+
+    limit = resources.writer.call(save)
     return {"machine": machine, "housing": body.housing, "terminal_restriction": terminal_document(limit)}
 
 

@@ -13,6 +13,7 @@ from pydantic import Field
 from cleanside.ingest.api.routes.described_fleet import PlatePhotoAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.noted_entries import note_entry
 from cleanside.ingest.api.routes.shared import (
     Act,
     Name,
@@ -73,7 +74,13 @@ def post_plate_photo(
     """Keep what was photographed when the limit was read. Of a housing, the newest four stay."""
     now_us = resources.clock()
     act = Act(key, machine, now_us, now_us)
-    housing = resources.writer.call(lambda connection: keep_plate_photo(connection, act, body))
+
+    def save(connection: sa.Connection) -> HousingRow:
+        housing = keep_plate_photo(connection, act, body)
+        note_entry(connection, act, "plate_photo", body)
+        return housing
+
+    housing = resources.writer.call(save)
     with resources.reading() as connection:
         return _document(housing, plate_photos.newest_of(connection, housing.id))
 

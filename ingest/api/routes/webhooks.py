@@ -27,7 +27,7 @@ from cleanside.ingest.api.routes.named_schema import named
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import AddressRefused, CannotOpen, Complaint, NotFound, NotValid, Refused
-from cleanside.ingest.store import audit, outbox, releases, webhook_secrets
+from cleanside.ingest.store import audit, delivery_failures, outbox, releases, webhook_secrets
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.outbox import Delivery, Webhook
@@ -252,6 +252,7 @@ def _document(connection: sa.Connection, webhook: Webhook, file: KeyFile) -> dic
 
 
 def _delivery(entry: Delivery) -> dict[str, Any]:
+    why = delivery_failures.read(entry.reason, entry.failure)
     return {
         "event": entry.event_id,
         "type": entry.type,
@@ -263,4 +264,5 @@ def _delivery(entry: Delivery) -> dict[str, Any]:
         "next_try_at": text(entry.next_us) if entry.state == outbox.WAITING and entry.next_us else None,
         "settled_at": text(entry.settled_us),
         "reason": entry.reason,
+        "failure": None if why is None else {"code": why.code, "values": why.values},
     }

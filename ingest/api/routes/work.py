@@ -32,12 +32,13 @@ from cleanside.ingest.api.routes.waiting import waiting_of
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.owners.access import sees_site
-from cleanside.ingest.restriction import WeighedEntry
+from cleanside.ingest.restriction import Assessment, WeighedEntry
 from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Waiting
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.shop.meter import meter_now_h, service_due_s
 from cleanside.ingest.shop.planned import state_of_plan
 from cleanside.ingest.shop.stock import Need, PartLine, carries_of, part_line
+from cleanside.ingest.shop.unsure_dates import UnsureReason, is_puzzling, unsure_because
 from cleanside.ingest.shop.work_list import (
     MOST_DAYS,
     Candidate,
@@ -316,6 +317,7 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Jo
         "share_used_percent": found.study.share_used_percent,
         "due_at": dates_of(found.due_s),
         "dates_rest_on": rest_on(found),
+        "unsure_because": _unsure(found) if job.reason == "early_date" else [],
         "has_question": bool(found.study.questions or found.study.changes_found_s),
         "causes": [suspicion.cause for suspicion in found.study.suspicions],
         "planned": planned_document(view),
@@ -323,6 +325,7 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Jo
         "service_on": None if job.service_on is None else job.service_on.isoformat(),
         "service_fit": job.service_fit,
         "chance_at_service": job.chance_at_service,
+        "hours_given_with_service": job.hours_given_with_service,
         "calendar_limit_on": None if job.calendar_on is None else job.calendar_on.isoformat(),
         "last_cleaning": job.last_cleaning,
         "primary_part": of_housing.primary_part,
@@ -342,6 +345,12 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Jo
         "meter_hours_now": seen.meter_h,
         "gauge_unit": gauge_unit(view.terminal),
     }
+
+
+def _unsure(found: Assessment) -> list[UnsureReason]:
+    if not is_puzzling(found.state, found.study.share_used_percent):
+        return []
+    return unsure_because(rest_on(found), (said.code for said in found.evidence))
 
 
 def _later_document(view: View, later: Later) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from functools import cached_property
 
 import numpy as np
 
+from cleanside.ingest.restriction.elements.denied import DeniedFall, denied_falls, in_doubt
 from cleanside.ingest.restriction.elements.entries import (
     CLEAN_ALREADY,
     Expected,
@@ -54,11 +55,12 @@ class ElementHistory:
     cuts: list[tuple[LifeEdge | None, Life]]
     entries: list[WeighedEntry]
     running: BoolArray  # rows of the running life
-    judged_hour_s: float | None  # of its newest row that is believed; None: there is none
+    judged_hour_s: float | None  # of its newest row that is believed and fits; None: there is none
     clean_pa: float | None  # of the running life
     openings: Openings
     below: list[Suspicion]
     looked: Looked
+    denied: list[Suspicion]
 
     @cached_property
     def level_pa(self) -> FloatArray:
@@ -167,7 +169,9 @@ def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looke
     series = replace(measured.series, restriction_pa=openings.level_pa)
     flow = flow_of(series, by_speed=measured.reference.by_speed)
     entries, edges = _edges(measured, openings, facts)
-    sound = believed & ~openings.low
+    denied = denied_falls(series.hour_s, series.restriction_pa, believed, entries)
+    doubt = in_doubt(denied, len(believed))
+    sound = believed & ~openings.low & ~doubt
     cuts = split_lives(
         series,
         edges=edges,
@@ -177,7 +181,7 @@ def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looke
         believed=sound,
     )
     running = np.arange(len(believed)) >= (cuts[-1][0].row if cuts[-1][0] is not None else 0)
-    mine = series.hour_s[running & believed]
+    mine = series.hour_s[running & believed & ~doubt]
     return ElementHistory(
         cuts=cuts,
         entries=entries,
@@ -187,6 +191,7 @@ def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looke
         openings=openings,
         below=[] if measured.reference.of_idle_only else _below(openings, facts.tuning.warn[BY[flow]]),
         looked=looked,
+        denied=_denied_now(denied, running, len(believed)),
     )
 
 
@@ -218,6 +223,18 @@ def _below(openings: Openings, warn: float) -> list[Suspicion]:
         return []
     evidence = say("below_clean", now_pa=openings.now_pa, clean_pa=openings.clean_pa)
     return [Suspicion(cause="below_clean", evidence=evidence)]
+
+
+def _denied_now(falls: Sequence[DeniedFall], running: BoolArray, rows: int) -> list[Suspicion]:
+    """The suspicion that the newest hours contradict a person who says that nothing was changed."""
+    return [
+        Suspicion(
+            cause="fell_denied",
+            evidence=say("fell_denied", at_s=f.at_s, before_pa=f.before_pa, after_pa=f.after_pa),
+        )
+        for f in falls[-1:]
+        if f.first < f.last == rows and running[f.first]
+    ]
 
 
 def _clean_pa(

@@ -114,6 +114,7 @@ STATE_FORMS: Mapping[str, str] = {
 #: cause for mistrust -> what a person reads
 CAUSE_FORMS: Mapping[str, str] = {
     "below_clean": "element missing or torn, or tube off",
+    "fell_denied": "restriction fell, though nothing was changed",
     "flat": "restriction does not follow the engine",
     "monitors_swapped": "monitors of two machines swapped",
     "zero_moved": "zero has moved",
@@ -380,6 +381,11 @@ SUSPICIONS: Mapping[str, Sentence] = {
         "{hours:count hour}."
     ),
     "below_clean": "Now {now_pa:restriction}; a clean element reads {clean_pa:restriction}.",
+    "fell_denied": (
+        "Restriction fell from {before_pa:restriction} on {at_s:minute} and reads {after_pa:restriction} "
+        "now, and a person says that nothing was changed. Share used and dates are those of before the fall, "
+        "until a reading fits them again or the element was looked at."
+    ),
     "engine_beyond_limit": _engine_beyond_limit,
     "limit_in_another_unit": _limit_in_another_unit,
 }
@@ -487,6 +493,10 @@ ADVICE: Mapping[str, str] = {
     "advice_below_clean": (
         "Stop and inspect: element missing, torn or not seated, or tube off. Dust reaches the engine. Never "
         f"run the engine with the element out. {_SECURE}"
+    ),
+    "advice_fell_denied": (
+        "Restriction fell and stayed low, though nothing was changed: look at tube, tap and element before "
+        f"the machine works on, and enter what you found. Dust may reach the engine. {_SECURE}"
     ),
     "advice_flat": (
         f"Restriction does not follow the engine: look for a plugged tap or a pinched or wet tube. {_SECURE}"

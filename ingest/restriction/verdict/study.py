@@ -268,6 +268,7 @@ def _suspicions(
     return gravest_first(
         [
             *below,
+            *history.denied,
             *measured.doubts.suspicions,
             *zeros_moved(measured.zeros, facts.terminal_pa),
             *ambient_misfit(measured.table, misfit),

@@ -12,6 +12,7 @@ from cleanside.ingest.planning.shop_terms import ShopTerms
 from cleanside.ingest.planning.visit_problem import outlook_of
 from cleanside.ingest.restriction import Quantiles
 from cleanside.ingest.restriction.forecast.duty import Duty
+from cleanside.ingest.shop.unsure_dates import is_puzzling, unsure_because
 from cleanside.ingest.shop.visit_inputs import PricedCandidate, visit_inputs
 from cleanside.ingest.shop.work_list import (
     Candidate,
@@ -141,6 +142,54 @@ def test_a_service_is_taken_along_or_said_to_come_too_late() -> None:
     assert too_late.service_on == MONDAY + timedelta(days=4)
     # On the fourth day, midnight: 3 days and 17 h 20 min from now, between early and likely.
     assert too_late.chance_at_service == pytest.approx(0.1 + 0.4 * (3 + 17.33 / 24 - 3) / 2, abs=0.01)
+
+
+#: early in 20 days of 8 h: 160 h after today, of a likely life of 300 + 250 h
+LONG = replace(CANDIDATE, due_s=due_in(20, 31, 50), hours_left=Quantiles(p10=160, p50=250, p90=400))
+MONTH = ListDays(ZONE, NOW_S, before=MONDAY + timedelta(days=30))
+
+
+@pytest.mark.parametrize(
+    ("service", "day", "reason", "fit"),
+    [
+        (2, 20, "early_date", "too_early"),  # 18 days of 8 h before it: 144 of 550 h, 0.26 of its life
+        (4, 4, "service", "with_service"),  # 16 days: 0.23
+        (20, 20, "service", "with_service"),
+    ],
+)
+def test_a_service_pulls_a_change_forward_by_a_quarter_of_the_life_at_most(
+    service: int, day: int, reason: str, fit: str
+) -> None:
+    [job] = jobs_of([replace(LONG, service_s=NOW_S + service * DAY_S)], MONTH)
+    assert ((job.day - MONDAY).days, job.reason, job.service_fit) == (day, reason, fit)
+    assert (job.hours_given_with_service is not None) == (fit == "too_early")
+    assert later_of([replace(LONG, service_s=NOW_S + service * DAY_S)], MONTH) == []
+
+
+def test_an_element_that_has_used_little_is_not_thrown_away_for_a_stop() -> None:
+    """Due early in 3 days, likely in 40: with the service of tomorrow 313 of 520 h would be given away."""
+    young = replace(LONG, due_s=due_in(3, 40, 90), hours_left=Quantiles(p10=24, p50=320, p90=700))
+    [job] = jobs_of([replace(young, life_hours=200.0, service_s=NOW_S + DAY_S)], MONTH)
+    assert (job.reason, job.service_fit) == ("early_date", "too_early")
+    # Until tomorrow, midnight, 17 h 20 min go by, of which the machine works a third.
+    assert job.hours_given_with_service == pytest.approx(320 - 8 * 17.33 / 24, abs=0.1)
+    [older] = jobs_of([replace(young, life_hours=400.0, service_s=NOW_S + DAY_S)], MONTH)
+    assert (older.reason, older.service_fit) == ("service", "with_service")
+
+
+def test_a_planned_day_names_no_service_that_comes_too_early() -> None:
+    on = MONDAY + timedelta(days=9)
+    [job] = jobs_of([replace(LONG, plan="open", papers=planned(on), service_s=NOW_S + 2 * DAY_S)], MONTH)
+    assert (job.reason, job.service_fit) == ("planned", None)
+
+
+def test_why_a_date_is_unsure_is_named_gravest_first_and_never_left_out() -> None:
+    assert unsure_because("element", ["hours_judged"]) == ["little_used"]
+    asked = [is_puzzling(*one) for one in (("serving", 70.0), ("plan", 14.0), ("plan", 80.0), ("plan", None))]
+    assert asked == [True, True, False, False]
+    assert unsure_because("fleet", ["duty_assumed", "work_not_read"]) == [
+        *("other_elements", "not_read", "hours_assumed"),
+    ]
 
 
 def test_the_most_urgent_machine_never_waits_for_a_service_after_the_end_of_the_list() -> None:

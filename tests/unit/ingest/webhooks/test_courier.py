@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import pytest
 
+from cleanside.ingest.store.delivery_failures import Failure
 from cleanside.ingest.store.outbox import Delivery
 from cleanside.ingest.webhooks.courier import FIRST_WAIT_S, LONGEST_WAIT_S, Failed, settled, wait_s
 
 DAY_US = 86_400_000_000
-WAITING = Delivery(1, 7, "waiting", 0, None, 0, None, None, "cleanside.state.changed", "s", 0, "{}")
-FAILED = Failed("status 500")
+WAITING = Delivery(1, 7, "waiting", 0, None, 0, None, None, None, "cleanside.state.changed", "s", 0, "{}")
+FAILED = Failed(Failure("status", {"status": 500}))
 
 
 def after(failed: Failed | None, *, now_us: int = 0, first_us: int | None = None) -> dict[str, object]:
-    delivery = Delivery(1, 7, "waiting", 3, first_us, 0, None, None, "t", "s", 0, "{}")
+    delivery = Delivery(1, 7, "waiting", 3, first_us, 0, None, None, None, "t", "s", 0, "{}")
     return dict(settled(delivery, failed, now_us=now_us, give_up_us=3 * DAY_US, jitter=1.0))
 
 
@@ -36,7 +37,7 @@ def test_what_fails_waits_and_says_why() -> None:
 
 @pytest.mark.parametrize(("asked_s", "waited_s"), [(600.0, 600.0), (1.0, 40.0), (1e9, LONGEST_WAIT_S)])
 def test_a_receiver_may_ask_for_longer_within_bounds(asked_s: float, waited_s: float) -> None:
-    assert after(Failed("status 503", asked_s))["next_us"] == int(waited_s * 1e6)
+    assert after(Failed(FAILED.why, asked_s))["next_us"] == int(waited_s * 1e6)
 
 
 def test_the_days_are_counted_from_the_first_try_and_not_from_the_cause() -> None:

@@ -29,7 +29,9 @@ def test_the_signature_is_that_of_the_rfc() -> None:
 
 
 def test_the_same_delivery_is_the_same_bytes_at_every_try() -> None:
-    first = Delivery(1, 7, "waiting", 0, None, 0, None, None, "cleanside.state.changed", "s", 0, '{"a": 1}')
+    first = Delivery(
+        1, 7, "waiting", 0, None, 0, None, None, None, "cleanside.state.changed", "s", 0, '{"a": 1}'
+    )
     again = dataclasses.replace(first, tries=3, first_tried_us=5, next_us=9, reason="status 500")
     assert envelope(first) == envelope(again)
     assert json.loads(envelope(first))["sequence"] == "00000000000000000007"

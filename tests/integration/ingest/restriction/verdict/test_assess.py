@@ -245,6 +245,54 @@ def test_a_torn_or_missing_element_is_suspect_below_the_clean_level():
     assert found.advice.code == "advice_below_clean"
 
 
+FELL_S = START_S + 34 * DAY_S  # after 272 h of a life of 300 h
+
+
+def fallen(*, back_after_s=np.inf, **more):
+    """A level that falls to four tenths at FELL_S, and is back from `back_after_s` on."""
+    readings = shift_work(days=36, **more)
+    low = (readings.at_s >= FELL_S) & (readings.at_s < back_after_s)
+    return dataclasses.replace(readings, restriction_pa=readings.restriction_pa * np.where(low, 0.4, 1.0))
+
+
+DENIAL = Entry(at_s=FELL_S + 6.2 * 3_600, what="nothing", name="denial")
+
+
+def test_a_fall_that_a_person_denies_leaves_the_figures_of_before_and_asks_to_look():
+    """A hose that was off and put back otherwise: the element is as full as it was."""
+    readings = fallen()
+    before = assess(only(readings, readings.at_s < FELL_S))
+    found = assess(readings, entries=(DENIAL,))
+    assert (found.state, found.study.suspicions[0].cause) == ("suspect", "fell_denied")
+    assert found.advice.code == "advice_fell_denied"
+    assert found.study.share_used_percent == pytest.approx(before.study.share_used_percent, abs=1.0)
+    assert found.study.restriction_s < FELL_S
+    assert found.study.hours_in_doubt == pytest.approx(16.0, abs=0.1)
+    assert len(found.study.lives) == 1
+    said = found.study.suspicions[0].evidence.values
+    assert said["after_pa"] < 0.5 * said["before_pa"]
+
+
+def test_a_denied_fall_is_over_once_the_readings_fit_again():
+    back = assess(fallen(back_after_s=FELL_S + DAY_S), entries=(DENIAL,))
+    usual = assess(shift_work(days=36))
+    assert "fell_denied" not in [one.cause for one in back.study.suspicions]
+    assert back.study.share_used_percent == pytest.approx(usual.study.share_used_percent, abs=1.0)
+
+
+@pytest.mark.parametrize("what", ["inspected", "new"])
+def test_a_denied_fall_is_over_once_a_person_looked_or_changed_the_element(what):
+    looked = Entry(at_s=FELL_S + 1.2 * DAY_S, what=what, name="looked", confirmed=True)
+    found = assess(fallen(), entries=(DENIAL, looked))
+    assert "fell_denied" not in [one.cause for one in found.study.suspicions]
+    assert found.study.restriction_s > FELL_S
+
+
+def test_a_denial_without_a_fall_says_nothing():
+    found = assess(shift_work(days=36), entries=(DENIAL,))
+    assert "fell_denied" not in [one.cause for one in found.study.suspicions]
+
+
 def test_ambient_pressure_that_fits_the_altitude_is_not_suspect():
     assert (
         assess(shift_work(life_h=1000.0, ambient_pressure_pa=73_500.0, altitude_m=2600.0)).study.suspicions

@@ -1,0 +1,97 @@
+"""
+What the work list says of a change, in one sentence each: on its page, in the plan of visits and in letters.
+
+Promises: pure. One sentence has one source, so that a planner reads the same words in a message and on the
+page behind it.
+Leaves to others: the words themselves (`words/work.*.toml`), how they are laid out (the templates).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+#: a state that does not wait for a date -> the reason whose sentence it has, whatever was planned
+AT_ONCE = {"over": "over_limit", "due": "change_due", "suspect": "check_first"}
+
+
+class WorkSentences:
+    """The sentences for one reader."""
+
+    def __init__(
+        self,
+        say: Callable[..., str],
+        *,
+        on: Callable[[str], str],
+        name_of: Callable[[str], str] = str,
+        sites: Mapping[str, str] | None = None,
+    ) -> None:
+        """
+        say : words of a key, for a page or as plain text. on : a day, ISO 8601, as the reader writes it.
+        name_of : what people call whoever planned. sites : code -> what people call it.
+        """
+        self._say, self._on, self._name_of, self._sites = say, on, name_of, sites or {}
+
+    def why(self, job: Mapping[str, Any]) -> list[str]:
+        """Why a job stands on its day, what to look at first, and what its next service means."""
+        at_once = AT_ONCE.get(job["state"])
+        found = [] if at_once in (None, job["reason"]) else [self._say(f"work.reason.{at_once}")]
+        found += self._reason(job)
+        found += [self._say(f"work.cause.{cause}") for cause in job["causes"]]
+        return [*found, service] if (service := self.service(job)) else found
+
+    def _reason(self, job: Mapping[str, Any]) -> list[str]:
+        """Why it stands on this day; nothing where `service` says it."""
+        if job["reason"] == "service":
+            return []
+        if not job.get("unsure_because"):  # a letter of an earlier release has none
+            return [self._say(f"work.reason.{job['reason']}", **self._plan(job))]
+        used = job["share_used_percent"]
+        because = [self._say(f"work.unsure.{one}", used=used) for one in job["unsure_because"]]
+        why = type(because[0])("; ").join(because)
+        due = job["due_at"]
+        later = due["p50"]
+        if later is None:
+            return [self._say("work.might_be_due", early=due["p10"], why=why)]
+        return [self._say("work.might_be_due_before", early=due["p10"], likely=later, why=why)]
+
+    def service(self, job: Mapping[str, Any]) -> str:
+        """What the next service means for a change; "": nothing."""
+        if not job["service_fit"]:
+            return ""
+        values = {"on": self._on(job["service_on"]), "share": job["chance_at_service"]}
+        values["hours"] = job.get("hours_given_with_service")
+        return self._say(f"work.{job['service_fit']}", service=self._service_name(job), **values)
+
+    def later(self, later: Mapping[str, Any]) -> str:
+        """Where a change stands that is asked for before the end of the list and does not stand on it."""
+        if later["reason"] == "planned":
+            return self._say("work.later_by.planned", **self._plan(later) | {"on": self._on(later["day"])})
+        if later["reason"] == "service":
+            service = self._service_name(later)
+            return self._say("work.later_by.service", service=service, on=self._on(later["day"]))
+        if (until := later["laid_up"]["until"]) is None:
+            return self._say("work.later_by.laid_up_open")
+        return self._say("work.later_by.laid_up", until=self._on(until))
+
+    def warning(self, later: Mapping[str, Any]) -> str:
+        """What that risks; "": it cannot be said."""
+        if later["state"] in AT_ONCE:
+            return self._say(f"work.reason.{AT_ONCE[later['state']]}")
+        if later["chance_at_limit_before"] is None:
+            return ""
+        return self._say("work.chance", share=later["chance_at_limit_before"])
+
+    def carry(self, carry: Mapping[str, Any]) -> str:
+        """What is brought from one site to another."""
+        site, from_site = (self._sites.get(code, code) for code in (carry["site"], carry["from_site"]))
+        return self._say("work.carry", site=site, n=carry["pieces"], part=carry["part"], from_site=from_site)
+
+    def _plan(self, of: Mapping[str, Any]) -> dict[str, str]:
+        planned = of["planned"]
+        if planned is None:
+            return {"on": "", "by": ""}
+        return {"on": self._on(planned["on"]), "by": self._name_of(planned["by"])}
+
+    def _service_name(self, of: Mapping[str, Any]) -> str:
+        return (of["service"] or {}).get("service") or self._say("work.service")

@@ -1,0 +1,57 @@
+"""What the work list says of a change: the strictest sentence first, and why a date is unsure."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from markupsafe import Markup
+
+from cleanside.ingest.api.routes.described_kinds import UnsureReason
+from cleanside.ingest.console.viewer import LANGUAGES
+from cleanside.ingest.console.wording import table
+from cleanside.ingest.console.work_sentences import WorkSentences
+from tests.unit.ingest.console.test_reason_words import sayer
+
+JOB: dict[str, Any] = {"state": "plan", "reason": "early_date", "causes": [], "service_fit": None}
+JOB |= {"planned": None, "service": None, "unsure_because": [], "share_used_percent": 33.0}
+JOB |= {"due_at": {"p10": "2026-03-04T10:00:00Z", "p50": "2026-05-01T10:00:00Z", "p90": None}}
+PLANNED = {"reason": "planned", "planned": {"on": "2026-03-09", "by": "mara.lindt"}}
+
+
+def why(language: str, **changed: Any) -> list[str]:
+    return WorkSentences(sayer(language).plain, on=str).why(JOB | changed)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize(("state", "reason"), [("over", "over_limit"), ("due", "change_due")])
+def test_the_stricter_sentence_survives_a_planned_day(language: str, state: str, reason: str) -> None:
+    strict, planned = why(language, state=state, **PLANNED)
+    assert strict == table(language)[f"work.reason.{reason}"]
+    assert "mara.lindt" in planned
+    assert why(language, state=state, reason=reason) == [strict]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_machine_in_service_says_why_its_date_is_unsure(language: str) -> None:
+    both = ["not_read", "little_used"]
+    [said] = why(language, state="serving", unsure_because=both)
+    words = table(language)
+    assert str(words["work.unsure.not_read"]) in said
+    assert "33" in said
+    [late] = why(language, unsure_because=both, due_at=JOB["due_at"] | {"p50": None})
+    assert late != said
+    assert why(language) == [words["work.reason.early_date"]]
+
+
+def test_reasons_are_escaped_once_on_a_page() -> None:
+    say = sayer("en")
+    [said] = WorkSentences(say, on=str).why(JOB | {"unsure_because": ["not_read", "outlier"]})
+    assert isinstance(said, Markup)
+    assert "&amp;" not in said
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_reason_of_an_unsure_date_has_words(language: str) -> None:
+    reasons = UnsureReason.__value__.__args__[0].__args__
+    assert {f"work.unsure.{reason}" for reason in reasons} <= table(language).keys()
