@@ -213,6 +213,16 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
         {"visits": 9, "changed": 2},
         "9 visits, 2 of them on another day than before",
     ),
+    (
+        "plan_day_back",
+        {"machine": "grader-07", "housing": "main", "before": "2026-12-04", "by": "k1", "on": "2026-12-09"},
+        "grader-07 main: 2026-12-09, taken back from 2026-12-04 by k1",
+    ),
+    (
+        "visit_plan_taken_back",
+        {"accepted_at": "2026-12-02T06:30:00Z", "changed": 9},
+        "9 days of the plan accepted at 2026-12-02T06:30:00Z",
+    ),
 ]
 
 
