@@ -23,7 +23,7 @@ SILENT, BEHIND, CONFLICT, QUARANTINE, DECLARED_EVENTS, VERSIONS = GROUPS = (
 
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
-LISTED_AFTER_US = DAY_US  # listed as silent after so long without data (chosen)
+LISTED_AFTER_US = DAY_US  # listed as silent after so long without a new reading (chosen)
 #: reason for silence -> after how long that needs a person; as for the state of a housing
 SILENT_AFTER_US: Mapping[str, int] = {code: int(1e6 * after_s) for code, after_s in SILENT_S.items()} | {
     "never_heard": 2 * DAY_US
@@ -103,7 +103,7 @@ def _rank(line: Concern) -> tuple[bool, int, str]:
 
 
 def _silent(device: HeardDevice, now_us: int) -> Concern | None:
-    since_us = device.heard_us if device.heard_us is not None else device.registered_us
+    since_us = device.quiet_since_us
     if now_us - since_us < LISTED_AFTER_US:
         return None
     code = quiet_because(device)

@@ -16,6 +16,7 @@ from fastapi import Depends, Query, Request, Response
 from markupsafe import Markup
 from starlette.datastructures import UploadFile
 
+from cleanside.ingest.analysis.concerns import SILENT, ConcernGroup
 from cleanside.ingest.api.routes.account import balances_of, document_of
 from cleanside.ingest.api.routes.attention import look
 from cleanside.ingest.api.routes.bundles import take
@@ -93,6 +94,7 @@ def _page(
     fault: FormFault | None = None,
 ) -> Response:
     lines, _ = list_streams(resources, key, Page.whole())
+    groups = _groups(resources, key)
     return render(
         request,
         "backlog.html",
@@ -100,6 +102,9 @@ def _page(
         status=200 if fault is None else fault.status,
         behind=[line for line in lines if is_behind(line)],
         streams=len(lines),
+        silent=[line for group in groups if group.group == SILENT for line in group.lines],
+        newest=_newest(lines, "newest_at"),
+        heard=_newest(lines, "last_heard_at"),
         waiting=sum(line["pending"] for line in lines),
         missing=sum(line["gap"] for line in lines),
         account=account_of(balances_of(resources, key)) if counted else None,
@@ -107,7 +112,8 @@ def _page(
         event_said=event_said,
         event_step=event_step,
         shed_said=shed_said,
-        same_number=_same_number(resources, key) if counted else 0,
+        # the account, which counts numbers, has none of these
+        same_number=quarantine_counts(groups).same_number if counted else 0,
         imported=imported,
         asked=asked,
         fault=fault,
@@ -148,11 +154,19 @@ def post_bundle_file(resources: R, key: Importer, fields: Fields) -> Response:
     return see_other(f"/backlog?{urlencode(counts | {'not_from': not_from})}")
 
 
-def _same_number(resources: R, key: Key) -> int:
-    """Quarantined readings whose number another reading has: the account, which counts numbers, has none."""
+def _newest(lines: Sequence[Mapping[str, Any]], member: str) -> dict[str, str]:
+    """Device -> the latest of an instant of its streams."""
+    found: dict[str, str] = {}
+    for line in lines:
+        if line[member] is not None:
+            found[line["device"]] = max(found.get(line["device"], ""), line[member])
+    return found
+
+
+def _groups(resources: R, key: Key) -> list[ConcernGroup]:
+    """What may need a person."""
     with resources.reading() as connection:
-        found = look(connection, key.owner_id, resources.clock(), devices=devices_seen(key))
-    return quarantine_counts(found).same_number
+        return look(connection, key.owner_id, resources.clock(), devices=devices_seen(key))
 
 
 def is_behind(line: Mapping[str, Any]) -> bool:

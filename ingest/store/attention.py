@@ -9,7 +9,7 @@ Leaves to others: which figures need a person (`ingest.analysis.concerns`).
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import sqlalchemy as sa
@@ -38,13 +38,22 @@ class HeardDevice:
     registered_us: int
     #: None: no reading ever arrived
     heard_us: int | None
+    #: when its newest reading was measured, as far as that is known; old ones may have come just now
+    measured_us: int | None
     #: of the stream received last
     version: str | None
     #: numbers that the gateway reported and that did not arrive; and numbers missing below the highest seen
     pending: int
     gap: int
-    #: name of its last event; read only where `heard_us` is before the given instant
+    #: name of its last event; read only where `quiet_since_us` is before the given instant
     last_event: str | None
+
+    @property
+    def quiet_since_us(self) -> int:
+        """Since when nothing new is known of its machine."""
+        if self.heard_us is None:
+            return self.registered_us
+        return self.heard_us if self.measured_us is None else min(self.heard_us, self.measured_us)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +90,9 @@ def heard_devices(
     connection: sa.Connection, owner_id: int | None, *, quiet_before_us: int
 ) -> list[HeardDevice]:
     """
-    Registered devices by owner and name. quiet_before_us : of those not received after it, the last event.
+    Registered devices by owner and name.
+
+    quiet_before_us : of those that neither sent nor measured anything after it, the last event.
     """
     sits_on = _machines(connection, owner_id)
     seen = _streams(connection, owner_id)
@@ -93,21 +104,22 @@ def heard_devices(
     for row in connection.execute(query.order_by(owners.c.name, devices.c.name)).all():
         of_device = seen.get(row.id, [])
         newest = max(of_device, key=lambda s: (s.last_heard_us, s.id), default=None)
-        is_quiet = newest is not None and newest.last_heard_us <= quiet_before_us
-        last = reports.last_event(connection, [row.id]) if is_quiet else None
-        rows.append(
-            HeardDevice(
-                owner=row.owner,
-                device=row.name,
-                machine=sits_on.get(row.id),
-                registered_us=row.registered_us,
-                heard_us=None if newest is None else newest.last_heard_us,
-                version=None if newest is None else newest.gateway_version,
-                pending=sum(max(0, (s.appended_through or 0) - s.highest) for s in of_device),
-                gap=sum(max(0, s.highest - s.mark - int(s.beyond or 0)) for s in of_device),
-                last_event=None if last is None else last[0],
-            )
+        found = HeardDevice(
+            owner=row.owner,
+            device=row.name,
+            machine=sits_on.get(row.id),
+            registered_us=row.registered_us,
+            heard_us=None if newest is None else newest.last_heard_us,
+            measured_us=max((s.tail_us for s in of_device if s.tail_us is not None), default=None),
+            version=None if newest is None else newest.gateway_version,
+            pending=sum(max(0, (s.appended_through or 0) - s.highest) for s in of_device),
+            gap=sum(max(0, s.highest - s.mark - int(s.beyond or 0)) for s in of_device),
+            last_event=None,
         )
+        if newest is not None and found.quiet_since_us <= quiet_before_us:
+            last = reports.last_event(connection, [row.id])
+            found = replace(found, last_event=None if last is None else last[0])
+        rows.append(found)
     return rows
 
 
@@ -128,7 +140,10 @@ def _streams(connection: sa.Connection, owner_id: int | None) -> dict[int, list[
         islands.c.stream_id, sa.func.sum(islands.c.last - islands.c.first + 1).label("beyond")
     ).group_by(islands.c.stream_id)
     size_of = size.subquery()
-    names = ("id", "device_id", "mark", "highest", "appended_through", "last_heard_us", "gateway_version")
+    names = (
+        *("id", "device_id", "mark", "highest", "appended_through", "last_heard_us", "tail_us"),
+        "gateway_version",
+    )
     query = sa.select(*(streams.c[name] for name in names), size_of.c.beyond)
     query = query.outerjoin_from(streams, size_of, size_of.c.stream_id == streams.c.id)
     if owner_id is not None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.analysis.concerns import GROUPS
 from cleanside.ingest.intake.codes import ATTENTION_STEPS
 from cleanside.ingest.store.gateway_reports import DECLARED_NAMES
@@ -54,7 +55,9 @@ def test_a_shop_where_all_is_well_needs_nobody(api: Api) -> None:
 def test_a_silent_machine_is_listed_and_needs_somebody_as_its_reason_has_it(
     api: Api, report: dict[str, Any], code: str, days: int
 ) -> None:
-    api.send(batch(1, [3.0], gateway=report))
+    sent = batch(1, [3.0], gateway=report)
+    api.clock.now_us = parse_instant(sent["readings"][0]["at"]).us
+    api.send(sent)
     assert lines(api, "silent") == []
     api.clock.advance(DAY_S)
     assert lines(api, "silent") == [(code, 1, False)]
@@ -64,6 +67,16 @@ def test_a_silent_machine_is_listed_and_needs_somebody_as_its_reason_has_it(
     [entry] = group["entries"]
     assert (entry["device"], entry["machine"], entry["age_s"]) == (DEVICE, "grader-07", days * 86_400)
     assert entry["next_step"] == ATTENTION_STEPS[code]
+
+
+def test_a_device_that_sends_old_readings_alone_is_listed(api: Api) -> None:
+    """It came into coverage for a moment, and sent what it had measured five days before."""
+    api.clock.advance(5 * DAY_S)
+    api.send(batch(1, [3.0, 3.1]))
+    assert lines(api, "silent") == [("unknown", 1, True)]
+    html = api.get("/backlog", key="operator").text
+    assert 'id="silent"' in html
+    assert "From one monitor nothing new has come for a day." in html
 
 
 def test_a_device_that_was_never_heard_is_listed(api: Api) -> None:
