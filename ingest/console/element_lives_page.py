@@ -15,9 +15,11 @@ from pydantic import BeforeValidator
 from cleanside.ingest.api.routes.element_lives import get_element_lives
 from cleanside.ingest.api.routes.restriction import views_of
 from cleanside.ingest.api.routes.shared import Name, R
+from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.console import drawing
-from cleanside.ingest.console.rendering import render
+from cleanside.ingest.console.rendering import may, render
 from cleanside.ingest.console.routing import page_needs, page_router
+from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -49,6 +51,7 @@ def get_element_lives_page(
         sites=sorted({seen.papers.machine.site for seen in every if seen.papers.machine.site}),
         longest=longest,
         curves={id(part): drawing.survival(**part["curve"], longest=longest) for part in drawn},
+        names=names_of(get_shop(resources, key))["site"] if may(key, "shop:read") else {},
         half_of=half_of,
         key_of=id,
     )

@@ -35,7 +35,8 @@ from cleanside.ingest.store.keys import Key
 TEMPLATES = Path(__file__).parent / "templates"
 #: one line of words; a place is shown to those who may go there, once there is a page
 PLACES = (
-    *("/fleet", "/work-list", "/visit-plan", "/shop", "/visit", "/backlog", "/quarantine", "/monitors"),
+    *("/fleet", "/work-list", "/visit-plan", "/shop", "/element-lives", "/visit"),
+    *("/backlog", "/quarantine", "/monitors"),
     *("/messages", "/me", "/people", "/keys", "/webhooks", "/transfers", "/audit"),
 )
 #: of these, those that stand folded together: for people who run the server, now and then

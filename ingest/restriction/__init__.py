@@ -7,6 +7,7 @@ schedule (`housing_teaches` of each housing into `learn_fleet`), and asks `asses
 
 from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, operating_hours
+from cleanside.ingest.restriction.elements.site_wear import SiteWear, UsedElement, wear_by_site
 from cleanside.ingest.restriction.elements.survival import (
     LEAST_LIVES,
     LEAST_REACHED,
@@ -60,11 +61,13 @@ __all__ = [
     "ReachedLife",
     "Readings",
     "SentChanges",
+    "SiteWear",
     "Studied",
     "Study",
     "Summaries",
     "Suspicion",
     "Taught",
+    "UsedElement",
     "WeighedEntry",
     "assess",
     "assess_housing",
@@ -76,5 +79,6 @@ __all__ = [
     "operating_hours",
     "study_housing",
     "summarise_hours",
+    "wear_by_site",
     "without_names",
 ]

@@ -74,6 +74,24 @@ def test_a_life_counts_for_the_part_of_the_entry_that_began_it(api: Api) -> None
     assert compared(api, kind="loader") == []
 
 
+def test_a_site_says_what_its_elements_used_and_no_figure_from_little(api: Api) -> None:
+    """Two elements of one machine, of which the second has hardly begun."""
+    api.post("/v1/sites", {"site": "oberkies", "display_name": "Pit <b>O</b>"}, key="planner")
+    api.request("PATCH", "/v1/machines/grader-07/papers", json={"site": "oberkies"})
+    [site] = api.get("/v1/element-lives").json()["sites"]
+    assert (site["site"], site["machines"], site["hours_an_element"], site["low"]) == (
+        "oberkies",
+        1,
+        None,
+        None,
+    )
+    assert 0 < site["elements_used"] < 2
+    assert site["hours_seen"] > 1
+    page = api.get("/element-lives", key="planner").text
+    assert "too little used to say" in page
+    assert "Pit &lt;b&gt;O&lt;/b&gt;" in page
+
+
 def test_the_page_says_that_few_are_few_and_draws_enough(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
     enter(api, part="<b>XL-9</b>")
     page = api.get("/element-lives").text

@@ -697,6 +697,20 @@ class PartComparedShown(Described):
     curve: SurvivalShown | None = Field(description="null: too few lives to say anything")
 
 
+class SiteWearShown(Described):
+    """How fast elements load at a site."""
+
+    site: str | None = Field(description="null: machines without a site")
+    machines: int
+    hours_seen: float = Field(description="operating hours of their elements, as far as they were seen [h]")
+    elements_used: float = Field(description="how many elements' worth of the way to the limit they used")
+    hours_an_element: float | None = Field(
+        description="operating hours from clean to the limit; null: too little was used to say [h]"
+    )
+    low: float | None = Field(description="lower end of its interval, over machines; null: too few [h]")
+    high: float | None = Field(description="upper end of its interval [h]")
+
+
 class ElementLivesAnswer(Described):
     """Parts compared by the hours that their elements reach."""
 
@@ -705,3 +719,4 @@ class ElementLivesAnswer(Described):
     least_lives: int = Field(description="below that there is no curve")
     least_reached: int = Field(description="of these so many have to have reached the limit")
     parts: list[PartComparedShown]
+    sites: list[SiteWearShown] = Field(description="those that use elements fastest first")

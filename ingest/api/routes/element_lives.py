@@ -1,4 +1,4 @@
-"""GET /v1/element-lives: how many hours elements reach before their limit, by part number."""
+"""GET /v1/element-lives: how many hours elements reach before their limit, by part number and by site."""
 
 from __future__ import annotations
 
@@ -20,7 +20,10 @@ from cleanside.ingest.restriction import (
     LifeSpan,
     PartLives,
     ReachedLife,
+    SiteWear,
+    UsedElement,
     compared,
+    wear_by_site,
 )
 from cleanside.ingest.store import element_changes, shop
 from cleanside.ingest.store.keys import Key
@@ -42,7 +45,8 @@ SAME_S = 1.0  # the instants of an entry and of the life that it begins
         "or was ended before its limit, is censored. The entry that began a life says which part it was; "
         "where none does, the papers of the housing say it (`lives_by_papers` of them). "
         f"With fewer than {LEAST_LIVES} lives, or {LEAST_REACHED} that reached the limit, there is no "
-        "curve. Machines work in different dust: compare parts on machines of one kind and site."
+        "curve. Machines work in different dust: compare parts on machines of one kind and site. "
+        "By site: hours for the whole way from clean to the limit, from all that was seen of each element."
     ),
     response_model=ElementLivesAnswer,
 )
@@ -73,6 +77,7 @@ def get_element_lives(
         "least_lives": LEAST_LIVES,
         "least_reached": LEAST_REACHED,
         "parts": [_document(of_part, known, by_papers[of_part.part]) for of_part in found],
+        "sites": [_site_document(site) for site in wear_by_site(u for seen in views for u in _used(seen))],
     }
 
 
@@ -84,6 +89,35 @@ def _lives(seen: View, parts: Mapping[tuple[int, str], str]) -> Iterator[tuple[R
             reached = life.ended == AT_LIMIT
             found = ReachedLife(part=entered or in_papers, hours=life.hours, reached_limit=reached)
             yield found, bool(in_papers and not entered)
+
+
+def _used(seen: View) -> Iterator[UsedElement]:
+    """What was seen of each element of a housing, where clean level and limit are known."""
+    study = seen.assessment.study
+    if study.clean_pa is None or study.terminal_pa is None or study.clean_pa >= study.terminal_pa:
+        return
+    span_pa = study.terminal_pa - study.clean_pa
+    for life in study.lives:
+        if life.level_start_pa is not None and life.level_end_pa is not None:
+            yield UsedElement(
+                site=seen.papers.machine.site or "",
+                machine=seen.housing.machine,
+                hours=life.hours,
+                begin=0.0 if life.began == BEGAN_NEW else (life.level_start_pa - study.clean_pa) / span_pa,
+                end=(life.level_end_pa - study.clean_pa) / span_pa,
+            )
+
+
+def _site_document(found: SiteWear) -> dict[str, Any]:
+    return {
+        "site": found.site or None,
+        "machines": found.machines,
+        "hours_seen": found.hours_seen,
+        "elements_used": found.elements_used,
+        "hours_an_element": found.hours_an_element,
+        "low": found.low,
+        "high": found.high,
+    }
 
 
 def _part_of(seen: View, life: LifeSpan, parts: Mapping[tuple[int, str], str]) -> str:
