@@ -24,7 +24,13 @@ from cleanside.ingest.restriction.measure.atmosphere import (
     standard_pressure_pa,
     standard_temperature_k,
 )
-from cleanside.ingest.restriction.measure.ranks import middle
+from cleanside.ingest.restriction.measure.load_response import (
+    FittedResponse,
+    WorkSteps,
+    fit_response,
+    usual_response,
+)
+from cleanside.ingest.restriction.measure.ranks import middle, weighted_quantiles
 from cleanside.ingest.restriction.measure.summary import (
     EVIDENCE,
     FLOW_KINDS,
@@ -35,6 +41,7 @@ from cleanside.ingest.restriction.measure.summary import (
     IntArray,
     Summaries,
 )
+from cleanside.ingest.restriction.measure.tuning import FLOW
 from cleanside.ingest.restriction.measure.words import counted
 
 DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and reported, where none can be fitted
@@ -70,7 +77,7 @@ BEYOND_HOURS = 50.0  # working hours at which half of it counts (chosen: a week)
 # as a machine may never work at full load; speed says little about load. Chosen; in simulated fleets learned
 # full flow, speed and envelope were off by 6, 14 and 15 %.
 ENTERED_SPREAD, LEARNED_SPREAD, SPEED_SPREAD, ENVELOPE_SPREAD = 0.015, 0.06, 0.14, 0.15
-SPEED_LOAD_SPREAD = 0.08  # how the charge follows the load is assumed, not measured (chosen)
+SPEED_LOAD_SPREAD = 0.08  # hours of an earlier release: how the charge follows the load is assumed (chosen)
 BY_SPEED = ("engine_speed", "speed_load")
 #: so much does the noise of a sensor (35 Pa, steps of 50 Pa) lift the 90 % point, and the highest of an hour
 HIGH_NOISE_PA, HIGHEST_NOISE_PA = 45.0, 75.0
@@ -97,6 +104,7 @@ class Reference:
     density: str  # weather evened out: "corrected" (by pressure), "from altitude" or "not corrected"
     site_kg_m3: float | None  # density of the air that levels are stated in; None = not known
     sure: str  # "high", "medium" or "low"
+    response_spread: float | None = None  # of ln(level), by speed and load; None = another proxy
 
     @property
     def by_speed(self) -> bool:
@@ -141,7 +149,7 @@ class Reference:
         if self.by_speed:
             return SPEED_SPREAD
         if self.flow_kind == "speed_load":
-            return SPEED_LOAD_SPREAD
+            return SPEED_LOAD_SPREAD if self.response_spread is None else self.response_spread
         return ENTERED_SPREAD if self.reference_entered else LEARNED_SPREAD
 
 
@@ -198,7 +206,7 @@ def learn_reference(
     return Reference(
         basis="flow",
         flow_kind=kind,
-        reference_flow=reference_flow if entered else _learned_flow(table, mine, site),
+        reference_flow=_entered_flow(table, reference_flow) if entered else _learned_flow(table, mine, site),
         reference_entered=entered,
         entered_unused=None if entered or reference_flow is None else reference_kind,
         exponent=exponent,
@@ -210,12 +218,39 @@ def learn_reference(
         density=density,
         site_kg_m3=None if site is None else site.kg_m3,
         sure="high" if fitted and kind == "air_mass_flow" else "medium" if fitted else "low",
+        response_spread=_response_spread(table, exponent),
     )
+
+
+def _response_spread(table: Summaries, exponent: float) -> float | None:
+    """
+    Standard error of ln(level at full flow) by speed and load; None by another proxy. [1]
+
+    What the fit says, what no law says of one engine, and a share of what lies between the work seen and full
+    flow: a waste gate may open there.
+    """
+    fitted = load_response(table)
+    if fitted is None:
+        return None
+    mine = _bins_of_kind(table, FLOW_KINDS.index("speed_load"))
+    flow, full = bin_flow(table), fitted.response.top_rad_s
+    near = mine & (flow >= LEAST_FLOW_SHARE * full)
+    use = near if near.any() else mine
+    speed, load = table.bin_column("speed_rad_s")[use], table.bin_column("load")[use]
+    [high] = weighted_quantiles(flow[use], table.bin_column("readings")[use], (FLOW.top_share,))
+    beyond = FLOW.unseen_level * exponent * max(float(np.log(full / high)), 0.0)
+    return float(np.sqrt(FLOW.law_spread**2 + fitted.spread(speed, load, exponent) ** 2 + beyond**2))
 
 
 def _entered_as(kind: str) -> tuple[str, ...]:
     """Other proxies of the same number: rated speed at full load is full flow by speed and load."""
     return ("engine_speed",) if kind == "speed_load" else ()
+
+
+def _entered_flow(table: Summaries, entered: float) -> float:
+    """The flow that a person's entry stands for: by speed and load that at full load and the rated speed."""
+    fitted = load_response(table)
+    return entered if fitted is None else float(fitted.response.flow(np.array(entered), np.array(1.0)))
 
 
 def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) -> HourlyRestriction:
@@ -235,7 +270,7 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
     assert reference.reference_flow is not None  # by construction, with basis "flow"
     assert reference.exponent is not None
     mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
-    ratio = table.bin_column("flow") / reference.reference_flow
+    ratio = bin_flow(table) / reference.reference_flow
     use = np.flatnonzero(mine[table.bin_hour] & (ratio >= LEAST_FLOW_SHARE))
     hour, n = table.bin_hour[use], len(table.hours)
     factor = ratio[use] ** reference.exponent
@@ -247,7 +282,14 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
     if reference.by_speed:
         level = _at_high_speed_pa(table, rows, zero_pa, reference.reference_flow, reference.exponent)
     level = level * _density_factor(table, reference)[rows]
-    return _hourly(table, rows, level, ratio[table.bin_starts[rows + 1] - 1])  # the last bin is the highest
+    return _hourly(table, rows, level, _highest(table, ratio)[rows])
+
+
+def _highest(table: Summaries, of_bins: FloatArray) -> FloatArray:
+    """The highest of the bins of each hour, shape (hours,); 0 where the engine did not run."""
+    highest = np.zeros(len(table))
+    highest[table.working] = np.maximum.reduceat(of_bins, table.bin_starts[:-1][table.working])
+    return highest
 
 
 def _at_high_speed_pa(
@@ -409,7 +451,7 @@ def flow_exponent(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> 
     The minimiser of sum |dy - n dx| is the median of dy/dx weighted with |dx|.
     """
     slopes, weights = ln_restriction_step / ln_flow_step, np.abs(ln_flow_step)
-    low, middle, high = _weighted_quantiles(slopes, weights, (0.16, 0.5, 0.84))
+    low, middle, high = weighted_quantiles(slopes, weights, (0.16, 0.5, 0.84))
     return middle, (high - low) / 2 / np.sqrt(len(slopes))
 
 
@@ -534,11 +576,16 @@ def _flow_kind(table: Summaries) -> int:
 
 def _learned_flow(table: Summaries, working: BoolArray, site: _Site | None) -> float:
     """
-    High among the high flows of the working hours, of those at the site where it is known.
+    Full flow by speed and load; else high among the high flows of the working hours, of those at the site
+    where it is known.
 
     Soon after a move the flows of all sites count, at the site's density: an engine at full speed and load
     draws about the same volume anywhere.
     """
+    if (fitted := load_response(table)) is not None:
+        return (
+            fitted.response.top_rad_s
+        )  # at full load the flow is full, whether the engine ever ran there or not
     high = table.column("high_flow")
     if site is not None and FLOW_KINDS[_flow_kind(table)] not in BY_SPEED:
         if site.hours.sum() >= LEAST_SITE_HOURS:
@@ -547,10 +594,63 @@ def _learned_flow(table: Summaries, working: BoolArray, site: _Site | None) -> f
             rho = _density_kg_m3(table, by_boost=False)
             high = high * np.where(np.isnan(rho), 1.0, site.kg_m3 / rho)
     weights = np.maximum(table.column("operating_s")[working], 1.0)  # 0 where an hour is a single reading
-    usual, highest = _weighted_quantiles(high[working], weights, (HIGH_HOURS, HIGHEST_HOURS))
+    usual, highest = weighted_quantiles(high[working], weights, (HIGH_HOURS, HIGHEST_HOURS))
     scatter = max(highest / usual - 1.0 - BUNCHED, 0.0) if usual > 0 else 0.0
     hours = int(working.sum())
     return usual * (1.0 + BEYOND * scatter * hours / (hours + BEYOND_HOURS))
+
+
+def load_response(summaries: Sequence[HourSummary]) -> FittedResponse | None:
+    """How the flow of this machine answers speed and load; None where these are not its flow proxy."""
+    table = Summaries.of(summaries)
+    return table.once("load response", lambda: _load_response(table))
+
+
+def _load_response(table: Summaries) -> FittedResponse | None:
+    code = _flow_kind(table)
+    mine = _bins_of_kind(table, code)
+    speed, load = table.bin_column("speed_rad_s"), table.bin_column("load")
+    # Hours of an earlier release do not know speed and load apart: its law holds until all hours do.
+    if FLOW_KINDS[code] != "speed_load" or np.any(np.isnan(speed[mine] + load[mine])):
+        return None
+    top_rad_s = _top_speed(table, mine)
+    pairs = _pairs(table, mine, table.bin_column("flow"))
+    hours = np.unique(pairs.hour)[-FLOW.fit_hours :]
+    use = np.isin(pairs.hour, hours)
+    if use.sum() < LEAST_PAIRS:
+        return usual_response(top_rad_s)
+    low, high = pairs.low[use], pairs.high[use]
+    steps = WorkSteps(speed[low], load[low], speed[high], load[high], pairs.ln_drop[use], len(hours))
+    return fit_response(steps, top_rad_s)
+
+
+def _top_speed(table: Summaries, mine: BoolArray) -> float:
+    """High among the speeds under load: without load a governor lets the engine turn faster. [rad/s]"""
+    loaded = mine & (table.bin_column("load") >= FLOW.loaded)
+    use = loaded if loaded.any() else mine
+    [top] = weighted_quantiles(
+        table.bin_column("speed_rad_s")[use], table.bin_column("readings")[use], (FLOW.top_share,)
+    )
+    return top
+
+
+def bin_flow(table: Summaries) -> FloatArray:
+    """The flow of each bin by the flow proxy, shape (m,); by speed and load as the engine answers them."""
+    return table.once("bin flow", lambda: _bin_flow(table))
+
+
+def _bin_flow(table: Summaries) -> FloatArray:
+    fitted = load_response(table)
+    if fitted is None:
+        return table.bin_column("flow")
+    flow = fitted.response.flow(table.bin_column("speed_rad_s"), table.bin_column("load"))
+    mine = _bins_of_kind(table, FLOW_KINDS.index("speed_load"))
+    return np.where(mine, flow, table.bin_column("flow"))
+
+
+def _bins_of_kind(table: Summaries, code: int) -> BoolArray:
+    """Bins of the hours whose flow proxy has that place in FLOW_KINDS, shape (m,)."""
+    return np.asarray((table.hours["flow_kind"] == code)[table.bin_hour])
 
 
 class FlowSteps(NamedTuple):
@@ -569,32 +669,47 @@ def flow_steps(summaries: Sequence[HourSummary]) -> FlowSteps:
 
 
 def _flow_steps(table: Summaries) -> FlowSteps:
-    code = _flow_kind(table)
-    mine = table.working & (table.hours["flow_kind"] == code) & (FLOW_KINDS[code] != "none")
-    flow, hour = table.bin_column("flow"), table.bin_hour
+    code, flow = _flow_kind(table), bin_flow(table)
+    mine = _bins_of_kind(table, code) & (FLOW_KINDS[code] != "none")
+    pairs = _pairs(table, mine, flow)
+    step = np.log(flow[pairs.high]) - np.log(flow[pairs.low])
+    use = np.abs(step) >= LEAST_LN_STEP
+    return FlowSteps(step[use], pairs.ln_drop[use], pairs.hour[use], pairs.least_pa[use])
+
+
+class _Pairs(NamedTuple):
+    """Two bins of one hour, or of hours that follow each other. Shape (n,)."""
+
+    low: IntArray  # place among the bins
+    high: IntArray
+    hour: IntArray  # of the lower one: place in the summaries
+    ln_drop: FloatArray  # of restriction, from the lower one to the higher one
+    least_pa: FloatArray  # the lower of the two restrictions
+
+
+def _pairs(table: Summaries, mine: BoolArray, flow: FloatArray) -> _Pairs:
+    """Each lower bin of an hour with its highest; the only bin of an hour with each of the hour before."""
+    hour = table.bin_hour
     above_pa = table.bin_column("mean_pa") - learn_zero(table).by_hour_pa[hour]
-    valid = np.flatnonzero(mine[hour] & (above_pa > 0) & (flow > 0))
-    ln_flow, ln_drop = np.log(flow[valid]), np.log(above_pa[valid])
+    valid = np.flatnonzero(mine & (above_pa > 0) & (flow > 0))
+    valid = valid[np.lexsort((flow[valid], hour[valid]))]
     owner = hour[valid]
     count = np.bincount(owner, minlength=len(table.hours))
     top = np.cumsum(count) - 1  # of each hour with a valid bin: the place of its highest
-    # Each lower bin of an hour goes with its highest one;
     low = np.flatnonzero(np.arange(len(valid)) != top[owner])
     high = top[owner[low]]
-    # the only bin of an hour goes with each bin of the hour before.
-    near = np.flatnonzero(mine)
+    near = np.flatnonzero(np.bincount(hour[mine], minlength=len(table.hours)) > 0)
     following = np.full(len(table.hours), -1)
     following[near[:-1]] = np.where(
         (np.diff(table.hours["hour_s"][near]) <= FOLLOWS_S) & (count[near[1:]] == 1), near[1:], -1
     )
     before = np.flatnonzero(following[owner] >= 0)
-    low = np.concatenate((low, before))
-    high = np.concatenate((high, top[following[owner[before]]]))
-    step = ln_flow[high] - ln_flow[low]
-    use = np.abs(step) >= LEAST_LN_STEP
-    low, high = low[use], high[use]
-    least_pa = np.minimum(above_pa[valid[low]], above_pa[valid[high]])
-    return FlowSteps(step[use], ln_drop[high] - ln_drop[low], owner[low], least_pa)
+    low, high = (
+        valid[np.concatenate((low, before))],
+        valid[np.concatenate((high, top[following[owner[before]]]))],
+    )
+    ln_drop = np.log(above_pa[high]) - np.log(above_pa[low])
+    return _Pairs(low, high, hour[low], ln_drop, np.minimum(above_pa[low], above_pa[high]))
 
 
 def _exponent(steps: FlowSteps, kind: str) -> tuple[float, float | None, bool]:
@@ -603,9 +718,3 @@ def _exponent(steps: FlowSteps, kind: str) -> tuple[float, float | None, bool]:
     fitted, spread = flow_exponent(steps.ln_flow, steps.ln_drop)
     top = SPEED_EXPONENT_MAX if kind in BY_SPEED else EXPONENT_RANGE[1]
     return float(np.clip(fitted, EXPONENT_RANGE[0], top)), float(spread), True
-
-
-def _weighted_quantiles(values: FloatArray, weights: FloatArray, points: Sequence[float]) -> list[float]:
-    order = np.argsort(values)  # equal values may come in any order: the result is the same
-    total = np.cumsum(weights[order])
-    return [float(values[order[np.searchsorted(total, q * total[-1])]]) for q in points]
