@@ -21,16 +21,18 @@ from dataclasses import replace
 
 import sqlalchemy as sa
 
-from cleanside.ingest.analysis.assessment import Judge, SnapshotInUse, facts_of, terminal_at
+from cleanside.ingest.analysis.assessment import Judge, SnapshotInUse, facts_of, reference_of, terminal_at
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.summarising import stand_back
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.restriction import (
     FleetKnowledge,
+    Labelled,
     Life,
     Summaries,
     collect_nearby,
     collect_sent,
+    collect_shortfalls,
     housing_lives,
     learn_fleet,
 )
@@ -246,7 +248,7 @@ def learn(
     keep: Callable[[], object] = lambda: None,
 ) -> FleetKnowledge:
     """
-    Learn from an owner's fleet: complete lives, running lives so far, ambient pressure, and what is sent.
+    Learn from an owner's fleet: lives complete and running, ambient pressure, what is sent, and shortfalls.
 
     before : the previous snapshot; its usual clean levels help to distinguish a new element from a torn one.
     keep : called now and then while it works.
@@ -254,6 +256,7 @@ def learn(
     now_us = resources.clock()
     lives: list[Life] = []
     recent: list[tuple[str, Summaries]] = []
+    labelled: list[Labelled] = []
 
     def look(connection: sa.Connection, piece: Sequence[HousingRow]) -> None:
         keep()
@@ -261,10 +264,11 @@ def learn(
         for housing in piece:
             summaries = memory.summaries(connection, housing)
             recent.append((housing.machine, summaries))
+            labelled.append(Labelled(housing.machine, housing.kind, summaries, *reference_of(housing)))
             lives.extend(_lives(housing, summaries, around[housing.id], before, now_us))
 
     in_pieces(resources, owner_id, look)
-    return learn_fleet(lives, collect_nearby(recent), collect_sent(recent))
+    return learn_fleet(lives, collect_nearby(recent), collect_sent(recent), collect_shortfalls(labelled))
 
 
 def _lives(

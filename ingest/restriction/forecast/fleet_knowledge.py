@@ -18,6 +18,7 @@ from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.fitted import forecaster_of, record_of
 from cleanside.ingest.restriction.forecast.forecast import Forecaster, fit_forecaster
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
+from cleanside.ingest.restriction.measure.shortfall import Shortfalls
 from cleanside.ingest.restriction.measure.swapped import SentChanges
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
@@ -36,6 +37,7 @@ class FleetKnowledge:
     lives: tuple[Life, ...] = ()
     nearby: Nearby = field(default_factory=lambda: collect_nearby(()))
     sent: SentChanges = field(default_factory=SentChanges)
+    shortfalls: Shortfalls = field(default_factory=Shortfalls)
     #: fitted to these lives, and read from the record instead of fitted again; None: not fitted yet
     fitted: Forecaster | None = None
 
@@ -73,6 +75,7 @@ class FleetKnowledge:
             "lives": [_life_record(life) for life in self.lives],
             "nearby": self.nearby.as_record(),
             "sent": self.sent.as_record(),
+            "shortfalls": self.shortfalls.as_record(),
         }
 
     @classmethod
@@ -86,18 +89,23 @@ class FleetKnowledge:
             raise WrongInput("fleet_version", version=record.get("version"), known=FLEET_VERSION)
         nearby = Nearby.from_record(record["nearby"])
         sent = SentChanges.from_record(record.get("sent", ()))  # the previous release stored none
+        shortfalls = Shortfalls.from_record(record.get("shortfalls", ()))  # nor these
         if record.get("air") != AIR:
-            return cls((), nearby, sent)
+            return cls((), nearby, sent, shortfalls)
         return cls(
             tuple(_life(entry) for entry in record["lives"]),
             nearby,
             sent,
+            shortfalls,
             forecaster_of(record.get("fitted")),  # the previous release stored none
         )
 
 
 def learn_fleet(
-    lives: Sequence[Life], nearby: Nearby | None = None, sent: SentChanges | None = None
+    lives: Sequence[Life],
+    nearby: Nearby | None = None,
+    sent: SentChanges | None = None,
+    shortfalls: Shortfalls | None = None,
 ) -> FleetKnowledge:
     """
     Learn a snapshot from complete and censored lives; their order does not matter.
@@ -106,12 +114,15 @@ def learn_fleet(
         Lives of fewer than two rows are left out.
     nearby : ambient pressure of machines near each other; None = nothing known.
     sent : what changed in the readings of machines; None = nothing known.
+    shortfalls : how far work stays below full flow; None = nothing known.
     """
     thinned = [_thinned(life) for life in lives if len(life.hours) >= 2]
     thinned.sort(
         key=lambda life: (life.kind, life.machine, life.hours.tolist(), life.restriction_pa.tolist())
     )
-    return FleetKnowledge(tuple(thinned), nearby or collect_nearby(()), sent or SentChanges())
+    return FleetKnowledge(
+        tuple(thinned), nearby or collect_nearby(()), sent or SentChanges(), shortfalls or Shortfalls()
+    )
 
 
 def _thinned(life: Life) -> Life:

@@ -94,27 +94,30 @@ class WorkSteps(NamedTuple):
     low_load: FloatArray
     high_rad_s: FloatArray
     high_load: FloatArray
-    ln_drop: FloatArray  # of restriction, from the low one to the high one
+    ln_drop: FloatArray  # of restriction, or of a measured flow, from the low one to the high one
     hours: int  # in which they lie
 
 
 def usual_response(top_rad_s: float) -> FittedResponse:
     """What an engine answers of which nothing is known."""
     usual, spread = _prior()
-    return FittedResponse(LoadResponse(*usual[:3].tolist(), top_rad_s), np.diag(spread**2))
+    return FittedResponse(_response(usual, top_rad_s), np.diag(spread**2))
 
 
-def fit_response(steps: WorkSteps, top_rad_s: float) -> FittedResponse:
+def fit_response(
+    steps: WorkSteps, top_rad_s: float, exponent: tuple[float, float] = FLOW.exponent
+) -> FittedResponse:
     """
-    The response, and the exponent with it, under which restriction goes best with a power of the flow.
+    The response, and the exponent with it, under which what was measured goes best with a power of the flow.
 
-    top_rad_s : > 0. Least squares with Huber's weights and a normal prior (`FlowTuning`), by Gauss-Newton.
-    The steps of an hour share its highest state, so an hour counts once.
+    top_rad_s : > 0. exponent : what to expect of it, middle and standard deviation.
+    Least squares with Huber's weights and a normal prior (`FlowTuning`), by Gauss-Newton. The steps of an
+    hour share its highest state, so an hour counts once.
     """
-    usual, spread = _prior()
+    usual, spread = _prior(exponent)
     precision, found = np.diag(spread**-2.0), usual
     for _ in range(STEPS):
-        response = LoadResponse(*found[:3].tolist(), top_rad_s)
+        response = _response(found, top_rad_s)
         moved, slopes = _between(response, steps)
         left = steps.ln_drop - found[3] * moved
         noise = max(MAD_TO_SPREAD * middle(np.abs(left)), FLOW.least_noise)
@@ -124,12 +127,18 @@ def fit_response(steps: WorkSteps, top_rad_s: float) -> FittedResponse:
         known = precision + way.T @ (weight[:, None] * way)
         pull = way.T @ (weight * left) + precision @ (usual - found)
         found = np.clip(found + np.linalg.solve(known, pull), *np.transpose(FLOW.bounds))
-    return FittedResponse(LoadResponse(*found[:3].tolist(), top_rad_s), np.linalg.inv(known))
+    return FittedResponse(_response(found, top_rad_s), np.linalg.inv(known))
 
 
-def _prior() -> tuple[FloatArray, FloatArray]:
+def _response(values: FloatArray, top_rad_s: float) -> LoadResponse:
+    """values : u, k, m and more."""
+    unloaded, with_speed, with_load = values[:3].tolist()
+    return LoadResponse(unloaded, with_speed, with_load, top_rad_s)
+
+
+def _prior(exponent: tuple[float, float] = FLOW.exponent) -> tuple[FloatArray, FloatArray]:
     """Middle and standard deviation of u, k, m and the exponent, shape (4,) each."""
-    usual, spread = np.transpose((FLOW.unloaded, FLOW.with_speed, FLOW.with_load, FLOW.exponent))
+    usual, spread = np.transpose((FLOW.unloaded, FLOW.with_speed, FLOW.with_load, exponent))
     return usual, spread
 
 

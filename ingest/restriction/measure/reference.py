@@ -11,7 +11,7 @@ Leaves to others: which hours belong to which element (`lives`), and what the le
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -31,6 +31,7 @@ from cleanside.ingest.restriction.measure.load_response import (
     usual_response,
 )
 from cleanside.ingest.restriction.measure.ranks import middle, weighted_quantiles
+from cleanside.ingest.restriction.measure.shortfall import ExpectedShortfall, Shortfalls
 from cleanside.ingest.restriction.measure.summary import (
     EVIDENCE,
     FLOW_KINDS,
@@ -73,15 +74,15 @@ HIGH_HOURS = 0.9  # of the working hours reach less than the reference flow; the
 HIGHEST_HOURS, BUNCHED = 0.98, 0.01
 BEYOND = 4.0  # times the scatter above BUNCHED; tuned on a made fleet (plateau), where more would overshoot
 BEYOND_HOURS = 50.0  # working hours at which half of it counts (chosen: a week)
-# How far the level at full flow may be off on all days alike: full flow entered, 1 % of flow; learned, 4 %,
-# as a machine may never work at full load; speed says little about load. Chosen; in simulated fleets learned
-# full flow, speed and envelope were off by 6, 14 and 15 %.
-ENTERED_SPREAD, LEARNED_SPREAD, SPEED_SPREAD, ENVELOPE_SPREAD = 0.015, 0.06, 0.14, 0.15
-SPEED_LOAD_SPREAD = 0.08  # hours of an earlier release: how the charge follows the load is assumed (chosen)
+# How far the level may be off on all days alike though full flow is entered: an air mass meter is good to 3 %
+# of flow (common practice)
+ENTERED_SPREAD = 0.035
 BY_SPEED = ("engine_speed", "speed_load")
 #: so much does the noise of a sensor (35 Pa, steps of 50 Pa) lift the 90 % point, and the highest of an hour
 HIGH_NOISE_PA, HIGHEST_NOISE_PA = 45.0, 75.0
 NOTHING_HOURS, KEY_ON_SHARE = 6, 0.5  # hours in a row, each half seen: no pause is that long (chosen)
+IS_FLOW = (1.0, 0.001)  # the exponent of a measured flow to the flow, and how sure that is
+NO_FLEET = Shortfalls()
 _RANKED = tuple(FLOW_KINDS.index(kind) for kind in FLOW_KINDS_RANKED)
 FOLLOWS_S = 7200  # hours further apart may have seen another element
 
@@ -104,7 +105,11 @@ class Reference:
     density: str  # weather evened out: "corrected" (by pressure), "from altitude" or "not corrected"
     site_kg_m3: float | None  # density of the air that levels are stated in; None = not known
     sure: str  # "high", "medium" or "low"
-    response_spread: float | None = None  # of ln(level), by speed and load; None = another proxy
+    #: of ln(level), where the load says what full flow is; None = it does not
+    response_spread: float | None = None
+    #: what machines of the fleet stay below full flow, and its spread: of ln(flow) where a measured flow has
+    #: a learned reference, else of ln(level); 0 where full flow is known
+    short: tuple[float, float] = (0.0, 0.0)
 
     @property
     def by_speed(self) -> bool:
@@ -115,6 +120,19 @@ class Reference:
     def by_volume(self) -> bool:
         """The flow is known as a volume: by engine speed, with or without the load."""
         return self.basis == "flow" and self.flow_kind in BY_SPEED
+
+    @property
+    def full_flow_known(self) -> bool:
+        """A person entered it, or the load says it; by speed alone neither does."""
+        by_flow = self.basis == "flow" and not self.by_speed
+        return by_flow and (self.reference_entered or self.response_spread is not None)
+
+    @property
+    def raised(self) -> float:
+        """Factor on all levels for what such machines stay below full flow; 1 where full flow is known."""
+        by_flow = self.basis == "flow" and not self.by_speed
+        power = self.exponent if by_flow and self.exponent is not None else 1.0
+        return float(np.exp(power * self.short[0]))
 
     @property
     def of_idle_only(self) -> bool:
@@ -144,13 +162,14 @@ class Reference:
     @property
     def level_spread(self) -> float:
         """Relative standard error that every level of the machine shares, because full flow is not known."""
-        if self.basis != "flow":
-            return ENVELOPE_SPREAD
-        if self.by_speed:
-            return SPEED_SPREAD
-        if self.flow_kind == "speed_load":
-            return SPEED_LOAD_SPREAD if self.response_spread is None else self.response_spread
-        return ENTERED_SPREAD if self.reference_entered else LEARNED_SPREAD
+        if self.basis != "flow" or self.by_speed:
+            return self.short[1]
+        if self.response_spread is not None:
+            return self.response_spread
+        if self.reference_entered:
+            return ENTERED_SPREAD
+        assert self.exponent is not None  # by construction, with a flow
+        return float(np.hypot(ENTERED_SPREAD, self.exponent * self.short[1]))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -168,6 +187,8 @@ def learn_reference(
     *,
     reference_flow: float | None = None,
     reference_kind: str | None = None,
+    shortfalls: Shortfalls = NO_FLEET,
+    machine_kind: str = "",
 ) -> Reference:
     """
     Learn zero, exponent and reference flow from the summaries of one housing.
@@ -176,9 +197,12 @@ def learn_reference(
         learned: high among the high flows of the working hours, standing for rated speed and load.
     reference_kind : the proxy that `reference_flow` is a value of, one of FLOW_KINDS; where the machine is
         scaled by another proxy the value is not used. None = it is a value of whichever proxy there is.
+    shortfalls, machine_kind : what machines of the fleet and of this kind stay below full flow; it counts
+        where full flow is not known.
     """
     table = Summaries.of(summaries)
     zero = learn_zero(table)
+    short = shortfalls.expected(machine_kind)
     code = _flow_kind(table)
     kind = FLOW_KINDS[code]
     if kind == "none":
@@ -197,16 +221,18 @@ def learn_reference(
             density="not corrected",
             site_kg_m3=None,
             sure="low",
+            short=short.level,
         )
     mine = table.working & (table.hours["flow_kind"] == code)
     exponent, spread, fitted = _exponent(flow_steps(table), kind)
     entered = reference_flow is not None and reference_kind in (None, kind, *_entered_as(kind))
     density = _density_label(table, mine)
     site = None if density == "not corrected" else _site(table, mine)
+    full = _full_flow(table, reference_flow if entered else None, site, exponent, short)
     return Reference(
         basis="flow",
         flow_kind=kind,
-        reference_flow=_entered_flow(table, reference_flow) if entered else _learned_flow(table, mine, site),
+        reference_flow=full.flow,
         reference_entered=entered,
         entered_unused=None if entered or reference_flow is None else reference_kind,
         exponent=exponent,
@@ -218,39 +244,56 @@ def learn_reference(
         density=density,
         site_kg_m3=None if site is None else site.kg_m3,
         sure="high" if fitted and kind == "air_mass_flow" else "medium" if fitted else "low",
-        response_spread=_response_spread(table, exponent),
+        response_spread=full.response_spread,
+        short=full.short,
     )
 
 
-def _response_spread(table: Summaries, exponent: float) -> float | None:
+class _FullFlow(NamedTuple):
+    """The flow at which the limit is meant, in the unit of the flow proxy, and how unsure the level is."""
+
+    flow: float
+    response_spread: float | None = None  # see `Reference`
+    short: tuple[float, float] = (0.0, 0.0)
+
+
+def _full_flow(
+    table: Summaries, entered: float | None, site: _Site | None, exponent: float, short: ExpectedShortfall
+) -> _FullFlow:
+    fitted = load_response(table)
+    if fitted is not None:
+        rated = fitted.response.top_rad_s if entered is None else entered
+        flow = float(fitted.response.flow(np.array(rated), np.array(1.0)))
+        return _FullFlow(flow, _response_spread(table, fitted, exponent, flow))
+    if FLOW_KINDS[_flow_kind(table)] == "engine_speed":
+        return _FullFlow(_flow_met(table, site) if entered is None else entered, short=short.level)
+    if entered is not None:
+        return _FullFlow(entered)
+    if (by_load := _full_by_load(table)) is not None:
+        return _FullFlow(by_load[0], _response_spread(table, by_load[1], exponent, by_load[0]))
+    return _FullFlow(_flow_met(table, site) * float(np.exp(short.flow[0])), short=short.flow)
+
+
+def _response_spread(table: Summaries, fitted: FittedResponse, exponent: float, full_flow: float) -> float:
     """
-    Standard error of ln(level at full flow) by speed and load; None by another proxy. [1]
+    Standard error of ln(level at full flow) where the load says what full flow is. [1]
 
     What the fit says, what no law says of one engine, and a share of what lies between the work seen and full
     flow: a waste gate may open there.
     """
-    fitted = load_response(table)
-    if fitted is None:
-        return None
-    mine = _bins_of_kind(table, FLOW_KINDS.index("speed_load"))
-    flow, full = bin_flow(table), fitted.response.top_rad_s
-    near = mine & (flow >= LEAST_FLOW_SHARE * full)
+    mine = _bins_of_kind(table, _flow_kind(table))
+    flow = bin_flow(table)
+    near = mine & (flow >= LEAST_FLOW_SHARE * full_flow)
     use = near if near.any() else mine
     speed, load = table.bin_column("speed_rad_s")[use], table.bin_column("load")[use]
     [high] = weighted_quantiles(flow[use], table.bin_column("readings")[use], (FLOW.top_share,))
-    beyond = FLOW.unseen_level * exponent * max(float(np.log(full / high)), 0.0)
+    beyond = FLOW.unseen_level * exponent * max(float(np.log(full_flow / high)), 0.0)
     return float(np.sqrt(FLOW.law_spread**2 + fitted.spread(speed, load, exponent) ** 2 + beyond**2))
 
 
 def _entered_as(kind: str) -> tuple[str, ...]:
     """Other proxies of the same number: rated speed at full load is full flow by speed and load."""
     return ("engine_speed",) if kind == "speed_load" else ()
-
-
-def _entered_flow(table: Summaries, entered: float) -> float:
-    """The flow that a person's entry stands for: by speed and load that at full load and the rated speed."""
-    fitted = load_response(table)
-    return entered if fitted is None else float(fitted.response.flow(np.array(entered), np.array(1.0)))
 
 
 def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) -> HourlyRestriction:
@@ -265,8 +308,10 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
     """
     table = Summaries.of(summaries)
     zero_pa = learn_zero(table).by_hour_pa
+    beyond = float(np.exp(reference.short[0]))  # by a measured flow it is in the reference flow
     if reference.basis != "flow":
-        return _envelope(table, zero_pa)
+        high = _envelope(table, zero_pa)
+        return replace(high, restriction_pa=beyond * high.restriction_pa)
     assert reference.reference_flow is not None  # by construction, with basis "flow"
     assert reference.exponent is not None
     mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
@@ -281,6 +326,7 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
     level = above[rows] / below[rows]
     if reference.by_speed:
         level = _at_high_speed_pa(table, rows, zero_pa, reference.reference_flow, reference.exponent)
+        level = beyond * level
     level = level * _density_factor(table, reference)[rows]
     return _hourly(table, rows, level, _highest(table, ratio)[rows])
 
@@ -305,6 +351,12 @@ def _at_high_speed_pa(
 def _without_noise_pa(table: Summaries, bins: IntArray, high_pa: FloatArray, noise_pa: float) -> FloatArray:
     """High readings less what the noise of a sensor adds to them; never below the mean of their bin."""
     return np.maximum(high_pa - noise_pa, np.minimum(table.bin_column("mean_pa")[bins], high_pa))
+
+
+def envelope_of(summaries: Sequence[HourSummary]) -> HourlyRestriction:
+    """What the hours of a machine would show without a flow proxy, less the zero."""
+    table = Summaries.of(summaries)
+    return _envelope(table, learn_zero(table).by_hour_pa)
 
 
 def _envelope(table: Summaries, zero_pa: FloatArray) -> HourlyRestriction:
@@ -574,19 +626,23 @@ def _flow_kind(table: Summaries) -> int:
     return half[-1] if half else int(np.argmax(count))
 
 
-def _learned_flow(table: Summaries, working: BoolArray, site: _Site | None) -> float:
+def flow_met(summaries: Sequence[HourSummary]) -> float:
+    """The highest flow that the work of a machine with a flow proxy met, in the proxy's unit."""
+    table = Summaries.of(summaries)
+    mine = table.working & (table.hours["flow_kind"] == _flow_kind(table))
+    site = None if _density_label(table, mine) == "not corrected" else _site(table, mine)
+    return _flow_met(table, site)
+
+
+def _flow_met(table: Summaries, site: _Site | None) -> float:
     """
-    Full flow by speed and load; else high among the high flows of the working hours, of those at the site
-    where it is known.
+    High among the high flows of the working hours, of those at the site where it is known.
 
     Soon after a move the flows of all sites count, at the site's density: an engine at full speed and load
     draws about the same volume anywhere.
     """
-    if (fitted := load_response(table)) is not None:
-        return (
-            fitted.response.top_rad_s
-        )  # at full load the flow is full, whether the engine ever ran there or not
-    high = table.column("high_flow")
+    working = table.working & (table.hours["flow_kind"] == _flow_kind(table))
+    high = _high_flows(table)
     if site is not None and FLOW_KINDS[_flow_kind(table)] not in BY_SPEED:
         if site.hours.sum() >= LEAST_SITE_HOURS:
             working = site.hours
@@ -600,6 +656,17 @@ def _learned_flow(table: Summaries, working: BoolArray, site: _Site | None) -> f
     return usual * (1.0 + BEYOND * scatter * hours / (hours + BEYOND_HOURS))
 
 
+def _high_flows(table: Summaries) -> FloatArray:
+    """The high flow of each hour, shape (n,); by speed and load as the engine answers them."""
+    high = table.column("high_flow")
+    if load_response(table) is None:
+        return high
+    sorted_by = _highest(table, table.bin_column("flow"))
+    return high * np.divide(
+        _highest(table, bin_flow(table)), sorted_by, out=np.ones(len(table)), where=sorted_by > 0
+    )
+
+
 def load_response(summaries: Sequence[HourSummary]) -> FittedResponse | None:
     """How the flow of this machine answers speed and load; None where these are not its flow proxy."""
     table = Summaries.of(summaries)
@@ -608,20 +675,49 @@ def load_response(summaries: Sequence[HourSummary]) -> FittedResponse | None:
 
 def _load_response(table: Summaries) -> FittedResponse | None:
     code = _flow_kind(table)
+    work = _work(table, code)
+    # Hours of an earlier release do not know speed and load apart: its law holds until all hours do.
+    if FLOW_KINDS[code] != "speed_load" or work is None:
+        return None
+    if len(work.pairs.hour) < LEAST_PAIRS:
+        return usual_response(work.top_rad_s)
+    return fit_response(work.steps(table, work.pairs.ln_drop), work.top_rad_s)
+
+
+class _Work(NamedTuple):
+    """What speed and load the bins of a flow proxy have, in the newest hours."""
+
+    top_rad_s: float
+    pairs: _Pairs
+
+    def steps(self, table: Summaries, ln_drop: FloatArray) -> WorkSteps:
+        speed, load = table.bin_column("speed_rad_s"), table.bin_column("load")
+        low, high, hours = self.pairs.low, self.pairs.high, len(np.unique(self.pairs.hour))
+        return WorkSteps(speed[low], load[low], speed[high], load[high], ln_drop, hours)
+
+
+def _work(table: Summaries, code: int) -> _Work | None:
+    """None where not all bins of that proxy know both."""
     mine = _bins_of_kind(table, code)
     speed, load = table.bin_column("speed_rad_s"), table.bin_column("load")
-    # Hours of an earlier release do not know speed and load apart: its law holds until all hours do.
-    if FLOW_KINDS[code] != "speed_load" or np.any(np.isnan(speed[mine] + load[mine])):
+    if not mine.any() or np.any(np.isnan(speed[mine] + load[mine])) or not np.all(speed[mine] > 0):
         return None
-    top_rad_s = _top_speed(table, mine)
     pairs = _pairs(table, mine, table.bin_column("flow"))
-    hours = np.unique(pairs.hour)[-FLOW.fit_hours :]
-    use = np.isin(pairs.hour, hours)
-    if use.sum() < LEAST_PAIRS:
-        return usual_response(top_rad_s)
-    low, high = pairs.low[use], pairs.high[use]
-    steps = WorkSteps(speed[low], load[low], speed[high], load[high], pairs.ln_drop[use], len(hours))
-    return fit_response(steps, top_rad_s)
+    use = np.isin(pairs.hour, np.unique(pairs.hour)[-FLOW.fit_hours :])
+    return _Work(_top_speed(table, mine), pairs.only(use))
+
+
+def _full_by_load(table: Summaries) -> tuple[float, FittedResponse] | None:
+    """Full flow by a measured flow and how it answers speed and load; None where it does not show."""
+    code = _flow_kind(table)
+    work = _work(table, code) if FLOW_KINDS[code] in ("speed_density", "air_mass_flow") else None
+    if work is None or len(work.pairs.hour) < LEAST_PAIRS:
+        return None
+    flow, (low, high) = table.bin_column("flow"), work.pairs[:2]
+    fitted = fit_response(work.steps(table, np.log(flow[high] / flow[low])), work.top_rad_s, IS_FLOW)
+    use = np.unique(high)  # the highest bin of each hour
+    speed, load = table.bin_column("speed_rad_s")[use], table.bin_column("load")[use]
+    return work.top_rad_s * middle(flow[use] / fitted.response.flow(speed, load)), fitted
 
 
 def _top_speed(table: Summaries, mine: BoolArray) -> float:
@@ -685,6 +781,10 @@ class _Pairs(NamedTuple):
     hour: IntArray  # of the lower one: place in the summaries
     ln_drop: FloatArray  # of restriction, from the lower one to the higher one
     least_pa: FloatArray  # the lower of the two restrictions
+
+    def only(self, use: BoolArray) -> _Pairs:
+        """Some of them."""
+        return _Pairs(self.low[use], self.high[use], self.hour[use], self.ln_drop[use], self.least_pa[use])
 
 
 def _pairs(table: Summaries, mine: BoolArray, flow: FloatArray) -> _Pairs:

@@ -390,7 +390,7 @@ def _bins_in_todays_form(version: int, bins: bytes) -> bytes:
     before = np.frombuffer(bins, dtype=_BINS_BEFORE)
     table = np.empty(len(before), dtype=BIN_TABLE)
     for name in BIN_TABLE.names or ():
-        table[name] = before[name] if name in _BINS_BEFORE.fields else np.nan
+        table[name] = before[name] if name in (_BINS_BEFORE.names or ()) else np.nan
     return table.tobytes()
 
 
@@ -430,9 +430,6 @@ def _bin_row(flow_bin: FlowBin) -> tuple[float, ...]:
 
 
 def _flow_bin(row: tuple[float, ...]) -> FlowBin:
-    *measured, speed_rad_s, load = row
-    return FlowBin(
-        *measured,  # type: ignore[arg-type]  # readings are whole
-        speed_rad_s=None if np.isnan(speed_rad_s) else speed_rad_s,
-        load=None if np.isnan(load) else load,
-    )
+    flow, readings, mean_pa, p90_pa, highest_pa, *work = row
+    speed_rad_s, load = (None if np.isnan(value) else value for value in work)
+    return FlowBin(flow, int(readings), mean_pa, p90_pa, highest_pa, speed_rad_s, load)

@@ -262,10 +262,10 @@ class FlowTuning:
         0.01, unit="ln of restriction", origin="chosen: a sensor of 0.05 kPa at full flow"
     )
     law_spread: float = constant(
-        0.03, unit="ln of level", origin="made fleet (plateau): level over true, where full flow is met"
+        0.02, unit="ln of level", origin="made fleet (plateau): level over true, where full flow is met"
     )
     unseen_level: float = constant(
-        0.35, unit="of ln of level", origin="chosen: balances of powers with and without a waste gate"
+        0.25, unit="of ln of level", origin="chosen: balances of powers with and without a waste gate"
     )
     fit_hours: int = constant(
         200, unit="newest working hours", origin="chosen: a month; more change the fit by little"
@@ -277,6 +277,26 @@ class FlowTuning:
     )
     top_share: float = constant(
         0.98, unit="quantile of speeds under load", origin="chosen: the governor's limit, and not its swings"
+    )
+
+    # ------------------------------------------------------------ how far work stays below full flow
+    short_flow: tuple[float, float] = constant(
+        (0.0, 0.06),
+        unit="ln of flow",
+        origin="ISO 8178-4 C1: work at full load; spread: made fleet (plateau)",
+    )
+    short_level: tuple[float, float] = constant(
+        (0.0, 0.1), unit="ln of level", origin="simulated machines 0; spread: made fleet (plateau)"
+    )
+    short_machines: float = constant(
+        1.0, unit="machines", origin="chosen: fleets differ from each other as much as machines do"
+    )
+    short_kind_machines: float = constant(
+        6.0, unit="machines", origin="chosen: kinds differ less than machines of one kind do"
+    )
+    short_hours: int = constant(50, unit="working hours", origin="chosen: a week")
+    short_bounds: tuple[float, float] = constant(
+        (-0.1, 0.4), unit="ln", origin="chosen: beyond, the entry or the load is wrong"
     )
 
 

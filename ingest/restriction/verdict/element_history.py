@@ -115,7 +115,7 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
         series,
         believed,
         facts.entries,
-        expected,
+        _as_met(expected, measured.reference.raised),
         flow=flow,
         response=response_of(measured.table, series.hour_s[believed]),
         tuning=facts.tuning,
@@ -151,6 +151,16 @@ def _expectation(facts: HousingFacts) -> Expectation:
     if terminal_doubt(limit[0], entered=limit[1]) or may_be_in_another_unit(*limit):
         return Expectation(terminal_pa=None, kind_clean_pa=None)
     return Expectation(terminal_pa=facts.terminal_pa, kind_clean_pa=facts.kind_clean_pa)
+
+
+def _as_met(expected: Expectation, raised: float) -> Expectation:
+    """
+    The limit by which people change elements, in the same levels as the series.
+
+    Their indicator shows what the machine meets. Where levels are raised to full flow, it latches higher.
+    """
+    limit_pa = expected.terminal_pa
+    return replace(expected, terminal_pa=None if limit_pa is None else raised * limit_pa)
 
 
 def _weighed(
