@@ -281,7 +281,7 @@ def _response_spread(table: Summaries, fitted: FittedResponse, exponent: float, 
     What the fit says, what no law says of one engine, and a share of what lies between the work seen and full
     flow: a waste gate may open there.
     """
-    mine = _bins_of_kind(table, _flow_kind(table))
+    mine = _newest(table, _bins_of_kind(table, _flow_kind(table)), FLOW.top_hours)
     flow = bin_flow(table)
     near = mine & (flow >= LEAST_FLOW_SHARE * full_flow)
     use = near if near.any() else mine
@@ -702,9 +702,8 @@ def _work(table: Summaries, code: int) -> _Work | None:
     speed, load = table.bin_column("speed_rad_s"), table.bin_column("load")
     if not mine.any() or np.any(np.isnan(speed[mine] + load[mine])) or not np.all(speed[mine] > 0):
         return None
-    pairs = _pairs(table, mine, table.bin_column("flow"))
-    use = np.isin(pairs.hour, np.unique(pairs.hour)[-FLOW.fit_hours :])
-    return _Work(_top_speed(table, mine), pairs.only(use))
+    pairs = _pairs(table, _newest(table, mine, FLOW.fit_hours), table.bin_column("flow"))
+    return _Work(_top_speed(table, _newest(table, mine, FLOW.top_hours)), pairs)
 
 
 def _full_by_load(table: Summaries) -> tuple[float, FittedResponse] | None:
@@ -742,6 +741,13 @@ def _bin_flow(table: Summaries) -> FloatArray:
     flow = fitted.response.flow(table.bin_column("speed_rad_s"), table.bin_column("load"))
     mine = _bins_of_kind(table, FLOW_KINDS.index("speed_load"))
     return np.where(mine, flow, table.bin_column("flow"))
+
+
+def _newest(table: Summaries, mine: BoolArray, hours: int) -> BoolArray:
+    """Of some bins those of the newest hours that have one, shape (m,)."""
+    of_hour = np.flatnonzero(np.bincount(table.bin_hour[mine], minlength=len(table)))
+    first = of_hour[-hours:][:1]
+    return mine & (table.bin_hour >= first[0]) if len(first) else mine
 
 
 def _bins_of_kind(table: Summaries, code: int) -> BoolArray:
@@ -782,20 +788,21 @@ class _Pairs(NamedTuple):
     ln_drop: FloatArray  # of restriction, from the lower one to the higher one
     least_pa: FloatArray  # the lower of the two restrictions
 
-    def only(self, use: BoolArray) -> _Pairs:
-        """Some of them."""
-        return _Pairs(self.low[use], self.high[use], self.hour[use], self.ln_drop[use], self.least_pa[use])
-
 
 def _pairs(table: Summaries, mine: BoolArray, flow: FloatArray) -> _Pairs:
     """Each lower bin of an hour with its highest; the only bin of an hour with each of the hour before."""
     hour = table.bin_hour
     above_pa = table.bin_column("mean_pa") - learn_zero(table).by_hour_pa[hour]
     valid = np.flatnonzero(mine & (above_pa > 0) & (flow > 0))
-    valid = valid[np.lexsort((flow[valid], hour[valid]))]
     owner = hour[valid]
     count = np.bincount(owner, minlength=len(table.hours))
-    top = np.cumsum(count) - 1  # of each hour with a valid bin: the place of its highest
+    highest = np.zeros(len(table.hours))
+    np.maximum.at(highest, owner, flow[valid])
+    top = np.zeros(
+        len(table.hours), dtype=np.int64
+    )  # of each hour with a valid bin: the place of its highest
+    is_top = np.flatnonzero(flow[valid] == highest[owner])
+    top[owner[is_top]] = is_top
     low = np.flatnonzero(np.arange(len(valid)) != top[owner])
     high = top[owner[low]]
     near = np.flatnonzero(np.bincount(hour[mine], minlength=len(table.hours)) > 0)

@@ -270,6 +270,7 @@ class FlowTuning:
     fit_hours: int = constant(
         200, unit="newest working hours", origin="chosen: a month; more change the fit by little"
     )
+    top_hours: int = constant(500, unit="newest working hours", origin="chosen: an element")
     loaded: float = constant(
         0.5,
         unit="of the load",
