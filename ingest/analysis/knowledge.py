@@ -21,18 +21,20 @@ from dataclasses import replace
 
 import sqlalchemy as sa
 
-from cleanside.ingest.analysis.assessment import Judge, SnapshotInUse, facts_of, terminal_at
+from cleanside.ingest.analysis.assessment import Judge, SnapshotInUse, facts_of, reference_of, terminal_at
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.summarising import stand_back
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.restriction import (
     FleetKnowledge,
+    Labelled,
     Life,
     MachineLooks,
     Summaries,
     Taught,
     collect_nearby,
     collect_sent,
+    collect_shortfalls,
     housing_teaches,
     learn_fleet,
 )
@@ -248,7 +250,7 @@ def learn(
     keep: Callable[[], object] = lambda: None,
 ) -> FleetKnowledge:
     """
-    Learn from an owner's fleet: complete lives, running lives so far, ambient pressure, and what is sent.
+    Learn from an owner's fleet: lives complete and running, ambient pressure, what is sent, and shortfalls.
 
     before : the previous snapshot; its usual clean levels help to distinguish a new element from a torn one.
     keep : called now and then while it works.
@@ -257,6 +259,7 @@ def learn(
     lives: list[Life] = []
     looks: list[MachineLooks] = []
     recent: list[tuple[str, Summaries]] = []
+    labelled: list[Labelled] = []
 
     def look(connection: sa.Connection, piece: Sequence[HousingRow]) -> None:
         keep()
@@ -264,12 +267,14 @@ def learn(
         for housing in piece:
             summaries = memory.summaries(connection, housing)
             recent.append((housing.machine, summaries))
+            labelled.append(Labelled(housing.machine, housing.kind, summaries, *reference_of(housing)))
             taught = _taught(housing, summaries, around[housing.id], before, now_us)
             lives.extend(taught.lives)
             looks.extend(() if taught.looks is None else (taught.looks,))
 
     in_pieces(resources, owner_id, look)
-    return learn_fleet(lives, collect_nearby(recent), collect_sent(recent), looks)
+    nearby, sent = collect_nearby(recent), collect_sent(recent)
+    return learn_fleet(lives, nearby, sent, looks=looks, shortfalls=collect_shortfalls(labelled))
 
 
 def _taught(

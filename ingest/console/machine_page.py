@@ -65,6 +65,8 @@ TOPICS = {
     **dict.fromkeys(
         ("reference_entered", "reference_learned", "reference_speed_learned", "reference_speed_idle"), "flow"
     ),
+    "reference_full_load": "flow",
+    "raised_to_full_flow": "flow",
     "reference_unused": "flow",
     "zero_learned": "zero",
     "zero_not_seen": "zero",

@@ -19,6 +19,7 @@ from cleanside.ingest.restriction.elements.survival import (
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge, learn_fleet
 from cleanside.ingest.restriction.measure.calibration import GaugeLook, MachineLooks
 from cleanside.ingest.restriction.measure.hours import summarise_hours
+from cleanside.ingest.restriction.measure.known_full_flow import Labelled, collect_shortfalls
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
 from cleanside.ingest.restriction.measure.summary import HourSummary, PackedHour, Readings, Summaries
 from cleanside.ingest.restriction.measure.swapped import SentChanges, collect_sent
@@ -51,6 +52,7 @@ __all__ = [
     "GaugeLook",
     "HourSummary",
     "HousingFacts",
+    "Labelled",
     "Life",
     "LifeSpan",
     "MachineLooks",
@@ -73,6 +75,7 @@ __all__ = [
     "assess_housing",
     "collect_nearby",
     "collect_sent",
+    "collect_shortfalls",
     "compared",
     "housing_teaches",
     "learn_fleet",

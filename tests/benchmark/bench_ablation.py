@@ -22,7 +22,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from cleanside.ingest.restriction import FleetKnowledge, HousingFacts, Summaries, study_housing
-from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
+from cleanside.ingest.restriction.measure.tuning import FLOW, TUNING, Tuning
 from cleanside.simulator.difficulty import read_difficulty
 from tests.benchmark.bench_fleet_truth import LOOK_AT_S, Seen, facts_of
 from tests.support.fleet_truth import DAY_S, Machine, Said, read_fleet, score
@@ -130,15 +130,18 @@ def _look(machine: Machine, at_s: float, summaries: Summaries, tuning: Tuning) -
 def table_lines() -> list[str]:
     """The constants as rows of the table in METHODS: name, value, unit, origin."""
     return [
-        f"| `{constant.name}` | {_written(getattr(TUNING, constant.name))} | {constant.metadata['unit']} "
+        f"| `{constant.name}` | {_written(getattr(tuning, constant.name))} | {constant.metadata['unit']} "
         f"| {constant.metadata['origin']} |"
-        for constant in fields(Tuning)
+        for tuning in (TUNING, FLOW)
+        for constant in fields(tuning)
     ]
 
 
 def _written(value: Any) -> str:
     if isinstance(value, tuple):
-        return ", ".join(_written(one) for one in value)
+        return ", ".join(
+            f"{one[0]:g} to {one[1]:g}" if isinstance(one, tuple) else _written(one) for one in value
+        )
     return f"{value:.3g}"
 
 

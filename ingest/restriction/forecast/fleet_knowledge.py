@@ -19,6 +19,7 @@ from cleanside.ingest.restriction.forecast.fitted import forecaster_of, record_o
 from cleanside.ingest.restriction.forecast.forecast import Forecaster, fit_forecaster
 from cleanside.ingest.restriction.measure.calibration import MachineLooks
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
+from cleanside.ingest.restriction.measure.shortfall import Shortfalls
 from cleanside.ingest.restriction.measure.swapped import SentChanges
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
@@ -38,6 +39,7 @@ class FleetKnowledge:
     nearby: Nearby = field(default_factory=lambda: collect_nearby(()))
     sent: SentChanges = field(default_factory=SentChanges)
     looks: tuple[MachineLooks, ...] = ()  # what people saw on indicators and gauges, by machine
+    shortfalls: Shortfalls = field(default_factory=Shortfalls)
     #: fitted to these lives, and read from the record instead of fitted again; None: not fitted yet
     fitted: Forecaster | None = None
 
@@ -76,6 +78,7 @@ class FleetKnowledge:
             "nearby": self.nearby.as_record(),
             "sent": self.sent.as_record(),
             "looks": [list(one) for one in self.looks],
+            "shortfalls": self.shortfalls.as_record(),
         }
 
     @classmethod
@@ -90,13 +93,15 @@ class FleetKnowledge:
         nearby = Nearby.from_record(record["nearby"])
         sent = SentChanges.from_record(record.get("sent", ()))  # the previous release stored none
         looks = tuple(MachineLooks(*one) for one in record.get("looks", ()))  # the same
+        shortfalls = Shortfalls.from_record(record.get("shortfalls", ()))  # nor these
         if record.get("air") != AIR:
-            return cls((), nearby, sent, looks)
+            return cls((), nearby, sent, looks, shortfalls)
         return cls(
             tuple(_life(entry) for entry in record["lives"]),
             nearby,
             sent,
             looks,
+            shortfalls,
             forecaster_of(record.get("fitted")),  # the previous release stored none
         )
 
@@ -106,6 +111,7 @@ def learn_fleet(
     nearby: Nearby | None = None,
     sent: SentChanges | None = None,
     looks: Sequence[MachineLooks] = (),
+    shortfalls: Shortfalls | None = None,
 ) -> FleetKnowledge:
     """
     Learn a snapshot from complete and censored lives; their order does not matter.
@@ -115,13 +121,18 @@ def learn_fleet(
     nearby : ambient pressure of machines near each other; None = nothing known.
     sent : what changed in the readings of machines; None = nothing known.
     looks : what people saw on indicators and gauges, by machine.
+    shortfalls : how far work stays below full flow; None = nothing known.
     """
     thinned = [_thinned(life) for life in lives if len(life.hours) >= 2]
     thinned.sort(
         key=lambda life: (life.kind, life.machine, life.hours.tolist(), life.restriction_pa.tolist())
     )
     return FleetKnowledge(
-        tuple(thinned), nearby or collect_nearby(()), sent or SentChanges(), tuple(sorted(looks))
+        tuple(thinned),
+        nearby or collect_nearby(()),
+        sent or SentChanges(),
+        tuple(sorted(looks)),
+        shortfalls or Shortfalls(),
     )
 
 

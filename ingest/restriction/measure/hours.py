@@ -207,7 +207,8 @@ def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
     seen_s = np.add.reduceat(weight_s, starts)
     off = ~running & (evidence >= 2) & ~np.isnan(restriction)
     kind, flow, use = _flow_of_hours(_flow(columns), restriction, running, slot, len(starts))
-    bins, bin_slot = _binned(flow[use], restriction[use], slot[use])
+    work = [columns.filled(name)[use] for name in ("engine_speed_rad_s", "engine_load_ratio")]
+    bins, bin_slot = _binned(flow[use], restriction[use], slot[use], *work)
     table = np.zeros(len(starts), dtype=HOUR_TABLE)
     table["version"] = SUMMARY_VERSION
     table["hour_s"] = hour[starts] * int(HOUR_S)
@@ -323,7 +324,9 @@ def _flow_of_hours(
     return kind, flow, use & ((kind[slot] == 0) | (flow > 0))
 
 
-def _binned(flow: FloatArray, restriction_pa: FloatArray, slot: IntArray) -> tuple[Table, IntArray]:
+def _binned(
+    flow: FloatArray, restriction_pa: FloatArray, slot: IntArray, speed_rad_s: FloatArray, load: FloatArray
+) -> tuple[Table, IntArray]:
     """
     Bins of all hours in order, and the hour of each.
 
@@ -345,12 +348,22 @@ def _binned(flow: FloatArray, restriction_pa: FloatArray, slot: IntArray) -> tup
     bins["flow"] = np.bincount(cell, flow)[used] / count
     bins["readings"] = count
     bins["mean_pa"] = np.bincount(cell, restriction_pa)[used] / count
+    bins["speed_rad_s"] = _mean_of_known(cell, speed_rad_s)[used]
+    bins["load"] = _mean_of_known(cell, np.clip(load, 0.0, 1.0))[used]
     steps = np.clip(np.round((restriction_pa - LOWEST_PA) / PA_STEP), 0, (1 << 24) - 1).astype(np.int64)
     ordered = np.sort((cell << 24) | steps)
     last = np.cumsum(count) - 1
     for name, at in (("p90_pa", last - (count - 1) // 10), ("highest_pa", last)):
         bins[name] = (ordered[at] & ((1 << 24) - 1)) * PA_STEP + LOWEST_PA
     return bins, used // bands
+
+
+def _mean_of_known(cell: IntArray, values: FloatArray) -> FloatArray:
+    """Mean of each cell over the values that are known, shape (cells,); NaN where there are none."""
+    known = ~np.isnan(values)
+    count = np.bincount(cell[known], minlength=cell.max() + 1)
+    total = np.bincount(cell[known], values[known], minlength=cell.max() + 1)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def _high_flow(flow: FloatArray, slot: IntArray, hours: int) -> FloatArray:

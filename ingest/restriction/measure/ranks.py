@@ -6,6 +6,8 @@ Leaves to others: sliding windows (`changes`, `status`). Values must not be NaN.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from cleanside.ingest.restriction.measure.summary import FloatArray
@@ -36,6 +38,13 @@ def quantile(values: FloatArray, q: float) -> float:
     ordered, at = np.sort(values), q * (len(values) - 1)
     low = int(at)
     return float(between(ordered[low], ordered[min(low + 1, len(values) - 1)], at - low))
+
+
+def weighted_quantiles(values: FloatArray, weights: FloatArray, points: Sequence[float]) -> list[float]:
+    """The least value at which a share of the weight is reached, for each of the shares. n >= 1."""
+    order = np.argsort(values)  # equal values may come in any order: the result is the same
+    total = np.cumsum(weights[order])
+    return [float(values[order[np.searchsorted(total, q * total[-1])]]) for q in points]
 
 
 def between(low: FloatArray | float, high: FloatArray | float, share: float) -> FloatArray | float:

@@ -24,7 +24,14 @@ from cleanside.ingest.restriction.measure.atmosphere import (
     standard_pressure_pa,
     standard_temperature_k,
 )
-from cleanside.ingest.restriction.measure.ranks import middle
+from cleanside.ingest.restriction.measure.load_response import (
+    FittedResponse,
+    WorkSteps,
+    fit_response,
+    usual_response,
+)
+from cleanside.ingest.restriction.measure.ranks import middle, weighted_quantiles
+from cleanside.ingest.restriction.measure.shortfall import ExpectedShortfall, Shortfalls
 from cleanside.ingest.restriction.measure.summary import (
     EVIDENCE,
     FLOW_KINDS,
@@ -35,6 +42,7 @@ from cleanside.ingest.restriction.measure.summary import (
     IntArray,
     Summaries,
 )
+from cleanside.ingest.restriction.measure.tuning import FLOW
 from cleanside.ingest.restriction.measure.words import counted
 
 DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and reported, where none can be fitted
@@ -66,15 +74,15 @@ HIGH_HOURS = 0.9  # of the working hours reach less than the reference flow; the
 HIGHEST_HOURS, BUNCHED = 0.98, 0.01
 BEYOND = 4.0  # times the scatter above BUNCHED; tuned on a made fleet (plateau), where more would overshoot
 BEYOND_HOURS = 50.0  # working hours at which half of it counts (chosen: a week)
-# How far the level at full flow may be off on all days alike: full flow entered, 1 % of flow; learned, 4 %,
-# as a machine may never work at full load; speed says little about load. Chosen; in simulated fleets learned
-# full flow, speed and envelope were off by 6, 14 and 15 %.
-ENTERED_SPREAD, LEARNED_SPREAD, SPEED_SPREAD, ENVELOPE_SPREAD = 0.015, 0.06, 0.14, 0.15
-SPEED_LOAD_SPREAD = 0.08  # how the charge follows the load is assumed, not measured (chosen)
+# How far the level may be off on all days alike though full flow is entered: an air mass meter is good to 3 %
+# of flow (common practice)
+ENTERED_SPREAD = 0.035
 BY_SPEED = ("engine_speed", "speed_load")
 #: so much does the noise of a sensor (35 Pa, steps of 50 Pa) lift the 90 % point, and the highest of an hour
 HIGH_NOISE_PA, HIGHEST_NOISE_PA = 45.0, 75.0
 NOTHING_HOURS, KEY_ON_SHARE = 6, 0.5  # hours in a row, each half seen: no pause is that long (chosen)
+IS_FLOW = (1.0, 0.001)  # the exponent of a measured flow to the flow, and how sure that is
+NO_FLEET = Shortfalls()
 _RANKED = tuple(FLOW_KINDS.index(kind) for kind in FLOW_KINDS_RANKED)
 FOLLOWS_S = 7200  # hours further apart may have seen another element
 
@@ -99,6 +107,11 @@ class Reference:
     sure: str  # "high", "medium" or "low"
     factor: float = 1.0  # on all levels, from looks at indicator and gauge (`calibration`)
     factor_spread: float | None = None  # of its logarithm; None = no look was used
+    #: of ln(level), where the load says what full flow is; None = it does not
+    response_spread: float | None = None
+    #: what machines of the fleet stay below full flow, and its spread: of ln(flow) where a measured flow has
+    #: a learned reference, else of ln(level); 0 where full flow is known
+    short: tuple[float, float] = (0.0, 0.0)
 
     @property
     def by_speed(self) -> bool:
@@ -109,6 +122,19 @@ class Reference:
     def by_volume(self) -> bool:
         """The flow is known as a volume: by engine speed, with or without the load."""
         return self.basis == "flow" and self.flow_kind in BY_SPEED
+
+    @property
+    def full_flow_known(self) -> bool:
+        """A person entered it, or the load says it; by speed alone neither does."""
+        by_flow = self.basis == "flow" and not self.by_speed
+        return by_flow and (self.reference_entered or self.response_spread is not None)
+
+    @property
+    def raised(self) -> float:
+        """Factor on all levels for what such machines stay below full flow; 1 where full flow is known."""
+        by_flow = self.basis == "flow" and not self.by_speed
+        power = self.exponent if by_flow and self.exponent is not None else 1.0
+        return float(np.exp(power * self.short[0]))
 
     @property
     def of_idle_only(self) -> bool:
@@ -143,13 +169,14 @@ class Reference:
     @property
     def spread_alone(self) -> float:
         """The same before any look at indicator or gauge."""
-        if self.basis != "flow":
-            return ENVELOPE_SPREAD
-        if self.by_speed:
-            return SPEED_SPREAD
-        if self.flow_kind == "speed_load":
-            return SPEED_LOAD_SPREAD
-        return ENTERED_SPREAD if self.reference_entered else LEARNED_SPREAD
+        if self.basis != "flow" or self.by_speed:
+            return self.short[1]
+        if self.response_spread is not None:
+            return self.response_spread
+        if self.reference_entered:
+            return ENTERED_SPREAD
+        assert self.exponent is not None  # by construction, with a flow
+        return float(np.hypot(ENTERED_SPREAD, self.exponent * self.short[1]))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,6 +194,8 @@ def learn_reference(
     *,
     reference_flow: float | None = None,
     reference_kind: str | None = None,
+    shortfalls: Shortfalls = NO_FLEET,
+    machine_kind: str = "",
 ) -> Reference:
     """
     Learn zero, exponent and reference flow from the summaries of one housing.
@@ -175,9 +204,12 @@ def learn_reference(
         learned: high among the high flows of the working hours, standing for rated speed and load.
     reference_kind : the proxy that `reference_flow` is a value of, one of FLOW_KINDS; where the machine is
         scaled by another proxy the value is not used. None = it is a value of whichever proxy there is.
+    shortfalls, machine_kind : what machines of the fleet and of this kind stay below full flow; it counts
+        where full flow is not known.
     """
     table = Summaries.of(summaries)
     zero = learn_zero(table)
+    short = shortfalls.expected(machine_kind)
     code = _flow_kind(table)
     kind = FLOW_KINDS[code]
     if kind == "none":
@@ -196,16 +228,18 @@ def learn_reference(
             density="not corrected",
             site_kg_m3=None,
             sure="low",
+            short=short.level,
         )
     mine = table.working & (table.hours["flow_kind"] == code)
     exponent, spread, fitted = _exponent(flow_steps(table), kind)
     entered = reference_flow is not None and reference_kind in (None, kind, *_entered_as(kind))
     density = _density_label(table, mine)
     site = None if density == "not corrected" else _site(table, mine)
+    full = _full_flow(table, reference_flow if entered else None, site, exponent, short)
     return Reference(
         basis="flow",
         flow_kind=kind,
-        reference_flow=reference_flow if entered else _learned_flow(table, mine, site),
+        reference_flow=full.flow,
         reference_entered=entered,
         entered_unused=None if entered or reference_flow is None else reference_kind,
         exponent=exponent,
@@ -217,7 +251,51 @@ def learn_reference(
         density=density,
         site_kg_m3=None if site is None else site.kg_m3,
         sure="high" if fitted and kind == "air_mass_flow" else "medium" if fitted else "low",
+        response_spread=full.response_spread,
+        short=full.short,
     )
+
+
+class _FullFlow(NamedTuple):
+    """The flow at which the limit is meant, in the unit of the flow proxy, and how unsure the level is."""
+
+    flow: float
+    response_spread: float | None = None  # see `Reference`
+    short: tuple[float, float] = (0.0, 0.0)
+
+
+def _full_flow(
+    table: Summaries, entered: float | None, site: _Site | None, exponent: float, short: ExpectedShortfall
+) -> _FullFlow:
+    fitted = load_response(table)
+    if fitted is not None:
+        rated = fitted.response.top_rad_s if entered is None else entered
+        flow = float(fitted.response.flow(np.array(rated), np.array(1.0)))
+        return _FullFlow(flow, _response_spread(table, fitted, exponent, flow))
+    if FLOW_KINDS[_flow_kind(table)] == "engine_speed":
+        return _FullFlow(_flow_met(table, site) if entered is None else entered, short=short.level)
+    if entered is not None:
+        return _FullFlow(entered)
+    if (by_load := _full_by_load(table)) is not None:
+        return _FullFlow(by_load[0], _response_spread(table, by_load[1], exponent, by_load[0]))
+    return _FullFlow(_flow_met(table, site) * float(np.exp(short.flow[0])), short=short.flow)
+
+
+def _response_spread(table: Summaries, fitted: FittedResponse, exponent: float, full_flow: float) -> float:
+    """
+    Standard error of ln(level at full flow) where the load says what full flow is. [1]
+
+    What the fit says, what no law says of one engine, and a share of what lies between the work seen and full
+    flow: a waste gate may open there.
+    """
+    mine = _newest(table, _bins_of_kind(table, _flow_kind(table)), FLOW.top_hours)
+    flow = bin_flow(table)
+    near = mine & (flow >= LEAST_FLOW_SHARE * full_flow)
+    use = near if near.any() else mine
+    speed, load = table.bin_column("speed_rad_s")[use], table.bin_column("load")[use]
+    [high] = weighted_quantiles(flow[use], table.bin_column("readings")[use], (FLOW.top_share,))
+    beyond = FLOW.unseen_level * exponent * max(float(np.log(full_flow / high)), 0.0)
+    return float(np.sqrt(FLOW.law_spread**2 + fitted.spread(speed, load, exponent) ** 2 + beyond**2))
 
 
 def _entered_as(kind: str) -> tuple[str, ...]:
@@ -237,12 +315,14 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
     """
     table = Summaries.of(summaries)
     zero_pa = learn_zero(table).by_hour_pa
+    beyond = float(np.exp(reference.short[0]))  # by a measured flow it is in the reference flow
     if reference.basis != "flow":
-        return _envelope(table, zero_pa)
+        high = _envelope(table, zero_pa)
+        return replace(high, restriction_pa=beyond * high.restriction_pa)
     assert reference.reference_flow is not None  # by construction, with basis "flow"
     assert reference.exponent is not None
     mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
-    ratio = table.bin_column("flow") / reference.reference_flow
+    ratio = bin_flow(table) / reference.reference_flow
     use = np.flatnonzero(mine[table.bin_hour] & (ratio >= LEAST_FLOW_SHARE))
     hour, n = table.bin_hour[use], len(table.hours)
     factor = ratio[use] ** reference.exponent
@@ -253,8 +333,16 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
     level = above[rows] / below[rows]
     if reference.by_speed:
         level = _at_high_speed_pa(table, rows, zero_pa, reference.reference_flow, reference.exponent)
+        level = beyond * level
     level = level * _density_factor(table, reference)[rows]
-    return _hourly(table, rows, level, ratio[table.bin_starts[rows + 1] - 1])  # the last bin is the highest
+    return _hourly(table, rows, level, _highest(table, ratio)[rows])
+
+
+def _highest(table: Summaries, of_bins: FloatArray) -> FloatArray:
+    """The highest of the bins of each hour, shape (hours,); 0 where the engine did not run."""
+    highest = np.zeros(len(table))
+    highest[table.working] = np.maximum.reduceat(of_bins, table.bin_starts[:-1][table.working])
+    return highest
 
 
 def _at_high_speed_pa(
@@ -270,6 +358,12 @@ def _at_high_speed_pa(
 def _without_noise_pa(table: Summaries, bins: IntArray, high_pa: FloatArray, noise_pa: float) -> FloatArray:
     """High readings less what the noise of a sensor adds to them; never below the mean of their bin."""
     return np.maximum(high_pa - noise_pa, np.minimum(table.bin_column("mean_pa")[bins], high_pa))
+
+
+def envelope_of(summaries: Sequence[HourSummary]) -> HourlyRestriction:
+    """What the hours of a machine would show without a flow proxy, less the zero."""
+    table = Summaries.of(summaries)
+    return _envelope(table, learn_zero(table).by_hour_pa)
 
 
 def _envelope(table: Summaries, zero_pa: FloatArray) -> HourlyRestriction:
@@ -421,7 +515,7 @@ def flow_exponent(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> 
     The minimiser of sum |dy - n dx| is the median of dy/dx weighted with |dx|.
     """
     slopes, weights = ln_restriction_step / ln_flow_step, np.abs(ln_flow_step)
-    low, middle, high = _weighted_quantiles(slopes, weights, (0.16, 0.5, 0.84))
+    low, middle, high = weighted_quantiles(slopes, weights, (0.16, 0.5, 0.84))
     return middle, (high - low) / 2 / np.sqrt(len(slopes))
 
 
@@ -544,14 +638,23 @@ def _flow_kind(table: Summaries) -> int:
     return half[-1] if half else int(np.argmax(count))
 
 
-def _learned_flow(table: Summaries, working: BoolArray, site: _Site | None) -> float:
+def flow_met(summaries: Sequence[HourSummary]) -> float:
+    """The highest flow that the work of a machine with a flow proxy met, in the proxy's unit."""
+    table = Summaries.of(summaries)
+    mine = table.working & (table.hours["flow_kind"] == _flow_kind(table))
+    site = None if _density_label(table, mine) == "not corrected" else _site(table, mine)
+    return _flow_met(table, site)
+
+
+def _flow_met(table: Summaries, site: _Site | None) -> float:
     """
     High among the high flows of the working hours, of those at the site where it is known.
 
     Soon after a move the flows of all sites count, at the site's density: an engine at full speed and load
     draws about the same volume anywhere.
     """
-    high = table.column("high_flow")
+    working = table.working & (table.hours["flow_kind"] == _flow_kind(table))
+    high = _high_flows(table)
     if site is not None and FLOW_KINDS[_flow_kind(table)] not in BY_SPEED:
         if site.hours.sum() >= LEAST_SITE_HOURS:
             working = site.hours
@@ -559,10 +662,109 @@ def _learned_flow(table: Summaries, working: BoolArray, site: _Site | None) -> f
             rho = _density_kg_m3(table, by_boost=False)
             high = high * np.where(np.isnan(rho), 1.0, site.kg_m3 / rho)
     weights = np.maximum(table.column("operating_s")[working], 1.0)  # 0 where an hour is a single reading
-    usual, highest = _weighted_quantiles(high[working], weights, (HIGH_HOURS, HIGHEST_HOURS))
+    usual, highest = weighted_quantiles(high[working], weights, (HIGH_HOURS, HIGHEST_HOURS))
     scatter = max(highest / usual - 1.0 - BUNCHED, 0.0) if usual > 0 else 0.0
     hours = int(working.sum())
     return usual * (1.0 + BEYOND * scatter * hours / (hours + BEYOND_HOURS))
+
+
+def _high_flows(table: Summaries) -> FloatArray:
+    """The high flow of each hour, shape (n,); by speed and load as the engine answers them."""
+    high = table.column("high_flow")
+    if load_response(table) is None:
+        return high
+    sorted_by = _highest(table, table.bin_column("flow"))
+    return high * np.divide(
+        _highest(table, bin_flow(table)), sorted_by, out=np.ones(len(table)), where=sorted_by > 0
+    )
+
+
+def load_response(summaries: Sequence[HourSummary]) -> FittedResponse | None:
+    """How the flow of this machine answers speed and load; None where these are not its flow proxy."""
+    table = Summaries.of(summaries)
+    return table.once("load response", lambda: _load_response(table))
+
+
+def _load_response(table: Summaries) -> FittedResponse | None:
+    code = _flow_kind(table)
+    work = _work(table, code)
+    # Hours of an earlier release do not know speed and load apart: its law holds until all hours do.
+    if FLOW_KINDS[code] != "speed_load" or work is None:
+        return None
+    if len(work.pairs.hour) < LEAST_PAIRS:
+        return usual_response(work.top_rad_s)
+    return fit_response(work.steps(table, work.pairs.ln_drop), work.top_rad_s)
+
+
+class _Work(NamedTuple):
+    """What speed and load the bins of a flow proxy have, in the newest hours."""
+
+    top_rad_s: float
+    pairs: _Pairs
+
+    def steps(self, table: Summaries, ln_drop: FloatArray) -> WorkSteps:
+        speed, load = table.bin_column("speed_rad_s"), table.bin_column("load")
+        low, high, hours = self.pairs.low, self.pairs.high, len(np.unique(self.pairs.hour))
+        return WorkSteps(speed[low], load[low], speed[high], load[high], ln_drop, hours)
+
+
+def _work(table: Summaries, code: int) -> _Work | None:
+    """None where not all bins of that proxy know both."""
+    mine = _bins_of_kind(table, code)
+    speed, load = table.bin_column("speed_rad_s"), table.bin_column("load")
+    if not mine.any() or np.any(np.isnan(speed[mine] + load[mine])) or not np.all(speed[mine] > 0):
+        return None
+    pairs = _pairs(table, _newest(table, mine, FLOW.fit_hours), table.bin_column("flow"))
+    return _Work(_top_speed(table, _newest(table, mine, FLOW.top_hours)), pairs)
+
+
+def _full_by_load(table: Summaries) -> tuple[float, FittedResponse] | None:
+    """Full flow by a measured flow and how it answers speed and load; None where it does not show."""
+    code = _flow_kind(table)
+    work = _work(table, code) if FLOW_KINDS[code] in ("speed_density", "air_mass_flow") else None
+    if work is None or len(work.pairs.hour) < LEAST_PAIRS:
+        return None
+    flow, (low, high) = table.bin_column("flow"), work.pairs[:2]
+    fitted = fit_response(work.steps(table, np.log(flow[high] / flow[low])), work.top_rad_s, IS_FLOW)
+    use = np.unique(high)  # the highest bin of each hour
+    speed, load = table.bin_column("speed_rad_s")[use], table.bin_column("load")[use]
+    return work.top_rad_s * middle(flow[use] / fitted.response.flow(speed, load)), fitted
+
+
+def _top_speed(table: Summaries, mine: BoolArray) -> float:
+    """High among the speeds under load: without load a governor lets the engine turn faster. [rad/s]"""
+    loaded = mine & (table.bin_column("load") >= FLOW.loaded)
+    use = loaded if loaded.any() else mine
+    [top] = weighted_quantiles(
+        table.bin_column("speed_rad_s")[use], table.bin_column("readings")[use], (FLOW.top_share,)
+    )
+    return top
+
+
+def bin_flow(table: Summaries) -> FloatArray:
+    """The flow of each bin by the flow proxy, shape (m,); by speed and load as the engine answers them."""
+    return table.once("bin flow", lambda: _bin_flow(table))
+
+
+def _bin_flow(table: Summaries) -> FloatArray:
+    fitted = load_response(table)
+    if fitted is None:
+        return table.bin_column("flow")
+    flow = fitted.response.flow(table.bin_column("speed_rad_s"), table.bin_column("load"))
+    mine = _bins_of_kind(table, FLOW_KINDS.index("speed_load"))
+    return np.where(mine, flow, table.bin_column("flow"))
+
+
+def _newest(table: Summaries, mine: BoolArray, hours: int) -> BoolArray:
+    """Of some bins those of the newest hours that have one, shape (m,)."""
+    of_hour = np.flatnonzero(np.bincount(table.bin_hour[mine], minlength=len(table)))
+    first = of_hour[-hours:][:1]
+    return mine & (table.bin_hour >= first[0]) if len(first) else mine
+
+
+def _bins_of_kind(table: Summaries, code: int) -> BoolArray:
+    """Bins of the hours whose flow proxy has that place in FLOW_KINDS, shape (m,)."""
+    return np.asarray((table.hours["flow_kind"] == code)[table.bin_hour])
 
 
 class FlowSteps(NamedTuple):
@@ -581,32 +783,52 @@ def flow_steps(summaries: Sequence[HourSummary]) -> FlowSteps:
 
 
 def _flow_steps(table: Summaries) -> FlowSteps:
-    code = _flow_kind(table)
-    mine = table.working & (table.hours["flow_kind"] == code) & (FLOW_KINDS[code] != "none")
-    flow, hour = table.bin_column("flow"), table.bin_hour
+    code, flow = _flow_kind(table), bin_flow(table)
+    mine = _bins_of_kind(table, code) & (FLOW_KINDS[code] != "none")
+    pairs = _pairs(table, mine, flow)
+    step = np.log(flow[pairs.high]) - np.log(flow[pairs.low])
+    use = np.abs(step) >= LEAST_LN_STEP
+    return FlowSteps(step[use], pairs.ln_drop[use], pairs.hour[use], pairs.least_pa[use])
+
+
+class _Pairs(NamedTuple):
+    """Two bins of one hour, or of hours that follow each other. Shape (n,)."""
+
+    low: IntArray  # place among the bins
+    high: IntArray
+    hour: IntArray  # of the lower one: place in the summaries
+    ln_drop: FloatArray  # of restriction, from the lower one to the higher one
+    least_pa: FloatArray  # the lower of the two restrictions
+
+
+def _pairs(table: Summaries, mine: BoolArray, flow: FloatArray) -> _Pairs:
+    """Each lower bin of an hour with its highest; the only bin of an hour with each of the hour before."""
+    hour = table.bin_hour
     above_pa = table.bin_column("mean_pa") - learn_zero(table).by_hour_pa[hour]
-    valid = np.flatnonzero(mine[hour] & (above_pa > 0) & (flow > 0))
-    ln_flow, ln_drop = np.log(flow[valid]), np.log(above_pa[valid])
+    valid = np.flatnonzero(mine & (above_pa > 0) & (flow > 0))
     owner = hour[valid]
     count = np.bincount(owner, minlength=len(table.hours))
-    top = np.cumsum(count) - 1  # of each hour with a valid bin: the place of its highest
-    # Each lower bin of an hour goes with its highest one;
+    highest = np.zeros(len(table.hours))
+    np.maximum.at(highest, owner, flow[valid])
+    top = np.zeros(
+        len(table.hours), dtype=np.int64
+    )  # of each hour with a valid bin: the place of its highest
+    is_top = np.flatnonzero(flow[valid] == highest[owner])
+    top[owner[is_top]] = is_top
     low = np.flatnonzero(np.arange(len(valid)) != top[owner])
     high = top[owner[low]]
-    # the only bin of an hour goes with each bin of the hour before.
-    near = np.flatnonzero(mine)
+    near = np.flatnonzero(np.bincount(hour[mine], minlength=len(table.hours)) > 0)
     following = np.full(len(table.hours), -1)
     following[near[:-1]] = np.where(
         (np.diff(table.hours["hour_s"][near]) <= FOLLOWS_S) & (count[near[1:]] == 1), near[1:], -1
     )
     before = np.flatnonzero(following[owner] >= 0)
-    low = np.concatenate((low, before))
-    high = np.concatenate((high, top[following[owner[before]]]))
-    step = ln_flow[high] - ln_flow[low]
-    use = np.abs(step) >= LEAST_LN_STEP
-    low, high = low[use], high[use]
-    least_pa = np.minimum(above_pa[valid[low]], above_pa[valid[high]])
-    return FlowSteps(step[use], ln_drop[high] - ln_drop[low], owner[low], least_pa)
+    low, high = (
+        valid[np.concatenate((low, before))],
+        valid[np.concatenate((high, top[following[owner[before]]]))],
+    )
+    ln_drop = np.log(above_pa[high]) - np.log(above_pa[low])
+    return _Pairs(low, high, hour[low], ln_drop, np.minimum(above_pa[low], above_pa[high]))
 
 
 def _exponent(steps: FlowSteps, kind: str) -> tuple[float, float | None, bool]:
@@ -615,9 +837,3 @@ def _exponent(steps: FlowSteps, kind: str) -> tuple[float, float | None, bool]:
     fitted, spread = flow_exponent(steps.ln_flow, steps.ln_drop)
     top = SPEED_EXPONENT_MAX if kind in BY_SPEED else EXPONENT_RANGE[1]
     return float(np.clip(fitted, EXPONENT_RANGE[0], top)), float(spread), True
-
-
-def _weighted_quantiles(values: FloatArray, weights: FloatArray, points: Sequence[float]) -> list[float]:
-    order = np.argsort(values)  # equal values may come in any order: the result is the same
-    total = np.cumsum(weights[order])
-    return [float(values[order[np.searchsorted(total, q * total[-1])]]) for q in points]

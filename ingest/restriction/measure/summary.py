@@ -29,7 +29,9 @@ Table = npt.NDArray[np.void]
 
 T = TypeVar("T")
 
-SUMMARY_VERSION = 2
+SUMMARY_VERSION = 3
+#: hours of the version before have bins without speed and load: `recompute` makes them again
+READ_VERSIONS = (2, SUMMARY_VERSION)
 HOUR_S = 3600.0
 DAY_S = 86400.0
 STANDARD_K, STANDARD_PA = 288.15, 101325.0  # ISO 2533 sea level
@@ -69,10 +71,11 @@ HOUR_TABLE = np.dtype(
         ("devices_differ_pa", "<f4"),
     ]
 )
-#: One flow bin of an hour.
-BIN_TABLE = np.dtype(
+_BINS_BEFORE = np.dtype(
     [("flow", "<f4"), ("readings", "<i4"), ("mean_pa", "<f4"), ("p90_pa", "<f4"), ("highest_pa", "<f4")]
 )
+#: One flow bin of an hour; NaN = not known.
+BIN_TABLE = np.dtype([*_BINS_BEFORE.descr, ("speed_rad_s", "<f4"), ("load", "<f4")])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,6 +122,8 @@ class FlowBin(NamedTuple):
     mean_pa: float
     p90_pa: float
     highest_pa: float
+    speed_rad_s: float | None = None  # means of engine speed and load in the band; None = not known
+    load: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -157,7 +162,7 @@ class HourSummary:
 
     @classmethod
     def from_record(cls, record: Mapping[str, Any]) -> HourSummary:
-        if record.get("version") != SUMMARY_VERSION:
+        if record.get("version") not in READ_VERSIONS:
             raise WrongInput("summary_version", version=record.get("version"), known=SUMMARY_VERSION)
         values = {field.name: record[field.name] for field in fields(cls)}
         values["bins"] = tuple(FlowBin(*bin_) for bin_ in record["bins"])
@@ -201,18 +206,26 @@ class Summaries(Sequence[HourSummary]):
             return summaries
         ordered = sorted(summaries, key=lambda summary: summary.hour_s)
         hours = np.array([_hour_row(summary) for summary in ordered], dtype=HOUR_TABLE)
-        bins = np.array([tuple(b) for summary in ordered for b in summary.bins], dtype=BIN_TABLE)
+        bins = np.array([_bin_row(b) for summary in ordered for b in summary.bins], dtype=BIN_TABLE)
         return cls(hours, bins, np.array([len(summary.bins) for summary in ordered], dtype=np.int64))
 
     @classmethod
     def unpacked(cls, packed: Sequence[PackedHour], parts: Sequence[bytes] | None = None) -> Summaries:
-        """The inverse of `packed`, for hours in time order. Raises ValueError for another version."""
+        """
+        The inverse of `packed`, for hours in time order; those of the version before in today's form.
+
+        Raises ValueError for another version.
+        """
         hours_of, bin_bytes = zip(*packed, strict=True) if packed else ((), ())
         hour_bytes = b"".join(hours_of)
         whole = len(hour_bytes) == len(packed) * HOUR_TABLE.itemsize
         hours = np.frombuffer(hour_bytes, dtype=HOUR_TABLE) if whole else np.empty(0, HOUR_TABLE)
-        if not whole or np.any(hours["version"] != SUMMARY_VERSION):
+        if not whole or not np.all(np.isin(hours["version"], READ_VERSIONS)):
             raise WrongInput("summaries_version", known=SUMMARY_VERSION)
+        if np.any(hours["version"] != SUMMARY_VERSION):
+            bin_bytes = tuple(map(_bins_in_todays_form, hours["version"].tolist(), bin_bytes))
+            hours = hours.copy()
+            hours["version"] = SUMMARY_VERSION
         bins = np.frombuffer(b"".join(bin_bytes), dtype=BIN_TABLE)
         lengths = np.fromiter(map(len, bin_bytes), dtype=np.int64, count=len(packed))
         return cls(hours, bins, lengths // BIN_TABLE.itemsize, parts)
@@ -364,9 +377,21 @@ def _unpacked_devices(hour: PackedHour, part: bytes) -> Iterator[tuple[int, Pack
     while at < len(part):
         device, bins = _DEVICE_PART.unpack_from(part, at)
         middle = at + _DEVICE_PART.size + HOUR_TABLE.itemsize
-        end = middle + bins * BIN_TABLE.itemsize
+        version = part[at + _DEVICE_PART.size]  # the first byte of its hour
+        end = middle + bins * (_BINS_BEFORE if version < SUMMARY_VERSION else BIN_TABLE).itemsize
         yield device, PackedHour(part[at + _DEVICE_PART.size : middle], part[middle:end])
         at = end
+
+
+def _bins_in_todays_form(version: int, bins: bytes) -> bytes:
+    """The bins of one hour, packed; what an earlier version did not keep is not known."""
+    if version == SUMMARY_VERSION:
+        return bins
+    before = np.frombuffer(bins, dtype=_BINS_BEFORE)
+    table = np.empty(len(before), dtype=BIN_TABLE)
+    for name in BIN_TABLE.names or ():
+        table[name] = before[name] if name in (_BINS_BEFORE.names or ()) else np.nan
+    return table.tobytes()
 
 
 def _joined(first: Table, then: Table) -> Table:
@@ -397,4 +422,14 @@ def _hour_summary(row: np.void, bins: Table) -> HourSummary:
             values[name] = _CODES[name][value]
         elif name not in _NEVER_ABSENT and value != value:  # NaN: not known
             values[name] = None
-    return HourSummary(bins=tuple(FlowBin(*b) for b in bins.tolist()), **values)
+    return HourSummary(bins=tuple(map(_flow_bin, bins.tolist())), **values)
+
+
+def _bin_row(flow_bin: FlowBin) -> tuple[float, ...]:
+    return tuple(np.nan if value is None else value for value in flow_bin)
+
+
+def _flow_bin(row: tuple[float, ...]) -> FlowBin:
+    flow, readings, mean_pa, p90_pa, highest_pa, *work = row
+    speed_rad_s, load = (None if np.isnan(value) else value for value in work)
+    return FlowBin(flow, int(readings), mean_pa, p90_pa, highest_pa, speed_rad_s, load)

@@ -1,8 +1,8 @@
 """
 Every constant of the model of a housing in one place: value, unit, origin, and what it costs to move it.
 
-The rules themselves hold no bare numbers. `python -m tests.benchmark.bench_ablation` moves each constant and
-switches each hypothesis off, and prints what that costs.
+The rules themselves hold no bare numbers. `python -m tests.benchmark.bench_ablation` moves each constant of
+the model and switches each hypothesis off, and prints what that costs.
 Leaves to others: what the constants do (`elements.pieces`, `elements.explain`, `measure.reference`).
 """
 
@@ -274,4 +274,74 @@ class Tuning:
     worst_path: float = constant(12.0, unit="ln odds", origin="measured: less likely ones change no answer")
 
 
+@dataclass(frozen=True, kw_only=True)
+class FlowTuning:
+    """Constants of the flow and of full flow. Pairs are a middle and a standard deviation."""
+
+    # ------------------------------------------------------------ how the flow answers speed and load
+    unloaded: tuple[float, float] = constant(
+        (0.45, 0.08),
+        unit="of the charge at full load",
+        origin="common practice: boosts of 0.9 to 1.6 bar at full load leave 0.38 to 0.53",
+    )
+    with_speed: tuple[float, float] = constant(
+        (1.0, 0.5),
+        unit="exponent",
+        origin="the turbine's power goes with the engine's; a waste gate: 0 (chosen)",
+    )
+    with_load: tuple[float, float] = constant(
+        (1.0, 0.3), unit="exponent", origin="chosen: a balance of powers gives 1.5, a waste gate less than 1"
+    )
+    exponent: tuple[float, float] = constant(
+        (1.4, 0.3), unit="1", origin="Darcy-Forchheimer: 1 to 2; open field series 1.57"
+    )
+    bounds: tuple[tuple[float, float], ...] = constant(
+        ((0.25, 0.7), (0.0, 1.5), (0.4, 1.3), (1.0, 2.0)),
+        unit="1",
+        origin="of the four above: what no engine and no filter passes (chosen)",
+    )
+    least_noise: float = constant(
+        0.01, unit="ln of restriction", origin="chosen: a sensor of 0.05 kPa at full flow"
+    )
+    law_spread: float = constant(
+        0.02, unit="ln of level", origin="made fleet (plateau): level over true, where full flow is met"
+    )
+    unseen_level: float = constant(
+        0.25, unit="of ln of level", origin="chosen: balances of powers with and without a waste gate"
+    )
+    fit_hours: int = constant(
+        200, unit="newest working hours", origin="chosen: a month; more change the fit by little"
+    )
+    top_hours: int = constant(500, unit="newest working hours", origin="chosen: an element")
+    loaded: float = constant(
+        0.5,
+        unit="of the load",
+        origin="chosen: a governor lets an engine without load turn faster than rated",
+    )
+    top_share: float = constant(
+        0.98, unit="quantile of speeds under load", origin="chosen: the governor's limit, and not its swings"
+    )
+
+    # ------------------------------------------------------------ how far work stays below full flow
+    short_flow: tuple[float, float] = constant(
+        (0.0, 0.06),
+        unit="ln of flow",
+        origin="ISO 8178-4 C1: work at full load; spread: made fleet (plateau)",
+    )
+    short_level: tuple[float, float] = constant(
+        (0.0, 0.1), unit="ln of level", origin="simulated machines 0; spread: made fleet (plateau)"
+    )
+    short_machines: float = constant(
+        1.0, unit="machines", origin="chosen: fleets differ from each other as much as machines do"
+    )
+    short_kind_machines: float = constant(
+        6.0, unit="machines", origin="chosen: kinds differ less than machines of one kind do"
+    )
+    short_hours: int = constant(50, unit="working hours", origin="chosen: a week")
+    short_bounds: tuple[float, float] = constant(
+        (-0.1, 0.4), unit="ln", origin="chosen: beyond, the entry or the load is wrong"
+    )
+
+
 TUNING = Tuning()
+FLOW = FlowTuning()

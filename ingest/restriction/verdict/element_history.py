@@ -129,7 +129,7 @@ def _openings(measured: MeasuredHours, facts: HousingFacts) -> Openings:
         series,
         believed,
         facts.entries,
-        _expectation(facts),
+        _as_met(_expectation(facts), measured.reference.raised),
         flow=flow_of(series, by_speed=measured.reference.by_speed),
         response=response_of(measured.table, series.hour_s[believed]),
         tuning=facts.tuning,
@@ -201,6 +201,16 @@ def _expectation(facts: HousingFacts) -> Expectation:
     if terminal_doubt(limit[0], entered=limit[1]) or may_be_in_another_unit(*limit):
         return Expectation(terminal_pa=None, kind_clean_pa=None)
     return Expectation(terminal_pa=facts.terminal_pa, kind_clean_pa=facts.kind_clean_pa)
+
+
+def _as_met(expected: Expectation, raised: float) -> Expectation:
+    """
+    The limit by which people change elements, in the same levels as the series.
+
+    Their indicator shows what the machine meets. Where levels are raised to full flow, it latches higher.
+    """
+    limit_pa = expected.terminal_pa
+    return replace(expected, terminal_pa=None if limit_pa is None else raised * limit_pa)
 
 
 def _weighed(

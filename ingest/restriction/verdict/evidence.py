@@ -21,6 +21,7 @@ from cleanside.ingest.restriction.verdict.statement import Statement, say
 
 STRANGE_SAID = 0.5  # more likely an outlier than not
 STEPS_SAID = 2  # falls that are not explained for sure, the newest (chosen)
+LEAST_RAISED = 0.01  # of the level; less does not show on a gauge (chosen)
 
 
 def evidence_of(
@@ -145,7 +146,7 @@ def _of_unused(reference: Reference) -> list[Statement]:
 
 def _of_scale(reference: Reference) -> list[Statement]:
     if reference.basis == "envelope":
-        return [say("flow_envelope")]
+        return [say("flow_envelope"), *_of_shortfall(reference)]
     if reference.basis == "none":
         return []
     scaled = say(
@@ -154,12 +155,21 @@ def _of_scale(reference: Reference) -> list[Statement]:
         exponent=reference.exponent,
         exponent_fitted=reference.exponent_fitted,
     )
-    return [scaled, _of_reference_flow(reference)]
+    return [scaled, _of_reference_flow(reference), *_of_shortfall(reference)]
+
+
+def _of_shortfall(reference: Reference) -> list[Statement]:
+    """That levels are raised to full flow by more than a gauge shows; empty: they are not."""
+    if abs(reference.raised - 1.0) < LEAST_RAISED:
+        return []
+    return [say("raised_to_full_flow", factor=reference.raised)]
 
 
 def _of_reference_flow(reference: Reference) -> Statement:
     if reference.reference_entered:
         return say("reference_entered")
+    if reference.response_spread is not None:
+        return say("reference_full_load")
     if reference.flow_kind != "engine_speed" or reference.reference_flow is None:
         return say("reference_learned")
     code = "reference_speed_idle" if reference.of_idle_only else "reference_speed_learned"

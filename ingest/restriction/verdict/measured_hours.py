@@ -54,7 +54,11 @@ def measure_hours(summaries: Sequence[HourSummary], facts: HousingFacts) -> Meas
     carried = carry_on(Summaries.of(summaries))
     table = carried.table
     reference = learn_reference(
-        table, reference_flow=facts.reference_flow, reference_kind=facts.reference_kind
+        table,
+        reference_flow=facts.reference_flow,
+        reference_kind=facts.reference_kind,
+        shortfalls=facts.fleet.shortfalls,
+        machine_kind=facts.kind,
     )
     series, zero = at_reference_flow(table, reference), learn_zero(table)
     zeros = tuple(learn_zero(alone) for alone in carried.alone.values()) or (zero,)

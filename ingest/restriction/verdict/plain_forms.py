@@ -278,6 +278,8 @@ EVIDENCE: Mapping[str, Sentence] = {
     "flow_scaled": _flow_scaled,
     "reference_entered": "Reference flow: entered.",
     "reference_learned": "Reference flow: the highest flows seen.",
+    "reference_full_load": "Reference flow: that of full load at top speed, as this machine answers them.",
+    "raised_to_full_flow": "Levels are multiplied by {factor:.2f}: such machines seldom meet full flow.",
     "reference_speed_learned": "Reference flow: the highest engine speeds seen, {reference_rad_s:speed}.",
     "reference_speed_idle": (
         "Only idle was seen so far, {reference_rad_s:speed}. The level at work is not known yet."
