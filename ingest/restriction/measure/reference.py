@@ -98,7 +98,6 @@ class Reference:
     site_kg_m3: float | None  # density of the air that levels are stated in; None = not known
     sure: str  # "high", "medium" or "low"
     factor: float = 1.0  # on all levels, from looks at indicator and gauge (`calibration`)
-    factor_spread: float | None = None  # of its logarithm; None = no look was used
 
     @property
     def by_speed(self) -> bool:
@@ -138,11 +137,6 @@ class Reference:
     @property
     def level_spread(self) -> float:
         """Relative standard error that every level of the machine shares, because full flow is not known."""
-        return self.spread_alone if self.factor_spread is None else self.factor_spread
-
-    @property
-    def spread_alone(self) -> float:
-        """The same before any look at indicator or gauge."""
         if self.basis != "flow":
             return ENVELOPE_SPREAD
         if self.by_speed:

@@ -64,6 +64,15 @@ class Looked(NamedTuple):
     calibration: Calibration
     wrong: tuple[float, ...]  # of each look: probability that it is
     limit_pa: float | None
+    alone: float  # relative standard error of a level before any look
+
+    @property
+    def level_spread(self) -> float:
+        """Relative standard error of a level now: what looks leave of what lasts, and what passes."""
+        if not self.seen:
+            return self.alone
+        passes = self.alone**2 - self.prior.spread**2  # differs from day to day: no look tells of it
+        return float(np.sqrt(passes + self.calibration.spread**2))
 
     @property
     def counts(self) -> bool:
@@ -93,15 +102,21 @@ def compare(
     return [seen for look in ordered if (seen := beside.seen(look)) is not None]
 
 
-def looked_at(seen: Sequence[SeenLook], limit_pa: float | None, prior: Prior, tuning: Tuning) -> Looked:
-    """What looks say of the level. limit_pa : None where it is not known, or in doubt."""
+def looked_at(
+    seen: Sequence[SeenLook], limit_pa: float | None, prior: Prior, alone: float, tuning: Tuning
+) -> Looked:
+    """
+    What looks say of the level.
+
+    limit_pa : None where it is not known, or in doubt. alone : as of `Looked`.
+    """
     said, owners = likelihoods(seen, limit_pa)
     found = calibrate(said, prior, tuning)
     wrong = [0.0] * len(seen)
     for places, chance in zip(owners, found.wrong, strict=True):
         for place in places:
             wrong[place] = chance
-    return Looked(tuple(seen), prior, found, tuple(wrong), limit_pa)
+    return Looked(tuple(seen), prior, found, tuple(wrong), limit_pa, alone)
 
 
 def likelihoods(
@@ -125,7 +140,7 @@ def likelihoods(
         mine = _telling(seen, list(places))
         not_yet, latched = mine
         levels = [None if place is None else seen[place].highest_level_pa for place in mine]
-        said.append(Latching(levels[0], levels[1], limit_pa))
+        said.append(Latching(*levels, limit_pa))
         owners.append(tuple(place for place in (not_yet, latched) if place is not None))
     return said, owners
 
@@ -223,7 +238,7 @@ def what_looks_say(measured: MeasuredHours, looked: Looked, facts: HousingFacts)
     """What the looks at a housing teach its fleet; None: nothing."""
     return looks_alone(
         likelihoods(looked.seen, looked.limit_pa)[0],
-        measured.reference.spread_alone,
+        looked.prior.spread,
         facts.tuning,
         machine=facts.machine,
         kind=facts.kind,
@@ -243,7 +258,7 @@ def of_looks(looked: Looked) -> tuple[Statement, ...]:
         say(
             "looks_calibrate",
             factor=looked.calibration.factor,
-            spread_percent=100.0 * looked.calibration.spread,
+            spread_percent=100.0 * looked.level_spread,
             looks=len(looked.seen),
             machines=looked.prior.machines,
         ),
