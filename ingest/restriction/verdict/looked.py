@@ -138,10 +138,9 @@ def likelihoods(
     flags = [place for place, one in enumerate(seen) if one.look.latched is not None]
     for _, places in groupby(flags, key=lambda place: seen[place].life):
         mine = _telling(seen, list(places))
-        not_yet, latched = mine
-        levels = [None if place is None else seen[place].highest_level_pa for place in mine]
-        said.append(Latching(*levels, limit_pa))
-        owners.append(tuple(place for place in (not_yet, latched) if place is not None))
+        not_yet_pa, latched_pa = (None if at is None else seen[at].highest_level_pa for at in mine)
+        said.append(Latching(not_yet_pa, latched_pa, limit_pa))
+        owners.append(tuple(place for place in mine if place is not None))
     return said, owners
 
 
