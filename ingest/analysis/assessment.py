@@ -159,7 +159,7 @@ def _look(gauge: GaugeReading) -> GaugeLook:
     return GaugeLook(
         at_s=gauge.at_us / MICRO,
         own_indicator=gauge.source == "own_indicator",
-        latched=gauge.latched,
+        latched=None if gauge.latched is None else bool(gauge.latched),  # plain SQL: 0 or 1
         shown_pa=gauge.restriction_pa,
         name=gauge.entry_id,
     )

@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from tests.contract.test_api_fleet import register_worked, restriction, set_hours_in
+from cleanside.gateway.wire import parse_instant
+from tests.contract.test_api_fleet import register_worked, restriction, set_hours_in, working_hours
 from tests.support.people import invited
 from tests.support.serving import Api, in_process
 
@@ -210,6 +211,23 @@ def test_a_gauge_is_kept_beside_what_cleanside_says_for_that_instant(api: Api) -
     assert after["restriction_pa"] == pytest.approx(before["restriction_pa"], rel=0.01)
     [look] = [said for said in after["evidence_said"] if said["code"] == "look_gauge"]
     assert (look["values"]["shown_pa"], look["values"]["is_question"]) == (gauge["restriction_pa"], True)
+
+
+def test_a_look_that_came_before_its_readings_counts_as_one_that_came_after(api: Api) -> None:
+    """Invariant 6: a phone had a link before the monitor had."""
+    api.register()
+    api.clock.now_us = parse_instant("2026-02-22T19:00:00Z").us
+    body = {"at": "2026-02-22T17:45:00Z", "source": "own_indicator", "latched": True, "entry_id": LOOK}
+    ask(api, "POST", GAUGES, body)
+    assert restriction(api)["restriction_pa"] is None
+    api.send(working_hours(60, rise_kpa=0.067))
+    api.analyse()
+    early = restriction(api)
+    back = {"kind": "take_back", "machine": "grader-07", "made_at": body["at"], "content": {"of": LOOK}}
+    ask(api, "POST", "/v1/entries", back | {"entry_id": LOOK[:-1] + "2"})
+    assert restriction(api)["share_used_percent"] < early["share_used_percent"]
+    ask(api, "POST", GAUGES, body)
+    assert restriction(api) == early
 
 
 LOOK = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0ee1"

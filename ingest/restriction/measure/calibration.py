@@ -3,8 +3,11 @@ The common error of all levels of a machine, from what people saw on its indicat
 
 One factor multiplies all levels of a machine, so that no step changes. Its logarithm c is unknown:
 - before any look: normal, as wide as `Reference.level_spread`, around what the fleet's other machines showed;
-- what the machine meets at its highest lies below full flow by d <= 0: half-normal;
+- where full flow is known, what the machine meets lies below it by d <= 0: half-normal;
 - an indicator latches where the limit was met: c + d + ln(highest level / limit) above its error (probit);
+- where levels are raised to a full flow that no reading shows, the highest level is that met, d is 0, and the
+  indicator sees the share of c that the monitor's own error has (`Reference.met_share`): it meets what the
+  monitor meets, so neither says how far full flow lies beyond;
 - a gauge at full flow shows c + ln(level); at any other flow it shows less;
 - any look may be wrong: another machine, an indicator that sticks or was not reset.
 The posterior is summed over a grid of c and d.
@@ -51,11 +54,12 @@ class Likelihood(Protocol):
 
 
 class Latching(NamedTuple):
-    """An indicator between two looks of one life. Levels are the highest by then; None: no such look. [Pa]"""
+    """An indicator between two looks of one life. Levels are the highest met; None: no such look. [Pa]"""
 
     not_yet_pa: float | None
     latched_pa: float | None
     limit_pa: float
+    met_share: float = 1.0
 
     def of(self, c: FloatArray, d: FloatArray, tuning: Tuning) -> FloatArray:
         by_then, not_yet = self._met(self.latched_pa, c, d, tuning), self._met(self.not_yet_pa, c, d, tuning)
@@ -67,7 +71,8 @@ class Latching(NamedTuple):
     def _met(self, level_pa: float | None, c: FloatArray, d: FloatArray, tuning: Tuning) -> FloatArray | None:
         if level_pa is None:
             return None
-        return np.asarray(ndtr((c + d + np.log(level_pa / self.limit_pa)) / tuning.indicator_spread))
+        met = _met(c, d, self.met_share) + np.log(level_pa / self.limit_pa)
+        return np.asarray(ndtr(met / tuning.indicator_spread))
 
 
 class Pointer(NamedTuple):
@@ -75,9 +80,11 @@ class Pointer(NamedTuple):
 
     highest_pa: float
     shown_pa: float
+    met_share: float = 1.0
 
     def of(self, c: FloatArray, d: FloatArray, tuning: Tuning) -> FloatArray:
-        return _normal(np.log(self.shown_pa / self.highest_pa) - c - d, tuning.indicator_spread)
+        off = np.log(self.shown_pa / self.highest_pa) - _met(c, d, self.met_share)
+        return _normal(off, tuning.indicator_spread)
 
     def at_fault(self) -> float:
         return 1.0 / LN_DECADE
@@ -98,6 +105,11 @@ class Gauge(NamedTuple):
 
     def at_fault(self) -> float:
         return 1.0 / LN_DECADE
+
+
+def _met(c: FloatArray, d: FloatArray, met_share: float) -> FloatArray:
+    """ln of what the machine meets over what its readings show of that."""
+    return c + d if met_share == 1.0 else met_share * c + 0.0 * d
 
 
 def _normal(off: FloatArray, spread: float) -> FloatArray:

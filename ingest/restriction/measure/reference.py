@@ -106,7 +106,6 @@ class Reference:
     site_kg_m3: float | None  # density of the air that levels are stated in; None = not known
     sure: str  # "high", "medium" or "low"
     factor: float = 1.0  # on all levels, from looks at indicator and gauge (`calibration`)
-    factor_spread: float | None = None  # of its logarithm; None = no look was used
     #: of ln(level), where the load says what full flow is; None = it does not
     response_spread: float | None = None
     #: what machines of the fleet stay below full flow, and its spread: of ln(flow) where a measured flow has
@@ -164,11 +163,6 @@ class Reference:
     @property
     def level_spread(self) -> float:
         """Relative standard error that every level of the machine shares, because full flow is not known."""
-        return self.spread_alone if self.factor_spread is None else self.factor_spread
-
-    @property
-    def spread_alone(self) -> float:
-        """The same before any look at indicator or gauge."""
         if self.basis != "flow" or self.by_speed:
             return self.short[1]
         if self.response_spread is not None:
@@ -177,6 +171,17 @@ class Reference:
             return ENTERED_SPREAD
         assert self.exponent is not None  # by construction, with a flow
         return float(np.hypot(ENTERED_SPREAD, self.exponent * self.short[1]))
+
+    @property
+    def met_share(self) -> float:
+        """
+        Share of the variance of ln(level) that an indicator on the housing sees too, 0 to 1.
+
+        It meets what the monitor meets: what lies between that and full flow shows on neither.
+        """
+        if self.full_flow_known or self.level_spread <= 0:
+            return 1.0
+        return min(1.0, (ENTERED_SPREAD / self.level_spread) ** 2)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -218,6 +218,9 @@ class Tuning:
     answer_least: float = constant(-3.0, unit="ln", origin="chosen: noise must not decide alone")
 
     # ------------------------------------------------------------ what people saw on indicator or gauge
+    lasting_share: float = constant(
+        0.5, unit="of the variance", origin="chosen: light work and moisture pass; a look tells of what lasts"
+    )
     indicator_spread: float = constant(
         0.07, unit="ln", origin="chosen: indicators differ by some 5 %, and the highest level is known to 5 %"
     )

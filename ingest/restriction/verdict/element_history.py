@@ -138,9 +138,10 @@ def _openings(measured: MeasuredHours, facts: HousingFacts) -> Openings:
 
 def _looked(measured: MeasuredHours, openings: Openings, facts: HousingFacts) -> Looked:
     """What people saw, beside levels that no look has corrected."""
+    alone = measured.reference.level_spread
     prior = prior_of(
         facts.fleet.looks,
-        measured.reference.spread_alone,
+        alone * facts.tuning.lasting_share**0.5,
         facts.tuning,
         machine=facts.machine,
         kind=facts.kind,
@@ -152,7 +153,7 @@ def _looked(measured: MeasuredHours, openings: Openings, facts: HousingFacts) ->
         edges, believed = _edges(measured, openings, facts)[1], measured.believed()
         sound = believed & ~openings.low
         seen = compare(facts.looks, measured, openings.level_pa, sound, edges, limit_pa, facts.tuning)
-    return looked_at(seen, limit_pa, prior, facts.tuning)
+    return looked_at(seen, limit_pa, prior, alone, facts.tuning)
 
 
 def _edges(

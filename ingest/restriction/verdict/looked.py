@@ -50,7 +50,8 @@ class SeenLook:
     look: GaugeLook
     life: int  # first row of the life
     level_pa: float  # the newest at full flow
-    highest_level_pa: float  # the highest at full flow
+    met_pa: float  # the highest that the machine met, by its levels
+    met_share: float  # see `Reference.met_share`
     highest_pa: float  # the highest reading
     would_s: float | None  # from when on an indicator would have latched, by the readings; None: not by then
     full_flow: bool  # the engine reached full flow about then
@@ -64,6 +65,15 @@ class Looked(NamedTuple):
     calibration: Calibration
     wrong: tuple[float, ...]  # of each look: probability that it is
     limit_pa: float | None
+    alone: float  # relative standard error of a level before any look
+
+    @property
+    def level_spread(self) -> float:
+        """Relative standard error of a level now: what looks leave of what lasts, and what passes."""
+        if not self.seen:
+            return self.alone
+        passes = self.alone**2 - self.prior.spread**2  # differs from day to day: no look tells of it
+        return float(np.sqrt(passes + self.calibration.spread**2))
 
     @property
     def counts(self) -> bool:
@@ -93,15 +103,21 @@ def compare(
     return [seen for look in ordered if (seen := beside.seen(look)) is not None]
 
 
-def looked_at(seen: Sequence[SeenLook], limit_pa: float | None, prior: Prior, tuning: Tuning) -> Looked:
-    """What looks say of the level. limit_pa : None where it is not known, or in doubt."""
+def looked_at(
+    seen: Sequence[SeenLook], limit_pa: float | None, prior: Prior, alone: float, tuning: Tuning
+) -> Looked:
+    """
+    What looks say of the level.
+
+    limit_pa : None where it is not known, or in doubt. alone : as of `Looked`.
+    """
     said, owners = likelihoods(seen, limit_pa)
     found = calibrate(said, prior, tuning)
     wrong = [0.0] * len(seen)
     for places, chance in zip(owners, found.wrong, strict=True):
         for place in places:
             wrong[place] = chance
-    return Looked(tuple(seen), prior, found, tuple(wrong), limit_pa)
+    return Looked(tuple(seen), prior, found, tuple(wrong), limit_pa, alone)
 
 
 def likelihoods(
@@ -114,7 +130,7 @@ def likelihoods(
         if one.look.latched is None and one.look.shown_pa:
             shown_pa = one.look.shown_pa
             if one.look.own_indicator:
-                said.append(Pointer(one.highest_level_pa, shown_pa))
+                said.append(Pointer(one.met_pa, shown_pa, one.met_share))
             else:
                 said.append(Gauge(one.level_pa, shown_pa, one.full_flow))
             owners.append((place,))
@@ -123,10 +139,9 @@ def likelihoods(
     flags = [place for place, one in enumerate(seen) if one.look.latched is not None]
     for _, places in groupby(flags, key=lambda place: seen[place].life):
         mine = _telling(seen, list(places))
-        not_yet, latched = mine
-        levels = [None if place is None else seen[place].highest_level_pa for place in mine]
-        said.append(Latching(levels[0], levels[1], limit_pa))
-        owners.append(tuple(place for place in (not_yet, latched) if place is not None))
+        not_yet_pa, latched_pa = (None if at is None else seen[at].met_pa for at in mine)
+        said.append(Latching(not_yet_pa, latched_pa, limit_pa, seen[flags[0]].met_share))
+        owners.append(tuple(place for place in mine if place is not None))
     return said, owners
 
 
@@ -155,7 +170,7 @@ class _Beside:
     ) -> None:
         self._series, self._rows, self._level_pa = measured.series, rows, level_pa
         self._edges = np.array(sorted(edges), dtype=np.int64)
-        self._limit_pa, self._tuning = limit_pa, tuning
+        self._limit_pa, self._tuning, self._reference = limit_pa, tuning, measured.reference
         self._is_flow = measured.reference.basis == "flow" and not measured.reference.by_speed
         place = np.searchsorted(measured.table.hours["hour_s"], measured.series.hour_s.astype(np.int64))
         zero_pa = learn_zero(measured.table).by_hour_pa
@@ -179,7 +194,8 @@ class _Beside:
             look=look,
             life=first,
             level_pa=float(level_pa[-1]),
-            highest_level_pa=float(level_pa.max()),
+            met_pa=float(level_pa.max()) / self._reference.raised,
+            met_share=self._reference.met_share,
             highest_pa=max(float(peak_pa.max()), 0.0),
             would_s=float(hour_s[mine[met[0]]]) if len(met) else None,
             full_flow=self._is_flow and self._reached_full_flow(look.at_s),
@@ -223,7 +239,7 @@ def what_looks_say(measured: MeasuredHours, looked: Looked, facts: HousingFacts)
     """What the looks at a housing teach its fleet; None: nothing."""
     return looks_alone(
         likelihoods(looked.seen, looked.limit_pa)[0],
-        measured.reference.spread_alone,
+        looked.prior.spread,
         facts.tuning,
         machine=facts.machine,
         kind=facts.kind,
@@ -243,7 +259,7 @@ def of_looks(looked: Looked) -> tuple[Statement, ...]:
         say(
             "looks_calibrate",
             factor=looked.calibration.factor,
-            spread_percent=100.0 * looked.calibration.spread,
+            spread_percent=100.0 * looked.level_spread,
             looks=len(looked.seen),
             machines=looked.prior.machines,
         ),
@@ -257,7 +273,7 @@ def of_look(one: SeenLook, wrong: float, limit_pa: float | None) -> Statement:
     if one.look.latched is None:
         shown = {"shown_pa": one.look.shown_pa, "full_flow": one.full_flow, "is_question": is_question}
         if one.look.own_indicator:
-            return say("look_pointer", at_s=one.look.at_s, highest_pa=one.highest_level_pa, **shown)
+            return say("look_pointer", at_s=one.look.at_s, highest_pa=one.met_pa, **shown)
         return say("look_gauge", at_s=one.look.at_s, level_pa=one.level_pa, **shown)
     return say(
         "look_latched" if one.look.latched else "look_not_latched",

@@ -45,7 +45,7 @@ class MeasuredHours:
 
     def corrected(self, by: Calibration) -> MeasuredHours:
         """The same with all levels corrected by what people saw."""
-        reference = replace(self.reference, factor=by.factor, factor_spread=by.spread)
+        reference = replace(self.reference, factor=by.factor)
         return replace(self, reference=reference, series=corrected(self.series, reference))
 
 

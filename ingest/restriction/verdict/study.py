@@ -166,7 +166,7 @@ def _forecast(
     duty = learn_duty(measured.table)
     if facts.terminal_pa is None or loaded.hours is None or len(history.level_pa) == 0:
         return _Outlook(duty)
-    ahead = Ahead(history.life, loaded.hours, facts.fleet, measured.reference.level_spread)
+    ahead = Ahead(history.life, loaded.hours, facts.fleet, history.looked.level_spread)
     left = ahead.points()
     is_plan = ahead.is_plan(duty, facts.planning_horizon_days, left)
     if loaded.state == "over":
