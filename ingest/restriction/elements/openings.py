@@ -25,7 +25,15 @@ from cleanside.ingest.restriction.elements.explain import (
     explain,
 )
 from cleanside.ingest.restriction.elements.lives import operating_hours
-from cleanside.ingest.restriction.elements.pieces import FLOW, NOTHING, SPEED, cut_pieces, floor_of, level_of
+from cleanside.ingest.restriction.elements.pieces import (
+    FLOW,
+    NOTHING,
+    SPEED,
+    LevelPiece,
+    cut_pieces,
+    floor_of,
+    level_of,
+)
 from cleanside.ingest.restriction.measure.flow_response import FlowResponse
 from cleanside.ingest.restriction.measure.ranks import quantile
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
@@ -177,15 +185,17 @@ def _falls(found: Explained, tuning: Tuning) -> list[Change]:
         if new + cleaned >= LIKELY:
             sure = "high" if new + cleaned >= tuning.tell else "medium"
             likely = "change" if new >= cleaned else "cleaned"
-            after = _sound_after(found, number)
-            falls.append(Change(step.row, float(np.exp(step.before)), float(np.exp(after)), sure, likely))
+            shown = _sound_after(found, number)
+            before_pa, after_pa = float(np.exp(step.before)), float(np.exp(shown.start))
+            hidden = shown.first - step.row
+            falls.append(Change(step.row, before_pa, after_pa, sure, likely, hidden))
     return falls
 
 
-def _sound_after(found: Explained, number: int) -> float:
-    """The level after a step, once a tube that was left off then is on again. ln(level)"""
+def _sound_after(found: Explained, number: int) -> LevelPiece:
+    """The hours after a step, once a tube that was left off then is on again."""
     later = zip(found.pieces[number + 1 :], found.low[number + 1 :], strict=True)
-    return next((piece.start for piece, low in later if low < LIKELY), found.steps[number].after)
+    return next((piece for piece, low in later if low < LIKELY), found.pieces[number + 1])
 
 
 def _premises(

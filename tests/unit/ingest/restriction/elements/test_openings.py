@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from cleanside.ingest.restriction import Entry
 from cleanside.ingest.restriction.elements.changes import Change
-from cleanside.ingest.restriction.elements.entries import Expected, weigh_entries
+from cleanside.ingest.restriction.elements.entries import Expected, WeighedEntry, weigh_entries
 from cleanside.ingest.restriction.elements.lives import find_edges
 from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
 from cleanside.ingest.restriction.elements.pieces import FLOOR_SHARE, floor_of
@@ -30,14 +32,18 @@ pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
 
 
 def found(level: FloatArray, *entries: Entry, expected: Expectation = NOTHING_KNOWN) -> Openings:
+    believed = np.ones(len(level), dtype=bool)
+    return find_openings(series_of(level), believed, entries, expected, flow="flow", tuning=TUNING)
+
+
+def series_of(level: FloatArray) -> HourlyRestriction:
     n = len(level)
-    series = HourlyRestriction(
+    return HourlyRestriction(
         hour_s=np.arange(n, dtype=np.float64) * HOUR_S,
         operating_s=np.full(n, HOUR_S),
         restriction_pa=level,
         flow_ratio=np.ones(n),
     )
-    return find_openings(series, np.ones(n, dtype=bool), entries, expected, flow="flow", tuning=TUNING)
 
 
 @pytest.mark.parametrize("level", PART.values(), ids=PART.keys())
@@ -83,6 +89,24 @@ def test_a_change_that_shows_after_hours_in_doubt_counts_from_the_first_of_them(
     believed = (np.arange(100) < 30) | (np.arange(100) >= 50)
     [edge] = find_edges(series, believed, [Change(30, 5_000.0, USUAL_PA, "high", "change")])
     assert (edge.row, edge.at_s) == (30, 30 * HOUR_S)
+
+
+def test_an_entry_long_after_a_tube_came_off_is_the_change_that_showed_once_it_was_on_again() -> None:
+    """The tube was off for 110 hours. The element was changed in one of them, and entered 60 hours later."""
+    off_h, entered_h = 110, 60
+    level = np.repeat([5_000.0, 0.0, USUAL_PA], [100, off_h, 150])
+    expected = Expectation(terminal_pa=6_200.0, kind_clean_pa=USUAL_PA)
+    openings = found(level, expected=expected)
+    [change] = openings.falls
+    assert (change.row, change.hidden) == (100, off_h)
+    entry = WeighedEntry(
+        entry=Entry(at_s=0.0), verdict="fits", used_s=0.0, row=change.row + off_h + entered_h
+    )
+    believed, series = np.ones(len(level), dtype=bool), series_of(level)
+    assert [edge.entered for edge in find_edges(series, believed, openings.falls, entered=[entry])] == [True]
+    much_later = dataclasses.replace(entry, row=len(level) - 1)
+    edges = find_edges(series, believed, openings.falls, entered=[much_later])
+    assert [edge.entered for edge in edges] == [False, True]
 
 
 @pytest.mark.parametrize("found", [[], [Change(50, 900.0, USUAL_PA, "high", "change")]])
