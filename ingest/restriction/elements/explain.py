@@ -22,7 +22,7 @@ from typing import NamedTuple, TypeVar
 
 import numpy as np
 
-from cleanside.ingest.restriction.elements.densities import LN_ROOT_2PI, NEVER, below, ln, mixed, student
+from cleanside.ingest.restriction.elements.densities import LN_ROOT_2PI, below, ln, mixed, student
 from cleanside.ingest.restriction.elements.pieces import FLOW, Cut, LevelPiece
 from cleanside.ingest.restriction.elements.step_response import StepResponse, StepResponses
 from cleanside.ingest.restriction.measure.flow_response import FlowResponse
@@ -37,6 +37,7 @@ HAPPENINGS = (NOTHING_NEW, NEW, CLEANED, LOW, OFF, WET, DRIED, LIGHT, BACK, EXCH
 RUNS, PASSING = "runs", (LIGHT, WET, LOW, OFF)
 
 NOT_OPENED = -1
+HOPELESS = -100.0  # ln odds that no other fact makes up for: another sensor explains any step far better
 OFF_MOST = 20.0  # so far above nothing [ln] a level is beyond NEVER; its square would leave the numbers
 
 
@@ -104,7 +105,7 @@ class _Path(NamedTuple):
     age_h: float  # operating hours since the element was fitted; inf: before the machine was first seen
     happened: tuple[str, ...]
     states: tuple[str, ...]
-    opened: int = NOT_OPENED  # the step at which a tube was left off after the element was changed
+    opened: int = NOT_OPENED  # the step at which the element was changed, if its level does not show yet
 
 
 class _Way(NamedTuple):
@@ -245,10 +246,15 @@ class _StepOf:
         #: by the clean level of a history and its variance
         self._as_new: dict[tuple[float, float], float] = {}
         self._as_low: dict[tuple[float, float], tuple[float, float]] = {}
+        #: what weighs less is not kept, whatever comes
+        self._least = -math.inf
 
     def ways(self, path: _Path) -> list[_Way]:
-        """What may have happened after a history."""
-        return self._from_running(path) if path.state == RUNS else self._from_passing(path)
+        """What may have happened after a history, less what is sure to be dropped. Likeliest first."""
+        found = self._from_running(path) if path.state == RUNS else self._from_passing(path)
+        answered = [self._answered(way) for way in found if way.weight + self._response.most >= self._least]
+        self._least = max([self._least, *(way.weight - self._tuning.worst_path for way in answered)])
+        return answered
 
     def follow(self, way: _Way) -> _Path:
         """The history with what happened."""
@@ -272,7 +278,7 @@ class _StepOf:
         path, piece = way.path, self._piece
         if way.was:
             return path.passed_h + piece.hours
-        return piece.hours if way.is_clean else path.age_h + piece.hours + piece.missed_h
+        return piece.hours if way.what == NEW else path.age_h + piece.hours + piece.missed_h
 
     def _with_clean_level(self, path: _Path) -> _Path:
         """A history that has learned from one more clean element."""
@@ -328,8 +334,6 @@ class _StepOf:
     def _dried(self) -> float:
         """ln density of a fall to where the level was before the element swelled unnoticed."""
         tuning = self._tuning
-        if not math.isfinite(self._swelled_h):
-            return NEVER
         dried = ln(tuning.wet_per_h / tuning.wet_step) - self._swelled_h / tuning.swell_h
         return dried + self._without_load() - self._fall / tuning.wet_step
 
@@ -357,6 +361,11 @@ class _StepOf:
         return _off(self._piece, self._premises)
 
     @cached_property
+    def _comes_off(self) -> tuple[float, float]:
+        """ln of how often a tube comes off by itself, and is left off when the housing was opened."""
+        return ln(self._tuning.off_per_h), ln(self._tuning.off_at_service * self._opened)
+
+    @cached_property
     def _goes_low(self) -> float:
         """ln of how often an element is torn or missing, at a level above nothing."""
         rate = self._tuning.low_per_h + self._tuning.low_at_service * self._opened
@@ -375,7 +384,8 @@ class _StepOf:
         found += [*self._without_element(path, base), self._runs(path, EXCHANGED, self._exchanges)]
         if self._fall > 0:
             found.append(self._passing(path, LIGHT, self._lightens, base))
-            found.append(self._runs(path, DRIED, self._dried))
+            if math.isfinite(self._swelled_h):
+                found.append(self._runs(path, DRIED, self._dried))
         else:
             found.append(self._passing(path, WET, self._swells, base))
             found += self._dries(path, WET, self._swells, base)
@@ -424,16 +434,15 @@ class _StepOf:
         return [self._runs(path, CLEANED, weight)]
 
     def _without_element(self, path: _Path, base: float) -> list[_Way]:
-        tuning, off = self._tuning, self._reads_nothing
+        off, found = self._reads_nothing, list[_Way]()
         if base < self._piece.start:
-            return []
-        at_service = ln(tuning.off_at_service * self._opened)
-        found = [
-            self._passing(path, OFF, ln(tuning.off_per_h) + off, base, opened=path.opened),
-            self._passing(path, OFF, at_service + off, path.usual, opened=len(path.happened)),
-        ]
-        if path.state != LOW:
-            found.append(self._passing(path, LOW, self._goes_low + self._low_level(path)[0], base))
+            return found
+        if off > HOPELESS:
+            off_alone, at_service = self._comes_off
+            found.append(self._passing(path, OFF, off_alone + off, base, opened=path.opened))
+            found.append(self._passing(path, OFF, at_service + off, path.usual, opened=len(path.happened)))
+        if path.state != LOW and (low := self._goes_low + self._low_level(path)[0]) > HOPELESS:
+            found.append(self._passing(path, LOW, low, base))
         return found
 
     # ------------------------------------------------------------ in a state that passes
@@ -450,7 +459,7 @@ class _StepOf:
         return found
 
     def _back(self, path: _Path, ends: float) -> _Way:
-        """The state is over; what was done to the element when the tube came off shows now."""
+        """The state is over. What was done to the element when it began shows now."""
         if path.opened == NOT_OPENED:
             return self._runs(path, BACK, ends + self._as_before(path))
         was = self._premises.entered.get(self._pieces[path.opened + 1].first)
@@ -469,8 +478,7 @@ class _StepOf:
     def _going_on(self, path: _Path) -> list[_Way]:
         """The state lasts."""
         weight = self._goes_on(path)
-        opened = path.opened if path.state == OFF else NOT_OPENED
-        found = [self._passing(path, path.state, weight, path.base, what=NOTHING_NEW, opened=opened)]
+        found = [self._passing(path, path.state, weight, path.base, what=NOTHING_NEW, opened=path.opened)]
         return [*found, *(self._dries(path, NOTHING_NEW, weight, path.base) if path.state == WET else [])]
 
     def _goes_on(self, path: _Path) -> float:
@@ -527,8 +535,7 @@ class _StepOf:
 
     def _runs(self, path: _Path, what: str, weight: float, *, is_clean: bool = False, was: str = "") -> _Way:
         """The machine runs on its element from here."""
-        whole = path.weight + weight + self._answer(path, what)
-        return _Way(whole, path, what, is_clean=is_clean, was=was)
+        return _Way(path.weight + weight, path, what, is_clean=is_clean, was=was)
 
     def _passing(
         self, path: _Path, state: str, weight: float, base: float, *, what: str = "", opened: int = NOT_OPENED
@@ -536,21 +543,22 @@ class _StepOf:
         """The machine is in a state that passes; its element stays at `base`."""
         if state == LOW:
             weight += self._low_level(path)[1]
-        what = what or state
-        whole = path.weight + weight + self._lasting[state] + self._answer(path, what)
-        return _Way(whole, path, what, state, base, opened=opened)
+        whole = path.weight + weight + self._lasting[state]
+        return _Way(whole, path, what or state, state, base, opened=opened)
 
-    def _answer(self, path: _Path, what: str) -> float:
-        """ln density of the flow response after the step; 0 where it does not show."""
+    def _answered(self, way: _Way) -> _Way:
+        """With how likely the flow response after the step is, where it shows."""
+        path, what = way.path, way.what
         if not self._response.shows or what == OFF:
-            return 0.0
+            return way
         if what == NEW or (what == BACK and path.opened != NOT_OPENED):
             how = NEW
         elif what in (CLEANED, LOW):
             how = what
         else:
             how = BACK if what == BACK and path.state in (LOW, OFF) else NOTHING_NEW
-        return self._response.density(how, path.answer, path.answer_var)
+        answer = self._response.density(how, path.answer, path.answer_var)
+        return way._replace(weight=way.weight + answer)
 
 
 def _corrected(path: _Path, was: str) -> tuple[str, ...]:

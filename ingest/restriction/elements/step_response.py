@@ -73,6 +73,8 @@ class StepResponse:
         self.shows = after is not None
         self._after = after if after is not None else Exponent(math.nan, math.nan)
         self._densities: dict[tuple[str, float, float], float] = {}
+        #: no ln density is higher, nor that of a response that does not show, which is 0
+        self.most = max(0.0, -math.log(2 * self._wide(0.0))) if self.shows else 0.0
 
     def density(self, what: str, clean: float, clean_var: float) -> float:
         """ln density after what happened, one of `WAYS`. Histories with one clean exponent share it."""
