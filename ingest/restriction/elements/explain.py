@@ -396,7 +396,19 @@ class _StepOf:
         if self._entered == "nothing" or base - self._piece.start < self._tuning.least_step / 2:
             return []
         new = self._runs(path, NEW, self._rate_of(NEW, path) + self._new_level(path), is_clean=True)
-        return [new, *self._cleaned(path, base)]
+        return [new, *self._new_in_light_work(path), *self._cleaned(path, base)]
+
+    def _new_in_light_work(self, path: _Path) -> list[_Way]:
+        """A new element while the work is light: it reads below a clean one until the work is hard again."""
+        tuning, by = self._tuning, self._premises.by
+        under, size = path.usual - self._piece.start, tuning.light_step[by]
+        if under <= 0 or not tuning.light_share[by]:
+            return []
+        var = path.usual_var + tuning.element_spread**2 + self._spread**2
+        inside = below((under - var / size) / math.sqrt(var))  # a normal one less an exponential fall
+        level = ln(inside / size) + var / (2 * size**2) - under / size
+        weight = self._rate_of(NEW, path) + ln(tuning.light_share[by]) + level
+        return [self._passing(path, LIGHT, weight, path.usual, what=NEW, opened=len(path.happened))]
 
     def _rate_of(self, what: str, path: _Path) -> float:
         """ln of how likely an opening with this outcome is at this step."""

@@ -107,6 +107,11 @@ class Tuning:
     light_per_h: tuple[float, float, float] = constant(
         (1 / 2000, 1 / 150, 1 / 100), unit="1/h", origin="simulated machines: light weeks by flow proxy"
     )
+    light_share: tuple[float, float, float] = constant(
+        (0.02, 0.1, 0.2),
+        unit="of the hours",
+        origin="made fleet (plateau): light work five days in 45; without a proxy an easy shift is light too",
+    )
     whole_hour: float = constant(
         0.99, unit="of an hour", origin="chosen: what is less has a stop of half a minute in it"
     )
