@@ -224,7 +224,14 @@ class Tuning:
 
     # ------------------------------------------------------------ what is reported
     tell: float = constant(0.9, unit="probability", origin="chosen: one reported change in ten may be wrong")
-    ask: float = constant(0.3, unit="probability", origin="chosen: below it a question costs more")
+    ask: float = constant(
+        0.15, unit="probability", origin="made fleet (plateau): one cleaned element in seven more than by 0.3"
+    )
+    unsure_h: float = constant(
+        10.0,
+        unit="operating hours",
+        origin="made fleet (plateau): a day of work; less was light work in half of the questions",
+    )
     ask_low: float = constant(
         0.1, unit="probability", origin="chosen: dust reaches the engine, and a look costs minutes"
     )

@@ -10,16 +10,18 @@ import pytest
 from cleanside.ingest.restriction import Entry
 from cleanside.ingest.restriction.elements.changes import Change
 from cleanside.ingest.restriction.elements.entries import Expected, WeighedEntry, weigh_entries
+from cleanside.ingest.restriction.elements.explain import CLEANED, DRIED, NEW, NOTHING_NEW
 from cleanside.ingest.restriction.elements.lives import find_edges
 from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
 from cleanside.ingest.restriction.elements.pieces import FLOOR_SHARE, floor_of
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import FloatArray
-from cleanside.ingest.restriction.measure.tuning import TUNING
+from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 
 HOUR_S = 3_600.0
 USUAL_PA = 2_000.0
 NOTHING_KNOWN = Expectation(terminal_pa=None, kind_clean_pa=None)
+KNOWN = Expectation(terminal_pa=6_200.0, kind_clean_pa=1_900.0)
 NO_LEVEL = np.zeros(60)
 PART = {
     "then nothing": np.repeat([USUAL_PA, 0.0], 30),
@@ -31,9 +33,18 @@ PART = {
 pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
 
 
-def found(level: FloatArray, *entries: Entry, expected: Expectation = NOTHING_KNOWN) -> Openings:
+def found(
+    level: FloatArray,
+    *entries: Entry,
+    expected: Expectation = NOTHING_KNOWN,
+    flow: str = "flow",
+    tuning: Tuning = TUNING,
+    worked_s: float = HOUR_S,
+) -> Openings:
+    """worked_s : in each hour; below HOUR_S the engine stood, so that the element may have been changed."""
+    series = dataclasses.replace(series_of(level), operating_s=np.full(len(level), worked_s))
     believed = np.ones(len(level), dtype=bool)
-    return find_openings(series_of(level), believed, entries, expected, flow="flow", tuning=TUNING)
+    return find_openings(series, believed, entries, expected, flow=flow, tuning=tuning)
 
 
 def series_of(level: FloatArray) -> HourlyRestriction:
@@ -44,6 +55,46 @@ def series_of(level: FloatArray) -> HourlyRestriction:
         restriction_pa=level,
         flow_ratio=np.ones(n),
     )
+
+
+def after_loading(to_pa: float, then_pa: float, hours: int) -> FloatArray:
+    """An element that loads for 300 h, and some hours after a fall."""
+    used = np.expm1(2.2 * np.linspace(0, 1, 300)) / np.expm1(2.2)
+    level = 1_900.0 + (to_pa - 1_900.0) * used, np.full(hours, then_pa)
+    wander = [np.random.default_rng(seed).normal(0, 0.015, len(part)) for seed, part in enumerate(level)]
+    return np.concatenate(level) * np.exp(np.concatenate(wander))
+
+
+@pytest.mark.parametrize(("hours", "is_told"), [(6, False), (8, False), (12, True)])
+def test_a_fall_that_light_work_may_explain_is_told_and_asked_about_after_a_day_of_work(
+    hours: int, is_told: bool
+) -> None:
+    openings = found(after_loading(5_000.0, 2_300.0, hours), expected=KNOWN, flow="none", worked_s=3_500.0)
+    assert TUNING.ask < openings.steps[-1].chance(NEW, CLEANED) < TUNING.tell
+    assert [fall.sure for fall in openings.falls] == ["medium"] * is_told
+    assert [step.likely for step in openings.weighed] == [NEW] * is_told
+
+
+def test_a_fall_whose_level_does_not_stay_for_a_day_of_work_is_neither_told_nor_asked_about() -> None:
+    level = np.concatenate((after_loading(5_000.0, 2_600.0, 8), np.full(8, 3_000.0)))
+    openings = found(level, expected=KNOWN, flow="none", worked_s=3_500.0)
+    assert [step.row for step in openings.steps] == [300, 308]
+    assert TUNING.ask < openings.steps[0].chance(NEW, CLEANED) < TUNING.tell
+    assert (openings.falls, openings.weighed) == ([], [])
+
+
+def test_a_sure_change_is_told_within_a_shift() -> None:
+    openings = found(after_loading(5_000.0, 1_500.0, 6), expected=KNOWN, flow="none", worked_s=3_500.0)
+    assert [fall.sure for fall in openings.falls] == ["high"]
+
+
+def test_a_question_names_the_opening_that_it_is_about() -> None:
+    """Something else is the likeliest, and something else again comes second."""
+    level = after_loading(3_500.0, 3_200.0, 12)
+    eager = dataclasses.replace(TUNING, ask=0.005)
+    openings = found(level, expected=KNOWN, tuning=eager, worked_s=3_500.0)
+    assert [happening for happening, _ in openings.steps[-1].ranked[:2]] == [NOTHING_NEW, DRIED]
+    assert [(step.likely, step.runner) for step in openings.weighed] == [(NOTHING_NEW, CLEANED)]
 
 
 @pytest.mark.parametrize("level", PART.values(), ids=PART.keys())
