@@ -20,6 +20,7 @@ class Change:
     after: float
     sure: str  # "high", or "medium" while something else may have happened
     likely: str  # "change", or "cleaned" where the level came back only part of the way
+    hidden: int = 0  # rows from `row` on that do not show the new level yet, as a tube was left off
 
 
 def part_of_the_way(change: Change, clean: float) -> bool:

@@ -17,11 +17,12 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from functools import cached_property
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 
-from cleanside.ingest.restriction.elements.densities import LN_ROOT_2PI, NEVER, below, ln, mixed, student
+from cleanside.ingest.restriction.elements.densities import LN_ROOT_2PI, below, ln, mixed, student
 from cleanside.ingest.restriction.elements.pieces import FLOW, Cut, LevelPiece
 from cleanside.ingest.restriction.elements.step_response import StepResponse, StepResponses
 from cleanside.ingest.restriction.measure.flow_response import FlowResponse
@@ -36,6 +37,7 @@ HAPPENINGS = (NOTHING_NEW, NEW, CLEANED, LOW, OFF, WET, DRIED, LIGHT, BACK, EXCH
 RUNS, PASSING = "runs", (LIGHT, WET, LOW, OFF)
 
 NOT_OPENED = -1
+HOPELESS = -100.0  # ln odds that no other fact makes up for: another sensor explains any step far better
 OFF_MOST = 20.0  # so far above nothing [ln] a level is beyond NEVER; its square would leave the numbers
 
 
@@ -103,7 +105,23 @@ class _Path(NamedTuple):
     age_h: float  # operating hours since the element was fitted; inf: before the machine was first seen
     happened: tuple[str, ...]
     states: tuple[str, ...]
-    opened: int = NOT_OPENED  # the step at which a tube was left off after the element was changed
+    opened: int = NOT_OPENED  # the step at which the element was changed, if its level does not show yet
+
+
+class _Way(NamedTuple):
+    """What may have happened at a step after a history. The history with it is made only if it is kept."""
+
+    weight: float  # ln of the probability of the history with it
+    path: _Path
+    what: str
+    state: str = RUNS
+    base: float = math.nan  # of a state that passes: what the running element should show
+    is_clean: bool = False  # another element, which shows its clean level
+    was: str = ""  # what was done where the tube was left off, now that it shows
+    opened: int = NOT_OPENED
+
+
+Weighted = TypeVar("Weighted", _Path, _Way)
 
 
 def explain(cut: Cut, around: Premises, tuning: Tuning) -> Explained:
@@ -113,7 +131,8 @@ def explain(cut: Cut, around: Premises, tuning: Tuning) -> Explained:
     paths = _first_paths(pieces[0], cut.spread, around, tuning, responses.of_clean)
     for number, (before, piece) in enumerate(itertools.pairwise(pieces), start=1):
         step = _StepOf(cut, before, piece, around, tuning, responses.at(number))
-        paths = _best([path for old in paths for path in step.ways(old)], tuning)
+        ways = _best([way for path in paths for way in step.ways(path)], tuning)
+        paths = [step.follow(way) for way in ways]
     weights = _shares([path.weight for path in paths])
     return Explained(
         steps=[
@@ -134,10 +153,11 @@ def explain(cut: Cut, around: Premises, tuning: Tuning) -> Explained:
     )
 
 
-def _best(paths: list[_Path], tuning: Tuning) -> list[_Path]:
-    ordered = sorted(paths, key=lambda path: (-path.weight, path.happened))[: tuning.paths]
-    least = ordered[0].weight - tuning.worst_path
-    return [path for path in ordered if path.weight >= least]
+def _best(found: list[Weighted], tuning: Tuning) -> list[Weighted]:
+    """The likeliest first."""
+    least = max(one.weight for one in found) - tuning.worst_path
+    likely = [one for one in found if one.weight >= least]
+    return sorted(likely, key=lambda one: -one.weight)[: tuning.paths]
 
 
 def _shares(weights: Sequence[float]) -> list[float]:
@@ -198,7 +218,7 @@ def _first_paths(
 
 
 class _StepOf:
-    """One step, and what it means after each history."""
+    """One step, and what it means after each history. What all histories share is computed once."""
 
     def __init__(
         self,
@@ -222,11 +242,59 @@ class _StepOf:
         self._entered = around.entered.get(piece.first, "")
         self._if_stopped = 1.0 if piece.stopped else tuning.without_stop
         self._new_rate = tuning.new_per_h * self._loaded() * self._if_stopped
+        self._lasting = {state: _lasting(state, piece, tuning) for state in PASSING}
+        #: by the clean level of a history and its variance
+        self._as_new: dict[tuple[float, float], float] = {}
+        self._as_low: dict[tuple[float, float], tuple[float, float]] = {}
+        #: what weighs less is not kept, whatever comes
+        self._least = -math.inf
 
-    def ways(self, path: _Path) -> list[_Path]:
-        """The history with each thing that may have happened."""
+    def ways(self, path: _Path) -> list[_Way]:
+        """What may have happened after a history, less what is sure to be dropped. Likeliest first."""
         found = self._from_running(path) if path.state == RUNS else self._from_passing(path)
-        return [self._answered(path, way) for way in found if way.weight > NEVER / 2]
+        answered = [self._answered(way) for way in found if way.weight + self._response.most >= self._least]
+        self._least = max([self._least, *(way.weight - self._tuning.worst_path for way in answered)])
+        return answered
+
+    def follow(self, way: _Way) -> _Path:
+        """The history with what happened."""
+        path, piece, runs = way.path, self._piece, way.state == RUNS
+        is_same = way.state == path.state
+        levels = (piece.start, piece.finish, *([path.highest] if is_same else []))
+        found = path._replace(
+            weight=way.weight,
+            state=way.state,
+            base=piece.finish if runs else way.base,
+            passed_h=0.0 if runs else piece.hours + (path.passed_h if is_same else 0.0),
+            highest=path.highest if runs else max(levels),
+            opened=way.opened,
+            age_h=self._age_h(way),
+            happened=(*_corrected(path, way.was), way.what),
+            states=(*path.states, way.state),
+        )
+        return self._with_clean_level(found) if way.is_clean else found
+
+    def _age_h(self, way: _Way) -> float:
+        path, piece = way.path, self._piece
+        if way.was:
+            return path.passed_h + piece.hours
+        return piece.hours if way.what == NEW else path.age_h + piece.hours + piece.missed_h
+
+    def _with_clean_level(self, path: _Path) -> _Path:
+        """A history that has learned from one more clean element."""
+        level = self._piece.start
+        usual, usual_var = _learned(path.usual, path.usual_var, level, self._spread, self._tuning)
+        answer, answer_var = self._response.learned(path.answer, path.answer_var)
+        return path._replace(
+            clean=level,
+            clean_var=self._spread**2,
+            usual=usual,
+            usual_var=usual_var,
+            answer=answer,
+            answer_var=answer_var,
+        )
+
+    # ------------------------------------------------------------ the same after every history
 
     def _loaded(self) -> float:
         """How often elements at this level are changed, against the mean."""
@@ -247,30 +315,27 @@ class _StepOf:
         low = np.flatnonzero(way <= self._piece.start + self._tuning.swell_near * self._fall)
         return float(cut.run_h[row - 1] - cut.run_h[first + low[-1]]) if len(low) else math.inf
 
-    # ------------------------------------------------------------ on the element
+    @cached_property
+    def _stays(self) -> float:
+        """ln density where nothing happened: the level wandered, or rose in hours that were not seen."""
+        loaded = self._tuning.loading_per_h * self._piece.missed_h
+        return student(self._piece.start - self._before.finish - loaded, self._spread)
 
-    def _from_running(self, path: _Path) -> list[_Path]:
-        before, tuning, around = self._before, self._tuning, self._premises
-        found = [self._stays(path, before.finish), *self._other_element(path, before.finish)]
-        found += [*self._without_element(path, before.finish), self._exchanged(path)]
-        if self._fall > 0:
-            rate, size = tuning.light_per_h[around.by], tuning.light_step[around.by]
-            odd = tuning.odd_per_h * math.exp(-self._fall / tuning.odd_step) / tuning.odd_step
-            most = tuning.light_most[around.by]
-            beyond = max(self._fall - most, 0.0) / tuning.light_most_spread
-            light = ln(rate * math.exp(-self._fall / size - beyond**2) / size + odd)
-            found.append(self._passing(path, LIGHT, light, before.finish))
-            if math.isfinite(self._swelled_h):
-                dried = ln(tuning.wet_per_h / tuning.wet_step) - self._swelled_h / tuning.swell_h
-                dried += self._without_load() - self._fall / tuning.wet_step
-                found.append(self._runs(path, DRIED, dried))
-        else:
-            size = tuning.wet_step
-            beyond = max(-self._fall - tuning.wet_most[0], 0.0) / tuning.wet_most[1]
-            wet = ln(tuning.wet_per_h) + self._fall / size - ln(size) - beyond**2
-            found.append(self._passing(path, WET, wet, before.finish))
-            found.append(self._dries(path, WET, wet, before.finish))
-        return found
+    @cached_property
+    def _lightens(self) -> float:
+        """ln density of a fall with lighter work, or of readings at fault for hours."""
+        tuning, by = self._tuning, self._premises.by
+        rate, size = tuning.light_per_h[by], tuning.light_step[by]
+        odd = tuning.odd_per_h * math.exp(-self._fall / tuning.odd_step) / tuning.odd_step
+        beyond = max(self._fall - tuning.light_most[by], 0.0) / tuning.light_most_spread
+        return ln(rate * math.exp(-self._fall / size - beyond**2) / size + odd)
+
+    @cached_property
+    def _dried(self) -> float:
+        """ln density of a fall to where the level was before the element swelled unnoticed."""
+        tuning = self._tuning
+        dried = ln(tuning.wet_per_h / tuning.wet_step) - self._swelled_h / tuning.swell_h
+        return dried + self._without_load() - self._fall / tuning.wet_step
 
     def _without_load(self) -> float:
         """ln of how likely the element did not load while it was wet."""
@@ -278,18 +343,72 @@ class _StepOf:
         spread = self._tuning.pace_spread * loaded + 2 * self._spread
         return -0.5 * (loaded / spread) ** 2
 
-    def _stays(self, path: _Path, expected: float) -> _Path:
-        """Nothing happened: the level wandered, or rose in hours that were not seen."""
-        loaded = self._tuning.loading_per_h * self._piece.missed_h
-        weight = student(self._piece.start - expected - loaded, self._spread)
-        return self._runs(path, NOTHING_NEW, weight)
+    @cached_property
+    def _swells(self) -> float:
+        """ln density of a rise by water in the media."""
+        size = self._tuning.wet_step
+        beyond = max(-self._fall - self._tuning.wet_most[0], 0.0) / self._tuning.wet_most[1]
+        return ln(self._tuning.wet_per_h) + self._fall / size - ln(size) - beyond**2
 
-    def _other_element(self, path: _Path, base: float) -> list[_Path]:
+    @cached_property
+    def _exchanges(self) -> float:
+        """ln density with another sensor, or what no other happening explains: any step, up or down."""
+        size = self._tuning.exchanged_step
+        return ln(self._tuning.exchanged_per_h * self._if_stopped) - abs(self._fall) / size - ln(2 * size)
+
+    @cached_property
+    def _reads_nothing(self) -> float:
+        return _off(self._piece, self._premises)
+
+    @cached_property
+    def _comes_off(self) -> tuple[float, float]:
+        """ln of how often a tube comes off by itself, and is left off when the housing was opened."""
+        return ln(self._tuning.off_per_h), ln(self._tuning.off_at_service * self._opened)
+
+    @cached_property
+    def _goes_low(self) -> float:
+        """ln of how often an element is torn or missing, at a level above nothing."""
+        rate = self._tuning.low_per_h + self._tuning.low_at_service * self._opened
+        return ln(rate * self._premises.low_odds) + _above_nothing(self._piece, self._premises)
+
+    @cached_property
+    def _opened(self) -> float:
+        """How likely the housing was opened at this step."""
+        return 1.0 if self._entered in (NEW, CLEANED) else self._new_rate
+
+    # ------------------------------------------------------------ on the element
+
+    def _from_running(self, path: _Path) -> list[_Way]:
+        base = self._before.finish
+        found = [self._runs(path, NOTHING_NEW, self._stays), *self._other_element(path, base)]
+        found += [*self._without_element(path, base), self._runs(path, EXCHANGED, self._exchanges)]
+        if self._fall > 0:
+            found.append(self._passing(path, LIGHT, self._lightens, base))
+            if math.isfinite(self._swelled_h):
+                found.append(self._runs(path, DRIED, self._dried))
+        else:
+            found.append(self._passing(path, WET, self._swells, base))
+            found += self._dries(path, WET, self._swells, base)
+        return found
+
+    def _other_element(self, path: _Path, base: float) -> list[_Way]:
         """A new element, or the same one cleaned."""
         if self._entered == "nothing" or base - self._piece.start < self._tuning.least_step / 2:
             return []
-        new, cleaned = self._new(path), self._cleaned(path, base)
-        return [way for way in (new, cleaned) if way is not None]
+        new = self._runs(path, NEW, self._rate_of(NEW, path) + self._new_level(path), is_clean=True)
+        return [new, *self._new_in_light_work(path), *self._cleaned(path, base)]
+
+    def _new_in_light_work(self, path: _Path) -> list[_Way]:
+        """A new element while the work is light: it reads below a clean one until the work is hard again."""
+        tuning, by = self._tuning, self._premises.by
+        under, size = path.usual - self._piece.start, tuning.light_step[by]
+        if under <= 0 or not tuning.light_share[by]:
+            return []
+        var = path.usual_var + tuning.element_spread**2 + self._spread**2
+        inside = below((under - var / size) / math.sqrt(var))  # a normal one less an exponential fall
+        level = ln(inside / size) + var / (2 * size**2) - under / size
+        weight = self._rate_of(NEW, path) + ln(tuning.light_share[by]) + level
+        return [self._passing(path, LIGHT, weight, path.usual, what=NEW, opened=len(path.happened))]
 
     def _rate_of(self, what: str, path: _Path) -> float:
         """ln of how likely an opening with this outcome is at this step."""
@@ -299,30 +418,22 @@ class _StepOf:
         young = 1.0 if math.isinf(path.age_h) else path.age_h / (path.age_h + tuning.young_h)
         return ln(self._new_rate * young * (tuning.cleaned_share if what == CLEANED else 1.0))
 
-    def _new(self, path: _Path) -> _Path:
-        piece, tuning = self._piece, self._tuning
-        var = path.usual_var + tuning.element_spread**2 + self._spread**2
-        weight = self._rate_of(NEW, path) + mixed(piece.start - path.usual, math.sqrt(var), tuning)
-        weight += _as_slow(self._pace, self._tuning.pace_new, self._tuning.pace_least)
-        answer, answer_var = self._response.learned(path.answer, path.answer_var)
-        usual, usual_var = _learned(path.usual, path.usual_var, piece.start, self._spread, tuning)
-        way = self._runs(path, NEW, weight)
-        return way._replace(
-            clean=piece.start,
-            clean_var=self._spread**2,
-            usual=usual,
-            usual_var=usual_var,
-            answer=answer,
-            answer_var=answer_var,
-            age_h=piece.hours,
-        )
+    def _new_level(self, path: _Path) -> float:
+        """ln density of the level, and of the pace, with a new element."""
+        usual = path.usual, path.usual_var
+        if usual not in self._as_new:
+            tuning = self._tuning
+            var = path.usual_var + tuning.element_spread**2 + self._spread**2
+            level = mixed(self._piece.start - path.usual, math.sqrt(var), tuning)
+            self._as_new[usual] = level + _as_slow(self._pace, tuning.pace_new, tuning.pace_least)
+        return self._as_new[usual]
 
-    def _cleaned(self, path: _Path, base: float) -> _Path | None:
+    def _cleaned(self, path: _Path, base: float) -> list[_Way]:
         """Part of the rise above clean stays, evenly between two shares."""
         low, high = self._tuning.kept_share
         rise = math.exp(base) - math.exp(path.clean)
         if rise <= 0:
-            return None
+            return []
         level = math.exp(self._piece.start)
         kept = (level - math.exp(path.clean)) / rise
         soft = (self._spread + math.sqrt(path.clean_var)) * level / rise + 1e-9
@@ -332,70 +443,60 @@ class _StepOf:
             + self._rate_of(CLEANED, path)
             + ln(inside * level / rise / (high - low))
         )
-        return self._runs(path, CLEANED, weight)
+        return [self._runs(path, CLEANED, weight)]
 
-    def _without_element(self, path: _Path, base: float) -> list[_Path]:
-        tuning, piece = self._tuning, self._piece
-        if base < piece.start:
-            return []
-        opened = 1.0 if self._entered in (NEW, CLEANED) else self._new_rate
-        rate = tuning.low_per_h + tuning.low_at_service * opened
-        low = ln(rate * self._premises.low_odds) + _above_nothing(piece, self._premises)
-        low += _low(piece, *_sound(path), self._spread, tuning)
-        off, at_service = _off(piece, self._premises), ln(tuning.off_at_service * opened)
-        return [
-            self._passing(path, LOW, low, base),
-            self._passing(path, OFF, ln(tuning.off_per_h) + off, base),
-            self._passing(path._replace(opened=len(path.happened)), OFF, at_service + off, path.usual),
-        ]
-
-    def _answered(self, path: _Path, way: _Path) -> _Path:
-        """With how likely the flow response after the step is."""
-        what, response = way.happened[-1], self._response
-        if not response.shows or what == OFF:
-            return way
-        clean = path.answer, path.answer_var
-        if what == NEW or (what == BACK and path.opened != NOT_OPENED):
-            weight = response.as_new(*clean)
-        elif what == CLEANED:
-            weight = response.as_cleaned(*clean)
-        elif what == LOW:
-            weight = response.as_low(*clean)
-        elif what == BACK and path.state in (LOW, OFF):
-            weight = response.as_loaded(*clean)
-        else:
-            weight = response.as_before(*clean)
-        return way._replace(weight=way.weight + weight)
+    def _without_element(self, path: _Path, base: float) -> list[_Way]:
+        off, found = self._reads_nothing, list[_Way]()
+        if base < self._piece.start:
+            return found
+        if off > HOPELESS:
+            off_alone, at_service = self._comes_off
+            found.append(self._passing(path, OFF, off_alone + off, base, opened=path.opened))
+            found.append(self._passing(path, OFF, at_service + off, path.usual, opened=len(path.happened)))
+        if path.state != LOW and (low := self._goes_low + self._low_level(path)[0]) > HOPELESS:
+            found.append(self._passing(path, LOW, low, base))
+        return found
 
     # ------------------------------------------------------------ in a state that passes
 
-    def _from_passing(self, path: _Path) -> list[_Path]:
-        ends = -ln(self._lasts_h(path.state))
-        if path.opened == NOT_OPENED:
-            back = self._runs(path, BACK, ends + self._as_before(path))
-        else:
-            back = self._back_on_another(path, ends)
-        goes_on = self._passing(path, path.state, self._goes_on(path), path.base, what=NOTHING_NEW)
-        found = [back, goes_on, self._exchanged(path)]
-        if path.state == WET:
-            found.append(self._dries(path, NOTHING_NEW, self._goes_on(path), path.base))
-        faulty = path.state in (LOW, OFF)
-        if faulty:
-            new = self._new(path)
-            new_of = self._tuning.mended_new if path.state == LOW else self._tuning.mended_off
-            mended = ends + ln(new_of * path.passed_h / (path.passed_h + self._tuning.young_h))
-            if self._entered == NEW:
-                mended = ln(self._tuning.entered_right)
-            found.append(new._replace(weight=new.weight - self._rate_of(NEW, path) + mended))
+    def _from_passing(self, path: _Path) -> list[_Way]:
+        ends = -ln(_lasts_h(path.state, self._tuning))
+        found = [self._back(path, ends), *self._going_on(path), self._runs(path, EXCHANGED, self._exchanges)]
+        if path.state in (LOW, OFF):
+            mended = self._mended(path, ends) + self._new_level(path)
+            found.append(self._runs(path, NEW, mended, is_clean=True))
         else:
             found += self._other_element(path, max(path.base, self._before.finish))
         found += [way for way in self._without_element(path, path.base) if way.state != path.state]
         return found
 
+    def _back(self, path: _Path, ends: float) -> _Way:
+        """The state is over. What was done to the element when it began shows now."""
+        if path.opened == NOT_OPENED:
+            return self._runs(path, BACK, ends + self._as_before(path))
+        was = self._premises.entered.get(self._pieces[path.opened + 1].first)
+        was = CLEANED if was == CLEANED else NEW
+        # One that was cleaned shows no clean level.
+        return self._runs(path, BACK, ends + self._new_level(path), is_clean=was == NEW, was=was)
+
+    def _mended(self, path: _Path, ends: float) -> float:
+        """ln of how likely a fault ended with a new element."""
+        tuning = self._tuning
+        if self._entered == NEW:
+            return ln(tuning.entered_right)
+        new_of = tuning.mended_new if path.state == LOW else tuning.mended_off
+        return ends + ln(new_of * path.passed_h / (path.passed_h + tuning.young_h))
+
+    def _going_on(self, path: _Path) -> list[_Way]:
+        """The state lasts."""
+        weight = self._goes_on(path)
+        found = [self._passing(path, path.state, weight, path.base, what=NOTHING_NEW, opened=path.opened)]
+        return [*found, *(self._dries(path, NOTHING_NEW, weight, path.base) if path.state == WET else [])]
+
     def _goes_on(self, path: _Path) -> float:
         """ln density of the level while a state lasts; without an element it stays below a clean one."""
         if path.state == OFF:
-            return _off(self._piece, self._premises)
+            return self._reads_nothing
         stays = student(self._piece.start - self._before.finish, self._spread)
         if path.state == WET and path.base < self._piece.start < self._before.finish:
             return max(stays, -ln(self._tuning.dries_h) - ln(self._before.finish - path.base))
@@ -412,20 +513,14 @@ class _StepOf:
         size, beyond = tuning.low_step[FLOW], max(-self._fall - tuning.wet_most[0], 0.0) / tuning.wet_most[1]
         return ln(tuning.wet_per_h / size) - abs(self._fall) / size - beyond**2
 
-    def _dries(self, path: _Path, what: str, weight: float, base: float) -> _Path:
+    def _dries(self, path: _Path, what: str, weight: float, base: float) -> list[_Way]:
         """Wet at the step, and dry again by the end of the piece."""
         piece, tuning = self._piece, self._tuning
         if piece.finish > (piece.start + base) / 2:
-            return self._runs(path, what, NEVER)
+            return []
         loaded, away = tuning.loading_per_h * piece.hours, piece.finish - base
         dry = student(max(away - loaded, 0.0) if away > 0 else away, 2 * self._spread)
-        return self._runs(path, what, weight - ln(tuning.wet_h) + dry)
-
-    def _exchanged(self, path: _Path) -> _Path:
-        """Another sensor, or what no other happening explains: any step, up or down."""
-        size = self._tuning.exchanged_step
-        weight = ln(self._tuning.exchanged_per_h * self._if_stopped) - abs(self._fall) / size - ln(2 * size)
-        return self._runs(path, EXCHANGED, weight)
+        return [self._runs(path, what, weight - ln(tuning.wet_h) + dry)]
 
     def _as_before(self, path: _Path) -> float:
         """ln density of the level once a passing state is over: as before, or higher by what it loaded."""
@@ -437,58 +532,51 @@ class _StepOf:
             return student(max(away - loaded, 0.0), wide)
         return student(away, self._spread * math.sqrt(2.0))
 
-    def _back_on_another(self, path: _Path, ends: float) -> _Path:
-        """The tube is on again; the element was changed when it came off, or cleaned as a person entered."""
-        new = self._new(path)
-        was = self._premises.entered.get(self._pieces[path.opened + 1].first)
-        was = CLEANED if was == CLEANED else NEW
-        if was == CLEANED:  # it shows no clean level
-            new = self._runs(path, BACK, new.weight - path.weight)
-        return new._replace(
-            weight=new.weight - self._rate_of(NEW, path) + ends,
-            age_h=path.passed_h + self._piece.hours,
-            happened=(*path.happened[: path.opened], was, *path.happened[path.opened + 1 :], BACK),
-            opened=NOT_OPENED,
-        )
+    # ------------------------------------------------------------ a way with its weight
 
-    def _stays_low(self, path: _Path) -> float:
-        """How sure the level is below that of a clean element: what is left of one loads too."""
-        return _is_below(self._piece.finish, *_sound(path), self._spread, self._tuning)
+    def _low_level(self, path: _Path) -> tuple[float, float]:
+        """
+        ln density of the level where it goes low, and ln of how sure it stays below that of a clean element:
+        what is left of one loads too, and once it reads what an element reads, it is one.
+        """
+        sound = _sound(path)
+        if sound not in self._as_low:
+            stays = _is_below(self._piece.finish, *sound, self._spread, self._tuning)
+            self._as_low[sound] = _low(self._piece, *sound, self._spread, self._tuning), ln(stays)
+        return self._as_low[sound]
 
-    def _lasts_h(self, state: str) -> float:
-        return _lasts_h(state, self._tuning)
-
-    def _runs(self, path: _Path, what: str, weight: float) -> _Path:
+    def _runs(self, path: _Path, what: str, weight: float, *, is_clean: bool = False, was: str = "") -> _Way:
         """The machine runs on its element from here."""
-        return path._replace(
-            weight=path.weight + weight,
-            state=RUNS,
-            base=self._piece.finish,
-            passed_h=0.0,
-            opened=NOT_OPENED,
-            age_h=path.age_h + self._piece.hours + self._piece.missed_h,
-            happened=(*path.happened, what),
-            states=(*path.states, RUNS),
-        )
+        return _Way(path.weight + weight, path, what, is_clean=is_clean, was=was)
 
-    def _passing(self, path: _Path, state: str, weight: float, base: float, *, what: str = "") -> _Path:
+    def _passing(
+        self, path: _Path, state: str, weight: float, base: float, *, what: str = "", opened: int = NOT_OPENED
+    ) -> _Way:
         """The machine is in a state that passes; its element stays at `base`."""
-        is_same = path.state == state
-        passed_h = self._piece.hours + (path.passed_h if is_same else 0.0)
-        levels = (self._piece.start, self._piece.finish, *([path.highest] if is_same else []))
-        if state == LOW:  # once it reads what an element reads, it is one
-            weight += ln(self._stays_low(path))
-        return path._replace(
-            weight=path.weight + weight + _lasting(state, self._piece, self._tuning),
-            state=state,
-            base=base,
-            passed_h=passed_h,
-            highest=max(levels),
-            opened=path.opened if state == OFF else NOT_OPENED,
-            age_h=path.age_h + self._piece.hours + self._piece.missed_h,
-            happened=(*path.happened, what or state),
-            states=(*path.states, state),
-        )
+        if state == LOW:
+            weight += self._low_level(path)[1]
+        whole = path.weight + weight + self._lasting[state]
+        return _Way(whole, path, what or state, state, base, opened=opened)
+
+    def _answered(self, way: _Way) -> _Way:
+        """With how likely the flow response after the step is, where it shows."""
+        path, what = way.path, way.what
+        if not self._response.shows or what == OFF:
+            return way
+        if what == NEW or (what == BACK and path.opened != NOT_OPENED):
+            how = NEW
+        elif what in (CLEANED, LOW):
+            how = what
+        else:
+            how = BACK if what == BACK and path.state in (LOW, OFF) else NOTHING_NEW
+        answer = self._response.density(how, path.answer, path.answer_var)
+        return way._replace(weight=way.weight + answer)
+
+
+def _corrected(path: _Path, was: str) -> tuple[str, ...]:
+    """What happened, with what was done where the tube was left off; "" : no more than was known."""
+    happened, at = path.happened, path.opened
+    return (*happened[:at], was, *happened[at + 1 :]) if was else happened
 
 
 def _sound(path: _Path) -> tuple[float, float]:

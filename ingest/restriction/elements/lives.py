@@ -115,7 +115,7 @@ def find_edges(
 
     believed : rows that are fit to judge by, shape (n,). falls : found in these.
     entered : what people entered, as weighed; an entry that the readings contradict begins no life. A fall
-    near an entry that begins one is the same change.
+    near an entry that begins one is the same change: near any row at which it may have happened.
     """
     edges = [
         LifeEdge(w.row, w.used_s, True, "high", BEGINS_LIFE[w.entry.what])
@@ -126,7 +126,9 @@ def find_edges(
     place = np.flatnonzero(believed)
     for change in without_denied(falls, place, denied_rows(entered)):
         row = _first_in_doubt(place, change.row)
-        if not np.any(np.abs(edge_rows - row) <= ENTRY_NEAR_ROWS):
+        shown = place[change.row + change.hidden]
+        is_near = (edge_rows >= row - ENTRY_NEAR_ROWS) & (edge_rows <= shown + ENTRY_NEAR_ROWS)
+        if not np.any(is_near):
             edges.append(LifeEdge(row, float(series.hour_s[row]), False, change.sure, change.likely))
     return sorted(edges, key=lambda edge: (edge.row, edge.at_s))
 

@@ -25,7 +25,15 @@ from cleanside.ingest.restriction.elements.explain import (
     explain,
 )
 from cleanside.ingest.restriction.elements.lives import operating_hours
-from cleanside.ingest.restriction.elements.pieces import FLOW, NOTHING, SPEED, cut_pieces, floor_of, level_of
+from cleanside.ingest.restriction.elements.pieces import (
+    FLOW,
+    NOTHING,
+    SPEED,
+    LevelPiece,
+    cut_pieces,
+    floor_of,
+    level_of,
+)
 from cleanside.ingest.restriction.measure.flow_response import FlowResponse
 from cleanside.ingest.restriction.measure.ranks import quantile
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
@@ -114,7 +122,7 @@ def find_openings(
     return Openings(
         level_pa=level_pa,
         steps=found.steps,
-        weighed=[_weighed(step, hour_s) for step in found.steps if _is_asked(step, tuning)],
+        weighed=_asked(found, hour_s, tuning),
         falls=_falls(found, tuning),
         low=low,
         low_now=found.low[-1],
@@ -150,15 +158,26 @@ def find_changes(
     return _falls(explain(cut, _premises(level, known, by, {}, tuning), tuning), tuning)
 
 
-def _is_asked(step: LevelStep, tuning: Tuning) -> bool:
-    """A fall that may be an opening and is not surely one, or after which the element may be torn."""
-    opened = step.chance(NEW, CLEANED)
-    doubted = tuning.ask <= opened < tuning.tell or step.chance(LOW) >= tuning.ask_low
-    return step.after < step.before and doubted
+def _asked(found: Explained, hour_s: FloatArray, tuning: Tuning) -> list[WeighedStep]:
+    """
+    Falls that may be an opening and are not surely one, or after which the element may be torn.
+
+    What may be a fault is asked at once, an opening once the new level has settled.
+    """
+    asked = []
+    for number, step in enumerate(found.steps):
+        opened = tuning.ask <= step.chance(NEW, CLEANED) < tuning.tell
+        opened = opened and _has_settled(found, number, tuning)
+        if step.after < step.before and (opened or step.chance(LOW) >= tuning.ask_low):
+            asked.append(_weighed(step, hour_s, opened=opened))
+    return asked
 
 
-def _weighed(step: LevelStep, hour_s: FloatArray) -> WeighedStep:
-    (likely, chance), (runner, runner_chance) = [*step.ranked, (NOTHING_NEW, 0.0)][:2]
+def _weighed(step: LevelStep, hour_s: FloatArray, *, opened: bool) -> WeighedStep:
+    """opened : the question is whether the housing was opened, so that this is one of the two named."""
+    (likely, chance), *others = [*step.ranked, (NOTHING_NEW, 0.0)]
+    openings = [other for other in others if other[0] in (NEW, CLEANED)]
+    runner, runner_chance = openings[0] if opened and likely not in (NEW, CLEANED) else others[0]
     return WeighedStep(
         at_s=float(hour_s[step.row]),
         before_pa=float(np.exp(step.before)),
@@ -171,21 +190,28 @@ def _weighed(step: LevelStep, hour_s: FloatArray) -> WeighedStep:
 
 
 def _falls(found: Explained, tuning: Tuning) -> list[Change]:
+    """Falls that most likely are changes: the sure ones at once, others once the new level has settled."""
     falls = []
     for number, step in enumerate(found.steps):
-        new, cleaned = step.chance(NEW), step.chance(CLEANED)
-        if new + cleaned >= LIKELY:
-            sure = "high" if new + cleaned >= tuning.tell else "medium"
-            likely = "change" if new >= cleaned else "cleaned"
-            after = _sound_after(found, number)
-            falls.append(Change(step.row, float(np.exp(step.before)), float(np.exp(after)), sure, likely))
+        new, cleaned, shown = step.chance(NEW), step.chance(CLEANED), _sound_after(found, number)
+        is_sure = new + cleaned >= tuning.tell
+        if is_sure or (new + cleaned >= LIKELY and _has_settled(found, number, tuning)):
+            sure, likely = "high" if is_sure else "medium", "change" if new >= cleaned else "cleaned"
+            before_pa, after_pa = float(np.exp(step.before)), float(np.exp(shown.start))
+            falls.append(Change(step.row, before_pa, after_pa, sure, likely, shown.first - step.row))
     return falls
 
 
-def _sound_after(found: Explained, number: int) -> float:
-    """The level after a step, once a tube that was left off then is on again. ln(level)"""
+def _has_settled(found: Explained, number: int, tuning: Tuning) -> bool:
+    """The level after a step stayed for a day of work, or an element fitted wet has had time to dry."""
+    since_h = sum(piece.hours for piece in found.pieces[number + 1 :])
+    return since_h >= tuning.settle_h or _sound_after(found, number).hours >= tuning.unsure_h
+
+
+def _sound_after(found: Explained, number: int) -> LevelPiece:
+    """The hours after a step, once a tube that was left off then is on again."""
     later = zip(found.pieces[number + 1 :], found.low[number + 1 :], strict=True)
-    return next((piece.start for piece, low in later if low < LIKELY), found.steps[number].after)
+    return next((piece for piece, low in later if low < LIKELY), found.pieces[number + 1])
 
 
 def _premises(

@@ -11,7 +11,7 @@ Leaves to others: the exponent (`flow_response`), and the histories that are wei
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from cleanside.ingest.restriction.elements.densities import evenly, ln, mixed
 from cleanside.ingest.restriction.elements.pieces import NOTHING, LevelPiece
@@ -72,6 +72,16 @@ class StepResponse:
         self._before, self._tuning = before, tuning
         self.shows = after is not None
         self._after = after if after is not None else Exponent(math.nan, math.nan)
+        self._densities: dict[tuple[str, float, float], float] = {}
+        #: no ln density is higher, nor that of a response that does not show, which is 0
+        self.most = max(0.0, -math.log(2 * self._wide(0.0))) if self.shows else 0.0
+
+    def density(self, what: str, clean: float, clean_var: float) -> float:
+        """ln density after what happened, one of `WAYS`. Histories with one clean exponent share it."""
+        key = what, clean, clean_var
+        if key not in self._densities:
+            self._densities[key] = WAYS[what](self, clean, clean_var)
+        return self._densities[key]
 
     def as_new(self, clean: float, clean_var: float) -> float:
         """After a new element."""
@@ -120,3 +130,13 @@ class StepResponse:
 
     def _at_least(self, density: float) -> float:
         return max(ln(density), self._tuning.answer_least)
+
+
+#: what happened, as `explain` has it -> how the response is weighed
+WAYS: Mapping[str, Callable[[StepResponse, float, float], float]] = {
+    "new": StepResponse.as_new,
+    "cleaned": StepResponse.as_cleaned,
+    "low": StepResponse.as_low,
+    "back": StepResponse.as_loaded,
+    "nothing": StepResponse.as_before,
+}

@@ -17,7 +17,6 @@ import numpy as np
 
 from cleanside.ingest.restriction.measure.reference import LEAST_PAIRS, FlowSteps, flow_exponent, flow_steps
 from cleanside.ingest.restriction.measure.summary import (
-    BoolArray,
     FloatArray,
     HourSummary,
     IntArray,
@@ -58,8 +57,9 @@ def response_of(summaries: Sequence[HourSummary], hour_s: FloatArray) -> FlowRes
 
 
 def _in_rows(steps: FlowSteps, table_s: FloatArray, hour_s: FloatArray) -> FlowResponse:
-    at_s = table_s[steps.hour]
-    row = np.searchsorted(hour_s, at_s)
-    among: BoolArray = np.isin(at_s, hour_s) & (steps.low_pa >= LEAST_PA)
-    order = np.argsort(row[among], kind="stable")
-    return FlowResponse(row[among][order], steps.ln_flow[among][order], steps.ln_drop[among][order])
+    row_of = np.searchsorted(hour_s, table_s)  # by hour: there are ten steps in each
+    is_row = np.append(hour_s, np.nan)[row_of] == table_s
+    use = np.flatnonzero(is_row[steps.hour] & (steps.low_pa >= LEAST_PA))
+    row = row_of[steps.hour[use]]
+    order = np.argsort(row, kind="stable")
+    return FlowResponse(row[order], steps.ln_flow[use[order]], steps.ln_drop[use[order]])

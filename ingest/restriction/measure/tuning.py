@@ -107,6 +107,11 @@ class Tuning:
     light_per_h: tuple[float, float, float] = constant(
         (1 / 2000, 1 / 150, 1 / 100), unit="1/h", origin="simulated machines: light weeks by flow proxy"
     )
+    light_share: tuple[float, float, float] = constant(
+        (0.02, 0.1, 0.2),
+        unit="of the hours",
+        origin="made fleet (plateau): light work five days in 45; without a proxy an easy shift is light too",
+    )
     whole_hour: float = constant(
         0.99, unit="of an hour", origin="chosen: what is less has a stop of half a minute in it"
     )
@@ -264,7 +269,14 @@ class Tuning:
 
     # ------------------------------------------------------------ what is reported
     tell: float = constant(0.9, unit="probability", origin="chosen: one reported change in ten may be wrong")
-    ask: float = constant(0.3, unit="probability", origin="chosen: below it a question costs more")
+    ask: float = constant(
+        0.15, unit="probability", origin="made fleet (plateau): one cleaned element in seven more than by 0.3"
+    )
+    unsure_h: float = constant(
+        10.0,
+        unit="operating hours",
+        origin="made fleet (plateau): a day of work; less was light work in half of the questions",
+    )
     ask_low: float = constant(
         0.1, unit="probability", origin="chosen: dust reaches the engine, and a look costs minutes"
     )

@@ -145,6 +145,24 @@ def test_without_a_flow_proxy_a_lighter_week_is_light_work_at_first() -> None:
     assert found.steps[-1].ranked[0][0] == LIGHT
 
 
+def test_a_new_element_in_a_week_of_light_work_is_no_missing_one() -> None:
+    """The work is light when the element is changed, and hard again two days later."""
+    elements = loading(300), loading(300, seed=1)
+    light, hard = after(0.5 * CLEAN_PA, 18), after(CLEAN_PA, 20)
+    found = explained(*elements, light, by=NOTHING, entered=NEW, part=2)
+    assert found.steps[-1].ranked[0][0] == NEW
+    assert found.low[-1] < TUNING.warn[NOTHING]
+    later = explained(*elements, light, hard, by=NOTHING, entered=NEW, part=2)
+    assert [step.ranked[0][0] for step in later.steps[-2:]] == [NEW, BACK]
+    assert np.exp(later.clean) == pytest.approx(CLEAN_PA, rel=0.1)
+
+
+def test_what_reads_far_lower_than_light_work_explains_is_missing_after_an_entered_change() -> None:
+    elements = loading(300), loading(300, seed=1)
+    found = explained(*elements, after(0.25 * CLEAN_PA, 18), by=NOTHING, entered=NEW, part=2)
+    assert found.low[-1] > TUNING.warn[NOTHING]
+
+
 def test_an_entry_makes_the_fall_beside_it_a_change_that_the_levels_alone_leave_open() -> None:
     parts = loading(250, to_pa=3000.0), after(2500.0, 6)
     alone, entered = explained(*parts), explained(*parts, entered=NEW)

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from cleanside.ingest.restriction import Entry
 from cleanside.ingest.restriction.elements.changes import Change
-from cleanside.ingest.restriction.elements.entries import Expected, weigh_entries
+from cleanside.ingest.restriction.elements.entries import Expected, WeighedEntry, weigh_entries
+from cleanside.ingest.restriction.elements.explain import CLEANED, DRIED, NEW, NOTHING_NEW
 from cleanside.ingest.restriction.elements.lives import find_edges
 from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
 from cleanside.ingest.restriction.elements.pieces import FLOOR_SHARE, floor_of
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import FloatArray
-from cleanside.ingest.restriction.measure.tuning import TUNING
+from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 
 HOUR_S = 3_600.0
 USUAL_PA = 2_000.0
 NOTHING_KNOWN = Expectation(terminal_pa=None, kind_clean_pa=None)
+KNOWN = Expectation(terminal_pa=6_200.0, kind_clean_pa=1_900.0)
 NO_LEVEL = np.zeros(60)
 PART = {
     "then nothing": np.repeat([USUAL_PA, 0.0], 30),
@@ -29,15 +33,68 @@ PART = {
 pytestmark = pytest.mark.filterwarnings("error::RuntimeWarning")
 
 
-def found(level: FloatArray, *entries: Entry, expected: Expectation = NOTHING_KNOWN) -> Openings:
+def found(
+    level: FloatArray,
+    *entries: Entry,
+    expected: Expectation = NOTHING_KNOWN,
+    flow: str = "flow",
+    tuning: Tuning = TUNING,
+    worked_s: float = HOUR_S,
+) -> Openings:
+    """worked_s : in each hour; below HOUR_S the engine stood, so that the element may have been changed."""
+    series = dataclasses.replace(series_of(level), operating_s=np.full(len(level), worked_s))
+    believed = np.ones(len(level), dtype=bool)
+    return find_openings(series, believed, entries, expected, flow=flow, tuning=tuning)
+
+
+def series_of(level: FloatArray) -> HourlyRestriction:
     n = len(level)
-    series = HourlyRestriction(
+    return HourlyRestriction(
         hour_s=np.arange(n, dtype=np.float64) * HOUR_S,
         operating_s=np.full(n, HOUR_S),
         restriction_pa=level,
         flow_ratio=np.ones(n),
     )
-    return find_openings(series, np.ones(n, dtype=bool), entries, expected, flow="flow", tuning=TUNING)
+
+
+def after_loading(to_pa: float, then_pa: float, hours: int) -> FloatArray:
+    """An element that loads for 300 h, and some hours after a fall."""
+    used = np.expm1(2.2 * np.linspace(0, 1, 300)) / np.expm1(2.2)
+    level = 1_900.0 + (to_pa - 1_900.0) * used, np.full(hours, then_pa)
+    wander = [np.random.default_rng(seed).normal(0, 0.015, len(part)) for seed, part in enumerate(level)]
+    return np.concatenate(level) * np.exp(np.concatenate(wander))
+
+
+@pytest.mark.parametrize(("hours", "is_told"), [(6, False), (8, False), (12, True)])
+def test_a_fall_that_light_work_may_explain_is_told_and_asked_about_after_a_day_of_work(
+    hours: int, is_told: bool
+) -> None:
+    openings = found(after_loading(5_000.0, 2_300.0, hours), expected=KNOWN, flow="none", worked_s=3_500.0)
+    assert TUNING.ask < openings.steps[-1].chance(NEW, CLEANED) < TUNING.tell
+    assert [fall.sure for fall in openings.falls] == ["medium"] * is_told
+    assert [step.likely for step in openings.weighed] == [NEW] * is_told
+
+
+def test_a_fall_whose_level_does_not_stay_for_a_day_of_work_is_neither_told_nor_asked_about() -> None:
+    level = np.concatenate((after_loading(5_000.0, 2_600.0, 8), np.full(8, 3_000.0)))
+    openings = found(level, expected=KNOWN, flow="none", worked_s=3_500.0)
+    assert [step.row for step in openings.steps] == [300, 308]
+    assert TUNING.ask < openings.steps[0].chance(NEW, CLEANED) < TUNING.tell
+    assert (openings.falls, openings.weighed) == ([], [])
+
+
+def test_a_sure_change_is_told_within_a_shift() -> None:
+    openings = found(after_loading(5_000.0, 1_500.0, 6), expected=KNOWN, flow="none", worked_s=3_500.0)
+    assert [fall.sure for fall in openings.falls] == ["high"]
+
+
+def test_a_question_names_the_opening_that_it_is_about() -> None:
+    """Something else is the likeliest, and something else again comes second."""
+    level = after_loading(3_500.0, 3_200.0, 12)
+    eager = dataclasses.replace(TUNING, ask=0.005)
+    openings = found(level, expected=KNOWN, tuning=eager, worked_s=3_500.0)
+    assert [happening for happening, _ in openings.steps[-1].ranked[:2]] == [NOTHING_NEW, DRIED]
+    assert [(step.likely, step.runner) for step in openings.weighed] == [(NOTHING_NEW, CLEANED)]
 
 
 @pytest.mark.parametrize("level", PART.values(), ids=PART.keys())
@@ -83,6 +140,24 @@ def test_a_change_that_shows_after_hours_in_doubt_counts_from_the_first_of_them(
     believed = (np.arange(100) < 30) | (np.arange(100) >= 50)
     [edge] = find_edges(series, believed, [Change(30, 5_000.0, USUAL_PA, "high", "change")])
     assert (edge.row, edge.at_s) == (30, 30 * HOUR_S)
+
+
+def test_an_entry_long_after_a_tube_came_off_is_the_change_that_showed_once_it_was_on_again() -> None:
+    """The tube was off for 110 hours. The element was changed in one of them, and entered 60 hours later."""
+    off_h, entered_h = 110, 60
+    level = np.repeat([5_000.0, 0.0, USUAL_PA], [100, off_h, 150])
+    expected = Expectation(terminal_pa=6_200.0, kind_clean_pa=USUAL_PA)
+    openings = found(level, expected=expected)
+    [change] = openings.falls
+    assert (change.row, change.hidden) == (100, off_h)
+    entry = WeighedEntry(
+        entry=Entry(at_s=0.0), verdict="fits", used_s=0.0, row=change.row + off_h + entered_h
+    )
+    believed, series = np.ones(len(level), dtype=bool), series_of(level)
+    assert [edge.entered for edge in find_edges(series, believed, openings.falls, entered=[entry])] == [True]
+    much_later = dataclasses.replace(entry, row=len(level) - 1)
+    edges = find_edges(series, believed, openings.falls, entered=[much_later])
+    assert [edge.entered for edge in edges] == [False, True]
 
 
 @pytest.mark.parametrize("found", [[], [Change(50, 900.0, USUAL_PA, "high", "change")]])
