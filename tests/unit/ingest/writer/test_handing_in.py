@@ -1,4 +1,4 @@
-"""The writer is told once a loop has nothing more to hand in."""
+"""The writer learns when a loop has nothing more to hand in."""
 
 from __future__ import annotations
 
