@@ -247,7 +247,7 @@ def save_all(connection: sa.Connection, changed: Sequence[Stream]) -> None:
         dialect.run(connection, sql, tuple(value for row in piece for value in row))
 
 
-def with_report(stream: Stream, report: GatewayReport | None, now_us: int, **moved: int) -> Stream:
+def with_report(stream: Stream, report: GatewayReport | None, now_us: int, **moved: Any) -> Stream:
     """
     The stream with the time of receipt and its gateway's report; fields that it does not report stay.
 
