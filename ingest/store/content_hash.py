@@ -44,7 +44,8 @@ def hashes(
     # Instants and values in one array: on a batch the number of operations sets the cost.
     mixed = np.empty((1 + len(sent), len(instants)), np.uint64)
     np.bitwise_xor(instants, word("at", ""), out=mixed[0])
-    np.bitwise_xor((sent + 0.0).view(np.uint64), words, out=mixed[1:])  # + 0.0: minus zero is zero
+    if len(sent):
+        np.bitwise_xor((sent + 0.0).view(np.uint64), words, out=mixed[1:])  # + 0.0: minus zero is zero
     mixed = _mix(mixed)
     _leave_out(mixed[1:], sent)
     total = mixed.sum(axis=0, dtype=np.uint64)
