@@ -34,7 +34,8 @@ from cleanside.gateway.wire.quick import all_whole, as_range, decode_alike, is_p
 from cleanside.gateway.wire.strict_json import load_json
 
 _NOT_A_QUANTITY = frozenset({"seq", "at", "at_uncertainty_s"})
-_ENVELOPE = frozenset(
+#: members of a batch
+ENVELOPE = frozenset(
     {"device", "stream", "units", "readings", "first_seq", "seq", "start", "step_ms", "at_uncertainty_s"}
     | {"columns", "shed", "opaque", "gateway", "replace_quarantined"}
 )
@@ -69,8 +70,8 @@ def decode_envelope(document: Any, fill: FillRows) -> Batch:
     if not isinstance(document, dict):
         notes.add("#", "not_an_object", kind=kind_of(document))
         notes.refuse_if_any()
-    for place, key in enumerate(sorted(document.keys() - _ENVELOPE)):
-        likely = did_you_mean(key, _ENVELOPE) if place < MAX_LISTED else ""  # others are only counted
+    for place, key in enumerate(sorted(document.keys() - ENVELOPE)):
+        likely = did_you_mean(key, ENVELOPE) if place < MAX_LISTED else ""  # others are only counted
         notes.add(f"#/{escape(key)}", "unknown_member", key=key[:64], likely=likely)
     device = notes.name(document.get("device"), "#/device", required=True)
     stream = _stream(document, notes)

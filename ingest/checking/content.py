@@ -37,7 +37,8 @@ class _Plan(NamedTuple):
 
 
 @lru_cache(maxsize=256)
-def _plan(columns: tuple[tuple[str, str | None], ...]) -> _Plan:
+def _plan(names: tuple[str, ...], units: tuple[str | None, ...]) -> _Plan:
+    columns = [*zip(names, units, strict=True)]
     rows = [
         (row, QUANTITIES[name], unit)
         for row, (name, unit) in enumerate(columns)
@@ -53,7 +54,7 @@ def _plan(columns: tuple[tuple[str, str | None], ...]) -> _Plan:
 
 
 def _plan_of(batch: Batch) -> _Plan:
-    return _plan(tuple((name, batch.units.get(name)) for name in batch.columns))
+    return _plan(tuple(batch.columns), tuple(map(batch.units.get, batch.columns)))
 
 
 def as_sent(column: Sequence[float | None]) -> FloatArray:

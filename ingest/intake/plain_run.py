@@ -8,8 +8,6 @@ Leaves to others: every other batch (`ingest.intake.receive`).
 
 from __future__ import annotations
 
-import dataclasses
-
 import sqlalchemy as sa
 
 from cleanside.ingest.checking.doubts import doubts_about
@@ -54,9 +52,8 @@ class PlainRun:
         assert incoming.ready is not None
         assert incoming.batch.seq is not None
         last = incoming.batch.seq[-1]
-        after = streams.with_report(stream, incoming.batch.gateway, incoming.received_us)
-        tail_us = int(incoming.at_us[-1])
-        after = dataclasses.replace(after, mark=last, highest=last, tail_seq=last, tail_us=tail_us)
+        moved = {"mark": last, "highest": last, "tail_seq": last, "tail_us": int(incoming.at_us[-1])}
+        after = streams.with_report(stream, incoming.batch.gateway, incoming.received_us, **moved)
         self._rows.append((stream.id, incoming.ready))
         self._changed[stream.id] = after
         before = Marks(mark=stream.mark, highest=stream.highest)

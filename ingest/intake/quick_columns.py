@@ -3,13 +3,14 @@ The quick path of the server's decoder: an ordinary batch in the layout `columns
 
 Nearly all batches are such. The parser writes the numbers of a list into one buffer, so that none of them
 becomes an object of Python.
-Promises: a batch is what `gateway.wire.decode` makes of it (`tests/property/test_quick_columns.py`). Whatever
-this path does not know, and whatever is wrong with a body, is left to that one.
+Promises: a batch is what `gateway.wire.decode` makes of it (`tests/property/test_quick_decoder.py`). Whatever
+this path does not know, and whatever is wrong with a body, is left to that one (`LookCloser`).
+Leaves to others: which body comes here (`ingest.intake.quick_decoder`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final, cast
 
 import numpy as np
@@ -22,6 +23,7 @@ from cleanside.gateway.wire.decoder import decode_envelope, is_quantity_name
 from cleanside.gateway.wire.instants import is_datable
 from cleanside.gateway.wire.notes import Notes
 from cleanside.gateway.wire.quick import is_plain
+from cleanside.ingest.intake.body_signs import LookCloser, count, signs_of
 
 MOST_STEP_MS: Final = 10**12  # 31 years: all steps of a batch together are no overflow
 _LISTS = frozenset({"columns", "step_ms"})
@@ -30,22 +32,10 @@ _LISTS = frozenset({"columns", "step_ms"})
 Column = list[float | None]
 
 
-class _LookCloser(Exception):
-    """A body that is left to the long way."""
-
-
 def decode(body: bytes) -> wire.Batch:
-    """As `gateway.wire.decode`."""
-    try:
-        return _decode(body)
-    except (_LookCloser, AttributeError, LookupError, TypeError, ValueError, RuntimeError, wire.BatchRefused):
-        # No JSON, another layout, a list of something else: the long way names every problem.
-        return wire.decode(body)
-
-
-def _decode(body: bytes) -> wire.Batch:
+    """The batch of a body. Raises LookCloser, and what its parts raise."""
     if b"\\" in body:
-        raise _LookCloser
+        raise LookCloser
     document: Any = simdjson.Parser().parse(body)
     names = _names(document)
     envelope = {name: _plain(document[name]) for name in names if name not in _LISTS}
@@ -62,7 +52,7 @@ def _decode(body: bytes) -> wire.Batch:
         rows.columns = dict(columns)
 
     if "readings" in envelope or (("first_seq" in envelope) != ("stream" in envelope)):
-        raise _LookCloser
+        raise LookCloser
     return decode_envelope(envelope, fill)
 
 
@@ -70,7 +60,7 @@ def _names(of: Any) -> list[str]:
     """The names of an object's members, each once."""
     names = list(of.keys())
     if len(set(names)) != len(names):
-        raise _LookCloser
+        raise LookCloser
     return names
 
 
@@ -90,48 +80,22 @@ def _column(array: Any) -> Column:
     except TypeError:
         column: list[float | None] = array.as_list()
         if not is_plain(column):
-            raise _LookCloser from None
+            raise LookCloser from None
         return column
     if whole.min() < -wire.MAX_INTEGER or whole.max() > wire.MAX_INTEGER:
-        raise _LookCloser
+        raise LookCloser
     return cast(Column, whole.data)
 
 
 def _require_all(body: bytes, envelope: Mapping[str, Any], columns: Mapping[str, Column]) -> None:
-    """
-    Refuse a body with more in it than was read.
-
-    The parser reads one of two members of the same name, a list in a list as one list, and makes a float of a
-    whole number among floats. In a body without a backslash each of these shows in a count of signs.
-    """
-    said = [*_flat(envelope)]
-    texts = sum(type(value) is str for value in said) + len(_LISTS) + len(columns)
-    lists = sum(type(value) is list for value in said) + 1 + len(columns)
-    points = sum(map(_points_in, said)) + sum(_points_in(name) for name in columns)
-    points += sum(map(_floats_in, columns.values()))
-    signs = np.frombuffer(body, np.uint8)
-    if [_count(signs, sign) for sign in '"[.'] != [2 * texts, lists, points]:
-        raise _LookCloser
-
-
-def _flat(value: Any) -> Iterator[Any]:
-    """A value, and all names and values inside it."""
-    yield value
-    if type(value) is dict:
-        for name, inner in value.items():
-            yield name
-            yield from _flat(inner)
-    elif type(value) is list:
-        for inner in value:
-            yield from _flat(inner)
-
-
-def _points_in(value: Any) -> int:
-    return value.count(".") if type(value) is str else int(type(value) is float)
-
-
-def _count(signs: npt.NDArray[np.uint8], sign: str) -> int:
-    return int(np.count_nonzero(signs == ord(sign)))
+    """Refuse a body with more in it than was read."""
+    said, names = signs_of(dict(envelope)), signs_of(list(columns))
+    found = [count(body, sign) for sign in '"[.']
+    texts = said.texts + names.texts + len(_LISTS)
+    lists = said.lists + len(columns) + 1
+    points = said.points + names.points + sum(map(_floats_in, columns.values()))
+    if found != [2 * texts, lists, points]:
+        raise LookCloser
 
 
 def _floats_in(column: Column | memoryview) -> int:
@@ -143,14 +107,14 @@ def _floats_in(column: Column | memoryview) -> int:
 def _require_alike(many: int, columns: Mapping[str, Column]) -> None:
     """Refuse lists of several lengths, too many of them, and names of no quantity."""
     if not 1 <= many <= wire.MAX_READINGS or len(columns) > wire.MAX_QUANTITIES:
-        raise _LookCloser
+        raise LookCloser
     if any(len(column) != many or not is_quantity_name(name) for name, column in columns.items()):
-        raise _LookCloser
+        raise LookCloser
 
 
 def _numbers(envelope: Mapping[str, Any], many: int, notes: Notes) -> range:
     if "seq" in envelope:
-        raise _LookCloser
+        raise LookCloser
     first = notes.whole(envelope["first_seq"], "#/first_seq")
     return range(first, first + many)
 
@@ -159,12 +123,12 @@ def _instants(start: str, step_ms: npt.NDArray[np.int64]) -> list[int | None]:
     """Microseconds since 1970, shape (n,)."""
     instant = wire.parse_instant(start)
     if instant.exact is not None or step_ms.min() < -MOST_STEP_MS or step_ms.max() > MOST_STEP_MS:
-        raise _LookCloser
+        raise LookCloser
     at_us = np.cumsum(step_ms)
     at_us *= 1000
     at_us += instant.us
     if not (is_datable(int(at_us.min())) and is_datable(int(at_us.max()))):
-        raise _LookCloser
+        raise LookCloser
     return cast("list[int | None]", at_us.data)
 
 
@@ -172,5 +136,5 @@ def _uncertainty(value: Any, many: int, notes: Notes) -> float | Sequence[float 
     if not isinstance(value, list):
         return notes.uncertainty(value, "#/at_uncertainty_s")
     if len(value) != many:
-        raise _LookCloser
+        raise LookCloser
     return [notes.uncertainty(entry, "#/at_uncertainty_s") for entry in value]

@@ -41,11 +41,16 @@ def hashes(
     (n,) or (1,); NaN or None: unknown. sent : shape (k, n), NaN: absent. words : `word(name, unit)` of each
     column, shape (k, 1). The sum over the columns makes their order irrelevant.
     """
-    total = _mix(instants ^ word("at", ""))
-    if at_uncertainty_s is not None:  # where unknown it adds nothing, as every absent value
-        total = total + _values(at_uncertainty_s, word("at_uncertainty_s", "s"))
+    # Instants and values in one array: on a batch the number of operations sets the cost.
+    mixed = np.empty((1 + len(sent), len(instants)), np.uint64)
+    np.bitwise_xor(instants, word("at", ""), out=mixed[0])
     if len(sent):
-        total = total + _values(sent, words).sum(axis=0, dtype=np.uint64)
+        np.bitwise_xor((sent + 0.0).view(np.uint64), words, out=mixed[1:])  # + 0.0: minus zero is zero
+    mixed = _mix(mixed)
+    _leave_out(mixed[1:], sent)
+    total = mixed.sum(axis=0, dtype=np.uint64)
+    if at_uncertainty_s is not None:  # where unknown it adds nothing, as every absent value
+        total += _values(at_uncertainty_s, word("at_uncertainty_s", "s"))
     return np.asarray(_mix(total).view(np.int64))
 
 
@@ -67,12 +72,17 @@ def add(parts: Iterable[int]) -> int:
     return (sum(parts) + 2**63) % 2**64 - 2**63
 
 
-def _values(columns: FloatArray, words: WordArray | np.uint64) -> WordArray:
-    mixed = _mix((columns + 0.0).view(np.uint64) ^ words)  # + 0.0: minus zero is zero
-    absent = np.isnan(columns)
+def _values(column: FloatArray, first: np.uint64) -> WordArray:
+    mixed = _mix((column + 0.0).view(np.uint64) ^ first)
+    _leave_out(mixed, column)
+    return mixed
+
+
+def _leave_out(mixed: WordArray, values: FloatArray) -> None:
+    """An absent value adds nothing."""
+    absent = np.isnan(values)
     if absent.any():
         mixed[absent] = 0
-    return mixed
 
 
 def _mix(words: WordArray) -> WordArray:

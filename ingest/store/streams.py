@@ -247,8 +247,12 @@ def save_all(connection: sa.Connection, changed: Sequence[Stream]) -> None:
         dialect.run(connection, sql, tuple(value for row in piece for value in row))
 
 
-def with_report(stream: Stream, report: GatewayReport | None, now_us: int) -> Stream:
-    """The stream with the time of receipt and its gateway's report; fields that it does not report stay."""
+def with_report(stream: Stream, report: GatewayReport | None, now_us: int, **moved: Any) -> Stream:
+    """
+    The stream with the time of receipt and its gateway's report; fields that it does not report stay.
+
+    moved : other fields that a batch has moved on.
+    """
     fields = report or GatewayReport()
     appended = [n for n in (fields.appended_through, stream.appended_through) if n is not None]
     return dataclasses.replace(
@@ -258,6 +262,7 @@ def with_report(stream: Stream, report: GatewayReport | None, now_us: int) -> St
         gateway_version=fields.version or stream.gateway_version,
         gateway_built=fields.built or stream.gateway_built,
         last_heard_us=max(now_us, stream.last_heard_us),
+        **moved,
     )
 
 

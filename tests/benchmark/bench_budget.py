@@ -35,7 +35,7 @@ from cleanside.gateway import wire
 from cleanside.gateway.wire import Batch
 from cleanside.ingest.checking import content
 from cleanside.ingest.checking.incoming import Incoming, prepare, units_text
-from cleanside.ingest.intake import quick_columns, receive
+from cleanside.ingest.intake import quick_decoder, receive
 from cleanside.ingest.store import block_content, database, fleet, models, readings
 from tests.benchmark import bench_ingest
 from tests.benchmark.bench_ingest import CLIENTS, DEVICE, Load, client_of, databases, register
@@ -118,7 +118,7 @@ def hot_us(work: Callable[[Any], Any], items: Sequence[Any], rounds: int) -> flo
 def of_stages(load: Load, rounds: int, fresh: Callable[[], str]) -> dict[str, tuple[float, float]]:
     """Stage -> ours, and the bare thing [us a batch]."""
     bodies = [body for of_client in load.bodies for body in of_client]
-    batches = [quick_columns.decode(body) for body in bodies]
+    batches = [quick_decoder.decode(body) for body in bodies]
     incoming = [prepared(batch) for batch in batches]
     blocks = [one.ready.encoded.form.runs[0].content for one in incoming if one.ready]  # type: ignore[union-attr]
     columns = [block_content._as_columns(one) for one in blocks]
@@ -128,7 +128,7 @@ def of_stages(load: Load, rounds: int, fresh: Callable[[], str]) -> dict[str, tu
         return hot_us(work, items, rounds)
 
     return {
-        "decode (bare: orjson.loads)": (hot(quick_columns.decode, bodies), hot(orjson.loads, bodies)),
+        "decode (bare: orjson.loads)": (hot(quick_decoder.decode, bodies), hot(orjson.loads, bodies)),
         "decode, the long way": (hot(wire.decode, bodies), hot(orjson.loads, bodies)),
         "prepare (bare: hashes, in SI)": (hot(prepared, batches), hot(arithmetic, incoming)),
         "of it the block (bare: zstd)": (hot(block_content.pack, blocks), hot(compress, columns)),
@@ -155,7 +155,7 @@ def commit_us(url: str, load: Load, many: int) -> float:
     choose_form(url, "blocks")
     engine = database.writing_engine(url)
     by_turn = [list(turn) for turn in zip(*load.bodies, strict=True)]
-    batches = [[prepared(quick_columns.decode(body)) for body in turn] for turn in by_turn]
+    batches = [[prepared(quick_decoder.decode(body)) for body in turn] for turn in by_turn]
     with engine.begin() as connection:
         assert fleet.keep_owner(connection, "plateau", 0) == 1
         assert readings.keep_unit_set(connection, batches[0][0].units) == 1

@@ -30,6 +30,6 @@ async def first_of_all(*given: Any) -> Incoming:
 
 
 if __name__ == "__main__":
-    readings._incoming = first_of_all
+    readings._incoming = first_of_all  # type: ignore[assignment]
     Writer.post = answer_at_once  # type: ignore[method-assign, assignment]
     sys.exit(cli.main(sys.argv[1:]))

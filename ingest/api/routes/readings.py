@@ -20,7 +20,7 @@ from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import asks, key_of, problems, resources_of, router_of
 from cleanside.ingest.checking.incoming import Incoming, prepare, units_text
 from cleanside.ingest.errors import TryAgain
-from cleanside.ingest.intake import bodies, quick_columns, receive, senml
+from cleanside.ingest.intake import bodies, quick_decoder, receive, senml
 from cleanside.ingest.owners.access import require_device
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
@@ -35,7 +35,7 @@ ANSWER_WITHIN_S = 25.0  # then 503: the batch may yet be stored, and a resend is
 
 #: media type -> decoder; everything after it is the same
 DECODERS: Mapping[str, Callable[[bytes], wire.Batch]] = {
-    wire.BATCH_MEDIA_TYPE: quick_columns.decode,
+    wire.BATCH_MEDIA_TYPE: quick_decoder.decode,
     senml.SENML_MEDIA_TYPE: senml.decode,
 }
 

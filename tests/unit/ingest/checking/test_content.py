@@ -58,6 +58,13 @@ def test_the_hash_never_changes() -> None:
 GOLDEN = 7203064703273758492  # as computed above, written down on the day the hash was first used
 
 
+def test_a_reading_without_values_and_a_batch_without_readings_have_their_hashes() -> None:
+    (instant,) = hashes(decoded({"at": READING["at"]}))
+    whole = (wire.parse_instant(str(READING["at"])).us ^ word_of("at", "")) % 2**64
+    assert instant % 2**64 == splitmix64(splitmix64(whole))
+    assert hashes(wire.Batch(device="d")) == []
+
+
 def test_both_layouts_and_any_order_of_columns_give_one_hash() -> None:
     swapped = dict(reversed(READING.items()))
     columns = {
