@@ -91,9 +91,10 @@ class MergeKiller:
     # ------------------------------------------------------------ servers
 
     def start_servers(self) -> None:
-        """Start those that do not run."""
+        """Start those that do not run: they were stopped, or died at their step meanwhile."""
         for place in range(len(self._servers)):
             if self._servers[place].has_ended:
+                self._bury(place)
                 self._start(place, INSTANT)
 
     def strike_servers(self) -> None:
@@ -113,7 +114,6 @@ class MergeKiller:
         """Kill them as they are."""
         for place in range(len(self._servers)):
             self._kill(place)
-            self._bury(place)
 
     def _start(self, place: int, step: str) -> None:
         self._deadly[place] = step
