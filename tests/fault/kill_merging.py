@@ -44,6 +44,7 @@ from tests.support.serving import DEVICE, ServerProcess, make_keys
 MODULE = "tests.support.dying_merger"
 CLIENTS = 3
 FIRST_ROWS = 600  # readings before the first round
+WHOLE_BELOW = 10_000  # readings up to which some rounds make rows of all of them, which takes long; chosen
 INSTANT = "any instant"
 TIMES = 4  # a process dies at a step once it has reached it fewer times than that; chosen
 STEP_WITHIN_S = 10.0  # a step that no server reaches by then: one is killed as it is
@@ -90,9 +91,10 @@ class MergeKiller:
     # ------------------------------------------------------------ servers
 
     def start_servers(self) -> None:
-        """Start those that do not run."""
+        """Start those that do not run: they were stopped, or died at their step meanwhile."""
         for place in range(len(self._servers)):
             if self._servers[place].has_ended:
+                self._bury(place)
                 self._start(place, INSTANT)
 
     def strike_servers(self) -> None:
@@ -112,7 +114,6 @@ class MergeKiller:
         """Kill them as they are."""
         for place in range(len(self._servers)):
             self._kill(place)
-            self._bury(place)
 
     def _start(self, place: int, step: str) -> None:
         self._deadly[place] = step
@@ -195,7 +196,8 @@ def one_round(killer: MergeKiller, chance: random.Random, *, serve_meanwhile: bo
     if not serve_meanwhile:
         killer.stop_servers()
     killer.command("stop", dying_merger.STOP)
-    killer.command("unpack", *dying_merger.UNPACK, until_done=chance.random() < 0.5)
+    whole = killer.acknowledged < WHOLE_BELOW and chance.random() < 0.5
+    killer.command("unpack", *dying_merger.UNPACK, until_done=whole)
 
 
 @contextmanager

@@ -24,6 +24,7 @@ from tests.support.serving import DEVICE, ServerProcess, batch, bearer
 
 PIECES = (1, 1, 1, 2, 7, 25)  # readings of a post
 SEND_EVERY_S = 0.03  # so that each round of a run has not many more to unpack than the last; chosen
+LOOK_EVERY_S = 0.5
 RETRY_AFTER_S = 0.1  # leaves the processor to the server that starts
 GIVE_UP_AFTER_S = 180.0
 PAGE = 2_000
@@ -138,7 +139,7 @@ class MergeWatcher(Loader):
         """Ask."""
         headers = bearer(self._servers[0].tokens["admin"])
         with httpx.Client(headers=headers, timeout=30.0, trust_env=False) as http:
-            while not self.enough.wait(RETRY_AFTER_S):
+            while not self.enough.wait(LOOK_EVERY_S):
                 self._look(http)
 
     def _look(self, http: httpx.Client) -> None:
