@@ -31,7 +31,7 @@ from cleanside.ingest.api.routes.papers import NewPlan, delete_planned_change, p
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
-from cleanside.ingest.console.fleet_page import advice_of, has_question, late_s, state_key, unit_of
+from cleanside.ingest.console.fleet_page import has_question, late_s, unit_of
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import (
     FAULTS,
@@ -42,9 +42,10 @@ from cleanside.ingest.console.forms import (
     trimmed_field,
 )
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
+from cleanside.ingest.console.machine_said import machine_said
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
-from cleanside.ingest.console.said_words import caution_of, said
+from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotValid
@@ -145,12 +146,7 @@ def _page(
         known=known,
         papers=get_machine(machine, resources, key),
         unit=unit,
-        state=state_key(known),
-        advice=say(f"said.{advice_of(known)}"),
-        caution=caution_of(say, known["advice_code"]),
-        suspicions=[
-            (say(f"said.cause.{found['cause']}"), said(say, found["said"])) for found in known["suspicions"]
-        ],
+        machine_says=machine_said(say, known),
         late_s=late_s(known, say),
         is_asked=has_question(known),
         by=by,

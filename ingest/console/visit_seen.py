@@ -19,8 +19,10 @@ from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.newest import newest_document, seats_now
 from cleanside.ingest.api.routes.paper_shapes import planned_document
+from cleanside.ingest.api.routes.restriction import document_of
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.console.formats import WrittenDays
+from cleanside.ingest.console.machine_said import MachineSaid, machine_said
 from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import may, sayer_of, templates
 from cleanside.ingest.console.viewer import viewer_of
@@ -42,6 +44,7 @@ INSTALLATION, SERVICE = "installation", "service"
 
 #: parts of the page that the stream keeps up to date -> template
 PARTS = {
+    "says": "machine_said.html",
     "stay": "visit_stay.html",
     "live": "visit_live.html",
     "link": "visit_link.html",
@@ -58,13 +61,15 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
         found = find_housing(connection, key, machine, housing)
         chosen = job or usual_job(connection, found, now_us)
         since_us = None if chosen == INSTALLATION else _start_of_day_us(request, key, now_us)
-        report = acceptance_sheet.report(connection, found, since_us=since_us, now_us=now_us)
-        newest = newest_document(connection, found, now_us)
         view = services_of(request).judge(connection, key).view(found)
+        study = view.assessment.study
+        report = acceptance_sheet.report(connection, found, since_us=since_us, now_us=now_us, study=study)
+        newest = newest_document(connection, found, now_us)
     entered = entered_at(request, key, machine, housing)
     own = {"job": chosen, "housing": found, "report": report, "entered": entered}
     own |= {"planned": planned_document(view), "papers": view.papers.housing}
-    return own | _shown(request, key, report, newest)
+    says = machine_said(sayer_of(request, key).in_unit(gauge_unit(report.terminal)), document_of(view))
+    return own | {"machine_says": says} | _shown(request, key, report, newest, says)
 
 
 def parts_of(request: Request, key: Key, machine: str, housing: str, job: str | None) -> dict[str, str]:
@@ -115,7 +120,11 @@ def _start_of_day_us(request: Request, key: Key, now_us: int) -> int:
     return int(sayer_of(request, key).formats.start_of_day(now_us / 1e6).timestamp() * 1e6)
 
 
-def _shown(request: Request, key: Key, report: Report, newest: Mapping[str, Any]) -> dict[str, Any]:
+def _shown(
+    request: Request, key: Key, report: Report, newest: Mapping[str, Any], says: MachineSaid
+) -> dict[str, Any]:
+    stay = stay_of(report.checks, is_held=says.is_held)
+    headline = f"visit.stay.{stay.word}"
     words = SheetWords(sayer_of(request, key), report.terminal)
     return {
         "words": words,
@@ -123,7 +132,8 @@ def _shown(request: Request, key: Key, report: Report, newest: Mapping[str, Any]
         "decimals_of": decimals_of,
         "unit": gauge_unit(report.terminal),
         "checks": in_order(report.checks),
-        "stay": stay_of(report.checks),
+        "stay": stay,
+        "headline": sayer_of(request, key)(headline, n=stay.many, open=stay.open, state=says.state),
         "newest": newest,
         "reason_said": reason_said,
         "values": _values(newest),

@@ -76,8 +76,12 @@ class Stay(NamedTuple):
     open: int
 
 
-def stay_of(checks: Sequence[Check]) -> Stay:
-    """Whether a technician may leave, by the checks alone."""
+def stay_of(checks: Sequence[Check], *, is_held: bool = False) -> Stay:
+    """
+    Whether a technician may leave.
+
+    is_held : the machine is over its limit, due or suspect; whatever the checks say, it is not left so.
+    """
     verdicts = [check.verdict for check in checks]
     tally = (verdicts.count(PASSED), verdicts.count(FAILED), verdicts.count(OPEN))
     here = any(check.verdict == OPEN and check.check not in BY_THEMSELVES for check in checks)
@@ -85,6 +89,8 @@ def stay_of(checks: Sequence[Check]) -> Stay:
         return Stay("failed_and_open" if tally[2] else "failed", tally[1], *tally)
     if here:
         return Stay("open_here", tally[2], *tally)
+    if is_held:
+        return Stay("held", tally[0], *tally)
     return Stay("open_later" if tally[2] else "passed", tally[2] or tally[0], *tally)
 
 

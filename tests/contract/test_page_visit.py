@@ -11,11 +11,15 @@ import pytest
 
 from cleanside.gateway.spot_checks import Check
 from cleanside.ingest import cautions
+from cleanside.ingest.api.routes.restriction import URGENCY as STATES
+from cleanside.ingest.console import visit_page
+from cleanside.ingest.console.machine_said import HELD
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.visit_sheet import CAUTIONS_OF, STEPS, signal_of, stay_of
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, NEXT_STEPS, SEEN
 from cleanside.ingest.restriction.verdict.statement import say
+from tests.contract.test_api_fleet import set_hours_in, working_hours
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 PAGE = "/visit/grader-07"
@@ -187,6 +191,63 @@ def test_a_technician_stays_while_a_check_needs_somebody_at_the_machine() -> Non
     assert stay_of(checks("passed", "failed")).word == "failed"
     late = checks("not yet seen", name="link")
     assert stay_of(late).word == "open_later"
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_no_machine_is_left_over_its_limit_due_or_suspect_whatever_the_checks_say(state: str) -> None:
+    is_held = state in HELD
+    assert is_held == (state in {"over", "due", "suspect"})
+    late = checks("not yet seen", name="link")
+    words = {stay_of(found, is_held=is_held).word for found in (checks("passed"), late)}
+    assert words == ({"held"} if is_held else {"passed", "open_later"})
+    assert stay_of(checks("failed"), is_held=is_held).word == "failed"
+
+
+def without_an_element(api: Api) -> None:
+    """30 h with the element in, then 10 h at a tenth of that: torn, out, or a tube off."""
+    set_hours_in(api, 41)
+    api.send(working_hours(30))
+    empty = working_hours(10, first_seq=1 + 30 * 60)
+    empty["columns"]["restriction"] = [0.2] * 600
+    api.send(empty)
+    api.analyse()
+
+
+@pytest.mark.parametrize("job", ["installation", "service"])
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_what_the_machines_page_says_of_a_missing_element_stands_on_top_of_the_visit(
+    api: Api, job: str, language: str
+) -> None:
+    without_an_element(api)
+    headers = {"Accept-Language": language}
+    page = api.get(f"{PAGE}?job={job}", headers=headers).text
+    said = opening(api.get("/machines/grader-07", headers=headers).text)
+    assert 'data-state="suspect"' in said
+    assert opening(page) == said
+    assert re.findall(r'data-stay="(\w+)"', page)[0] not in {"passed", "open_later"}
+
+
+def opening(page: str) -> str:
+    """State, advice and caution of a page."""
+    [found] = re.findall(r'<p><span class="state".*?</p>\n<p class="statement">.*?</p>', page, re.DOTALL)
+    return str(found)
+
+
+@pytest.mark.parametrize("job", ["installation", "service"])
+def test_the_level_of_the_element_fails_far_below_that_of_a_clean_one(api: Api, job: str) -> None:
+    without_an_element(api)
+    assert verdicts(api.get(f"{PAGE}?job={job}").text)["clean level"] == "failed"
+    checks_ = api.get("/v1/machines/grader-07/acceptance").json()["checks"]
+    assert [c["verdict"] for c in checks_ if c["check"] == "clean level"] == ["failed"]
+
+
+def test_the_sheet_says_the_machines_state_too(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
+    without_an_element(api)
+    made: list[str] = []
+    monkeypatch.setattr(visit_page, "pdf_of", lambda document: made.append(document) or b"%PDF-")
+    monkeypatch.setattr(visit_page, "can_make", lambda: True)
+    assert api.get(f"{PAGE}/sheet.pdf").status_code == 200
+    assert 'data-state="suspect"' in made[0]
 
 
 def test_the_signal_is_compared_with_where_the_antenna_was() -> None:
