@@ -42,7 +42,7 @@ from cleanside.ingest.console.forms import (
     trimmed_field,
 )
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
-from cleanside.ingest.console.machine_said import machine_said
+from cleanside.ingest.console.machine_said import entry_verdict, machine_said
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
@@ -295,4 +295,4 @@ def evidence_of(known: Mapping[str, Any], say: Sayer) -> list[tuple[str, list[An
 
 def entry_of(entry: Mapping[str, Any], say: Sayer) -> dict[str, Any]:
     """An entry with its verdict in words."""
-    return {"known": entry, "verdict": said(say, entry["said"])}
+    return {"known": entry, "verdict": entry_verdict(say, entry)}

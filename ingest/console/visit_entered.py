@@ -22,6 +22,7 @@ from cleanside.ingest.owners.access import allows
 from cleanside.ingest.store.keys import Key
 
 LATELY_US = 86_400_000_000
+SAME_US = 60_000_000  # of two times on a page, which writes them to the minute
 #: kinds of entries that can be taken back
 TAKEN_BACK = frozenset({"element_change", "meter_reading", "gauge_reading", *OF_VISITS})
 
@@ -92,6 +93,7 @@ def _line(
         "kind": entry["kind"],
         "entry_id": entry["entry_id"],
         "at": entry["made_at"],
+        "done_at": _done_at(entry, change),
         "who": entry["who"],
         "content": entry["content"] or {},
         "change": change,
@@ -101,6 +103,13 @@ def _line(
         "taken_back_under": None if gone is None else gone["entry_id"],
         "may_be_taken_back": entry["kind"] in TAKEN_BACK and not is_gone,
     }
+
+
+def _done_at(entry: Mapping[str, Any], change: Mapping[str, Any] | None) -> str | None:
+    """When work was done, as who entered it gave it; None: as it was entered."""
+    given: str | None = (entry["content"] or {}).get("changed_at") if change is None else change["changed_at"]
+    away_us = abs((us(given) or 0) - (us(entry["made_at"]) or 0))
+    return given if given is not None and away_us >= SAME_US else None
 
 
 def _line_of_change(change: Mapping[str, Any]) -> dict[str, Any]:

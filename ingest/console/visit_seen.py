@@ -7,6 +7,7 @@ Leaves to others: what it means (`visit_sheet`), how it looks (`templates/visit*
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
@@ -22,7 +23,7 @@ from cleanside.ingest.api.routes.paper_shapes import planned_document
 from cleanside.ingest.api.routes.restriction import document_of
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.console.formats import WrittenDays
-from cleanside.ingest.console.machine_said import MachineSaid, machine_said
+from cleanside.ingest.console.machine_said import MachineSaid, entry_verdict, machine_said
 from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import may, sayer_of, templates
 from cleanside.ingest.console.viewer import viewer_of
@@ -68,8 +69,10 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
     entered = entered_at(request, key, machine, housing)
     own = {"job": chosen, "housing": found, "report": report, "entered": entered}
     own |= {"planned": planned_document(view), "papers": view.papers.housing}
-    says = machine_said(sayer_of(request, key).in_unit(gauge_unit(report.terminal)), document_of(view))
-    return own | {"machine_says": says} | _shown(request, key, report, newest, says)
+    say = sayer_of(request, key).in_unit(gauge_unit(report.terminal))
+    says = machine_said(say, document_of(view))
+    own |= {"machine_says": says, "verdict_of": partial(entry_verdict, say)}
+    return own | _shown(request, key, report, newest, says)
 
 
 def parts_of(request: Request, key: Key, machine: str, housing: str, job: str | None) -> dict[str, str]:

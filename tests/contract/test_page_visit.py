@@ -10,6 +10,7 @@ import httpx
 import pytest
 
 from cleanside.gateway.spot_checks import Check
+from cleanside.gateway.wire import parse_instant
 from cleanside.ingest import cautions
 from cleanside.ingest.api.routes.restriction import URGENCY as STATES
 from cleanside.ingest.console import visit_page
@@ -311,6 +312,39 @@ def test_a_visit_at_a_machine_long_in_service_is_a_service(api: Api) -> None:
 def entered(page: str) -> str:
     """The list of what was entered."""
     return page.partition('data-part="entered"')[2].partition("</section>")[0]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_an_entry_has_the_same_verdict_in_words_here_and_on_the_machines_page(
+    api: Api, language: str
+) -> None:
+    """A fall below a clean element, a double, a date before the first reading, and a look at the element."""
+    without_an_element(api)
+    for what, at in (
+        ("cleaned", "2026-02-21T12:00"),
+        ("cleaned", "2026-02-21T12:30"),
+        ("new", "2020-02-21T12:00"),
+        ("inspected", "2026-02-21T15:00"),
+    ):
+        form(api, "element_change", what=what, changed_at=at)
+    headers = {"Accept-Language": language}
+    here = re.findall(r"<em>(.+?)</em>", entered(api.get(PAGE, key="planner", headers=headers).text))
+    machine = api.get("/machines/grader-07", key="planner", headers=headers).text
+    there = re.findall(r'<span class="verdict">.*?<em>(.+?)</em>', machine.partition('id="entries"')[2])
+    assert len(here) == 4
+    assert len(set(here)) >= 3
+    assert sorted(here) == sorted(there)
+
+
+def test_an_entry_shows_when_the_work_was_done_and_when_it_was_entered(api: Api) -> None:
+    api.clock.now_us = parse_instant("2026-03-02T09:00:00Z").us
+    form(api, "element_change", what="new", changed_at="2026-03-01T09:30")
+    shown = entered(api.get(PAGE, key="planner").text)
+    assert shown.index("09:30") < shown.index("09:00")
+    api.clock.advance(60)
+    form(api, "element_change", what="inspected")
+    [now, _] = re.findall(r"<li .*?</li>", entered(api.get(PAGE, key="planner").text), re.DOTALL)
+    assert len(re.findall(r"09:0\d", now)) == 1
 
 
 def test_nothing_is_chosen_for_a_technician(api: Api) -> None:
