@@ -70,8 +70,10 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
     own = {"job": chosen, "housing": found, "report": report, "entered": entered}
     own |= {"planned": planned_document(view), "papers": view.papers.housing}
     say = sayer_of(request, key).in_unit(gauge_unit(report.terminal))
-    says = machine_said(say, document_of(view))
+    document = document_of(view)
+    says = machine_said(say, document)
     own |= {"machine_says": says, "verdict_of": partial(entry_verdict, say)}
+    own |= {"no_monitor": document["no_monitor"]}
     return own | _shown(request, key, report, newest, says)
 
 
@@ -126,7 +128,7 @@ def _start_of_day_us(request: Request, key: Key, now_us: int) -> int:
 def _shown(
     request: Request, key: Key, report: Report, newest: Mapping[str, Any], says: MachineSaid
 ) -> dict[str, Any]:
-    stay = stay_of(report.checks, is_held=says.is_held)
+    stay = stay_of(report.checks, is_held=says.is_held, has_monitor=bool(newest["devices"]))
     headline = f"visit.stay.{stay.word}"
     words = SheetWords(sayer_of(request, key), report.terminal)
     return {

@@ -76,15 +76,18 @@ class Stay(NamedTuple):
     open: int
 
 
-def stay_of(checks: Sequence[Check], *, is_held: bool = False) -> Stay:
+def stay_of(checks: Sequence[Check], *, is_held: bool = False, has_monitor: bool = True) -> Stay:
     """
     Whether a technician may leave.
 
+    has_monitor : one sits there; without it nothing can be seen, and nothing is to be waited for.
     is_held : the machine is over its limit, due or suspect; whatever the checks say, it is not left so.
     """
     verdicts = [check.verdict for check in checks]
     tally = (verdicts.count(PASSED), verdicts.count(FAILED), verdicts.count(OPEN))
     here = any(check.verdict == OPEN and check.check not in BY_THEMSELVES for check in checks)
+    if not has_monitor:
+        return Stay("no_monitor", 0, *tally)
     if tally[1]:
         return Stay("failed_and_open" if tally[2] else "failed", tally[1], *tally)
     if here:
