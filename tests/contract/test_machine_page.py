@@ -84,6 +84,24 @@ def test_hours_are_the_same_wherever_they_stand(sqlite_database_url: str, hourly
         assert counted == pytest.approx(60, abs=1.5)
 
 
+def test_a_level_that_is_not_trusted_stands_beside_the_last_that_is_each_with_its_time(api: Api) -> None:
+    """30 h with the element in, then 10 h at a tenth of that."""
+    set_hours_in(api, 41)
+    api.send(working_hours(30))
+    empty = working_hours(10, first_seq=1 + 30 * 60)
+    empty["columns"]["restriction"] = [0.2] * 600
+    api.send(empty)
+    api.analyse()
+    known = api.get(f"/v1{MACHINE}/restriction").json()
+    assert (known["restriction_at"], known["hours_in_doubt"]) == ("2026-02-21T11:59:00Z", pytest.approx(10))
+    newest = known["newest_in_doubt"]
+    assert newest == {"restriction_pa": pytest.approx(200), "at": "2026-02-21T21:59:00Z"}
+    for page in (api.get(MACHINE).text, api.get("/fleet").text):
+        assert re.search(r"last trusted, .{0,20}11:59", page)
+        assert re.search(r"newest .{0,80}0\.20.{0,80}21:59, not trusted", page)
+        assert ">now <" not in page
+
+
 def test_a_machine_that_is_not_there_or_anothers_is_a_page_of_404(api: Api) -> None:
     for path, key in (("/machines/none", "admin"), (MACHINE, "quarry admin")):
         response = api.get(path, key=key)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
@@ -44,6 +45,13 @@ from cleanside.ingest.restriction.verdict.suspect import (
 )
 
 
+class LevelInDoubt(NamedTuple):
+    """A level that no figure is taken from: a tap is plugged, a tube off, an element missing."""
+
+    restriction_pa: float  # at the reference flow
+    at_s: float  # newest reading of its hour, seconds since 1970-01-01 UTC
+
+
 @dataclass(frozen=True)
 class ElementHistory:
     """The series cut into lives, and the rows of the running life that are too low to be an element."""
@@ -51,7 +59,7 @@ class ElementHistory:
     cuts: list[tuple[LifeEdge | None, Life]]
     entries: list[WeighedEntry]
     running: BoolArray  # rows of the running life
-    judged_hour_s: float | None  # of its newest row that is believed; None: there is none
+    judged_hour_s: float | None  # of its newest row with a sound element that is believed; None: none is
     clean_pa: float | None  # of the running life
     openings: Openings
     below: list[Suspicion]
@@ -98,6 +106,13 @@ class ElementHistory:
         row = int(np.searchsorted(table.hours["hour_s"], self.judged_hour_s))
         return float(table.hours["last_s"][row])
 
+    def newest_in_doubt(self, table: Summaries, series: HourlyRestriction) -> LevelInDoubt | None:
+        """The newest level where it is not believed. series : as measured. None: the newest is believed."""
+        if not len(series.hour_s) or series.hour_s[-1] <= (self.judged_hour_s or -np.inf):
+            return None
+        row = int(np.searchsorted(table.hours["hour_s"], series.hour_s[-1]))
+        return LevelInDoubt(float(series.restriction_pa[-1]), float(table.hours["last_s"][row]))
+
     def terminal_doubt(self, facts: HousingFacts) -> list[Suspicion]:
         """What the levels and the entry say against the terminal value."""
         level_pa = float(self.level_pa[-1]) if len(self.level_pa) else None
@@ -133,7 +148,7 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
         believed=sound,
     )
     running = np.arange(len(believed)) >= (cuts[-1][0].row if cuts[-1][0] is not None else 0)
-    mine = series.hour_s[running & believed]
+    mine = series.hour_s[running & sound]
     return ElementHistory(
         cuts=cuts,
         entries=entries,

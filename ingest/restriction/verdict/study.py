@@ -24,7 +24,7 @@ from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference
 from cleanside.ingest.restriction.measure.summary import HOUR_S, FloatArray, HourSummary
 from cleanside.ingest.restriction.verdict.ahead import Ahead, Quantiles, quantiles
-from cleanside.ingest.restriction.verdict.element_history import ElementHistory, tell_history
+from cleanside.ingest.restriction.verdict.element_history import ElementHistory, LevelInDoubt, tell_history
 from cleanside.ingest.restriction.verdict.evidence import evidence_of, just_below_limit
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
@@ -47,6 +47,7 @@ class Study:
     restriction_pa: float | None  # newest that is believed, at the reference flow
     restriction_s: float | None  # when that was read last, seconds since 1970-01-01 UTC
     hours_in_doubt: float  # operating hours since then, whose readings are in doubt
+    newest_in_doubt: LevelInDoubt | None  # None: the newest level is believed
     reference: Reference
     clean_pa: float | None
     terminal_pa: float | None
@@ -172,6 +173,7 @@ def _judge(
         restriction_pa=float(level[-1]) if len(level) else None,
         restriction_s=history.judged_s(table),
         hours_in_doubt=_in_doubt(loaded, history),
+        newest_in_doubt=history.newest_in_doubt(table, measured.series),
         reference=measured.reference,
         clean_pa=history.clean_pa,
         terminal_pa=facts.terminal_pa,
