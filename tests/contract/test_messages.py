@@ -489,3 +489,14 @@ def test_an_account_that_does_not_balance_is_news_once_it_was_counted(api: Api) 
     )
     assert noticer.notice() == 1
     assert [state for state, _, _ in states(api)] == ["waiting"]
+
+
+def test_the_page_names_a_machine_over_its_limit_though_no_person_gets_messages(api: Api) -> None:
+    """Matters are looked for only where messages go out; what cannot wait stands on the page all the same."""
+    register_worked(api, 10, new_at_hour=10, rise_kpa=0.3)
+    assert api.get("/v1/fleet").json()["by_state"] == {"over": 1}
+    assert api.get("/v1/matters").json()["matters"] == []
+    mara = signed_in(api, "mara.lindt", "planner")
+    page = mara.get("/messages").text
+    assert "Nothing is open" not in page
+    assert '<a href="/machines/grader-07">' in page
