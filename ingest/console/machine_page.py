@@ -56,6 +56,10 @@ router = page_router()
 Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
 Writer = Annotated[Key, Depends(page_needs("changes:write"))]
 
+#: of the form of an entry, as they stand again when it was refused
+KEPT_FIELDS = (
+    *("what", "day", "time", "meter", "old_meter", "new_meter_began", "gauge", "part", "note", "entry_id"),
+)
 WORK = ("new", "cleaned", "inspected", "safety_element")
 #: a code of the evidence -> what it is about; others are about the level
 TOPICS = {
@@ -235,6 +239,7 @@ def change_of(fields: FormData, formats: Formats) -> NewChange:
         "part": trimmed_field(fields, "part") or None if what == "new" else None,
         "meter_hours": number_of_field(fields, "meter"),
         "old_meter_hours": number_of_field(fields, "old_meter"),
+        "new_meter_began_hours": number_of_field(fields, "new_meter_began"),
         "gauge": None if gauge is None else {"value": gauge, "unit": unit},
         "changed_at": trimmed_field(fields, "changed_at") or _instant(fields, formats),
         "housing": trimmed_field(fields, "housing") or DEFAULT_HOUSING,
@@ -248,10 +253,7 @@ def change_of(fields: FormData, formats: Formats) -> NewChange:
 
 def _refused(error: Exception, fields: FormData) -> RefusedForm:
     """What is wrong with a form, and what it held: nothing is typed twice. Raises what is no fault."""
-    kept = {
-        name: trimmed_field(fields, name)
-        for name in ("what", "day", "time", "meter", "old_meter", "gauge", "part", "note", "entry_id")
-    }
+    kept = {name: trimmed_field(fields, name) for name in KEPT_FIELDS}
     return RefusedForm(fault_of(error), kept)
 
 

@@ -357,6 +357,7 @@ def post_papers_form(
                 meter_hours=hours,
                 offset_hours=None,
                 old_meter_hours=number_of_field(fields, "old_meter_hours"),
+                new_meter_began_hours=number_of_field(fields, "new_meter_began_hours"),
                 entry_id=trimmed_field(fields, "meter_entry") or None,
             )
             post_meter_reading(machine, reading, request, resources, key)

@@ -49,14 +49,15 @@ MOST_MACHINES = 500  # of the list; chosen: beyond that a name is quicker typed 
 GAUGE_UNITS_SHOWN = ("kPa", "inH2O", "mbar", "mmH2O", "cmH2O", "mmHg", "inHg", "psi")
 #: unit of an instrument, whatever is compared
 HAND_UNITS = (*GAUGE_UNITS_SHOWN, "hPa", "V", "s")
+METER_FIELDS = ("meter_hours", "old_meter_hours", "new_meter_began_hours")
 #: kind of entry -> its fields
 FIELDS: Mapping[str, tuple[str, ...]] = {
     "terminal_restriction": ("value", "unit", "housing"),
     "second_reading": ("value", "unit", "housing"),
-    "element_change": ("what", "changed_at", "meter_hours", "old_meter_hours", "note", "housing"),
+    "element_change": ("what", "changed_at", *METER_FIELDS, "note", "housing"),
     "plate_photo": ("jpeg", "housing"),
     "hand_comparison": ("subject", "value", "unit", "compared_with", "housing"),
-    "meter_reading": ("meter_hours", "old_meter_hours"),
+    "meter_reading": METER_FIELDS,
     "gauge_reading": ("value", "unit", "housing"),
     "take_back": ("of", "housing"),
 }
@@ -254,7 +255,7 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, formats: Formats
         content["what"] = ""  # nothing was chosen: it must not become the work that a program leaves out
     if "value" in content:
         content["value"] = number_of(content["value"])
-    for name in content.keys() & {"meter_hours", "old_meter_hours"}:
+    for name in content.keys() & set(METER_FIELDS):
         content[name] = number_of_text(content[name], name)
     if kind == "element_change" and (gauge := given.get("gauge", "").strip()):
         content["gauge"] = {"value": number_of(gauge, "gauge"), "unit": given.get("gauge_unit", "")}

@@ -379,6 +379,15 @@ def test_hour_meter_and_gauge_are_entered_without_work_too(api: Api) -> None:
     assert "8,120.5" in entered(api.get(PAGE, key="planner").text)
 
 
+def test_a_used_meter_is_entered_at_the_visit_with_what_it_showed_when_fitted(api: Api) -> None:
+    assert form(api, "meter_reading", meter_hours="5000").status_code == 303
+    new = {"meter_hours": "3", "old_meter_hours": "5000"}
+    refused = form(api, "meter_reading", **new)
+    assert refused.status_code == 422
+    assert 'name="new_meter_began_hours"' in refused.text
+    assert form(api, "meter_reading", **new, new_meter_began_hours="3").status_code == 303
+
+
 def test_a_meter_that_may_group_thousands_is_asked_about(api: Api) -> None:
     answer = form(api, "meter_reading", meter_hours="8,120", headers=OUTBOX)
     assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")

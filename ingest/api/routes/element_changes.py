@@ -18,6 +18,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
 from cleanside.ingest.api.routes.papers import (
     GaugeShowing,
+    NewMeterBegan,
     OldMeterHours,
     check_gauge,
     check_meter,
@@ -101,6 +102,7 @@ class NewChange(Strict):
         None, ge=0, le=MOST_METER_H, description="what the hour meter shows [h]"
     )
     old_meter_hours: OldMeterHours = None
+    new_meter_began_hours: NewMeterBegan = None
     gauge: GaugeShowing | None = Field(None, description="what a gauge showed before the work")
 
 
@@ -112,7 +114,8 @@ class NewChange(Strict):
 )
 @example(
     {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"},
-    plain="entry_id what confirmed_because part meter_hours old_meter_hours gauge source latched",
+    plain="entry_id what confirmed_because part meter_hours old_meter_hours new_meter_began_hours gauge "
+    "source latched",
 )
 def post_element_change(
     machine: PathName, body: NewChange, request: Request, resources: R, key: Writer

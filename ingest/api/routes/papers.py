@@ -127,6 +127,15 @@ OldMeterHours = Annotated[
     ),
 ]
 
+NewMeterBegan = Annotated[
+    float | None,
+    Field(
+        ge=0,
+        le=MOST_METER_H,
+        description="what a new meter showed when it was fitted, with old_meter_hours; left out: 0 [h]",
+    ),
+]
+
 
 class NewMeterReading(Strict):
     """The hour meter as it was read."""
@@ -141,6 +150,7 @@ class NewMeterReading(Strict):
         "reading [h]",
     )
     old_meter_hours: OldMeterHours = None
+    new_meter_began_hours: NewMeterBegan = None
     entry_id: Name | None = Field(None, description="made by whoever enters it; a resend is the same entry")
 
 
@@ -281,7 +291,7 @@ def papers_document(connection: sa.Connection, machine: MachineRow) -> dict[str,
 )
 @example(
     {"at": "2026-03-01T06:00:00Z", "meter_hours": 8120.5},
-    plain="at meter_hours offset_hours old_meter_hours entry_id",
+    plain="at meter_hours offset_hours old_meter_hours new_meter_began_hours entry_id",
 )
 def post_meter_reading(
     machine: PathName, body: NewMeterReading, request: Request, resources: R, key: Writer
@@ -311,6 +321,8 @@ class ShownMeter(Protocol):
     def meter_hours(self) -> float | None: ...
     @property
     def old_meter_hours(self) -> float | None: ...
+    @property
+    def new_meter_began_hours(self) -> float | None: ...
 
 
 def meter_reading_of(
@@ -323,10 +335,18 @@ def meter_reading_of(
     *,
     before_h: float | None = None,
 ) -> MeterReading:
-    """What a body says of the hour meter. before_h : hours before this meter, where a person gave them."""
+    """
+    What a body says of the hour meter. Raises Refused (422) where it says half of a new one.
+
+    before_h : hours before this meter, where a person gave them.
+    """
     assert body.meter_hours is not None
+    began_h = body.new_meter_began_hours
+    if began_h is not None and (body.old_meter_hours is None or began_h > body.meter_hours):
+        raise NotValid(Complaint("#/new_meter_began_hours", "new_meter_half_said", began_h=began_h))
     known = [m for m in papers.meters_of(connection, machine_id) if m.entry_id != entry_id]
-    before_h = offset_h(known, at_us, given_h=before_h, old_meter_h=body.old_meter_hours)
+    old_h = body.old_meter_hours
+    before_h = offset_h(known, at_us, given_h=before_h, old_meter_h=old_h, began_h=began_h)
     return MeterReading(entry_id, at_us, act.now_us, act.key.handle, body.meter_hours, before_h)
 
 
