@@ -767,6 +767,7 @@ SENTENCES: Sentences = {
         "{value:g} {unit} is {value_kpa:g} kPa, and readings above {highest_kpa:g} kPa are not accepted; "
         "check value and unit in the engine maker's manual"
     ),
+    "machine_of_all_sites": "only who sees all sites adds a machine; ask the shop or an admin to add it",
     "machine_name_taken": "there is a machine {name} here already; give another name",
     "name_taken": "there is a {what} {name} here already; accept it under another name",
     "device_not_on_housing": (
