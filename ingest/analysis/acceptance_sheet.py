@@ -56,12 +56,14 @@ def report(
     since_us: int | None,
     now_us: int,
     study: Study | None = None,
+    element_in_use: bool = False,
 ) -> Report:
     """
     Check the installation on a housing.
 
     since_us : when it was fitted; None = when its device was assigned, else its first reading. [us]
     study : what its readings show so far, to compare the element with; None = not known.
+    element_in_use : no new or cleaned element went in since then.
     """
     seats = [
         seat
@@ -79,7 +81,8 @@ def report(
     readings = as_readings(parts) if stored else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
     terminal = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
     around = _around(connection, housing, seats, terminal, stored, since_us)
-    checks = accept(readings, around if study is None else replace(around, clean=clean_level_of(study)))
+    clean = None if study is None else clean_level_of(study)
+    checks = accept(readings, replace(around, clean=clean, element_in_use=element_in_use))
     return Report(
         housing=housing,
         devices=tuple(sorted({seat.device for seat in seats})),

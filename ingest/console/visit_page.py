@@ -32,7 +32,7 @@ from cleanside.ingest.console.rendering import document_of, formats_of, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_refusal import RefusedEntry, refused_entry
-from cleanside.ingest.console.visit_seen import INSTALLATION, SERVICE, see
+from cleanside.ingest.console.visit_seen import INSTALLATION, SERVICE, installation_of, see
 from cleanside.ingest.console.visit_sheet import STEPS
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction.verdict.installation import BY_HAND, HandRule
@@ -146,6 +146,7 @@ def _visit_page(
         entry_id=str(uuid.uuid4()),
         has_pdf=can_make(),
         done=done if done in FIELDS else None,
+        installed=installation_of(request, seen),
         **seen,
     )
 
@@ -192,6 +193,7 @@ def get_sheet(
         plate_s=None if photo is None else photo.made_us / 1e6,
         sheet_cautions=SITUATIONS["acceptance"],
         css_text=css_text,
+        installed=installation_of(request, seen),
         **seen,
     )
     headers = {"Content-Disposition": f'inline; filename="{machine}-{seen["job"]}.pdf"'}

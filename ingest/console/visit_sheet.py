@@ -66,6 +66,17 @@ CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
 }
 
 
+#: what a change of the element can change: a tube that came off, an element that is not in, a lost link
+OF_SERVICE = frozenset({"link", "restriction answers the engine", "clean level"})
+
+
+def asked_of(job: str, checks: Sequence[Check]) -> list[Check]:
+    """The checks that a job asks for: a service those of OF_SERVICE, and whatever fails now."""
+    if job != "service":
+        return list(checks)
+    return [check for check in checks if check.check in OF_SERVICE or check.verdict == FAILED]
+
+
 class Stay(NamedTuple):
     """Leave or stay: a key below `visit.stay`, and how many checks it is about."""
 

@@ -16,7 +16,7 @@ from cleanside.ingest.api.routes.restriction import URGENCY as STATES
 from cleanside.ingest.console import visit_page
 from cleanside.ingest.console.machine_said import HELD
 from cleanside.ingest.console.viewer import LANGUAGES
-from cleanside.ingest.console.visit_sheet import CAUTIONS_OF, STEPS, signal_of, stay_of
+from cleanside.ingest.console.visit_sheet import CAUTIONS_OF, STEPS, asked_of, signal_of, stay_of
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, NEXT_STEPS, SEEN
 from cleanside.ingest.restriction.verdict.statement import say
@@ -226,6 +226,50 @@ def test_what_the_machines_page_says_of_a_missing_element_stands_on_top_of_the_v
     assert 'data-state="suspect"' in said
     assert opening(page) == said
     assert re.findall(r'data-stay="(\w+)"', page)[0] not in {"passed", "open_later"}
+
+
+def run_engine(api: Api, first_seq: int, start: str, high_kpa: float) -> None:
+    """Half a minute at rest, at idle and at high idle, a reading a second."""
+    parts = [(0.0, 0.01), (750.0, 0.2), (1950.0, high_kpa)]
+    speeds, levels = zip(*[part for part in parts for _ in range(30)], strict=True)
+    body = {"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa", "engine_speed": "r/min"}}
+    body |= {"first_seq": first_seq, "start": start, "step_ms": [0] + [1000] * 89}
+    columns = {"restriction": list(levels), "engine_speed": list(speeds)}
+    api.send(body | {"columns": columns})
+
+
+def test_a_normal_service_ends_with_leave_and_a_loaded_element_is_no_fault(api: Api) -> None:
+    """Three days after the fitting; the installation left key-off, clock and second reading open."""
+    api.clock.now_us = parse_instant("2026-03-02T09:00:00Z").us
+    run_engine(api, 1, "2026-03-02T08:50:00Z", 2.0)
+    api.clock.advance(4 * 86_400)
+    run_engine(api, 91, "2026-03-06T08:50:00Z", 4.9)  # 79 % of the limit: "high for a new element"
+    api.analyse()
+    before = api.get(f"{PAGE}?job=service").text
+    assert verdicts(before) == dict.fromkeys(SERVICE_CHECKS, "passed")
+    whole = verdicts(api.get(f"{PAGE}?job=installation").text)
+    assert "not yet seen" in whole.values()
+    [installed] = re.findall(r'data-installed="([^"]*)"', before)
+    assert installed == "zero with the engine off"
+
+    form(api, "element_change", what="new")
+    after = verdicts(api.get(f"{PAGE}?job=service").text)
+    assert after["clean level"] == "not yet seen", "what was measured before the change is not of the new one"
+    api.clock.advance(300)
+    run_engine(api, 181, "2026-03-06T09:02:00Z", 2.0)
+    api.analyse()
+    done = api.get(f"{PAGE}?job=service").text
+    assert verdicts(done) == dict.fromkeys(SERVICE_CHECKS, "passed")
+    assert re.findall(r'data-stay="(\w+)"', done) == ["passed"]
+
+
+SERVICE_CHECKS = ("link", "restriction answers the engine", "clean level")
+
+
+def test_a_service_shows_whatever_fails_now() -> None:
+    found = [*checks("failed"), *checks("not yet seen", name="key-off"), *checks("passed", name="link")]
+    assert [check.check for check in asked_of("service", found)] == ["zero with the engine off", "link"]
+    assert asked_of("installation", found) == found
 
 
 def opening(page: str) -> str:

@@ -121,6 +121,8 @@ class Surroundings:
     shown_by_hand: Mapping[str, tuple[float, str]] = field(default_factory=dict)
     #: None: not known yet
     clean: CleanLevel | None = None
+    #: the element has been at work: it may have any level from clean to the limit
+    element_in_use: bool = False
 
 
 def accept(readings: Readings, around: Surroundings) -> tuple[Check, ...]:
@@ -299,10 +301,11 @@ def _clean(table: _Table, around: Surroundings) -> Check:
     if clean_pa is not None and level_pa < FAR_BELOW_CLEAN * clean_pa:
         seen = say("far_below_clean", level_pa=level_pa, clean_pa=clean_pa, speed_rad_s=speed_rad_s)
         return failed(CLEAN, seen, say("do_check_element"))
-    seen = say("clean_level", level_pa=level_pa, share=share, speed_rad_s=speed_rad_s)
+    code = "level_in_use" if around.element_in_use else "clean_level"
+    seen = say(code, level_pa=level_pa, share=share, speed_rad_s=speed_rad_s)
     if share < low:
         return failed(CLEAN, seen, say("do_check_element"))
-    if share > high:
+    if share > high and not around.element_in_use:
         return failed(CLEAN, seen, say("do_check_new_element"))
     return passed(CLEAN, seen)
 

@@ -277,6 +277,15 @@ def test_an_element_far_below_what_a_clean_one_reads_at_that_speed_fails(clean, 
     assert (found.seen.code == "far_below_clean") == (verdict == FAILED)
 
 
+@pytest.mark.parametrize(("level_pa", "verdict"), [(5_500.0, PASSED), (20.0, FAILED)])
+def test_an_element_in_use_may_be_loaded_but_not_missing(level_pa, verdict):
+    speed = fitting().engine_speed_rad_s
+    readings = fitting(restriction_pa=np.where(speed > 200, level_pa, 10.0))
+    found = verdicts(readings, element_in_use=True)["clean level"]
+    assert found.verdict == verdict
+    assert verdicts(readings)["clean level"].verdict == FAILED
+
+
 def test_a_set_with_one_governed_speed_is_judged_at_it():
     assert verdicts(genset())["clean level"].verdict == PASSED
     assert verdicts(genset(minutes=3.0))["clean level"].verdict == NOT_YET_SEEN  # it may be a fast idle
