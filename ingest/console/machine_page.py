@@ -27,7 +27,12 @@ from cleanside.ingest.api.routes.element_changes import (
 )
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
 from cleanside.ingest.api.routes.newest import get_newest
-from cleanside.ingest.api.routes.papers import NewPlan, delete_planned_change, post_planned_change
+from cleanside.ingest.api.routes.papers import (
+    NewPlan,
+    delete_planned_change,
+    get_gauge_readings,
+    post_planned_change,
+)
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
@@ -47,6 +52,7 @@ from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.visit_sheet import decimals_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.store.keys import Key
@@ -60,6 +66,7 @@ Writer = Annotated[Key, Depends(page_needs("changes:write"))]
 KEPT_FIELDS = (
     *("what", "day", "time", "meter", "old_meter", "new_meter_began", "gauge", "part", "note", "entry_id"),
 )
+MOST_GAUGES = 3  # the newest; chosen, the JSON twin has all
 WORK = ("new", "cleaned", "inspected", "safety_element")
 #: a code of the evidence -> what it is about; others are about the level
 TOPICS = {
@@ -136,6 +143,7 @@ def _page(
     known = get_restriction(machine, request, resources, key, housing, None, with_coverage=True)
     lives = get_lives(machine, request, resources, key, housing)["lives"]
     changes = get_element_changes(machine, request, resources, key, housing)
+    gauges = get_gauge_readings(machine, request, resources, key, housing)["gauge_readings"]
     say = sayer_of(request, key).in_unit(unit_of(known))
     formats, unit = say.formats, unit_of(known) or "kPa"
     drawn = plot_of(known, lives, say, unit, by)
@@ -162,6 +170,10 @@ def _page(
         evidence=evidence_of(known, say),
         entries=[entry_of(entry, say) for entry in changes["element_changes"]],
         entered=entered,
+        gauges=get_gauge_readings(machine, request, resources, key, housing)["gauge_readings"][
+            : -MOST_GAUGES - 1 : -1
+        ],
+        decimals_of=decimals_of,
         cautions=[caution["code"] for caution in changes["cautions"]],
         lives=lives,
         longest_h=max((life["hours"] for life in lives), default=0.0),

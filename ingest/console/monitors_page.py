@@ -165,8 +165,8 @@ def post_code_form(request: Request, resources: R, key: Enroller, fields: Fields
     except FAULTS as error:
         return _monitors_page(request, resources, key, MistypedForm(fault_of(error), given))
     link = f"{request.base_url}visit/{quote(made['machine'])}"
-    shows = {"made": made, "effect": effect, "link": link, "picture": picture_of(link)}
-    return render(request, "label.html", key=key, **shows)
+    picture = picture_of(link)
+    return render(request, "label.html", key=key, made=made, effect=effect, link=link, picture=picture)
 
 
 @router.post("/monitors/codes/{enrolment}/withdrawn")

@@ -15,6 +15,7 @@ from cleanside.ingest.api.routes.element_changes import get_element_changes
 from cleanside.ingest.api.routes.entries import get_entries
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
 from cleanside.ingest.api.routes.paging import Page
+from cleanside.ingest.api.routes.papers import get_gauge_readings
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import us
 from cleanside.ingest.api.routes.taking_back import OF_VISITS
@@ -32,11 +33,14 @@ def entered_at(request: Request, key: Key, machine: str, housing: str) -> list[d
     resources = services_of(request).resources
     since_us = resources.clock() - LATELY_US
     changes = get_element_changes(machine, request, resources, key, housing)["element_changes"]
+    gauges = get_gauge_readings(machine, request, resources, key, housing)["gauge_readings"]
     entered = []
     if allows(key, "entries:read"):
         whole = Page.whole()
         entered = of_interest(get_entries(resources, key, whole, machine)["entries"], since_us)
-    return entered_lately(entered, changes, housing, since_us)
+    beside = {gauge["entry_id"]: gauge for gauge in gauges}
+    lines = entered_lately(entered, changes, housing, since_us)
+    return [line | {"gauge": beside.get(line["entry_id"])} for line in lines]
 
 
 def of_interest(entered: Sequence[Mapping[str, Any]], since_us: int) -> list[Mapping[str, Any]]:

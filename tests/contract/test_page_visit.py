@@ -10,7 +10,7 @@ import httpx
 import pytest
 
 from cleanside.gateway.spot_checks import Check
-from cleanside.gateway.wire import parse_instant
+from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest import cautions
 from cleanside.ingest.api.routes.restriction import URGENCY as STATES
 from cleanside.ingest.console import visit_page
@@ -421,6 +421,26 @@ def test_hour_meter_and_gauge_are_entered_without_work_too(api: Api) -> None:
     assert api.get(f"{shop}/meter-readings").json()["meter_readings"][0]["meter_hours"] == 8120.5
     assert api.get(f"{shop}/gauge-readings").json()["gauge_readings"][0]["value"] == 5.4
     assert "8,120.5" in entered(api.get(PAGE, key="planner").text)
+
+
+def test_a_gauge_is_taken_compared_and_asked_about_where_another_unit_would_fit(api: Api) -> None:
+    set_hours_in(api, 31)
+    api.send(working_hours(30))
+    api.analyse()
+    at = {"made_at": instant_text(api.clock.now_us), "sent_at": instant_text(api.clock.now_us)}
+    answer = form(api, "gauge_reading", headers=OUTBOX, value="14", unit="kPa", **at).json()
+    assert answer["outcome"] == "taken"
+    [gauge] = api.get("/v1/machines/grader-07/gauge-readings").json()["gauge_readings"]
+    assert (gauge["is_doubtful"], gauge["meant_unit"]) == (True, "inH2O")
+    shown = (entered(api.get(PAGE, key="planner").text), api.get("/machines/grader-07").text)
+    for page in shown:
+        assert "Was inH2O meant?" in page
+        assert "The monitor says" in page
+    assert 'name="of"' in shown[0]  # the button that takes it back
+    form(api, "gauge_reading", headers=OUTBOX, value="2,7", unit="kPa", **at)
+    again = entered(api.get(PAGE, key="planner").text)
+    assert again.count("The monitor says") == 2
+    assert again.count("meant?") == 1
 
 
 def test_a_used_meter_is_entered_at_the_visit_with_what_it_showed_when_fitted(api: Api) -> None:

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from fastapi import Depends, Query, Request
 from pydantic import Field
 
-from cleanside.gateway.units import to_si
+from cleanside.gateway.units import own_name, to_si
 from cleanside.ingest.analysis.assessment import Judge, View, terminal_at
 from cleanside.ingest.analysis.memory import summaries_of
 from cleanside.ingest.api.routes.described_kinds import GaugeSource
@@ -56,6 +56,7 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.api.routes.shop import PartNumber, ShopWriter, find_group, require_site
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.verdict.gauge_doubt import GaugeDoubt, gauge_doubt
 from cleanside.ingest.shop.machine_sheet import MOST_CLEANINGS, MOST_LIMIT_DAYS, MOST_METER_H
 from cleanside.ingest.shop.meter import doubt_of, meter_now_h, offset_h
 from cleanside.ingest.store import audit, fleet, papers
@@ -556,6 +557,8 @@ def gauge_document(
     difference = None
     if said is not None and reading.restriction_pa is not None:
         difference = reading.restriction_pa - said[1]
+    limit_pa = None if limit is None else limit.restriction_pa
+    doubt = _doubt_of(reading, limit_pa, None if said is None else said[1])
     return {
         "entry_id": reading.entry_id,
         "at": text(reading.at_us),
@@ -569,8 +572,18 @@ def gauge_document(
         "cleanside_pa": None if said is None else said[1],
         "cleanside_hour": None if said is None else text(round(said[0]) * MICRO),
         "difference_pa": difference,
-        "limit_pa": None if limit is None else limit.restriction_pa,
+        "limit_pa": limit_pa,
+        "is_doubtful": doubt is not None,
+        "meant_unit": None if doubt is None else doubt.meant_unit,
     }
+
+
+def _doubt_of(reading: GaugeReading, limit_pa: float | None, level_pa: float | None) -> GaugeDoubt | None:
+    """What to ask about a gauge; None: it fits, or has no number."""
+    if reading.value is None or reading.unit is None or reading.restriction_pa is None:
+        return None
+    unit = own_name(reading.unit, "restriction")
+    return gauge_doubt(reading.value, unit, reading.restriction_pa, limit_pa=limit_pa, level_pa=level_pa)
 
 
 def level_at(series: HourlyRestriction, at_s: float) -> tuple[float, float] | None:
