@@ -170,9 +170,7 @@ def _page(
         evidence=evidence_of(known, say),
         entries=[entry_of(entry, say) for entry in changes["element_changes"]],
         entered=entered,
-        gauges=get_gauge_readings(machine, request, resources, key, housing)["gauge_readings"][
-            : -MOST_GAUGES - 1 : -1
-        ],
+        gauges=list(reversed(gauges[-MOST_GAUGES:])),
         decimals_of=decimals_of,
         cautions=[caution["code"] for caution in changes["cautions"]],
         lives=lives,

@@ -102,6 +102,38 @@ def test_a_level_that_is_not_trusted_stands_beside_the_last_that_is_each_with_it
         assert ">now <" not in page
 
 
+@pytest.mark.parametrize(
+    ("levels", "causes"),
+    [((0.8, 0.8, 0.8), ["below_clean", "flat"]), ((0.01, 0.05, 0.35), ["below_clean"])],
+    ids=["a plugged tap", "no element"],
+)
+def test_a_level_alike_at_rest_and_at_work_names_the_tap(
+    api: Api, levels: tuple[float, ...], causes: list[str]
+) -> None:
+    """Twelve days of work with the element in, then 3 h that read too low."""
+
+    def hours(many: int, first_seq: int, levels: tuple[float, ...]) -> dict[str, Any]:
+        body = working_hours(many, first_seq=first_seq)
+        places = [0 if minute % 60 < 6 else 1 if minute % 60 < 18 else 2 for minute in range(many * 60)]
+        speeds = (0.0, 720.0, 1950.0)
+        return body | {
+            "columns": {
+                "restriction": [levels[place] for place in places],
+                "engine_speed": [speeds[place] for place in places],
+            }
+        }
+
+    set_hours_in(api, 64)
+    api.send(hours(60, 1, (0.01, 0.3, 2.4)))
+    api.send(hours(3, 1 + 60 * 60, levels))
+    api.analyse()
+    known = api.get(f"/v1{MACHINE}/restriction").json()
+    assert [found["cause"] for found in known["suspicions"]][:2] == causes
+    said = [found["said"]["code"] for found in known["suspicions"] if found["cause"] == "flat"]
+    assert said == ["held_alike"] * (len(causes) - 1)
+    assert ("a plugged tap first" in api.get(MACHINE).text) == bool(said)
+
+
 def test_a_machine_that_is_not_there_or_anothers_is_a_page_of_404(api: Api) -> None:
     for path, key in (("/machines/none", "admin"), (MACHINE, "quarry admin")):
         response = api.get(path, key=key)

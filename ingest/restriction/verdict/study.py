@@ -30,7 +30,13 @@ from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.restriction.verdict.status import HYSTERESIS, OVER_SHARE, level_state
-from cleanside.ingest.restriction.verdict.suspect import Suspicion, ambient_misfit, gravest_first, zeros_moved
+from cleanside.ingest.restriction.verdict.suspect import (
+    Suspicion,
+    ambient_misfit,
+    gravest_first,
+    held_alike,
+    zeros_moved,
+)
 from cleanside.ingest.restriction.verdict.trend import Trend, trend_of
 
 RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
@@ -244,11 +250,14 @@ def _suspicions(
     below = history.below
     if terminal and below:  # a clean level derived from a wrong terminal is wrong too
         below = tell_history(measured, replace(facts, fleet=FleetKnowledge(), terminal_pa=None)).below
+    doubts = measured.doubts.suspicions
+    if below and all(found.cause != "flat" for found in doubts):
+        doubts = (*doubts, *held_alike(measured.table, measured.reference, measured.zeros[0]))
     misfit = facts.fleet.nearby.misfit(measured.table, facts.machine)
     return gravest_first(
         [
             *below,
-            *measured.doubts.suspicions,
+            *doubts,
             *zeros_moved(measured.zeros, facts.terminal_pa),
             *ambient_misfit(measured.table, misfit),
             *terminal,

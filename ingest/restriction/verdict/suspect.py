@@ -39,6 +39,7 @@ FLAT_BELOW, ANSWERS_ABOVE = 0.5, 0.6  # of the swing that the engine's flow shou
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5  # without a flow proxy: of the usual spread within an hour
 USUAL_ROWS = 48  # working hours before a machine's own spread is known
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
+HELD_WITHIN = 0.1  # of the level: so far may rest, low and high flow be apart to be alike (chosen)
 QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no level to compare with
 
 ZERO_ENTER, ZERO_LEAVE = 0.0115, 0.007  # of terminal: 70 and 45 Pa of 6.2 kPa,
@@ -156,6 +157,30 @@ def _since_it_began(place: IntArray, flat: BoolArray, state: BoolArray) -> BoolA
         if first < row:
             earlier[place[first] : place[row]] = True
     return earlier
+
+
+def held_alike(table: Summaries, reference: Reference, zero: Zero) -> list[Suspicion]:
+    """
+    The newest hour reads alike at low flow, at high flow and at rest, well above the usual zero.
+
+    A missing element or a tube off reads next to nothing at rest; a plugged tap holds what it had, and a
+    sensor may stick. Said within the hour, where `_flat` wants the median of ROWS.
+    """
+    if reference.basis != "flow" or not len(table):
+        return []
+    last = len(table) - 1
+    flow, mean_pa = table.bin_column("flow"), table.bin_column("mean_pa")
+    bins = np.flatnonzero(
+        (table.bin_hour == last) & (table.bins["readings"] >= LEAST_BIN_READINGS) & (flow > 0)
+    )
+    off_pa = float(table.column("off_mean_pa")[last])
+    if len(bins) < 2 or flow[bins[-1]] < FLOW_STEP * flow[bins[0]] or math.isnan(off_pa):
+        return []
+    levels = np.array([off_pa, mean_pa[bins[0]], mean_pa[bins[-1]]])
+    held_pa = float(np.median(levels)) - float(zero.usual_by_hour_pa(len(table))[-1])
+    if held_pa < 2 * QUIET_PA or float(np.ptp(levels)) > HELD_WITHIN * held_pa:
+        return []
+    return [Suspicion(cause="flat", evidence=say("held_alike", held_pa=float(np.median(levels))))]
 
 
 def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray, FloatArray]:
