@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from babel import Locale
 
+from cleanside.gateway.wire import instant_text
 from cleanside.ingest.cautions import CAUTIONS
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.machine_plot import weeks_of
@@ -110,7 +111,7 @@ def test_a_level_that_is_not_trusted_stands_beside_the_last_that_is_each_with_it
 def test_a_level_alike_at_rest_and_at_work_names_the_tap(
     api: Api, levels: tuple[float, ...], causes: list[str]
 ) -> None:
-    """Twelve days of work with the element in, then 3 h that read too low."""
+    """60 h of work with the element in, then 3 h that read too low."""
 
     def hours(many: int, first_seq: int, levels: tuple[float, ...]) -> dict[str, Any]:
         body = working_hours(many, first_seq=first_seq)
@@ -123,12 +124,18 @@ def test_a_level_alike_at_rest_and_at_work_names_the_tap(
             }
         }
 
-    set_hours_in(api, 64)
+    set_hours_in(api, 65)
     api.send(hours(60, 1, (0.01, 0.3, 2.4)))
-    api.send(hours(3, 1 + 60 * 60, levels))
+    late = hours(4, 1 + 60 * 60, levels)
+    late["columns"] = {name: values[:-55] for name, values in late["columns"].items()}
+    api.send(late | {"step_ms": late["step_ms"][:-55]})  # the newest hour shows the engine at rest alone
     api.analyse()
     known = api.get(f"/v1{MACHINE}/restriction").json()
-    assert [found["cause"] for found in known["suspicions"]][:2] == causes
+    assert [found["cause"] for found in known["suspicions"]][: len(causes)] == causes
+    assert known["newest_in_doubt"]["restriction_pa"] == pytest.approx(1_000 * levels[-1], rel=0.3)
+    gauge = {"at": instant_text(api.clock.now_us), "value": 2.7, "unit": "kPa"}
+    [read] = api.post(f"/v1{MACHINE}/gauge-readings", gauge).json()["gauge_readings"]
+    assert not read["is_doubtful"], "a level in doubt is no reason to doubt a gauge"
     said = [found["said"]["code"] for found in known["suspicions"] if found["cause"] == "flat"]
     assert said == ["held_alike"] * (len(causes) - 1)
     assert ("a plugged tap first" in api.get(MACHINE).text) == bool(said)

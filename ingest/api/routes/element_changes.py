@@ -397,12 +397,17 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         gauges = {g.entry_id: g for g in papers.gauges_of(connection, housing.id)}
         series = judge.series(seen) if gauges.keys() & entered.keys() else None
         terminals = fleet.terminals_of(connection, housing.id)
+        until_s = seen.assessment.study.trusted_until_s
         uses = part_uses.uses_of_owner(connection, key.owner_id)
 
     def read_at(change: EnteredChange) -> dict[str, Any]:
         gauge = gauges.get(change.entry_id)
         limit = terminal_at(terminals, change.changed_us)
-        shown = None if gauge is None or series is None else gauge_document(gauge, series, limit)
+        shown = (
+            None
+            if gauge is None or series is None
+            else gauge_document(gauge, series, limit, trusted_until_s=until_s)
+        )
         use = use_document(uses.get((housing.id, change.entry_id)))
         return {"meter_hours": meters.get(change.entry_id), "gauge": shown, "part_taken": use}
 

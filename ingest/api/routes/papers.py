@@ -538,27 +538,38 @@ def gauges_document(request: Request, resources: R, key: Key, housing: HousingRo
     with resources.reading() as connection:
         readings = papers.gauges_of(connection, housing.id)
         judge = services_of(request).judge(connection, key)
-        series = judge.series(judge.view(housing))
+        view = judge.view(housing)
+        series, until_s = judge.series(view), view.assessment.study.trusted_until_s
         terminals = fleet.terminals_of(connection, housing.id)
     return {
         "machine": housing.machine,
         "housing": housing.name,
         "gauge_readings": [
-            gauge_document(reading, series, terminal_at(terminals, reading.at_us)) for reading in readings
+            gauge_document(reading, series, terminal_at(terminals, reading.at_us), trusted_until_s=until_s)
+            for reading in readings
         ],
     }
 
 
 def gauge_document(
-    reading: GaugeReading, series: HourlyRestriction, limit: TerminalRow | None
+    reading: GaugeReading,
+    series: HourlyRestriction,
+    limit: TerminalRow | None,
+    *,
+    trusted_until_s: float,
 ) -> dict[str, Any]:
-    """A reading of a gauge beside what cleanside says for that instant."""
+    """
+    A reading of a gauge beside what cleanside says for that instant.
+
+    trusted_until_s : as of the study; a level after it is no reason to doubt a gauge.
+    """
     said = level_at(series, reading.at_us / MICRO)
     difference = None
     if said is not None and reading.restriction_pa is not None:
         difference = reading.restriction_pa - said[1]
     limit_pa = None if limit is None else limit.restriction_pa
-    doubt = _doubt_of(reading, limit_pa, None if said is None else said[1])
+    trusted = None if said is None or said[0] > trusted_until_s else said[1]
+    doubt = _doubt_of(reading, limit_pa, trusted)
     return {
         "entry_id": reading.entry_id,
         "at": text(reading.at_us),

@@ -30,7 +30,7 @@ from cleanside.ingest.restriction.elements.lives import (
 )
 from cleanside.ingest.restriction.elements.openings import BY, Expectation, Openings, find_openings
 from cleanside.ingest.restriction.measure.flow_response import response_of
-from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction, learn_zero
 from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
@@ -107,11 +107,17 @@ class ElementHistory:
         return float(table.hours["last_s"][row])
 
     def newest_in_doubt(self, table: Summaries, series: HourlyRestriction) -> LevelInDoubt | None:
-        """The newest level where it is not believed. series : as measured. None: the newest is believed."""
+        """
+        The newest level where it is not believed; None: the newest is believed.
+
+        series : as measured. Above the usual zero, as the monitor shows it: a plugged tap moves the zero too.
+        """
         if not len(series.hour_s) or series.hour_s[-1] <= (self.judged_hour_s or -np.inf):
             return None
         row = int(np.searchsorted(table.hours["hour_s"], series.hour_s[-1]))
-        return LevelInDoubt(float(series.restriction_pa[-1]), float(table.hours["last_s"][row]))
+        zero = learn_zero(table)
+        moved_pa = float((zero.by_hour_pa - zero.usual_by_hour_pa(len(table)))[row])
+        return LevelInDoubt(float(series.restriction_pa[-1]) + moved_pa, float(table.hours["last_s"][row]))
 
     def terminal_doubt(self, facts: HousingFacts) -> list[Suspicion]:
         """What the levels and the entry say against the terminal value."""

@@ -10,6 +10,7 @@ Leaves to others: what it means at an instant (`assess`), storing, showing, and 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -74,6 +75,13 @@ class Study:
     evidence: tuple[Statement, ...]  # behind each figure
     planning_horizon_days: float  # that `is_plan` goes by
     trend: Trend  # of the last ninety days
+
+    @property
+    def trusted_until_s(self) -> float:
+        """Levels measured later are in doubt; infinite where the newest is believed. [s since 1970]"""
+        if self.newest_in_doubt is None:
+            return math.inf
+        return -math.inf if self.restriction_s is None else self.restriction_s
 
     @property
     def questions(self) -> tuple[WeighedEntry, ...]:
