@@ -232,7 +232,8 @@ def run_engine(api: Api, first_seq: int, start: str, high_kpa: float) -> None:
     """Half a minute at rest, at idle and at high idle, a reading a second."""
     parts = [(0.0, 0.01), (750.0, 0.2), (1950.0, high_kpa)]
     speeds, levels = zip(*[part for part in parts for _ in range(30)], strict=True)
-    body = {"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa", "engine_speed": "r/min"}}
+    units = {"restriction": "kPa", "engine_speed": "r/min"}
+    body: dict[str, Any] = {"device": DEVICE, "stream": STREAM, "units": units}
     body |= {"first_seq": first_seq, "start": start, "step_ms": [0] + [1000] * 89}
     columns = {"restriction": list(levels), "engine_speed": list(speeds)}
     api.send(body | {"columns": columns})
@@ -289,7 +290,12 @@ def test_the_level_of_the_element_fails_far_below_that_of_a_clean_one(api: Api, 
 def test_the_sheet_says_the_machines_state_too(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
     without_an_element(api)
     made: list[str] = []
-    monkeypatch.setattr(visit_page, "pdf_of", lambda document: made.append(document) or b"%PDF-")
+
+    def pdf_of(document: str) -> bytes:
+        made.append(document)
+        return b"%PDF-"
+
+    monkeypatch.setattr(visit_page, "pdf_of", pdf_of)
     monkeypatch.setattr(visit_page, "can_make", lambda: True)
     assert api.get(f"{PAGE}/sheet.pdf").status_code == 200
     assert 'data-state="suspect"' in made[0]
