@@ -532,7 +532,12 @@ SENTENCES: Sentences = {
     ),
     "meter_ahead_of_clock": (
         "{meter_h:g} h do not fit {other_h:g} h read at {other_at}: between them lie more hours than the "
-        "{passed_h:.0f} h that passed; correct it, or after a new meter give old_meter_hours"
+        "{passed_h:.0f} h that passed; correct it, or after a new meter give old_meter_hours, and "
+        "new_meter_began_hours where it showed more than 0 when it was fitted"
+    ),
+    "new_meter_half_said": (
+        "new_meter_began_hours={began_h:g} needs old_meter_hours beside it, and is at most meter_hours; give "
+        "what the new meter showed when it was fitted, or leave it out"
     ),
     "meter_first_high": (
         "{meter_h:g} h as a first reading is more than {most_h:g} h, ten years without a stop; correct it, "
@@ -762,6 +767,7 @@ SENTENCES: Sentences = {
         "{value:g} {unit} is {value_kpa:g} kPa, and readings above {highest_kpa:g} kPa are not accepted; "
         "check value and unit in the engine maker's manual"
     ),
+    "machine_of_all_sites": "only who sees all sites adds a machine; ask the shop or an admin to add it",
     "machine_name_taken": "there is a machine {name} here already; give another name",
     "name_taken": "there is a {what} {name} here already; accept it under another name",
     "device_not_on_housing": (

@@ -211,6 +211,13 @@ class NoMonitor(TypedDict):
     by: str | None
 
 
+class LevelInDoubt(TypedDict):
+    """The newest level where it is not believed."""
+
+    restriction_pa: float
+    at: str
+
+
 class HousingState(TypedDict):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
@@ -229,6 +236,7 @@ class HousingState(TypedDict):
     restriction_pa: float | None
     restriction_at: str | None
     hours_in_doubt: float
+    newest_in_doubt: LevelInDoubt | None
     clean_restriction_pa: float | None
     terminal_restriction: Terminal | None
     share_used_percent: float | None

@@ -9,7 +9,7 @@ Leaves to others: the checks (`ingest.restriction.verdict.installation`), who ma
 from __future__ import annotations
 
 import textwrap
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import sqlalchemy as sa
@@ -19,9 +19,9 @@ from cleanside.gateway.wire import instant_text
 from cleanside.ingest import cautions
 from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
 from cleanside.ingest.analysis.summarising import COLUMNS, as_readings
-from cleanside.ingest.restriction import Readings
+from cleanside.ingest.restriction import Readings, Study
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
-from cleanside.ingest.restriction.verdict.installation import Surroundings, accept, verdict_of
+from cleanside.ingest.restriction.verdict.installation import CleanLevel, Surroundings, accept, verdict_of
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance, fleet, newest, raw, streams
 from cleanside.ingest.store.fleet import Assignment, HousingRow, TerminalRow
@@ -49,11 +49,21 @@ class Report:
     checks: tuple[Check, ...]
 
 
-def report(connection: sa.Connection, housing: HousingRow, *, since_us: int | None, now_us: int) -> Report:
+def report(
+    connection: sa.Connection,
+    housing: HousingRow,
+    *,
+    since_us: int | None,
+    now_us: int,
+    study: Study | None = None,
+    element_in_use: bool = False,
+) -> Report:
     """
     Check the installation on a housing.
 
     since_us : when it was fitted; None = when its device was assigned, else its first reading. [us]
+    study : what its readings show so far, to compare the element with; None = not known.
+    element_in_use : no new or cleaned element went in since then.
     """
     seats = [
         seat
@@ -70,7 +80,9 @@ def report(connection: sa.Connection, housing: HousingRow, *, since_us: int | No
     stored = sum(len(part["at_us"]) for _, part in parts)
     readings = as_readings(parts) if stored else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
     terminal = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
-    checks = accept(readings, _around(connection, housing, seats, terminal, stored, since_us))
+    around = _around(connection, housing, seats, terminal, stored, since_us)
+    clean = None if study is None else clean_level_of(study)
+    checks = accept(readings, replace(around, clean=clean, element_in_use=element_in_use))
     return Report(
         housing=housing,
         devices=tuple(sorted({seat.device for seat in seats})),
@@ -81,6 +93,18 @@ def report(connection: sa.Connection, housing: HousingRow, *, since_us: int | No
         terminal=terminal,
         verdict=verdict_of(checks),
         checks=checks,
+    )
+
+
+def clean_level_of(study: Study) -> CleanLevel | None:
+    """What a clean element reads, as its own readings, its kind or the limit let expect; None: not known."""
+    reference = study.reference
+    if study.clean_pa is None or reference.of_idle_only:
+        return None
+    if not reference.by_speed or reference.reference_flow is None or reference.exponent is None:
+        return CleanLevel(restriction_pa=study.clean_pa)
+    return CleanLevel(
+        restriction_pa=study.clean_pa, speed_rad_s=reference.reference_flow, exponent=reference.exponent
     )
 
 

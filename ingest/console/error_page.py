@@ -15,6 +15,7 @@ from fastapi.responses import JSONResponse
 
 from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
 from cleanside.ingest.console.field_faults import FieldFault, field_faults, said_plainly
+from cleanside.ingest.console.new_machine import form_address, may_add
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import PageRoute, wants_json
 from cleanside.ingest.console.wording import has_words
@@ -46,7 +47,15 @@ def page_of_problem(request: Request, said: Mapping[str, Any], headers: Mapping[
         said=said,
         problem=problem_key(said["code"]),
         faults=_faults_of(request),
+        **_machine_to_add(request, said["code"]),
     )
+
+
+def _machine_to_add(request: Request, code: str) -> dict[str, str | None]:
+    """The form for a machine that is not there, by the name in the address, for who may add one."""
+    machine = request.path_params.get("machine") if code == "unknown_machine" else None
+    is_offered = machine is not None and may_add(_key_of(request))
+    return {"path_machine": machine, "new_machine": form_address(machine) if machine and is_offered else None}
 
 
 def problem_key(code: str) -> str:

@@ -27,11 +27,16 @@ from cleanside.ingest.api.routes.element_changes import (
 )
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
 from cleanside.ingest.api.routes.newest import get_newest
-from cleanside.ingest.api.routes.papers import NewPlan, delete_planned_change, post_planned_change
+from cleanside.ingest.api.routes.papers import (
+    NewPlan,
+    delete_planned_change,
+    get_gauge_readings,
+    post_planned_change,
+)
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
-from cleanside.ingest.console.fleet_page import advice_of, has_question, late_s, state_key, unit_of
+from cleanside.ingest.console.fleet_page import has_question, late_s, unit_of
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import (
     FAULTS,
@@ -42,10 +47,12 @@ from cleanside.ingest.console.forms import (
     trimmed_field,
 )
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
+from cleanside.ingest.console.machine_said import entry_verdict, machine_said
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
-from cleanside.ingest.console.said_words import caution_of, said
+from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.visit_sheet import decimals_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.store.keys import Key
@@ -55,6 +62,11 @@ router = page_router()
 Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
 Writer = Annotated[Key, Depends(page_needs("changes:write"))]
 
+#: of the form of an entry, as they stand again when it was refused
+KEPT_FIELDS = (
+    *("what", "day", "time", "meter", "old_meter", "new_meter_began", "gauge", "part", "note", "entry_id"),
+)
+MOST_GAUGES = 3  # the newest; chosen, the JSON twin has all
 WORK = ("new", "cleaned", "inspected", "safety_element")
 #: a code of the evidence -> what it is about; others are about the level
 TOPICS = {
@@ -133,6 +145,7 @@ def _page(
     known = get_restriction(machine, request, resources, key, housing, None, with_coverage=True)
     lives = get_lives(machine, request, resources, key, housing)["lives"]
     changes = get_element_changes(machine, request, resources, key, housing)
+    gauges = get_gauge_readings(machine, request, resources, key, housing)["gauge_readings"]
     say = sayer_of(request, key).in_unit(unit_of(known))
     formats, unit = say.formats, unit_of(known) or "kPa"
     drawn = plot_of(known, lives, say, unit, by)
@@ -147,12 +160,7 @@ def _page(
         known=known,
         papers=get_machine(machine, resources, key),
         unit=unit,
-        state=state_key(known),
-        advice=say(f"said.{advice_of(known)}"),
-        caution=caution_of(say, known["advice_code"]),
-        suspicions=[
-            (say(f"said.cause.{found['cause']}"), said(say, found["said"])) for found in known["suspicions"]
-        ],
+        machine_says=machine_said(say, known),
         late_s=late_s(known, say),
         is_asked=has_question(known),
         by=by,
@@ -164,6 +172,8 @@ def _page(
         evidence=evidence_of(known, say),
         entries=[entry_of(entry, say) for entry in changes["element_changes"]],
         entered=entered,
+        gauges=list(reversed(gauges[-MOST_GAUGES:])),
+        decimals_of=decimals_of,
         cautions=[caution["code"] for caution in changes["cautions"]],
         lives=lives,
         longest_h=max((life["hours"] for life in lives), default=0.0),
@@ -241,6 +251,7 @@ def change_of(fields: FormData, formats: Formats) -> NewChange:
         "part": trimmed_field(fields, "part") or None if what == "new" else None,
         "meter_hours": number_of_field(fields, "meter"),
         "old_meter_hours": number_of_field(fields, "old_meter"),
+        "new_meter_began_hours": number_of_field(fields, "new_meter_began"),
         "gauge": None if gauge is None else {"value": gauge, "unit": unit},
         "changed_at": trimmed_field(fields, "changed_at") or _instant(fields, formats),
         "housing": trimmed_field(fields, "housing") or DEFAULT_HOUSING,
@@ -254,10 +265,7 @@ def change_of(fields: FormData, formats: Formats) -> NewChange:
 
 def _refused(error: Exception, fields: FormData) -> RefusedForm:
     """What is wrong with a form, and what it held: nothing is typed twice. Raises what is no fault."""
-    kept = {
-        name: trimmed_field(fields, name)
-        for name in ("what", "day", "time", "meter", "old_meter", "gauge", "part", "note", "entry_id")
-    }
+    kept = {name: trimmed_field(fields, name) for name in KEPT_FIELDS}
     return RefusedForm(fault_of(error), kept)
 
 
@@ -301,4 +309,4 @@ def evidence_of(known: Mapping[str, Any], say: Sayer) -> list[tuple[str, list[An
 
 def entry_of(entry: Mapping[str, Any], say: Sayer) -> dict[str, Any]:
     """An entry with its verdict in words."""
-    return {"known": entry, "verdict": said(say, entry["said"])}
+    return {"known": entry, "verdict": entry_verdict(say, entry)}

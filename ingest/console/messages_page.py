@@ -7,10 +7,12 @@ Its JSON twins are `/v1/matters`, `/v1/me/messages`, `/v1/messages` and `/v1/mes
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Annotated, Any
 
 from fastapi import Depends, Path, Request, Response
 
+from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.api.routes.calendars import (
     NewCalendar,
     delete_calendar,
@@ -33,8 +35,10 @@ from cleanside.ingest.api.routes.my_messages import (
 )
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.people import list_people
+from cleanside.ingest.api.routes.restriction import document_of, views_of
 from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
+from cleanside.ingest.console.fleet_page import machine_address
 from cleanside.ingest.console.forms import (
     FAULTS,
     FormFault,
@@ -48,7 +52,8 @@ from cleanside.ingest.console.rendering import may, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.viewer import viewer_of
-from cleanside.ingest.errors import Refused
+from cleanside.ingest.errors import Refused, TryAgain
+from cleanside.ingest.messages.matters import Name, of_housings
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.message_choices import DIGESTS
 from cleanside.ingest.store.messages import GIVEN_UP
@@ -77,13 +82,17 @@ def _page(
 ) -> Response:
     """made : the address of a new calendar, shown this once."""
     chosen = get_my_messages(resources, key)
+    open_matters = get_matters(resources, key)["matters"]
+    unannounced = unannounced_of(request, resources, key, {(m["kind"], m["subject"]) for m in open_matters})
     zone = viewer_of(request, key).zone.key
     return render(
         request,
         "messages.html",
         key=key,
         status=200 if fault is None else fault.status,
-        matters=get_matters(resources, key)["matters"],
+        matters=open_matters,
+        unannounced=unannounced or [],
+        is_known=unannounced is not None,
         chosen=chosen,
         zone=chosen["zone"] if chosen["address"] else zone,
         calendars=get_my_calendars(resources, key)["calendars"],
@@ -93,6 +102,29 @@ def _page(
         of_all=_of_all(resources, key) if may(key, "messages:manage") else None,
         fault=fault,
     )
+
+
+def unannounced_of(
+    request: Request, resources: R, key: Key, announced: Collection[Name]
+) -> list[dict[str, Any]] | None:
+    """
+    Housings that cannot wait now and are no matter yet: matters are looked for only where messages go out.
+
+    announced : kind and subject of the open matters. None: the fleet is still being worked out.
+    """
+    try:
+        views = views_of(request, resources, key, resources.clock())
+    except TryAgain:
+        return None
+    looks = [(view, of_housings([view])) for view in views if may(key, "fleet:read")]
+    found = [(view, seen) for view, look in looks for seen in look.findings if seen.name not in announced]
+    return [{"kind": seen.kind, **_place_of(view)} for view, seen in found]
+
+
+def _place_of(view: View) -> dict[str, str]:
+    """A housing as a row of the page."""
+    known = document_of(view)
+    return {"called": known["display_name"] or known["machine"], "address": machine_address(known)}
 
 
 def _of_all(resources: R, key: Key) -> dict[str, Any]:

@@ -35,10 +35,11 @@ from cleanside.ingest.api.routes.enrolment import (
     open_enrolments,
     post_enrolment,
 )
-from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.shared import PathName, R
 from cleanside.ingest.cautions import SITUATIONS
+from cleanside.ingest.console.code_effect import effect_of
 from cleanside.ingest.console.forms import (
     FAULTS,
     FormFault,
@@ -71,16 +72,25 @@ def get_monitors_page(request: Request, resources: R, key: Reader) -> Response:
 
 
 def _monitors_page(request: Request, resources: R, key: Key, refused: MistypedForm | None = None) -> Response:
-    documents, _ = list_devices(resources, key, Page.whole())
+    devices = every_monitor(resources, key)
+    codes = open_enrolments(resources, key) if may(key, "enrolments:write") else []
     return render(
         request,
         "monitors.html",
         key=key,
-        devices=[shown(document) for document in documents],
-        codes=open_enrolments(resources, key) if may(key, "enrolments:write") else [],
+        devices=devices,
+        codes=[
+            (code, effect_of(code["device"], code["machine"], code["housing"], devices)) for code in codes
+        ],
         cautions=SITUATIONS["enrolment"],
         **_form(resources, key, refused),
     )
+
+
+def every_monitor(resources: R, key: Key) -> list[dict[str, Any]]:
+    """The monitors that a key may see, as `shown`, by name."""
+    documents, _ = list_devices(resources, key, Page.whole())
+    return [shown(document) for document in documents]
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,15 +147,26 @@ def monitor_page(
 
 @router.post("/monitors/codes")
 def post_code_form(request: Request, resources: R, key: Enroller, fields: Fields) -> Response:
-    """Make a one-time code, and show it once on a label to print; the picture on it holds a link, no code."""
+    """
+    Make a one-time code, and show it once on a label to print; the picture on it holds a link, no code.
+
+    One that moves a monitor, or brings a second one to a housing, is made once somebody confirmed it.
+    """
     given = {name: trimmed_field(fields, name) for name in ("device", "machine", "note")}
     given["housing"] = trimmed_field(fields, "housing") or DEFAULT_HOUSING
     try:
-        made = post_enrolment(read_form(NewEnrolment, given), resources, key)
+        body = read_form(NewEnrolment, given)
+        get_machine(body.machine, resources, key)
+        effect = effect_of(body.device, body.machine, body.housing, every_monitor(resources, key))
+        if effect.asks and not is_sure(fields):
+            cautions = SITUATIONS["moved"]
+            return render(request, "code_ask.html", key=key, given=given, effect=effect, cautions=cautions)
+        made = post_enrolment(body, resources, key)
     except FAULTS as error:
         return _monitors_page(request, resources, key, MistypedForm(fault_of(error), given))
     link = f"{request.base_url}visit/{quote(made['machine'])}"
-    return render(request, "label.html", key=key, made=made, link=link, picture=picture_of(link))
+    picture = picture_of(link)
+    return render(request, "label.html", key=key, made=made, effect=effect, link=link, picture=picture)
 
 
 @router.post("/monitors/codes/{enrolment}/withdrawn")

@@ -10,7 +10,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, NamedTuple
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from fastapi import Depends, Query, Request, Response
 from pydantic import ValidationError
@@ -60,8 +60,10 @@ from cleanside.ingest.api.routes.spreadsheets import (
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, is_sure, number_of_field, trimmed_field
+from cleanside.ingest.console.new_machine import keep_new_machine, may_add
 from cleanside.ingest.console.rendering import address_with, ask_first, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.console.unit_choices import units_to_choose
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store import part_orders
 from cleanside.ingest.store.keys import Key
@@ -84,10 +86,16 @@ def get_shop_page(
     page: Annotated[Page, Depends(paged(PAGE, PAGE))],
     came: Annotated[int | None, Query()] = None,
     came_to: Annotated[Name | None, Query()] = None,
+    machine: Annotated[Name | None, Query()] = None,
 ) -> Response:
-    """Sites, crews, parts, machines with their papers. came, came_to : an order just booked, and where."""
+    """
+    Sites, crews, parts, machines with their papers.
+
+    came, came_to : an order just booked, and where. machine : one to add, by name.
+    """
     booked = None if came is None or came_to is None else _booked(resources, key, came, came_to)
-    return _shop_page(request, resources, key, page, booked=booked)
+    kept = {} if machine is None else {"machine": machine}
+    return _shop_page(request, resources, key, page, booked=booked, kept=kept)
 
 
 def _booked(resources: R, key: Key, order: int, site: str) -> dict[str, Any] | None:
@@ -109,6 +117,13 @@ def post_site_form(request: Request, resources: R, key: ShopEditor, fields: Fiel
 def post_crew_form(request: Request, resources: R, key: ShopEditor, fields: Fields) -> Response:
     """Make or name a crew."""
     return _kept(request, resources, key, fields, _crew)
+
+
+@router.post("/shop/machine")
+def post_machine_form(request: Request, resources: R, key: ShopEditor, fields: Fields) -> Response:
+    """Add one machine; then its papers."""
+    leads_to = f"/machines/{quote(trimmed_field(fields, 'machine'))}/papers"
+    return _kept(request, resources, key, fields, keep_new_machine, leads_to=leads_to)
 
 
 @router.post("/shop/part")
@@ -254,6 +269,8 @@ def _shop_page(
         faults=faults,
         kept=kept or {},
         stock_lines=STOCK_LINES,
+        may_add=may_add(key),
+        limit_units=units_to_choose("restriction"),
     )
 
 
@@ -357,6 +374,7 @@ def post_papers_form(
                 meter_hours=hours,
                 offset_hours=None,
                 old_meter_hours=number_of_field(fields, "old_meter_hours"),
+                new_meter_began_hours=number_of_field(fields, "new_meter_began_hours"),
                 entry_id=trimmed_field(fields, "meter_entry") or None,
             )
             post_meter_reading(machine, reading, request, resources, key)

@@ -15,6 +15,7 @@ from cleanside.ingest.api.routes.element_changes import get_element_changes
 from cleanside.ingest.api.routes.entries import get_entries
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
 from cleanside.ingest.api.routes.paging import Page
+from cleanside.ingest.api.routes.papers import get_gauge_readings
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import us
 from cleanside.ingest.api.routes.taking_back import OF_VISITS
@@ -22,6 +23,7 @@ from cleanside.ingest.owners.access import allows
 from cleanside.ingest.store.keys import Key
 
 LATELY_US = 86_400_000_000
+SAME_US = 60_000_000  # of two times on a page, which writes them to the minute
 #: kinds of entries that can be taken back
 TAKEN_BACK = frozenset({"element_change", "meter_reading", "gauge_reading", *OF_VISITS})
 
@@ -31,11 +33,14 @@ def entered_at(request: Request, key: Key, machine: str, housing: str) -> list[d
     resources = services_of(request).resources
     since_us = resources.clock() - LATELY_US
     changes = get_element_changes(machine, request, resources, key, housing)["element_changes"]
+    gauges = get_gauge_readings(machine, request, resources, key, housing)["gauge_readings"]
     entered = []
     if allows(key, "entries:read"):
         whole = Page.whole()
         entered = of_interest(get_entries(resources, key, whole, machine)["entries"], since_us)
-    return entered_lately(entered, changes, housing, since_us)
+    beside = {gauge["entry_id"]: gauge for gauge in gauges}
+    lines = entered_lately(entered, changes, housing, since_us)
+    return [line | {"gauge": beside.get(line["entry_id"])} for line in lines]
 
 
 def of_interest(entered: Sequence[Mapping[str, Any]], since_us: int) -> list[Mapping[str, Any]]:
@@ -92,6 +97,7 @@ def _line(
         "kind": entry["kind"],
         "entry_id": entry["entry_id"],
         "at": entry["made_at"],
+        "done_at": _done_at(entry, change),
         "who": entry["who"],
         "content": entry["content"] or {},
         "change": change,
@@ -101,6 +107,13 @@ def _line(
         "taken_back_under": None if gone is None else gone["entry_id"],
         "may_be_taken_back": entry["kind"] in TAKEN_BACK and not is_gone,
     }
+
+
+def _done_at(entry: Mapping[str, Any], change: Mapping[str, Any] | None) -> str | None:
+    """When work was done, as who entered it gave it; None: as it was entered."""
+    given: str | None = (entry["content"] or {}).get("changed_at") if change is None else change["changed_at"]
+    away_us = abs((us(given) or 0) - (us(entry["made_at"]) or 0))
+    return given if given is not None and away_us >= SAME_US else None
 
 
 def _line_of_change(change: Mapping[str, Any]) -> dict[str, Any]:

@@ -32,7 +32,7 @@ from cleanside.ingest.console.rendering import document_of, formats_of, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_refusal import RefusedEntry, refused_entry
-from cleanside.ingest.console.visit_seen import INSTALLATION, SERVICE, see
+from cleanside.ingest.console.visit_seen import INSTALLATION, SERVICE, installation_of, see
 from cleanside.ingest.console.visit_sheet import STEPS
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction.verdict.installation import BY_HAND, HandRule
@@ -49,14 +49,15 @@ MOST_MACHINES = 500  # of the list; chosen: beyond that a name is quicker typed 
 GAUGE_UNITS_SHOWN = ("kPa", "inH2O", "mbar", "mmH2O", "cmH2O", "mmHg", "inHg", "psi")
 #: unit of an instrument, whatever is compared
 HAND_UNITS = (*GAUGE_UNITS_SHOWN, "hPa", "V", "s")
+METER_FIELDS = ("meter_hours", "old_meter_hours", "new_meter_began_hours")
 #: kind of entry -> its fields
 FIELDS: Mapping[str, tuple[str, ...]] = {
     "terminal_restriction": ("value", "unit", "housing"),
     "second_reading": ("value", "unit", "housing"),
-    "element_change": ("what", "changed_at", "meter_hours", "old_meter_hours", "note", "housing"),
+    "element_change": ("what", "changed_at", *METER_FIELDS, "note", "housing"),
     "plate_photo": ("jpeg", "housing"),
     "hand_comparison": ("subject", "value", "unit", "compared_with", "housing"),
-    "meter_reading": ("meter_hours", "old_meter_hours"),
+    "meter_reading": METER_FIELDS,
     "gauge_reading": ("value", "unit", "source", "latched", "housing"),
     "take_back": ("of", "housing"),
 }
@@ -145,6 +146,7 @@ def _visit_page(
         entry_id=str(uuid.uuid4()),
         has_pdf=can_make(),
         done=done if done in FIELDS else None,
+        installed=installation_of(request, seen),
         **seen,
     )
 
@@ -191,6 +193,7 @@ def get_sheet(
         plate_s=None if photo is None else photo.made_us / 1e6,
         sheet_cautions=SITUATIONS["acceptance"],
         css_text=css_text,
+        installed=installation_of(request, seen),
         **seen,
     )
     headers = {"Content-Disposition": f'inline; filename="{machine}-{seen["job"]}.pdf"'}
@@ -254,7 +257,7 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, formats: Formats
         content["what"] = ""  # nothing was chosen: it must not become the work that a program leaves out
     if "value" in content:
         content["value"] = number_of(content["value"])
-    for name in content.keys() & {"meter_hours", "old_meter_hours"}:
+    for name in content.keys() & set(METER_FIELDS):
         content[name] = number_of_text(content[name], name)
     if kind == "element_change" and (gauge := given.get("gauge", "").strip()):
         content["gauge"] = {"value": number_of(gauge, "gauge"), "unit": given.get("gauge_unit", "")}

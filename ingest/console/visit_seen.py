@@ -6,12 +6,14 @@ Leaves to others: what it means (`visit_sheet`), how it looks (`templates/visit*
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Mapping, Sequence
+from functools import partial
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 from fastapi import Request
 
+from cleanside.gateway.spot_checks import NOT_YET_SEEN, PASSED, Check
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.analysis import acceptance_sheet
 from cleanside.ingest.analysis.acceptance_sheet import Report
@@ -19,15 +21,24 @@ from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.newest import newest_document, seats_now
 from cleanside.ingest.api.routes.paper_shapes import planned_document
+from cleanside.ingest.api.routes.restriction import document_of
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.console.formats import WrittenDays
+from cleanside.ingest.console.machine_said import MachineSaid, entry_verdict, machine_said
 from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import may, sayer_of, templates
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_entered import entered_at
-from cleanside.ingest.console.visit_sheet import SheetWords, decimals_of, in_order, signal_of, stay_of
+from cleanside.ingest.console.visit_sheet import (
+    SheetWords,
+    asked_of,
+    decimals_of,
+    in_order,
+    signal_of,
+    stay_of,
+)
 from cleanside.ingest.console.who_names import WhoNames
-from cleanside.ingest.store import acceptance
+from cleanside.ingest.store import acceptance, element_changes
 from cleanside.ingest.store.fleet import Assignment, HousingRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.newest import state_of
@@ -39,9 +50,12 @@ DAY_US = 24 * HOUR_US
 #: of a new installation the acceptance goes on for so long; after that a visit is a service (chosen)
 NEW_US = 3 * DAY_US
 INSTALLATION, SERVICE = "installation", "service"
+#: work for which the housing is opened, and that of it which puts a clean element in
+ELEMENT_WORK, CLEAN_WORK = frozenset({"new", "cleaned", "inspected"}), frozenset({"new", "cleaned"})
 
 #: parts of the page that the stream keeps up to date -> template
 PARTS = {
+    "says": "machine_said.html",
     "stay": "visit_stay.html",
     "live": "visit_live.html",
     "link": "visit_link.html",
@@ -57,14 +71,27 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
     with resources.reading() as connection:
         found = find_housing(connection, key, machine, housing)
         chosen = job or usual_job(connection, found, now_us)
-        since_us = None if chosen == INSTALLATION else _start_of_day_us(request, key, now_us)
-        report = acceptance_sheet.report(connection, found, since_us=since_us, now_us=now_us)
-        newest = newest_document(connection, found, now_us)
+        work = _work_of_visit(connection, found, chosen, _start_of_day_us(request, key, now_us))
         view = services_of(request).judge(connection, key).view(found)
+        study = view.assessment.study
+        report = acceptance_sheet.report(
+            connection,
+            found,
+            since_us=work.since_us,
+            now_us=now_us,
+            study=study,
+            element_in_use=work.element_in_use,
+        )
+        newest = newest_document(connection, found, now_us)
     entered = entered_at(request, key, machine, housing)
     own = {"job": chosen, "housing": found, "report": report, "entered": entered}
     own |= {"planned": planned_document(view), "papers": view.papers.housing}
-    return own | _shown(request, key, report, newest)
+    say = sayer_of(request, key).in_unit(gauge_unit(report.terminal))
+    document = document_of(view)
+    says = machine_said(say, document)
+    own |= {"machine_says": says, "verdict_of": partial(entry_verdict, say)}
+    own |= {"no_monitor": document["no_monitor"]}
+    return own | _shown(request, key, report, newest, says, asked_of(chosen, report.checks))
 
 
 def parts_of(request: Request, key: Key, machine: str, housing: str, job: str | None) -> dict[str, str]:
@@ -102,6 +129,48 @@ def usual_job(connection: sa.Connection, housing: HousingRow, now_us: int) -> st
     return INSTALLATION if is_new or not sitting else SERVICE
 
 
+class _WorkOfVisit(NamedTuple):
+    """What was done on this visit, as far as it decides which readings count."""
+
+    #: readings measured from then on count; None: since the fitting
+    since_us: int | None
+    #: no new or cleaned element went in
+    element_in_use: bool
+
+
+def _work_of_visit(
+    connection: sa.Connection, housing: HousingRow, job: str, start_of_day_us: int
+) -> _WorkOfVisit:
+    """A service looks at today, and after work on the element at what was measured since."""
+    if job == INSTALLATION:
+        return _WorkOfVisit(None, element_in_use=False)
+    entered = element_changes.changes_of(connection, housing.id)
+    today = [c for c in entered if c.changed_us >= start_of_day_us and c.what in ELEMENT_WORK]
+    since_us = max((c.changed_us for c in today), default=start_of_day_us)
+    return _WorkOfVisit(since_us, element_in_use=not any(c.what in CLEAN_WORK for c in today))
+
+
+def installation_of(request: Request, seen: Mapping[str, Any]) -> dict[str, Any] | None:
+    """
+    What a service does not ask again: checks that the installation showed, and those it left open.
+
+    seen : of `see`. None: the page is of an installation, or no monitor sits there.
+    """
+    if seen["job"] == INSTALLATION or not seen["newest"]["devices"]:
+        return None
+    resources = services_of(request).resources
+    with resources.reading() as connection:
+        now_us = resources.clock()
+        report = acceptance_sheet.report(connection, seen["housing"], since_us=None, now_us=now_us)
+    asked = {check.check for check in seen["checks"]}
+    rest = [check for check in report.checks if check.check not in asked]
+    return {
+        "since_s": report.since_us / 1e6,
+        "passed": [check.check for check in rest if check.verdict == PASSED],
+        "open": [check.check for check in rest if check.verdict == NOT_YET_SEEN],
+    }
+
+
 def _began_us(connection: sa.Connection, seat: Assignment) -> int | None:
     """Since when a device sits there: without a start since its first reading. None: there is none yet."""
     if seat.from_us is not None:
@@ -115,15 +184,25 @@ def _start_of_day_us(request: Request, key: Key, now_us: int) -> int:
     return int(sayer_of(request, key).formats.start_of_day(now_us / 1e6).timestamp() * 1e6)
 
 
-def _shown(request: Request, key: Key, report: Report, newest: Mapping[str, Any]) -> dict[str, Any]:
+def _shown(
+    request: Request,
+    key: Key,
+    report: Report,
+    newest: Mapping[str, Any],
+    says: MachineSaid,
+    checks: Sequence[Check],
+) -> dict[str, Any]:
+    stay = stay_of(checks, is_held=says.is_held, has_monitor=bool(newest["devices"]))
+    headline = f"visit.stay.{stay.word}"
     words = SheetWords(sayer_of(request, key), report.terminal)
     return {
         "words": words,
         "whole": WrittenDays(sayer_of(request, key).formats).of,
         "decimals_of": decimals_of,
         "unit": gauge_unit(report.terminal),
-        "checks": in_order(report.checks),
-        "stay": stay_of(report.checks),
+        "checks": in_order(checks),
+        "stay": stay,
+        "headline": sayer_of(request, key)(headline, n=stay.many, open=stay.open, state=says.state),
         "newest": newest,
         "reason_said": reason_said,
         "values": _values(newest),

@@ -66,6 +66,17 @@ CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
 }
 
 
+#: what a change of the element can change: a tube that came off, an element that is not in, a lost link
+OF_SERVICE = frozenset({"link", "restriction answers the engine", "clean level"})
+
+
+def asked_of(job: str, checks: Sequence[Check]) -> list[Check]:
+    """The checks that a job asks for: a service those of OF_SERVICE, and whatever fails now."""
+    if job != "service":
+        return list(checks)
+    return [check for check in checks if check.check in OF_SERVICE or check.verdict == FAILED]
+
+
 class Stay(NamedTuple):
     """Leave or stay: a key below `visit.stay`, and how many checks it is about."""
 
@@ -76,15 +87,24 @@ class Stay(NamedTuple):
     open: int
 
 
-def stay_of(checks: Sequence[Check]) -> Stay:
-    """Whether a technician may leave, by the checks alone."""
+def stay_of(checks: Sequence[Check], *, is_held: bool = False, has_monitor: bool = True) -> Stay:
+    """
+    Whether a technician may leave.
+
+    has_monitor : one sits there; without it nothing can be seen, and nothing is to be waited for.
+    is_held : the machine is over its limit, due or suspect; whatever the checks say, it is not left so.
+    """
     verdicts = [check.verdict for check in checks]
     tally = (verdicts.count(PASSED), verdicts.count(FAILED), verdicts.count(OPEN))
     here = any(check.verdict == OPEN and check.check not in BY_THEMSELVES for check in checks)
+    if not has_monitor:
+        return Stay("no_monitor", 0, *tally)
     if tally[1]:
         return Stay("failed_and_open" if tally[2] else "failed", tally[1], *tally)
     if here:
         return Stay("open_here", tally[2], *tally)
+    if is_held:
+        return Stay("held", tally[0], *tally)
     return Stay("open_later" if tally[2] else "passed", tally[2] or tally[0], *tally)
 
 

@@ -85,18 +85,26 @@ def doubt_of(
 
 
 def offset_h(
-    known: Sequence[MeterReading], at_us: int, *, given_h: float | None, old_meter_h: float | None
+    known: Sequence[MeterReading],
+    at_us: int,
+    *,
+    given_h: float | None,
+    old_meter_h: float | None,
+    began_h: float | None = None,
 ) -> float:
     """
-    What the machine had worked before the meter that is read now was fitted. [h]
+    What the machine had worked when the meter that is read now showed 0. [h]
+
+    Below 0 for a used meter that showed more, when it was fitted, than the machine had worked.
 
     known : in time order. given_h : as a person gave it. old_meter_h : what the meter before showed last,
-    after a new one was fitted; None: it is the same meter as at the last reading.
+    after a new one was fitted; None: it is the same meter as at the last reading. began_h : what the new one
+    showed when it was fitted, as a used one does; None: 0.
     """
     if given_h is not None:
         return given_h
     before = next((m.offset_h for m in reversed(known) if m.at_us <= at_us), 0.0)
-    return before + (old_meter_h or 0.0)
+    return before if old_meter_h is None else before + old_meter_h - (began_h or 0.0)
 
 
 def service_due_s(service_meter_h: float, shown_h: float, duty: Duty, now_s: float) -> float:

@@ -332,6 +332,21 @@ def test_a_meter_lower_than_what_was_read_or_seen_is_a_question_and_a_new_meter_
     assert ask(api, "POST", path, on)["meter_readings"][-1]["offset_hours"] == 4001.0  # it stays
 
 
+def test_a_new_meter_that_does_not_begin_at_zero_says_where_it_began(api: Api) -> None:
+    """A used one, or one that ran at the factory: 5000 h on the old one, then 3 h on the new."""
+    api.register()
+    path, at = f"{MACHINE}/meter-readings", "2026-02-22T17:00:00Z"
+    ask(api, "POST", path, {"at": at, "meter_hours": 5000.0})
+    new = {"at": "2026-02-22T17:01:00Z", "meter_hours": 3.0, "old_meter_hours": 5000.0}
+    detail = api.post(path, new, key="planner").json()["detail"]
+    assert "new_meter_began_hours" in detail
+    for wrong in (new | {"new_meter_began_hours": 3.5}, {**new, "old_meter_hours": None}):
+        body = {"new_meter_began_hours": 3.0} | wrong
+        assert refused(api, "POST", path, body) == (422, "not_valid", ["#/new_meter_began_hours"])
+    kept = ask(api, "POST", path, new | {"new_meter_began_hours": 3.0})["meter_readings"]
+    assert [(m["meter_hours"], m["offset_hours"]) for m in kept] == [(5000.0, 0.0), (3.0, 4997.0)]
+
+
 # ---------------------------------------------------------------- the planned change
 
 

@@ -334,6 +334,7 @@ SAME = {
     "LaidUp": "LaidUpShown",
     "Planned": "PlannedShown",
     "MovedTo": "MovedToShown",
+    "LevelInDoubt": "LevelInDoubtShown",
     "NoMonitor": "NoMonitorShown",
     "HousingState": "HousingAnswer",
     "SeriesPoint": "SeriesPoint",

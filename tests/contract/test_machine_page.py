@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from babel import Locale
 
+from cleanside.gateway.wire import instant_text
 from cleanside.ingest.cautions import CAUTIONS
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.machine_plot import weeks_of
@@ -82,6 +83,62 @@ def test_hours_are_the_same_wherever_they_stand(sqlite_database_url: str, hourly
         assert life["hours"] == pytest.approx(known["life_hours"]) == pytest.approx(counted)
         assert sum(week.hours for week in weeks) == pytest.approx(counted)
         assert counted == pytest.approx(60, abs=1.5)
+
+
+def test_a_level_that_is_not_trusted_stands_beside_the_last_that_is_each_with_its_time(api: Api) -> None:
+    """30 h with the element in, then 10 h at a tenth of that."""
+    set_hours_in(api, 41)
+    api.send(working_hours(30))
+    empty = working_hours(10, first_seq=1 + 30 * 60)
+    empty["columns"]["restriction"] = [0.2] * 600
+    api.send(empty)
+    api.analyse()
+    known = api.get(f"/v1{MACHINE}/restriction").json()
+    assert (known["restriction_at"], known["hours_in_doubt"]) == ("2026-02-21T11:59:00Z", pytest.approx(10))
+    newest = known["newest_in_doubt"]
+    assert newest == {"restriction_pa": pytest.approx(200), "at": "2026-02-21T21:59:00Z"}
+    for page in (api.get(MACHINE).text, api.get("/fleet").text):
+        assert re.search(r"last trusted, .{0,20}11:59", page)
+        assert re.search(r"newest .{0,80}0\.20.{0,80}21:59, not trusted", page)
+        assert ">now <" not in page
+
+
+@pytest.mark.parametrize(
+    ("levels", "causes"),
+    [((0.8, 0.8, 0.8), ["below_clean", "flat"]), ((0.01, 0.05, 0.35), ["below_clean"])],
+    ids=["a plugged tap", "no element"],
+)
+def test_a_level_alike_at_rest_and_at_work_names_the_tap(
+    api: Api, levels: tuple[float, ...], causes: list[str]
+) -> None:
+    """60 h of work with the element in, then 3 h that read too low."""
+
+    def hours(many: int, first_seq: int, levels: tuple[float, ...]) -> dict[str, Any]:
+        body = working_hours(many, first_seq=first_seq)
+        places = [0 if minute % 60 < 6 else 1 if minute % 60 < 18 else 2 for minute in range(many * 60)]
+        speeds = (0.0, 720.0, 1950.0)
+        return body | {
+            "columns": {
+                "restriction": [levels[place] for place in places],
+                "engine_speed": [speeds[place] for place in places],
+            }
+        }
+
+    set_hours_in(api, 65)
+    api.send(hours(60, 1, (0.01, 0.3, 2.4)))
+    late = hours(4, 1 + 60 * 60, levels)
+    late["columns"] = {name: values[:-55] for name, values in late["columns"].items()}
+    api.send(late | {"step_ms": late["step_ms"][:-55]})  # the newest hour shows the engine at rest alone
+    api.analyse()
+    known = api.get(f"/v1{MACHINE}/restriction").json()
+    assert [found["cause"] for found in known["suspicions"]][: len(causes)] == causes
+    assert known["newest_in_doubt"]["restriction_pa"] == pytest.approx(1_000 * levels[-1], rel=0.3)
+    gauge = {"at": instant_text(api.clock.now_us), "value": 2.7, "unit": "kPa"}
+    [read] = api.post(f"/v1{MACHINE}/gauge-readings", gauge).json()["gauge_readings"]
+    assert not read["is_doubtful"], "a level in doubt is no reason to doubt a gauge"
+    said = [found["said"]["code"] for found in known["suspicions"] if found["cause"] == "flat"]
+    assert said == ["held_alike"] * (len(causes) - 1)
+    assert ("a plugged tap first" in api.get(MACHINE).text) == bool(said)
 
 
 def test_a_machine_that_is_not_there_or_anothers_is_a_page_of_404(api: Api) -> None:

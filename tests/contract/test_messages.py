@@ -509,3 +509,14 @@ def test_a_mailer_that_waits_for_the_database_logs_what_the_driver_said(
     with caplog.at_level("INFO", "cleanside.ingest"), mailing(api):
         wait_until(waits)
     assert waits() == {"Connection refused"}
+
+
+def test_the_page_names_a_machine_over_its_limit_though_no_person_gets_messages(api: Api) -> None:
+    """Matters are looked for only where messages go out; what cannot wait stands on the page all the same."""
+    register_worked(api, 10, new_at_hour=10, rise_kpa=0.3)
+    assert api.get("/v1/fleet").json()["by_state"] == {"over": 1}
+    assert api.get("/v1/matters").json()["matters"] == []
+    mara = signed_in(api, "mara.lindt", "planner")
+    page = mara.get("/messages").text
+    assert "Nothing is open" not in page
+    assert '<a href="/machines/grader-07">' in page

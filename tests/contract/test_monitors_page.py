@@ -190,6 +190,46 @@ def test_the_machine_left_behind_says_since_when_it_has_no_monitor_and_who_moved
     assert (off["device"], off["moved_to"], off["since"]) == (DEVICE, None, "2026-03-02T09:01:00Z")
 
 
+@pytest.mark.parametrize("job", ["installation", "service"])
+def test_the_visit_to_a_machine_left_behind_says_so_and_waits_for_nothing(api: Api, job: str) -> None:
+    api.send(batch(1, [3.0]))
+    send(api, f"{MONITOR}/seat", machine="loader-02", plugged="yes")
+    page = api.get(f"/visit/grader-07?job={job}").text
+    assert re.findall(r'data-stay="(\w+)"', page) == ["no_monitor"]
+    assert "data-check=" not in page
+    assert "Nothing has arrived" not in page
+    assert "loader-02" in page.split("No monitor since")[1][:80]
+
+
+def code_form(api: Api, **more: str) -> Any:
+    return send(api, "/monitors/codes", **({"device": DEVICE, "machine": "loader-02"} | more))
+
+
+def test_a_code_that_moves_a_monitor_says_so_first_and_as_long_as_it_is_not_used(api: Api) -> None:
+    asked = code_form(api, note="for <b> Mara")
+    assert asked.status_code == 200
+    assert 'name="sure" value="yes"' in asked.text
+    assert 'class="code"' not in asked.text
+    assert f"{DEVICE} sits on grader-07 now" in asked.text
+    assert api.get("/v1/enrolments").json()["enrolments"] == []
+    hidden = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', asked.text))
+    made = send(api, "/monitors/codes", **{name: html.unescape(value) for name, value in hidden.items()})
+    assert 'class="code"' in made.text
+    [enrolment] = api.get("/v1/enrolments").json()["enrolments"]
+    assert enrolment["note"] == "for <b> Mara"
+    codes = api.get("/monitors", key="operator").text.partition('id="codes"')[2]
+    assert f"{DEVICE} sits on grader-07 now" in codes
+
+
+def test_a_second_monitor_on_a_housing_is_asked_about_and_one_where_it_sits_is_not(api: Api) -> None:
+    asked = code_form(api, device="new-intake", machine="grader-07")
+    assert 'name="sure" value="yes"' in asked.text
+    assert f"{DEVICE} sits on grader-07, housing main" in asked.text
+    assert f'href="{MONITOR}"' in asked.text
+    assert 'class="code"' in code_form(api, device="new-intake", machine="grader-07", sure="yes").text
+    assert 'class="code"' in code_form(api, machine="grader-07").text  # its own place again
+
+
 def test_a_machine_that_never_had_a_monitor_says_so(api: Api) -> None:
     none = api.get("/v1/machines/loader-02/restriction").json()["no_monitor"]
     assert none == {"since": None, "device": None, "moved_to": None, "by": None}

@@ -10,12 +10,17 @@ import httpx
 import pytest
 
 from cleanside.gateway.spot_checks import Check
+from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest import cautions
+from cleanside.ingest.api.routes.restriction import URGENCY as STATES
+from cleanside.ingest.console import visit_page
+from cleanside.ingest.console.machine_said import HELD
 from cleanside.ingest.console.viewer import LANGUAGES
-from cleanside.ingest.console.visit_sheet import CAUTIONS_OF, STEPS, signal_of, stay_of
+from cleanside.ingest.console.visit_sheet import CAUTIONS_OF, STEPS, asked_of, signal_of, stay_of
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, NEXT_STEPS, SEEN
 from cleanside.ingest.restriction.verdict.statement import say
+from tests.contract.test_api_fleet import set_hours_in, working_hours
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 PAGE = "/visit/grader-07"
@@ -189,6 +194,113 @@ def test_a_technician_stays_while_a_check_needs_somebody_at_the_machine() -> Non
     assert stay_of(late).word == "open_later"
 
 
+@pytest.mark.parametrize("state", STATES)
+def test_no_machine_is_left_over_its_limit_due_or_suspect_whatever_the_checks_say(state: str) -> None:
+    is_held = state in HELD
+    assert is_held == (state in {"over", "due", "suspect"})
+    late = checks("not yet seen", name="link")
+    words = {stay_of(found, is_held=is_held).word for found in (checks("passed"), late)}
+    assert words == ({"held"} if is_held else {"passed", "open_later"})
+    assert stay_of(checks("failed"), is_held=is_held).word == "failed"
+
+
+def without_an_element(api: Api) -> None:
+    """30 h with the element in, then 10 h at a tenth of that: torn, out, or a tube off."""
+    set_hours_in(api, 41)
+    api.send(working_hours(30))
+    empty = working_hours(10, first_seq=1 + 30 * 60)
+    empty["columns"]["restriction"] = [0.2] * 600
+    api.send(empty)
+    api.analyse()
+
+
+@pytest.mark.parametrize("job", ["installation", "service"])
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_what_the_machines_page_says_of_a_missing_element_stands_on_top_of_the_visit(
+    api: Api, job: str, language: str
+) -> None:
+    without_an_element(api)
+    headers = {"Accept-Language": language}
+    page = api.get(f"{PAGE}?job={job}", headers=headers).text
+    said = opening(api.get("/machines/grader-07", headers=headers).text)
+    assert 'data-state="suspect"' in said
+    assert opening(page) == said
+    assert re.findall(r'data-stay="(\w+)"', page)[0] not in {"passed", "open_later"}
+
+
+def run_engine(api: Api, first_seq: int, start: str, high_kpa: float) -> None:
+    """Half a minute at rest, at idle and at high idle, a reading a second."""
+    parts = [(0.0, 0.01), (750.0, 0.2), (1950.0, high_kpa)]
+    speeds, levels = zip(*[part for part in parts for _ in range(30)], strict=True)
+    units = {"restriction": "kPa", "engine_speed": "r/min"}
+    body: dict[str, Any] = {"device": DEVICE, "stream": STREAM, "units": units}
+    body |= {"first_seq": first_seq, "start": start, "step_ms": [0] + [1000] * 89}
+    columns = {"restriction": list(levels), "engine_speed": list(speeds)}
+    api.send(body | {"columns": columns})
+
+
+def test_a_normal_service_ends_with_leave_and_a_loaded_element_is_no_fault(api: Api) -> None:
+    """Three days after the fitting; the installation left key-off, clock and second reading open."""
+    api.clock.now_us = parse_instant("2026-03-02T09:00:00Z").us
+    run_engine(api, 1, "2026-03-02T08:50:00Z", 2.0)
+    api.clock.advance(4 * 86_400)
+    run_engine(api, 91, "2026-03-06T08:50:00Z", 4.9)  # 79 % of the limit: "high for a new element"
+    api.analyse()
+    before = api.get(f"{PAGE}?job=service").text
+    assert verdicts(before) == dict.fromkeys(SERVICE_CHECKS, "passed")
+    whole = verdicts(api.get(f"{PAGE}?job=installation").text)
+    assert "not yet seen" in whole.values()
+    [installed] = re.findall(r'data-installed="([^"]*)"', before)
+    assert installed == "zero with the engine off"
+
+    form(api, "element_change", what="new")
+    after = verdicts(api.get(f"{PAGE}?job=service").text)
+    assert after["clean level"] == "not yet seen", "what was measured before the change is not of the new one"
+    api.clock.advance(300)
+    run_engine(api, 181, "2026-03-06T09:02:00Z", 2.0)
+    api.analyse()
+    done = api.get(f"{PAGE}?job=service").text
+    assert verdicts(done) == dict.fromkeys(SERVICE_CHECKS, "passed")
+    assert re.findall(r'data-stay="(\w+)"', done) == ["passed"]
+
+
+SERVICE_CHECKS = ("link", "restriction answers the engine", "clean level")
+
+
+def test_a_service_shows_whatever_fails_now() -> None:
+    found = [*checks("failed"), *checks("not yet seen", name="key-off"), *checks("passed", name="link")]
+    assert [check.check for check in asked_of("service", found)] == ["zero with the engine off", "link"]
+    assert asked_of("installation", found) == found
+
+
+def opening(page: str) -> str:
+    """State, advice and caution of a page."""
+    [found] = re.findall(r'<p><span class="state".*?</p>\n<p class="statement">.*?</p>', page, re.DOTALL)
+    return str(found)
+
+
+@pytest.mark.parametrize("job", ["installation", "service"])
+def test_the_level_of_the_element_fails_far_below_that_of_a_clean_one(api: Api, job: str) -> None:
+    without_an_element(api)
+    assert verdicts(api.get(f"{PAGE}?job={job}").text)["clean level"] == "failed"
+    checks_ = api.get("/v1/machines/grader-07/acceptance").json()["checks"]
+    assert [c["verdict"] for c in checks_ if c["check"] == "clean level"] == ["failed"]
+
+
+def test_the_sheet_says_the_machines_state_too(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
+    without_an_element(api)
+    made: list[str] = []
+
+    def pdf_of(document: str) -> bytes:
+        made.append(document)
+        return b"%PDF-"
+
+    monkeypatch.setattr(visit_page, "pdf_of", pdf_of)
+    monkeypatch.setattr(visit_page, "can_make", lambda: True)
+    assert api.get(f"{PAGE}/sheet.pdf").status_code == 200
+    assert 'data-state="suspect"' in made[0]
+
+
 def test_the_signal_is_compared_with_where_the_antenna_was() -> None:
     points = [(float(s), -97.0 if s < 240 else -85.0) for s in range(0, 480, 10)]
     drawn = signal_of(points)
@@ -252,6 +364,39 @@ def entered(page: str) -> str:
     return page.partition('data-part="entered"')[2].partition("</section>")[0]
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_an_entry_has_the_same_verdict_in_words_here_and_on_the_machines_page(
+    api: Api, language: str
+) -> None:
+    """A fall below a clean element, a double, a date before the first reading, and a look at the element."""
+    without_an_element(api)
+    for what, at in (
+        ("cleaned", "2026-02-21T12:00"),
+        ("cleaned", "2026-02-21T12:30"),
+        ("new", "2020-02-21T12:00"),
+        ("inspected", "2026-02-21T15:00"),
+    ):
+        form(api, "element_change", what=what, changed_at=at)
+    headers = {"Accept-Language": language}
+    here = re.findall(r"<em>(.+?)</em>", entered(api.get(PAGE, key="planner", headers=headers).text))
+    machine = api.get("/machines/grader-07", key="planner", headers=headers).text
+    there = re.findall(r'<span class="verdict">.*?<em>(.+?)</em>', machine.partition('id="entries"')[2])
+    assert len(here) == 4
+    assert len(set(here)) >= 3
+    assert sorted(here) == sorted(there)
+
+
+def test_an_entry_shows_when_the_work_was_done_and_when_it_was_entered(api: Api) -> None:
+    api.clock.now_us = parse_instant("2026-03-02T09:00:00Z").us
+    form(api, "element_change", what="new", changed_at="2026-03-01T09:30")
+    shown = entered(api.get(PAGE, key="planner").text)
+    assert shown.index("09:30") < shown.index("09:00")
+    api.clock.advance(60)
+    form(api, "element_change", what="inspected")
+    [now, _] = re.findall(r"<li .*?</li>", entered(api.get(PAGE, key="planner").text), re.DOTALL)
+    assert len(re.findall(r"09:0\d", now)) == 1
+
+
 def test_nothing_is_chosen_for_a_technician(api: Api) -> None:
     page = api.get(PAGE).text
     for name in ("what", "subject", "unit", "gauge_unit"):
@@ -295,6 +440,35 @@ def test_hour_meter_and_gauge_are_entered_without_work_too(api: Api) -> None:
     assert api.get(f"{shop}/meter-readings").json()["meter_readings"][0]["meter_hours"] == 8120.5
     assert api.get(f"{shop}/gauge-readings").json()["gauge_readings"][0]["value"] == 5.4
     assert "8,120.5" in entered(api.get(PAGE, key="planner").text)
+
+
+def test_a_gauge_is_taken_compared_and_asked_about_where_another_unit_would_fit(api: Api) -> None:
+    set_hours_in(api, 31)
+    api.send(working_hours(30))
+    api.analyse()
+    at = {"made_at": instant_text(api.clock.now_us), "sent_at": instant_text(api.clock.now_us)}
+    answer = form(api, "gauge_reading", headers=OUTBOX, value="14", unit="kPa", **at).json()
+    assert answer["outcome"] == "taken"
+    [gauge] = api.get("/v1/machines/grader-07/gauge-readings").json()["gauge_readings"]
+    assert (gauge["is_doubtful"], gauge["meant_unit"]) == (True, "inH2O")
+    shown = (entered(api.get(PAGE, key="planner").text), api.get("/machines/grader-07").text)
+    for page in shown:
+        assert "Was inH2O meant?" in page
+        assert "The monitor says" in page
+    assert 'name="of"' in shown[0]  # the button that takes it back
+    form(api, "gauge_reading", headers=OUTBOX, value="2,7", unit="kPa", **at)
+    again = entered(api.get(PAGE, key="planner").text)
+    assert again.count("The monitor says") == 2
+    assert again.count("meant?") == 1
+
+
+def test_a_used_meter_is_entered_at_the_visit_with_what_it_showed_when_fitted(api: Api) -> None:
+    assert form(api, "meter_reading", meter_hours="5000").status_code == 303
+    new = {"meter_hours": "3", "old_meter_hours": "5000"}
+    refused = form(api, "meter_reading", **new)
+    assert refused.status_code == 422
+    assert 'name="new_meter_began_hours"' in refused.text
+    assert form(api, "meter_reading", **new, new_meter_began_hours="3").status_code == 303
 
 
 def test_a_meter_that_may_group_thousands_is_asked_about(api: Api) -> None:

@@ -99,6 +99,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/visit-plan/terms"): STAFF,
     ("GET", "/shop"): STAFF,
     ("POST", "/shop/site"): STAFF,
+    ("POST", "/shop/machine"): STAFF,
     ("POST", "/shop/crew"): STAFF,
     ("POST", "/shop/part"): STAFF,
     ("POST", "/shop/orders"): STAFF,

@@ -45,6 +45,41 @@ def test_sites_crews_and_parts_are_entered_by_forms(api: Api) -> None:
     assert "KG-0715" in html
 
 
+def test_one_machine_is_added_by_a_form_that_its_missing_page_leads_to(api: Api) -> None:
+    send(api, "/shop/site", {"site": "oberkies"})
+    for path in ("/visit/bagger-31", "/machines/bagger-31"):
+        missing = api.get(path, key="planner")
+        assert missing.status_code == 404
+        assert 'href="/shop?machine=bagger-31#new-machine"' in missing.text
+    form = page(api, "/shop?machine=bagger-31").partition('id="new-machine"')[2]
+    assert 'name="machine" maxlength="64" value="bagger-31"' in form
+    fields = {"machine": "bagger-31", "machine_called": "Bagger 31", "machine_kind": "excavator"}
+    fields |= {"machine_site": "oberkies", "limit": "6,2", "limit_unit": "kPa"}
+    sent = send(api, "/shop/machine", fields)
+    assert (sent.status_code, sent.headers["location"]) == (303, "/machines/bagger-31/papers")
+    known = ask(api, "GET", "/v1/machines/bagger-31")
+    assert (known["display_name"], known["kind"], known["site"]) == ("Bagger 31", "excavator", "oberkies")
+    [housing] = known["housings"]
+    assert housing["terminal_restrictions"][0]["restriction_pa"] == pytest.approx(6200)
+    again = send(api, "/shop/machine", fields | {"machine_kind": "loader"})
+    assert again.status_code == 422
+    assert 'value="loader"' in again.text
+    assert ask(api, "GET", "/v1/machines/bagger-31")["kind"] == "excavator"
+
+
+@pytest.mark.parametrize("wrong", [{"machine": "Bagger 31"}, {"limit": "6,2"}, {"machine_site": "nowhere"}])
+def test_a_machine_that_does_not_fit_is_not_added(api: Api, wrong: dict[str, str]) -> None:
+    assert send(api, "/shop/machine", {"machine": "bagger-31"} | wrong).status_code == 422
+    assert ask(api, "GET", "/v1/machines")["machines"] == []
+
+
+def test_who_may_not_add_a_machine_reads_who_does(api: Api) -> None:
+    missing = api.get("/visit/bagger-31", key="integrator")
+    assert missing.status_code == 404
+    assert "on the page Shop" in missing.text
+    assert "#new-machine" not in missing.text
+
+
 @pytest.mark.parametrize(
     ("path", "fields"),
     [

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 import sqlalchemy as sa
-from fastapi import Depends, Query
+from fastapi import Depends, Query, Request
 from fastapi.responses import PlainTextResponse, Response
 from pydantic import Field
 
@@ -26,6 +26,7 @@ from cleanside.ingest.api.routes.machines import (
 )
 from cleanside.ingest.api.routes.named_schema import opened
 from cleanside.ingest.api.routes.noted_entries import note_entry
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     Act,
     At,
@@ -94,6 +95,7 @@ class ByHand(Strict):
 @example(query={"housing": "{housing}"})
 def get_acceptance(
     machine: PathName,
+    request: Request,
     resources: R,
     key: SheetReader,
     housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
@@ -112,12 +114,21 @@ def get_acceptance(
         raise NotValid(Complaint("query/since", "fitted_ahead", since=since, now=text(now_us)))
     with resources.reading() as connection:
         _require_own_seat(connection, key, machine, now_us)
-        seat = find_housing(connection, key, machine, housing)
-        report = acceptance_sheet.report(connection, seat, since_us=since_us, now_us=now_us)
+    report = _report(request, key, machine, housing, since_us=since_us)
     if format_ == "text":
         answer: Response = PlainTextResponse(acceptance_sheet.as_text(report))
         return answer
     return document_of(report)
+
+
+def _report(request: Request, key: Key, machine: str, housing: str, *, since_us: int | None) -> Report:
+    """The report as of now. Raises NotFound for the housing."""
+    services = services_of(request)
+    with services.resources.reading() as connection:
+        seat = find_housing(connection, key, machine, housing)
+        study = services.judge(connection, key).view(seat).assessment.study
+        now_us = services.resources.clock()
+        return acceptance_sheet.report(connection, seat, since_us=since_us, now_us=now_us, study=study)
 
 
 def _require_own_seat(connection: sa.Connection, key: Key, machine: str, now_us: int) -> None:
@@ -201,6 +212,7 @@ def keep_second_reading(connection: sa.Connection, act: Act, body: SecondReading
 def post_hand_comparison(
     machine: PathName,
     body: ByHand,
+    request: Request,
     resources: R,
     key: Annotated[Key, Depends(needs("terminals:write"))],
 ) -> dict[str, Any]:
@@ -208,12 +220,12 @@ def post_hand_comparison(
     now_us = resources.clock()
     act = Act(key, machine, now_us, now_us)
 
-    def save(connection: sa.Connection) -> dict[str, Any]:
-        housing = keep_hand_comparison(connection, act, body)
+    def save(connection: sa.Connection) -> None:
+        keep_hand_comparison(connection, act, body)
         note_entry(connection, act, "hand_comparison", body)
-        return document_of(acceptance_sheet.report(connection, housing, since_us=None, now_us=now_us))
 
-    return resources.writer.call(save)
+    resources.writer.call(save)
+    return document_of(_report(request, key, machine, body.housing, since_us=None))
 
 
 def keep_hand_comparison(connection: sa.Connection, act: Act, body: ByHand) -> HousingRow:

@@ -352,6 +352,13 @@ class TrendShown(Described):
     changes_at: list[str] = Field(description="where an element life began meanwhile")
 
 
+class LevelInDoubtShown(Described):
+    """The newest level where it is not believed."""
+
+    restriction_pa: float = Field(description="restriction at the reference flow [Pa]")
+    at: str = Field(description="when it was measured, UTC")
+
+
 class MovedToShown(Described):
     """The housing to which a monitor was moved."""
 
@@ -393,6 +400,9 @@ class HousingAnswer(Described):
     )
     hours_in_doubt: float = Field(
         description="operating hours since restriction_at whose readings are in doubt; 0: none [h]"
+    )
+    newest_in_doubt: LevelInDoubtShown | None = Field(
+        description="the newest level, which no figure is taken from; null: the newest is restriction_pa"
     )
     clean_restriction_pa: float | None
     terminal_restriction: TerminalShown | None

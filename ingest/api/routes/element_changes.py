@@ -18,6 +18,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
 from cleanside.ingest.api.routes.papers import (
     GaugeShowing,
+    NewMeterBegan,
     OldMeterHours,
     check_gauge,
     check_meter,
@@ -101,6 +102,7 @@ class NewChange(Strict):
         None, ge=0, le=MOST_METER_H, description="what the hour meter shows [h]"
     )
     old_meter_hours: OldMeterHours = None
+    new_meter_began_hours: NewMeterBegan = None
     gauge: GaugeShowing | None = Field(None, description="what a gauge showed before the work")
 
 
@@ -112,7 +114,8 @@ class NewChange(Strict):
 )
 @example(
     {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"},
-    plain="entry_id what confirmed_because part meter_hours old_meter_hours gauge source latched",
+    plain="entry_id what confirmed_because part meter_hours old_meter_hours new_meter_began_hours gauge "
+    "source latched",
 )
 def post_element_change(
     machine: PathName, body: NewChange, request: Request, resources: R, key: Writer
@@ -394,12 +397,17 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         gauges = {g.entry_id: g for g in papers.gauges_of(connection, housing.id)}
         series = judge.series_alone(seen) if gauges.keys() & entered.keys() else None
         terminals = fleet.terminals_of(connection, housing.id)
+        until_s = seen.assessment.study.trusted_until_s
         uses = part_uses.uses_of_owner(connection, key.owner_id)
 
     def read_at(change: EnteredChange) -> dict[str, Any]:
         gauge = gauges.get(change.entry_id)
         limit = terminal_at(terminals, change.changed_us)
-        shown = None if gauge is None or series is None else gauge_document(gauge, series, limit)
+        shown = (
+            None
+            if gauge is None or series is None
+            else gauge_document(gauge, series, limit, trusted_until_s=until_s)
+        )
         use = use_document(uses.get((housing.id, change.entry_id)))
         return {"meter_hours": meters.get(change.entry_id), "gauge": shown, "part_taken": use}
 

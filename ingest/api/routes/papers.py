@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from fastapi import Depends, Query, Request
 from pydantic import Field
 
-from cleanside.gateway.units import to_si
+from cleanside.gateway.units import own_name, to_si
 from cleanside.ingest.analysis.assessment import Judge, View, terminal_at
 from cleanside.ingest.analysis.memory import summaries_of
 from cleanside.ingest.api.routes.described_kinds import GaugeSource
@@ -56,6 +56,7 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.api.routes.shop import PartNumber, ShopWriter, find_group, require_site
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.verdict.gauge_doubt import GaugeDoubt, gauge_doubt
 from cleanside.ingest.shop.machine_sheet import MOST_CLEANINGS, MOST_LIMIT_DAYS, MOST_METER_H
 from cleanside.ingest.shop.meter import doubt_of, meter_now_h, offset_h
 from cleanside.ingest.store import audit, fleet, papers
@@ -127,6 +128,15 @@ OldMeterHours = Annotated[
     ),
 ]
 
+NewMeterBegan = Annotated[
+    float | None,
+    Field(
+        ge=0,
+        le=MOST_METER_H,
+        description="what a new meter showed when it was fitted, with old_meter_hours; left out: 0 [h]",
+    ),
+]
+
 
 class NewMeterReading(Strict):
     """The hour meter as it was read."""
@@ -141,6 +151,7 @@ class NewMeterReading(Strict):
         "reading [h]",
     )
     old_meter_hours: OldMeterHours = None
+    new_meter_began_hours: NewMeterBegan = None
     entry_id: Name | None = Field(None, description="made by whoever enters it; a resend is the same entry")
 
 
@@ -281,7 +292,7 @@ def papers_document(connection: sa.Connection, machine: MachineRow) -> dict[str,
 )
 @example(
     {"at": "2026-03-01T06:00:00Z", "meter_hours": 8120.5},
-    plain="at meter_hours offset_hours old_meter_hours entry_id",
+    plain="at meter_hours offset_hours old_meter_hours new_meter_began_hours entry_id",
 )
 def post_meter_reading(
     machine: PathName, body: NewMeterReading, request: Request, resources: R, key: Writer
@@ -311,6 +322,8 @@ class ShownMeter(Protocol):
     def meter_hours(self) -> float | None: ...
     @property
     def old_meter_hours(self) -> float | None: ...
+    @property
+    def new_meter_began_hours(self) -> float | None: ...
 
 
 def meter_reading_of(
@@ -323,10 +336,18 @@ def meter_reading_of(
     *,
     before_h: float | None = None,
 ) -> MeterReading:
-    """What a body says of the hour meter. before_h : hours before this meter, where a person gave them."""
+    """
+    What a body says of the hour meter. Raises Refused (422) where it says half of a new one.
+
+    before_h : hours before this meter, where a person gave them.
+    """
     assert body.meter_hours is not None
+    began_h = body.new_meter_began_hours
+    if began_h is not None and (body.old_meter_hours is None or began_h > body.meter_hours):
+        raise NotValid(Complaint("#/new_meter_began_hours", "new_meter_half_said", began_h=began_h))
     known = [m for m in papers.meters_of(connection, machine_id) if m.entry_id != entry_id]
-    before_h = offset_h(known, at_us, given_h=before_h, old_meter_h=body.old_meter_hours)
+    old_h = body.old_meter_hours
+    before_h = offset_h(known, at_us, given_h=before_h, old_meter_h=old_h, began_h=began_h)
     return MeterReading(entry_id, at_us, act.now_us, act.key.handle, body.meter_hours, before_h)
 
 
@@ -518,25 +539,38 @@ def gauges_document(request: Request, resources: R, key: Key, housing: HousingRo
     with resources.reading() as connection:
         readings = papers.gauges_of(connection, housing.id)
         judge = services_of(request).judge(connection, key)
-        series = judge.series_alone(judge.view(housing))
+        view = judge.view(housing)
+        series, until_s = judge.series_alone(view), view.assessment.study.trusted_until_s
         terminals = fleet.terminals_of(connection, housing.id)
     return {
         "machine": housing.machine,
         "housing": housing.name,
         "gauge_readings": [
-            gauge_document(reading, series, terminal_at(terminals, reading.at_us)) for reading in readings
+            gauge_document(reading, series, terminal_at(terminals, reading.at_us), trusted_until_s=until_s)
+            for reading in readings
         ],
     }
 
 
 def gauge_document(
-    reading: GaugeReading, series: HourlyRestriction, limit: TerminalRow | None
+    reading: GaugeReading,
+    series: HourlyRestriction,
+    limit: TerminalRow | None,
+    *,
+    trusted_until_s: float,
 ) -> dict[str, Any]:
-    """A reading of a gauge beside what cleanside says for that instant."""
+    """
+    A reading of a gauge beside what cleanside says for that instant.
+
+    trusted_until_s : as of the study; a level after it is no reason to doubt a gauge.
+    """
     said = level_at(series, reading.at_us / MICRO)
     difference = None
     if said is not None and reading.restriction_pa is not None:
         difference = reading.restriction_pa - said[1]
+    limit_pa = None if limit is None else limit.restriction_pa
+    trusted = None if said is None or said[0] > trusted_until_s else said[1]
+    doubt = _doubt_of(reading, limit_pa, trusted)
     return {
         "entry_id": reading.entry_id,
         "at": text(reading.at_us),
@@ -550,8 +584,18 @@ def gauge_document(
         "cleanside_pa": None if said is None else said[1],
         "cleanside_hour": None if said is None else text(round(said[0]) * MICRO),
         "difference_pa": difference,
-        "limit_pa": None if limit is None else limit.restriction_pa,
+        "limit_pa": limit_pa,
+        "is_doubtful": doubt is not None,
+        "meant_unit": None if doubt is None else doubt.meant_unit,
     }
+
+
+def _doubt_of(reading: GaugeReading, limit_pa: float | None, level_pa: float | None) -> GaugeDoubt | None:
+    """What to ask about a gauge; None: it fits, or has no number."""
+    if reading.value is None or reading.unit is None or reading.restriction_pa is None:
+        return None
+    unit = own_name(reading.unit, "restriction")
+    return gauge_doubt(reading.value, unit, reading.restriction_pa, limit_pa=limit_pa, level_pa=level_pa)
 
 
 def level_at(series: HourlyRestriction, at_s: float) -> tuple[float, float] | None:

@@ -334,6 +334,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "restriction_pa": assessment.study.restriction_pa,
         "restriction_at": text_s(assessment.study.restriction_s),
         "hours_in_doubt": assessment.study.hours_in_doubt,
+        "newest_in_doubt": _in_doubt(assessment),
         "clean_restriction_pa": assessment.study.clean_pa,
         "terminal_restriction": terminal_document(seen.terminal),
         "share_used_percent": assessment.study.share_used_percent,
@@ -368,6 +369,12 @@ def document_of(seen: View) -> dict[str, Any]:
         "laid_up": laid_up_document(seen.papers.machine),
         "planned": planned_document(seen),
     }
+
+
+def _in_doubt(assessment: Assessment) -> dict[str, Any] | None:
+    """The newest level where it is not believed; None: it is, and stands in `restriction_pa`."""
+    found = assessment.study.newest_in_doubt
+    return None if found is None else {"restriction_pa": found.restriction_pa, "at": text_s(found.at_s)}
 
 
 def _no_monitor(seen: View) -> dict[str, Any] | None:

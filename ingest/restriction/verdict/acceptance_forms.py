@@ -97,6 +97,13 @@ SEEN: Mapping[str, Sentence] = {
     "limit_confirmed": lambda values: f"{_limit(values)}, confirmed.",
     "full_flow_not_seen": "No reading at full flow yet; at idle every element reads low.",
     "clean_level": "{level_pa:restriction} at {speed_rad_s:speed}, {share:percent} of the change limit.",
+    "level_in_use": (
+        "{level_pa:restriction} at {speed_rad_s:speed}, {share:percent} of the limit: the element in use."
+    ),
+    "far_below_clean": (
+        "{level_pa:restriction} at {speed_rad_s:speed}; a clean element reads about {clean_pa:restriction} "
+        "there."
+    ),
     "seen_by_hand": "Seen by a person: it holds. The readings say: {seen}",
     "fits_by_hand": "Compared by hand, {hand_value:g} {hand_unit}: it fits. The readings say: {seen}",
     "does_not_fit_by_hand": (

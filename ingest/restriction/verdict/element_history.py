@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
@@ -32,7 +33,7 @@ from cleanside.ingest.restriction.elements.lives import (
 from cleanside.ingest.restriction.elements.openings import BY, Expectation, Openings, find_openings
 from cleanside.ingest.restriction.measure.calibration import prior_of
 from cleanside.ingest.restriction.measure.flow_response import response_of
-from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction, learn_zero
 from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
@@ -48,6 +49,13 @@ from cleanside.ingest.restriction.verdict.suspect import (
 )
 
 
+class LevelInDoubt(NamedTuple):
+    """A level that no figure is taken from: a tap is plugged, a tube off, an element missing."""
+
+    restriction_pa: float  # at the reference flow
+    at_s: float  # newest reading of its hour, seconds since 1970-01-01 UTC
+
+
 @dataclass(frozen=True)
 class ElementHistory:
     """The series cut into lives, and the rows of the running life that are too low to be an element."""
@@ -55,7 +63,7 @@ class ElementHistory:
     cuts: list[tuple[LifeEdge | None, Life]]
     entries: list[WeighedEntry]
     running: BoolArray  # rows of the running life
-    judged_hour_s: float | None  # of its newest row that is believed and fits; None: there is none
+    judged_hour_s: float | None  # of its newest row with a sound element that is believed; None: none is
     clean_pa: float | None  # of the running life
     openings: Openings
     below: list[Suspicion]
@@ -103,6 +111,19 @@ class ElementHistory:
             return None
         row = int(np.searchsorted(table.hours["hour_s"], self.judged_hour_s))
         return float(table.hours["last_s"][row])
+
+    def newest_in_doubt(self, table: Summaries, series: HourlyRestriction) -> LevelInDoubt | None:
+        """
+        The newest level where it is not believed; None: the newest is believed.
+
+        series : as measured. Above the usual zero, as the monitor shows it: a plugged tap moves the zero too.
+        """
+        if not len(series.hour_s) or series.hour_s[-1] <= (self.judged_hour_s or -np.inf):
+            return None
+        row = int(np.searchsorted(table.hours["hour_s"], series.hour_s[-1]))
+        zero = learn_zero(table)
+        moved_pa = float((zero.by_hour_pa - zero.usual_by_hour_pa(len(table)))[row])
+        return LevelInDoubt(float(series.restriction_pa[-1]) + moved_pa, float(table.hours["last_s"][row]))
 
     def terminal_doubt(self, facts: HousingFacts) -> list[Suspicion]:
         """What the levels and the entry say against the terminal value."""
@@ -182,7 +203,7 @@ def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looke
         believed=sound,
     )
     running = np.arange(len(believed)) >= (cuts[-1][0].row if cuts[-1][0] is not None else 0)
-    mine = series.hour_s[running & believed & ~doubt]
+    mine = series.hour_s[running & sound]
     return ElementHistory(
         cuts=cuts,
         entries=entries,

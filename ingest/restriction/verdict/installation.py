@@ -66,9 +66,29 @@ AMBIENT_MISFIT_PA = 6_000.0  # twice what weather does at one place (common prac
 #: it: testing and adjusting manual of an industrial diesel of the 3406E family. The lower bound is chosen:
 #: below it no element stands in the stream.
 CLEAN_SHARE = (0.01, 0.6)
+#: of what a clean element reads at that speed. Chosen: an engine without load draws less air at the same
+#: speed, so a sound element may read a third of what it reads at work; a missing one reads a fifth or less.
+FAR_BELOW_CLEAN = 0.3
 CLEAN_RUN_S = 60.0  # at rated speed: flow and a monitor's mean have settled by then (chosen)
 #: Service manuals state 20 to 30 inH2O (such as TM 5-3810-307-24-1-2); wider, chosen.
 TERMINAL_PA = (2_000.0, 12_000.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CleanLevel:
+    """What a clean element of this machine, or of its kind, reads at full flow."""
+
+    restriction_pa: float
+    #: engine speed of full flow, and the exponent of restriction over it; None: the flow goes by something
+    #: else, and the level is compared as it is
+    speed_rad_s: float | None = None
+    exponent: float = 0.0
+
+    def at_pa(self, speed_rad_s: float) -> float:
+        """The level at an engine speed, no higher than at full flow. [Pa]"""
+        if self.speed_rad_s is None:
+            return self.restriction_pa
+        return self.restriction_pa * min(1.0, float((speed_rad_s / self.speed_rad_s) ** self.exponent))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,6 +119,10 @@ class Surroundings:
     by_hand: Mapping[str, float | None] = field(default_factory=dict)
     #: subject -> value and unit as the instrument showed them; left out where there is no number to it
     shown_by_hand: Mapping[str, tuple[float, str]] = field(default_factory=dict)
+    #: None: not known yet
+    clean: CleanLevel | None = None
+    #: the element has been at work: it may have any level from clean to the limit
+    element_in_use: bool = False
 
 
 def accept(readings: Readings, around: Surroundings) -> tuple[Check, ...]:
@@ -273,10 +297,15 @@ def _clean(table: _Table, around: Surroundings) -> Check:
     share = level_pa / around.terminal_pa
     low, high = CLEAN_SHARE
     speed_rad_s = float(np.median(table.speed_rad_s[rows]))
-    seen = say("clean_level", level_pa=level_pa, share=share, speed_rad_s=speed_rad_s)
+    clean_pa = None if around.clean is None else around.clean.at_pa(speed_rad_s)
+    if clean_pa is not None and level_pa < FAR_BELOW_CLEAN * clean_pa:
+        seen = say("far_below_clean", level_pa=level_pa, clean_pa=clean_pa, speed_rad_s=speed_rad_s)
+        return failed(CLEAN, seen, say("do_check_element"))
+    code = "level_in_use" if around.element_in_use else "clean_level"
+    seen = say(code, level_pa=level_pa, share=share, speed_rad_s=speed_rad_s)
     if share < low:
         return failed(CLEAN, seen, say("do_check_element"))
-    if share > high:
+    if share > high and not around.element_in_use:
         return failed(CLEAN, seen, say("do_check_new_element"))
     return passed(CLEAN, seen)
 

@@ -382,6 +382,10 @@ SUSPICIONS: Mapping[str, Sentence] = {
         "Ambient pressure is {off_pa:air_off} off that of {machines:count machine} nearby in the same "
         "{hours:count hour}."
     ),
+    "held_alike": (
+        "{held_pa:restriction} at rest, at low and at high speed alike: look for a plugged tap first, then "
+        "at the sensor."
+    ),
     "below_clean": "Now {now_pa:restriction}; a clean element reads {clean_pa:restriction}.",
     "fell_denied": (
         "Restriction fell from {before_pa:restriction} on {at_s:minute} and reads {after_pa:restriction} "

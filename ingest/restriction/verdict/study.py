@@ -10,6 +10,7 @@ Leaves to others: what it means at an instant (`assess`), storing, showing, and 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -25,14 +26,20 @@ from cleanside.ingest.restriction.measure.calibration import MachineLooks
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference
 from cleanside.ingest.restriction.measure.summary import HOUR_S, FloatArray, HourSummary
 from cleanside.ingest.restriction.verdict.ahead import Ahead, Quantiles, quantiles
-from cleanside.ingest.restriction.verdict.element_history import ElementHistory, tell_history
+from cleanside.ingest.restriction.verdict.element_history import ElementHistory, LevelInDoubt, tell_history
 from cleanside.ingest.restriction.verdict.evidence import evidence_of, just_below_limit
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.looked import of_looks, what_looks_say
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.restriction.verdict.status import HYSTERESIS, OVER_SHARE, level_state
-from cleanside.ingest.restriction.verdict.suspect import Suspicion, ambient_misfit, gravest_first, zeros_moved
+from cleanside.ingest.restriction.verdict.suspect import (
+    Suspicion,
+    ambient_misfit,
+    gravest_first,
+    held_alike,
+    zeros_moved,
+)
 from cleanside.ingest.restriction.verdict.trend import Trend, trend_of
 
 RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
@@ -49,6 +56,7 @@ class Study:
     restriction_pa: float | None  # newest that is believed, at the reference flow
     restriction_s: float | None  # when that was read last, seconds since 1970-01-01 UTC
     hours_in_doubt: float  # operating hours since then, whose readings are in doubt
+    newest_in_doubt: LevelInDoubt | None  # None: the newest level is believed
     reference: Reference
     clean_pa: float | None
     terminal_pa: float | None
@@ -69,6 +77,13 @@ class Study:
     evidence: tuple[Statement, ...]  # behind each figure
     planning_horizon_days: float  # that `is_plan` goes by
     trend: Trend  # of the last ninety days
+
+    @property
+    def trusted_until_s(self) -> float:
+        """Levels measured later are in doubt; infinite where the newest is believed. [s since 1970]"""
+        if self.newest_in_doubt is None:
+            return math.inf
+        return -math.inf if self.restriction_s is None else self.restriction_s
 
     @property
     def questions(self) -> tuple[WeighedEntry, ...]:
@@ -192,6 +207,7 @@ def _judge(
         restriction_pa=float(level[-1]) if len(level) else None,
         restriction_s=history.judged_s(table),
         hours_in_doubt=_in_doubt(loaded, history),
+        newest_in_doubt=history.newest_in_doubt(table, measured.series),
         reference=measured.reference,
         clean_pa=history.clean_pa,
         terminal_pa=facts.terminal_pa,
@@ -264,12 +280,15 @@ def _suspicions(
     if terminal and below:  # a clean level derived from a wrong terminal is wrong too
         unknown = replace(facts, fleet=FleetKnowledge(), looks=(), terminal_pa=None)
         below = tell_history(measured, unknown).below
+    doubts = measured.doubts.suspicions
+    if below and all(found.cause != "flat" for found in doubts):
+        doubts = (*doubts, *held_alike(measured.table, measured.reference, measured.zeros[0]))
     misfit = facts.fleet.nearby.misfit(measured.table, facts.machine)
     return gravest_first(
         [
             *below,
             *history.denied,
-            *measured.doubts.suspicions,
+            *doubts,
             *zeros_moved(measured.zeros, facts.terminal_pa),
             *ambient_misfit(measured.table, misfit),
             *terminal,

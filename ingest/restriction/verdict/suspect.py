@@ -39,6 +39,8 @@ FLAT_BELOW, ANSWERS_ABOVE = 0.5, 0.6  # of the swing that the engine's flow shou
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5  # without a flow proxy: of the usual spread within an hour
 USUAL_ROWS = 48  # working hours before a machine's own spread is known
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
+HELD_ROWS = 3  # newest hours, of which one shows rest, low and high flow (chosen: the newest may be cut off)
+HELD_WITHIN = 0.1  # of the level: so far may rest, low and high flow be apart to be alike (chosen)
 QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no level to compare with
 
 ZERO_ENTER, ZERO_LEAVE = 0.0115, 0.007  # of terminal: 70 and 45 Pa of 6.2 kPa,
@@ -157,6 +159,37 @@ def _since_it_began(place: IntArray, flat: BoolArray, state: BoolArray) -> BoolA
         if first < row:
             earlier[place[first] : place[row]] = True
     return earlier
+
+
+def held_alike(table: Summaries, reference: Reference, zero: Zero) -> list[Suspicion]:
+    """
+    Lately it reads alike at low flow, at high flow and at rest, well above the usual zero.
+
+    A missing element or a tube off reads next to nothing at rest; a plugged tap holds what it had, and a
+    sensor may stick. Said of the newest hour that shows all three, where `_flat` wants the median of ROWS.
+    """
+    if reference.basis != "flow":
+        return []
+    newest = range(len(table) - 1, max(len(table) - 1 - HELD_ROWS, -1), -1)
+    levels = next((found for hour in newest if (found := _rest_low_high_pa(table, hour)) is not None), None)
+    if levels is None:
+        return []
+    held_pa = float(np.median(levels))
+    above_pa = held_pa - float(zero.usual_by_hour_pa(len(table))[-1])
+    if above_pa < 2 * QUIET_PA or float(np.ptp(levels)) > HELD_WITHIN * above_pa:
+        return []
+    return [Suspicion(cause="flat", evidence=say("held_alike", held_pa=held_pa))]
+
+
+def _rest_low_high_pa(table: Summaries, hour: int) -> FloatArray | None:
+    """Restriction at rest, at the lowest and at the highest flow of an hour; None: one of them is missing."""
+    flow, mean_pa = table.bin_column("flow"), table.bin_column("mean_pa")
+    enough = table.bins["readings"] >= LEAST_BIN_READINGS
+    bins = np.flatnonzero((table.bin_hour == hour) & enough & (flow > 0))
+    off_pa = float(table.column("off_mean_pa")[hour])
+    if len(bins) < 2 or flow[bins[-1]] < FLOW_STEP * flow[bins[0]] or math.isnan(off_pa):
+        return None
+    return np.array([off_pa, mean_pa[bins[0]], mean_pa[bins[-1]]])
 
 
 def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray, FloatArray]:

@@ -148,9 +148,29 @@ def test_a_level_in_doubt_says_of_when_it_is() -> None:
     assert found.study.restriction_s is not None
     assert START_S + 74 * DAY_S < found.study.restriction_s < START_S + 76 * DAY_S
     assert found.study.hours_in_doubt == pytest.approx(5 * 8, abs=8)
+    assert found.study.newest_in_doubt is not None
+    assert found.study.newest_in_doubt.at_s == pytest.approx(float(one.at_s[-1]), abs=3600)
     sound = assess(summarise_hours(one))
     assert sound.study.restriction_s == pytest.approx(float(one.at_s[-1]), abs=3600)
     assert sound.study.hours_in_doubt == 0.0
+    assert sound.study.newest_in_doubt is None
+
+
+def test_a_level_before_hours_without_an_element_has_its_own_time() -> None:
+    """The element is out for the last five days: the level, its time and the hours since then agree."""
+    one = work(seed=1)
+    out = days_of(one) >= 75
+    empty = np.where(out, 0.05 * of(one), of(one))
+    found = assess(summarise_hours(dataclasses.replace(one, restriction_pa=empty)))
+    assert "below_clean" in causes(found)
+    study = found.study
+    assert study.restriction_s is not None
+    assert START_S + 74 * DAY_S < study.restriction_s < START_S + 76 * DAY_S
+    assert study.hours_in_doubt == pytest.approx(5 * 8, abs=8)
+    assert study.newest_in_doubt is not None
+    assert study.newest_in_doubt.at_s == pytest.approx(float(one.at_s[-1]), abs=3600)
+    assert study.restriction_pa is not None
+    assert study.newest_in_doubt.restriction_pa < 0.2 * study.restriction_pa
 
 
 def test_what_each_device_saw_goes_through_the_packed_form_and_late_hours() -> None:

@@ -11,6 +11,7 @@ from cleanside.ingest.restriction.verdict.installation import (
     BY_HAND,
     HIGH_RAD_S,
     NOT_MEASURED,
+    CleanLevel,
     Surroundings,
     accept,
     verdict_of,
@@ -258,6 +259,31 @@ def test_the_level_of_the_element_is_that_at_the_speed_it_names():
     assert found.verdict == PASSED
     assert found.seen.values["speed_rad_s"] == pytest.approx(235.0)
     assert found.seen.values["level_pa"] == pytest.approx(1_900.0, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("clean", "verdict"),
+    [
+        (CleanLevel(restriction_pa=4_000.0), PASSED),  # an engine without load may read half of it
+        (CleanLevel(restriction_pa=8_000.0), FAILED),
+        # at 2244 r/min now; full flow at twice that would be four times as much
+        (CleanLevel(restriction_pa=8_000.0, speed_rad_s=470.0, exponent=2.0), PASSED),
+        (None, PASSED),
+    ],
+)
+def test_an_element_far_below_what_a_clean_one_reads_at_that_speed_fails(clean, verdict):
+    found = verdicts(fitting(), clean=clean)["clean level"]
+    assert found.verdict == verdict
+    assert (found.seen.code == "far_below_clean") == (verdict == FAILED)
+
+
+@pytest.mark.parametrize(("level_pa", "verdict"), [(5_500.0, PASSED), (20.0, FAILED)])
+def test_an_element_in_use_may_be_loaded_but_not_missing(level_pa, verdict):
+    speed = fitting().engine_speed_rad_s
+    readings = fitting(restriction_pa=np.where(speed > 200, level_pa, 10.0))
+    found = verdicts(readings, element_in_use=True)["clean level"]
+    assert found.verdict == verdict
+    assert verdicts(readings)["clean level"].verdict == FAILED
 
 
 def test_a_set_with_one_governed_speed_is_judged_at_it():
