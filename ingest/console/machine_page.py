@@ -41,6 +41,7 @@ from cleanside.ingest.console.forms import (
     read_form,
     trimmed_field,
 )
+from cleanside.ingest.console.laid_up_words import laid_up_said
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
@@ -152,6 +153,7 @@ def _page(
             (say(f"said.cause.{found['cause']}"), said(say, found["said"])) for found in known["suspicions"]
         ],
         late_s=late_s(known, say),
+        laid_up=laid_up_said(say, known["laid_up"]),
         is_asked=has_question(known),
         by=by,
         plot=drawn and plot.every_width(drawn),
