@@ -729,6 +729,10 @@ SENTENCES: Sentences = {
     "too_many_numbers": "{asked} at once, at most {most}; split it",
     # requests that are refused: fleet, element changes, acceptance, figures
     "change_ahead": "{at} is in the future (now {now}); enter the change after it was made",
+    "found_answered": (
+        'what was done at {at} was entered before, as "{what}" by {by}; take that entry back first, or '
+        "leave it"
+    ),
     "change_differs": (
         'a change at {at} ({what}) is entered already, by {by} with the note "{note}"; take it back '
         "(DELETE) to enter it with another"

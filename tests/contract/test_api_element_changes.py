@@ -195,3 +195,19 @@ def test_the_answer_to_an_entry_shows_the_usual_cautions(api: Api) -> None:
         "reset_indicator",
     ]
     assert all(caution["caution"] for caution in answer["cautions"])
+
+
+def test_who_answers_a_found_change_otherwise_is_told_of_the_first_answer(api: Api) -> None:
+    register_worked(api, 60, rise_kpa=0.03)
+    changes = "/v1/machines/grader-07/element-changes"
+    found = {"changed_at": "2026-02-20T04:00:00Z", "housing": "main", "note": "by the crew"}
+    first = found | {"what": "new", "entry_id": "of-mara"}
+    assert api.post(changes, first, key="planner").status_code == 200
+    for what in ("cleaned", "nothing"):
+        refused = api.post(changes, found | {"what": what, "entry_id": "of-jan"}, key="operator")
+        assert (refused.status_code, refused.json()["code"]) == (409, "change_differs")
+    assert api.post(changes, first, key="planner").status_code == 200, "a resend"
+    other = found | {"what": "safety_element", "entry_id": "of-jan"}
+    assert api.post(changes, other, key="operator").status_code == 200
+    entered = api.get(changes).json()["element_changes"]
+    assert {one["entry_id"]: one["what"] for one in entered} == {"of-mara": "new", "of-jan": "safety_element"}
