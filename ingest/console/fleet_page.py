@@ -212,8 +212,6 @@ def summary_of(say: Sayer, known: Mapping[str, Any]) -> Iterator[Any]:
     for state in ("over", "due", "suspect", "plan", "silent"):
         if counts.get(state):
             yield say(f"fleet.summary.{state}", n=counts[state])
-    if known["with_questions"]:
-        yield say("fleet.summary.questions", n=known["with_questions"])
     if known["count"] and not set(counts) & {"over", "due", "suspect", "plan"}:
         yield say("fleet.summary.nothing_due")
 

@@ -9,6 +9,7 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import parse_instant
+from cleanside.ingest.console.viewer import LANGUAGES
 from tests.contract.test_api_fleet import register_worked, restriction, set_hours_in, working_hours
 from tests.support.serving import Api, in_process
 
@@ -126,6 +127,20 @@ def test_a_found_change_is_denied_with_a_reason_and_is_not_asked_about_again(api
     assert len(api.get("/v1/machines/grader-07/lives").json()["lives"]) == 1
     api.request("DELETE", PATH, params={"changed_at": found_at})
     assert restriction(api)["changes_found"] == [found_at]
+
+
+def test_a_change_found_without_an_entry_stands_first_and_can_be_chosen_alone(api: Api) -> None:
+    register_a_fall(api)
+    api.post("/v1/machines", {"machine": "a-loader-02"}).raise_for_status()
+    fleet = api.get("/v1/fleet").json()
+    assert [one["machine"] for one in fleet["housings"]] == ["grader-07", "a-loader-02"]
+    chosen = api.get("/v1/fleet", params={"asks": "true"}).json()
+    assert ([one["machine"] for one in chosen["housings"]], chosen["count"]) == (["grader-07"], 1)
+    for language in LANGUAGES:
+        page = api.get("/fleet?asks=true", headers={"Accept-Language": language}).text
+        assert "a-loader-02" not in page
+        assert '<option value="true" selected>' in page
+    assert 'href="/fleet?asks=true"' in api.get("/fleet").text
 
 
 def test_a_denial_stands_when_more_readings_come(api: Api) -> None:
