@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from cleanside.ingest.console.viewer import LANGUAGES
+from cleanside.ingest.console.wording import table
 from tests.contract.test_api_shop import MACHINE, ask
 from tests.contract.test_api_work import loaded
 from tests.support.serving import Api, in_process
@@ -188,6 +190,15 @@ def test_list_and_plan_say_one_sentence_of_a_service(api: Api) -> None:
         re.findall(r"May not last until[^<]*<", page(api, path)) for path in ("/work-list", "/visit-plan")
     ]
     assert sentences[0] == sentences[1] != []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_readings_that_came_late_say_when_they_were_measured(api: Api, language: str) -> None:
+    """They came an hour after they were taken."""
+    loaded(api)
+    words, asked = table(language), {"Accept-Language": language}
+    assert str(words["fleet.measured_received"]).partition("{")[0] in page(api, "/fleet", **asked)
+    assert f"<dt>{words['machine.last_measured']}</dt>" in page(api, "/machines/grader-07", **asked)
 
 
 def test_a_tick_is_taken_back_on_the_list_and_once(api: Api) -> None:
