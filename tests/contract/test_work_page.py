@@ -78,6 +78,20 @@ def test_a_tick_that_is_refused_keeps_its_fields_and_says_why(api: Api) -> None:
     assert entries(api) == []
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_of_two_ticks_the_one_that_was_taken_is_said_beside_the_other(api: Api, language: str) -> None:
+    loaded(api, rise_kpa=0.08)
+    [tick] = ticks(page(api))
+    housing = tick.rpartition("/")[0]
+    other = f"grader-07/none/{tick.rpartition('/')[2]}x"
+    fields = {"done": [tick, other], f"what/{housing}": "new", "what/grader-07/none": "new"}
+    asked = {"Accept-Language": language}
+    sent = api.request("POST", "/work-list/done", key="planner", data=fields, headers=asked)
+    assert sent.status_code == 422
+    assert table(language)["work.sent"]["one"] in sent.text  # type: ignore[index]
+    assert table(language)["work.faults"]["one"] in sent.text  # type: ignore[index]
+
+
 def test_a_meter_that_cannot_be_is_refused_with_the_figures_it_was_compared_with(api: Api) -> None:
     loaded(api, rise_kpa=0.08)
     [tick] = ticks(page(api))

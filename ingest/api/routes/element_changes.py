@@ -369,7 +369,7 @@ def _refuse_other_answer(connection: sa.Connection, housing_id: int, change: Ent
         is_another = known.entry_id != change.entry_id and known.at_device is None
         is_answer = known.changed_us == change.changed_us and {known.what, change.what} <= ANSWERS
         if is_another and is_answer and known.what != change.what:
-            about = {"at": text(known.changed_us), "what": known.what, "by": known.who}
+            about: dict[str, Any] = {"at": text(known.changed_us), "what": known.what, "by": known.who}
             raise Refused("found_answered", status=409, code="change_differs", **about)
 
 

@@ -75,6 +75,7 @@ router = router_of("shop")
 MICRO = 1_000_000
 AHEAD_US = 3_600 * MICRO  # a clock that is an hour off is no reason to send somebody back
 HOUR_S, DAY_S = 3_600, 86_400
+MOST_PLANNED_US = 730 * DAY_S * MICRO  # two years ahead; beyond that a year was mistyped (chosen)
 #: a gauge for intake restriction shows no more: 100 inH2O, common practice (chosen) [Pa]
 MOST_GAUGE_PA = 25_000.0
 MOST_APART_S = 86_400.0  # of a gauge and the operating hour it is compared with; chosen
@@ -617,6 +618,8 @@ def post_planned_change(
     passes_us = end_of_day_us(body.on, ZoneInfo(body.zone))
     if passes_us <= now_us:
         raise NotValid(Complaint("#/on", "planned_day_over", on=body.on, now=text(now_us)))
+    if passes_us > now_us + MOST_PLANNED_US:
+        raise NotValid(Complaint("#/on", "planned_day_far", on=body.on, now=text(now_us)))
     planned = PlannedChange(body.on, passes_us, now_us, key.handle, body.note)
 
     def save(connection: sa.Connection) -> HousingRow:
