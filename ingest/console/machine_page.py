@@ -18,7 +18,7 @@ from urllib.parse import urlencode
 from fastapi import Depends, Query, Request, Response
 from starlette.datastructures import FormData
 
-from cleanside.gateway.wire import instant_text
+from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.api.routes.element_changes import (
     NewChange,
     delete_element_change,
@@ -31,7 +31,7 @@ from cleanside.ingest.api.routes.papers import NewPlan, delete_planned_change, p
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
-from cleanside.ingest.console.fleet_page import advice_of, has_question, late_s, state_key, unit_of
+from cleanside.ingest.console.fleet_page import advice_of, late_s, state_key, unit_of
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import (
     FAULTS,
@@ -49,6 +49,7 @@ from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.store.element_changes import made_entry_id
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -154,7 +155,7 @@ def _page(
         ],
         late_s=late_s(known, say),
         laid_up=laid_up_said(say, known["laid_up"]),
-        is_asked=has_question(known),
+        is_asked=bool(known["questions"] or known["changes_found"]),
         by=by,
         plot=drawn and plot.every_width(drawn),
         why_no_plot=None if drawn else why_no_plot(get_newest(machine, resources, key, housing)),
@@ -182,7 +183,7 @@ def post_entry(machine: PathName, request: Request, resources: R, key: Writer, f
     except FAULTS as error:
         housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
         return _page(request, resources, key, machine, housing, refused=_refused(error, fields))
-    return see_other(_address(machine, body.housing, entered=body.entry_id))
+    return see_other(_address(machine, body.housing, entered=_entry_id(body)))
 
 
 @router.post("/machines/{machine}/entries/taken-back")
@@ -228,6 +229,11 @@ def post_planned_day_taken_back(
         refused = RefusedForm(fault_of(error), {})
         return _page(request, resources, key, machine, housing, refused_plan=refused)
     return see_other(_address(machine, housing, at="plan"))
+
+
+def _entry_id(body: NewChange) -> str:
+    """The id of an entry: an answer to a found change gets its own from the server."""
+    return body.entry_id or made_entry_id(parse_instant(body.changed_at).us, body.what)
 
 
 # ---------------------------------------------------------------- from a form
