@@ -364,7 +364,7 @@ def _put(connection: sa.Connection, housing_id: int, change: EnteredChange) -> s
 
 
 def _refuse_other_answer(connection: sa.Connection, housing_id: int, change: EnteredChange) -> None:
-    """Two people answer one found change, otherwise: the second is told. Raises Refused (409)."""
+    """Two people answer one found change in two ways: the second is refused. Raises Refused (409)."""
     for known in element_changes.changes_of(connection, housing_id):
         is_another = known.entry_id != change.entry_id and known.at_device is None
         is_answer = known.changed_us == change.changed_us and {known.what, change.what} <= ANSWERS
