@@ -568,6 +568,7 @@ SENTENCES: Sentences = {
     "no_repair_chosen": "no repair was chosen; go back and choose one",
     "shift_not_seconds": '"{text}" is not a number of seconds; write 3600 or -86400',
     "not_a_whole_number": '{name}: "{text}" is no whole number; write it like 12',
+    "planned_day_far": "{on} is more than two years ahead (now {now}); correct the year",
     "planned_day_over": "{on} is over (now {now}); plan a day that is to come",
     "read_in_the_future": "{at} is in the future (now {now}); enter it after it was read",
     "sheet_faulty": "{faults} faults in the file; nothing was taken",
@@ -734,6 +735,10 @@ SENTENCES: Sentences = {
     "too_many_numbers": "{asked} at once, at most {most}; split it",
     # requests that are refused: fleet, element changes, acceptance, figures
     "change_ahead": "{at} is in the future (now {now}); enter the change after it was made",
+    "found_answered": (
+        'what was done at {at} was entered before, as "{what}" by {by}; take that entry back first, or '
+        "leave it"
+    ),
     "change_differs": (
         'a change at {at} ({what}) is entered already, by {by} with the note "{note}"; take it back '
         "(DELETE) to enter it with another"

@@ -68,6 +68,7 @@ class Planned(TypedDict):
     planned_at: str
     note: str
     state: Literal["open", "missed", "done"]
+    in_lay_up: bool
 
 
 class DeclaredEvents(TypedDict):

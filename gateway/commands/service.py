@@ -34,23 +34,34 @@ def install(
     Raises CalledWrongly where it cannot be written.
     """
     path = folder / UNIT_NAME
-    if path.exists() and path.read_text(encoding="utf-8") == text:
+    if is_there(path, text):
         say(f"{path} is there already, as it should be")
     else:
         say(f"{path}:\n\n{text}")
         if not agree(f"Write {path}?"):
             return False
-        _write(path, text)
+        write(path, text)
         say(f"written: {path}")
-    say(
+    say(next_steps(device))
+    return True
+
+
+def is_there(path: Path, text: str) -> bool:
+    """True where the unit has this text already."""
+    return path.exists() and path.read_text(encoding="utf-8") == text
+
+
+def next_steps(device: str) -> str:
+    """What to do once the unit is there."""
+    return (
         f"settings go to /etc/cleanside/{device}.toml, the key to /etc/cleanside/{device}.key (mode 0600);\n"
         "then:\n"
         f"systemctl daemon-reload\nsystemctl enable --now {UNIT_NAME.replace('@', f'@{device}')}"
     )
-    return True
 
 
-def _write(path: Path, text: str) -> None:
+def write(path: Path, text: str) -> None:
+    """Write the unit; one that was there stays beside it. Raises CalledWrongly where it cannot be written."""
     new = path.with_name(f"{path.name}.new")
     try:
         if path.exists():

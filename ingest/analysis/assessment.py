@@ -9,9 +9,11 @@ who may see it (`ingest.api.routes`).
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 import sqlalchemy as sa
 
@@ -32,11 +34,12 @@ from cleanside.ingest.restriction import (
 )
 from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow, corrected
+from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.verdict.plain_forms import state_text, text_of
 from cleanside.ingest.store import database, reports
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
-from cleanside.ingest.store.papers import GaugeReading, Papers
+from cleanside.ingest.store.papers import GaugeReading, MachinePapers, Papers
 from cleanside.ingest.store.surroundings import (
     HousingSurroundings,
     LastMonitor,
@@ -165,6 +168,19 @@ def _look(gauge: GaugeReading) -> GaugeLook:
     )
 
 
+def _stands_s(papers: MachinePapers) -> tuple[float, float] | None:
+    """From and until when a machine is laid up, by days in UTC; None: it is not. [s since 1970]"""
+    if papers.laid_up_from is None:
+        return None
+    until = papers.laid_up_until
+    after_s = math.inf if until is None else _midnight_s(until) + DAY_S
+    return _midnight_s(papers.laid_up_from), after_s
+
+
+def _midnight_s(day: str) -> float:
+    return datetime.fromisoformat(day).replace(tzinfo=UTC).timestamp()
+
+
 class Judge:
     """Assesses housings at one instant, over one connection."""
 
@@ -233,6 +249,7 @@ class Judge:
             waiting=around.newest.waiting if around.newest is not None else 0,
             learned_s=_seconds(self._known.learned_us),
             learning_failed_s=_seconds(self._known.failed_us),
+            stands_s=_stands_s(around.papers.machine),
         )
         return View(
             housing=housing,

@@ -48,16 +48,25 @@ def run_install(given: argparse.Namespace) -> int:
         say=_say,
     )
     path, text = given.folder / UNIT_NAME, unit_text(command)
-    if path.exists() and path.read_text(encoding="utf-8") == text:
+    if _is_there(path, text):
         print(f"{path} is there already, as it should be")
     else:
         print(f"{path}:\n\n{text}")
-        if not given.yes and input(f"Write {path}? [y/N] ").strip().lower() not in ("y", "yes"):
+        if not (given.yes or _agrees(f"Write {path}?")):
             return 1
         _write(path, text)
         print(f"written: {path}")
     print(NEXT_STEPS)
     return 0
+
+
+def _is_there(path: Path, text: str) -> bool:
+    """True where the unit has this text already."""
+    return path.exists() and path.read_text(encoding="utf-8") == text
+
+
+def _agrees(question: str) -> bool:
+    return input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
 
 
 def unit_text(command: Path) -> str:

@@ -22,6 +22,7 @@ from cleanside.ingest.api.routes.restriction import URGENCY, Filter, FleetFilter
 from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.console.drawing import CALENDAR_DAYS
 from cleanside.ingest.console.formats import DAY_S, Formats
+from cleanside.ingest.console.laid_up_words import laid_up_said
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
 from cleanside.ingest.console.routing import page_needs, page_router
 from cleanside.ingest.console.said_words import caution_of, said
@@ -116,6 +117,7 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "span": span_of(document, calendar),
         "trend": trend_of(document, say.formats),
         "late_s": late_s(document, say),
+        "laid_up": laid_up_said(say, document["laid_up"]),
         "silence": document["quiet_because"] and say(f"said.silence.{document['quiet_because']}"),
     }
 
@@ -145,8 +147,14 @@ def advice_of(document: Mapping[str, Any]) -> str:
 
 def has_question(document: Mapping[str, Any]) -> bool:
     """True where a person has something to answer."""
-    missed = document["planned"] is not None and document["planned"]["state"] == "missed"
-    return bool(document["questions"] or document["changes_found"]) or missed
+    planned = document["planned"]
+    asked = planned is not None and (planned["state"] == "missed" or is_in_lay_up(planned))
+    return bool(document["questions"] or document["changes_found"]) or asked
+
+
+def is_in_lay_up(planned: Mapping[str, Any]) -> bool:
+    """Is the day of a change that is still to come one on which its machine is laid up."""
+    return bool(planned["state"] == "open" and planned["in_lay_up"])
 
 
 def is_calm(document: Mapping[str, Any]) -> bool:
@@ -204,8 +212,6 @@ def summary_of(say: Sayer, known: Mapping[str, Any]) -> Iterator[Any]:
     for state in ("over", "due", "suspect", "plan", "silent"):
         if counts.get(state):
             yield say(f"fleet.summary.{state}", n=counts[state])
-    if known["with_questions"]:
-        yield say("fleet.summary.questions", n=known["with_questions"])
     if known["count"] and not set(counts) & {"over", "due", "suspect", "plan"}:
         yield say("fleet.summary.nothing_due")
 

@@ -6,8 +6,7 @@ import difflib
 from collections.abc import Sequence
 
 from cleanside.ingest.api.routes.shared import R
-from cleanside.ingest.owners.reach import sees_machine
-from cleanside.ingest.store import fleet
+from cleanside.ingest.owners.reach import machines_seen
 from cleanside.ingest.store.fleet import MachineRow
 from cleanside.ingest.store.keys import Key
 
@@ -17,8 +16,7 @@ MOST_NEAREST = 3  # names that a typo may stand for; chosen: more are no help
 def known_machines(resources: R, key: Key) -> list[MachineRow]:
     """The machines in use that a key sees, by name."""
     with resources.reading() as connection:
-        in_use = [m for m in fleet.machines_of(connection, key.owner_id) if m.retired_us is None]
-        return [machine for machine in in_use if sees_machine(connection, key, machine)]
+        return [machine for machine in machines_seen(connection, key) if machine.retired_us is None]
 
 
 def nearest_machines(written: str, known: Sequence[MachineRow]) -> list[MachineRow]:

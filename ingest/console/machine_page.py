@@ -18,7 +18,7 @@ from urllib.parse import urlencode
 from fastapi import Depends, Query, Request, Response
 from starlette.datastructures import FormData
 
-from cleanside.gateway.wire import instant_text
+from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.api.routes.element_changes import (
     NewChange,
     delete_element_change,
@@ -36,7 +36,7 @@ from cleanside.ingest.api.routes.papers import (
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
-from cleanside.ingest.console.fleet_page import has_question, late_s, unit_of
+from cleanside.ingest.console.fleet_page import late_s, unit_of
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import (
     FAULTS,
@@ -46,6 +46,7 @@ from cleanside.ingest.console.forms import (
     read_form,
     trimmed_field,
 )
+from cleanside.ingest.console.laid_up_words import laid_up_said
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.machine_said import entry_verdict, machine_said
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
@@ -55,6 +56,7 @@ from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_sheet import decimals_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.store.element_changes import made_entry_id
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -162,7 +164,8 @@ def _page(
         unit=unit,
         machine_says=machine_said(say, known),
         late_s=late_s(known, say),
-        is_asked=has_question(known),
+        laid_up=laid_up_said(say, known["laid_up"]),
+        is_asked=bool(known["questions"] or known["changes_found"]),
         by=by,
         plot=drawn and plot.every_width(drawn),
         why_no_plot=None if drawn else why_no_plot(get_newest(machine, resources, key, housing)),
@@ -192,7 +195,7 @@ def post_entry(machine: PathName, request: Request, resources: R, key: Writer, f
     except FAULTS as error:
         housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
         return _page(request, resources, key, machine, housing, refused=_refused(error, fields))
-    return see_other(_address(machine, body.housing, entered=body.entry_id))
+    return see_other(_address(machine, body.housing, entered=_entry_id(body)))
 
 
 @router.post("/machines/{machine}/entries/taken-back")
@@ -238,6 +241,11 @@ def post_planned_day_taken_back(
         refused = RefusedForm(fault_of(error), {})
         return _page(request, resources, key, machine, housing, refused_plan=refused)
     return see_other(_address(machine, housing, at="plan"))
+
+
+def _entry_id(body: NewChange) -> str:
+    """The id of an entry: an answer to a found change gets its own from the server."""
+    return body.entry_id or made_entry_id(parse_instant(body.changed_at).us, body.what)
 
 
 # ---------------------------------------------------------------- from a form

@@ -121,7 +121,8 @@ def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -
     if not faults:
         return see_other(_back_with(_back(fields), sent=len(list(_ticked(fields)))))
     ticks = {t.name for t in _ticked(fields) if t.name in faults or "changed_at" in faults}
-    return _again(request, resources, key, fields, faults, ticks, status=422)
+    taken = 0 if "changed_at" in faults else len(list(_ticked(fields))) - len(faults)
+    return _again(request, resources, key, fields, faults, ticks, status=422, sent=taken)
 
 
 @router.post("/work-list/taken-back")
@@ -282,10 +283,13 @@ def _again(
     ticks: Set[str],
     *,
     status: int,
+    sent: int = 0,
 ) -> Response:
-    """The list that a person came from, with what is wrong and all that they entered."""
+    """The list that a person came from, with what is wrong and all that they entered. sent : ticks taken."""
     kept = {name: str(value) for name, value in fields.multi_items() if isinstance(value, str)}
-    return _page(request, resources, key, _asked(kept), faults, kept | {"ticks": ticks}, status=status)
+    return _page(
+        request, resources, key, _asked(kept), faults, kept | {"ticks": ticks}, status=status, sent=sent
+    )
 
 
 def _asked(kept: Mapping[str, str]) -> dict[str, str | None]:

@@ -62,6 +62,17 @@ def sees_machine(connection: sa.Connection, key: Key, machine: MachineRow) -> bo
     return not seats or any(seat.device in key.devices for seat in seats)
 
 
+def machines_seen(connection: sa.Connection, key: Key, *, after: str | None = None) -> list[MachineRow]:
+    """The machines that the key may see, by name, all or those after a name; of sites in one query."""
+    every = fleet.machines_of(connection, key.owner_id, after=after)
+    if key.sites:
+        sites = papers.sites_of_machines(connection, key.owner_id)
+        every = [machine for machine in every if sees_site(key, sites.get(machine.id))]
+    if key.role not in BOUND_ROLES:
+        return every
+    return [machine for machine in every if sees_machine(connection, key, machine)]
+
+
 def sees_machine_named(connection: sa.Connection, key: Key, name: str) -> bool:
     """True if there is a machine of that name, and the key may see it."""
     machine = fleet.machine(connection, key.owner_id, name)

@@ -18,7 +18,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import psycopg
 import sqlalchemy as sa
@@ -309,17 +309,30 @@ def _config(connection: sa.Connection | None = None, *, folder: Path | None = No
     return config
 
 
-def newest_revision(folder: Path | None = None) -> str:
-    """
-    The schema revision of this code.
+class Revisions(NamedTuple):
+    """The schema revisions of this code."""
 
-    folder : of the migrations; None: as installed. Raises CalledWrongly where it has no revision.
+    newest: str
+    every: frozenset[str]
+
+
+def revisions(folder: Path | None = None) -> Revisions:
+    """
+    The schema revisions of this code, from one reading of its files.
+
+    folder : of the migrations; None: as installed. Raises CalledWrongly where it has none.
     """
     config = _config(folder=folder)
-    head = script.ScriptDirectory.from_config(config).get_current_head()
-    if head is None:
+    listed = script.ScriptDirectory.from_config(config)
+    newest = listed.get_current_head()
+    if newest is None:
         raise CalledWrongly("installation_incomplete", place=config.get_main_option("script_location"))
-    return head
+    return Revisions(newest, frozenset(each.revision for each in listed.walk_revisions()))
+
+
+def newest_revision(folder: Path | None = None) -> str:
+    """The newest schema revision of this code. Raises as `revisions`."""
+    return revisions(folder).newest
 
 
 def revision_of(connection: sa.Connection) -> str | None:
@@ -336,17 +349,17 @@ def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | N
     the user of the database may not change it.
     """
     _found(engine)
-    newest = newest_revision()  # without any revision alembic would do nothing and report success
+    known = revisions()  # without any revision alembic would do nothing and report success
     try:
         with engine.connect() as connection:
             if not turns.is_ours(connection, turns.SCHEMA):
                 raise CalledWrongly("migration_under_way")
             before = revision_of(connection)
-            if before is not None and not is_known(before):
-                raise CalledWrongly("schema_newer", schema=before, newest=newest)
+            if before is not None and before not in known.every:
+                raise CalledWrongly("schema_newer", schema=before, newest=known.newest)
             upgrade(connection, to=to)
             after = revision_of(connection)
-            if before is None and after == newest:
+            if before is None and after == known.newest:
                 store_modes.begin(connection, store_modes.BLOCKS, time.time_ns() // 1000)
             connection.commit()
             return before, after
@@ -359,14 +372,8 @@ def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | N
 def upgrade(connection: sa.Connection, *, to: str = "head") -> None:
     """Bring the schema to a revision, the newest by default, in the caller's transaction."""
     command.upgrade(_config(connection), to)
-    if to == "head":
-        releases.name_working(connection, newest_revision())
-
-
-def is_known(revision: str) -> bool:
-    """True if this program can bring a database of that schema to its own."""
-    revisions = script.ScriptDirectory.from_config(_config()).walk_revisions()
-    return revision in {each.revision for each in revisions}
+    if to == "head" and (newest := revision_of(connection)) is not None:
+        releases.name_working(connection, newest)
 
 
 def _found(engine: sa.Engine) -> str | None:
@@ -406,18 +413,18 @@ def require_newest(engine: sa.Engine, *, migrate_empty: bool, migrate_old: bool)
     Raises CalledWrongly for an older schema unless `migrate_old`, and for a newer one unless the release that
     made it wrote down that this one works on it.
     """
-    revision, newest = _found(engine), newest_revision()
-    if revision == newest:
+    revision, known = _found(engine), revisions()
+    if revision == known.newest:
         return
-    if revision is not None and not is_known(revision):
+    if revision is not None and revision not in known.every:
         with engine.connect() as connection:
-            works = releases.may_start(connection, newest)
+            works = releases.may_start(connection, known.newest)
         if not works:
-            raise CalledWrongly("schema_newer", schema=revision, newest=newest)
-        said = {"schema": revision, "newest": newest, "reason": "a newer release works on it already"}
+            raise CalledWrongly("schema_newer", schema=revision, newest=known.newest)
+        said = {"schema": revision, "newest": known.newest, "reason": "a newer release works on it already"}
         logging.getLogger("cleanside.ingest").warning("ingest.schema_newer", extra=said)
         return
     if (revision is None and migrate_empty) or migrate_old:
         migrate(engine)
         return
-    raise CalledWrongly("schema_older", schema=revision or "none", newest=newest)
+    raise CalledWrongly("schema_older", schema=revision or "none", newest=known.newest)

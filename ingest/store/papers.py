@@ -134,6 +134,13 @@ def site_of(connection: sa.Connection, machine_id: int) -> str | None:
     return connection.scalar(query.where(machine_papers.c.machine_id == machine_id))
 
 
+def sites_of_machines(connection: sa.Connection, owner_id: int) -> dict[int, str]:
+    """Machine id -> its site, of the machines of an owner that have one."""
+    query = sa.select(machine_papers.c.machine_id, sites.c.name).join_from(machine_papers, sites)
+    rows = connection.execute(query.where(sites.c.owner_id == owner_id))
+    return {row.machine_id: row.name for row in rows}
+
+
 _SITES_OF_DEVICES = """
 SELECT devices.name, sites.name FROM devices
     JOIN assignments ON assignments.device_id = devices.id

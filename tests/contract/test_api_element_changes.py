@@ -9,6 +9,7 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import parse_instant
+from cleanside.ingest.console.viewer import LANGUAGES
 from tests.contract.test_api_fleet import register_worked, restriction, set_hours_in, working_hours
 from tests.support.serving import Api, in_process
 
@@ -128,6 +129,20 @@ def test_a_found_change_is_denied_with_a_reason_and_is_not_asked_about_again(api
     assert restriction(api)["changes_found"] == [found_at]
 
 
+def test_a_change_found_without_an_entry_stands_first_and_can_be_chosen_alone(api: Api) -> None:
+    register_a_fall(api)
+    api.post("/v1/machines", {"machine": "a-loader-02"}).raise_for_status()
+    fleet = api.get("/v1/fleet").json()
+    assert [one["machine"] for one in fleet["housings"]] == ["grader-07", "a-loader-02"]
+    chosen = api.get("/v1/fleet", params={"asks": "true"}).json()
+    assert ([one["machine"] for one in chosen["housings"]], chosen["count"]) == (["grader-07"], 1)
+    for language in LANGUAGES:
+        page = api.get("/fleet?asks=true", headers={"Accept-Language": language}).text
+        assert "a-loader-02" not in page
+        assert '<option value="true" selected>' in page
+    assert 'href="/fleet?asks=true"' in api.get("/fleet").text
+
+
 def test_a_denial_stands_when_more_readings_come(api: Api) -> None:
     """The fall is found again, perhaps at the hour beside it."""
     found_at = register_a_fall(api)
@@ -195,3 +210,19 @@ def test_the_answer_to_an_entry_shows_the_usual_cautions(api: Api) -> None:
         "reset_indicator",
     ]
     assert all(caution["caution"] for caution in answer["cautions"])
+
+
+def test_who_answers_a_found_change_otherwise_is_told_of_the_first_answer(api: Api) -> None:
+    register_worked(api, 60, rise_kpa=0.03)
+    changes = "/v1/machines/grader-07/element-changes"
+    found = {"changed_at": "2026-02-20T04:00:00Z", "housing": "main", "note": "by the crew"}
+    first = found | {"what": "new", "entry_id": "of-mara"}
+    assert api.post(changes, first, key="planner").status_code == 200
+    for what in ("cleaned", "nothing"):
+        refused = api.post(changes, found | {"what": what, "entry_id": "of-jan"}, key="operator")
+        assert (refused.status_code, refused.json()["code"]) == (409, "change_differs")
+    assert api.post(changes, first, key="planner").status_code == 200, "a resend"
+    other = found | {"what": "safety_element", "entry_id": "of-jan"}
+    assert api.post(changes, other, key="operator").status_code == 200
+    entered = api.get(changes).json()["element_changes"]
+    assert {one["entry_id"]: one["what"] for one in entered} == {"of-mara": "new", "of-jan": "safety_element"}

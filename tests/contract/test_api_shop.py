@@ -316,6 +316,22 @@ def test_a_change_whose_meter_contradicts_is_not_taken_at_all(api: Api) -> None:
     assert ask(api, "GET", f"{MACHINE}/element-changes")["element_changes"] == []
 
 
+def test_a_meter_of_an_entry_that_is_not_believed_does_not_count_until_it_is_confirmed(api: Api) -> None:
+    """The wrong year and a digit too many: neither what it shows now nor the next reading goes by it."""
+    register_worked(api, 20)
+    changes, meters = f"{MACHINE}/element-changes", f"{MACHINE}/meter-readings"
+    wrong = {"changed_at": "2025-02-20T06:00:00Z", "meter_hours": 8_120.5, "entry_id": "of-the-wrong-year"}
+    ask(api, "POST", changes, wrong)
+    [change] = ask(api, "GET", changes)["element_changes"]
+    assert (change["verdict"], change["is_question"]) == ("before_first_reading", True)
+    assert ask(api, "GET", meters)["meter_hours_now"] is None
+    right = {"at": "2026-02-20T20:00:00Z", "meter_hours": 812.0}
+    assert ask(api, "POST", meters, right)["meter_hours_now"] == pytest.approx(812.0, abs=24)
+    ask(api, "POST", changes, wrong | {"confirmed_because": "its papers say so"})
+    lower = {"at": "2026-02-20T21:00:00Z", "meter_hours": 812.5}
+    assert refused(api, "POST", meters, lower) == (422, "not_valid", ["#/meter_hours"])
+
+
 def test_a_meter_lower_than_what_was_read_or_seen_is_a_question_and_a_new_meter_its_answer(api: Api) -> None:
     register_worked(api, 60)  # its engine ran
     path, at = f"{MACHINE}/meter-readings", "2026-02-22T17:00:00Z"
@@ -374,7 +390,8 @@ def test_a_plan_whose_day_passes_without_a_change_stands_first_and_is_done_by_on
 def test_a_day_that_is_over_is_not_planned(api: Api) -> None:
     api.register()
     path = PLANNED
-    assert refused(api, "POST", path, {"on": "2026-03-01"}) == (422, "not_valid", ["#/on"])
+    for on in ("2026-03-01", "2062-12-01"):  # the second is a mistyped year
+        assert refused(api, "POST", path, {"on": on}) == (422, "not_valid", ["#/on"])
     for zone in ("Mars/Olympus", "../etc/passwd"):
         assert refused(api, "POST", path, {"on": "2026-03-09", "zone": zone})[2] == ["#/zone"]
 

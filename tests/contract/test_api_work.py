@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 
+from cleanside.ingest.console.viewer import LANGUAGES
+from cleanside.ingest.console.wording import table
 from tests.contract.test_api_fleet import register_worked
 from tests.contract.test_api_shop import MACHINE, ask
 from tests.support.serving import Api, in_process
@@ -116,6 +118,26 @@ def test_a_laid_up_machine_is_not_on_the_list(api: Api) -> None:
     ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-01"}})
     answer = work(api)
     assert (answer["jobs"], answer["parts"]) == ([], [])
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_lay_up_moves_the_dates_and_questions_a_day_that_was_planned_in_it(api: Api, language: str) -> None:
+    loaded(api, rise_kpa=0.05)
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27"})
+    part = {"part": "KG-0715", "lead_time_days": 5, "stock": [{"site": "oberkies", "pieces": 0}]}
+    ask(api, "POST", "/v1/parts", part)
+    [before] = ask(api, "GET", "/v1/fleet")["housings"]
+    assert (before["laid_up"], before["planned"]["in_lay_up"]) == (None, False)
+    ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-01", "until": "2026-05-31"}})
+    [found] = ask(api, "GET", "/v1/fleet")["housings"]
+    assert found["due_at"]["p10"] > "2026-06-01" > before["due_at"]["p10"]
+    assert (found["laid_up"]["until"], found["planned"]["in_lay_up"]) == ("2026-05-31", True)
+    assert work(api)["parts"] == []
+    words = table(language)
+    for path in ("/fleet", "/machines/grader-07"):
+        page = api.get(path, key="planner", headers={"Accept-Language": language}).text
+        assert str(words["fleet.laid_up"]).partition("{")[0] in page
+        assert str(words["fleet.planned_in_lay_up"]).rpartition("}")[2] in page
 
 
 def test_an_urgent_machine_on_a_later_day_or_laid_up_is_named_with_its_reason(api: Api) -> None:

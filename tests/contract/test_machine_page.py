@@ -203,7 +203,9 @@ def test_a_change_that_was_found_is_confirmed_or_denied_on_the_page(api: Api) ->
     page = api.get(MACHINE, key="planner").text
     assert page.count(f'name="changed_at" value="{found_at}"') == 2
     assert send(api, {"changed_at": found_at, "what": "nothing"}).status_code == 422
-    assert send(api, {"changed_at": found_at, "what": "new"}).status_code == 303
+    sent = send(api, {"changed_at": found_at, "what": "new"})
+    assert sent.status_code == 303
+    assert 'role="status"' in api.get(sent.headers["location"].partition("#")[0], key="planner").text
     assert [entry["what"] for entry in entries(api)] == ["new"]
     assert 'id="question"' not in api.get(MACHINE).text
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from markupsafe import escape
@@ -112,7 +113,9 @@ def test_every_reason_for_no_plan_has_words() -> None:
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_what_gateways_declare_stands_in_words_with_the_next_step(api: Api, language: str) -> None:
     """Of a gateway newer than the server too."""
-    told = [{"content": {"event": event, "id": event}} for event in (*DECLARED_NAMES, "spool_of_tomorrow")]
+    told: list[dict[str, Any]] = [
+        {"content": {"event": event, "id": event}} for event in (*DECLARED_NAMES, "spool_of_tomorrow")
+    ]
     told.append({"content": {"event": "readings_lost", "count": 6, "id": "again"}})
     api.post("/v1/declared-events", {"device": DEVICE, "events": told}, key="device").raise_for_status()
     words = table(language)

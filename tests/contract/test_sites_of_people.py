@@ -7,8 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.owners.reach import machines_seen
+from cleanside.ingest.store import people
 from tests.contract.test_api_shop import ask
 from tests.support.people import Browser, quick_passwords, signed_in
 from tests.support.prepared import Prepared, prepared
@@ -270,3 +273,24 @@ def test_a_key_of_some_monitors_learns_of_no_other_machine_by_a_suspicion(swappe
     answer = swapped.get("/v1/machines/grader-07/restriction", key=None, headers=headers)
     assert swap_said(answer.json())["code"] == "sends_as_another"
     assert "loader-02" not in answer.text + swapped.get("/v1/fleet", key=None, headers=headers).text
+
+
+@pytest.mark.usefixtures("person")
+def test_the_machines_that_a_person_sees_take_two_queries_however_many_there_are(api: Api) -> None:
+    asked: list[str] = []
+
+    def seen() -> list[str]:
+        with api.resources.reading() as connection:
+            [found] = people.named(connection, "mara.lindt", None)
+            sa.event.listen(connection, "before_cursor_execute", lambda *about: asked.append(about[2]))
+            machines = machines_seen(connection, found.as_key())
+        return [machine.name for machine in machines]
+
+    assert seen() == ["grader-07"]
+    few = len(asked)
+    for number in range(5):
+        api.post("/v1/machines", {"machine": f"roller-{number}"}).raise_for_status()
+        ask(api, "PATCH", f"/v1/machines/roller-{number}/papers", {"site": "oberkies"})
+    asked.clear()
+    assert len(seen()) == 6
+    assert len(asked) == few == 2

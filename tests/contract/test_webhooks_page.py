@@ -75,7 +75,7 @@ def given_up(api: Api, **values: Any) -> None:
 def test_why_a_delivery_was_given_up_is_said_in_the_language_of_the_reader(api: Api, language: str) -> None:
     given_up(api, **kept(Failure("no_connection", {"detail": "refused <b>"})))
     page = api.get("/webhooks", headers={"Accept-Language": language}).text
-    assert table(language)["webhooks.failed.no_connection"] in page
+    assert str(table(language)["webhooks.failed.no_connection"]) in page
     assert '<bdi lang="en">refused &lt;b&gt;</bdi>' in page
 
 

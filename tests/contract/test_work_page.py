@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from cleanside.ingest.console.viewer import LANGUAGES
+from cleanside.ingest.console.wording import table
 from tests.contract.test_api_shop import MACHINE, ask
 from tests.contract.test_api_work import loaded
 from tests.support.serving import Api, in_process
@@ -74,6 +76,20 @@ def test_a_tick_that_is_refused_keeps_its_fields_and_says_why(api: Api) -> None:
         assert " checked" in refused.text
         assert 'role="alert"' in refused.text
     assert entries(api) == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_of_two_ticks_the_one_that_was_taken_is_said_beside_the_other(api: Api, language: str) -> None:
+    loaded(api, rise_kpa=0.08)
+    [tick] = ticks(page(api))
+    housing = tick.rpartition("/")[0]
+    other = f"grader-07/none/{tick.rpartition('/')[2]}x"
+    fields = {"done": [tick, other], f"what/{housing}": "new", "what/grader-07/none": "new"}
+    asked = {"Accept-Language": language}
+    sent = api.request("POST", "/work-list/done", key="planner", data=fields, headers=asked)
+    assert sent.status_code == 422
+    assert table(language)["work.sent"]["one"] in sent.text  # type: ignore[index]
+    assert table(language)["work.faults"]["one"] in sent.text  # type: ignore[index]
 
 
 def test_a_meter_that_cannot_be_is_refused_with_the_figures_it_was_compared_with(api: Api) -> None:
@@ -188,6 +204,15 @@ def test_list_and_plan_say_one_sentence_of_a_service(api: Api) -> None:
         re.findall(r"May not last until[^<]*<", page(api, path)) for path in ("/work-list", "/visit-plan")
     ]
     assert sentences[0] == sentences[1] != []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_readings_that_came_late_say_when_they_were_measured(api: Api, language: str) -> None:
+    """They came an hour after they were taken."""
+    loaded(api)
+    words, asked = table(language), {"Accept-Language": language}
+    assert str(words["fleet.measured_received"]).partition("{")[0] in page(api, "/fleet", **asked)
+    assert f"<dt>{words['machine.last_measured']}</dt>" in page(api, "/machines/grader-07", **asked)
 
 
 def test_a_tick_is_taken_back_on_the_list_and_once(api: Api) -> None:

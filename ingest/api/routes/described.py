@@ -341,6 +341,7 @@ class PlannedShown(Described):
     planned_at: str
     note: str
     state: PlanState
+    in_lay_up: bool = Field(description="its machine is laid up on that day: move it, or take it back")
 
 
 class TrendShown(Described):

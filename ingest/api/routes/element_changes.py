@@ -61,6 +61,9 @@ from cleanside.ingest.store.papers import NO_PAPERS, GaugeReading, MeterReading
 from cleanside.ingest.store.part_uses import PartUse
 from cleanside.ingest.writer.resources import Resources
 
+#: what is said of a change that was found: only one of them is true
+ANSWERS = frozenset({"new", "cleaned", "nothing"})
+
 router = router_of("machines")
 
 #: work with which another part goes in -> where the papers have its number
@@ -340,6 +343,7 @@ def _entered(body: NewChange, who: str, now_us: int) -> EnteredChange:
 
 def _put(connection: sa.Connection, housing_id: int, change: EnteredChange) -> str | None:
     """Enter or confirm. Returns what to note, None: the same entry again. Raises Refused (409)."""
+    _refuse_other_answer(connection, housing_id, change)
     before = element_changes.put_change(connection, housing_id, change)
     if before is None:
         return "element_change"
@@ -360,6 +364,16 @@ def _put(connection: sa.Connection, housing_id: int, change: EnteredChange) -> s
         return None
     element_changes.confirm_change(connection, housing_id, before, change.confirmed_because)
     return "element_change_confirmed"
+
+
+def _refuse_other_answer(connection: sa.Connection, housing_id: int, change: EnteredChange) -> None:
+    """Two people answer one found change in two ways: the second is refused. Raises Refused (409)."""
+    for known in element_changes.changes_of(connection, housing_id):
+        is_another = known.entry_id != change.entry_id and known.at_device is None
+        is_answer = known.changed_us == change.changed_us and {known.what, change.what} <= ANSWERS
+        if is_another and is_answer and known.what != change.what:
+            about: dict[str, Any] = {"at": text(known.changed_us), "what": known.what, "by": known.who}
+            raise Refused("found_answered", status=409, code="change_differs", **about)
 
 
 def _the_one_meant(

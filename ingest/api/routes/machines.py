@@ -40,7 +40,7 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
-from cleanside.ingest.owners.reach import sees_machine
+from cleanside.ingest.owners.reach import machines_seen, sees_machine
 from cleanside.ingest.store import audit, declared, fleet, limit_changes, papers
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
@@ -175,8 +175,7 @@ def list_machines(resources: Resources, key: Key, page: Page) -> tuple[list[dict
     """One page of machines, and the cursor of the next."""
     (after,) = page.after(str) or (None,)
     with resources.reading() as connection:
-        rows = fleet.machines_of(connection, key.owner_id, after=after)
-        seen = (machine for machine in rows if sees_machine(connection, key, machine))
+        seen = machines_seen(connection, key, after=after)
         shown, cursor = page.cut(seen, lambda machine: (machine.name,))
         documents = [machine_document(connection, machine) for machine in shown]
     return documents, cursor

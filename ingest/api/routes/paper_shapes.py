@@ -12,6 +12,7 @@ from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.api.routes.shared import text
 from cleanside.ingest.errors import WrongField
 from cleanside.ingest.shop.planned import state_of_plan
+from cleanside.ingest.shop.work_list import is_laid_up
 from cleanside.ingest.store.papers import MachinePapers
 
 
@@ -75,4 +76,5 @@ def planned_document(seen: View) -> dict[str, Any] | None:
         "planned_at": text(planned.planned_us),
         "note": planned.note,
         "state": state_of_plan(planned, seen.assessment.study, now_us),
+        "in_lay_up": is_laid_up(seen.papers, date.fromisoformat(planned.planned_on)),
     }

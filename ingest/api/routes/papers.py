@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Protocol
 from zoneinfo import ZoneInfo
 
@@ -55,11 +55,12 @@ from cleanside.ingest.api.routes.shared import (
 )
 from cleanside.ingest.api.routes.shop import PartNumber, ShopWriter, find_group, require_site
 from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.restriction import Study
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.gauge_doubt import GaugeDoubt, gauge_doubt
 from cleanside.ingest.shop.machine_sheet import MOST_CLEANINGS, MOST_LIMIT_DAYS, MOST_METER_H
 from cleanside.ingest.shop.meter import doubt_of, meter_now_h, offset_h
-from cleanside.ingest.store import audit, fleet, papers
+from cleanside.ingest.store import audit, element_changes, fleet, papers
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.papers import (
@@ -74,7 +75,8 @@ router = router_of("shop")
 
 MICRO = 1_000_000
 AHEAD_US = 3_600 * MICRO  # a clock that is an hour off is no reason to send somebody back
-HOUR_S = 3_600
+HOUR_S, DAY_S = 3_600, 86_400
+MOST_PLANNED_US = 730 * DAY_S * MICRO  # two years ahead; beyond that a year was mistyped (chosen)
 #: a gauge for intake restriction shows no more: 100 inH2O, common practice (chosen) [Pa]
 MOST_GAUGE_PA = 25_000.0
 MOST_APART_S = 86_400.0  # of a gauge and the operating hour it is compared with; chosen
@@ -345,7 +347,7 @@ def meter_reading_of(
     began_h = body.new_meter_began_hours
     if began_h is not None and (body.old_meter_hours is None or began_h > body.meter_hours):
         raise NotValid(Complaint("#/new_meter_began_hours", "new_meter_half_said", began_h=began_h))
-    known = [m for m in papers.meters_of(connection, machine_id) if m.entry_id != entry_id]
+    known = [m for m in _believed_meters(connection, machine_id) if m.entry_id != entry_id]
     old_h = body.old_meter_hours
     before_h = offset_h(known, at_us, given_h=before_h, old_meter_h=old_h, began_h=began_h)
     return MeterReading(entry_id, at_us, act.now_us, act.key.handle, body.meter_hours, before_h)
@@ -374,7 +376,8 @@ def check_meter(
     known = papers.meters_of(connection, machine_id)
     same = next((m for m in known if m.entry_id == given.entry_id), None)
     seen_h = run_hours_seen(connection, machine_id, given.at_us)
-    if same is None and (doubt := doubt_of(given, known, seen_h, says_before=says_before)) is not None:
+    others = _believed_meters(connection, machine_id)
+    if same is None and (doubt := doubt_of(given, others, seen_h, says_before=says_before)) is not None:
         raise NotValid(Complaint(pointer, doubt.code, **_with_instants(doubt.values)))
     if same is not None and (same.at_us, same.meter_h, same.offset_h) != (
         given.at_us,
@@ -382,6 +385,24 @@ def check_meter(
         given.offset_h,
     ):
         raise _differs(given.entry_id, f"{same.meter_h:g} h at {text(same.at_us)}")
+
+
+def _believed_meters(connection: sa.Connection, machine_id: int) -> list[MeterReading]:
+    """The hour meter as it was read, without what belongs to an entry of a time that cannot be right."""
+    doubted = _doubted_entries(connection, machine_id)
+    return [m for m in papers.meters_of(connection, machine_id) if m.entry_id not in doubted]
+
+
+def _doubted_entries(connection: sa.Connection, machine_id: int) -> frozenset[str]:
+    """Element changes of a day or more before the first reading, as of a wrong year, not confirmed."""
+    found: set[str] = set()
+    for housing in fleet.housings_of(connection, machine_id):
+        hour_s = summaries_of(connection, housing.id).hours["hour_s"]
+        if len(hour_s):
+            first_us = (float(hour_s.min()) - DAY_S) * MICRO
+            changes = element_changes.changes_of(connection, housing.id)
+            found |= {c.entry_id for c in changes if c.changed_us < first_us and not c.confirmed_because}
+    return frozenset(found)
 
 
 def run_hours_seen(connection: sa.Connection, machine_id: int, until_us: int) -> float:
@@ -420,12 +441,19 @@ def _meters(request: Request, resources: R, key: Key, machine: str) -> dict[str,
         seen = judge.view(housings[0]) if housings else None
     shown_h = None
     if seen is not None:
-        shown_h = meter_now_h(readings, seen.assessment.study.duty, resources.clock())
+        study = seen.assessment.study
+        shown_h = meter_now_h(without_questions(readings, study), study.duty, resources.clock())
     return {
         "machine": machine,
         "meter_readings": [_meter_document(reading) for reading in readings],
         "meter_hours_now": shown_h,
     }
+
+
+def without_questions(readings: Sequence[MeterReading], study: Study) -> list[MeterReading]:
+    """What was read of the hour meter, without that of entries which the readings contradict. Pure."""
+    asked = {question.entry.name for question in study.questions}
+    return [reading for reading in readings if reading.entry_id not in asked]
 
 
 def _meter_document(reading: MeterReading) -> dict[str, Any]:
@@ -635,6 +663,8 @@ def post_planned_change(
     passes_us = end_of_day_us(body.on, ZoneInfo(body.zone))
     if passes_us <= now_us:
         raise NotValid(Complaint("#/on", "planned_day_over", on=body.on, now=text(now_us)))
+    if passes_us > now_us + MOST_PLANNED_US:
+        raise NotValid(Complaint("#/on", "planned_day_far", on=body.on, now=text(now_us)))
     planned = PlannedChange(body.on, passes_us, now_us, key.handle, body.note)
 
     def save(connection: sa.Connection) -> HousingRow:

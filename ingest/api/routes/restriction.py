@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from datetime import date
 from typing import Annotated, Any
 
 import numpy as np
@@ -47,6 +48,7 @@ from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
 from cleanside.ingest.shop.planned import state_of_plan
+from cleanside.ingest.shop.work_list import is_laid_up
 from cleanside.ingest.store import fleet, held_places
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
@@ -166,6 +168,7 @@ class FleetFilter:
     kind: str | None = None
     state: str | None = None
     text: str | None = None
+    asks: bool = False  # only where a person has something to answer
 
     def leaves(self, seen: View) -> bool:
         """True where a housing is asked for."""
@@ -176,6 +179,7 @@ class FleetFilter:
             and self.crew in (None, of_machine.crew)
             and self.kind in (None, seen.housing.kind)
             and self.state in (None, seen.assessment.state)
+            and (not self.asks or has_question(seen))
             and (self.text or "").casefold() in names
         )
 
@@ -201,8 +205,9 @@ def _filter(
     text: Annotated[
         str | None, Query(max_length=120, description="only where a name has this in it, in any case")
     ] = None,
+    asks: Annotated[bool, Query(description="only where a person has something to answer")] = False,
 ) -> FleetFilter:
-    return FleetFilter(site=site, crew=crew, kind=kind, state=state, text=text)
+    return FleetFilter(site=site, crew=crew, kind=kind, state=state, text=text, asks=asks)
 
 
 Filter = Annotated[FleetFilter, Depends(_filter)]
@@ -226,7 +231,8 @@ def get_fleet(
     """
     The present views of the housings that the key may see, most urgent first, a page at a time.
 
-    First come contradicted entries, and planned changes whose day passed without one.
+    First come questions: contradicted entries, changes found without an entry, planned changes whose day
+    passed without one or falls into a lay-up.
     All pages show the instant of the first (`now`), because due dates, and so the order, move with the clock.
     """
     after = page.after(int, int, int, str, str)
@@ -285,8 +291,14 @@ def _trend(seen: View) -> dict[str, Any] | None:
 
 
 def has_question(seen: View) -> bool:
-    """True where a person has something to answer: an entry, a found change, a plan that passed."""
-    return asks_a_person(seen) or bool(seen.assessment.study.changes_found_s)
+    """True where a person has something to answer: an entry, a found change, a plan that cannot be."""
+    study, now_us = seen.assessment.study, round(seen.assessment.now_s * 1_000_000)
+    if study.questions or study.changes_found_s:
+        return True
+    planned, state = seen.papers.planned, state_of_plan(seen.papers.planned, study, now_us)
+    if planned is None or state != "open":
+        return state == "missed"
+    return is_laid_up(seen.papers, date.fromisoformat(planned.planned_on))
 
 
 def _of_first_page(at_us: int, now_us: int) -> int:
@@ -296,17 +308,11 @@ def _of_first_page(at_us: int, now_us: int) -> int:
     return at_us
 
 
-def asks_a_person(seen: View) -> bool:
-    """An entry that the readings contradict, or a planned change whose day passed without one."""
-    study, now_us = seen.assessment.study, round(seen.assessment.now_s * 1_000_000)
-    return bool(study.questions) or state_of_plan(seen.papers.planned, study, now_us) == "missed"
-
-
 def urgency(seen: View) -> tuple[int, int, str, str]:
     """The sort key of a housing in the fleet: those that ask a person first, by state, due date and name."""
     due_s = int(seen.assessment.due_s.p50) if seen.assessment.due_s else NEVER_S
     rank = URGENCY.index(seen.assessment.state)
-    if not asks_a_person(seen):
+    if not has_question(seen):
         rank += len(URGENCY)
     return rank, min(due_s, NEVER_S), seen.housing.machine, seen.housing.name
 

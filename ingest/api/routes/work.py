@@ -23,6 +23,7 @@ from cleanside.ingest.api.routes.paper_shapes import (
     planned_document,
     service_document,
 )
+from cleanside.ingest.api.routes.papers import without_questions
 from cleanside.ingest.api.routes.part_orders import orders_seen
 from cleanside.ingest.api.routes.restriction import dates_of, rest_on
 from cleanside.ingest.api.routes.services import services_of
@@ -180,7 +181,7 @@ def on_list(connection: sa.Connection, judge: Judge, key: Key, days: ListDays) -
 
 def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays, chance_allowed: float) -> OnList:
     study, now_us = view.assessment.study, round(days.now_s * 1_000_000)
-    meter_h = meter_now_h(meters, study.duty, now_us)
+    meter_h = meter_now_h(without_questions(meters, study), study.duty, now_us)
     running = study.lives[-1] if study.lives else None
     candidate = Candidate(
         machine=view.housing.machine,

@@ -33,6 +33,7 @@ SILENT_S = {
     "unknown": 2 * DAY_S,
 }
 MISSED_DAYS = 1.5  # of mean daily work in silence: then it may be working without coverage (chosen)
+NEVER_S = 4_102_444_800.0  # 2100-01-01: beyond the calendar of a shop
 LEVEL_STANDS = frozenset(("devices_disagree",))  # the analysis then follows one of several devices
 
 
@@ -80,6 +81,7 @@ def assess(
     waiting: int = 0,
     learned_s: float | None = None,
     learning_failed_s: float | None = None,
+    stands_s: tuple[float, float] | None = None,
 ) -> Assessment:
     """
     What a study means at an instant.
@@ -91,6 +93,7 @@ def assess(
     waiting : readings that the gateway is known to hold.
     learned_s, learning_failed_s : when the fleet snapshot was learned, and when the last learning failed;
         None = not known, or it did not fail.
+    stands_s : from and until when the machine is laid up, inf where that is open; None = it is not.
     """
     if quiet_because is not None and quiet_because not in SILENT_S:
         raise WrongInput("silence_unknown", quiet_because=quiet_because, known=", ".join(SILENT_S))
@@ -98,13 +101,17 @@ def assess(
     missed_h = 0.0 if study.last_s is None else usual_hours(study.duty, study.last_s, now_s)
     because = _quiet_because(study, heard_s, now_s, quiet_because, missed_h)
     missed_h = missed_h if because is not None else 0.0
-    due_s = _due_s(study, now_s, because)
+    working_s = _due_s(study, now_s, because)
+    due_s = _after_standing(working_s, stands_s, now_s)
     near = study.is_plan or (
         due_s is not None
         and because in ("out_of_coverage", "off_or_out_of_coverage")
         and (due_s.p50 - now_s <= study.planning_horizon_days * DAY_S)
     )
-    state = _state(study, near, now_s, heard_s, because, missed_h)
+    if due_s != working_s:
+        near = due_s is not None and due_s.p50 - now_s <= study.planning_horizon_days * DAY_S
+    stands = stands_s is not None and stands_s[0] <= now_s < stands_s[1]
+    state = _state(study, near, now_s, heard_s, None if stands else because, missed_h)
     quiet = of_silence(because, heard_s, missed_h, waiting)
     return Assessment(
         study=study,
@@ -142,6 +149,24 @@ def _due_s(study: Study, now_s: float, because: str | None) -> Quantiles | None:
     likely = {"out_of_coverage": 0.0, "keyed_off": 1.0}.get(because, 0.5)
     middle_s = worked[1] + likely * (stood[1] - worked[1])
     return quantiles(np.maximum(np.array([worked[0], middle_s, stood[2]]), now_s))
+
+
+def _after_standing(
+    due_s: Quantiles | None, stands_s: tuple[float, float] | None, now_s: float
+) -> Quantiles | None:
+    """
+    The due date of a machine that does not work for a while: what falls into that time comes as much later.
+
+    None where it stands with no end known, and the early date falls into that time.
+    """
+    if due_s is None or stands_s is None or stands_s[1] <= now_s:
+        return due_s
+    from_s, until_s = max(stands_s[0], now_s), stands_s[1]
+    if due_s.p10 >= from_s and np.isinf(until_s):
+        return None
+    dates_s = np.array([due_s.p10, due_s.p50, due_s.p90])
+    later_s = np.minimum(dates_s + (until_s - from_s), NEVER_S)
+    return quantiles(np.where(dates_s >= from_s, np.maximum(later_s, dates_s), dates_s))
 
 
 def _is_silent(study: Study, because: str | None, quiet_s: float, missed_h: float) -> bool:

@@ -12,9 +12,8 @@ from cleanside.ingest.console.wording import table
 from tests.support.letters import outgoing
 
 SITE: dict[str, Any] = {"site": "oberkies", "display_name": "Oberkies, upper pit"}
-EMPTY = {
-    f"{name}{more}": 0 if more else [] for name in ("jobs", "questions", "done") for more in ("", "_more")
-}
+LISTS = ("jobs", "questions", "done")
+EMPTY: dict[str, Any] = {name: [] for name in LISTS} | {f"{name}_more": 0 for name in LISTS}
 LATER: dict[str, Any] = {"machine": "grader-07", "display_name": "Grader <7>", "housing": "main"}
 LATER |= {"site": "oberkies", "state": "plan", "due_at": None, "reason": "service", "day": "2026-03-12"}
 LATER |= {"planned": None, "service": {"service": "500 h", "meter_hours": None, "on": "2026-03-12"}}

@@ -15,3 +15,9 @@ def test_an_installation_without_schema_revisions_is_refused(tmp_path: Path) -> 
     (tmp_path / "versions").mkdir()
     with pytest.raises(CalledWrongly):
         database.newest_revision(tmp_path)
+
+
+def test_the_revisions_of_this_code_are_the_newest_and_all_before_it() -> None:
+    known = database.revisions()
+    assert known.newest == max(known.every) == database.newest_revision()
+    assert len(known.every) == int(known.newest), "numbers without gaps"

@@ -22,6 +22,7 @@ from cleanside.ingest.restriction.forecast.duty import Duty, due_dates_s, learn_
 from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
+from cleanside.ingest.restriction.verdict.assess import assess as assess_study
 from cleanside.ingest.restriction.verdict.plain_forms import ADVICE
 from cleanside.ingest.restriction.verdict.status import level_state
 
@@ -213,6 +214,41 @@ def test_a_machine_that_went_quiet_in_mid_work_is_silent_for_a_reason_unknown():
     cut = readings.at_s < readings.at_s[-1] - 4 * 3600
     found = assess(only(readings, cut), after_s=5 * DAY_S)
     assert (found.state, found.quiet_because) == ("silent", "unknown")
+
+
+def standing(from_days, until_days):
+    """The assessment a minute after the last reading: at work, and laid up from and until so many days."""
+    readings = shift_work(days=36)
+    now_s = float(readings.at_s.max()) + 60.0
+    facts = HousingFacts(terminal_pa=TERMINAL_PA, reference_flow=0.4)
+    study = assess_housing(summarise_hours(readings), facts, now_s=now_s).study
+    stands_s = (now_s + from_days * DAY_S, now_s + until_days * DAY_S)
+    return assess_study(study, now_s=now_s), assess_study(study, now_s=now_s, stands_s=stands_s)
+
+
+def test_what_falls_into_a_lay_up_comes_as_much_later_and_nothing_is_to_be_planned_before():
+    working, laid_up = standing(-1, 60)
+    assert working.state == "plan"
+    assert laid_up.state == "serving"
+    for point in ("p10", "p50", "p90"):
+        late_s = getattr(laid_up.due_s, point) - getattr(working.due_s, point)
+        assert late_s == pytest.approx(60 * DAY_S, abs=1.0)
+
+
+def test_a_lay_up_that_has_no_end_has_no_dates_and_one_that_is_over_moves_none():
+    assert standing(-1, np.inf)[1].due_s is None
+    for span in ((-9, -2), (900, 960)):
+        working, found = standing(*span)
+        assert found.due_s == working.due_s
+
+
+def test_a_machine_that_is_laid_up_is_not_silent():
+    readings = shift_work()
+    facts = HousingFacts(terminal_pa=TERMINAL_PA, reference_flow=0.4)
+    now_s = float(readings.at_s.max()) + 30 * DAY_S
+    study = assess_housing(summarise_hours(readings), facts, now_s=now_s).study
+    assert assess_study(study, now_s=now_s).state == "silent"
+    assert assess_study(study, now_s=now_s, stands_s=(now_s - 29 * DAY_S, now_s + DAY_S)).state != "silent"
 
 
 def test_nothing_ever_heard_is_silent():
