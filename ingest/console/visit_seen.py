@@ -124,6 +124,8 @@ def _shown(request: Request, key: Key, report: Report, newest: Mapping[str, Any]
         "unit": gauge_unit(report.terminal),
         "checks": in_order(report.checks),
         "stay": stay_of(report.checks),
+        # Who saw the first reading reads it again into the second.
+        "limit_is_blind": any(check.seen.code == "limit_not_confirmed" for check in report.checks),
         "newest": newest,
         "reason_said": reason_said,
         "values": _values(newest),

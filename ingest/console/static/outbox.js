@@ -172,7 +172,8 @@
     const given = [...new FormData(form, submitter)].filter(([, value]) => value !== "");
     const fields = await Promise.all(given.map(asKept));
     const made = { ...identity, person, state: WAITING };
-    const said = { what: whatOf(form, fields), typed: typedIn(form) };
+    const isBlind = form.dataset.blind !== undefined; // is read a second time, without seeing the first
+    const said = { what: whatOf(form, fields), typed: typedIn(form), isBlind };
     await put({ ...made, ...said, fields, address: form.dataset.keeps, page: location.pathname + location.search });
     speakOf(made.entry_id, lineOf(form));
   }
@@ -206,8 +207,12 @@
 
   function typedIn(form) {
     // As the person sees it: the label of each field and what it has. A refused entry shows it again.
-    const filled = [...form.elements].filter((field) => field.labels?.length && field.value);
+    const filled = [...form.elements].filter(isFilled);
     return filled.map((field) => `${field.labels[0].textContent}: ${shownIn(field)}`).join("; ");
+  }
+
+  function isFilled(field) {
+    return field.labels?.length && field.value && (field.type !== "checkbox" || field.checked);
   }
 
   function shownIn(field) {
@@ -271,7 +276,10 @@
     line.id = `became-${entry.entry_id}`;
     speakOf(entry.entry_id, line);
     const wrong = (entry.refusal.fields ?? []).map((name) => form.elements[name]).filter(Boolean);
-    for (const field of wrong) mark(field, line.id);
+    for (const field of wrong) {
+      field.closest("[hidden]")?.removeAttribute("hidden"); // what is asked only of an unlikely value
+      mark(field, line.id);
+    }
     for (let around = form.closest("details"); around; around = around.parentElement.closest("details")) {
       around.open = true;
     }
@@ -286,7 +294,8 @@
       const files = new DataTransfer();
       files.items.add(new File([value], value.name ?? "photo.jpg", { type: value.type }));
       field.files = files.files;
-    } else field.value = value;
+    } else if (field.type === "checkbox") field.checked = true;
+    else field.value = value;
     field.dispatchEvent(new Event("change", { bubbles: true }));
   }
 
@@ -404,7 +413,7 @@
     shown.querySelector("[data-waits]").hidden = isRefused || isTaken;
     shown.querySelector("[data-taken]").hidden = !isTaken;
     for (const part of shown.querySelectorAll("[data-refused]")) part.hidden = !isRefused;
-    shown.querySelector("[data-typed]").textContent = entry.typed ?? "";
+    shown.querySelector("[data-typed]").textContent = entry.isBlind && !isRefused ? "" : (entry.typed ?? "");
     shown.querySelector("[data-said]").textContent = isRefused ? why(entry.refusal) : "";
     const toForm = shown.querySelector("[data-correct]");
     toForm.hidden = !isRefused || !entry.typed; // what has no field is not corrected
