@@ -207,17 +207,17 @@ def test_a_refused_entry_shows_what_was_typed_and_once_deleted_is_confirmed_nowh
     expect(page.locator("[data-became]")).to_have_text("Entered: it is at the shop.")
 
 
-@pytest.mark.parametrize("is_cut", [False, True])
-def test_a_form_that_is_tapped_twice_is_one_entry(shop: Shop, context: BrowserContext, is_cut: bool) -> None:
+@pytest.mark.parametrize("link", ["there", "cut"])
+def test_a_form_that_is_tapped_twice_is_one_entry(shop: Shop, context: BrowserContext, link: str) -> None:
     page = opened(context)
-    if is_cut:
+    if link == "cut":
         shop.link.cut()
     form = page.locator("form#element_change")
     form.evaluate("form => { form.closest('details').open = true }")
     form.locator("[name=what]").select_option("cleaned")
     form.locator("[name=note]").fill("tapped twice")
     twice(form.get_by_role("button"))
-    if is_cut:
+    if link == "cut":
         waiting = page.locator("[data-entries] > li")
         expect(waiting).to_have_count(1)
         expect(waiting.locator("[data-typed]")).to_contain_text("tapped twice")
@@ -249,9 +249,7 @@ def test_entries_of_other_machines_are_one_line_and_a_closed_list_stays_closed(
     expect(page.locator("[data-entries] > li")).to_have_count(1)
 
 
-def test_who_signs_out_with_entries_that_wait_reads_so_before_and_after(
-    shop: Shop, context: BrowserContext
-) -> None:
+def test_who_signs_out_with_entries_that_wait_reads_so_before_and_after(context: BrowserContext) -> None:
     page = opened(context)
     page.goto("/visit/grader-07")
     page.route("**/visit/grader-07", lambda route: route.abort() if route.request.method == "POST" else None)
