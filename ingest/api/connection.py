@@ -205,7 +205,8 @@ class Connection(HttpToolsProtocol):
         if self._fault is not None:
             raise _EndedHere
         super().on_headers_complete()
-        self.cycle.transport = _OfAnswer(self.transport, self._close_once_read)
+        answering = _OfAnswer(self.transport, self._close_once_read)
+        self.cycle.transport = answering  # type: ignore[assignment]  # all that an answer uses of it
         self.headers = []  # RFC 9110 section 6.5.1: a trailer field must not become a header field
         if self.parser.should_upgrade():
             self.cycle.keep_alive = False

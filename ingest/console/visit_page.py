@@ -288,7 +288,7 @@ def number_of(text: str, name: str = "value", unit: str = "") -> float:
 
 def _ask_if_unlikely(content: Mapping[str, Any]) -> None:
     """Raise Refused (422) for a limit that no engine maker states, until a person says that it is right."""
-    value, unit = content.get("value"), content.get("unit")
+    value, unit = content.get("value"), content.get("unit", "")
     if value is None or unit not in QUANTITIES["restriction"].units:
         return  # what is missing or unknown is said by the route
     low_pa, high_pa = TERMINAL_PA
