@@ -17,7 +17,8 @@
       };
     });
 
-  const waiting = (await stored()).filter((entry) => !person || entry.person === person);
+  const isTheirs = (entry) => entry.state === "waiting" && (!person || entry.person === person);
+  const waiting = (await stored()).filter(isTheirs);
   place.hidden = waiting.length === 0;
   place.textContent = (waiting.length === 1 ? one : other).replace("{n}", waiting.length);
 })();
