@@ -634,6 +634,10 @@ SENTENCES: Sentences = {
     "not_printable": "it has characters that cannot be printed; leave them out",
     "still_used": "{kind} {name} is used by {many}: {by}; move them first",
     "space_at_an_end": "it begins or ends with a space; leave that out",
+    "limit_unlikely": (
+        "{value} {unit} is outside what engine makers state, {low_kpa:g} to {high_kpa:g} kPa; check value "
+        "and unit, or say that it is printed like that"
+    ),
     "value_not_decimal": ('"{text}" is not a number; write it with digits and one comma or point, like 6.2'),
     # requests that are refused: bodies, batches and bundles
     "beyond_the_mark": (

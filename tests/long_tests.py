@@ -68,6 +68,7 @@ LONG: Mapping[str, str] = {
     "tests/integration/ingest/test_openid_provider.py": "test_oidc: the same flow, a provider of our own",
     "tests/contract/test_generated_clients.py": "test_description_for_generators",
     "tests/browser/test_outbox.py": "test_invariant_10 follows the rule of the outbox over HTTP",
+    "tests/browser/test_pages_seen.py::test_what_stands_alone": "axe finds targets below 24 px, same file",
     "tests/browser/test_visit.py": "test_page_visit has the page without a browser",
     "tests/browser/test_german_seen.py": "test_pages_in_german reads the same pages without a browser",
     "tests/browser/test_letters.py": "test_messages has the text of messages, and that nothing is loaded",

@@ -13,6 +13,7 @@ from html import escape
 from typing import Any, Final
 
 from cleanside.gateway.beside.page_words import WORDS
+from cleanside.gateway.beside.spot_page import age_text
 from cleanside.gateway.spool.machine_entries import KeptEntry
 from cleanside.gateway.wire import is_name
 
@@ -102,7 +103,8 @@ def _what(words: Mapping[str, str], fields: Mapping[str, str], faults: Mapping[s
     )
     return (
         f'<div><label for="what">{escape(words["entry_what"])}</label>'
-        f'<select id="what" name="what"{_described("what", faults)}>{options}</select>'
+        f'<select id="what" name="what" required{_described("what", faults)}>'
+        f'<option value="">{escape(words["entry_choose"])}</option>{options}</select>'
         f"{_fault(words, 'what', faults)}</div>"
     )
 
@@ -140,7 +142,7 @@ def _made(words: Mapping[str, str], made: Sequence[KeptEntry]) -> str:
     rows = "".join(
         f"<li><strong>{escape(_work(words, entry))}</strong>, "
         f"<bdi>{escape(str(entry.content.get('by', '')))}</bdi>: "
-        f"<bdi>{escape(str(entry.content.get('note', '')))}</bdi> "
+        f"<bdi>{escape(str(entry.content.get('note', '')))}</bdi> {_ago(words, entry)}"
         f"{_state(words, is_at_server=entry.is_at_server)}</li>"
         for entry in made
     )
@@ -148,6 +150,12 @@ def _made(words: Mapping[str, str], made: Sequence[KeptEntry]) -> str:
         f'<section class="section"><h2>{escape(words["entry_list"])}</h2>'
         f'<ul class="made">{rows}</ul></section>'
     )
+
+
+def _ago(words: Mapping[str, str], entry: KeptEntry) -> str:
+    if entry.ago_s is None:
+        return ""
+    return f"{escape(words['entry_done_ago'].format(age=age_text(entry.ago_s)))} "
 
 
 def _work(words: Mapping[str, str], entry: KeptEntry) -> str:

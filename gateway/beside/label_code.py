@@ -3,7 +3,7 @@ The code on the gateway's label: who reads it stands beside the machine.
 
 Promises: the code is made once, of 40 random bits, in a file that only its user may read. It is compared in
 constant time, and few tries are taken in a minute: guessing it takes ages. Who showed it gets a pass for a
-shift, kept in memory only.
+shift, of which only a digest under the code is kept: across a key-off, and never longer than the code.
 Leaves to others: what the code opens (`gateway.beside.reception`), printing it (`gateway.commands.label`).
 """
 
@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Final
 
 from cleanside.gateway import file_modes
-from cleanside.gateway.errors import SettingsWrong
+from cleanside.gateway.beside.kept_visit import SHIFT_US, KeptVisit
+from cleanside.gateway.errors import GatewayError, SettingsWrong
 from cleanside.gateway.private import read_secret
 from cleanside.gateway.spool.identity import RandomBytes
 
@@ -29,7 +30,7 @@ _MISREAD: Final = str.maketrans("ILO", "110")
 MOST_WRONG: Final = 5  # wrong tries a minute from one address (chosen)
 MOST_WRONG_IN_ALL: Final = 30  # from all addresses together (chosen)
 _MINUTE_US: Final = 60_000_000
-PASS_US: Final = 12 * 3_600_000_000  # a long shift (chosen)
+PASS_US: Final = SHIFT_US
 _MOST_PASSES: Final = 64  # the oldest goes; a handful of people stand at a machine (chosen)
 _MOST_ADDRESSES: Final = 256  # whose wrong tries are counted apart; beyond them the sum bounds (chosen)
 
@@ -78,12 +79,25 @@ class TooManyTries(Exception):
 class Doorkeeper:
     """Takes the code, gives passes. Of one thread."""
 
-    def __init__(self, code: Callable[[], str], *, now_us: Callable[[], int], random: RandomBytes) -> None:
-        """code : asked at each try, so that a new one is used at once. now_us : since boot."""
+    def __init__(
+        self,
+        code: Callable[[], str],
+        *,
+        now_us: Callable[[], int],
+        random: RandomBytes,
+        visit: KeptVisit | None = None,
+    ) -> None:
+        """
+        What it needs.
+
+        code : asked each time, so that a new one counts at once, and ends the passes of the old one.
+        now_us : since boot. visit : what is kept across a key-off; None: nothing is.
+        """
         self._code = code
         self._now_us = now_us
         self._random = random
-        self._passes: OrderedDict[str, int] = OrderedDict()  # pass -> until when, since boot
+        self._visit = visit
+        self._passes: OrderedDict[str, int] = OrderedDict()  # digest of a pass -> until when, since boot
         self._wrong: dict[str, int] = {}  # address -> wrong tries in this minute
         self._wrong_in_all = 0
         self._minute_us = now_us()
@@ -97,7 +111,10 @@ class Doorkeeper:
             self._wrong_in_all += 1
             return None
         made = self._random(16).hex()
-        self._passes[made] = self._now_us() + PASS_US
+        digest = self._digest(made)
+        self._passes[digest] = self._now_us() + PASS_US
+        if self._visit is not None:
+            self._visit.keep_pass(digest)
         while len(self._passes) > _MOST_PASSES:
             self._passes.popitem(last=False)
         return made
@@ -105,7 +122,15 @@ class Doorkeeper:
     def knows(self, given: str) -> bool:
         """A pass is one of ours, and its time is not over."""
         # Looked up by value: a pass has 128 random bits, so there is nothing to learn from how long it takes.
-        return self._passes.get(given, 0) > self._now_us()
+        try:
+            digest = self._digest(given)
+        except (GatewayError, OSError):  # without its code nothing opens
+            return False
+        is_kept = self._visit is not None and self._visit.has_pass(digest)
+        return is_kept or self._passes.get(digest, 0) > self._now_us()
+
+    def _digest(self, given: str) -> str:
+        return hmac.new(folded(self._code()).encode(), given.encode("utf-8", "replace"), "sha256").hexdigest()
 
     def _check_tries(self, address: str) -> None:
         now_us = self._now_us()

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from cleanside.gateway.beside.kept_visit import KeptVisit
 from cleanside.gateway.beside.watch import Around, LastValue, Watch
 from cleanside.gateway.errors import TryAgain
 from cleanside.gateway.spool.file import one_view
@@ -64,13 +65,15 @@ class FactFinder:
         clock: Clock,
         link: Callable[[], Mapping[str, Any] | None],
         marks_at_start: Mapping[str, int],
+        visit: KeptVisit | None = None,
     ) -> None:
         """
         path : of the spool. link : how the link stands, None where there is none.
 
         marks_at_start : stream -> acknowledged through, when the gateway started: the link of this visit
-        counts, not that of last month.
+        counts, not that of last month. visit : checks that passed before a key-off; None: none are kept
         """
+        self._visit = visit
         self._path = path
         self._device = device
         self._watch = watch
@@ -88,13 +91,17 @@ class FactFinder:
         return MachineFacts(
             device=self._device,
             values=self._watch.values(),
-            checks=self._watch.checks(self._around(spool)),
+            checks=self._checks(spool),
             signal=self._watch.signal_dbm(),
             backlog=None if state is None else state.backlog,
             oldest_s=None if oldest_us is None else max(0.0, (self._clock.utc_us() - oldest_us) / 1e6),
             entries_waiting=None if spool is None else spool.entries_waiting,
             link=self._link(),
         )
+
+    def _checks(self, spool: SpoolFacts | None) -> Sequence[Check]:
+        live = self._watch.checks(self._around(spool))
+        return live if self._visit is None else self._visit.checks(live)
 
     def _spool_facts(self) -> SpoolFacts | None:
         now_us = self._clock.since_boot_us()

@@ -52,6 +52,8 @@ EN: Final[Mapping[str, str]] = {
     # entries
     "entry_title": "What was done here",
     "entry_what": "What",
+    "entry_choose": "Choose",
+    "entry_done_ago": "{age} ago",
     "what_new": "new element",
     "what_cleaned": "element cleaned and put back",
     "what_inspected": "element inspected and put back",
@@ -197,6 +199,8 @@ DE: Final[Mapping[str, str]] = {
     # Einträge
     "entry_title": "Was hier gemacht wurde",
     "entry_what": "Was",
+    "entry_choose": "Wählen",
+    "entry_done_ago": "vor {age}",
     "what_new": "neuer Einsatz",
     "what_cleaned": "Einsatz gereinigt, derselbe wieder eingebaut",
     "what_inspected": "Einsatz angesehen, unverändert wieder eingebaut",

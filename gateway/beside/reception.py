@@ -13,7 +13,7 @@ import json
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from typing import Any, Final
-from urllib.parse import urlsplit
+from urllib.parse import urlencode, urlsplit
 
 from cleanside.gateway.beside.entry_form import WrittenEntry, entry_id_of, form_page, read_form
 from cleanside.gateway.beside.http_listener import PageAnswer, PageRequest
@@ -92,6 +92,9 @@ class Reception:
             case "GET" | "HEAD", "/live.json":
                 return PageAnswer(body=json.dumps(document(self._facts())), media_type="application/json")
             case "GET" | "HEAD", "/entry":
+                if "entry_id" not in asked.query:
+                    # The form has its id in its address: gone back to and sent again it is the same entry.
+                    return _see_other(f"/entry?{urlencode({**asked.query, 'entry_id': self._new_id()})}")
                 kept = WORDS[language]["entry_kept"] if "kept" in asked.query else ""
                 fields = {name: value for name, value in asked.query.items() if name in ("what", "note")}
                 return self._entry_page(language, {**fields, **_given_id(asked.query)}, {}, said=kept)

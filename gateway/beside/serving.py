@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from cleanside.gateway.beside.http_listener import serve_pages
+from cleanside.gateway.beside.kept_visit import KeptVisit
 from cleanside.gateway.beside.label_code import Doorkeeper, code_of
 from cleanside.gateway.beside.machine_facts import FactFinder
 from cleanside.gateway.beside.reception import Reception
@@ -34,6 +35,7 @@ def serve_beside(
     address: str | None,
     device: str,
     finder: FactFinder,
+    visit: KeptVisit,
     spool: Spool,
     clock: Clock,
     random: RandomBytes,
@@ -52,7 +54,7 @@ def serve_beside(
     if not ipaddress.ip_address(listen[0]).is_loopback:
         log("gateway.beside_beyond_loopback", level=logging.WARNING, listen=shown(listen), reason=BEYOND)
     doorkeeper = Doorkeeper(
-        lambda: code_of(code_file, random=random), now_us=clock.since_boot_us, random=random
+        lambda: code_of(code_file, random=random), now_us=clock.since_boot_us, random=random, visit=visit
     )
     reception = Reception(
         device,

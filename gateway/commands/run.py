@@ -17,6 +17,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
+from cleanside.gateway.beside.kept_visit import KeptVisit
 from cleanside.gateway.beside.machine_facts import FactFinder
 from cleanside.gateway.beside.serving import serve_beside, shown
 from cleanside.gateway.beside.watch import Watch
@@ -98,6 +99,7 @@ class Gateway:
             log=self.log,
         )
         try:
+            self._visit = self._make_visit()
             self._finder = None if settings.beside_listen is None else self._make_finder()
             self._feeds = [self._make_feed(number, entry) for number, entry in enumerate(settings.sources, 1)]
             self.uplink = None if self._transport is None else self._make_uplink(self._transport, random)
@@ -117,6 +119,12 @@ class Gateway:
             **seen,
         )
 
+    def _make_visit(self) -> KeptVisit | None:
+        if self.settings.beside_listen is None:
+            return None
+        path = self.settings.spool_path.with_name(f"{self.settings.spool_path.name}.visit")
+        return KeptVisit(path, now_us=self.clock.since_boot_us, utc_us=self.clock.utc_us)
+
     def _make_finder(self) -> FactFinder:
         return FactFinder(
             self.settings.spool_path,
@@ -125,6 +133,7 @@ class Gateway:
             clock=self.clock,
             link=lambda: None if self.uplink is None else self.uplink.view.told(),
             marks_at_start={s.stream: s.acknowledged_through for s in self.spool.state().streams},
+            visit=self._visit,
         )
 
     def _make_uplink(self, transport: Transport, random: Callable[[], float] | None) -> Uplink:
@@ -183,12 +192,14 @@ class Gateway:
         """The page beside the machine."""
         assert self.settings.beside_listen is not None
         assert self._finder is not None
+        assert self._visit is not None
         serve_beside(
             self.settings.beside_listen,
             self.settings.code_file,
             address=self.settings.beside_address,
             device=self.settings.device,
             finder=self._finder,
+            visit=self._visit,
             spool=self.spool,
             clock=self.clock,
             random=self._random_bytes,

@@ -1,12 +1,14 @@
 """
 One screen for a person: the state of a gateway, with the most urgent work first.
 
-Promises: each line a label and a sentence, no longer than a terminal is wide; spans, not instants, where a
-clock may be wrong. Leaves to others: the state (`gateway.commands.standing`).
+Promises: each line a label and a sentence, no longer than a terminal is wide; what is to do is never cut, its
+lines go on below; spans, not instants, where a clock may be wrong.
+Leaves to others: the state (`gateway.commands.standing`).
 """
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
@@ -17,6 +19,8 @@ from cleanside.gateway.units import counted
 
 _LABEL: Final = 13
 _WIDTH: Final = 118  # characters; chosen: a laptop's terminal
+_NARROW: Final = 80  # of any terminal
+_TO_DO: Final = "to do"
 _MOST: Final = 4  # findings, values, streams, days and files shown; the rest is counted
 _WAITS_FOR: Final = {
     "link": "a way to the server",
@@ -30,7 +34,7 @@ _WAITS_FOR: Final = {
 
 def as_text(standing: Standing) -> str:
     """The standing for a person."""
-    return "\n".join(_cut(f"{label:<{_LABEL}}{text}") for label, text in _lines(standing))
+    return "\n".join(line for label, text in _lines(standing) for line in _shown(label, text))
 
 
 def _lines(standing: Standing) -> Iterator[tuple[str, str]]:
@@ -39,9 +43,9 @@ def _lines(standing: Standing) -> Iterator[tuple[str, str]]:
     yield "process", _process(standing)
     found = findings(standing)
     for finding in found[: _MOST + 2]:
-        yield "to do", finding.text
+        yield _TO_DO, finding.text
     if len(found) > _MOST + 2:
-        yield "to do", f"{counted(len(found) - _MOST - 2, 'more finding')}; see --json"
+        yield _TO_DO, f"{counted(len(found) - _MOST - 2, 'more finding')}; see --json"
     yield "last reading", _last(standing)
     yield "waiting", spool.pop("waiting", "not known: the spool cannot be read")
     if standing.entries_waiting:
@@ -60,6 +64,14 @@ def _lines(standing: Standing) -> Iterator[tuple[str, str]]:
     if standing.status is not None:
         yield from stream_lines(standing.status, most=_MOST - 1)
         yield from day_lines(standing.status, most=_MOST - 1)
+
+
+def _shown(label: str, text: str) -> list[str]:
+    if label != _TO_DO:
+        return [_cut(f"{label:<{_LABEL}}{text}")]
+    # Its end is the next step.
+    first, *rest = textwrap.wrap(" ".join(text.split()), _NARROW - _LABEL, break_on_hyphens=False)
+    return [f"{label:<{_LABEL}}{first}", *(f"{'':<{_LABEL}}{line}" for line in rest)]
 
 
 def _process(standing: Standing) -> str:

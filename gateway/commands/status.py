@@ -195,7 +195,7 @@ def _disk(status: Status) -> str:
         if is_nearly_full(status)
         else ""
     )
-    return f"{spool.used_bytes / 2**20:.1f}{of} used{held}{warning}"
+    return f"{spool.used_bytes / 2**20:.1f}{of or ' MiB'} used{held}{warning}"
 
 
 def is_nearly_full(status: Status) -> bool:

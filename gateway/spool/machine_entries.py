@@ -62,6 +62,8 @@ class KeptEntry(NamedTuple):
     entry_id: str
     content: Mapping[str, Any]
     is_at_server: bool
+    #: since the work was done [s]; None: not known after a key-off, until something tells the time
+    ago_s: float | None
 
 
 def streams_of_entries(connection: apsw.Connection) -> list[EntryStream]:
@@ -180,14 +182,24 @@ def set_entry_mark(connection: apsw.Connection, stream: str, through: int) -> No
     connection.execute("DELETE FROM entries WHERE stream = ? AND seq <= ?", (row.number, mark - KEPT))
 
 
-def last_entries(connection: apsw.Connection, *, most: int) -> list[KeptEntry]:
-    """The entries made last, the newest first."""
+def last_entries(
+    connection: apsw.Connection, *, most: int, boot: int, since_boot_us: int, utc_us: int
+) -> list[KeptEntry]:
+    """The entries made last, the newest first. boot, since_boot_us, utc_us : of now."""
     query = (
-        "SELECT e.entry_id, e.content, e.seq <= s.acknowledged_through FROM entries e "
+        "SELECT e.entry_id, e.content, e.seq <= s.acknowledged_through, e.boot, e.time_us FROM entries e "
         "JOIN entry_streams s ON s.number = e.stream ORDER BY e.number DESC LIMIT ?"
     )
-    rows = cast(list[tuple[str, str, int]], connection.execute(query, (most,)).fetchall())
-    return [KeptEntry(entry_id, json.loads(content), bool(sent)) for entry_id, content, sent in rows]
+    now_us = {boot: since_boot_us, None: utc_us}
+    return [
+        KeptEntry(
+            entry_id=str(entry_id),
+            content=json.loads(str(content)),
+            is_at_server=bool(sent),
+            ago_s=max(0, now_us[its_boot] - time_us) / 1e6 if its_boot in now_us else None,
+        )
+        for entry_id, content, sent, its_boot, time_us in _rows_of(connection, query, (most,))
+    ]
 
 
 def last_entered_us(connection: apsw.Connection, boot: int) -> int | None:
@@ -254,7 +266,11 @@ def _left_in(aside: Path) -> list[_Left] | None:
 
 
 def _rows(connection: apsw.Connection, query: str) -> list[tuple[Any, ...]]:
-    return cast(list[tuple[Any, ...]], connection.execute(query).fetchall())
+    return _rows_of(connection, query, ())
+
+
+def _rows_of(connection: apsw.Connection, query: str, values: tuple[Any, ...]) -> list[tuple[Any, ...]]:
+    return cast(list[tuple[Any, ...]], connection.execute(query, values).fetchall())
 
 
 def _placed(row: Sequence[Any], placements: Placements, names: Mapping[int, str]) -> _Left:

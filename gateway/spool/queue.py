@@ -737,7 +737,13 @@ class Spool:
     def entries(self, *, most: int) -> list[KeptEntry]:
         """The entries made last, the newest first."""
         with self._disk.reading() as connection:
-            return last_entries(connection, most=most)
+            return last_entries(
+                connection,
+                most=most,
+                boot=self._boot,
+                since_boot_us=self._clock.since_boot_us(),
+                utc_us=self._clock.utc_us(),
+            )
 
     def count_traffic(self, *, up_bytes: int, down_bytes: int) -> None:
         """Count bytes on the link by day; written with the next acknowledgement, to spare the disk."""

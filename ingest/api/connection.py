@@ -50,6 +50,9 @@ MAX_PIPELINED = 8  # requests that wait behind the one being answered; chosen, h
 IDLE_S = 5  # between two requests; a gateway that posts more rarely connects again
 LINGER_S = 5.0  # RFC 9112 section 9.6: a client must be able to read why before its bytes are answered by RST
 LINGER_BYTES = 256 * 1024  # read and dropped meanwhile
+#: Of a refused body, read and dropped for who has a valid key: many clients read an answer only after they
+#: have sent all (RFC 9110 section 15.5.14, RFC 9112 section 9.6). Without a key: `MAX_BODY_BYTES`. Chosen.
+MAX_DROPPED_BYTES = 64 * 2**20
 STUCK_S = 300.0  # how long a client may leave a full socket unread before its answer is dropped; chosen
 
 
@@ -113,6 +116,15 @@ class Bounds:
         return any(address in network for network in self._networks)
 
 
+class _OfAnswer:
+    """The transport as an answer sees it: written at once, closed when the connection says so."""
+
+    def __init__(self, transport: asyncio.Transport, close: Callable[[], None]) -> None:
+        self.write = transport.write
+        self.is_closing = transport.is_closing
+        self.close = close
+
+
 class Connection(HttpToolsProtocol):
     """HTTP/1.1 of one client, bounded."""
 
@@ -133,6 +145,8 @@ class Connection(HttpToolsProtocol):
         self._in_body = False
         self._deaf = False
         self._lingering = False
+        #: answered, with "Connection: close"; the rest of the body comes first
+        self._closes = False
         self._dropped_bytes = 0
         self._unsent: tuple[int, float] = (0, 0.0)
 
@@ -191,6 +205,8 @@ class Connection(HttpToolsProtocol):
         if self._fault is not None:
             raise _EndedHere
         super().on_headers_complete()
+        answering = _OfAnswer(self.transport, self._close_once_read)
+        self.cycle.transport = answering  # type: ignore[assignment]  # all that an answer uses of it
         self.headers = []  # RFC 9110 section 6.5.1: a trailer field must not become a header field
         if self.parser.should_upgrade():
             self.cycle.keep_alive = False
@@ -209,6 +225,8 @@ class Connection(HttpToolsProtocol):
         """A request is whole."""
         self._in_body, self._unread_bytes = False, 0
         super().on_message_complete()
+        if self._closes:
+            self.transport.close()
 
     def on_response_complete(self) -> None:
         """A request is answered."""
@@ -249,9 +267,12 @@ class Connection(HttpToolsProtocol):
 
     def _note_key(self) -> None:
         # The routes leave the key they found valid in the state of the request (ingest.api.routes.shared).
-        cycle: RequestResponseCycle | None = self.cycle
-        if self._address is not None and cycle is not None and "key" in cycle.scope["state"]:
+        if self._address is not None and self._has_key():
             self._leave()
+
+    def _has_key(self) -> bool:
+        cycle: RequestResponseCycle | None = self.cycle
+        return cycle is not None and "key" in cycle.scope["state"]
 
     def _leave(self) -> None:
         if self._address is not None:
@@ -269,10 +290,19 @@ class Connection(HttpToolsProtocol):
         self._bounds.heads_bytes += unread_bytes - self._held_bytes
         self._held_bytes = unread_bytes
 
+    def _close_once_read(self) -> None:
+        """Close after an answer: at once, or once the body is whole, else RST would overtake the answer."""
+        self._closes = self._in_body
+        if not self._closes:
+            self.transport.close()
+
     def _drop(self, size: int) -> None:
         self._dropped_bytes += size
-        if self._dropped_bytes > (LINGER_BYTES if self._deaf else MAX_BODY_BYTES):
+        if self._dropped_bytes > (LINGER_BYTES if self._deaf else self._most_dropped()):
             self.transport.abort()
+
+    def _most_dropped(self) -> int:
+        return MAX_DROPPED_BYTES if self._has_key() else MAX_BODY_BYTES
 
     # ------------------------------------------------------------ refusing
 

@@ -51,6 +51,10 @@ SAID_ON_THE_PAGE = frozenset(
 NUMBER = re.compile(r"\d{1,9}([.,]\d{1,20})?")
 #: 8,120 is eight thousand to one reader and eight to another; 0.125 groups nothing
 GROUPED = re.compile(r"[1-9]\d{0,2}([.,]\d{3})+")
+#: 1.234,7 and 1,234.7, as the pages print them: with both marks in it, the last one is the decimal one
+_PRINTED = re.compile(r"([1-9]\d{0,2}(?P<mark>[.,])\d{3}(?:(?P=mark)\d{3})*)(?!(?P=mark))[.,](\d{1,20})")
+#: field -> unit that people may write behind its number
+_UNITS = dict.fromkeys(("meter_hours", "old_meter_hours", "service_meter_hours", "meter", "old_meter"), "h")
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +96,7 @@ def number_of_field(fields: FormData, name: str) -> float | None:
 
 def number_of_text(text: str, name: str) -> float:
     """A number with point or comma. name : of its field. Raises Refused (422) as `number_of_field`."""
+    text = as_typed(text, _UNITS.get(name, ""))
     if GROUPED.fullmatch(text):
         plain = text.replace(",", "").replace(".", "")
         values: dict[str, Any] = {"name": name, "text": text[:40], "plain": plain}
@@ -99,6 +104,16 @@ def number_of_text(text: str, name: str) -> float:
     if not NUMBER.fullmatch(text):
         raise Refused("not_a_number", status=422, code="not_valid", name=name, text=text[:40])
     return float(text.replace(",", "."))
+
+
+def as_typed(text: str, unit: str = "") -> str:
+    """A number without the unit behind it, and without groups where it has both marks. unit : "": none."""
+    bare = text.strip()
+    if unit and bare.endswith(unit):
+        bare = bare.removesuffix(unit).rstrip()
+    if (found := _PRINTED.fullmatch(bare)) is None:
+        return bare
+    return f"{found[1].replace(found['mark'], '')}.{found[3]}"
 
 
 def names_of_field(fields: FormData, name: str) -> list[str]:

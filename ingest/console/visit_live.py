@@ -76,7 +76,7 @@ async def get_live(
     housing: Name = DEFAULT_HOUSING,
     job: Job = None,
 ) -> AsyncIterator[ServerSentEvent]:
-    """The parts that changed, each time something did."""
+    """The parts that changed, each time something did; `end` where it ends though the link is there."""
     time_s = asyncio.get_running_loop().time
     (state, parts), shown, ends_s, took_s = first, Parts(), time_s() + LONGEST_S, 0.0
     while time_s() < ends_s:
@@ -88,6 +88,7 @@ async def get_live(
         began_s = time_s()
         state, parts = await run_in_threadpool(look_again, request, key, machine, housing, job, state)
         took_s = time_s() - began_s
+    yield ServerSentEvent(data={}, event="end")
 
 
 def _changed(shown: Parts, parts: Parts) -> Parts:

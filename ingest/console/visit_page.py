@@ -18,14 +18,14 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 
-from cleanside.gateway.units import QUANTITIES
+from cleanside.gateway.units import QUANTITIES, to_si
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.api.routes.entries import NewEntry, take
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.cautions import SITUATIONS
 from cleanside.ingest.console.formats import Formats
-from cleanside.ingest.console.forms import number_of_text, read_form
+from cleanside.ingest.console.forms import as_typed, number_of_text, read_form
 from cleanside.ingest.console.machine_names import known_machines
 from cleanside.ingest.console.pdf import can_make, pdf_of
 from cleanside.ingest.console.rendering import document_of, formats_of, render
@@ -35,7 +35,7 @@ from cleanside.ingest.console.visit_refusal import RefusedEntry, refused_entry
 from cleanside.ingest.console.visit_seen import INSTALLATION, SERVICE, installation_of, see
 from cleanside.ingest.console.visit_sheet import STEPS
 from cleanside.ingest.errors import Complaint, NotValid, Refused
-from cleanside.ingest.restriction.verdict.installation import BY_HAND, HandRule
+from cleanside.ingest.restriction.verdict.installation import BY_HAND, TERMINAL_PA, HandRule
 from cleanside.ingest.store import fleet, plate_photos
 from cleanside.ingest.store.keys import Key
 
@@ -256,11 +256,14 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, formats: Formats
     if kind == "element_change" and given.get("what") == "":
         content["what"] = ""  # nothing was chosen: it must not become the work that a program leaves out
     if "value" in content:
-        content["value"] = number_of(content["value"])
+        content["value"] = number_of(content["value"], unit=content.get("unit", ""))
+    if kind == "terminal_restriction" and given.get("sure") != "yes":
+        _ask_if_unlikely(content)
     for name in content.keys() & set(METER_FIELDS):
         content[name] = number_of_text(content[name], name)
     if kind == "element_change" and (gauge := given.get("gauge", "").strip()):
-        content["gauge"] = {"value": number_of(gauge, "gauge"), "unit": given.get("gauge_unit", "")}
+        unit = given.get("gauge_unit", "")
+        content["gauge"] = {"value": number_of(gauge, "gauge", unit), "unit": unit}
     if "latched" in content:
         content["latched"] = content["latched"] == "yes"
     if "changed_at" in content:
@@ -276,11 +279,27 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, formats: Formats
     return read_form(NewEntry, whole)
 
 
-def number_of(text: str, name: str = "value") -> float:
-    """A number as people type it, with a point or a comma. Raises Refused (422); nothing is guessed."""
-    if _NUMBER.fullmatch(text) is None:
+def number_of(text: str, name: str = "value", unit: str = "") -> float:
+    """
+    A number as people type it, with a point or a comma. Nothing is guessed.
+
+    unit : that was chosen, and may stand behind the number. Raises Refused (422).
+    """
+    bare = as_typed(text, unit)
+    if _NUMBER.fullmatch(bare) is None:
         raise NotValid(Complaint(f"#/content/{name}", "value_not_decimal", text=text[:40]))
-    return float(text.replace(",", ".").replace("\N{MINUS SIGN}", "-"))
+    return float(bare.replace(",", ".").replace("\N{MINUS SIGN}", "-"))
+
+
+def _ask_if_unlikely(content: Mapping[str, Any]) -> None:
+    """Raise Refused (422) for a limit that no engine maker states, until a person says that it is right."""
+    value, unit = content.get("value"), content.get("unit", "")
+    if value is None or unit not in QUANTITIES["restriction"].units:
+        return  # what is missing or unknown is said by the route
+    low_pa, high_pa = TERMINAL_PA
+    if not low_pa <= to_si(value, unit, "restriction") <= high_pa:
+        about = {"value": value, "unit": unit, "low_kpa": low_pa / 1000, "high_kpa": high_pa / 1000}
+        raise NotValid(Complaint("#/content/sure", "limit_unlikely", **about))
 
 
 def _instant_of(text: str, formats: Formats) -> str:

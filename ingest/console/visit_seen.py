@@ -203,6 +203,8 @@ def _shown(
         "checks": in_order(checks),
         "stay": stay,
         "headline": sayer_of(request, key)(headline, n=stay.many, open=stay.open, state=says.state),
+        # Who saw the first reading reads it again into the second.
+        "limit_is_blind": any(check.seen.code == "limit_not_confirmed" for check in report.checks),
         "newest": newest,
         "reason_said": reason_said,
         "values": _values(newest),

@@ -14,7 +14,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from cleanside.gateway.wire import Doubt, Sentences, Values, instant_sentence, text_of
+from cleanside.gateway.units import QUANTITIES
+from cleanside.gateway.wire import Doubt, Sentences, Values, did_you_mean, instant_sentence, text_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +80,14 @@ def _unit_not_accepted(values: Values) -> str:
     return f'unit "{values["unit"]}" is not accepted for {values["quantity"]}{hint}; send one of {accepted}'
 
 
+def _quantity_unknown(values: Values) -> str:
+    near = did_you_mean(values["quantity"], QUANTITIES)
+    return (
+        f'"{values["quantity"]}" is not a quantity that this server knows{near}; GET /v1/quantities lists '
+        "them; the reading is kept as it was sent"
+    )
+
+
 def _in_future(values: Values) -> str:
     ahead = _span_text(values["ahead_s"])
     return f"at is {ahead} ahead of the server's clock; it is checked again when that time comes"
@@ -129,9 +138,7 @@ def _conflict(values: Values) -> str:
 SENTENCES: Sentences = {
     "unit_not_accepted": _unit_not_accepted,
     "unit_undeclared": "no unit is declared for {quantity}; add it to units",
-    "quantity_unknown": (
-        '"{quantity}" is not a quantity that this server knows; the reading is kept as it was sent'
-    ),
+    "quantity_unknown": _quantity_unknown,
     "time_not_rfc3339": _not_an_instant,
     "time_without_offset": _not_an_instant,
     "time_in_future": _in_future,

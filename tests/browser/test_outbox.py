@@ -58,6 +58,11 @@ def enter(page: Page, note: str) -> None:
     form.get_by_role("button").click()
 
 
+def twice(button: Locator) -> None:
+    """Two taps as quick as a finger is."""
+    button.evaluate("button => { button.click(); button.click(); }")
+
+
 def enter_limit_again(page: Page, value: str) -> None:
     form = page.locator("form").filter(has=page.locator('[value="second_reading"]'))
     form.evaluate("form => { form.closest('details').open = true }")
@@ -69,6 +74,14 @@ def enter_limit_again(page: Page, value: str) -> None:
 def link_is_back(page: Page) -> None:
     """As the browser says it, which lies now and then."""
     page.evaluate("dispatchEvent(new Event('online'))")
+
+
+def delete(row: Locator) -> None:
+    """Delete an entry from the phone, which asks once."""
+    row.get_by_role("button", name="Delete it from this phone").click()
+    row.get_by_role("button", name="Keep it").click()
+    row.get_by_role("button", name="Delete it from this phone").click()
+    row.get_by_role("button", name="Yes, delete it").click()
 
 
 def kept_on_phone(page: Page) -> list[str]:
@@ -173,7 +186,7 @@ def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
     assert faults_of(page) == []
     page.reload()
     expect(row).to_have_class("failed")
-    row.get_by_role("button", name="Delete it from this phone").click()
+    delete(row)
     all_sent(page)
 
 
@@ -187,11 +200,66 @@ def test_a_refused_entry_shows_what_was_typed_and_once_deleted_is_confirmed_nowh
     expect(row.locator("[data-typed]")).to_contain_text("6,3")
     expect(row.locator("[data-typed]")).to_contain_text("kPa")
     expect(page.locator("[data-became]")).to_have_class("whole became fault")
-    row.get_by_role("button", name="Delete it from this phone").click()
+    delete(row)
     expect(row).to_have_count(0)
     expect(page.locator("[data-became]")).to_have_count(0)
     enter(page, "goes through")
     expect(page.locator("[data-became]")).to_have_text("Entered: it is at the shop.")
+
+
+@pytest.mark.parametrize("link", ["there", "cut"])
+def test_a_form_that_is_tapped_twice_is_one_entry(shop: Shop, context: BrowserContext, link: str) -> None:
+    page = opened(context)
+    if link == "cut":
+        shop.link.cut()
+    form = page.locator("form#element_change")
+    form.evaluate("form => { form.closest('details').open = true }")
+    form.locator("[name=what]").select_option("cleaned")
+    form.locator("[name=note]").fill("tapped twice")
+    twice(form.get_by_role("button"))
+    if link == "cut":
+        waiting = page.locator("[data-entries] > li")
+        expect(waiting).to_have_count(1)
+        expect(waiting.locator("[data-typed]")).to_contain_text("tapped twice")
+        expect(page.locator("[data-cut]")).to_be_visible()
+        shop.link.restore()
+        link_is_back(page)
+    expect(form.locator("[data-became]")).to_contain_text("at the shop", timeout=WITHIN_MS)
+    all_sent(page)
+    assert notes(shop) == ["tapped twice"]
+
+
+def test_entries_of_other_machines_are_one_line_and_a_closed_list_stays_closed(
+    shop: Shop, context: BrowserContext
+) -> None:
+    with shop.server.client("admin") as client:
+        body = {"machine": "loader-02", "housings": [{"housing": "main"}]}
+        client.post("/v1/machines", json=body).raise_for_status()
+    page = opened(context)
+    enter_limit_again(page, "6,3")  # refused
+    expect(page.locator("[data-entries] > li")).to_have_class("failed")
+    page.locator("[data-listed] > summary").click()
+    page.reload()
+    expect(page.locator("[data-listed] > summary")).to_be_visible()
+    expect(page.locator("[data-entries]")).to_be_hidden()
+    page.goto("/visit/loader-02")
+    expect(page.locator("[data-elsewhere]")).to_contain_text("1 entry not taken")
+    expect(page.locator("[data-listed]")).to_be_hidden()
+    page.locator("[data-elsewhere] a").click()
+    expect(page.locator("[data-entries] > li")).to_have_count(1)
+
+
+def test_who_signs_out_with_entries_that_wait_reads_so_before_and_after(context: BrowserContext) -> None:
+    page = opened(context)
+    page.goto("/visit/grader-07")
+    page.route("**/visit/grader-07", lambda route: route.abort() if route.request.method == "POST" else None)
+    enter(page, "waits")
+    expect(page.locator("[data-count]")).to_contain_text("1 entry on this phone")
+    page.goto("/me")
+    expect(page.locator("[data-waiting]")).to_contain_text("only once you sign in here again")
+    page.get_by_role("button", name="Sign out", exact=True).click()
+    page.wait_for_url("**/sign-in")
+    expect(page.locator("[data-waiting]")).to_contain_text("1 entry waits")
 
 
 def enter_meter(page: Page, hours: str) -> None:
@@ -367,7 +435,8 @@ def test_an_entry_is_on_the_list_at_once_with_its_state_and_can_be_taken_back(
     expect(form.locator("[data-became]")).to_contain_text("at the shop", timeout=WITHIN_MS)
     expect(listed).to_contain_text("seal dry", timeout=WITHIN_MS)
     expect(waiting).to_have_count(0)
-    listed.get_by_role("button", name="Take it back").click()
+    listed.locator("summary", has_text="Take it back").click()
+    twice(listed.get_by_role("button", name="Yes, take it back"))
     expect(page.locator('[data-part="entered"] li.gone')).to_be_visible(timeout=WITHIN_MS)
     assert faults_of(page) == []
 
@@ -377,7 +446,9 @@ def test_a_page_that_is_not_on_the_phone_says_so_and_which_are(shop: Shop, conte
     # the visit comes after that page with its scripts
     wait_until(lambda: {"/phone/absent", VISIT} <= set(kept_on_phone(page)), "both are on the phone")
     shop.link.cut()
-    page.goto("/machines/grader-07")
-    expect(page.locator("h1")).to_have_text("Not on this phone")
+    for path in ("/machines/grader-07", "/fleet", "/me", "/"):
+        page.goto(path)
+        expect(page.locator("h1")).to_have_text("Not on this phone")
     page.locator("[data-absent]").get_by_role("link", name="grader-07").click()
     expect(page.locator("h1")).to_have_text("grader-07")
+    expect(page.locator("[data-kept]")).to_be_visible()

@@ -93,6 +93,23 @@ def test_a_page_fits_and_axe_finds_nothing(server: ServerProcess, browser: Brows
             assert page.locator("main b:text('Grader')").count() == 0
 
 
+SMALL_TARGETS = """() => [...document.querySelectorAll("main :is(a, button, summary, select)")]
+  .filter((each) => each.checkVisibility() && each.parentElement.innerText.trim() === each.innerText.trim())
+  .filter((each) => each.getBoundingClientRect().height < 43.5)
+  .map((each) => each.outerHTML)"""
+
+
+def test_what_stands_alone_is_as_large_as_a_gloved_finger(server: ServerProcess, browser: Browser) -> None:
+    """44 px, as the look says; a link within a sentence is exempt (WCAG 2.2, success criterion 2.5.8)."""
+    shown = {"viewport": {"width": 390, "height": 844}}
+    with page_in(browser, server.url, server.tokens["admin"], **shown) as page:
+        small = {}
+        for path in ("/monitors", f"/monitors/{DEVICE}", "/machines/grader-07"):
+            page.goto(path)
+            small[path] = page.evaluate(SMALL_TARGETS)
+    assert {path: targets for path, targets in small.items() if targets} == {}
+
+
 def test_the_fleet_and_an_admins_menu_fit_in_german(server: ServerProcess, browser: Browser) -> None:
     """German is the longer language: no sideways scrolling, and the menu is one line."""
     size = {"width": 1280, "height": 800}

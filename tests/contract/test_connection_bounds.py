@@ -7,8 +7,11 @@ A client sends for as long as the server takes bytes; the count includes what th
 from __future__ import annotations
 
 import itertools
+import json
 import select
 import socket
+import urllib.error
+import urllib.request
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -20,7 +23,7 @@ from cleanside.ingest.api.http_rules import MAX_HEAD_BYTES, MAX_HEADER_FIELDS, M
 from tests.conftest import sqlite_url
 from tests.support.gatewaying import wait_until
 from tests.support.raw_http import answers_in, connect, exchange, rest_of
-from tests.support.serving import ServerProcess, as_process
+from tests.support.serving import ServerProcess, as_process, bearer
 
 HOST = b"Host: shop.example\r\n"
 GET = b"GET /healthz HTTP/1.1\r\n"
@@ -222,3 +225,16 @@ def test_no_body_is_kept_in_memory_without_a_key(server: ServerProcess, path: by
     with connect(server.port) as connection:
         connection.sendall(head + b"Content-Length: 100000\r\n\r\n" + b" " * 50_000)
         assert connection.recv(65_536).startswith(b"HTTP/1.1 %d " % status)
+
+
+@pytest.mark.parametrize("sent_bytes", [2 * 10**6, 20 * 10**6])
+def test_an_ordinary_client_reads_why_a_large_body_was_refused(
+    server: ServerProcess, sent_bytes: int
+) -> None:
+    """It sends all, and only then reads (RFC 9110 section 15.5.14, RFC 9112 section 9.6)."""
+    headers = bearer(server.tokens["device"]) | {"Content-Type": "application/json"}
+    asked = urllib.request.Request(f"{server.url}/v1/readings", data=b" " * sent_bytes, headers=headers)
+    with pytest.raises(urllib.error.HTTPError) as refused:
+        urllib.request.build_opener(urllib.request.ProxyHandler({})).open(asked, timeout=30)
+    with refused.value as answer:
+        assert (answer.code, json.load(answer)["code"]) == (413, "body_too_large")

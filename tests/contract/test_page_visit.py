@@ -78,7 +78,7 @@ def test_a_number_with_a_comma_is_taken_and_shown_by_the_data(api: Api) -> None:
     assert verdicts(api.get(PAGE).text)["terminal restriction"] == "passed"
 
 
-@pytest.mark.parametrize("text", ["1.234,5", "six", "", "1e3", "--2", "٦"])
+@pytest.mark.parametrize("text", ["1.23,5", "six", "", "1e3", "--2", "٦"])
 def test_a_number_that_could_be_meant_otherwise_is_refused(api: Api, text: str) -> None:
     answer = form(api, "second_reading", value=text, unit="kPa", headers=OUTBOX)
     assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")

@@ -1,9 +1,10 @@
 // What a person enters waits on this phone until the shop has it.
 //
 // Promises: an entry is on disk before the form says so; entries go in the order in which they were made, one
-// request each, under an id made here, so that a lost reply doubles nothing. One that the shop refuses stays,
-// with the reason, and the next one goes; corrected in its form it is the same entry, tried again. Two tabs never send at once. Only the person who made an entry
-// sends it. No entry is deleted but by the shop's answer or by a person.
+// request each, under an id made here, so that a lost reply doubles nothing. A filled form is one entry, however
+// often it is sent. One that the shop refuses stays, with the reason, and the next one goes; corrected in its
+// form it is the same entry, tried again. Two tabs never send at once. Only the person who made an entry
+// sends it. No entry is deleted but by the shop's answer or by a person, who is asked once.
 // Any form with data-keeps, on any page that includes `outbox.html`, is kept like this; without scripts the
 // same form goes straight to the server.
 "use strict";
@@ -18,9 +19,12 @@
   const TAKEN = "taken";
 
   const box = document.querySelector("[data-outbox]");
+  const list = box.querySelector("[data-listed]");
   const row = document.querySelector("#outbox-entry");
   const pending = document.querySelector("[data-pending]"); // the list of what was entered here
   const forms = new Map(); // id of an entry -> the line at its form that says what became of it
+  const beingKept = new WeakSet(); // forms between the first tap and an empty form
+  const toDelete = new Set(); // ids of entries that a person was asked about
   const atShop = new Set(); // ids that the shop took while this page was open
   let taken = []; // by the shop, and not yet on the list that the shop sends
   const { person } = box.dataset; // with the owner: two owners may have people of one name
@@ -107,6 +111,7 @@
     try {
       return judged(entry, await whole(entry.address, body, stop.signal));
     } catch {
+      document.dispatchEvent(new Event("unreached"));
       return { status: 0 };
     } finally {
       clearTimeout(late);
@@ -162,10 +167,13 @@
   }
 
   async function keep(form, submitter) {
+    const identity = await identityIn(form);
+    if (!identity) return speakOf(form.dataset.once, lineOf(form));
     const given = [...new FormData(form, submitter)].filter(([, value]) => value !== "");
     const fields = await Promise.all(given.map(asKept));
-    const made = { ...(await identityIn(form)), person, state: WAITING };
-    const said = { what: whatOf(form, fields), typed: typedIn(form) };
+    const made = { ...identity, person, state: WAITING };
+    const isBlind = form.dataset.blind !== undefined; // is read a second time, without seeing the first
+    const said = { what: whatOf(form, fields), typed: typedIn(form), isBlind };
     await put({ ...made, ...said, fields, address: form.dataset.keeps, page: location.pathname + location.search });
     speakOf(made.entry_id, lineOf(form));
   }
@@ -176,6 +184,12 @@
   }
 
   async function identityIn(form) {
+    // None where it was made before: what a form can do once only (data-once) has the id that the page gave it.
+    const { once } = form.dataset;
+    if (once) {
+      const isMade = atShop.has(once) || (await mine()).some(({ entry_id }) => entry_id === once);
+      return isMade ? undefined : { entry_id: once, made_at: new Date().toISOString() };
+    }
     // Of a refused entry the shop kept nothing: corrected it has the same id, place in the order and time.
     const before = form.dataset.corrects && (await one(Number(form.dataset.corrects)));
     if (before?.state !== REFUSED) return { entry_id: newId(), made_at: new Date().toISOString() };
@@ -193,12 +207,17 @@
 
   function typedIn(form) {
     // As the person sees it: the label of each field and what it has. A refused entry shows it again.
-    const filled = [...form.elements].filter((field) => field.labels?.length && field.value);
+    const filled = [...form.elements].filter(isFilled);
     return filled.map((field) => `${field.labels[0].textContent}: ${shownIn(field)}`).join("; ");
+  }
+
+  function isFilled(field) {
+    return field.labels?.length && field.value && (field.type !== "checkbox" || field.checked);
   }
 
   function shownIn(field) {
     if (field.type === "file") return field.files[0].name;
+    if (field.type === "datetime-local") return shortTime(field.value);
     return field.selectedOptions?.[0]?.textContent ?? field.value;
   }
 
@@ -215,9 +234,12 @@
     const form = event.target;
     if (!form.matches("form[data-keeps]")) return;
     event.preventDefault();
+    if (beingKept.has(form)) return; // the second of two quick taps
+    beingKept.add(form);
     keep(form, event.submitter).then(
       async () => {
         form.reset();
+        beingKept.delete(form);
         unmark(form);
         form.dispatchEvent(new Event("kept", { bubbles: true }));
         await show();
@@ -254,7 +276,10 @@
     line.id = `became-${entry.entry_id}`;
     speakOf(entry.entry_id, line);
     const wrong = (entry.refusal.fields ?? []).map((name) => form.elements[name]).filter(Boolean);
-    for (const field of wrong) mark(field, line.id);
+    for (const field of wrong) {
+      field.closest("[hidden]")?.removeAttribute("hidden"); // what is asked only of an unlikely value
+      mark(field, line.id);
+    }
     for (let around = form.closest("details"); around; around = around.parentElement.closest("details")) {
       around.open = true;
     }
@@ -269,7 +294,8 @@
       const files = new DataTransfer();
       files.items.add(new File([value], value.name ?? "photo.jpg", { type: value.type }));
       field.files = files.files;
-    } else field.value = value;
+    } else if (field.type === "checkbox") field.checked = true;
+    else field.value = value;
     field.dispatchEvent(new Event("change", { bubbles: true }));
   }
 
@@ -299,13 +325,40 @@
 
   async function show() {
     const entries = await mine();
+    const { here } = box.dataset; // of which machine this page is; none: it is of all
+    const listed = entries.filter((entry) => !here || entry.address === here);
+    const elsewhere = entries.filter((entry) => !listed.includes(entry));
     box.hidden = entries.length === 0;
-    box.querySelector("[data-count]").textContent = counted(entries);
     box.querySelector("[data-signed-out]").hidden = !signedOut;
-    box.querySelector("[data-entries]").replaceChildren(...entries.map(rowOf));
+    showListed(listed);
+    showElsewhere(elsewhere);
     showAtForms(entries);
     showOnList([...entries, ...taken]);
   }
+
+  function showListed(entries) {
+    list.hidden = entries.length === 0;
+    list.open = entries.some((entry) => !closed().includes(markOf(entry)));
+    list.dataset.marks = JSON.stringify(entries.map(markOf));
+    box.querySelector("[data-count]").textContent = counted(entries);
+    box.querySelector("[data-entries]").replaceChildren(...entries.map(rowOf));
+  }
+
+  function showElsewhere(entries) {
+    const line = box.querySelector("[data-elsewhere]");
+    line.hidden = entries.length === 0;
+    line.querySelector("[data-count-elsewhere]").textContent = counted(entries);
+  }
+
+  // A list that a person closed stays closed, on every page, until there is something new on it.
+  const CLOSED = "outbox closed";
+  const markOf = (entry) => `${entry.entry_id} ${entry.state}`;
+  const closed = () => JSON.parse(localStorage.getItem(CLOSED) ?? "[]");
+
+  list.addEventListener("toggle", () => {
+    if (list.open) localStorage.removeItem(CLOSED);
+    else localStorage.setItem(CLOSED, list.dataset.marks);
+  });
 
   function showAtForms(entries) {
     const { waitsHere, takenHere, refusedHere } = box.dataset;
@@ -338,10 +391,11 @@
   function counted(entries) {
     const { one, other, refusedOne, refusedOther } = box.dataset;
     const waiting = entries.filter((entry) => entry.state === WAITING).length;
-    const [single, several] = waiting ? [one, other] : [refusedOne, refusedOther];
-    const n = waiting || entries.length;
-    return (n === 1 ? single : several).replace("{n}", n);
+    const of = (n, single, several) => (n ? [(n === 1 ? single : several).replace("{n}", n)] : []);
+    return [...of(waiting, one, other), ...of(entries.length - waiting, refusedOne, refusedOther)].join("; ");
   }
+
+  const shortTime = (at) => new Date(at).toLocaleString([], { dateStyle: "short", timeStyle: "short" });
 
   function why({ code, detail, said }) {
     if (said && code === "not_valid") return said; // field, value, rule and next step, in words
@@ -355,22 +409,40 @@
     const isTaken = entry.state === TAKEN;
     shown.classList.add(isTaken ? "passed" : isRefused ? "failed" : "open");
     shown.querySelector("[data-what]").textContent = entry.what;
-    const made = new Date(entry.made_at).toLocaleString([], { dateStyle: "short", timeStyle: "short" });
-    shown.querySelector("[data-made]").textContent = made;
+    shown.querySelector("[data-made]").textContent = shortTime(entry.made_at);
     shown.querySelector("[data-waits]").hidden = isRefused || isTaken;
     shown.querySelector("[data-taken]").hidden = !isTaken;
     for (const part of shown.querySelectorAll("[data-refused]")) part.hidden = !isRefused;
-    // What was sent without an answer may be at the shop: it is taken back there, once it is on the list.
-    shown.querySelector("[data-discard]").hidden = isTaken || (!isRefused && Boolean(entry.tried));
-    shown.querySelector("[data-typed]").textContent = isRefused ? (entry.typed ?? "") : "";
+    shown.querySelector("[data-typed]").textContent = entry.isBlind && !isRefused ? "" : (entry.typed ?? "");
     shown.querySelector("[data-said]").textContent = isRefused ? why(entry.refusal) : "";
     const toForm = shown.querySelector("[data-correct]");
     toForm.hidden = !isRefused || !entry.typed; // what has no field is not corrected
     toForm.href = `${entry.page ?? entry.address}#correct-${entry.entry_id}`;
     toForm.onclick = (event) => correct(entry) && event.preventDefault();
     shown.querySelector("[data-again]").onclick = () => put({ ...entry, state: WAITING }).then(flush);
-    shown.querySelector("[data-discard]").onclick = () => remove(entry.number).then(show);
+    // What was sent without an answer may be at the shop: it is taken back there, once it is on the list.
+    const isOnlyHere = isRefused || (!isTaken && !entry.tried);
+    askBeforeDelete(shown, entry, isOnlyHere);
     return shown;
+  }
+
+  function askBeforeDelete(shown, entry, isOnlyHere) {
+    const [discard, sure] = ["[data-discard]", "[data-sure]"].map((part) => shown.querySelector(part));
+    const asked = (isAsked) => {
+      toDelete[isAsked ? "add" : "delete"](entry.entry_id);
+      discard.hidden = isAsked || !isOnlyHere;
+      sure.hidden = !isAsked || !isOnlyHere;
+    };
+    asked(toDelete.has(entry.entry_id));
+    discard.onclick = () => {
+      asked(true);
+      sure.querySelector("[data-keep]").focus();
+    };
+    sure.querySelector("[data-keep]").onclick = () => {
+      asked(false);
+      discard.focus();
+    };
+    sure.querySelector("[data-delete]").onclick = () => remove(entry.number).then(show);
   }
 
   function whenSeen() {

@@ -2,13 +2,14 @@
 "use strict";
 (() => {
   const page = document.querySelector("[data-live]");
-  const made_ms = 1000 * Number(page.dataset.made);
+  const kept = document.querySelector("[data-kept]");
+  const cut = document.querySelector("[data-cut]");
   const OLD_S = 10; // an older value is no live value: its age leads
-  const KEPT_MS = 60_000; // a page that was made so long ago came from the phone, not from the shop
-  let since_ms = performance.now();
-  let behind_s = Date.now() - made_ms > KEPT_MS ? (Date.now() - made_ms) / 1000 : 0;
+  // From when on ages count, by this phone's clock: of a page that was on the phone, when it came (worker.js).
+  // The clock goes on while the phone sleeps; that of `performance` need not.
+  let since_ms = Number(page.dataset.keptSince ?? Date.now());
 
-  document.querySelector("[data-kept]").hidden = behind_s === 0;
+  kept.hidden = page.dataset.keptSince === undefined;
 
   function words(seconds) {
     // As formats.py writes ages; the signs of the units are the same in every language.
@@ -23,23 +24,41 @@
   function tick() {
     const age = page.querySelector("[data-age]");
     if (!age) return;
-    const seconds = Number(age.dataset.age) + behind_s + (performance.now() - since_ms) / 1000;
+    const seconds = Number(age.dataset.age) + Math.max(0, Date.now() - since_ms) / 1000;
     age.textContent = age.dataset.words.replace("{age}", words(seconds));
     page.querySelector(".live").classList.toggle("old", seconds > OLD_S);
   }
 
+  const shown = new Map(); // part -> its HTML as it came; the browser's own differs, and people open parts of it
   const stream = new EventSource(page.dataset.live);
+  let isEnding = false; // the server said so: the browser comes back by itself
+
+  stream.addEventListener("end", () => (isEnding = true));
+  stream.addEventListener("open", () => {
+    isEnding = false;
+    cut.hidden = true;
+  });
+  stream.addEventListener("error", () => (cut.hidden = isEnding || !kept.hidden));
+  addEventListener("offline", () => (cut.hidden = !kept.hidden));
+  document.addEventListener("unreached", () => (cut.hidden = !kept.hidden)); // outbox.js
+
   stream.addEventListener("now", (event) => {
-    since_ms = performance.now();
-    behind_s = 0;
-    document.querySelector("[data-kept]").hidden = true;
+    since_ms = Date.now();
+    kept.hidden = cut.hidden = true;
     for (const [part, html] of Object.entries(JSON.parse(event.data))) {
       const place = page.querySelector(`[data-part="${part}"]`);
-      if (place && place.innerHTML !== html) place.innerHTML = html;
+      if (place && shown.get(part) !== html) renew(place, html);
+      shown.set(part, html);
       if (part === "entered") document.dispatchEvent(new Event("seen"));
     }
     tick();
   });
+  function renew(place, html) {
+    const open = [...place.querySelectorAll("details[open][id]")].map(({ id }) => id);
+    place.innerHTML = html;
+    for (const id of open) document.getElementById(id)?.setAttribute("open", "");
+  }
+
   addEventListener("pagehide", () => stream.close());
   setInterval(tick, 1000);
   tick();

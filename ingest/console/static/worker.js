@@ -1,6 +1,7 @@
 // Pages that stay on the phone, so that they open without a link.
 //
-// Promises: the network first, always; what is kept is the whole answer as it came, headers and all. Kept
+// Promises: the network first, always; what is kept is the whole answer as it came, headers and all, and since
+// when, by the phone's clock. Any other page says without a link that it is not here, and which ones are. Kept
 // pages are one person's: they go when somebody signs in or out on this phone. Entries are not kept here
 // (outbox.js), so that nothing here can lose one.
 "use strict";
@@ -13,6 +14,7 @@ const MOST_PAGES = 300; // asked for ahead: both jobs at each machine of a large
 const ABSENT = "/phone/absent"; // says that a page is not on this phone, and which ones are
 const STAYS = /^\/(visit|machines|work-list)(\/|$)/;
 const IS_VISIT = /^\/visit\/[^/]+$/;
+const KEPT_SINCE = "Kept-Since"; // in ms, by this phone's clock: the shop's may be another
 const IS_NO_PAGE = /\/(live|plate\.jpg|sheet\.pdf)$/;
 const CHANGES_PERSON = /^\/(sign-in|sign-out|join|v1\/sessions)/;
 let person = 0; // how often the person changed; an answer asked for before must not be kept after
@@ -29,8 +31,8 @@ self.addEventListener("fetch", (event) => {
     event.waitUntil(caches.delete(PAGES));
   } else if (request.method === "GET" && url.pathname.startsWith("/static/")) {
     event.respondWith(file(request));
-  } else if (request.method === "GET" && request.mode === "navigate" && stays(url)) {
-    event.respondWith(page(event));
+  } else if (request.method === "GET" && request.mode === "navigate") {
+    event.respondWith(stays(url) ? page(event) : otherPage(request));
   }
 });
 
@@ -81,10 +83,24 @@ async function page(event) {
   }
 }
 
+function otherPage(request) {
+  // It may take its time, as a sheet does; it is not kept.
+  return fetch(request).catch(async () => (await kept(ABSENT)) ?? Response.error());
+}
+
 async function kept(address) {
   const pages = await caches.open(PAGES);
   const how = { ignoreVary: true };
-  return (await pages.match(name(address), how)) ?? (await pages.match(address, { ...how, ignoreSearch: true }));
+  const found =
+    (await pages.match(name(address), how)) ?? (await pages.match(address, { ...how, ignoreSearch: true }));
+  return found && saidSinceWhen(found);
+}
+
+async function saidSinceWhen(answer) {
+  // A visit counts ages from then on (visit.js).
+  const since = Number(answer.headers.get(KEPT_SINCE)) || Date.parse(answer.headers.get("date"));
+  const html = (await answer.text()).replace(" data-live=", ` data-kept-since="${since}" data-live=`);
+  return new Response(html, { status: answer.status, headers: answer.headers });
 }
 
 async function keptAsItIs(address) {
@@ -96,9 +112,14 @@ async function keep(address, answer, before) {
   if (!isPage || before !== person) return;
   const pages = await caches.open(PAGES);
   const shown = answer.headers.get("content-location"); // which job the shop chose (RFC 9110 section 8.7)
-  if (shown && name(shown) !== name(address)) await pages.put(name(shown), answer.clone());
-  await pages.put(name(address), answer.clone());
-  await keepFiles(await answer.text());
+  const html = await answer.text();
+  const headers = new Headers(answer.headers);
+  for (const ofTheWay of ["content-encoding", "content-length"]) headers.delete(ofTheWay);
+  headers.set(KEPT_SINCE, Date.now());
+  for (const address_ of new Set([shown ?? address, address].map(name))) {
+    await pages.put(address_, new Response(html, { headers }));
+  }
+  await keepFiles(html);
 }
 
 async function keepFiles(html) {

@@ -152,6 +152,10 @@ NEXT_STEPS: Mapping[str, Sentence] = {
         "It is between {low_kpa:.0f} and {high_kpa:.0f} kPa anywhere: check the sensor, its opening and "
         "the unit that is sent."
     ),
+    "do_compare_station_pressure": (
+        "A weather report and many phones give the pressure at sea level. Compare with the pressure at this "
+        "place (station pressure), and enter that."
+    ),
     "do_compare_barometer": "Compare it with a barometer at the machine, and enter what that shows.",
     "do_check_ambient": "Check the ambient sensor, its opening, and the altitude reported.",
     "do_stand": "Key on, engine off, for half a minute.",

@@ -61,6 +61,8 @@ CLEAN = "clean level"
 #: (ISO 2533), each with the weather of `AMBIENT_MISFIT_PA`.
 AMBIENT_PA = (48_000.0, 112_000.0)
 HAND_AMBIENT_PA = 1_000.0  # a barometer and the monitor side by side (chosen: both are better than that)
+#: what weather leaves of a pressure at sea level: standard 101.3 kPa (ISO 2533), and 5 kPa (common practice)
+SEA_LEVEL_PA = (96_000.0, 106_000.0)
 AMBIENT_MISFIT_PA = 6_000.0  # twice what weather does at one place (common practice)
 #: Clean restriction is at most 15 of 25 inches of water at the terminal value's own condition, i.e. 0.6 of
 #: it: testing and adjusting manual of an industrial diesel of the 3406E family. The lower bound is chosen:
@@ -392,4 +394,7 @@ def _with_hand(check: Check, table: _Table, around: Surroundings) -> Check:
     shown = {"hand_value": hand_value, "hand_unit": hand_unit, "seen": check.seen}
     if rule.holds(value, ambient_pa):
         return passed(check.check, say("fits_by_hand", **shown))
-    return failed(check.check, say("does_not_fit_by_hand", **shown), check.next_step)
+    next_step = check.next_step
+    if check.check == AMBIENT and value > ambient_pa and SEA_LEVEL_PA[0] <= value <= SEA_LEVEL_PA[1]:
+        next_step = say("do_compare_station_pressure")
+    return failed(check.check, say("does_not_fit_by_hand", **shown), next_step)

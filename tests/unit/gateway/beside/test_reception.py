@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qsl, urlsplit
 
 import pytest
 
@@ -90,6 +91,21 @@ def pass_of(desk: Reception) -> dict[str, str]:
     return {"cookie": opened.headers["Set-Cookie"].partition(";")[0]}
 
 
+def opened_form(desk: Reception, **query: str) -> PageAnswer:
+    """The form, under the address that gives it its id."""
+    headers = pass_of(desk)
+    moved = desk.answer(asked("/entry", headers=headers, query=query))
+    if moved.status == 200:
+        return moved
+    return desk.answer(
+        asked(
+            "/entry",
+            headers=headers,
+            query=dict(parse_qsl(urlsplit(moved.headers["Location"]).query, keep_blank_values=True)),
+        )
+    )
+
+
 def text(page: PageAnswer) -> str:
     """What a person reads."""
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page.body.partition("<main>")[2]))
@@ -166,7 +182,8 @@ def test_a_name_that_is_not_ours_opens_nothing(
     desk = reception(address="http://Grader-07.plateau.example")
     headers = {**pass_of(desk), "host": host}
     for path in ("/", "/live", "/live.json", "/entry"):
-        assert desk.answer(asked(path, headers=headers, here=here)).status == (200 if is_ours else 421)
+        page = desk.answer(asked(path, headers=headers, here=here, query={"entry_id": "phone-1"}))
+        assert page.status == (200 if is_ours else 421)
 
 
 def test_the_typed_code_opens_the_page(reception: Made) -> None:
@@ -291,7 +308,7 @@ def test_an_entry_is_kept_and_the_page_says_that_it_waits(reception: Made, spool
     answer = enter(desk)
     assert (answer.status, answer.headers["Location"]) == (303, "/entry?kept")
     assert kept(spool) == [("phone-1", {"what": "new", "by": "T. Wolny", "note": "seal was dry"})]
-    read = text(desk.answer(asked("/entry", headers=pass_of(desk), query={"kept": ""})))
+    read = text(opened_form(desk, kept=""))
     assert "on this gateway, not yet at the shop" in read
     assert "seal was dry" in read
 
@@ -300,6 +317,20 @@ def test_a_form_that_is_sent_twice_is_one_entry(reception: Made, spool: Spool) -
     desk = reception()
     assert [enter(desk).status for _ in range(3)] == [303] * 3
     assert len(kept(spool)) == 1
+
+
+def test_a_form_that_was_gone_back_to_and_sent_again_is_one_entry(reception: Made, spool: Spool) -> None:
+    """The browser asks for its address again, and fills in what was typed."""
+    desk = reception()
+    headers = pass_of(desk)
+    address = desk.answer(asked("/entry", headers=headers)).headers["Location"]
+    for _ in range(2):
+        page = desk.answer(asked("/entry", headers=headers, query=dict(parse_qsl(urlsplit(address).query))))
+        [entry_id] = re.findall(r'name="entry_id" value="([^"]+)"', page.body)
+        desk.answer(asked("/entry", "POST", headers=headers, form={**ENTRY, "entry_id": entry_id}))
+    assert len(kept(spool)) == 1
+    assert " selected" not in page.body  # nothing is chosen for anybody
+    assert "5 min ago" in text(page)
 
 
 def test_a_form_that_was_gone_back_to_and_changed_is_another_entry(reception: Made, spool: Spool) -> None:
@@ -363,7 +394,7 @@ def test_whatever_a_person_writes_is_kept_and_shown_as_it_is(reception: Made, sp
     desk = reception()
     assert enter(desk, by=odd, note=odd).status == 303
     assert kept(spool)[0][1] == {"what": "new", "by": odd, "note": odd}
-    page = desk.answer(asked("/entry", headers=pass_of(desk)))
+    page = opened_form(desk)
     shown = page.body.partition('<ul class="made">')[2].partition("</ul>")[0]
     assert html.unescape(re.sub(r"<[^>]+>", "", shown)).count(odd) == 2
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from pathlib import Path
 
+from cleanside.gateway.commands.live import Process
 from cleanside.gateway.commands.standing import document, look
 from cleanside.gateway.commands.standing_text import as_text
 from cleanside.gateway.units import QUANTITIES, offered
@@ -44,3 +47,15 @@ def test_entries_that_wait_are_on_the_screen_and_in_the_object(tmp_path: Path) -
             spool.enter(name, {"what": "new", "note": "", "by": "T. Wolny"})
     assert lines(tmp_path / "a", clock)["entries"] == "2 entries waiting for the server"
     assert document(look(tmp_path / "a", clock))["entries_waiting"] == 2
+
+
+def test_what_is_to_do_is_whole_in_eighty_columns_and_the_disk_has_its_unit(tmp_path: Path) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock):
+        standing = look(tmp_path / "a", clock)
+    reason = "403 from the server; use a key that is bound to this device; check key_file, " * 2
+    process = Process("silent", 1, f"{reason}and the last word")
+    text = as_text(replace(standing, process=process))
+    [*_, last] = [line for line in text.splitlines() if "the last word" in line]
+    assert len(last) <= 80
+    assert re.search(r"disk         [0-9.]+ MiB used", text)

@@ -34,7 +34,14 @@ SENTENCES: list[tuple[str, dict[str, Any], str]] = [
     (
         "quantity_unknown",
         {"quantity": "soot"},
-        '"soot" is not a quantity that this server knows; the reading is kept as it was sent',
+        '"soot" is not a quantity that this server knows; GET /v1/quantities lists them; '
+        "the reading is kept as it was sent",
+    ),
+    (
+        "quantity_unknown",
+        {"quantity": "restricton"},
+        '"restricton" is not a quantity that this server knows (did you mean "restriction"?); '
+        "GET /v1/quantities lists them; the reading is kept as it was sent",
     ),
     (
         "time_not_rfc3339",
