@@ -26,7 +26,7 @@ from cleanside.ingest.restriction import (
     Readings,
     Summaries,
     collect_shortfalls,
-    housing_lives,
+    housing_teaches,
     learn_fleet,
     summarise_hours,
 )
@@ -165,7 +165,7 @@ def look(fleet: Fleet, every_days: int) -> Iterator[Seen]:
             if np.isnan(evenings.seen_s[day]):
                 continue
             table, facts = known.arrived(evenings.seen_s[day]), known.facts(evenings.at_s[day], knowledge)
-            lives += housing_lives(table, facts)
+            lives += housing_teaches(table, facts).lives
             taught.append(
                 Labelled(facts.machine, facts.kind, table, facts.reference_flow, facts.reference_kind)
             )

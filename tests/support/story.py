@@ -217,6 +217,10 @@ def _of_the_shop(ask: Any) -> None:
     service = {"service": "500 h service", "meter_hours": 8_500.0}
     papers = {"site": "oberkies", "crew": "early-shift", "next_service": service, "housings": [housing]}
     ask("PATCH", "/v1/machines/{machine}/papers", papers, machine=MACHINE)
+    visit = {"machine": MACHINE, "housing": "main", "on": "2026-03-05"}
+    accepted = ask("POST", "/v1/visit-plan/accepted", {"zone": "Europe/Vienna", "visits": [visit]})
+    again = {"accepted_at": accepted["accepted_at"], "zone": "Europe/Vienna"}
+    ask("POST", "/v1/visit-plan/taken-back", again)
     plan = {"on": "2026-03-04", "zone": "Europe/Vienna", "note": "at the noon stop"}
     ask("POST", "/v1/machines/{machine}/planned-change", plan, machine=MACHINE)
     ask("GET", "/v1/shop")
