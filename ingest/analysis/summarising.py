@@ -43,13 +43,9 @@ STAND_BACK_S = 0.05  # then it looks again; chosen: shorter than a commit of bul
 LONGEST_STAND_BACK_S = 10.0  # before each pass: a flood that lasts must not stop the analysis; chosen
 MICRO = 1_000_000
 
-# Column of the store -> field of `restriction.Readings`, where the names differ.
-_FIELDS = {"engine_load_ratio": "engine_load"}
-#: columns of the store that the analysis looks at
+#: columns of the store that the analysis looks at: each has the name of its field of `restriction.Readings`
 COLUMNS = tuple(
-    quantity.column
-    for quantity in QUANTITIES.values()
-    if _FIELDS.get(quantity.column, quantity.column) in Readings.__dataclass_fields__
+    quantity.column for quantity in QUANTITIES.values() if quantity.column in Readings.__dataclass_fields__
 )
 
 
@@ -240,7 +236,7 @@ def as_readings(parts: Sequence[tuple[int, HourColumns]]) -> Readings:
     if not filled:
         return Readings(at_s=np.empty(0))
     columns = {
-        _FIELDS.get(name, name): _together(name, [part for _, part in filled])
+        name: _together(name, [part for _, part in filled])
         for name in COLUMNS
         if any(name in part and not np.isnan(part[name]).all() for _, part in filled)
     }
