@@ -91,7 +91,7 @@ def test_what_cannot_be_is_refused_with_its_place(mara: Browser, wrong: Any, poi
 def test_a_digest_whose_time_is_over_comes_tomorrow_and_the_answer_says_so(api: Api, mara: Browser) -> None:
     """It is 9:00 UTC; the summary is for 6:30 in its person's zone."""
     mara.request("PATCH", "/v1/me/messages", WISHES)
-    assert mine(mara)["digest_next"] is None, "no address is confirmed yet"
+    assert mine(mara)["digest_next_at"] is None, "no address is confirmed yet"
     with api.resources.reading() as connection:
         person = people.named(connection, "mara.lindt", None)[0]
         assert message_choices.of(connection, person.id).digest_day == "2026-03-02"

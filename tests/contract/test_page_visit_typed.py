@@ -41,7 +41,7 @@ def test_a_gauge_may_have_its_unit_behind_the_number_and_no_other(api: Api) -> N
 def test_no_field_for_a_number_is_judged_by_the_browser(api: Api) -> None:
     page = api.get(PAGE).text
     numbers = re.findall(r'<input [^>]*inputmode="decimal"[^>]*>', page)
-    assert len(numbers) == 9
+    assert len(numbers) == 11
     assert not [field for field in numbers if "pattern=" in field]
 
 

@@ -119,7 +119,7 @@ class MyMessagesAnswer(Described):
     alerts_there_are: list[MatterKind] = Field(description="kinds that the role may know of")
     digest: DigestPeriod = Field(description="how often what is due is summed up")
     digest_at: str = Field(description="when the digest is written, in their zone")
-    digest_next: str | None = Field(
+    digest_next_at: str | None = Field(
         description="when the next is due, UTC; it comes if there is something to say; null: none is"
     )
     zone: str = Field(description="where the person is (IANA)")

@@ -168,7 +168,7 @@ def wishes_document(resources: Resources, key: Key, chosen: MessageChoices) -> d
         "alerts_there_are": [kind for kind, permission in MATTER_KINDS.items() if allows(key, permission)],
         "digest": chosen.digest,
         "digest_at": chosen.digest_at,
-        "digest_next": text(next_digest_us(chosen, resources.clock())) if chosen.address else None,
+        "digest_next_at": text(next_digest_us(chosen, resources.clock())) if chosen.address else None,
         "zone": chosen.zone,
         "quiet_from": chosen.quiet_from,
         "quiet_until": chosen.quiet_until,

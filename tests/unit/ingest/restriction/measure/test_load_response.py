@@ -54,7 +54,7 @@ def worked(
     flow = np.array([known[pair] for pair in zip(speed.tolist(), load.tolist(), strict=True)])
     drop = DUCT_PA * flow**2 + MEDIUM_PA * flow**1.1
     return Readings(
-        at_s=START_S + 60.0 * np.arange(n),
+        at_s=START_S + 60.0 * np.arange(n, dtype=np.float64),
         restriction_pa=np.round((drop + rng.normal(0, 30, n)) / 50) * 50,
         engine_speed_rad_s=speed * RATED_RAD_S + rng.normal(0, 0.5, n),
         engine_load_ratio=load,
@@ -95,23 +95,32 @@ def test_the_fit_is_that_of_general_least_squares() -> None:
     share = np.sqrt(noisy.hours / len(noisy.ln_drop)) / FLOW.least_noise
 
     def left(of: np.ndarray) -> np.ndarray:
-        law = LoadResponse(*of[:3], 200.0)
+        unloaded, with_speed, with_load = of[:3].tolist()
+        law = LoadResponse(unloaded, with_speed, with_load, 200.0)
         moved = np.log(
             law.flow(noisy.high_rad_s, noisy.high_load) / law.flow(noisy.low_rad_s, noisy.low_load)
         )
         return np.concatenate((share * (noisy.ln_drop - of[3] * moved), (of - usual) / spread))
 
     found = least_squares(left, usual)
+    slopes = np.asarray(found.jac, dtype=np.float64)
     fitted = fit_response(noisy, 200.0)
     assert fitted.response[:3] == pytest.approx(found.x[:3], abs=0.01)
     assert np.sqrt(np.diag(fitted.covariance)) == pytest.approx(
-        np.sqrt(np.diag(np.linalg.inv(found.jac.T @ found.jac))), rel=0.05
+        np.sqrt(np.diag(np.linalg.inv(slopes.T @ slopes))), rel=0.05
     )
 
 
 def test_steps_in_any_order_give_the_same_law() -> None:
     made = steps(LoadResponse(0.4, 0.75, 1.0, 200.0))
-    turned = WorkSteps(*(column[::-1] for column in made[:-1]), hours=made.hours)
+    turned = WorkSteps(
+        low_rad_s=made.low_rad_s[::-1],
+        low_load=made.low_load[::-1],
+        high_rad_s=made.high_rad_s[::-1],
+        high_load=made.high_load[::-1],
+        ln_drop=made.ln_drop[::-1],
+        hours=made.hours,
+    )
     assert fit_response(turned, 200.0).response == pytest.approx(fit_response(made, 200.0).response, rel=1e-9)
 
 
@@ -151,6 +160,9 @@ def test_the_spread_grows_with_what_lies_between_the_work_seen_and_full_flow() -
 def test_readings_in_any_order_give_the_same_law() -> None:
     made = worked(2.3, hours=12)
     order = np.random.default_rng(1).permutation(len(made.at_s))
+    assert made.restriction_pa is not None
+    assert made.engine_speed_rad_s is not None
+    assert made.engine_load_ratio is not None
     mixed = Readings(
         at_s=made.at_s[order],
         restriction_pa=made.restriction_pa[order],

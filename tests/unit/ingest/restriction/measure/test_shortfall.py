@@ -108,13 +108,15 @@ def test_a_machine_that_reports_its_load_needs_no_fleet(sent) -> None:
 
 
 @pytest.mark.parametrize("sent", ["mass flow", "speed", "nothing"])
-def test_raised_levels_weigh_a_change_as_before(sent) -> None:
+def test_raised_levels_weigh_a_change_as_before(sent: str) -> None:
     """People change by an indicator that shows what the machine meets, whatever full flow would show."""
     mine = worked(sent, most=0.8, seed=9, hours=150, changed_h=60)
     as_met, raised = (
         study_housing(mine, HousingFacts(terminal_pa=1.2 * FULL_PA, fleet=learn_fleet((), shortfalls=known)))
         for known in (fleet(most=1.0), fleet(most=0.7))
     )
+    assert raised.study.restriction_pa is not None
+    assert as_met.study.restriction_pa is not None
     assert raised.study.restriction_pa > 1.05 * as_met.study.restriction_pa
     assert len(as_met.study.changes_found_s) == 1
     assert raised.study.changes_found_s == as_met.study.changes_found_s
