@@ -234,20 +234,18 @@ LOOK = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0ee1"
 
 
 def test_a_latched_indicator_moves_the_level_until_it_is_taken_back(api: Api) -> None:
-    """The level at the look is 0.97 of the limit, the indicator had met it: full flow gives more."""
+    """The level at the look is 0.97 of the limit, the indicator had met it: monitor or indicator is off."""
     register_worked(api, 60, rise_kpa=0.067)
     before = restriction(api)
     body = {"at": "2026-02-22T17:45:00Z", "source": "own_indicator", "latched": True, "entry_id": LOOK}
     for _ in range(2):  # a resend is the same look
         gauges = ask(api, "POST", GAUGES, body)
     after = restriction(api)
-    assert after["restriction_pa"] > 1.02 * before["restriction_pa"]
+    assert before["restriction_pa"] < after["restriction_pa"] < 1.05 * before["restriction_pa"]
     assert after["share_used_percent"] > before["share_used_percent"]
     codes = [said["code"] for said in after["evidence_said"]]
     assert codes.count("looks_calibrate") == codes.count("look_latched") == 1
-    # A gauge is compared with what the readings alone say.
     assert gauges == ask(api, "GET", GAUGES)
-    assert gauges["gauge_readings"][0]["cleanside_pa"] < after["restriction_pa"]
     back = {"kind": "take_back", "machine": "grader-07", "made_at": body["at"], "content": {"of": LOOK}}
     ask(api, "POST", "/v1/entries", back | {"entry_id": LOOK[:-1] + "2"})
     assert restriction(api) == before

@@ -34,7 +34,7 @@ def test_a_reading_shows_on_a_page_that_looks_on(server: ServerProcess) -> None:
     with server.client("admin") as client, client.stream("GET", LIVE) as response:
         assert response.headers["content-type"].startswith("text/event-stream")
         events = events_of(response)
-        assert set(next(events)) == {"stay", "live", "link", "checks", "entered"}
+        assert set(next(events)) == {"says", "stay", "live", "link", "checks", "entered"}
         with server.client("device") as device:
             device.post("/v1/readings", json=batch(1, [3.05], stream=STREAM)).raise_for_status()
         shown = next(event["live"] for event in events if "live" in event)

@@ -14,6 +14,7 @@ from cleanside.ingest.analysis.summarising import run_pass
 from cleanside.ingest.restriction import FleetKnowledge
 from cleanside.ingest.store import fleet, hours, turns
 from tests.support.databases import Postgres
+from tests.support.ended_leases import end_leases
 from tests.support.serving import DEVICE, Api, batch, in_process
 
 pytestmark = pytest.mark.postgres
@@ -105,6 +106,7 @@ def test_one_process_learns_from_a_fleet_and_another_once_the_first_is_gone(
         api.clock.advance(10)
     assert learned == ["first"]
     api.clock.advance(LEARNING_LEASE_US / 1e6)
+    end_leases(api)
     look(second)
     assert learned == ["first", "second"]
     second.give_back()
