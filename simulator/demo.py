@@ -9,6 +9,7 @@ Then: is every reading that a gateway had on disk at the server, once? Exit code
 from __future__ import annotations
 
 import json
+import math
 import random
 import subprocess
 import sys
@@ -43,6 +44,7 @@ MAX_DELAY_TO_KILL_S = (
     0.02  # a reading takes about 0.2 ms to commit, so the kill hits one of the first hundred
 )
 UNIT_DEADLINE_S = 240.0
+WAIT_S = 0.5  # between two looks at what is waited for
 #: who is invited to the console where the server stays up
 PERSON = "demo-admin"
 
@@ -204,18 +206,32 @@ def _live(
         ]
         for thread in threads:
             thread.start()
-        done.acquire(timeout=UNIT_DEADLINE_S)
+        _wait(lambda: done.acquire(timeout=WAIT_S), until_s=time.monotonic() + UNIT_DEADLINE_S)
         shop.kill()
         bar.update(task, description="the server is down")
         time.sleep(OUTAGE_S)
         shop.start()
         bar.update(task, description="the server is back")
-        for thread in threads:
-            thread.join()
+        _wait(lambda: all(_has_ended(thread) for thread in threads))
     for machine in machines:
         if machine.error:
             raise DemoFailed(f"{machine.spec.name}: {machine.error}")
     return 1
+
+
+def _wait(is_over: Callable[[], bool], *, until_s: float = math.inf) -> None:
+    """
+    Ask again and again, each time for a moment: a signal that comes just before a wait is handled after it.
+
+    until_s : of the monotonic clock; then it is given up.
+    """
+    while not is_over() and time.monotonic() < until_s:
+        pass
+
+
+def _has_ended(thread: threading.Thread) -> bool:
+    thread.join(WAIT_S)
+    return not thread.is_alive()
 
 
 def _follow(
