@@ -237,6 +237,14 @@ SELECT hour, record, bins, devices FROM hour_summaries WHERE housing_id = ? AND 
 """
 
 
+def first_summarised_hour(connection: sa.Connection, housing_id: int) -> int | None:
+    """The first hour of a housing that has readings [h since 1970]; None: none is summarised."""
+    row = hour_summaries.c
+    query = sa.select(sa.func.min(row.hour)).where(row.housing_id == housing_id)
+    found: int | None = connection.scalar(query.where(row.record.is_not(None), row.bins.is_not(None)))
+    return found
+
+
 def every_summary(connection: sa.Connection, housing_id: int) -> list[Kept]:
     """All summaries of a housing, in time order."""
     return _kept(dialect.run(connection, _SUMMARIES, (housing_id,)))

@@ -53,6 +53,16 @@ def set_hours_in(api: Api, hours: float) -> None:
     api.clock.now_us = parse_instant(START).us + round(hours * HOUR_S * 1_000_000)
 
 
+def without_an_element(api: Api) -> None:
+    """30 h with the element in, then 10 h at a tenth of that: torn, out, or a tube off."""
+    set_hours_in(api, 41)
+    api.send(working_hours(30))
+    empty = working_hours(10, first_seq=1 + 30 * 60)
+    empty["columns"]["restriction"] = [0.2] * 600
+    api.send(empty)
+    api.analyse()
+
+
 def register_worked(api: Api, hours: int, **more: Any) -> None:
     """A machine with these `working_hours` sent and analysed, an hour after the last reading."""
     api.register()

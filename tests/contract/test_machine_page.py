@@ -18,7 +18,7 @@ from cleanside.ingest.console.machine_plot import weeks_of
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from tests.contract.test_api_element_changes import register_a_fall
-from tests.contract.test_api_fleet import register_worked, set_hours_in, working_hours
+from tests.contract.test_api_fleet import register_worked, set_hours_in, without_an_element, working_hours
 from tests.support.serving import Api, batch, in_process
 
 MACHINE = "/machines/grader-07"
@@ -87,12 +87,7 @@ def test_hours_are_the_same_wherever_they_stand(sqlite_database_url: str, hourly
 
 def test_a_level_that_is_not_trusted_stands_beside_the_last_that_is_each_with_its_time(api: Api) -> None:
     """30 h with the element in, then 10 h at a tenth of that."""
-    set_hours_in(api, 41)
-    api.send(working_hours(30))
-    empty = working_hours(10, first_seq=1 + 30 * 60)
-    empty["columns"]["restriction"] = [0.2] * 600
-    api.send(empty)
-    api.analyse()
+    without_an_element(api)
     known = api.get(f"/v1{MACHINE}/restriction").json()
     assert (known["restriction_at"], known["hours_in_doubt"]) == ("2026-02-21T11:59:00Z", pytest.approx(10))
     newest = known["newest_in_doubt"]

@@ -20,7 +20,7 @@ from cleanside.ingest.console.visit_sheet import CAUTIONS_OF, STEPS, asked_of, s
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, NEXT_STEPS, SEEN
 from cleanside.ingest.restriction.verdict.statement import say
-from tests.contract.test_api_fleet import set_hours_in, working_hours
+from tests.contract.test_api_fleet import set_hours_in, without_an_element, working_hours
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 PAGE = "/visit/grader-07"
@@ -202,16 +202,6 @@ def test_no_machine_is_left_over_its_limit_due_or_suspect_whatever_the_checks_sa
     words = {stay_of(found, is_held=is_held).word for found in (checks("passed"), late)}
     assert words == ({"held"} if is_held else {"passed", "open_later"})
     assert stay_of(checks("failed"), is_held=is_held).word == "failed"
-
-
-def without_an_element(api: Api) -> None:
-    """30 h with the element in, then 10 h at a tenth of that: torn, out, or a tube off."""
-    set_hours_in(api, 41)
-    api.send(working_hours(30))
-    empty = working_hours(10, first_seq=1 + 30 * 60)
-    empty["columns"]["restriction"] = [0.2] * 600
-    api.send(empty)
-    api.analyse()
 
 
 @pytest.mark.parametrize("job", ["installation", "service"])

@@ -24,7 +24,6 @@ from cleanside.ingest.api.routes.described_plan import AcceptedAnswer, TakenBack
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.paper_shapes import Day, ZoneName, end_of_day_us
-from cleanside.ingest.api.routes.papers import planned_of
 from cleanside.ingest.api.routes.part_orders import keep_wanted
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import At, Name, R, Strict, needs, problems, router_of, text
@@ -261,6 +260,7 @@ class AcceptedDay:
 
 def _accepted_days(connection: sa.Connection, key: Key, accepted_us: int) -> Iterator[AcceptedDay]:
     """The days of a plan, of the machines that the key may see, from the audit log."""
+    known = papers.papers_of_owner(connection, key.owner_id)
     for values in audit.values_of(connection, key.owner_id, "plan_day", accepted_us):
         try:
             housing = find_housing(connection, key, values["machine"], values["housing"])
@@ -271,7 +271,7 @@ def _accepted_days(connection: sa.Connection, key: Key, accepted_us: int) -> Ite
             before_on=None if values["before"] == NO_DAY else values["before"],
             before_by=values["by"],
             on=values["on"],
-            planned=planned_of(connection, housing),
+            planned=known.get(housing.id, NO_PAPERS).planned,
             accepted_us=accepted_us,
         )
 

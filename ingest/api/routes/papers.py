@@ -60,7 +60,7 @@ from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.gauge_doubt import GaugeDoubt, gauge_doubt
 from cleanside.ingest.shop.machine_sheet import MOST_CLEANINGS, MOST_LIMIT_DAYS, MOST_METER_H
 from cleanside.ingest.shop.meter import doubt_of, meter_now_h, offset_h
-from cleanside.ingest.store import audit, element_changes, fleet, papers
+from cleanside.ingest.store import audit, element_changes, fleet, hours, papers
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.papers import (
@@ -397,9 +397,9 @@ def _doubted_entries(connection: sa.Connection, machine_id: int) -> frozenset[st
     """Element changes of a day or more before the first reading, as of a wrong year, not confirmed."""
     found: set[str] = set()
     for housing in fleet.housings_of(connection, machine_id):
-        hour_s = summaries_of(connection, housing.id).hours["hour_s"]
-        if len(hour_s):
-            first_us = (float(hour_s.min()) - DAY_S) * MICRO
+        first_hour = hours.first_summarised_hour(connection, housing.id)
+        if first_hour is not None:
+            first_us = (first_hour * HOUR_S - DAY_S) * MICRO
             changes = element_changes.changes_of(connection, housing.id)
             found |= {c.entry_id for c in changes if c.changed_us < first_us and not c.confirmed_because}
     return frozenset(found)
