@@ -63,9 +63,12 @@ def wear_by_site(elements: Iterable[UsedElement]) -> list[SiteWear]:
 
 
 def _of_site(site: str, elements: list[UsedElement]) -> SiteWear:
-    machines = sorted({element.machine for element in elements})
-    hours = np.array([sum(e.hours for e in elements if e.machine == name) for name in machines])
-    used = np.array([sum(e.lives for e in elements if e.machine == name) for name in machines])
+    by_machine: defaultdict[str, list[UsedElement]] = defaultdict(list)
+    for element in elements:
+        by_machine[element.machine].append(element)
+    machines = [by_machine[name] for name in sorted(by_machine)]  # sums do not depend on their order then
+    hours = np.array([sum(element.hours for element in of_one) for of_one in machines])
+    used = np.array([sum(element.lives for element in of_one) for of_one in machines])
     is_enough = float(used.sum()) >= LEAST_ELEMENTS
     low, high = _interval(hours, used) if is_enough else (None, None)
     return SiteWear(
