@@ -35,6 +35,7 @@ _MOST_FIELDS: Final = 20
 _MOST_HEADERS: Final = 64
 _BACKLOG: Final = 16
 _LOOK_S: Final = 0.5  # how soon a stop is noticed
+_LAST_WORD_S: Final = 1.0  # chosen: what is under way arrives, who sends without end is cut off
 _AGAIN_S: Final = 60.0  # after the address could not be taken, for example before the network is up
 
 
@@ -153,7 +154,8 @@ class _Guests:
                 self._unread.pop(reader, None)
                 await _write(writer, self._answered(asked), with_body=asked.method != "HEAD")
         except _Refused as refused:
-            await _last_word(writer, refused.status)
+            has_room = self._there.total() <= MOST_CONNECTIONS
+            await _last_word(reader if has_room else None, writer, refused.status)
         except (TimeoutError, OSError, asyncio.IncompleteReadError):
             pass  # too slow, or gone
         finally:
@@ -183,13 +185,23 @@ class _Guests:
             return PageAnswer(status=500, body="500", media_type="text/plain")
 
 
-async def _last_word(writer: asyncio.StreamWriter, status: int) -> None:
+async def _last_word(reader: asyncio.StreamReader | None, writer: asyncio.StreamWriter, status: int) -> None:
+    """
+    Refuse, and where there is room read on for a moment what still comes.
+
+    Closing a connection with bytes unread resets it, and a reset takes the answer with it that the client has
+    not read yet (RFC 9112, section 9.6).
+    """
     with suppress(TimeoutError, OSError):
-        async with asyncio.timeout(1.0):
+        async with asyncio.timeout(_LAST_WORD_S):
             phrase = HTTPStatus(status).phrase
             await _write(
                 writer, PageAnswer(status=status, body=phrase, media_type="text/plain"), with_body=True
             )
+            if reader is not None:
+                writer.write_eof()
+                while await reader.read(MOST_BODY_BYTES):
+                    pass
 
 
 def _here(writer: asyncio.StreamWriter) -> tuple[str, int]:
