@@ -75,7 +75,8 @@ SENTENCES: Sentences = {
     ),
     "being_served": "{path} is being served by another process; stop it first",
     "being_served_ask": (
-        "{path} is being served by another process; stop it first, or ask it: {route} (see README)"
+        "{path} is being served by another process; ask it with an admin's key: {route}, "
+        "or stop it first: gateways keep meanwhile what they measure"
     ),
     "bytes_in_flight": (
         "{held_bytes} bytes of other requests are being read, at most {most_bytes}; send again shortly"

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 from pathlib import Path
 from typing import Any
 
 from cleanside.gateway.units import counted
-from cleanside.ingest import settings
+from cleanside.ingest import hidden, settings
 from cleanside.ingest.commands.backup import add_tools
 from cleanside.ingest.owners.key_review import Review
 from cleanside.ingest.settings import Settings
@@ -52,13 +53,18 @@ def run_restore(chosen: Settings, given: argparse.Namespace) -> int:
     totals = put.manifest.totals
     stored = "not counted" if totals is None else f"{counted(totals.stored, 'reading')} stored"
     print(f"restored as of {put.manifest.made_at}, schema {put.manifest.schema}: {stored}")
-    print("\n".join(review_lines(put.review)))
+    print("\n".join(review_lines(put.review, chosen.database)))
     print("gateways that hold more send it again by themselves, once the server is there")
     return 0
 
 
-def review_lines(review: Review) -> list[str]:
-    """The outcome for keys and codes, for a person."""
+def review_lines(review: Review, url: str) -> list[str]:
+    """
+    The outcome for keys and codes, for a person; commands as they can be copied.
+
+    url : of the restored database.
+    """
+    there = f" --database {shlex.quote(hidden.database_url(url))}"
     lines = [f"{counted(review.codes, 'open code')} cancelled: make new ones"]
     lines += [f"key {key.handle} was revoked after the backup, and is again" for key in review.ended]
     lines += [f"person {one.name} was revoked after the backup, and is again" for one in review.people_ended]
@@ -66,15 +72,15 @@ def review_lines(review: Review) -> list[str]:
         return lines
     lines += [f"{review.doubt}: keys that were revoked after the backup may be valid again."]
     if review.suspended:
-        handles = " ".join(review.suspended)
+        lines += ["Device keys go on. All others do nothing until you confirm them, each that still may:"]
         lines += [
-            "Device keys go on. All others do nothing until you confirm them; leave out what was revoked:",
-            f"  cleanside-ingest keys confirm {handles}",
+            f"  cleanside-ingest keys confirm {key.handle}{there}  # {key.role}, {key.owner}"
+            for key in review.suspended
         ]
     if review.people_waiting:
         lines += ["People wait too. Confirm each who may still sign in, before you serve:"]
         lines += [
-            f"  cleanside-ingest people confirm {one.name} --owner {one.owner}  # {one.role}"
+            f"  cleanside-ingest people confirm {one.name} --owner {one.owner}{there}  # {one.role}"
             for one in review.people_waiting
         ]
     lines += ["These were valid when the backup was made. Revoke each that should not be: keys revoke HANDLE"]

@@ -62,9 +62,9 @@ class Review:
     people_waiting: Sequence[Person]
 
     @property
-    def suspended(self) -> list[str]:
-        """Handles of the keys that wait for a person."""
-        return [key.handle for key in self.valid if waits(key)]
+    def suspended(self) -> list[Key]:
+        """The keys that wait for a person."""
+        return [key for key in self.valid if waits(key)]
 
 
 def waits(key: Key) -> bool:

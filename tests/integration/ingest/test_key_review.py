@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import shutil
 import stat
 from collections.abc import Callable, Iterator
@@ -16,6 +17,7 @@ import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.cli import main
+from cleanside.ingest.commands.restore import review_lines as restore_lines
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.keeping import backup, pg_tools, restore
 from cleanside.ingest.keeping.restore import Restored
@@ -276,7 +278,12 @@ def test_without_the_file_all_keys_but_those_of_devices_wait_for_a_person(
     assert valid[handle_of(device)].devices == {DEVICE}
     quarry = handle_of(loss.api.tokens["quarry admin"])
     people = {handle_of(token) for role, token in loss.api.tokens.items() if "device" not in role}
-    assert set(review.suspended) == people
+    assert {key.handle for key in review.suspended} == people
+    lines = restore_lines(review, "sqlite:////srv/shop one.db")
+    confirming = [line.split() for line in lines if "keys confirm" in line]
+    assert {line[3] for line in confirming} == people, "a key a line: what is pasted revives no other"
+    for line in confirming:
+        assert shlex.split(" ".join(line), comments=True)[4:] == ["--database", "sqlite:////srv/shop one.db"]
     assert people >= {handle_of(admin), quarry}
     with loss.serve() as restored:
         assert posted(restored, device) == (200, None)
@@ -349,7 +356,7 @@ def test_a_file_that_may_lack_a_revocation_suspends_and_is_applied_all_the_same(
     by_request(loss.api, token)
     review = loss.restore().review
     assert review.doubt is not None
-    assert handle_of(loss.api.tokens["admin"]) in review.suspended
+    assert handle_of(loss.api.tokens["admin"]) in [key.handle for key in review.suspended]
     assert handle_of(token) in [key.handle for key in review.ended]
 
 
@@ -476,7 +483,7 @@ def test_a_backup_of_an_older_schema_is_brought_up_and_looked_through(
         tools=PG_TOOLS,
         revoked_keys=tmp_path / "revoked",
     ).review
-    assert (review.suspended, list(review.revoked)) == (["k0"], ["k2"])
+    assert ([key.handle for key in review.suspended], list(review.revoked)) == (["k0"], ["k2"])
     with opened(url) as engine:
         database.check(engine)
         with engine.connect() as connection:
