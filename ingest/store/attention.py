@@ -8,7 +8,7 @@ Leaves to others: which figures need a person (`ingest.analysis.concerns`).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -38,7 +38,7 @@ class HeardDevice:
     registered_us: int
     #: None: no reading ever arrived
     heard_us: int | None
-    #: when its newest reading was measured, as far as that is known; old ones may have come just now
+    #: when its newest reading was measured; old ones may have come just now. None: that is not known
     measured_us: int | None
     #: of the stream received last
     version: str | None
@@ -110,7 +110,7 @@ def heard_devices(
             machine=sits_on.get(row.id),
             registered_us=row.registered_us,
             heard_us=None if newest is None else newest.last_heard_us,
-            measured_us=max((s.tail_us for s in of_device if s.tail_us is not None), default=None),
+            measured_us=_measured_us(of_device),
             version=None if newest is None else newest.gateway_version,
             pending=sum(max(0, (s.appended_through or 0) - s.highest) for s in of_device),
             gap=sum(max(0, s.highest - s.mark - int(s.beyond or 0)) for s in of_device),
@@ -121,6 +121,13 @@ def heard_devices(
             found = replace(found, last_event=None if last is None else last[0])
         rows.append(found)
     return rows
+
+
+def _measured_us(of_device: Sequence[Any]) -> int | None:
+    """When the newest of some streams was measured; None: one without it was heard later. Pure."""
+    known_us = max((s.tail_us for s in of_device if s.tail_us is not None), default=None)
+    heard_us = max((s.last_heard_us for s in of_device if s.tail_us is None), default=None)
+    return None if known_us is None or (heard_us is not None and heard_us > known_us) else known_us
 
 
 def _machines(connection: sa.Connection, owner_id: int | None) -> dict[int, str]:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from cleanside.gateway.wire import parse_instant
+from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.analysis.concerns import GROUPS
 from cleanside.ingest.intake.codes import ATTENTION_STEPS
 from cleanside.ingest.store.gateway_reports import DECLARED_NAMES
@@ -77,6 +77,16 @@ def test_a_device_that_sends_old_readings_alone_is_listed(api: Api) -> None:
     html = api.get("/backlog", key="operator").text
     assert 'id="silent"' in html
     assert "From one monitor nothing new has come for a day." in html
+
+
+def test_a_device_whose_newest_readings_have_no_numbers_is_not_silent(api: Api) -> None:
+    """Its gateway's stream ended; a program of the integrator's posts for it since."""
+    api.send(batch(1, [3.0, 3.1]))
+    api.clock.advance(5 * DAY_S)
+    now = instant_text(api.clock.now_us)
+    posted = [{"at": now, "restriction": 3.2}]
+    api.send({"device": DEVICE, "units": {"restriction": "kPa"}, "readings": posted})
+    assert lines(api, "silent") == []
 
 
 def test_a_device_that_was_never_heard_is_listed(api: Api) -> None:
