@@ -110,12 +110,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("database", nargs="?", choices=("sqlite", "postgres"), default="sqlite")
     parser.add_argument("--minutes", type=float, default=30.0)
     parser.add_argument("--machines", type=int, default=50)
+    parser.add_argument("--arenas", default="2", help="heaps of the C library, 2 as in the server's unit")
     given = parser.parse_args(arguments)
     ends = threading.Event()
     at_s: list[float] = []
     figures: dict[str, list[float]] = {name: [] for name in PLAIN}
     with tempfile.TemporaryDirectory() as folder, database_of(given.database) as url:
         server = ServerProcess(url, make_keys(url, []), "--log-level", "warning")
+        server.environ["MALLOC_ARENA_MAX"] = given.arenas
         server.start()
         readers = [SoakReader(server, ends) for _ in range(READERS)]
         loading = load(server, Path(folder), machines=given.machines, seconds=given.minutes * 60)
