@@ -24,7 +24,7 @@ import httpx
 
 from cleanside.simulator.shop import Shop
 from tests.fleets.in_process import watch_in_process
-from tests.fleets.making import make_fleet
+from tests.fleets.making import FOR_TUNING, KEPT_OUT, make_fleet
 from tests.fleets.observing import Observation, read, watch, write
 from tests.fleets.report import figures, lines, side_by_side
 from tests.fleets.rest import RestObserver
@@ -39,7 +39,10 @@ TRIES = 6  # of a request that the server asks to send again
 
 def main(words: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description="fleets from other pens, end to end")
-    parser.add_argument("generator", nargs="?", help="a file of tests/fleets: plateau, ...")
+    names = f"a file of tests/fleets; for tuning: {', '.join(FOR_TUNING)}; kept out: {', '.join(KEPT_OUT)}"
+    parser.add_argument(
+        "generator", nargs="?", choices=(*FOR_TUNING, *KEPT_OUT), metavar="GENERATOR", help=names
+    )
     parser.add_argument("--machines", type=int, default=24)
     parser.add_argument("--days", type=int, default=110)
     parser.add_argument("--seed", type=int, default=1)

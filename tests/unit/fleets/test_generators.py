@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 
 import numpy as np
@@ -9,11 +10,11 @@ import pytest
 
 from cleanside.gateway.units import QUANTITIES, accepts, to_si
 from tests.fleets.knowing import say_the_truth
-from tests.fleets.making import make_fleet
+from tests.fleets.making import FOR_TUNING, KEPT_OUT, make_fleet
 from tests.fleets.score import score_fleet
 from tests.fleets.truth import Cause, Fleet, Work
 
-GENERATORS = ("plateau", "estuary", "highland")
+GENERATORS = (*FOR_TUNING, *KEPT_OUT)
 
 
 @cache
@@ -30,6 +31,14 @@ def test_the_same_seed_makes_the_same_fleet(generator: str) -> None:
         assert (one.lives, one.entries) == (other.lives, other.entries)
         for ours, theirs in zip(one.readings, other.readings, strict=True):
             assert all(np.array_equal(ours.values[q], theirs.values[q], equal_nan=True) for q in ours.values)
+
+
+@pytest.mark.parametrize("generator", GENERATORS)
+def test_the_api_accepts_the_names_of_machines_kinds_and_devices(generator: str) -> None:
+    """The rule of the contract: 1 to 64 letters, digits and - . : _ only."""
+    for machine in fleet_of(generator).machines:
+        for name in (machine.name, machine.kind, *(readings.device for readings in machine.readings)):
+            assert re.fullmatch(r"[A-Za-z0-9:._-]{1,64}", name)
 
 
 @pytest.mark.parametrize("generator", GENERATORS)
