@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Sequence
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
