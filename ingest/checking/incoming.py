@@ -8,10 +8,9 @@ believed (`ingest.checking.doubts`).
 
 from __future__ import annotations
 
-import dataclasses
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -26,8 +25,7 @@ from cleanside.ingest.store.at_rest import NewReadings
 from cleanside.ingest.store.marks import ranges_of
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Incoming:
+class Incoming(NamedTuple):
     """A decoded batch with everything that needs no database."""
 
     owner_id: int
@@ -97,7 +95,7 @@ def prepare(
     )
     if batch.seq is None or incoming.doubts or not len(batch):
         return incoming
-    return dataclasses.replace(incoming, ready=encode_chosen(incoming, batch.seq, None, as_blocks=as_blocks))
+    return incoming._replace(ready=encode_chosen(incoming, batch.seq, None, as_blocks=as_blocks))
 
 
 def known_as(incoming: Incoming, hashes: Sequence[int]) -> Incoming:
@@ -106,7 +104,7 @@ def known_as(incoming: Incoming, hashes: Sequence[int]) -> Incoming:
     that a resend of what was sent is a duplicate.
     """
     fixed = np.array(hashes, dtype=np.int64)
-    return dataclasses.replace(incoming, hashes=fixed, hashes_follow=False, ready=None)
+    return incoming._replace(hashes=fixed, hashes_follow=False, ready=None)
 
 
 def stream_name(batch: Batch) -> str:
@@ -161,21 +159,22 @@ def encode_chosen(
     incoming: Incoming, numbers: Sequence[int], chosen: list[int] | None, *, as_blocks: bool
 ) -> readings.EncodedReadings:
     """The chosen readings, ready to be stored; None: all."""
-    pick = slice(None) if chosen is None else np.array(chosen)
     rows = NewReadings(
-        seq=_as_array(numbers)[pick],
-        at_us=incoming.at_us[pick],
-        at_uncertainty_s=_uncertainty(incoming.batch)[pick],
-        content_hash=incoming.hashes[pick],
-        values={name: column[pick] for name, column in incoming.si.items()},
+        seq=_as_array(numbers),
+        at_us=incoming.at_us,
+        at_uncertainty_s=_uncertainty(incoming.batch),
+        content_hash=incoming.hashes,
+        values=incoming.si,
         unit_set_id=incoming.unit_set_id,
         received_us=incoming.received_us,
     )
     sent: stored.AsSent | None = None
     if as_blocks:
         values = content.known_as_sent(incoming.batch, incoming.sent)
-        chosen_values = {name: column[pick] for name, column in values.items()}
-        sent = stored.AsSent(incoming.units, chosen_values, incoming.hashes_follow)
+        sent = stored.AsSent(incoming.units, values, incoming.hashes_follow)
+    if chosen is not None:
+        pick = np.array(chosen)
+        rows, sent = rows.chosen(pick), None if sent is None else sent.chosen(pick)
     return readings.encode(rows, sent, sqlite=incoming.sqlite)
 
 

@@ -203,7 +203,7 @@ def _how_stored(connection: sa.Connection, units: str) -> tuple[int, bool]:
 def _receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     stream = streams.find(connection, incoming.owner_id, stream_name(incoming.batch), lock=True)
     if stream is not None:
-        incoming = dataclasses.replace(incoming, batch=_as_of_then(incoming.batch, stream.highest))
+        incoming = incoming._replace(batch=_as_of_then(incoming.batch, stream.highest))
     return intake.receive(connection, incoming)
 
 

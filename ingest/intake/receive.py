@@ -120,7 +120,7 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     stored = store_believed(connection, stream.id, incoming, numbers, among=verdict.new, doubts=doubts)
     readings.put_instants(connection, stream.id, fresh_instants)
     quarantine.put(connection, stream.id, [*entries.values(), *opaque], now_us)
-    tailed = dataclasses.replace(stream, tail_seq=after.highest, tail_us=beside.tail_us)
+    tailed = stream._replace(tail_seq=after.highest, tail_us=beside.tail_us)
     streams.save(
         connection,
         tailed,

@@ -55,6 +55,16 @@ class NewReadings(NamedTuple):
     unit_set_id: int
     received_us: int
 
+    def chosen(self, which: IntArray) -> NewReadings:
+        """Those at these places."""
+        return self._replace(
+            seq=self.seq[which],
+            at_us=self.at_us[which],
+            at_uncertainty_s=self.at_uncertainty_s[which],
+            content_hash=self.content_hash[which],
+            values={name: column[which] for name, column in self.values.items()},
+        )
+
 
 def is_absent(column: FloatArray) -> bool:
     """True where no reading has a value in that column, shape (n,), n >= 1."""

@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Sequence
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -36,6 +36,7 @@ _BITS = 255  # in place of a power: the bits of the floats, as they are
 _FACTORS = np.array([[[10.0**power]] for power in POWERS])
 _SAMPLE = 16  # numbers that tell what need not be tried on all; chosen
 _LARGEST = 2.0**53  # whole numbers to here are floats too
+_CLOSER = 8  # times closer together than the numbers are differences that are stored; measured
 
 _ABSENT, _PLAIN, _DIFFERENCES = 0, 1, 2
 _WITH_HOLES = 0x80  # added: a bit for each number says whether it is there
@@ -140,65 +141,75 @@ def _scaled(values: FloatArray, factors: FloatArray) -> tuple[FloatArray, BoolAr
     return scaled, exact
 
 
-class _Shrunk(NamedTuple):
-    """A column of whole numbers less the least, over their common divisor."""
-
-    least: int
-    divisor: int
-    #: bytes a number, 0 to 8
-    width: int
-    quotients: _Unsigned
-
-    @property
-    def is_even(self) -> bool:
-        """True where the numbers may rise or fall in equal steps."""
-        many = len(self.quotients)
-        return self.width == 1 and {int(self.quotients[0]), int(self.quotients[-1])} == {0, many - 1}
-
-    @property
-    def bytes(self) -> bytes:
-        """Scale, then the lowest bytes of all numbers, the next lowest, and so on."""
-        scale = _SCALE.pack(self.least, self.divisor)
-        if self.width <= 1:
-            return scale + self.quotients.astype(np.uint8).tobytes() * self.width
-        each = self.quotients.astype("<u8", copy=False).view(np.uint8).reshape(-1, 8)
-        return scale + each[:, : self.width].T.tobytes()
-
-
 def _all_there(whole: IntArray, powers: Sequence[int]) -> list[bytes]:
-    """Each column as its numbers or their differences, whichever takes fewer bytes a number."""
-    best = [(_PLAIN, column) for column in _shrunk(whole)]
-    # Of one byte a number differences take none only where all are the same: the highest then says so.
-    rows = [row for row, (_, column) in enumerate(best) if column.width > 1 or column.is_even]
-    steps = _shrunk(np.diff(whole[rows], axis=1)) if rows and whole.shape[1] > 2 else []
-    for row, by_step in zip(rows, steps, strict=False):
-        if by_step.width < best[row][1].width:
-            best[row] = _DIFFERENCES, by_step
+    """Each column as its numbers, or as their differences where these lie closer together."""
+    # All columns at once: on short runs the number of steps sets the cost.
+    bounds, by_step = _bounds(whole), []
+    firsts: list[int] = whole[:, 0].tolist()
+    if whole.shape[1] > 2:
+        steps = whole[:, 1:] - whole[:, :-1]
+        of_steps = _bounds(steps)
+        by_step = [row for row, near in enumerate(of_steps) if _is_closer(near, bounds[row])]
+        if by_step:
+            whole = whole.copy()
+            whole[by_step, 1:] = steps[by_step]
+            whole[by_step, 0] = steps[by_step, 0]  # in place of the first number, which is not a difference
+            bounds = [of_steps[row] if row in by_step else bound for row, bound in enumerate(bounds)]
+    divisors, quotients = _divided(whole, [least for least, _ in bounds])
+    columns = zip(powers, bounds, divisors, quotients, firsts, strict=True)
     return [
-        _HEAD.pack(form, power, column.width)
-        + (_FIRST.pack(int(numbers[0])) if form == _DIFFERENCES else b"")
-        + column.bytes
-        for (form, column), power, numbers in zip(best, powers, whole, strict=True)
+        _packed(power, bound, divisor, numbers[1:], first)
+        if row in by_step
+        else _packed(power, bound, divisor, numbers)
+        for row, (power, bound, divisor, numbers, first) in enumerate(columns)
     ]
 
 
-def _shrunk(numbers: IntArray) -> list[_Shrunk]:
-    """All columns at once: on short runs the number of steps sets the cost."""
-    least = numbers.min(axis=1, keepdims=True)
-    above = numbers.view(np.uint64) - least.view(np.uint64)
-    tops: list[int] = above.max(axis=1).tolist()
+def _bounds(numbers: IntArray) -> list[tuple[int, int]]:
+    """The least and the greatest of each column."""
+    # The operation itself: its method takes as long again on a short run.
+    least, most = np.minimum.reduce(numbers, axis=1), np.maximum.reduce(numbers, axis=1)
+    return list(zip(least.tolist(), most.tolist(), strict=True))
+
+
+def _is_closer(steps: tuple[int, int], numbers: tuple[int, int]) -> bool:
+    """True where differences take fewer bytes than the numbers, by the bounds of both."""
+    return numbers[1] > numbers[0] and (steps[1] - steps[0]) * _CLOSER <= numbers[1] - numbers[0]
+
+
+def _divided(numbers: IntArray, least: Sequence[int]) -> tuple[list[int], _Unsigned]:
+    """The common divisor of what each column has above its least, and that over the divisor."""
+    above = (numbers - np.array(least, np.int64).reshape(-1, 1)).view(np.uint64)
     # A few of the numbers nearly always say the divisor; it is 0 where these are all the least.
     divisors = [math.gcd(*few) for few in above[:, :_SAMPLE].tolist()]
-    by = np.array(divisors, np.uint64).reshape(-1, 1)
-    with np.errstate(divide="ignore"):  # gives 0, which does not give the numbers back
-        quotients = above // by
-    for row in np.flatnonzero((quotients * by != above).any(axis=1)).tolist():
-        divisors[row] = int(np.gcd.reduce(above[row]))
+    by = np.array([divisor or 1 for divisor in divisors], np.uint64).reshape(-1, 1)
+    quotients = above // by
+    same = quotients * by == above
+    for row in [] if same.all() and 0 not in divisors else range(len(divisors)):
+        divisors[row] = int(np.gcd.reduce(above[row])) or 1
         quotients[row] = above[row] // np.uint64(divisors[row])
-    return [
-        _Shrunk(low, divisor or 1, -(-(top // (divisor or 1)).bit_length() // 8), column)
-        for low, divisor, top, column in zip(least[:, 0].tolist(), divisors, tops, quotients, strict=True)
-    ]
+    return divisors, quotients
+
+
+def _packed(
+    power: int, bound: tuple[int, int], divisor: int, quotients: _Unsigned, first: int | None = None
+) -> bytes:
+    """
+    A column: its head, then the lowest bytes of all numbers, the next lowest, and so on.
+
+    first : the first number, where the others are differences.
+    """
+    least, most = bound
+    width = -(-((most - least) // divisor).bit_length() // 8)  # bytes a number, 0 to 8
+    scale = _SCALE.pack(least, divisor)
+    if first is None:
+        head = _HEAD.pack(_PLAIN, power, width) + scale
+    else:
+        head = _HEAD.pack(_DIFFERENCES, power, width) + _FIRST.pack(first) + scale
+    if width <= 1:
+        return head + quotients.astype(np.uint8).tobytes() * width
+    each = quotients.astype("<u8", copy=False).view(np.uint8).reshape(-1, 8)
+    return head + each[:, :width].T.tobytes()
 
 
 # ---------------------------------------------------------------- reading

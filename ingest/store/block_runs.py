@@ -71,11 +71,16 @@ def row_of(run: ReadingRun, *, level: int = FAST_LEVEL, hashes: IntArray | None 
 def head_of(run: ReadingRun, *, hashes: IntArray | None = None) -> tuple[int, ...]:
     """What the row of a run says without its content, in the order of `ROW`."""
     content = run.content
-    first_us, last_us = int(content.at_us.min()), int(content.at_us.max())
-    received = int(content.received_us.min()), int(content.received_us.max())
     digest = content_hash.digest(run.hashes if hashes is None else hashes)
     numbers = int(content.seq[0]), int(content.seq[-1])
-    return (*numbers, first_us, last_us, len(content.seq), run.unit_set_id, *received, digest)
+    times, received = _bounds(content.at_us), _bounds(content.received_us)
+    return (*numbers, *times, len(content.seq), run.unit_set_id, *received, digest)
+
+
+def _bounds(times_us: IntArray) -> tuple[int, int]:
+    """The first and the last time, shape (n,)."""
+    # The operation itself: its method takes as long again on a short run.
+    return int(np.minimum.reduce(times_us)), int(np.maximum.reduce(times_us))
 
 
 # ---------------------------------------------------------------- cut and join
@@ -142,13 +147,12 @@ def _months(at_us: IntArray) -> IntArray:
 
 
 def _is_one_block(content: BlockContent, most: int) -> bool:
-    seq, bounds = content.seq, np.array([content.at_us.min(), content.at_us.max()])
+    seq, (first_us, last_us) = content.seq, _bounds(content.at_us)
     if len(seq) > most or not (seq[1:] > seq[:-1]).all():
         return False
-    day = bounds // DAY_US
-    if day[0] == day[1]:  # as nearly all, and cheaper
+    if first_us // DAY_US == last_us // DAY_US:  # as nearly all, and cheaper
         return True
-    month = _months(bounds)
+    month = _months(np.array([first_us, last_us]))
     return bool(month[0] == month[1])
 
 
@@ -247,8 +251,9 @@ def as_sent(run: ReadingRun) -> ReadingRun:
 
 def _matrix(units: BlockUnits, columns: Mapping[str, FloatArray], many: int) -> FloatArray:
     """Columns in the order of the units, shape (k, n); NaN where one is left out."""
-    absent = np.full(many, np.nan)
-    return np.array([columns.get(name, absent) for name in units.columns], np.float64).reshape(-1, many)
+    if not columns.keys() >= set(units.columns):
+        columns = {**dict.fromkeys(units.columns, np.full(many, np.nan)), **columns}
+    return np.array([columns[name] for name in units.columns], np.float64).reshape(-1, many)
 
 
 def of_rows(rows: Sequence[StoredReadingRow], units: Mapping[int, BlockUnits]) -> list[ReadingRun]:

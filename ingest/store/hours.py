@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Sequence
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -82,17 +83,18 @@ def count_down(connection: sa.Connection, stream_id: int, at_us: Sequence[int]) 
 
 def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list[HourSpan]:
     """The hours among readings in any order, shape (n,) each, n >= 1."""
-    first_hour = int(at_us.min()) // HOUR_US
-    if first_hour == int(at_us.max()) // HOUR_US:
+    first_hour = int(np.minimum.reduce(at_us)) // HOUR_US
+    if first_hour == int(np.maximum.reduce(at_us)) // HOUR_US:
         return [HourSpan(first_hour, int(seq.min()), int(seq.max()), len(seq))]
     hour = at_us // HOUR_US
-    order = np.argsort(hour, kind="stable")
-    hour, seq = hour[order], seq[order]
-    starts = np.flatnonzero(np.concatenate(([True], hour[1:] != hour[:-1])))
-    ends = np.append(starts[1:], len(hour))
+    if (hour[1:] < hour[:-1]).any():
+        order = np.argsort(hour, kind="stable")
+        hour, seq = hour[order], seq[order]
+    starts = [0, *(np.flatnonzero(hour[1:] != hour[:-1]) + 1).tolist()]
     lowest, highest = np.minimum.reduceat(seq, starts), np.maximum.reduceat(seq, starts)
-    columns = (hour[starts], lowest, highest, ends - starts)
-    return [HourSpan(*span) for span in zip(*(column.tolist() for column in columns), strict=True)]
+    many = [end - start for start, end in pairwise([*starts, len(hour)])]
+    columns = (hour[starts].tolist(), lowest.tolist(), highest.tolist(), many)
+    return [HourSpan(*span) for span in zip(*columns, strict=True)]
 
 
 class Behind(NamedTuple):

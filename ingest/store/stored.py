@@ -25,6 +25,7 @@ from cleanside.ingest.store.at_rest import (
     Arrays,
     FloatArray,
     HourColumns,
+    IntArray,
     NewReadings,
     StoredReadingRow,
     StoredTime,
@@ -47,6 +48,10 @@ class AsSent(NamedTuple):
     values: Mapping[str, FloatArray]
     #: True: the content hashes are those of these instants and values alone
     hashes_follow: bool
+
+    def chosen(self, which: IntArray) -> AsSent:
+        """Those at these places."""
+        return self._replace(values={name: column[which] for name, column in self.values.items()})
 
 
 class Encoded(NamedTuple):

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 from sqlalchemy.dialects import sqlite
@@ -18,8 +16,7 @@ from cleanside.ingest.store.models import devices, islands, shed_ranges, streams
 UNNUMBERED = "unnumbered "  # not a UUID, so no stream of a gateway has this name
 
 
-@dataclass(frozen=True, slots=True)
-class Stream:
+class Stream(NamedTuple):
     """A row of `streams` with the name of its device."""
 
     id: int
@@ -75,7 +72,7 @@ _OF_DEVICE = {
     "device_in_service_us": devices.c.in_service_us,
     "device_history_from_us": devices.c.history_from_us,
 }
-_FIELDS = [_OF_DEVICE[f].label(f) if f in _OF_DEVICE else streams.c[f] for f in Stream.__slots__]
+_FIELDS = [_OF_DEVICE[f].label(f) if f in _OF_DEVICE else streams.c[f] for f in Stream._fields]
 _JOINED = sa.select(*_FIELDS).join_from(streams, devices)
 _BY_NAME = f"{_JOINED.compile(dialect=sqlite.dialect())} WHERE streams.owner_id = ? AND streams.stream = ?"
 _AMONG = (
@@ -96,7 +93,7 @@ def find_all(connection: sa.Connection, owner_id: int, names: Sequence[str]) -> 
     among = _AMONG.format(", ".join("?" * len(names)))
     locked = "" if dialect.is_sqlite(connection) else " FOR UPDATE OF streams"
     rows = dialect.run(connection, among + locked, (owner_id, *names))
-    return {row.stream: Stream(*row) for row in rows}
+    return {stream.stream: stream for stream in map(Stream._make, rows)}
 
 
 def of_names(owner_id: int, names: Sequence[str]) -> sa.Select[Any]:
@@ -255,8 +252,7 @@ def with_report(stream: Stream, report: GatewayReport | None, now_us: int, **mov
     """
     fields = report or GatewayReport()
     appended = [n for n in (fields.appended_through, stream.appended_through) if n is not None]
-    return dataclasses.replace(
-        stream,
+    return stream._replace(
         appended_through=max(appended, default=None),
         installation=fields.installation or stream.installation,
         gateway_version=fields.version or stream.gateway_version,
