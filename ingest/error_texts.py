@@ -438,6 +438,7 @@ SENTENCES: Sentences = {
     "not_for_a_key": "a key of role {role} may not do this; it is for people who are signed in alone",
     "not_for_a_person": "a person of role {role} may not do this; it is for keys of programs alone",
     "role_without_devices": "a key of role {role} is not bound to devices; leave them out",
+    "trial_under_way": "another trial event is on its way; send this one after Retry-After",
     "rotated_lately": "key {handle} was made a moment ago; a key replaces itself at most once an hour",
     "successor_in_use": "key {handle} was replaced by {successor}, which is in use; rotate that one",
     "transfer_code_not_valid": (

@@ -121,6 +121,19 @@ class StreamOfDevice(TypedDict):
     reported: list[Reported]
 
 
+class KeyEnded(TypedDict):
+    """That no valid key posts for a monitor: its gateway is refused, and keeps its readings."""
+
+    since: str
+    because: Literal["key_revoked", "key_expired", "key_suspended"]
+
+
+class WithoutKey(KeyEnded):
+    """A monitor whose every key has ended."""
+
+    device: str
+
+
 class Device(TypedDict):
     """A device, where it sits and sat, and its streams."""
 
@@ -131,6 +144,7 @@ class Device(TypedDict):
     retired_at: str | None
     assignments: list[Seat]
     streams: list[StreamOfDevice]
+    key_ended: KeyEnded | None
 
 
 class Said(TypedDict):
@@ -250,6 +264,7 @@ class HousingState(TypedDict):
     last_reading_at: str | None
     last_heard_at: str | None
     no_monitor: NoMonitor | None
+    without_key: list[WithoutKey]
     quiet_s: float | None
     quiet_because: str | None
     may_have_worked_hours: float

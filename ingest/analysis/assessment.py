@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -36,9 +36,10 @@ from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow, corrected
 from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.verdict.plain_forms import state_text, text_of
-from cleanside.ingest.store import database, reports
+from cleanside.ingest.store import database, keyless, reports
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
+from cleanside.ingest.store.keyless import Keyless
 from cleanside.ingest.store.papers import GaugeReading, MachinePapers, Papers
 from cleanside.ingest.store.surroundings import (
     HousingSurroundings,
@@ -95,6 +96,8 @@ class View:
     monitors: int
     #: who sat there last, where none sits now; None: one does, or none ever did
     last_monitor: LastMonitor | None
+    #: monitors that sit there and have no valid key
+    keyless: tuple[Keyless, ...] = ()
 
     @property
     def state_text(self) -> str:
@@ -223,7 +226,10 @@ class Judge:
         that were made stay in memory, at least one each time.
         """
         around = of_housings(self._connection, housings, self.now_us, whole_owner=whole_owner)
-        return [self._view(housing, around[housing.id]) for housing in housings]
+        owners = {housing.owner_id for housing in housings}
+        refused = [keyless.keyless_devices(self._connection, owner_id, self.now_us) for owner_id in owners]
+        by_device = {device_id: one for of_owner in refused for device_id, one in of_owner.items()}
+        return [self._view(housing, around[housing.id], by_device) for housing in housings]
 
     def series(self, seen: View) -> HourlyRestriction:
         """Restriction at the reference flow, one row an operating hour, as people's looks correct it."""
@@ -234,7 +240,7 @@ class Judge:
         summaries = self._memory.summaries(self._connection, seen.housing)
         return at_reference_flow(carry_on(summaries).table, seen.assessment.study.reference)
 
-    def _view(self, housing: HousingRow, around: HousingSurroundings) -> View:
+    def _view(self, housing: HousingRow, around: HousingSurroundings, refused: Mapping[int, Keyless]) -> View:
         terminal = terminal_at(around.terminals, self.now_us)
         study = self._study(housing, terminal, around)
         heard_us = around.newest.last_heard_us if around.newest is not None else None
@@ -264,6 +270,7 @@ class Judge:
             papers=around.papers,
             monitors=len(around.device_ids),
             last_monitor=self._named(around.last_monitor),
+            keyless=tuple(refused[one] for one in around.device_ids if one in refused),
         )
 
     def _named(self, last: LastMonitor | None) -> LastMonitor | None:

@@ -1,5 +1,5 @@
 """
-What needs a person now, in groups: silent, behind, in conflict, in quarantine, declared, versions.
+What needs a person now, in groups: no key, silent, behind, in conflict, in quarantine, declared, versions.
 
 Promises: pure. A group lists what a person may want to know and counts what needs a person: a machine that
 was keyed off for the weekend is listed, and needs no one. Codes are stable; what to do about each is in
@@ -16,9 +16,10 @@ from dataclasses import dataclass
 from cleanside.ingest.restriction import SILENT_S
 from cleanside.ingest.store.attention import CopiedGroup, HeardDevice, QuarantinedGroup
 from cleanside.ingest.store.declared import DeclaredLine
+from cleanside.ingest.store.keyless import Keyless
 
-SILENT, BEHIND, CONFLICT, QUARANTINE, DECLARED_EVENTS, VERSIONS = GROUPS = (
-    *("silent", "behind", "in_conflict", "in_quarantine", "declared", "versions"),
+WITHOUT_KEY, SILENT, BEHIND, CONFLICT, QUARANTINE, DECLARED_EVENTS, VERSIONS = GROUPS = (
+    *("without_key", "silent", "behind", "in_conflict", "in_quarantine", "declared", "versions"),
 )
 
 HOUR_US = 3_600_000_000
@@ -78,14 +79,18 @@ def groups_of(
     quarantined: Sequence[QuarantinedGroup],
     declared: Sequence[DeclaredLine],
     copied: Sequence[CopiedGroup] = (),
+    keyless: Sequence[Keyless] = (),
     *,
     version: str,
     now_us: int,
 ) -> list[ConcernGroup]:
     """Every group, empty ones too. version : of this server."""
     machines = {(device.owner, device.device): device.machine for device in heard}
+    refused = {(one.owner, one.device) for one in keyless}  # nothing of theirs is taken: that says it all
+    may_send = [device for device in heard if (device.owner, device.device) not in refused]
     lines = {
-        SILENT: [line for device in heard if (line := _silent(device, now_us)) is not None],
+        WITHOUT_KEY: [_without_key(one, machines) for one in keyless],
+        SILENT: [line for device in may_send if (line := _silent(device, now_us)) is not None],
         BEHIND: [line for device in heard for line in _behind(device, now_us)],
         CONFLICT: [
             *(_held(group) for group in quarantined if group.beside),
@@ -100,6 +105,18 @@ def groups_of(
 
 def _rank(line: Concern) -> tuple[bool, int, str]:
     return not line.needs_person, line.since_us or 0, line.device or ""
+
+
+def _without_key(one: Keyless, machines: MachineOf) -> Concern:
+    return Concern(
+        owner=one.owner,
+        device=one.device,
+        machine=machines.get((one.owner, one.device)),
+        code=one.code,
+        count=1,
+        since_us=one.since_us,
+        needs_person=True,
+    )
 
 
 def _silent(device: HeardDevice, now_us: int) -> Concern | None:

@@ -17,6 +17,7 @@ from cleanside.ingest.writer import system_clock
 
 MOST_LINES = 5  # of a group on the screen; --json has up to 64; chosen, so that six groups fit
 TITLES = {
+    "without_key": "without a valid key",
     "silent": "nothing heard",
     "behind": "readings missing",
     "in_conflict": "two readings under one number",

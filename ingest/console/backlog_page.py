@@ -16,9 +16,9 @@ from fastapi import Depends, Query, Request, Response
 from markupsafe import Markup
 from starlette.datastructures import UploadFile
 
-from cleanside.ingest.analysis.concerns import SILENT, ConcernGroup
+from cleanside.ingest.analysis.concerns import SILENT, WITHOUT_KEY, ConcernGroup
 from cleanside.ingest.api.routes.account import balances_of, document_of
-from cleanside.ingest.api.routes.attention import look
+from cleanside.ingest.api.routes.attention import line_document, look
 from cleanside.ingest.api.routes.bundles import take
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.shared import Name, R
@@ -103,6 +103,7 @@ def _page(
         behind=[line for line in lines if is_behind(line)],
         streams=len(lines),
         silent=[line for group in groups if group.group == SILENT for line in group.lines],
+        without_key=_entries(groups, WITHOUT_KEY, resources.clock()),
         newest=_newest(lines, "newest_at"),
         heard=_newest(lines, "last_heard_at"),
         waiting=sum(line["pending"] for line in lines),
@@ -167,6 +168,11 @@ def _groups(resources: R, key: Key) -> list[ConcernGroup]:
     """What may need a person."""
     with resources.reading() as connection:
         return look(connection, key.owner_id, resources.clock(), devices=devices_seen(key))
+
+
+def _entries(groups: Sequence[ConcernGroup], name: str, now_us: int) -> list[dict[str, Any]]:
+    """The lines of a group, as `GET /v1/attention` has them."""
+    return [line_document(line, now_us) for group in groups if group.group == name for line in group.lines]
 
 
 def is_behind(line: Mapping[str, Any]) -> bool:

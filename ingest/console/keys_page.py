@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, time
 from typing import Annotated, Any
-from urllib.parse import quote
+from urllib.parse import urlencode
 
-from fastapi import Depends, Request, Response
+from fastapi import Depends, Query, Request, Response
 
 from cleanside.ingest.api.routes.keys import (
     NewKeyRequest,
@@ -21,7 +21,7 @@ from cleanside.ingest.api.routes.keys import (
     post_key_rotation,
 )
 from cleanside.ingest.api.routes.paging import Page, paged
-from cleanside.ingest.api.routes.shared import PathName, R
+from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console.forms import (
     FAULTS,
     FormFault,
@@ -32,12 +32,13 @@ from cleanside.ingest.console.forms import (
     text_of_field,
     trimmed_field,
 )
+from cleanside.ingest.console.monitors_page import every_monitor
 from cleanside.ingest.console.rendering import address_with, ask_first, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.owners.access import ROLES
 from cleanside.ingest.owners.key_life import OVERLAP_HOURS
-from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.keys import REVOKED, Key
 
 router = page_router()
 
@@ -47,9 +48,15 @@ KEYS = "/keys"
 
 
 @router.get(KEYS)
-def get_keys_page(request: Request, resources: R, key: Admin, page: PageOfKeys) -> Response:
-    """Every key, oldest first, and the form that makes one."""
-    return _page(request, resources, key, page)
+def get_keys_page(
+    request: Request,
+    resources: R,
+    key: Admin,
+    page: PageOfKeys,
+    revoked: Annotated[Name | None, Query()] = None,
+) -> Response:
+    """Every key, oldest first, and the form that makes one. revoked : it was, just now."""
+    return _page(request, resources, key, page, revoked=revoked)
 
 
 def _page(
@@ -60,6 +67,7 @@ def _page(
     *,
     made: dict[str, Any] | None = None,
     fault: FormFault | None = None,
+    revoked: str | None = None,
 ) -> Response:
     """made : the key that is shown, this once."""
     keys, cursor = list_keys(resources, key, page)
@@ -73,8 +81,19 @@ def _page(
         roles=ROLES,
         made=made,
         fault=fault,
+        **_after(resources, key, revoked),
         overlap_days=OVERLAP_HOURS // 24,
     )
+
+
+def _after(resources: R, key: Key, handle: str | None) -> dict[str, Any]:
+    """A key that was just revoked, and the monitors that have no valid one. handle : None, none was."""
+    if handle is None:
+        return {"revoked": None}
+    every, _ = list_keys(resources, key, Page.whole())
+    revoked = next((one for one in every if one["handle"] == handle and one["state"] == REVOKED), None)
+    monitors = [one for one in every_monitor(resources, key) if one["key_ended"]]
+    return {"revoked": revoked, "without_key": monitors}
 
 
 @router.post(KEYS)
@@ -127,4 +146,4 @@ def post_revoke_key_page(
         delete_key(handle, request, resources, key)
     except FAULTS as error:
         return _page(request, resources, key, page, fault=fault_of(error))
-    return see_other(f"{KEYS}#{quote(handle)}")
+    return see_other(f"{KEYS}?{urlencode({'revoked': handle})}")

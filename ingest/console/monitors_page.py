@@ -79,6 +79,7 @@ def _monitors_page(request: Request, resources: R, key: Key, refused: MistypedFo
         "monitors.html",
         key=key,
         devices=devices,
+        without_key=sum(one["key_ended"] is not None for one in devices),
         codes=[
             (code, effect_of(code["device"], code["machine"], code["housing"], devices)) for code in codes
         ],
@@ -217,6 +218,7 @@ def shown(known: dict[str, Any]) -> dict[str, Any]:
         "seat": seats[-1] if seats else None,
         "last_heard_at": newest and newest["last_heard_at"],
         "gateway_version": newest and newest["gateway_version"],
+        "key_ended": known["key_ended"],
         "state": "retired" if known["retired_at"] else "registered" if known["registered_at"] else "unknown",
     }
 

@@ -90,7 +90,7 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
     document = document_of(view)
     says = machine_said(say, document)
     own |= {"machine_says": says, "verdict_of": partial(entry_verdict, say)}
-    own |= {"no_monitor": document["no_monitor"]}
+    own |= {"no_monitor": document["no_monitor"], "without_key": document["without_key"]}
     return own | _shown(request, key, report, newest, says, asked_of(chosen, report.checks))
 
 

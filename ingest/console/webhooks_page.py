@@ -21,6 +21,7 @@ from cleanside.ingest.api.routes.webhooks import (
     list_webhooks,
     post_webhook,
     post_webhook_replay,
+    post_webhook_trial,
 )
 from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, is_sure, read_form, trimmed_field
 from cleanside.ingest.console.rendering import address_with, ask_first, render
@@ -104,4 +105,14 @@ def post_end_page(
 def post_replay_page(webhook: WebhookNumber, resources: R, key: Replayer) -> Response:
     """Send again what was given up."""
     post_webhook_replay(webhook, NewReplay(from_event=None), resources, key)
+    return see_other(f"{WEBHOOKS}#webhook-{webhook}")
+
+
+@router.post("/webhooks/{webhook}/trial")
+def post_trial_page(webhook: WebhookNumber, request: Request, resources: R, key: Admin) -> Response:
+    """Send a trial event now; the page says what came back."""
+    try:
+        post_webhook_trial(webhook, resources, key)
+    except FAULTS as error:
+        return _page(request, resources, key, Page.whole(), fault=fault_of(error))
     return see_other(f"{WEBHOOKS}#webhook-{webhook}")

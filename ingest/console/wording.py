@@ -136,5 +136,6 @@ def _kinds_of(formats: Formats, unit: str | None) -> Mapping[str, Callable[[Any]
         "date": formats.date,
         "minute": formats.minute,
         "dated": formats.dated,
+        "second": formats.second,
         "age": formats.age,
     }

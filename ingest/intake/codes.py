@@ -121,9 +121,18 @@ NEXT_STEPS: Mapping[str, str] = {
 HELD_CODES: Mapping[str, str] = checks.CODES
 
 
+_NEW_CODE = (
+    "make a code on the page Monitors (POST /v1/enrolments) and enrol its gateway with it, or retire the "
+    "monitor; its readings wait there"
+)
 #: code of a line of /v1/attention -> what to do; codes of quarantined readings as in their own table
 ATTENTION_STEPS: Mapping[str, str] = {
     **HELD_CODES,
+    "key_revoked": _NEW_CODE,
+    "key_expired": _NEW_CODE,
+    "key_suspended": (
+        "confirm its key at the server: cleanside-ingest keys confirm HANDLE; its readings wait there"
+    ),
     "keyed_off": "none as long as the machine is parked on purpose; else ask the site",
     "out_of_coverage": "bring the machine into coverage, or carry its backlog as a bundle",
     "device_fault": "have the monitor looked at; its gateway reported a fault",

@@ -20,7 +20,7 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.keeping.manifest import MANIFEST, read_manifest
-from cleanside.ingest.store import attention, backup_record, durability, revocations
+from cleanside.ingest.store import attention, backup_record, durability, keyless, revocations
 from cleanside.ingest.store.backup_record import BackupRecord
 from cleanside.ingest.store.durability import Standby
 from cleanside.ingest.writer.resources import Resources
@@ -67,6 +67,7 @@ def _of_readings(resources: Resources, now_us: int) -> Iterator[Metric]:
             name: attention.silent_devices(connection, now_us - seconds * 1_000_000)
             for name, seconds in SILENT_FOR_S.items()
         }
+        refused = len(keyless.keyless_devices(connection, None, now_us))
     waiting = GaugeMetricFamily(
         "cleanside_quarantine_readings", "Readings in quarantine, by what they wait for", labels=["waits_for"]
     )
@@ -79,6 +80,9 @@ def _of_readings(resources: Resources, now_us: int) -> Iterator[Metric]:
     for name, count in quiet.items():
         silent.add_metric([name], count)
     yield silent
+    yield GaugeMetricFamily(
+        "cleanside_devices_without_key", "Monitors in use whose every key has ended", refused
+    )
 
 
 def _of_account(resources: Resources, now_us: int) -> Iterator[Metric]:

@@ -283,6 +283,7 @@ SENTENCES: Sentences = {
     "webhook": "{webhook} {origin}",
     "webhook_ended": "{webhook}",
     "webhook_replay": _body,
+    "webhook_trial": "{webhook} {outcome}",
     # messages
     "address_confirmed": "{person}",
     "messages_chosen": "{person}",

@@ -1201,6 +1201,8 @@ webhooks = sa.Table(
     #: address and secret, encrypted for this row (`ingest.store.webhook_secrets`); None: not yet, or ended
     sa.Column("sealed_url", sa.Text),
     sa.Column("sealed_secret", sa.Text),
+    #: JSON: what came back of the last trial event; None: there was none
+    sa.Column("last_trial", sa.Text),
     sa.Index(None, "owner_id"),
 )
 

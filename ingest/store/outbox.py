@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import sqlalchemy as sa
@@ -38,12 +38,25 @@ class Webhook:
     ended_us: int | None
     sealed_url: str | None
     sealed_secret: str | None
+    last_trial: str | None
 
     @property
     def wanted(self) -> list[str]:
         """The event types it wants."""
         types: list[str] = json.loads(self.types)
         return types
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrialEvent:
+    """What came back of a trial event."""
+
+    at_us: int
+    event_id: int
+    #: of HTTP, where the receiver took it
+    status: int | None
+    #: why it was not taken
+    failure: Failure | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +134,24 @@ def every(connection: sa.Connection) -> list[Webhook]:
 def keep_secrets(connection: sa.Connection, webhook_id: int, values: Mapping[str, Any]) -> None:
     """Write address and secret of a webhook (`ingest.store.webhook_secrets`)."""
     connection.execute(sa.update(webhooks).where(webhooks.c.id == webhook_id).values(**values))
+
+
+def keep_trial(connection: sa.Connection, webhook_id: int, trial: TrialEvent) -> None:
+    """Keep what came back of the last trial; where it was taken, what waits is tried now."""
+    written = json.dumps(asdict(trial))
+    connection.execute(sa.update(webhooks).where(webhooks.c.id == webhook_id).values(last_trial=written))
+    if trial.failure is None:
+        waiting = deliveries.c.webhook_id == webhook_id, deliveries.c.state == WAITING
+        connection.execute(sa.update(deliveries).where(*waiting).values(next_us=0))
+
+
+def last_trial(webhook: Webhook) -> TrialEvent | None:
+    """What came back of the last trial; None: there was none."""
+    if webhook.last_trial is None:
+        return None
+    kept_as: dict[str, Any] = json.loads(webhook.last_trial)
+    failure = kept_as.pop("failure")
+    return TrialEvent(**kept_as, failure=None if failure is None else Failure(**failure))
 
 
 def any_sealed(connection: sa.Connection) -> bool:

@@ -37,6 +37,7 @@ SETTLES_US = 60 * MICRO
 MAX_GROUPS = 32  # groups of quarantined readings in one event; the rest is counted
 
 REGISTERED = "cleanside.webhook.registered"
+TRIAL = "cleanside.webhook.trial"
 STATE_CHANGED = "cleanside.state.changed"
 SILENT = "cleanside.device.silent"
 CHANGE_FOUND = "cleanside.element.change_found"
@@ -267,3 +268,9 @@ def welcome(webhook: Webhook, now_us: int) -> Event:
     """The first event of a webhook: with it a receiver can test that deliveries arrive and verify."""
     data = {"webhook": webhook.id, "types": webhook.wanted}
     return Event(type=REGISTERED, subject=f"webhooks/{webhook.id}", at_us=now_us, data=data)
+
+
+def trial_event(webhook: Webhook, now_us: int) -> Event:
+    """An event that a person asks for, to see whether deliveries arrive."""
+    data = {"webhook": webhook.id, "types": webhook.wanted}
+    return Event(type=TRIAL, subject=f"webhooks/{webhook.id}", at_us=now_us, data=data)

@@ -5,11 +5,11 @@ Promises: a webhook gets an event only after the previous one was taken or given
 with growing random waits. After `webhook_give_up_days` it is dead, which shows in the list, the log and the
 figures, and an operator can send it again. A try that was taken but not recorded before a crash is repeated
 with the same id: receivers see an id again then, and never miss one. At a stop a running try has a moment to
-end. A try has a hard time limit, follows no redirect and reads no body. Webhooks do not wait for each other.
+end. Webhooks do not wait for each other.
 The processes of a database share the webhooks: one at a time sends to each, and one at a time announces, by
 leases. After a kill another process takes over once the lease ends. A webhook whose secret cannot be
 decrypted is paused.
-Leaves to others: the events (`ingest.webhooks.announcing`), allowed addresses (`ingest.webhooks.addresses`).
+Leaves to others: the events (`ingest.webhooks.announcing`), a single try (`ingest.webhooks.sending`).
 """
 
 from __future__ import annotations
@@ -20,7 +20,6 @@ import random
 import ssl
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from operator import itemgetter
 
 import httpx
@@ -28,19 +27,12 @@ import sqlalchemy as sa
 
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.store import leases, outbox, webhook_secrets
-from cleanside.ingest.store.delivery_failures import Failure, kept
+from cleanside.ingest.store.delivery_failures import kept
 from cleanside.ingest.store.outbox import DEAD, DELIVERED, Delivery, Webhook
 from cleanside.ingest.store.webhook_secrets import Opened
-from cleanside.ingest.webhooks.addresses import (
-    Network,
-    Resolve,
-    by_system,
-    networks_of,
-    resolved,
-)
+from cleanside.ingest.webhooks.addresses import Resolve, by_system, networks_of
 from cleanside.ingest.webhooks.announcing import Views, announce
-from cleanside.ingest.webhooks.signing import envelope, signed_headers
-from cleanside.ingest.webhooks.try_failures import failure_of
+from cleanside.ingest.webhooks.sending import Failed, Sender
 from cleanside.ingest.writer.lease import Lease, new_holder
 from cleanside.ingest.writer.resources import Resources
 
@@ -50,22 +42,12 @@ ANNOUNCING_LEASE = "courier"  # the previous release's name: a process of it nei
 ANNOUNCING_LEASE_US = 60_000_000  # longer than a look at a fleet; chosen
 DELIVERY_LEASE_US = 30_000_000  # longer than a try; after a kill another process takes over then; chosen
 COURIER_PAUSE_S = 1.0  # between looks; chosen
-TRY_S = 10.0  # of one delivery, from look-up to the head of the answer; chosen
 FINISH_S = 2.0  # at a stop, for a pending answer to arrive and be recorded; chosen
 DELIVERIES_AT_ONCE = 8  # webhooks sent to at the same time; chosen
 IN_A_ROW = 20  # deliveries to one webhook before its turn is over; chosen
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 3_600.0
 KEEP_US = 30 * 86_400_000_000  # how long delivered events are kept, so that they can be sent again; chosen
 FORGET_EVERY_US = 3_600_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class Failed:
-    """A try that failed."""
-
-    why: Failure
-    #: as the receiver asked; None: it did not
-    retry_after_s: float | None = None
 
 
 def wait_s(tries: int, jitter: float) -> float:
@@ -105,15 +87,18 @@ class Courier:
         """
         views : the present views of an owner's housings. verify : certificates to trust, True: the usual.
         """
-        self._verify = verify
         self._resources = resources
         self._views = views
-        self._resolve = resolve
         self._jitter = jitter
         self._pause_s = pause_s
         self._announcing = Lease(resources, ANNOUNCING_LEASE, ANNOUNCING_LEASE_US)
         self._holder = new_holder(resources)
-        self._allowed: tuple[Network, ...] = networks_of(resources.settings.webhook_networks)
+        self._sender = Sender(
+            allowed=networks_of(resources.settings.webhook_networks),
+            clock=resources.clock,
+            resolve=resolve,
+            verify=verify,
+        )
         self._give_up_us = resources.settings.webhook_give_up_days * 86_400_000_000
         self._next_forget_us = 0
         #: the input of the last pass of `_bring_along`; webhook -> why it is paused, as last logged
@@ -131,7 +116,7 @@ class Courier:
 
     async def _work(self) -> None:
         busy: dict[int, asyncio.Task[None]] = {}
-        async with self._client() as http:
+        async with self._sender.client(DELIVERIES_AT_ONCE) as http:
             while not self._resources.stopping.is_set():
                 try:
                     await self._look(http, busy)
@@ -146,16 +131,6 @@ class Courier:
                     task.cancel()
                 await asyncio.gather(*unfinished, return_exceptions=True)
         await asyncio.to_thread(self._announcing.give_back)
-
-    def _client(self) -> httpx.AsyncClient:
-        return httpx.AsyncClient(
-            verify=self._verify,
-            follow_redirects=False,
-            trust_env=False,
-            timeout=TRY_S,
-            limits=httpx.Limits(max_connections=DELIVERIES_AT_ONCE, max_keepalive_connections=0),
-            headers={"User-Agent": "cleanside-webhook"},
-        )
 
     async def _look(self, http: httpx.AsyncClient, busy: dict[int, asyncio.Task[None]]) -> None:
         """Announce news, and begin deliveries where some are due."""
@@ -237,7 +212,8 @@ class Courier:
         delivery = await asyncio.to_thread(self._next, webhook, lease)
         if delivery is None:
             return False
-        failed = await self._try(http, webhook, delivery)
+        outcome = await self._sender.try_once(http, webhook, delivery)
+        failed = outcome if isinstance(outcome, Failed) else None
         now_us = self._resources.clock()
         values = settled(delivery, failed, now_us=now_us, give_up_us=self._give_up_us, jitter=self._jitter())
         await asyncio.to_thread(lease.write, lambda connection: outbox.settle(connection, delivery, values))
@@ -260,47 +236,6 @@ class Courier:
             return None
         return waiting if waiting.next_us <= self._resources.clock() else None
 
-    async def _try(self, http: httpx.AsyncClient, webhook: Opened, delivery: Delivery) -> Failed | None:
-        try:
-            return await asyncio.wait_for(self._send(http, webhook, delivery), TRY_S)
-        except (TimeoutError, httpx.TimeoutException):
-            return Failed(Failure("no_answer", {"seconds": TRY_S}))
-        except (ValueError, OSError, httpx.HTTPError, httpx.InvalidURL) as error:
-            return Failed(failure_of(error, webhook.url))
-
-    async def _send(self, http: httpx.AsyncClient, webhook: Opened, delivery: Delivery) -> Failed | None:
-        """One try. Raises ValueError for an address that is not allowed."""
-        target = await asyncio.to_thread(resolved, webhook.url, self._allowed, self._resolve)
-        content = envelope(delivery)
-        headers = signed_headers(
-            content,
-            url=webhook.url,
-            secret=webhook.secret,
-            key_id=f"webhook-{webhook.id}",
-            created_s=self._resources.clock() // 1_000_000,
-        )
-        name = target.host.rpartition("@")[2]
-        request = http.build_request("POST", target.connect_url, content=content, headers=headers)
-        request.headers["Host"] = name
-        request.extensions["sni_hostname"] = _name_only(name)
-        response = await http.send(request, stream=True)
-        try:  # only the head is read: a body may be anything, of any length
-            if response.is_success:
-                return None
-            why = Failure("status", {"status": response.status_code})
-            return Failed(why, _seconds(response.headers.get("Retry-After")))
-        finally:
-            await response.aclose()
-
 
 def _lease_name(webhook: Opened) -> str:
     return f"webhook:{webhook.id}"
-
-
-def _name_only(netloc: str) -> str:
-    """The host of host:port, as certificates have it."""
-    return httpx.URL(f"https://{netloc}").host
-
-
-def _seconds(value: str | None) -> float | None:
-    return float(value) if value is not None and value.isascii() and value.isdecimal() else None

@@ -149,6 +149,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("DELETE", "/v1/webhooks/{webhook}"): {"admin"},
     ("GET", "/v1/webhooks/{webhook}/deliveries"): KEEPERS,
     ("POST", "/v1/webhooks/{webhook}/replays"): KEEPERS,
+    ("POST", "/v1/webhooks/{webhook}/trials"): KEEPERS,
     ("GET", "/v1/digest"): STAFF,
     ("GET", "/v1/matters"): STAFF,
     ("POST", "/v1/matters/{matter}/answer"): STAFF,

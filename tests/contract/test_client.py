@@ -336,6 +336,8 @@ SAME = {
     "MovedTo": "MovedToShown",
     "LevelInDoubt": "LevelInDoubtShown",
     "NoMonitor": "NoMonitorShown",
+    "WithoutKey": "WithoutKeyShown",
+    "KeyEnded": "KeyEndedShown",
     "HousingState": "HousingAnswer",
     "SeriesPoint": "SeriesPoint",
     "HousingSeries": "RestrictionAnswer",

@@ -167,6 +167,7 @@ OPERATION_IDS = {
     "POST /v1/part-orders/{order}": "post_part_order",
     "POST /v1/webhooks": "post_webhook",
     "POST /v1/webhooks/{webhook}/replays": "post_webhook_replay",
+    "POST /v1/webhooks/{webhook}/trials": "post_webhook_trial",
 }
 SHORTEST_WORDS = 2
 #: how a name ends -> what its description says of the unit
@@ -493,6 +494,7 @@ A_MATTER = Matter(
 )
 DATA = {
     announcing.REGISTERED: {"webhook": 1, "types": [announcing.SILENT]},
+    announcing.TRIAL: {"webhook": 1, "types": [announcing.SILENT]},
     announcing.STATE_CHANGED: HOUSING | {"from": "plan", "to": "due"},
     announcing.SILENT: HOUSING | {"quiet_because": "keyed_off", "quiet_s": 90_000.0},
     announcing.CHANGE_FOUND: HOUSING | {"found_at": "2026-03-02T06:00:00Z", "hours_left": None},
@@ -509,7 +511,8 @@ DATA = {
 
 def test_every_type_of_event_has_its_entry(description: Described) -> None:
     assert description["openapi"].startswith("3.1")
-    assert set(description["webhooks"]) == {announcing.REGISTERED, *announcing.TYPES} == set(DATA)
+    of_itself = {announcing.REGISTERED, announcing.TRIAL}
+    assert set(description["webhooks"]) == of_itself | set(announcing.TYPES) == set(DATA)
     assert description["components"]["schemas"]["EventType"]["enum"] == list(announcing.TYPES)
 
 

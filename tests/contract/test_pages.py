@@ -117,6 +117,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/webhooks"): {"admin"},
     ("POST", "/webhooks"): {"admin"},
     ("POST", "/webhooks/{webhook}/end"): {"admin"},
+    ("POST", "/webhooks/{webhook}/trial"): {"admin"},
     ("POST", "/webhooks/{webhook}/replay"): KEEPERS,
     ("GET", "/transfers"): {"admin"},
     ("POST", "/transfers"): {"admin"},

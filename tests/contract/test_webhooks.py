@@ -33,7 +33,7 @@ from cleanside.ingest.keeping import accountant
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import key_file, leases, outbox, stored
 from cleanside.ingest.store.models import events
-from cleanside.ingest.webhooks import announcing
+from cleanside.ingest.webhooks import announcing, sending
 from cleanside.ingest.webhooks import courier as webhooks
 from cleanside.ingest.webhooks.announcing import LOSS_DECLARED, TYPES, Views, announce
 from cleanside.ingest.webhooks.courier import Courier
@@ -42,6 +42,7 @@ from cleanside.ingest.writer.lease import Lease
 from tests.support import held
 from tests.support.coded import sentence
 from tests.support.databases import Postgres
+from tests.support.gatewaying import wait_until
 from tests.support.receiver import LOST, Received, Receiver
 from tests.support.serving import DEVICE, Api, ServerProcess, batch, in_process, make_keys
 
@@ -309,7 +310,7 @@ def test_a_redirect_is_not_followed(api: Api, receiver: Receiver) -> None:
 def test_a_receiver_that_says_nothing_costs_one_try_and_no_other_webhook(
     api: Api, receiver: Receiver, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(webhooks, "TRY_S", 0.3)
+    monkeypatch.setattr(sending, "TRY_S", 0.3)
     with socket.create_server(("127.0.0.1", 0)) as mute:  # it takes the connection and never answers
         register(api, f"http://127.0.0.1:{mute.getsockname()[1]}/")
         register(api, receiver.url)
@@ -671,3 +672,86 @@ def test_losses_that_a_gateway_declares_are_announced_once(api: Api) -> None:
         [data] = connection.scalars(sa.select(events.c.data).where(events.c.type == LOSS_DECLARED))
     group = {"device": DEVICE, "event": "readings_lost", "times": 1, "readings": 600}
     assert json.loads(data) == {"readings": 600, "groups": [group]}
+
+
+# ---------------------------------------------------------------- failing, and a trial
+
+
+def listed(api: Api) -> dict[str, Any]:
+    [webhook] = api.get("/v1/webhooks").json()["webhooks"]
+    found: dict[str, Any] = webhook
+    return found
+
+
+def trial(api: Api, webhook: int = 1, *, key: str = "operator") -> dict[str, Any]:
+    response = api.post(f"/v1/webhooks/{webhook}/trials", None, key=key)
+    assert response.status_code == 200, response.text
+    document: dict[str, Any] = response.json()
+    return document
+
+
+def test_a_webhook_that_fails_says_why_since_when_and_when_it_is_tried_next(
+    api: Api, receiver: Receiver
+) -> None:
+    receiver.always = 503
+    register(api, receiver.url)
+    put_events(api, 2)
+    assert listed(api)["failing"] is None
+    since = api.clock()
+    with delivering(api):
+        receiver.wait_for(1)
+        advance_to_next_try(api)
+        receiver.wait_for(2)
+        advance_to_next_try(api)
+    failing, waiting = listed(api)["failing"], listed(api)["waiting"]
+    assert waiting == 3
+    assert failing["failure"] == {"code": "status", "values": {"status": 503}}
+    assert failing["tries"] >= 2
+    assert parse_instant(failing["since"]).us == since
+    page = api.get("/webhooks").text
+    assert "the first of 3 events that wait has not been taken" in page
+    assert "The receiver answered with status 503." in page
+
+
+def test_a_trial_goes_at_once_signed_and_says_what_came_back(api: Api, receiver: Receiver) -> None:
+    register(api, receiver.url)
+    done = trial(api)
+    [received] = receiver.received
+    assert (done["taken"], done["status"], done["failure"]) == (True, 204, None)
+    assert event_of(received)["type"] == "cleanside.webhook.trial"
+    assert int(event_of(received)["id"]) == done["event"]
+    assert "Signature" in received.headers
+    assert listed(api)["last_trial"] == {name: value for name, value in done.items() if name != "webhook"}
+    assert listed(api)["waiting"] == 1  # the courier still sends the first event of its own
+
+
+def test_a_trial_that_is_taken_has_what_waits_tried_now(api: Api, receiver: Receiver) -> None:
+    receiver.answers = [503]
+    register(api, receiver.url)
+    with delivering(api):
+        receiver.wait_for(1)
+        wait_until(lambda: listed(api)["failing"] is not None, "the try failed")
+        assert trial(api)["taken"]
+        receiver.wait_for(3)
+        wait_until(lambda: listed(api)["waiting"] == 0, "all was taken")
+    assert listed(api)["failing"] is None
+
+
+def test_a_trial_goes_nowhere_that_events_may_not_go(sqlite_database_url: str, receiver: Receiver) -> None:
+    """Its network was allowed when the webhook was made, and is not any more."""
+    flags = {"database": sqlite_database_url, "webhook_networks": LOOPBACK}
+    with in_process(sqlite_database_url, settings=load(flags=flags, environ={})) as before:
+        register(before, receiver.url)
+    with in_process(sqlite_database_url, tokens=before.tokens) as after:
+        done = trial(after)
+    assert (done["taken"], done["status"], receiver.received) == (False, None, [])
+    assert done["failure"]["code"] == "address_refused"
+
+
+def test_a_trial_is_sent_on_the_page_and_stands_there(api: Api, receiver: Receiver) -> None:
+    receiver.always = 410
+    made = register(api, receiver.url)
+    sent = api.request("POST", f"/webhooks/{made['webhook']}/trial")
+    assert (sent.status_code, sent.headers["location"]) == (303, f"/webhooks#webhook-{made['webhook']}")
+    assert "The receiver answered with status 410." in api.get("/webhooks").text
+    assert len(receiver.received) == 1

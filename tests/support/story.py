@@ -383,6 +383,7 @@ def _of_webhooks(ask: Any) -> None:
     ask("GET", "/v1/webhooks", limit=1)
     ask("GET", "/v1/webhooks/{webhook}/deliveries", webhook=made, limit=1)
     ask("POST", "/v1/webhooks/{webhook}/replays", {"from_event": 1}, webhook=made)
+    ask("POST", "/v1/webhooks/{webhook}/trials", webhook=made)  # its name leads nowhere (RFC 6761)
     ask("DELETE", "/v1/webhooks/{webhook}", webhook=made)
 
 

@@ -17,14 +17,15 @@ from cleanside.ingest.api.routes.shared import R, needs, router_of, text
 from cleanside.ingest.intake.codes import ATTENTION_STEPS
 from cleanside.ingest.owners.access import devices_seen
 from cleanside.ingest.quarantine import same_reading
-from cleanside.ingest.store import attention, declared
+from cleanside.ingest.store import attention, declared, keyless
 from cleanside.ingest.store.attention import CopiedGroup, HeardDevice, QuarantinedGroup
 from cleanside.ingest.store.declared import DeclaredLine
+from cleanside.ingest.store.keyless import Keyless
 from cleanside.ingest.store.keys import Key
 
 router = router_of("account")
 
-L = TypeVar("L", HeardDevice, QuarantinedGroup, DeclaredLine, CopiedGroup)
+L = TypeVar("L", HeardDevice, QuarantinedGroup, DeclaredLine, CopiedGroup, Keyless)
 
 
 @router.get(
@@ -34,7 +35,11 @@ L = TypeVar("L", HeardDevice, QuarantinedGroup, DeclaredLine, CopiedGroup)
     response_model_exclude_unset=True,
 )
 def get_attention(resources: R, key: Annotated[Key, Depends(needs("attention:read"))]) -> dict[str, Any]:
-    """Silent, behind, in conflict, in quarantine, declared losses, versions: counts, ages, the next step."""
+    """
+    Without a valid key, silent, behind, in conflict, in quarantine, declared losses, versions.
+
+    Each with counts, ages and the next step.
+    """
     now_us = resources.clock()
     with resources.reading() as connection:
         groups = look(connection, key.owner_id, now_us, devices=devices_seen(key))
@@ -54,7 +59,9 @@ def look(
     quarantined = seen(attention.quarantined_groups(connection, owner_id))
     lines = seen(declared.lines(connection, owner_id))
     copied = seen(same_reading.groups(connection, owner_id))
-    return concerns.groups_of(heard, quarantined, lines, copied, version=version("cleanside"), now_us=now_us)
+    refused = seen(keyless.keyless_devices(connection, owner_id, now_us).values())
+    of_readings = heard, quarantined, lines, copied
+    return concerns.groups_of(*of_readings, refused, version=version("cleanside"), now_us=now_us)
 
 
 def document_of(groups: Sequence[ConcernGroup], now_us: int) -> dict[str, Any]:
@@ -69,13 +76,14 @@ def document_of(groups: Sequence[ConcernGroup], now_us: int) -> dict[str, Any]:
 def _group(group: ConcernGroup, now_us: int) -> dict[str, Any]:
     document: dict[str, Any] = {"group": group.group, "count": len(group.lines)}
     document |= {"needs_person": group.needing}
-    document["entries"] = [_entry(line, now_us) for line in group.lines[:MAX_LISTED]]
+    document["entries"] = [line_document(line, now_us) for line in group.lines[:MAX_LISTED]]
     if len(group.lines) > MAX_LISTED:
         document["entries_more"] = len(group.lines) - MAX_LISTED
     return document
 
 
-def _entry(line: Concern, now_us: int) -> dict[str, Any]:
+def line_document(line: Concern, now_us: int) -> dict[str, Any]:
+    """A line for an answer."""
     return {
         "device": line.device,
         "machine": line.machine,

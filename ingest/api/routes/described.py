@@ -23,6 +23,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     CountsByState,
     DatesRestOn,
     EntryVerdict,
+    KeyEnd,
     LifeBegan,
     LifeEnded,
     OtherReadingIs,
@@ -376,6 +377,19 @@ class NoMonitorShown(Described):
     by: str | None = Field(description="handle of whoever moved it or took it off; null: not known")
 
 
+class KeyEndedShown(Described):
+    """That no valid key posts for a monitor: its gateway is refused, and keeps its readings."""
+
+    since: str = Field(description="when its last key ended, UTC")
+    because: KeyEnd = Field(description="how it ended, as a code; stable")
+
+
+class WithoutKeyShown(KeyEndedShown):
+    """A monitor without a valid key."""
+
+    device: str = Field(description="its name")
+
+
 class HousingAnswer(Described):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
@@ -417,6 +431,9 @@ class HousingAnswer(Described):
     last_reading_at: str | None
     last_heard_at: str | None
     no_monitor: NoMonitorShown | None = Field(description="null: a monitor sits there")
+    without_key: list[WithoutKeyShown] = Field(
+        description="monitors there whose every key has ended: their gateways are refused, and keep readings"
+    )
     quiet_s: float | None
     quiet_because: str | None = Field(
         description=(

@@ -41,6 +41,10 @@ class WebhookRegisteredData(Described):
     types: list[str] = Field(description="types of events that it will get")
 
 
+class WebhookTrialData(WebhookRegisteredData):
+    """What a webhook that is tried is registered for."""
+
+
 class HousingEventData(Described):
     """The housing that an event is about, as it is judged now."""
 
@@ -131,6 +135,7 @@ class MatterData(Described):
 #: type -> its data
 DATA: Mapping[str, type[Described]] = {
     announcing.REGISTERED: WebhookRegisteredData,
+    announcing.TRIAL: WebhookTrialData,
     announcing.STATE_CHANGED: StateChangedData,
     announcing.SILENT: DeviceSilentData,
     announcing.CHANGE_FOUND: ChangeFoundData,
@@ -140,7 +145,11 @@ DATA: Mapping[str, type[Described]] = {
     announcing.BALANCES_AGAIN: BalancesAgainData,
     **dict.fromkeys(sorted(announcing.OF_MATTERS), MatterData),
 }
-_SENTENCES = {announcing.REGISTERED: "the webhook was registered; sent once, at once", **announcing.TYPES}
+_SENTENCES = {
+    announcing.REGISTERED: "the webhook was registered; sent once, at once",
+    announcing.TRIAL: "a person asked for a trial; it overtakes what waits",
+    **announcing.TYPES,
+}
 
 _HEADERS = {
     "Content-Digest": "sha-256 of the body (RFC 9530)",

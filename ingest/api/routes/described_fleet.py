@@ -15,6 +15,7 @@ from cleanside.ingest.api.routes.described import (
     CautionShown,
     DeclaredShown,
     Described,
+    KeyEndedShown,
     LaidUpShown,
     SaidShown,
     ServiceShown,
@@ -337,6 +338,9 @@ class DeviceAnswer(Described):
     retired_at: str | None
     assignments: list[SeatShown]
     streams: list[StreamOfDevice]
+    key_ended: KeyEndedShown | None = Field(
+        description="since when no valid key posts for it; null: one does, it never had one, or it is retired"
+    )
 
 
 class AssignedAnswer(DeviceAnswer):

@@ -499,11 +499,24 @@ ReportedKind = TypeAliasType(
 AttentionGroup = TypeAliasType(
     "AttentionGroup",
     Annotated[
-        Literal["silent", "behind", "in_conflict", "in_quarantine", "declared", "versions"],
+        Literal["without_key", "silent", "behind", "in_conflict", "in_quarantine", "declared", "versions"],
         Field(
             description=(
-                "silent: nothing arrives; behind: gaps and backlog; in_conflict: two readings under one "
-                "number; in_quarantine; declared: losses and damage; versions: old programs"
+                "without_key: refused, its key has ended; silent: nothing arrives; behind: gaps and backlog; "
+                "in_conflict: two readings under one number; in_quarantine; declared: losses and damage; "
+                "versions: old programs"
+            )
+        ),
+    ],
+)
+KeyEnd = TypeAliasType(
+    "KeyEnd",
+    Annotated[
+        Literal["key_revoked", "key_expired", "key_suspended"],
+        Field(
+            description=(
+                "key_revoked: somebody ended it; key_expired: its end came; key_suspended: it waits to be "
+                "confirmed at the server after a restore"
             )
         ),
     ],

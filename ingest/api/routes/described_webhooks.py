@@ -29,6 +29,37 @@ class Paused(Described):
     detail: str = Field(description="the reason and the next step")
 
 
+class DeliveryFailure(Described):
+    """Why the last try of a delivery failed."""
+
+    code: DeliveryFailureCode
+    values: ReasonValues
+
+
+class WebhookFailing(Described):
+    """That the oldest waiting event was tried and not taken; later ones wait behind it."""
+
+    event: int
+    since: str = Field(description="when it was tried first, UTC")
+    tries: int
+    next_try_at: str | None = Field(description="when it is tried next, UTC; null: now")
+    reason: str | None = Field(description="why the last try failed")
+    failure: DeliveryFailure | None = Field(
+        description="the same as code and values; null: an earlier release wrote the reason"
+    )
+
+
+class TrialShown(Described):
+    """What came back of a trial event."""
+
+    event: int
+    at: str = Field(description="when it was sent, UTC")
+    taken: bool = Field(description="true: the receiver answered 2xx")
+    status: int | None = Field(description="what it answered, where it took it; null: it did not")
+    reason: str | None = Field(description="why it was not taken; null: it was")
+    failure: DeliveryFailure | None = Field(description="the same as code and values")
+
+
 class WebhookShown(Described):
     """A webhook, without its secret."""
 
@@ -44,6 +75,10 @@ class WebhookShown(Described):
     waiting: int = Field(description="deliveries that wait")
     delivered: int
     dead: int = Field(description="deliveries that were given up; they can be sent again")
+    failing: WebhookFailing | None = Field(
+        description="why what waits does not get there; null: it was not refused"
+    )
+    last_trial: TrialShown | None = Field(description="the last trial event; null: there was none")
 
 
 class WebhookMade(WebhookShown):
@@ -65,13 +100,6 @@ class WebhookEnded(Described):
 
     webhook: int
     ended: Literal[True]
-
-
-class DeliveryFailure(Described):
-    """Why the last try of a delivery failed."""
-
-    code: DeliveryFailureCode
-    values: ReasonValues
 
 
 class DeliveryShown(Described):
@@ -97,6 +125,12 @@ class DeliveriesAnswer(Described):
 
     deliveries: list[DeliveryShown]
     next: str | None = Next
+
+
+class TrialAnswer(TrialShown):
+    """What came back of the trial event that was just sent."""
+
+    webhook: int
 
 
 class ReplayAnswer(Described):

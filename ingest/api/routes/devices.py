@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 import sqlalchemy as sa
@@ -19,6 +20,7 @@ from cleanside.ingest.api.routes.described_fleet import (
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
+from cleanside.ingest.api.routes.restriction import key_ended
 from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, assigned_document, cautions_of, order_of
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
@@ -43,8 +45,9 @@ from cleanside.ingest.owners.access import BOUND_ROLES, require, sees_device
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import put_in_service
 from cleanside.ingest.owners.reach import reach_of, sees_machine
-from cleanside.ingest.store import audit, fleet, keys, reports, streams
+from cleanside.ingest.store import audit, fleet, keyless, keys, reports, streams
 from cleanside.ingest.store.fleet import Assignment, DeviceRow, HousingRow
+from cleanside.ingest.store.keyless import Keyless
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
 
@@ -137,7 +140,7 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
         if key.role in BOUND_ROLES:
             keys.bind(connection, key.id, [body.device])
         audit.note(connection, key.owner_id, now_us, key.handle, "device", body=body.model_dump(mode="json"))
-        return _document(connection, _reload(connection, key, body.device), key) | {
+        return _document(connection, _reload(connection, key, body.device), key, now_us) | {
             "claimed": done.claimed,
             "assigned": assigned_document(housing, done.seated),
             "cautions": cautions_of(done.seated),
@@ -178,7 +181,7 @@ def post_device_assignment(
             found = fleet.retire(connection, found, None)
         about = {"device": device, "body": body.model_dump(mode="json")}
         audit.note(connection, key.owner_id, now_us, key.handle, "assignment", **about)
-        return _document(connection, found, key, is_whole=is_whole) | {
+        return _document(connection, found, key, now_us, is_whole=is_whole) | {
             "assigned": assigned_document(housing, seated),
             "cautions": cautions_of(seated),
         }
@@ -212,7 +215,7 @@ def patch_device(device: PathName, body: DeviceEdit, resources: R, key: FleetWri
         bound = keys.of_device(connection, key.owner_id, device)
         valid = [k.handle for k in bound if k.role == "device" and k.state(now_us) == keys.VALID]
         cautions = shown_cautions("moved") if body.retired else []
-        return _document(connection, edited, key) | {"valid_keys": valid, "cautions": cautions}
+        return _document(connection, edited, key, now_us) | {"valid_keys": valid, "cautions": cautions}
 
     return resources.writer.call(save)
 
@@ -232,7 +235,10 @@ def list_devices(resources: Resources, key: Key, page: Page) -> tuple[list[dict[
     with resources.reading() as connection:
         found, reach = fleet.devices_of(connection, key.owner_id, after=after), reach_of(connection, key)
         shown, cursor = page.cut((d for d in found if reach.sees(d.name)), lambda d: (d.name,))
-        documents = [_document(connection, d, key, is_whole=d.name not in reach.here) for d in shown]
+        refused = keyless.keyless_devices(connection, key.owner_id, resources.clock())
+        documents = [
+            _plain_document(connection, d, key, refused, is_whole=d.name not in reach.here) for d in shown
+        ]
     return documents, cursor
 
 
@@ -247,7 +253,7 @@ def get_device(device: PathName, resources: R, key: Reader) -> dict[str, Any]:
     """
     with resources.reading() as connection:
         found, is_whole = _device_reached(connection, key, device)
-        return _document(connection, found, key, is_whole=is_whole)
+        return _document(connection, found, key, resources.clock(), is_whole=is_whole)
 
 
 def _device_reached(connection: sa.Connection, key: Key, name: str) -> tuple[DeviceRow, bool]:
@@ -288,7 +294,14 @@ def _reload(connection: sa.Connection, key: Key, name: str) -> DeviceRow:
 
 
 def _document(
-    connection: sa.Connection, device: DeviceRow, key: Key, *, is_whole: bool = True
+    connection: sa.Connection, device: DeviceRow, key: Key, now_us: int, *, is_whole: bool = True
+) -> dict[str, Any]:
+    refused = keyless.keyless_devices(connection, key.owner_id, now_us)
+    return _plain_document(connection, device, key, refused, is_whole=is_whole)
+
+
+def _plain_document(
+    connection: sa.Connection, device: DeviceRow, key: Key, refused: Mapping[int, Keyless], *, is_whole: bool
 ) -> dict[str, Any]:
     """is_whole : False, seats at the key's sites alone, and nothing of what it measured."""
     return {
@@ -320,6 +333,7 @@ def _document(
             }
             for s in (streams.of_device(connection, device.id) if is_whole else ())
         ],
+        "key_ended": key_ended(refused[device.id]) if device.id in refused else None,
     }
 
 

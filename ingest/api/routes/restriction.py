@@ -51,6 +51,7 @@ from cleanside.ingest.shop.planned import state_of_plan
 from cleanside.ingest.shop.work_list import is_laid_up
 from cleanside.ingest.store import fleet, held_places
 from cleanside.ingest.store.fleet import HousingRow
+from cleanside.ingest.store.keyless import Keyless
 from cleanside.ingest.store.keys import Key
 
 router = router_of("restriction")
@@ -353,6 +354,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
         "no_monitor": _no_monitor(seen),
+        "without_key": [key_ended(one) | {"device": one.device} for one in seen.keyless],
         "quiet_s": assessment.quiet_s,
         "quiet_because": assessment.quiet_because,
         "may_have_worked_hours": assessment.may_have_worked_hours,
@@ -392,6 +394,11 @@ def _no_monitor(seen: View) -> dict[str, Any] | None:
         return {"since": None, "device": None, "moved_to": None, "by": None}
     moved_to = None if last.machine is None else {"machine": last.machine, "housing": last.housing}
     return {"since": text(last.until_us), "device": last.device, "moved_to": moved_to, "by": last.who}
+
+
+def key_ended(one: Keyless) -> dict[str, Any]:
+    """Since when a monitor has no valid key, and why."""
+    return {"since": text(one.since_us), "because": one.code}
 
 
 def _suspicion(suspicion: Suspicion, unit: str | None) -> dict[str, Any]:

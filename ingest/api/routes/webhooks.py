@@ -18,6 +18,7 @@ from cleanside.ingest.api.routes.described_kinds import DeliveryState
 from cleanside.ingest.api.routes.described_webhooks import (
     DeliveriesAnswer,
     ReplayAnswer,
+    TrialAnswer,
     WebhookEnded,
     WebhookMade,
     WebhooksAnswer,
@@ -28,11 +29,13 @@ from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import AddressRefused, CannotOpen, Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.store import audit, delivery_failures, outbox, releases, webhook_secrets
+from cleanside.ingest.store.delivery_failures import Failure
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.outbox import Delivery, Webhook
+from cleanside.ingest.store.outbox import Delivery, TrialEvent, Webhook
 from cleanside.ingest.store.sealing import SealingKey
 from cleanside.ingest.webhooks import addresses, announcing
+from cleanside.ingest.webhooks.trial import send_trial
 from cleanside.ingest.writer.resources import Resources
 
 router = router_of("webhooks")
@@ -225,6 +228,48 @@ def post_webhook_replay(webhook: WebhookId, body: NewReplay, resources: R, key: 
     return {"webhook": webhook, "waiting_again": resources.writer.call(save)}
 
 
+@router.post(
+    "/v1/webhooks/{webhook}/trials",
+    summary="Send a trial event",
+    response_model=TrialAnswer,
+    responses=problems(404, 409, 429),
+)
+def post_webhook_trial(webhook: WebhookId, resources: R, key: Operator) -> dict[str, Any]:
+    """
+    Send a trial event now, ahead of what waits, and say what came back.
+
+    It is tried once. Where the receiver takes it, what waits is tried now too. One trial at a time.
+    """
+    with resources.reading() as connection:
+        found = _find(connection, key, webhook, wanted=True)
+    try:
+        opened = webhook_secrets.opened(found, resources.webhook_keys)
+    except CannotOpen as error:
+        raise Refused(error.case, status=409, code="webhook_key_missing", **error.values) from error
+    done = send_trial(resources, found, opened)
+    about = {"webhook": webhook, "outcome": done.status if done.failure is None else done.failure.code}
+    resources.writer.call(
+        lambda c: audit.note(c, key.owner_id, resources.clock(), key.handle, "webhook_trial", **about)
+    )
+    return {"webhook": webhook, **_trial(done)}
+
+
+def _trial(trial: TrialEvent) -> dict[str, Any]:
+    why = trial.failure
+    return {
+        "event": trial.event_id,
+        "at": text(trial.at_us),
+        "taken": why is None,
+        "status": trial.status,
+        "reason": None if why is None else why.detail,
+        "failure": _failure(why),
+    }
+
+
+def _failure(why: Failure | None) -> dict[str, Any] | None:
+    return None if why is None else {"code": why.code, "values": why.values}
+
+
 def _find(connection: sa.Connection, key: Key, webhook_id: int, *, wanted: bool) -> Webhook:
     webhook = outbox.find(connection, key.owner_id, webhook_id)
     if webhook is None or (wanted and webhook.ended_us is not None):
@@ -248,6 +293,22 @@ def _document(connection: sa.Connection, webhook: Webhook, file: KeyFile) -> dic
         "created_at": text(webhook.created_us),
         "who": webhook.who,
         **outbox.count_by_state(connection, webhook.id),
+        "failing": _failing(outbox.next_due(connection, webhook.id)),
+        "last_trial": None if (trial := outbox.last_trial(webhook)) is None else _trial(trial),
+    }
+
+
+def _failing(oldest: Delivery | None) -> dict[str, Any] | None:
+    """Why what waits does not get there. oldest : the delivery that the others wait for; None: none waits."""
+    if oldest is None or not oldest.tries:
+        return None
+    return {
+        "event": oldest.event_id,
+        "since": text(oldest.first_tried_us),
+        "tries": oldest.tries,
+        "next_try_at": text(oldest.next_us) if oldest.next_us else None,
+        "reason": oldest.reason,
+        "failure": _failure(delivery_failures.read(oldest.reason, oldest.failure)),
     }
 
 
@@ -264,5 +325,5 @@ def _delivery(entry: Delivery) -> dict[str, Any]:
         "next_try_at": text(entry.next_us) if entry.state == outbox.WAITING and entry.next_us else None,
         "settled_at": text(entry.settled_us),
         "reason": entry.reason,
-        "failure": None if why is None else {"code": why.code, "values": why.values},
+        "failure": _failure(why),
     }

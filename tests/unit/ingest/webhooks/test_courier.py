@@ -6,7 +6,8 @@ import pytest
 
 from cleanside.ingest.store.delivery_failures import Failure
 from cleanside.ingest.store.outbox import Delivery
-from cleanside.ingest.webhooks.courier import FIRST_WAIT_S, LONGEST_WAIT_S, Failed, settled, wait_s
+from cleanside.ingest.webhooks.courier import FIRST_WAIT_S, LONGEST_WAIT_S, settled, wait_s
+from cleanside.ingest.webhooks.sending import Failed
 
 DAY_US = 86_400_000_000
 WAITING = Delivery(1, 7, "waiting", 0, None, 0, None, None, None, "cleanside.state.changed", "s", 0, "{}")
