@@ -221,11 +221,12 @@ CameHow = TypeAliasType(
 PlanState = TypeAliasType(
     "PlanState",
     Annotated[
-        Literal["open", "missed", "done"],
+        Literal["open", "missed", "done", "overtaken"],
         Field(
             description=(
                 "open: its day is to come; missed: the day passed without a fall in restriction or an entry; "
-                "done: it was changed"
+                "done: it was changed; overtaken: a change made before it was planned became known after, "
+                "so it counts for nothing until a person keeps it or takes it back"
             )
         ),
     ],

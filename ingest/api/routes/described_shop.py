@@ -263,6 +263,16 @@ class DoneShown(Described):
     gauge_unit: str | None
 
 
+class AskedPlanShown(Described):
+    """A planned day that a change questions, because it became known after the day was planned."""
+
+    machine: str
+    display_name: str | None
+    housing: str
+    site: str | None
+    planned: PlannedShown
+
+
 class WorkAnswer(Described):
     """The work list, by day, site and urgency."""
 
@@ -274,6 +284,9 @@ class WorkAnswer(Described):
     later: list[LaterJobShown] = Field(
         description="what should be changed before the end of the list and stands on a later day, or whose "
         "machine is laid up; by name"
+    )
+    asked: list[AskedPlanShown] = Field(
+        description="planned days that count for nothing until a person keeps or takes them back, by name"
     )
     done: list[DoneShown] = Field(description="entered for the last three days, newest first")
     without_part: list[str] = Field(description="machines on the list whose part number is not entered")

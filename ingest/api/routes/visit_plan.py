@@ -31,7 +31,14 @@ from cleanside.ingest.api.routes.restriction import dates_of, rest_on
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import R, problems, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
-from cleanside.ingest.api.routes.work import HousingName, OnList, OnListByName, on_list, part_lines
+from cleanside.ingest.api.routes.work import (
+    HousingName,
+    OnList,
+    OnListByName,
+    asked_documents,
+    on_list,
+    part_lines,
+)
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotFound, NotValid
 from cleanside.ingest.planning.visit_plan import (
@@ -217,6 +224,7 @@ def _plan_document(
             {**_machine_document(name, every), "reason": reason}
             for name, reason in sorted(inputs.not_planned.items())
         ],
+        "asked": asked_documents(every.values()),
         "orders": list(_order_documents(orders)),
         "assumed": assumed_document(dict(inputs.assumed)),
         "sites_without_trip": [site or None for site in inputs.sites_without_trip],

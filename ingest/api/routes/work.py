@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from typing import Annotated, Any
@@ -134,6 +134,7 @@ def work_document(
         "later": [
             _later_document(every[_name(later.candidate)].view, later) for later in later_of(candidates, days)
         ],
+        "asked": asked_documents(wanted),
         "done": _done(wanted, days, done_s, part_uses.uses_of_owner(connection, key.owner_id)),
         "without_part": sorted({j["machine"] for j in shown if j["primary_part"] is None}),
         "parts": [_part_document(line) for line in parts],
@@ -144,6 +145,15 @@ def work_document(
         ],
         "cautions": shown_cautions("change"),
     }
+
+
+def asked_documents(every: Iterable[OnList]) -> list[dict[str, Any]]:
+    """Planned days that a change questions, because it became known since; by name."""
+    views = [seen.view for seen in every if seen.candidate.plan == "overtaken"]
+    return [
+        _place_document(view) | {"planned": planned_document(view)}
+        for view in sorted(views, key=lambda view: (view.housing.machine, view.housing.name))
+    ]
 
 
 def list_days(now_s: float, before: str | None, zone: str) -> ListDays:
