@@ -87,6 +87,18 @@ class WorkSentences:
         site, from_site = (self._sites.get(code, code) for code in (carry["site"], carry["from_site"]))
         return self._say("work.carry", site=site, n=carry["pieces"], part=carry["part"], from_site=from_site)
 
+    def piece(self, job: Mapping[str, Any]) -> str:
+        """Where the piece of its part comes from; "": it lies at its own site, or it needs none."""
+        piece = job["piece"]
+        if piece is None or piece["where"] == "own_site":
+            return ""
+        if piece["where"] == "other_site":
+            site = self._sites.get(piece["from_site"], piece["from_site"])
+            return self._say("work.piece.other_site" if job["site"] else "work.piece.no_site", site=site)
+        if piece["comes_on"] is None:
+            return self._say(f"work.piece.{piece['where']}_open")
+        return self._say(f"work.piece.{piece['where']}", on=self._on(piece["comes_on"]))
+
     def _plan(self, of: Mapping[str, Any]) -> dict[str, str]:
         planned = of["planned"]
         if planned is None:

@@ -170,6 +170,11 @@ def later_of(candidates: Sequence[Candidate], days: ListDays) -> list[Later]:
     return sorted(found, key=lambda later: (later.candidate.machine, later.candidate.housing))
 
 
+def urgency(job: Job) -> tuple[date, int, str, str]:
+    """The sort key of a change among all sites, most urgent first."""
+    return job.day, _rank(job), job.candidate.machine, job.candidate.housing
+
+
 def _site(job: Job) -> str:
     return job.candidate.papers.machine.site or ""
 

@@ -231,6 +231,18 @@ PlanState = TypeAliasType(
         ),
     ],
 )
+PieceFrom = TypeAliasType(
+    "PieceFrom",
+    Annotated[
+        Literal["own_site", "other_site", "on_order", "not_ordered"],
+        Field(
+            description=(
+                "own_site: from the stock of its site; other_site: brought from another; on_order: not "
+                "there, ordered; not_ordered: not there, and not ordered either"
+            )
+        ),
+    ],
+)
 JobReason = TypeAliasType(
     "JobReason",
     Annotated[

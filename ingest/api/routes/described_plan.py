@@ -216,7 +216,7 @@ class VisitPlanAnswer(Described):
     asked: list[AskedPlanShown] = Field(
         description="planned days that count for nothing until a person keeps or takes them back, by name"
     )
-    orders: list[PartOrderShown] = Field(description="what to order, by part")
+    orders: list[PartOrderShown] = Field(description="what to order, most urgent first")
     assumed: list[AssumedShown] = Field(description="figures without an entry, and what the plan takes")
     sites_without_trip: list[str | None] = Field(
         description="sites whose ways are assumed; null: machines without a site"

@@ -25,6 +25,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     EntryVerdict,
     JobReason,
     LaterReason,
+    PieceFrom,
     ReasonValues,
     ServiceFit,
     State,
@@ -147,6 +148,17 @@ class DayWaitedShown(Described):
     extra_fuel_percent: tuple[float, float] = Field(description="fuel burnt beyond a clean element's [%]")
 
 
+class PieceShown(Described):
+    """The piece of its part that a change gets. Pieces go to the most urgent first, over all sites."""
+
+    where: PieceFrom
+    from_site: str | None = Field(description="where it lies in stock; null: it is not there")
+    comes_on: str | None = Field(
+        description="of one that is not there: when it comes at the earliest, if it is ordered today where "
+        "it is not ordered, ISO 8601; null: it is there, or no lead time is entered"
+    )
+
+
 class JobShown(Described):
     """A change on a day."""
 
@@ -184,6 +196,9 @@ class JobShown(Described):
     safety_part: str | None
     part_elsewhere: list[StockShown] = Field(
         description="where its part is in stock, while its own site has none; empty: it has, or none is kept"
+    )
+    piece: PieceShown | None = Field(
+        description="the piece that it gets; null: it is only looked at, or no part is entered"
     )
     chance_at_limit_before: float | None = Field(description="before its day, 0 to 1")
     hours_lost: float | None
