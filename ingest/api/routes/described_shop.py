@@ -204,7 +204,7 @@ class JobShown(Described):
     hours_lost: float | None
     element_value_lost: float | None = Field(description="of the element's price; null: no price entered")
     waiting: DayWaitedShown | None = Field(description="null: it cannot be said")
-    options: list[OptionShown] = Field(description="each day of the list")
+    options: list[OptionShown] = Field(description="each day of the list, and two weeks beyond its end")
     meter_hours_now: float | None
     gauge_unit: str | None
 

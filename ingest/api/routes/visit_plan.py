@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
@@ -109,6 +109,34 @@ def get_visit_plan(
     with resources.reading() as connection:
         orders = part_lines(connection, key, every, days, planned=_days_of(plan, inputs.problem))
     return _plan_document(plan, inputs, PlanSeen(every, made, days), orders)
+
+
+class KnownVisit(NamedTuple):
+    """The day of a visit, and what other days cost more. Days are ISO 8601."""
+
+    day: str
+    more_cost: Mapping[str, float]  # [currency]
+    currency: str | None
+
+
+def known_visits(request: Request, resources: R, key: Key, zone: str) -> dict[HousingName, KnownVisit]:
+    """The visits of the plan as it was made last; empty where something changed since, and none is made."""
+    services = services_of(request)
+    days = ListDays(ZoneInfo(zone), resources.clock() / 1e6, before=date.max)
+    with resources.reading() as connection:
+        every = on_list(connection, services.judge(connection, key), key, days)
+        inputs = _inputs(connection, key, every, days, {})
+    plan, problem = services.plans.known(inputs.problem), inputs.problem
+    if plan is None:
+        return {}
+    return {
+        visit.element.name: KnownVisit(
+            problem.on(visit.day).isoformat(),
+            {problem.on(move.day).isoformat(): move.more_cost for move in visit.moves},
+            inputs.currency,
+        )
+        for visit in plan.visits
+    }
 
 
 def _days_of(plan: VisitPlan, problem: VisitProblem) -> dict[HousingName, date]:
