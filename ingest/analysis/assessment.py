@@ -158,6 +158,7 @@ def _entry(change: EnteredChange) -> Entry:
         confirmed=bool(change.confirmed_because),
         by_code=change.at_device is not None,
         name=change.entry_id,
+        known_s=change.known_us / MICRO,
     )
 
 

@@ -25,6 +25,7 @@ from cleanside.ingest.api.routes.shared import R, open_to_all
 from cleanside.ingest.api.routes.signed_in import own_address
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.letters import called, noon_of
+from cleanside.ingest.console.plan_words import plan_said
 from cleanside.ingest.console.routing import page_router
 from cleanside.ingest.console.viewer import locale_of
 from cleanside.ingest.console.wording import Sayer
@@ -38,6 +39,8 @@ from cleanside.ingest.store.people import VALID, Person
 router = page_router()
 
 REFRESH = timedelta(hours=1)  # RFC 7986 section 5.7
+#: events that nobody decided on: RFC 5545 section 3.8.1.11, TENTATIVE
+UNSURE = frozenset({"likely", "asked"})
 Token = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
 
 
@@ -112,7 +115,7 @@ def _event(reader: CalendarReader, event: Mapping[str, Any], shown: ShownDay) ->
     made.add("dtstart", day)
     made.add("dtend", day + timedelta(days=1))
     made.add("transp", "TRANSPARENT")
-    made.add("status", "TENTATIVE" if event["what"] == "likely" else "CONFIRMED")
+    made.add("status", "TENTATIVE" if event["what"] in UNSURE else "CONFIRMED")
     service = event["service"] or reader.say.plain("work.service")
     made.add("summary", reader.say.plain(f"calendar.{event['what']}", called=called(event), service=service))
     made.add("description", "\n".join(_lines(reader, event)))
@@ -128,10 +131,11 @@ def _lines(reader: CalendarReader, event: Mapping[str, Any]) -> list[str]:
         lines.append(say.plain("calendar.dates", early=due["p10"], likely=due["p50"], late=due["p90"]))
         if event["dates_rest_on"] != "element":
             lines.append(say.plain(f"state.rest_on.{event['dates_rest_on']}"))
-    if event["what"] == "planned" and planned is not None:
-        on = noon_of(say.formats, planned["on"])
-        lines += [say.plain("calendar.planned_by", by=planned["by"], on=on), *filter(None, [planned["note"]])]
-    if event["what"] != "service" and event["primary_part"]:
+    if event["what"] in ("planned", "asked") and planned is not None:
+        on = say.formats.day(noon_of(say.formats, planned["on"]))
+        said = plan_said(say.plain, planned, on=on, by=planned["by"])
+        lines += [said, *filter(None, [planned["note"]])]
+    if event["what"] not in ("service", "asked") and event["primary_part"]:
         lines.append(say.plain("work.part", part=event["primary_part"]))
     return [*lines, say.plain("layout.advice_only")]
 

@@ -23,6 +23,7 @@ from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.console.drawing import CALENDAR_DAYS
 from cleanside.ingest.console.formats import DAY_S, Formats
 from cleanside.ingest.console.laid_up_words import laid_up_said
+from cleanside.ingest.console.plan_words import is_asked
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
 from cleanside.ingest.console.routing import page_needs, page_router
 from cleanside.ingest.console.said_words import caution_of, said
@@ -147,14 +148,7 @@ def advice_of(document: Mapping[str, Any]) -> str:
 
 def has_question(document: Mapping[str, Any]) -> bool:
     """True where a person has something to answer."""
-    planned = document["planned"]
-    asked = planned is not None and (planned["state"] == "missed" or is_in_lay_up(planned))
-    return bool(document["questions"] or document["changes_found"]) or asked
-
-
-def is_in_lay_up(planned: Mapping[str, Any]) -> bool:
-    """Is the day of a change that is still to come one on which its machine is laid up."""
-    return bool(planned["state"] == "open" and planned["in_lay_up"])
+    return bool(document["questions"] or document["changes_found"]) or is_asked(document["planned"])
 
 
 def is_calm(document: Mapping[str, Any]) -> bool:

@@ -21,6 +21,7 @@ from markupsafe import Markup
 from cleanside.ingest.console.declared_words import event_said, event_step
 from cleanside.ingest.console.formats import Formats, WrittenDays
 from cleanside.ingest.console.letter_look import style
+from cleanside.ingest.console.plan_words import plan_said
 from cleanside.ingest.console.rendering import TEMPLATES
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.viewer import locale_of
@@ -109,6 +110,7 @@ def _shared(outgoing: Outgoing, formats: Formats) -> dict[str, Any]:
         "leave": outgoing.leave_link,
         "confirm": outgoing.confirm_link,
         "on": WrittenDays(formats).of,
+        "plan_said": plan_said,
         "noon": lambda day: noon_of(formats, day),
     }
 

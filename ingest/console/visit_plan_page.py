@@ -26,6 +26,7 @@ from cleanside.ingest.api.routes.accepted_plan import (
     day_moves,
     post_accepted_plan,
     post_plan_taken_back,
+    questioned_days,
 )
 from cleanside.ingest.api.routes.planning_terms import (
     NewTerms,
@@ -135,8 +136,9 @@ def _chosen_days(fields: Fields) -> list[str]:
 
 def _ask(request: Request, resources: R, key: Key, body: NewAcceptedPlan, fixed: Sequence[str]) -> Response:
     """What accepting changes, machine by machine, before it is done. fixed : days chosen by hand."""
+    questioned = questioned_days(request, resources, key)
     with resources.reading() as connection:
-        moves = day_moves(connection, key, body, resources.clock())
+        moves = day_moves(connection, key, body, resources.clock(), questioned)
     return render(
         request,
         "visit_plan_accept.html",

@@ -37,6 +37,7 @@ from cleanside.ingest.api.routes.papers import (
 )
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
+from cleanside.ingest.api.routes.visit_plan import known_visits
 from cleanside.ingest.api.routes.work import get_work
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
@@ -314,7 +315,8 @@ def _page(
     sent: int = 0,
     taken_back: bool = False,
 ) -> Response:
-    work = get_work(request, resources, key, zone=_zone(request, key).key, **wanted)
+    zone = _zone(request, key).key
+    work = get_work(request, resources, key, zone=zone, **wanted)
     shop = get_shop(resources, key)
     say = sayer_of(request, key)
     days, names, who = WrittenDays(say.formats), names_of(shop), WhoNames(resources.reading, key, say)
@@ -334,6 +336,8 @@ def _page(
         days=[(day, list(jobs)) for day, jobs in groupby(work["jobs"], key=lambda job: job["day"])],
         whole=days.of,
         sentences=sentences,
+        options=WorkSentences(say.plain, on=days.of),
+        visits=known_visits(request, resources, key, zone),
         until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),
         missing=[part for part in work["parts"] if part["to_order"]],
         done=[(entry, said(say.in_unit(entry["gauge_unit"]), entry["said"])) for entry in work["done"]],

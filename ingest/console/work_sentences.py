@@ -9,10 +9,29 @@ Leaves to others: the words themselves (`words/work.*.toml`), how they are laid 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, Protocol
 
 #: a state that does not wait for a date -> the reason whose sentence it has, whatever was planned
 AT_ONCE = {"over": "over_limit", "due": "change_due", "suspect": "check_first"}
+
+
+LEAST_COST = 0.5  # less is no difference, once it is rounded [currency]
+
+
+class KnownVisit(Protocol):
+    """A visit of the plan of visits. Days are ISO 8601."""
+
+    @property
+    def day(self) -> str:
+        """Its day."""
+
+    @property
+    def more_cost(self) -> Mapping[str, float]:
+        """Day -> what it costs more than its own. [currency]"""
+
+    @property
+    def currency(self) -> str | None:
+        """Of these costs; None: none is entered."""
 
 
 class WorkSentences:
@@ -86,6 +105,30 @@ class WorkSentences:
         """What is brought from one site to another."""
         site, from_site = (self._sites.get(code, code) for code in (carry["site"], carry["from_site"]))
         return self._say("work.carry", site=site, n=carry["pieces"], part=carry["part"], from_site=from_site)
+
+    def option(self, job: Mapping[str, Any], option: Mapping[str, Any], visit: KnownVisit | None) -> str:
+        """What another day means; "": nothing can be said. visit : of the plan of visits; None: not known."""
+        found = []
+        if option["chance_at_limit_before"] is not None and job["state"] != "over":
+            values = {"share": option["chance_at_limit_before"], "hours": option["hours_lost"] or 0}
+            found.append(self._say("work.option", **values))
+        if visit is not None and visit.day == job["day"] and option["day"] in visit.more_cost:
+            more, currency = visit.more_cost[option["day"]], visit.currency or ""
+            key = "work.option_less" if more < -LEAST_COST else "work.option_more"
+            found.append(self._say(key, cost=abs(more), currency=currency).rstrip())
+        return ", ".join(found)
+
+    def piece(self, job: Mapping[str, Any]) -> str:
+        """Where the piece of its part comes from; "": it lies at its own site, or it needs none."""
+        piece = job["piece"]
+        if piece is None or piece["where"] == "own_site":
+            return ""
+        if piece["where"] == "other_site":
+            site = self._sites.get(piece["from_site"], piece["from_site"])
+            return self._say("work.piece.other_site" if job["site"] else "work.piece.no_site", site=site)
+        if piece["comes_on"] is None:
+            return self._say(f"work.piece.{piece['where']}_open")
+        return self._say(f"work.piece.{piece['where']}", on=self._on(piece["comes_on"]))
 
     def _plan(self, of: Mapping[str, Any]) -> dict[str, str]:
         planned = of["planned"]

@@ -49,6 +49,11 @@ class KeptPlans:
             raise found
         return found
 
+    def known(self, problem: VisitProblem) -> VisitPlan | None:
+        """The plan of a problem, if it is remembered; nothing is made, and no thread waits."""
+        found = self._kept.get(problem)
+        return None if isinstance(found, NoVisitPlan) else found
+
     def __len__(self) -> int:
         """How many problems are remembered."""
         return len(self._kept)

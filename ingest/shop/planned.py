@@ -1,8 +1,9 @@
 """
-A planned change: is it still to come, was it made, or did its day pass without one?
+A planned change: is it still to come, was it made, did its day pass without one, or is it in question?
 
 Promises: pure. A change is made where restriction fell after the plan was made, or a person entered it and
-the readings do not contradict that.
+the readings do not contradict that. A change that was made before the plan, and that a person entered or
+confirmed after it, questions the plan: whoever planned did not know of it.
 Leaves to others: where it stands in a list (`ingest.api.routes.restriction`), the entry itself.
 """
 
@@ -10,13 +11,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from cleanside.ingest.restriction import Study
 from cleanside.ingest.store.element_changes import EntriesMade
 from cleanside.ingest.store.papers import PlannedChange
 
-PlanState = Literal["open", "missed", "done"]
+PlanState = Literal["open", "missed", "done", "overtaken"]
 
 MICRO = 1_000_000
 HOUR_US = 3_600 * MICRO  # a fall is known to the operating hour
@@ -24,34 +25,66 @@ WORK = frozenset(("new", "cleaned"))
 VERSION_CHARACTERS = 16  # 64 bits; chosen: two versions of one housing are never the same by chance
 
 
-def plan_state(planned: PlannedChange, *, changed_us: int | None, now_us: int) -> PlanState:
+class LastChange(NamedTuple):
+    """When an element was changed last, and since when a person says so."""
+
+    at_us: int
+    known_us: int | None  # None: no person says so; it was found in the readings
+
+
+def plan_state(planned: PlannedChange, *, changed: LastChange | None, now_us: int) -> PlanState:
     """
     What became of a plan.
 
-    changed_us : when the element was changed last (`last_change_us`); None: never, as far as is known.
+    changed : the last change of the element (`last_change`); None: none, as far as is known.
     """
-    if changed_us is not None and changed_us >= planned.planned_us:
+    if changed is not None and changed.at_us >= planned.planned_us:
         return "done"
+    if changed is not None and changed.known_us is not None and changed.known_us > planned.planned_us:
+        return "overtaken"
     return "missed" if now_us >= planned.passes_us else "open"
 
 
-def last_change_us(study: Study) -> int | None:
-    """When the element was changed last: a person's entry, or the end of the hour of a fall; None: never."""
+def last_change(study: Study) -> LastChange | None:
+    """The last change of an element: a person's entry, or the end of the hour of a fall; None: none."""
     found = [
-        round(entry.entry.at_s * MICRO)
-        for entry in study.entries
-        if entry.entry.what in WORK and not entry.is_question
+        LastChange(round(entry.at_s * MICRO), _us(entry.known_s))
+        for weighed in study.entries
+        if (entry := weighed.entry).what in WORK and weighed.counts_by_itself
     ]
     if study.lives and study.lives[-1].began_by == "found":
-        found.append(round(study.lives[-1].start_s * MICRO) + HOUR_US)
-    return max(found, default=None)
+        found.append(LastChange(round(study.lives[-1].start_s * MICRO) + HOUR_US, None))
+    return max(found, key=lambda change: change.at_us, default=None)
+
+
+def _us(at_s: float | None) -> int | None:
+    return None if at_s is None else round(at_s * MICRO)
 
 
 def state_of_plan(planned: PlannedChange | None, study: Study, now_us: int) -> PlanState | None:
     """What became of the plan of a housing; None: none was made."""
     if planned is None:
         return None
-    return plan_state(planned, changed_us=last_change_us(study), now_us=now_us)
+    return plan_state(planned, changed=last_change(study), now_us=now_us)
+
+
+def overtaken_by_us(planned: PlannedChange | None, study: Study, now_us: int) -> int | None:
+    """When the change was made that questions a plan; None: none does."""
+    changed = last_change(study)
+    is_asked = changed is not None and state_of_plan(planned, study, now_us) == "overtaken"
+    return changed.at_us if changed is not None and is_asked else None
+
+
+def kept_after_us(before: PlannedChange | None, on: str, study: Study, now_us: int) -> int | None:
+    """
+    The change that a day was kept after, where a person plans it again; None: none questioned it.
+
+    before : the plan that it replaces. on : the day, ISO 8601.
+    """
+    if before is None or before.planned_on != on:
+        return None
+    asked_us = overtaken_by_us(before, study, now_us)
+    return before.kept_after_us if asked_us is None else asked_us
 
 
 def version_of(planned: PlannedChange | None, made: EntriesMade) -> str:

@@ -9,14 +9,11 @@ the chance of `work_list.chance_needed`, for certain where it is planned; each f
 piece is there, as the plan of visits and `late_days` have it. The number of elements needed is then
 distributed as the sum of independent trials with unequal chances (the Poisson binomial distribution, in any
 text on probability; from memory). The chance is that it exceeds the stock.
-Carried: a machine takes a piece of its own site first. What is missing there comes from the site with most
-pieces that no machine of its own takes within the list.
-Leaves to others: which machines there are, and their dates.
+Leaves to others: which machines there are, and their dates; which of them gets which piece (`dealt_parts`).
 """
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -106,48 +103,10 @@ def part_line(
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class Carry:
-    """Pieces of a part that somebody brings to a site for the work of a day."""
-
-    day: date
-    site: str
-    part: str
-    pieces: int
-    from_site: str
-
-
-def carries_of(
-    wanted: Sequence[tuple[date, str, str]], stock: Mapping[str, Mapping[str, int]]
-) -> list[Carry]:
-    """
-    What is brought from one site to another, by day, site, part and where it comes from.
-
-    wanted : day, site and part of each change of the list. stock : part -> site -> pieces.
-    """
-    left = {part: dict(at) for part, at in stock.items()}
-    missing = [(day, site, part) for day, site, part in sorted(wanted) if not _take(left, part, site)]
-    found: Counter[tuple[date, str, str, str]] = Counter()
-    for day, site, part in missing:
-        at = left.get(part, {})
-        having = [other for other in sorted(at) if at[other]]
-        brought = {other: found[day, site, part, other] for other in having}
-        if having:  # the one that is driven to anyway, else the one with most
-            from_site = max(having, key=lambda other: (brought[other], at[other]))
-            _take(left, part, from_site)
-            found[day, site, part, from_site] += 1
-    return [
-        Carry(day=day, site=site, part=part, pieces=pieces, from_site=from_site)
-        for (day, site, part, from_site), pieces in sorted(found.items())
-    ]
-
-
-def _take(left: dict[str, dict[str, int]], part: str, site: str) -> bool:
-    """Take a piece of a part from a site, if there is one."""
-    there = left.get(part, {}).get(site, 0)
-    if there:
-        left[part][site] = there - 1
-    return there > 0
+def order_first(line: PartLine) -> tuple[date, int, date, str]:
+    """The sort key of a part: what is to be ordered first, and of that what comes latest; then by number."""
+    order_by, needed = line.order_by or date.max, line.needed_on or date.max
+    return order_by, -line.late_days, needed, line.part
 
 
 def chance_of_more(chances: Sequence[float], stock: int) -> float:

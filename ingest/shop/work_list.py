@@ -48,6 +48,7 @@ RANK: tuple[Reason, ...] = (
     *("service", "planned", "early_date", "calendar"),
 )
 MOST_DAYS = 62  # of a list; chosen: two months ahead nothing is known by the day
+OFFERED_BEYOND_DAYS = 14  # beyond the end of a list a change is moved at once; chosen
 SERVICE_SEEN_DAYS = 14  # so long after its likely date a service is worth a word (chosen)
 #: of an element's likely life, given away by a change with a service before its early date, and before its
 #: likely one. Chosen: at the prices that a plan assumes, the stop that is saved is worth 0.4 of an element;
@@ -100,7 +101,7 @@ class Job:
     hours_given_with_service: float | None  # operating hours that it likely lasts longer; None: not too early
     calendar_on: date | None  # the element's calendar limit
     last_cleaning: bool  # it was cleaned as often as it may be
-    options: tuple[DayOption, ...]  # its own day, and each day of the list
+    options: tuple[DayOption, ...]  # its own day, and each day that is offered
 
     @property
     def own(self) -> DayOption:
@@ -143,6 +144,11 @@ class ListDays:
         """The days of the list."""
         return [self.today + timedelta(days=n) for n in range((self.before - self.today).days)]
 
+    def offered(self) -> list[date]:
+        """The days to which a change can be moved: those of the list, and some beyond its end."""
+        last = self.listed()[-1]
+        return [*self.listed(), *(last + timedelta(days=n + 1) for n in range(OFFERED_BEYOND_DAYS))]
+
 
 def jobs_of(candidates: Sequence[Candidate], days: ListDays) -> list[Job]:
     """The work list, by day, site, urgency and name; sites by their most urgent machine of the day."""
@@ -168,6 +174,11 @@ def later_of(candidates: Sequence[Candidate], days: ListDays) -> list[Later]:
     """What should be changed before the end of the list, and does not stand on it; by name."""
     found = [later for candidate in candidates if (later := _later(candidate, days)) is not None]
     return sorted(found, key=lambda later: (later.candidate.machine, later.candidate.housing))
+
+
+def urgency(job: Job) -> tuple[date, int, str, str]:
+    """The sort key of a change among all sites, most urgent first."""
+    return job.day, _rank(job), job.candidate.machine, job.candidate.housing
 
 
 def _site(job: Job) -> str:
@@ -319,7 +330,7 @@ def _job(candidate: Candidate, days: ListDays) -> Job | None:
         hours_given_with_service=given,
         calendar_on=calendar_limit(candidate, days),
         last_cleaning=_is_last_cleaning(candidate),
-        options=tuple(_option(candidate, d, days) for d in (day, *days.listed())),
+        options=tuple(_option(candidate, d, days) for d in (day, *days.offered())),
     )
 
 

@@ -23,6 +23,12 @@ class EnteredChange(NamedTuple):
     at_device: str | None = None  # entered at that device, by the code on its label; None: at the shop
     by_name: str | None = None  # as it was written there
     part: str | None = None  # part number of what went in; None: not entered
+    confirmed_us: int | None = None  # None: not confirmed after it was made, as far as is known
+
+    @property
+    def known_us(self) -> int:
+        """Since when it stands as it does: made, or confirmed."""
+        return max(self.entered_us, self.confirmed_us or 0)
 
 
 class EntriesMade(NamedTuple):
@@ -59,10 +65,12 @@ def take_over(connection: sa.Connection, housing_id: int, change: EnteredChange)
     connection.execute(update.values(**change._asdict()))
 
 
-def confirm_change(connection: sa.Connection, housing_id: int, change: EnteredChange, because: str) -> None:
+def confirm_change(
+    connection: sa.Connection, housing_id: int, change: EnteredChange, because: str, now_us: int
+) -> None:
     """Note that a person confirms an entry that the readings contradict."""
     confirm = sa.update(element_changes).where(_is_change(housing_id, change))
-    connection.execute(confirm.values(confirmed_because=because))
+    connection.execute(confirm.values(confirmed_because=because, confirmed_us=now_us))
 
 
 def take_change_back(connection: sa.Connection, housing_id: int, change: EnteredChange) -> None:
@@ -101,10 +109,12 @@ def entered_change(
     at_device: str | None,
     by_name: str | None,
     part: str | None,
+    confirmed_us: int | None,
 ) -> EnteredChange:
     """A row as an entry; one without an id gets the made one."""
     made = entry_id or made_entry_id(changed_us, what)
-    return EnteredChange(changed_us, entered_us, who, note, made, what, because, at_device, by_name, part)
+    place = (at_device, by_name, part, confirmed_us)
+    return EnteredChange(changed_us, entered_us, who, note, made, what, because, *place)
 
 
 def made_entry_id(changed_us: int, what: str) -> str:

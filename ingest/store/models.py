@@ -373,6 +373,8 @@ element_changes = sa.Table(
     sa.Column("by_name", NAME),
     #: part number of what went in; None: not entered
     sa.Column("part", sa.String(64)),
+    #: when it was confirmed; None: not confirmed, or by an earlier release
+    sa.Column("confirmed_us", sa.BigInteger),
     sa.UniqueConstraint("housing_id", "entry_id"),
 )
 
@@ -574,6 +576,8 @@ planned_changes = sa.Table(
     sa.Column("planned_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(64), nullable=False),
     sa.Column("note", sa.String(400), nullable=False),
+    #: the change that questioned the day before a person kept it; None: none did
+    sa.Column("kept_after_us", sa.BigInteger),
 )
 
 #: what a shop enters for its plan of visits (`ingest.planning.shop_terms`); None: not entered

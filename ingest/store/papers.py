@@ -31,6 +31,7 @@ class PlannedChange(NamedTuple):
     planned_us: int
     who: str
     note: str
+    kept_after_us: int | None = None  # the change that questioned it before a person kept it; None: none did
 
 
 class MachinePapers(NamedTuple):
@@ -96,7 +97,7 @@ class GaugeReading(NamedTuple):
 _PAPERS = """
 SELECT housings.id, sites.name, crews.name, service, service_meter_h, service_on, laid_up_from, laid_up_until,
     primary_part, safety_part, calendar_limit_days, most_cleanings,
-    planned_on, passes_us, planned_us, who, note
+    planned_on, passes_us, planned_us, who, note, kept_after_us
 FROM housings JOIN machines ON machines.id = housings.machine_id
     LEFT JOIN machine_papers ON machine_papers.machine_id = machines.id
     LEFT JOIN sites ON sites.id = machine_papers.site_id

@@ -8,6 +8,8 @@ from typing import Any
 import pytest
 
 from cleanside.gateway.wire import instant_text
+from cleanside.ingest.console.viewer import LANGUAGES
+from cleanside.ingest.console.wording import table
 from tests.contract.test_api_shop import ask, refused
 from tests.contract.test_api_visit_plan import ACCEPTED, PLAN, accepted, seen, worked  # noqa: F401 - fixture
 from tests.support.people import quick_passwords, signed_in
@@ -129,9 +131,11 @@ def test_a_part_that_is_at_another_site_is_named_and_brought(stocked: Api) -> No
     before = ask(stocked, "GET", PLAN)["before"]
     [job] = ask(stocked, "GET", "/v1/work", before=before)["jobs"]
     assert job["part_elsewhere"] == []
+    assert job["piece"] == {"where": "own_site", "from_site": "oberkies", "comes_on": None}
     ask(stocked, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "oberkies", "pieces": 0}]})
     [job] = ask(stocked, "GET", "/v1/work", before=before)["jobs"]
     assert job["part_elsewhere"] == [{"site": "kargrund", "pieces": 2}]
+    assert job["piece"] == {"where": "other_site", "from_site": "kargrund", "comes_on": None}
     carry = {"day": job["day"], "site": "oberkies", "part": "KG-0715", "pieces": 1, "from_site": "kargrund"}
     for site in ("oberkies", "kargrund"):  # where it is needed, and where it leaves
         assert ask(stocked, "GET", "/v1/work", before=before, site=site)["carries"] == [carry]
@@ -141,7 +145,27 @@ def test_a_part_that_is_at_another_site_is_named_and_brought(stocked: Api) -> No
         ):
             path = f"/work-list?before={before}&site={site}"
             assert words in stocked.get(path, key="planner", headers={"Accept-Language": language}).text
-    assert "2 at kargrund" in stocked.get(f"/work-list?before={before}", key="planner").text
+    page = stocked.get(f"/work-list?before={before}", key="planner").text
+    assert "None at its site: bring one from kargrund." in page
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_change_without_a_piece_says_when_one_comes_ordered_or_not(stocked: Api, language: str) -> None:
+    without_stock(stocked)
+    plan = ask(stocked, "GET", PLAN)
+    query = {"before": plan["before"]}
+
+    def piece() -> tuple[str, bool]:
+        [job] = ask(stocked, "GET", "/v1/work", **query)["jobs"]
+        where = job["piece"]["where"]
+        open_end = "" if job["piece"]["comes_on"] else "_open"
+        page = stocked.get("/work-list", key="planner", params=query, headers={"Accept-Language": language})
+        assert str(table(language)[f"work.piece.{where}{open_end}"]).partition("{")[0] in page.text
+        return where, not open_end
+
+    assert piece() == ("not_ordered", True)
+    ask(stocked, "POST", f"/v1/part-orders/{orders(stocked)[0]['order']}", {"done": "ordered"})
+    assert piece() == ("on_order", True)
 
 
 # ---------------------------------------------------------------- orders

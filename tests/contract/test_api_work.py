@@ -63,7 +63,8 @@ def test_moving_a_machine_to_another_day_says_what_that_costs(api: Api) -> None:
     ask(api, "POST", f"{MACHINE}/prices", prices)
     [before] = work(api)["jobs"]
     days = [option["day"] for option in before["options"]]
-    assert days == [f"2026-02-{d}" for d in range(22, 29)]
+    assert days[:7] == [f"2026-02-{d}" for d in range(22, 29)]
+    assert (days[7], days[-1], len(days)) == ("2026-03-01", "2026-03-14", 21), "two weeks beyond its end"
     ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-26"})
     [moved] = work(api)["jobs"]
     assert (moved["day"], moved["reason"], moved["planned"]["state"]) == ("2026-02-26", "planned", "open")

@@ -196,6 +196,18 @@ def test_what_stands_on_a_later_day_is_named_on_the_page_with_day_and_chance(api
         assert words in html
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_what_stands_on_a_later_day_counts_in_the_headline_with_a_link(api: Api, language: str) -> None:
+    loaded(api, rise_kpa=0.08)
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-05"})
+    statement = (
+        page(api, **{"Accept-Language": language}).partition('class="statement"')[2].partition("</p>")[0]
+    )
+    words = table(language)["work.later_count"]
+    assert not isinstance(words, str)
+    assert '<a href="#later">' + words["one"].partition("{")[0] in statement
+
+
 def test_list_and_plan_say_one_sentence_of_a_service(api: Api) -> None:
     loaded(api, rise_kpa=0.04)
     likely = ask(api, "GET", "/v1/work")["jobs"][0]["due_at"]["p50"][:10]
@@ -276,3 +288,28 @@ def test_a_day_taken_back_after_somebody_elses_stays_on_the_page_of_the_machine(
     refused = api.request("POST", path, key="planner", data=fields)
     assert (refused.status_code, 'role="alert"' in refused.text) == (409, True)
     assert 'name="on" required min="2026-02-22" value="2026-02-25"' in refused.text
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_another_day_has_its_cost_once_the_plan_of_visits_knows_it(api: Api, language: str) -> None:
+    loaded(api, rise_kpa=0.03)
+    ask(api, "POST", "/v1/planning-terms", {"currency": "EUR"})
+    [visit] = ask(api, "GET", "/v1/visit-plan")["visits"]
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": visit["day"]})
+    before = {"before": "2026-04-20"}
+    known = {"Accept-Language": language}
+    path = f"/work-list?before={before['before']}"
+    assert " EUR " not in page(api, path, **known), "it changed since, and the list makes no plan itself"
+    [visit] = ask(api, "GET", "/v1/visit-plan")["visits"]
+    [job] = ask(api, "GET", "/v1/work", **before)["jobs"]
+    assert job["day"] == visit["day"]
+    costs = re.findall(r"(?:: |, )(\d+) EUR (?:more|less|mehr|weniger)</option>", page(api, path, **known))
+    expected = [f"{abs(m['more_cost']):.0f}" for m in visit["moves"] if m["day"] and m["day"] < "2026-04-20"]
+    assert costs[: len(expected)] == expected
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_machine_over_its_limit_says_why_other_days_have_no_figures(api: Api, language: str) -> None:
+    loaded(api, rise_kpa=0.08)
+    html = page(api, **{"Accept-Language": language})
+    assert str(table(language)["work.option_over"]) in html

@@ -9,7 +9,7 @@ Leaves to others: the plan itself (`visit_plan`), a single planned day (`papers`
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Annotated, Any
@@ -29,7 +29,7 @@ from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import At, Name, R, Strict, needs, problems, router_of, text
 from cleanside.ingest.api.routes.work import on_list, part_lines
 from cleanside.ingest.errors import Complaint, NotValid, Refused
-from cleanside.ingest.shop.planned import version_of
+from cleanside.ingest.shop.planned import overtaken_by_us, version_of
 from cleanside.ingest.shop.visit_inputs import PLAN_DAYS
 from cleanside.ingest.shop.work_list import ListDays
 from cleanside.ingest.store import audit, element_changes, papers
@@ -98,15 +98,17 @@ def post_accepted_plan(body: NewAcceptedPlan, request: Request, resources: R, ke
     Another day that is planned stays too, unless the visit `replaces` it. 409 `plan_outdated`: a day was
     planned, or work entered, since the plan was made; then nothing is accepted. What must be ordered for it
     is recorded in `/v1/part-orders`, in place of what an earlier plan wanted and no person ordered.
+    A day that a change questions is kept where the visit names it again.
     `/v1/visit-plan/taken-back` takes all of its days back.
     """
     now_us, zone = resources.clock(), ZoneInfo(body.zone)
+    questioned = questioned_days(request, resources, key)
 
     def save(connection: sa.Connection) -> dict[str, Any]:
-        moves = day_moves(connection, key, body, now_us)
+        moves = day_moves(connection, key, body, now_us, questioned)
         for move in (move for move in moves if move.is_made):
             passes_us, note = end_of_day_us(move.on, zone), "" if move.before is None else move.before.note
-            planned = PlannedChange(move.on, passes_us, now_us, key.handle, note)
+            planned = PlannedChange(move.on, passes_us, now_us, key.handle, note, move.kept_after_us)
             papers.put_planned(connection, move.housing.id, planned)
             audit.note(connection, key.owner_id, now_us, key.handle, "plan_day", **move.noted())
         about = {"visits": len(moves), "changed": sum(move.is_made for move in moves)}
@@ -176,16 +178,22 @@ class PlannedMove:
     on: str  # the day of the visit, ISO 8601
     replaces: bool
     now_us: int
+    questioned_us: int | None  # the change that questions the day that is planned; None: none does
+
+    @property
+    def names_day_again(self) -> bool:
+        """It is planned for that day already, wanted or not."""
+        return self.before is not None and self.before.planned_on == self.on
 
     @property
     def is_same(self) -> bool:
-        """It is planned for that day already."""
-        return self.before is not None and self.before.planned_on == self.on
+        """It is planned for that day already, and no change questions that."""
+        return self.names_day_again and self.questioned_us is None
 
     @property
     def is_asked(self) -> bool:
         """It would move a day that is still to come."""
-        return self.before is not None and not self.is_same and self.now_us < self.before.passes_us
+        return self.before is not None and not self.names_day_again and self.now_us < self.before.passes_us
 
     @property
     def is_kept(self) -> bool:
@@ -197,6 +205,11 @@ class PlannedMove:
         """The day of the visit becomes the planned one."""
         return not (self.is_same or self.is_kept)
 
+    @property
+    def kept_after_us(self) -> int | None:
+        """The change that its day is kept after; None: it is another day, or no change questioned it."""
+        return self.questioned_us if self.names_day_again else None
+
     def noted(self) -> dict[str, Any]:
         """For the audit log: which machine, from which day, planned by whom, to which day."""
         before = (NO_DAY, NO_DAY) if self.before is None else (self.before.planned_on, self.before.who)
@@ -204,8 +217,25 @@ class PlannedMove:
         return names | {"before": before[0], "by": before[1], "on": self.on}
 
 
-def day_moves(connection: sa.Connection, key: Key, body: NewAcceptedPlan, now_us: int) -> list[PlannedMove]:
-    """What accepting a plan does. Raises NotValid for a day that is over, NotFound, Refused (409)."""
+def questioned_days(request: Request, resources: R, key: Key) -> dict[int, int]:
+    """Housing id -> the change that questions its planned day. [us]"""
+    now_us = resources.clock()
+    days = ListDays(ZoneInfo("UTC"), now_us / 1e6, before=date.max)
+    with resources.reading() as connection:
+        every = on_list(connection, services_of(request).judge(connection, key), key, days)
+    views = [seen.view for seen in every.values()]
+    asked = {v.housing.id: overtaken_by_us(v.papers.planned, v.assessment.study, now_us) for v in views}
+    return {housing_id: changed_us for housing_id, changed_us in asked.items() if changed_us is not None}
+
+
+def day_moves(
+    connection: sa.Connection, key: Key, body: NewAcceptedPlan, now_us: int, questioned: Mapping[int, int]
+) -> list[PlannedMove]:
+    """
+    What accepting a plan does. Raises NotValid for a day that is over, NotFound, Refused (409).
+
+    questioned : housing id -> the change that questions its planned day.
+    """
     zone = ZoneInfo(body.zone)
     for place, visit in enumerate(body.visits):
         if end_of_day_us(visit.on, zone) <= now_us:
@@ -218,12 +248,17 @@ def day_moves(connection: sa.Connection, key: Key, body: NewAcceptedPlan, now_us
         housing = find_housing(connection, key, visit.machine, visit.housing)
         before = known.get(housing.id, NO_PAPERS).planned
         move = PlannedMove(
-            housing=housing, before=before, on=visit.on, replaces=visit.replaces, now_us=now_us
+            housing=housing,
+            before=before,
+            on=visit.on,
+            replaces=visit.replaces,
+            now_us=now_us,
+            questioned_us=questioned.get(housing.id),
         )
         moves.append(move)
         version = version_of(before, made.get(housing.id, NO_ENTRIES))
         is_as_seen = before is None if visit.version is None else visit.version == version
-        if not (is_as_seen or move.is_same):
+        if not (is_as_seen or move.names_day_again):
             outdated.add(visit.machine)
     if outdated:
         named = ", ".join(sorted(outdated)[:MACHINES_NAMED])

@@ -121,7 +121,8 @@ def events_of(
     days = ListDays(ZoneInfo(zone), judge.now_us / 1e6, before=date.max)
     every = on_list(connection, judge, key, days)
     wanted = [seen for seen in every.values() if site in (None, seen.view.papers.machine.site)]
-    changes = [event for seen in wanted if (event := _change(seen, judge.now_us)) is not None]
+    today = days.today.isoformat()
+    changes = [event for seen in wanted if (event := _change(seen, judge.now_us, today)) is not None]
     services = {event["event"]: event for seen in wanted for event in _services(seen, days)}
     return [*changes, *services.values()]
 
@@ -131,7 +132,7 @@ def day_of(event: dict[str, Any]) -> WantedDay:
     return WantedDay(event=event["event"], on=event["on"], date_us=event["date_us"])
 
 
-def _change(seen: OnList, now_us: int) -> dict[str, Any] | None:
+def _change(seen: OnList, now_us: int, today: str) -> dict[str, Any] | None:
     """The next change of a housing; None: none is seen yet."""
     assessment, planned = seen.view.assessment, planned_document(seen.view)
     about = _about(seen) | {"event": f"change/{seen.view.housing.machine}/{seen.view.housing.name}"}
@@ -139,6 +140,8 @@ def _change(seen: OnList, now_us: int) -> dict[str, Any] | None:
     about |= {"planned": planned, "service": None}
     if planned is not None and planned["state"] == "open":
         return about | {"what": "planned", "on": planned["on"], "date_us": None}
+    if planned is not None and planned["state"] == "overtaken" and planned["on"] >= today:
+        return about | {"what": "asked", "on": planned["on"], "date_us": None}
     if assessment.state in ("over", "due"):
         return about | {"what": "due", "on": None, "date_us": None}
     likely_us = None if assessment.due_s is None else round(assessment.due_s.p50 * 1e6)

@@ -343,6 +343,13 @@ class PlannedShown(Described):
     note: str
     state: PlanState
     in_lay_up: bool = Field(description="its machine is laid up on that day: move it, or take it back")
+    overtaken_by: str | None = Field(
+        description="when the change was made that became known after this day was planned, UTC; null: none "
+        "did. Plan the same day again to keep it, or take it back"
+    )
+    kept_after: str | None = Field(
+        description="the change after which a person kept this day, UTC; null: no change questioned it"
+    )
 
 
 class TrendShown(Described):

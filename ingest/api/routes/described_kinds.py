@@ -221,11 +221,24 @@ CameHow = TypeAliasType(
 PlanState = TypeAliasType(
     "PlanState",
     Annotated[
-        Literal["open", "missed", "done"],
+        Literal["open", "missed", "done", "overtaken"],
         Field(
             description=(
                 "open: its day is to come; missed: the day passed without a fall in restriction or an entry; "
-                "done: it was changed"
+                "done: it was changed; overtaken: a change made before it was planned became known after, "
+                "so it counts for nothing until a person keeps it or takes it back"
+            )
+        ),
+    ],
+)
+PieceFrom = TypeAliasType(
+    "PieceFrom",
+    Annotated[
+        Literal["own_site", "other_site", "on_order", "not_ordered"],
+        Field(
+            description=(
+                "own_site: from the stock of its site; other_site: brought from another; on_order: not "
+                "there, ordered; not_ordered: not there, and not ordered either"
             )
         ),
     ],

@@ -64,7 +64,9 @@ class AskedShown(Described):
     gauge_unit: str | None
     said: SaidShown | None = Field(description="an entry that the readings contradict, as code and values")
     found_at: str | None = Field(description="when restriction fell like a change that no entry says, UTC")
-    planned: PlannedShown | None = Field(description="a planned change whose day passed without one")
+    planned: PlannedShown | None = Field(
+        description="a planned change whose day passed without one, or that a change known since questions"
+    )
 
 
 class DigestSite(Described):

@@ -19,7 +19,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     VisitReason,
     WaitsFor,
 )
-from cleanside.ingest.api.routes.described_shop import StockShown
+from cleanside.ingest.api.routes.described_shop import AskedPlanShown, StockShown
 
 
 class AssumedShown(Described):
@@ -213,7 +213,10 @@ class VisitPlanAnswer(Described):
     trips: list[VisitTripShown] = Field(description="by day and site")
     later: list[LaterShown] = Field(description="not within the plan, by name")
     not_planned: list[NotPlannedShown] = Field(description="housings that the plan says nothing of")
-    orders: list[PartOrderShown] = Field(description="what to order, by part")
+    asked: list[AskedPlanShown] = Field(
+        description="planned days that count for nothing until a person keeps or takes them back, by name"
+    )
+    orders: list[PartOrderShown] = Field(description="what to order, most urgent first")
     assumed: list[AssumedShown] = Field(description="figures without an entry, and what the plan takes")
     sites_without_trip: list[str | None] = Field(
         description="sites whose ways are assumed; null: machines without a site"

@@ -25,6 +25,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     EntryVerdict,
     JobReason,
     LaterReason,
+    PieceFrom,
     ReasonValues,
     ServiceFit,
     State,
@@ -147,6 +148,17 @@ class DayWaitedShown(Described):
     extra_fuel_percent: tuple[float, float] = Field(description="fuel burnt beyond a clean element's [%]")
 
 
+class PieceShown(Described):
+    """The piece of its part that a change gets. Pieces go to the most urgent first, over all sites."""
+
+    where: PieceFrom
+    from_site: str | None = Field(description="where it lies in stock; null: it is not there")
+    comes_on: str | None = Field(
+        description="of one that is not there: when it comes at the earliest, if it is ordered today where "
+        "it is not ordered, ISO 8601; null: it is there, or no lead time is entered"
+    )
+
+
 class JobShown(Described):
     """A change on a day."""
 
@@ -185,11 +197,14 @@ class JobShown(Described):
     part_elsewhere: list[StockShown] = Field(
         description="where its part is in stock, while its own site has none; empty: it has, or none is kept"
     )
+    piece: PieceShown | None = Field(
+        description="the piece that it gets; null: it is only looked at, or no part is entered"
+    )
     chance_at_limit_before: float | None = Field(description="before its day, 0 to 1")
     hours_lost: float | None
     element_value_lost: float | None = Field(description="of the element's price; null: no price entered")
     waiting: DayWaitedShown | None = Field(description="null: it cannot be said")
-    options: list[OptionShown] = Field(description="each day of the list")
+    options: list[OptionShown] = Field(description="each day of the list, and two weeks beyond its end")
     meter_hours_now: float | None
     gauge_unit: str | None
 
@@ -263,6 +278,16 @@ class DoneShown(Described):
     gauge_unit: str | None
 
 
+class AskedPlanShown(Described):
+    """A planned day that a change questions, because it became known after the day was planned."""
+
+    machine: str
+    display_name: str | None
+    housing: str
+    site: str | None
+    planned: PlannedShown
+
+
 class WorkAnswer(Described):
     """The work list, by day, site and urgency."""
 
@@ -274,6 +299,9 @@ class WorkAnswer(Described):
     later: list[LaterJobShown] = Field(
         description="what should be changed before the end of the list and stands on a later day, or whose "
         "machine is laid up; by name"
+    )
+    asked: list[AskedPlanShown] = Field(
+        description="planned days that count for nothing until a person keeps or takes them back, by name"
     )
     done: list[DoneShown] = Field(description="entered for the last three days, newest first")
     without_part: list[str] = Field(description="machines on the list whose part number is not entered")

@@ -112,7 +112,7 @@ def _of_housing(view: View) -> Iterable[dict[str, Any]]:
         yield _question(view, said=said_document(of_entry(entry)))
     for at_s in study.changes_found_s:
         yield _question(view, found_at=text_s(at_s))
-    if planned is not None and planned["state"] == "missed":
+    if planned is not None and planned["state"] in ("missed", "overtaken"):
         yield _question(view, planned=planned)
 
 

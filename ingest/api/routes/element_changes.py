@@ -48,7 +48,7 @@ from cleanside.ingest.api.routes.shop import PartNumber
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction import WeighedEntry
-from cleanside.ingest.restriction.elements.entries import BEGINS_LIFE, DOUBLE, SHIFT_ROWS
+from cleanside.ingest.restriction.elements.entries import BEGINS_LIFE, SHIFT_ROWS
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.restriction.verdict.statement import Statement
@@ -247,9 +247,7 @@ def take_part(request: Request, resources: Resources, act: Act, housing: Housing
     with resources.reading() as connection:
         study = services_of(request).judge(connection, act.key).view(housing).assessment.study
         entered = {change.entry_id: change for change in element_changes.changes_of(connection, housing.id)}
-    counts = any(
-        w.entry.name == entry_id and not (w.is_question or w.verdict == DOUBLE) for w in study.entries
-    )
+    counts = any(w.entry.name == entry_id and w.counts_by_itself for w in study.entries)
     if counts and entry_id in entered:
         resources.writer.call(lambda connection: _take_part(connection, act, housing, entered[entry_id]))
 
@@ -362,7 +360,9 @@ def _put(connection: sa.Connection, housing_id: int, change: EnteredChange) -> s
         )
     if change.confirmed_because in (None, before.confirmed_because):
         return None
-    element_changes.confirm_change(connection, housing_id, before, change.confirmed_because)
+    element_changes.confirm_change(
+        connection, housing_id, before, change.confirmed_because, change.entered_us
+    )
     return "element_change_confirmed"
 
 

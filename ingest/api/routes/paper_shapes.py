@@ -11,7 +11,7 @@ from pydantic import AfterValidator, Field
 from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.api.routes.shared import text
 from cleanside.ingest.errors import WrongField
-from cleanside.ingest.shop.planned import state_of_plan
+from cleanside.ingest.shop.planned import overtaken_by_us, state_of_plan
 from cleanside.ingest.shop.work_list import is_laid_up
 from cleanside.ingest.store.papers import MachinePapers
 
@@ -69,12 +69,15 @@ def planned_document(seen: View) -> dict[str, Any] | None:
     planned = seen.papers.planned
     if planned is None:
         return None
-    now_us = round(seen.assessment.now_s * 1_000_000)
+    study, now_us = seen.assessment.study, round(seen.assessment.now_s * 1_000_000)
+    overtaken_us = overtaken_by_us(planned, study, now_us)
     return {
         "on": planned.planned_on,
         "by": planned.who,
         "planned_at": text(planned.planned_us),
         "note": planned.note,
-        "state": state_of_plan(planned, seen.assessment.study, now_us),
+        "state": state_of_plan(planned, study, now_us),
         "in_lay_up": is_laid_up(seen.papers, date.fromisoformat(planned.planned_on)),
+        "overtaken_by": None if overtaken_us is None else text(overtaken_us),
+        "kept_after": None if planned.kept_after_us is None else text(planned.kept_after_us),
     }

@@ -60,6 +60,7 @@ from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.gauge_doubt import GaugeDoubt, gauge_doubt
 from cleanside.ingest.shop.machine_sheet import MOST_CLEANINGS, MOST_LIMIT_DAYS, MOST_METER_H
 from cleanside.ingest.shop.meter import doubt_of, meter_now_h, offset_h
+from cleanside.ingest.shop.planned import kept_after_us
 from cleanside.ingest.store import audit, element_changes, fleet, hours, papers
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
@@ -657,7 +658,8 @@ def post_planned_change(
     """
     Say on which day an element is meant to be changed; the day before it is replaced.
 
-    Where the day passes without a fall in restriction or an entry, the machine stands first in /v1/fleet.
+    Where the day passes without a fall in restriction or an entry, the machine stands first in /v1/fleet. So
+    it does where a change becomes known that was made before: planning the same day again then keeps it.
     """
     now_us = resources.clock()
     passes_us = end_of_day_us(body.on, ZoneInfo(body.zone))
@@ -665,7 +667,8 @@ def post_planned_change(
         raise NotValid(Complaint("#/on", "planned_day_over", on=body.on, now=text(now_us)))
     if passes_us > now_us + MOST_PLANNED_US:
         raise NotValid(Complaint("#/on", "planned_day_far", on=body.on, now=text(now_us)))
-    planned = PlannedChange(body.on, passes_us, now_us, key.handle, body.note)
+    kept_us = _kept_after_us(request, resources, key, machine, body, now_us)
+    planned = PlannedChange(body.on, passes_us, now_us, key.handle, body.note, kept_us)
 
     def save(connection: sa.Connection) -> HousingRow:
         housing = find_housing(connection, key, machine, body.housing)
@@ -705,6 +708,16 @@ def delete_planned_change(
         return found
 
     return _planned_answer(request, resources, key, resources.writer.call(save))
+
+
+def _kept_after_us(
+    request: Request, resources: R, key: Key, machine: str, body: NewPlan, now_us: int
+) -> int | None:
+    """The change that a day is kept after; None: it is not the same day, or no change questioned it."""
+    with resources.reading() as connection:
+        housing = find_housing(connection, key, machine, body.housing)
+        view: View = services_of(request).judge(connection, key).view(housing)
+    return kept_after_us(view.papers.planned, body.on, view.assessment.study, now_us)
 
 
 def planned_of(connection: sa.Connection, housing: HousingRow) -> PlannedChange | None:

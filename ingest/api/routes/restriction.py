@@ -233,7 +233,7 @@ def get_fleet(
     The present views of the housings that the key may see, most urgent first, a page at a time.
 
     First come questions: contradicted entries, changes found without an entry, planned changes whose day
-    passed without one or falls into a lay-up.
+    passed without one, falls into a lay-up, or was planned before a change became known.
     All pages show the instant of the first (`now`), because due dates, and so the order, move with the clock.
     """
     after = page.after(int, int, int, str, str)
@@ -298,7 +298,7 @@ def has_question(seen: View) -> bool:
         return True
     planned, state = seen.papers.planned, state_of_plan(seen.papers.planned, study, now_us)
     if planned is None or state != "open":
-        return state == "missed"
+        return state in ("missed", "overtaken")
     return is_laid_up(seen.papers, date.fromisoformat(planned.planned_on))
 
 

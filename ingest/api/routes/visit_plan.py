@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
@@ -31,7 +31,14 @@ from cleanside.ingest.api.routes.restriction import dates_of, rest_on
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import R, problems, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
-from cleanside.ingest.api.routes.work import HousingName, OnList, OnListByName, on_list, part_lines
+from cleanside.ingest.api.routes.work import (
+    HousingName,
+    OnList,
+    OnListByName,
+    asked_documents,
+    on_list,
+    part_lines,
+)
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotFound, NotValid
 from cleanside.ingest.planning.visit_plan import (
@@ -102,6 +109,34 @@ def get_visit_plan(
     with resources.reading() as connection:
         orders = part_lines(connection, key, every, days, planned=_days_of(plan, inputs.problem))
     return _plan_document(plan, inputs, PlanSeen(every, made, days), orders)
+
+
+class KnownVisit(NamedTuple):
+    """The day of a visit, and what other days cost more. Days are ISO 8601."""
+
+    day: str
+    more_cost: Mapping[str, float]  # [currency]
+    currency: str | None
+
+
+def known_visits(request: Request, resources: R, key: Key, zone: str) -> dict[HousingName, KnownVisit]:
+    """The visits of the plan as it was made last; empty where something changed since, and none is made."""
+    services = services_of(request)
+    days = ListDays(ZoneInfo(zone), resources.clock() / 1e6, before=date.max)
+    with resources.reading() as connection:
+        every = on_list(connection, services.judge(connection, key), key, days)
+        inputs = _inputs(connection, key, every, days, {})
+    plan, problem = services.plans.known(inputs.problem), inputs.problem
+    if plan is None:
+        return {}
+    return {
+        visit.element.name: KnownVisit(
+            problem.on(visit.day).isoformat(),
+            {problem.on(move.day).isoformat(): move.more_cost for move in visit.moves},
+            inputs.currency,
+        )
+        for visit in plan.visits
+    }
 
 
 def _days_of(plan: VisitPlan, problem: VisitProblem) -> dict[HousingName, date]:
@@ -217,6 +252,7 @@ def _plan_document(
             {**_machine_document(name, every), "reason": reason}
             for name, reason in sorted(inputs.not_planned.items())
         ],
+        "asked": asked_documents(every.values()),
         "orders": list(_order_documents(orders)),
         "assumed": assumed_document(dict(inputs.assumed)),
         "sites_without_trip": [site or None for site in inputs.sites_without_trip],

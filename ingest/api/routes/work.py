@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from typing import Annotated, Any
@@ -36,9 +36,10 @@ from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.restriction import Assessment, WeighedEntry
 from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Waiting
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
+from cleanside.ingest.shop.dealt_parts import Coming, DealtPiece, WantedPiece, carries_of, deal
 from cleanside.ingest.shop.meter import meter_now_h, service_due_s
 from cleanside.ingest.shop.planned import state_of_plan
-from cleanside.ingest.shop.stock import Need, PartLine, carries_of, part_line
+from cleanside.ingest.shop.stock import Need, PartLine, order_first, part_line
 from cleanside.ingest.shop.unsure_dates import UnsureReason, is_puzzling, unsure_because
 from cleanside.ingest.shop.work_list import (
     MOST_DAYS,
@@ -51,6 +52,7 @@ from cleanside.ingest.shop.work_list import (
     jobs_of,
     later_of,
     needed_on,
+    urgency,
 )
 from cleanside.ingest.store import acceptance, fleet, papers, part_uses, planning_terms, shop
 from cleanside.ingest.store.acceptance import HousingPrices
@@ -116,15 +118,15 @@ def work_document(
     candidates = [seen.candidate for seen in wanted]
     jobs = jobs_of(candidates, days)
     stock = stock_seen(connection, key)
+    dealt = _dealt(connection, key, jobs_of([seen.candidate for seen in every.values()], days), days)
     shown = [
         _job_document(connection, judge, every[_name(job.candidate)], job)
         | {"part_elsewhere": _elsewhere(every[_name(job.candidate)], stock)}
+        | {"piece": _piece_document(dealt.get(_name(job.candidate)))}
         for job in jobs
     ]
     parts = part_lines(connection, key, every, days, taken={_name(job.candidate) for job in jobs})
-    carried = carries_of(
-        list(_parts_wanted(jobs_of([seen.candidate for seen in every.values()], days))), stock
-    )
+    carried = carries_of(list(dealt.values()))
     return {
         "now": text_s(days.now_s),
         "zone": str(days.zone),
@@ -134,6 +136,7 @@ def work_document(
         "later": [
             _later_document(every[_name(later.candidate)].view, later) for later in later_of(candidates, days)
         ],
+        "asked": asked_documents(wanted),
         "done": _done(wanted, days, done_s, part_uses.uses_of_owner(connection, key.owner_id)),
         "without_part": sorted({j["machine"] for j in shown if j["primary_part"] is None}),
         "parts": [_part_document(line) for line in parts],
@@ -144,6 +147,15 @@ def work_document(
         ],
         "cautions": shown_cautions("change"),
     }
+
+
+def asked_documents(every: Iterable[OnList]) -> list[dict[str, Any]]:
+    """Planned days that a change questions, because it became known since; by name."""
+    views = [seen.view for seen in every if seen.candidate.plan == "overtaken"]
+    return [
+        _place_document(view) | {"planned": planned_document(view)}
+        for view in sorted(views, key=lambda view: (view.housing.machine, view.housing.name))
+    ]
 
 
 def list_days(now_s: float, before: str | None, zone: str) -> ListDays:
@@ -240,7 +252,7 @@ def part_lines(
             need = _need(part, seen.candidate, days, taken=name in taken, on=planned.get(name))
             needs.setdefault(part, []).append(need)
     lines = []
-    for part in sorted(needs):
+    for part in needs:
         entered = known.get(part)
         line = part_line(
             part,
@@ -254,7 +266,7 @@ def part_lines(
         )
         if line.to_take or (line.order_by is not None and line.order_by < days.before):
             lines.append(line)
-    return lines
+    return sorted(lines, key=order_first)
 
 
 def _elsewhere(seen: OnList, stock: Mapping[str, Mapping[str, int]]) -> list[dict[str, Any]]:
@@ -265,12 +277,41 @@ def _elsewhere(seen: OnList, stock: Mapping[str, Mapping[str, int]]) -> list[dic
     return [{"site": other, "pieces": pieces} for other, pieces in sorted(at.items()) if pieces]
 
 
-def _parts_wanted(jobs: Sequence[Job]) -> Iterator[tuple[date, str, str]]:
-    """Day, site and part of each change; what is only looked at needs none."""
-    for job in jobs:
-        site, part = job.candidate.papers.machine.site, job.candidate.papers.housing.primary_part
-        if site is not None and part is not None and job.reason != "check_first":
-            yield job.day, site, part
+def _dealt(
+    connection: sa.Connection, key: Key, jobs: Sequence[Job], days: ListDays
+) -> dict[HousingName, DealtPiece]:
+    """Which piece each change of all sites gets; what is only looked at needs none."""
+    wanted = {}
+    for job in sorted(jobs, key=urgency):
+        papers_of = job.candidate.papers
+        if papers_of.housing.primary_part is not None and job.reason != "check_first":
+            site, part = papers_of.machine.site, papers_of.housing.primary_part
+            wanted[_name(job.candidate)] = WantedPiece(day=job.day, site=site, part=part)
+    pieces = deal(list(wanted.values()), stock_seen(connection, key), _coming(connection, key, days))
+    return dict(zip(wanted, pieces, strict=True))
+
+
+def _coming(connection: sa.Connection, key: Key, days: ListDays) -> dict[str, Coming]:
+    """What is not there yet of each part; a piece on order comes a lead time after it, or any day now."""
+    leads = {part.number: part.lead_time_days for part in shop.parts_of(connection, key.owner_id)}
+    ordered: dict[str, list[date | None]] = {}
+    for order, *_ in orders_seen(connection, key):
+        if order.ordered_us is not None or order.entry_id is not None:
+            placed_on = date.fromisoformat(order.order_by)
+            if order.ordered_us is not None:
+                placed_on = days.of(order.ordered_us / 1e6)
+            comes_on = _after(placed_on, leads.get(order.part))
+            expected = None if comes_on is None else max(days.today, comes_on)
+            ordered.setdefault(order.part, []).extend([expected] * order.pieces)
+    return {
+        part: Coming(ordered=tuple(ordered.get(part, ())), if_ordered_now=_after(days.today, leads.get(part)))
+        for part in leads.keys() | ordered.keys()
+    }
+
+
+def _after(day: date, lead_time_days: int | None) -> date | None:
+    """The day on which what is ordered on a day comes; None: no lead time is entered."""
+    return None if lead_time_days is None else day + timedelta(days=lead_time_days)
 
 
 def _on_order(connection: sa.Connection, key: Key) -> Counter[str]:
@@ -346,6 +387,14 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Jo
         "meter_hours_now": seen.meter_h,
         "gauge_unit": gauge_unit(view.terminal),
     }
+
+
+def _piece_document(piece: DealtPiece | None) -> dict[str, Any] | None:
+    """Where the piece of a change comes from; None: it needs none, or its number is not entered."""
+    if piece is None:
+        return None
+    comes_on = None if piece.comes_on is None else piece.comes_on.isoformat()
+    return {"where": piece.where, "from_site": piece.from_site, "comes_on": comes_on}
 
 
 def _unsure(found: Assessment) -> list[UnsureReason]:

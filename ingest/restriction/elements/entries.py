@@ -59,6 +59,7 @@ class Entry:
     confirmed: bool = False  # a person confirmed it, against the readings
     by_code: bool = False  # made at the machine by the code on a label: it waits for a person or a clear fall
     name: str = ""  # the id that the client of the entry made
+    known_s: float | None = None  # since when it stands as it does: made, or confirmed; None: not known
 
     def __post_init__(self) -> None:
         if self.what not in WORK:
@@ -85,6 +86,11 @@ class WeighedEntry:
     def is_question(self) -> bool:
         """The readings contradict it, or nothing vouches for it, and no person has settled that."""
         return (self.verdict in QUESTIONS or self.is_unvouched) and not self.entry.confirmed
+
+    @property
+    def counts_by_itself(self) -> bool:
+        """It is no question, and not the same work that another entry says already."""
+        return not (self.is_question or self.verdict == DOUBLE)
 
     @property
     def begins_life(self) -> bool:

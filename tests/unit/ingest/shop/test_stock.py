@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import pytest
 from scipy import stats
 
-from cleanside.ingest.shop.stock import Carry, Need, PartLine, carries_of, chance_of_more, part_line
+from cleanside.ingest.shop.stock import Need, PartLine, chance_of_more, order_first, part_line
 
 TODAY = date(2026, 11, 30)
 BEFORE = TODAY + timedelta(days=7)
@@ -79,14 +79,9 @@ def test_a_change_on_the_day_on_which_the_order_comes_does_not_run_out_of_stock(
     assert line([planned(2), planned(4)], stock=1, lead=5).chance_of_running_out == 1.0
 
 
-def test_what_is_missing_at_a_site_is_brought_from_the_one_that_can_spare_it() -> None:
-    """Kargrund needs one of its three itself, the camp has one; oberkies lacks three."""
-    wanted = [(TODAY, "oberkies", "KG")] * 3 + [(BEFORE, "kargrund", "KG"), (BEFORE, "oberkies", "KG")]
-    stock = {"KG": {"oberkies": 1, "kargrund": 3, "camp": 1}}
-    assert carries_of(wanted, stock) == [
-        Carry(day=TODAY, site="oberkies", part="KG", pieces=2, from_site="kargrund"),
-        Carry(day=BEFORE, site="oberkies", part="KG", pieces=1, from_site="camp"),
-    ]
-    assert carries_of([*wanted, (BEFORE, "oberkies", "KG")], stock) == carries_of(wanted, stock), (
-        "none is left"
-    )
+def test_the_part_that_is_needed_first_stands_first_whatever_its_number() -> None:
+    """Both are to be ordered today; of them the one that comes later after it is needed is more urgent."""
+    in_time = line([need(5)], stock=0, lead=5)
+    later, too_late = line([need(9)], stock=0, lead=5), line([need(1)], stock=0, lead=5)
+    enough = line([need(1)], stock=1, lead=5)
+    assert sorted([enough, later, in_time, too_late], key=order_first) == [too_late, in_time, later, enough]
