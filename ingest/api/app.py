@@ -99,11 +99,11 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analys
     routes = all_routes()
     # As they stand: including their routers would make each route a second time, at the first request.
     app.router.routes.extend([*routes, *all_pages()])
-    app.router.routes.insert(0, readings.Direct())  # first, because nearly all requests are for it
     problems.install(app)
     description.install(app, API_DESCRIPTION, routes)
     app.add_middleware(Compressed)  # the last one added comes first
     app.add_middleware(HeadLikeGet)
+    app.add_middleware(readings.Direct, handlers=app.exception_handlers)
     app.add_middleware(
         Edge,
         limits={

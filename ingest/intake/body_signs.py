@@ -8,7 +8,6 @@ quotation marks, brackets or points.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -30,24 +29,23 @@ class Signs(NamedTuple):
 
 def signs_of(value: Any) -> Signs:
     """What was read of a body, in Python's types."""
-    said = [*_flat(value)]
-    return Signs(
-        texts=sum(type(one) is str for one in said),
-        lists=sum(type(one) is list for one in said),
-        points=sum(one.count(".") if type(one) is str else type(one) is float for one in said),
-    )
-
-
-def _flat(value: Any) -> Iterator[Any]:
-    """A value, and all names and values inside it."""
-    yield value
-    if type(value) is dict:
-        for name, inner in value.items():
-            yield name
-            yield from _flat(inner)
-    elif type(value) is list:
-        for inner in value:
-            yield from _flat(inner)
+    texts = lists = points = 0
+    left = [value]
+    while left:  # nearly every batch comes here: a loop takes a third of what a generator does
+        one = left.pop()
+        kind = type(one)
+        if kind is str:
+            texts += 1
+            points += one.count(".")
+        elif kind is float:
+            points += 1
+        elif kind is list:
+            lists += 1
+            left += one
+        elif kind is dict:
+            left += one
+            left += one.values()
+    return Signs(texts, lists, points)
 
 
 def count(body: bytes, sign: str) -> int:

@@ -8,7 +8,6 @@ Leaves to others: who may ask for it, and the changes (`ingest.api.routes`).
 
 from __future__ import annotations
 
-import dataclasses
 import json
 from collections.abc import Iterator, Sequence
 from itertools import groupby
@@ -92,8 +91,8 @@ def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us:
     numbers = [entry.seq for entry in entries]
     judged = [index for index, entry in enumerate(entries) if TIME_IS_RIGHT not in _document(entry)]
     look_again(connection, stream, incoming, numbers, judged, doubts)
-    as_received = dataclasses.replace(
-        known_as(incoming, [entry.content_hash for entry in entries]), received_us=first.received_us
+    as_received = known_as(incoming, [entry.content_hash for entry in entries])._replace(
+        received_us=first.received_us
     )
     stored = store_believed(connection, stream.id, as_received, numbers, among=None, doubts=doubts)
     doubted = [

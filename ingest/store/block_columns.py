@@ -144,68 +144,61 @@ def _scaled(values: FloatArray, factors: FloatArray) -> tuple[FloatArray, BoolAr
 def _all_there(whole: IntArray, powers: Sequence[int]) -> list[bytes]:
     """Each column as its numbers, or as their differences where these lie closer together."""
     # All columns at once: on short runs the number of steps sets the cost.
-    bounds, by_step = _bounds(whole), []
-    firsts: list[int] = whole[:, 0].tolist()
+    least, spans = _least(whole)
+    firsts: dict[int, int] = {}  # row -> first number, where differences are stored
     if whole.shape[1] > 2:
         steps = whole[:, 1:] - whole[:, :-1]
-        of_steps = _bounds(steps)
-        by_step = [row for row, near in enumerate(of_steps) if _is_closer(near, bounds[row])]
-        if by_step:
-            whole = whole.copy()
-            whole[by_step, 1:] = steps[by_step]
-            whole[by_step, 0] = steps[by_step, 0]  # in place of the first number, which is not a difference
-            bounds = [of_steps[row] if row in by_step else bound for row, bound in enumerate(bounds)]
-    divisors, quotients = _divided(whole, [least for least, _ in bounds])
-    columns = zip(powers, bounds, divisors, quotients, firsts, strict=True)
+        of_steps, step_spans = _least(steps)
+        for row, (near, far) in enumerate(zip(step_spans, spans, strict=True)):
+            if near * _CLOSER <= far and far:
+                whole = whole if firsts else whole.copy()
+                firsts[row] = int(whole[row, 0])
+                whole[row, 1:], whole[row, 0] = steps[row], steps[row, 0]  # the first is no difference
+                least[row], spans[row] = of_steps[row], near
+    divisors, quotients = _divided((whole - least).view(np.uint64))
     return [
-        _packed(power, bound, divisor, numbers[1:], first)
-        if row in by_step
-        else _packed(power, bound, divisor, numbers)
-        for row, (power, bound, divisor, numbers, first) in enumerate(columns)
+        _packed(power, least_of_row, span // divisor, divisor, numbers, firsts.get(row))
+        for row, (power, [least_of_row], span, divisor, numbers) in enumerate(
+            zip(powers, least.tolist(), spans, divisors, quotients, strict=True)
+        )
     ]
 
 
-def _bounds(numbers: IntArray) -> list[tuple[int, int]]:
-    """The least and the greatest of each column."""
+def _least(numbers: IntArray) -> tuple[IntArray, list[int]]:
+    """The least of each column, shape (k, 1), and how far above it the greatest lies."""
     # The operation itself: its method takes as long again on a short run.
-    least, most = np.minimum.reduce(numbers, axis=1), np.maximum.reduce(numbers, axis=1)
-    return list(zip(least.tolist(), most.tolist(), strict=True))
+    least = np.minimum.reduce(numbers, axis=1, keepdims=True)
+    most = np.maximum.reduce(numbers, axis=1, keepdims=True)
+    span = (most.view(np.uint64) - least.view(np.uint64)).ravel()
+    spans: list[int] = span.tolist()
+    return least, spans
 
 
-def _is_closer(steps: tuple[int, int], numbers: tuple[int, int]) -> bool:
-    """True where differences take fewer bytes than the numbers, by the bounds of both."""
-    return numbers[1] > numbers[0] and (steps[1] - steps[0]) * _CLOSER <= numbers[1] - numbers[0]
-
-
-def _divided(numbers: IntArray, least: Sequence[int]) -> tuple[list[int], _Unsigned]:
-    """The common divisor of what each column has above its least, and that over the divisor."""
-    above = (numbers - np.array(least, np.int64).reshape(-1, 1)).view(np.uint64)
-    # A few of the numbers nearly always say the divisor; it is 0 where these are all the least.
+def _divided(above: _Unsigned) -> tuple[list[int], _Unsigned]:
+    """The common divisor of each column, and the numbers over it."""
+    # A few of the numbers nearly always say the divisor; it is 0 where these are all 0.
     divisors = [math.gcd(*few) for few in above[:, :_SAMPLE].tolist()]
-    by = np.array([divisor or 1 for divisor in divisors], np.uint64).reshape(-1, 1)
-    quotients = above // by
-    same = quotients * by == above
-    for row in [] if same.all() and 0 not in divisors else range(len(divisors)):
-        divisors[row] = int(np.gcd.reduce(above[row])) or 1
-        quotients[row] = above[row] // np.uint64(divisors[row])
-    return divisors, quotients
+    by = np.array(divisors, np.uint64).reshape(-1, 1)
+    quotients = above // np.maximum(by, 1) if 0 in divisors else above // by
+    if (quotients * by != above).any():
+        for row, numbers in enumerate(above):
+            divisors[row] = int(np.gcd.reduce(numbers))
+            quotients[row] = numbers // np.uint64(divisors[row] or 1)
+    return [divisor or 1 for divisor in divisors], quotients
 
 
-def _packed(
-    power: int, bound: tuple[int, int], divisor: int, quotients: _Unsigned, first: int | None = None
-) -> bytes:
+def _packed(power: int, least: int, top: int, divisor: int, quotients: _Unsigned, first: int | None) -> bytes:
     """
     A column: its head, then the lowest bytes of all numbers, the next lowest, and so on.
 
-    first : the first number, where the others are differences.
+    top : the greatest quotient. first : the first number, where the others are differences; its place in the
+    quotients says nothing.
     """
-    least, most = bound
-    width = -(-((most - least) // divisor).bit_length() // 8)  # bytes a number, 0 to 8
-    scale = _SCALE.pack(least, divisor)
-    if first is None:
-        head = _HEAD.pack(_PLAIN, power, width) + scale
-    else:
-        head = _HEAD.pack(_DIFFERENCES, power, width) + _FIRST.pack(first) + scale
+    width = -(-top.bit_length() // 8)  # bytes a number, 0 to 8
+    head = _HEAD.pack(_PLAIN if first is None else _DIFFERENCES, power, width)
+    if first is not None:
+        head, quotients = head + _FIRST.pack(first), quotients[1:]
+    head += _SCALE.pack(least, divisor)
     if width <= 1:
         return head + quotients.astype(np.uint8).tobytes() * width
     each = quotients.astype("<u8", copy=False).view(np.uint8).reshape(-1, 8)
