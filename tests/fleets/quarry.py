@@ -5,7 +5,7 @@ the textbook. A fleet to tune on; whoever wrote it had read none of the analysis
 Sources, read as abstracts or short parts, unless said otherwise:
 - Pleats: pressure drop grows in a straight line at first, then ever faster, because dust closes the pleats
   and the area falls: Guo and others, Processes 13 (2025) 975; Scientific Reports 12 (2022) 20331.
-- Cake: resistance of a compressible cake rises with a power of the pressure on it (0.1 to 0.4 here), so that
+- Cake: resistance of a compressible cake rises with a power of the pressure on it (0.1 to 0.22 here), so that
   its drop rises with a power of flow and dust above 1: Ruth and Tiller, textbooks of filtration, from memory.
   Depth before cake, and drop by velocity and mass: Hinds, "Aerosol Technology" (1999) ch. 9, from memory.
 - Intakes of more than 20 vehicles differ much in how their drop rises: Dziubak, Separations 8 (2021) 71. That
