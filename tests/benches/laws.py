@@ -8,8 +8,8 @@ Sources, from memory unless said otherwise; figures of lengths, dust and noise a
   drop rises with the power 1/(1-s) of the dust.
 - depth, then cake: C. N. Davies, "Air Filtration" (1973): a medium's drop rises with the exponential of the
   dust in its depth; W. C. Hinds, "Aerosol Technology" (1999) ch. 9: a cake's drop rises in a straight line.
-- exponential life curves: one of the forms that fit the intakes of more than 20 vehicles, T. Dziubak,
-  Separations 8 (2021) 71, read as an abstract.
+- life curves: those of more than 20 vehicles differ much and were fitted by regression, T. Dziubak,
+  Separations 8 (2021) 71, read as an abstract. Their exponential form here is chosen.
 """
 
 from __future__ import annotations

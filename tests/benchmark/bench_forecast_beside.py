@@ -2,7 +2,7 @@
 The forecast beside other ways on the benches of `tests/benches/laws.py`: error, bias, cost, interval, ranges.
 
     python -m tests.benchmark.bench_forecast_beside [--lives 4,16,40] [--repeats 6] [--seed 1000]
-        [--bench NAME] [--no-learners]
+        [--bench NAME] [--no-learners] [--by-label]
 
 - RMSE: of each judged life, and the mean over lives. Bias: mean of forecast minus truth; above 0 is late.
 - Cost: an hour early costs 1, an hour late 3, as for the dates of `tests/fleets/score.py`.
@@ -11,7 +11,8 @@ The forecast beside other ways on the benches of `tests/benches/laws.py`: error,
 - A range is 95 %, by drawing repeats and then their judged lives again, DRAWS times.
 - "of it" is the RMSE of the forecast over that of the way, over the same draws: above 1 the forecast loses,
   and where all of the range is above 1, the line says so.
-The first ROWS_SKIPPED rows of a life are not scored.
+  Both are over the repeats in which there was enough to learn from for both ways.
+The first ROWS_SKIPPED rows of a life are not scored. `tests/benches/FIGURES.md` has the figures.
 """
 
 from __future__ import annotations
@@ -148,6 +149,18 @@ def ranged(values: Array, over: Array | None = None) -> Ranged:
     return Ranged(value=figure(*every), low=float(low), high=float(high))
 
 
+def by_label(name: str, found: Scores) -> dict[str, Scores]:
+    """The scores of each label alone. A bench has the same labels in the same places in every repeat."""
+    _, judged = BENCHES[name](np.random.default_rng(0), 1)
+    places: dict[str, list[int]] = {}
+    for place, life in enumerate(judged):
+        places.setdefault(f"{name}, {life.group or 'no label'}", []).append(place)
+    return {
+        label: {m: {way: of[:, those] for way, of in ways.items()} for m, ways in found.items()}
+        for label, those in places.items()
+    }
+
+
 def table(name: str, lives: int, found: Scores) -> list[str]:
     """A line a way, as Markdown."""
     lines = []
@@ -186,6 +199,7 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--lives", metavar="N,N", help="lives to learn from; default: as the bench is meant")
     parser.add_argument("--repeats", type=int, default=6)
     parser.add_argument("--seed", type=int, default=1000)
+    parser.add_argument("--by-label", action="store_true", help="the judged lives of each label alone")
     parser.add_argument("--no-learners", action="store_true", help="without forest and boosting, faster")
     given = parser.parse_args(words)
     print("| bench | lives | way | RMSE [h] | bias [h] | cost [h] | 80 % holds | forecast's RMSE of it |")
@@ -199,7 +213,8 @@ def main(words: Sequence[str] | None = None) -> int:
                 seed=given.seed,
                 learners=not given.no_learners,
             )
-            print("\n".join(table(name, lives, found)), flush=True)
+            parts = by_label(name, found) if given.by_label else {name: found}
+            print("\n".join(line for part in parts for line in table(part, lives, parts[part])), flush=True)
     return 0
 
 

@@ -14,7 +14,7 @@ from cleanside.ingest.restriction.elements.lives import Life
 from tests.benches.form import MadeLife
 from tests.benches.laws import BENCHES, TERMINAL, _depth_then_cake
 from tests.benches.rivals import fit_rivals
-from tests.benchmark.bench_forecast_beside import fit, judge, ranged, table
+from tests.benchmark.bench_forecast_beside import by_label, fit, judge, ranged, table
 
 
 def made(name: str, count: int = 12) -> tuple[list[MadeLife], list[MadeLife]]:
@@ -101,3 +101,11 @@ def test_a_table_has_a_line_for_each_way_that_the_lives_are_enough_for() -> None
     ways = [line.split(" | ")[2] for line in table("few and cleaned", 3, found)]
     learned, _ = BENCHES["few and cleaned"](np.random.default_rng([7, 0]), 3)
     assert set(ways) == set(fit(learned, learners=False))
+
+
+def test_the_scores_of_all_labels_together_are_those_of_the_bench() -> None:
+    found = judge(BENCHES["compressible cake"], lives=4, repeats=1, seed=7, learners=False)
+    parts = by_label("compressible cake", found)
+    assert sorted(label.split(", ")[1] for label in parts) == ["another site", "site 0", "site 1", "site 2"]
+    together = np.concatenate([part["rmse"]["forecast"] for part in parts.values()], axis=1)
+    assert np.sort(together) == pytest.approx(np.sort(found["rmse"]["forecast"]))
