@@ -27,7 +27,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
 
 
 def found_then_planned(api: Api) -> tuple[str, str]:
-    """A change was found, nobody answered, and a day three days ahead is planned. Returns both."""
+    """A change was found and not answered, and a day three days ahead is planned. Returns both."""
     found_at = register_a_fall(api)
     part = {"part": "KG-0715", "lead_time_days": 5, "stock": []}
     ask(api, "POST", "/v1/parts", part)
