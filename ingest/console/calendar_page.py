@@ -39,7 +39,7 @@ from cleanside.ingest.store.people import VALID, Person
 router = page_router()
 
 REFRESH = timedelta(hours=1)  # RFC 7986 section 5.7
-#: events that nobody decided on: RFC 5545 section 3.8.1.11, TENTATIVE
+#: events that no person decided on: RFC 5545 section 3.8.1.11, TENTATIVE
 UNSURE = frozenset({"likely", "asked"})
 Token = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
 

@@ -14,12 +14,14 @@ from datetime import timedelta
 from typing import Annotated, Any
 
 from fastapi import Depends, Request, Response
+from markupsafe import Markup
 
 from cleanside.gateway.units import own_name
 from cleanside.ingest.analysis.coverage import LATE_S
 from cleanside.ingest.api.routes.paging import PAGE, Page, paged
 from cleanside.ingest.api.routes.restriction import URGENCY, Filter, FleetFilter, get_fleet
 from cleanside.ingest.api.routes.shared import R
+from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.console.drawing import CALENDAR_DAYS
 from cleanside.ingest.console.formats import DAY_S, Formats
 from cleanside.ingest.console.laid_up_words import laid_up_said
@@ -27,6 +29,7 @@ from cleanside.ingest.console.plan_words import is_asked
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
 from cleanside.ingest.console.routing import page_needs, page_router
 from cleanside.ingest.console.said_words import caution_of, said
+from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.restriction.verdict.trend import TREND_STEPS
 from cleanside.ingest.shop.spreadsheet import safe_cell
@@ -35,8 +38,8 @@ from cleanside.ingest.store.keys import Key
 router = page_router()
 
 Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
-#: on a phone these are one line each: nothing is to be done
-CALM = frozenset({"serving"})
+#: states whose next step stands whatever was planned
+URGENT = frozenset({"over", "due", "suspect"})
 
 
 @router.get("/fleet")
@@ -64,6 +67,7 @@ def get_fleet_page(
         rows=[row_of(document, say, calendar) for document in known["housings"]],
         weeks=calendar.weeks,
         summary=list(summary_of(say, known)),
+        names=names_of(get_shop(resources, key)),
     )
 
 
@@ -110,10 +114,10 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "known": document,
         "unit": unit_of(document),
         "state": state_key(document),
-        "is_calm": is_calm(document),
         "address": machine_address(document),
         "advice": say(f"said.{advice_of(document)}"),
         "caution": caution_of(say, document["advice_code"]),
+        "next": next_step(say, document),
         "questions": [said(say, question["said"]) for question in document["questions"]],
         "span": span_of(document, calendar),
         "trend": trend_of(document, say.formats),
@@ -151,9 +155,26 @@ def has_question(document: Mapping[str, Any]) -> bool:
     return bool(document["questions"] or document["changes_found"]) or is_asked(document["planned"])
 
 
-def is_calm(document: Mapping[str, Any]) -> bool:
-    """True where nothing is to be done or answered."""
-    return document["state"] in CALM and not has_question(document) and not document["readings_quarantined"]
+def next_step(say: Sayer, document: Mapping[str, Any]) -> Markup:
+    """What to do next, in a few words: a question first, then what is urgent, then what is planned."""
+    return Markup(" ").join(_next_steps(say, document))
+
+
+def _next_steps(say: Sayer, document: Mapping[str, Any]) -> Iterator[Markup]:
+    planned, is_urgent = document["planned"], document["state"] in URGENT
+    asks = has_question(document)
+    if asks:
+        yield Markup("<strong>{}</strong>").format(say("fleet.next.question"))
+    if document["without_key"]:
+        yield Markup("<strong>{}</strong>").format(say("fleet.next.key"))
+    if (laid_up := laid_up_said(say, document["laid_up"])) is not None:
+        yield laid_up
+        return
+    is_planned = planned is not None and planned["state"] == "open"
+    if is_urgent or not (asks or is_planned):
+        yield say(f"fleet.next.{advice_of(document)}")
+    if planned is not None and is_planned:
+        yield say("fleet.next.planned", on=say.formats.day(f"{planned['on']}T12:00:00Z"))
 
 
 def machine_address(document: Mapping[str, Any]) -> str:
@@ -215,6 +236,7 @@ def summary_of(say: Sayer, known: Mapping[str, Any]) -> Iterator[Any]:
 FILE_COLUMNS = (
     *("machine", "display_name", "housing", "kind", "state", "used", "now", "limit", "unit"),
     *("early", "likely", "late", "last_received", "last_measured", "questions", "advice", "dates_rest_on"),
+    *("site", "crew", "planned_day", "part", "next_step", "now_kpa", "limit_kpa"),
 )
 
 
@@ -239,7 +261,20 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> list[str]:
         str(len(document["questions"]) + len(document["changes_found"])),
         " ".join(advice),
         _rest_on(say, document),
+        document["site"] or "",
+        document["crew"] or "",
+        _planned_day(document),
+        document["primary_part"] or "",
+        next_step(say, document).striptags(),
+        _plain(say.formats.in_unit(document["restriction_pa"], "kPa"), 3),
+        "" if limit is None else _plain(say.formats.in_unit(limit["restriction_pa"], "kPa"), 3),
     ]
+
+
+def _planned_day(document: Mapping[str, Any]) -> str:
+    """The day of a change that counts, ISO 8601; "": none is planned, or a person is asked about it."""
+    planned = document["planned"]
+    return str(planned["on"]) if planned is not None and planned["state"] == "open" else ""
 
 
 def _rest_on(say: Sayer, document: Mapping[str, Any]) -> str:

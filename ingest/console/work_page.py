@@ -42,7 +42,7 @@ from cleanside.ingest.api.routes.work import get_work
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
-from cleanside.ingest.console.rendering import render, sayer_of
+from cleanside.ingest.console.rendering import may, render, sayer_of
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.shop_page import names_of
@@ -337,7 +337,7 @@ def _page(
         whole=days.of,
         sentences=sentences,
         options=WorkSentences(say.plain, on=days.of),
-        visits=known_visits(request, resources, key, zone),
+        visits=known_visits(request, resources, key, zone) if may(key, "changes:write") else {},
         until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),
         missing=[part for part in work["parts"] if part["to_order"]],
         done=[(entry, said(say.in_unit(entry["gauge_unit"]), entry["said"])) for entry in work["done"]],

@@ -18,7 +18,7 @@ AT_ONCE = {"over": "over_limit", "due": "change_due", "suspect": "check_first"}
 LEAST_COST = 0.5  # less is no difference, once it is rounded [currency]
 
 
-class KnownVisit(Protocol):
+class DayPrices(Protocol):
     """A visit of the plan of visits. Days are ISO 8601."""
 
     @property
@@ -106,7 +106,7 @@ class WorkSentences:
         site, from_site = (self._sites.get(code, code) for code in (carry["site"], carry["from_site"]))
         return self._say("work.carry", site=site, n=carry["pieces"], part=carry["part"], from_site=from_site)
 
-    def option(self, job: Mapping[str, Any], option: Mapping[str, Any], visit: KnownVisit | None) -> str:
+    def option(self, job: Mapping[str, Any], option: Mapping[str, Any], visit: DayPrices | None) -> str:
         """What another day means; "": nothing can be said. visit : of the plan of visits; None: not known."""
         found = []
         if option["chance_at_limit_before"] is not None and job["state"] != "over":

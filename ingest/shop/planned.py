@@ -47,11 +47,13 @@ def plan_state(planned: PlannedChange, *, changed: LastChange | None, now_us: in
 
 def last_change(study: Study) -> LastChange | None:
     """The last change of an element: a person's entry, or the end of the hour of a fall; None: none."""
-    found = [
-        LastChange(round(entry.at_s * MICRO), _us(entry.known_s))
-        for weighed in study.entries
-        if (entry := weighed.entry).what in WORK and weighed.counts_by_itself
-    ]
+    found: list[LastChange] = []
+    for weighed in sorted(study.entries, key=lambda weighed: weighed.entry.at_s):
+        entry = weighed.entry
+        if entry.what in WORK and weighed.counts_by_itself:
+            found.append(LastChange(round(entry.at_s * MICRO), _us(entry.known_s)))
+        elif entry.what in WORK and not weighed.is_question and found:  # it says again what another said
+            found.append(found[-1]._replace(at_us=round(entry.at_s * MICRO)))
     if study.lives and study.lives[-1].began_by == "found":
         found.append(LastChange(round(study.lives[-1].start_s * MICRO) + HOUR_US, None))
     return max(found, key=lambda change: change.at_us, default=None)

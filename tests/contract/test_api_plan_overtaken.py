@@ -27,7 +27,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
 
 
 def found_then_planned(api: Api) -> tuple[str, str]:
-    """A change was found, nobody answered, and a day three days ahead is planned. Returns both."""
+    """A change was found and not answered, and a day three days ahead is planned. Returns both."""
     found_at = register_a_fall(api)
     part = {"part": "KG-0715", "lead_time_days": 5, "stock": []}
     ask(api, "POST", "/v1/parts", part)
@@ -135,3 +135,17 @@ def test_the_work_list_keeps_a_questioned_day_with_one_button(api: Api) -> None:
     assert f'value="{fields["move"]}"' in api.get("/work-list", key="planner").text
     sent = api.request("POST", "/work-list/move", key="planner", data=fields)
     assert (sent.status_code, planned(api)["kept_after"]) == (303, found_at)
+
+
+def test_a_change_that_is_entered_a_second_time_is_no_news(api: Api) -> None:
+    """Two people enter one change: it counts as one, known since the first of them."""
+    found_at = register_a_fall(api)
+    answer(api, found_at)
+    api.clock.advance(60)
+    today = ask(api, "GET", "/v1/work")["today"]
+    assert ask(api, "POST", PLAN, {"on": today})["planned"]["state"] == "open"
+    again = {"changed_at": found_at, "what": "new", "entry_id": "e3"}
+    api.clock.advance(60)
+    made = ask(api, "POST", f"{MACHINE}/element-changes", again)["element_changes"]
+    assert "double" in [entry["verdict"] for entry in made]
+    assert planned(api)["state"] == "open"

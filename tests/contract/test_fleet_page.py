@@ -124,6 +124,27 @@ def test_quarantined_readings_stand_on_the_row(api: Api) -> None:
     assert 'href="/quarantine"' in page_of(api).split("<tbody")[1]
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_row_is_one_line_with_its_site_by_name_and_cautions_stand_once(api: Api, language: str) -> None:
+    for machine in ("grader-07", "loader-02"):
+        named(api, machine)
+    assert (
+        api.post("/v1/sites", {"site": "oberkies", "display_name": "Oberkies, upper pit"}).status_code == 200
+    )
+    assert api.request("PATCH", "/v1/machines/grader-07/papers", json={"site": "oberkies"}).status_code == 200
+    page = page_of(api, **{"Accept-Language": language})
+    closed = re.sub(r'<div class="more">.*?</details>', "", page, flags=re.DOTALL)
+    assert "<bdi>Oberkies, upper pit</bdi>" in closed
+    words = table(language)
+    assert closed.count(str(words["caution.short.secure_machine"])) == 1
+    assert (
+        closed.count(str(words["fleet.next.advice_no_limit"]))
+        + closed.count(str(words["fleet.next.advice_silent"]))
+        + closed.count(str(words["fleet.next.advice_running-in"]))
+        == 2
+    )
+
+
 # ---------------------------------------------------------------- the file
 
 
@@ -144,6 +165,21 @@ def test_the_file_has_every_row_and_no_formula(api: Api) -> None:
     assert {row[1] for row in rows} == {"'=HYPERLINK(1)", "Lader, rot"}
 
 
+def test_the_file_ends_with_where_who_when_and_what_to_do(api: Api) -> None:
+    """New columns stand at the end, so that what reads the file by place goes on."""
+    named(api, "grader-07")
+    for path, body in (("sites", {"site": "oberkies"}), ("crews", {"crew": "north"})):
+        assert api.post(f"/v1/{path}", body).status_code == 200
+    papers = {"site": "oberkies", "crew": "north", "housings": [{"housing": "main", "primary_part": "KG"}]}
+    assert api.request("PATCH", "/v1/machines/grader-07/papers", json=papers).status_code == 200
+    on = api.get("/v1/work").json()["before"]
+    assert api.post("/v1/machines/grader-07/planned-change", {"on": on}).status_code == 200
+    heading, row = csv.reader(io.StringIO(api.get("/fleet.csv").text))
+    assert heading[0] == "machine"
+    assert row[17:21] == ["oberkies", "north", on, "KG"]
+    assert row[21].startswith("Planned for")
+
+
 # ---------------------------------------------------------------- words
 
 
@@ -156,6 +192,7 @@ def test_every_code_of_the_analysis_has_words(language: str) -> None:
     assert [code for code in several if not any(key.startswith(f"said.{code}_") for key in known)] == []
     assert [cause for cause in CAUSE_FORMS if f"said.cause.{cause}" not in known] == []
     assert [because for because in SILENCE_FORMS if f"said.silence.{because}" not in known] == []
+    assert [code for code in ADVICE if f"fleet.next.{code}" not in known] == []
     assert [s for s in STATE_FORMS if f"state.{s.replace('no limit', 'no_limit')}" not in known] == []
 
 

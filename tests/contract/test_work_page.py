@@ -208,6 +208,18 @@ def test_what_stands_on_a_later_day_counts_in_the_headline_with_a_link(api: Api,
     assert '<a href="#later">' + words["one"].partition("{")[0] in statement
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_headline_counts_rows_without_part_or_site(api: Api, language: str) -> None:
+    loaded(api, rise_kpa=0.08)
+    bare = {"site": None, "housings": [{"housing": "main", "primary_part": None}]}
+    ask(api, "PATCH", f"{MACHINE}/papers", bare)
+    statement = page(api, **{"Accept-Language": language}).partition('class="statement"')[2]
+    for key in ("work.no_part_count", "work.no_site_count"):
+        words = table(language)[key]
+        assert not isinstance(words, str)
+        assert words["one"] in statement.partition("</p>")[0]
+
+
 def test_list_and_plan_say_one_sentence_of_a_service(api: Api) -> None:
     loaded(api, rise_kpa=0.04)
     likely = ask(api, "GET", "/v1/work")["jobs"][0]["due_at"]["p50"][:10]

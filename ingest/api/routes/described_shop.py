@@ -151,7 +151,7 @@ class DayWaitedShown(Described):
 class PieceShown(Described):
     """The piece of its part that a change gets. Pieces go to the most urgent first, over all sites."""
 
-    where: PieceFrom
+    where: PieceFrom = Field(description="where it comes from")
     from_site: str | None = Field(description="where it lies in stock; null: it is not there")
     comes_on: str | None = Field(
         description="of one that is not there: when it comes at the earliest, if it is ordered today where "

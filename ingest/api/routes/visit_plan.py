@@ -122,6 +122,8 @@ class KnownVisit(NamedTuple):
 def known_visits(request: Request, resources: R, key: Key, zone: str) -> dict[HousingName, KnownVisit]:
     """The visits of the plan as it was made last; empty where something changed since, and none is made."""
     services = services_of(request)
+    if not len(services.plans):
+        return {}
     days = ListDays(ZoneInfo(zone), resources.clock() / 1e6, before=date.max)
     with resources.reading() as connection:
         every = on_list(connection, services.judge(connection, key), key, days)
