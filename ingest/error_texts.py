@@ -719,6 +719,11 @@ SENTENCES: Sentences = {
     "no_second_readings": "{not_fitting} of {entries} cannot be second readings; leave them out",
     "no_suggestion": "the server has no suggestion for it; give the change yourself",
     "not_one_device": "{machine} {housing} has {there} as its device; name one as device",
+    "no_first_stored": "{not_fitting} of {entries} cannot take the place of a first reading; leave them out",
+    "not_the_only_second": (
+        "the first reading of this number is not stored, or several others have the number, or it is no "
+        "second reading that can be read"
+    ),
     "not_one_reading": "{not_fitting} of {entries} are not shown to be readings sent twice; leave them out",
     "not_shiftable": '"{at}" is a leap second or finer than a microsecond; it cannot be shifted',
     "not_the_same_reading": (

@@ -24,9 +24,11 @@ from cleanside.ingest.api.routes.amendments import (
     AmendBody,
     BothRightBody,
     DiscardBody,
+    SecondBody,
     amend_entries,
     discard_entries,
     keep_both_entries,
+    keep_second_entries,
     list_amendments,
     post_amendment_undo,
 )
@@ -53,7 +55,16 @@ Reader = Annotated[Key, Depends(page_needs("attention:read"))]
 Looker = Annotated[Key, Depends(page_needs("quarantine:read"))]
 Operator = Annotated[Key, Depends(page_needs("quarantine:write"))]
 Way = Literal[
-    "suggested", "as_is", "unit", "shift", "offset", "time_is_right", "both_right", "same_reading", "discard"
+    "suggested",
+    "as_is",
+    "unit",
+    "shift",
+    "offset",
+    "time_is_right",
+    "both_right",
+    "same_reading",
+    "second",
+    "discard",
 ]
 
 SAMPLE = 8  # readings of a group that are shown; chosen: enough to see what they have in common
@@ -179,7 +190,18 @@ def entries_of(resources: R, key: Key, say: Sayer, code: str, device: str) -> Se
         entries = list_sent_twice(resources, key, device, most=SAMPLE)
     else:
         entries, _ = list_quarantine(resources, key, Page.whole(SAMPLE), code=code, device=device)
-    return [entry | sent_of(entry["content"], say) for entry in entries]
+    return [entry | sent_of(entry["content"], say) | {"first": _first_of(entry, say)} for entry in entries]
+
+
+def _first_of(entry: Mapping[str, Any], say: Sayer) -> dict[str, str] | None:
+    """The other reading of the number, as it is shown beside this one; None: there is none."""
+    other = entry["other_reading"]
+    if other is None:
+        return None
+    return {
+        "state": other["state"],
+        "short": "" if other["content"] is None else short_of(other["content"], say),
+    }
 
 
 def sent_of(content: Mapping[str, Any], say: Sayer) -> dict[str, str]:
@@ -267,7 +289,7 @@ def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
     if doubts_time(code):
         ways += ["shift", "time_is_right"]
     if code == "number_conflict":
-        ways.append("both_right")
+        ways += ["second", "both_right"]
     return [*ways, "as_is", "discard"]
 
 
@@ -285,6 +307,8 @@ def carried_out(wish: Wish, resources: R, key: Key, seen: Mapping[str, Any]) -> 
         )
     if wish.way == "discard":
         return discard_entries(read_form(DiscardBody, where | {"reason": wish.value}), resources, key)
+    if wish.way == "second":
+        return keep_second_entries(read_form(SecondBody, where | {"reason": wish.value}), resources, key)
     if wish.way == "both_right":
         return keep_both_entries(read_form(BothRightBody, where | {"device": wish.value}), resources, key)
     return amend_entries(read_form(AmendBody, where | {"change": change_of(wish)}), resources, key)

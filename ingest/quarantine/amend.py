@@ -30,6 +30,7 @@ from cleanside.ingest.store.quarantine import DISCARDED, HELD, RELEASED, Quarant
 MAX_AT_ONCE = 5_000  # entries; keeps the one writer free for readings; chosen
 SAMPLE = 8  # readings that an outcome shows with their values; chosen: enough to see what they share
 MICRO = 1_000_000
+SECOND_KEPT = "second_kept"  # kind of an amendment that put a second reading in place of the first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,11 +157,11 @@ def amend(
         entries=len(entries),
         stored=stored,
         held=notes,
-        sample=_sample(entries, contents),
+        sample=sample_of(entries, contents),
     )
 
 
-def _sample(entries: Sequence[QuarantineRow], contents: Sequence[str | None]) -> tuple[ChangedReading, ...]:
+def sample_of(entries: Sequence[QuarantineRow], contents: Sequence[str | None]) -> tuple[ChangedReading, ...]:
     """The first entries, each before and after. contents : None: as it was sent."""
     pairs = zip(entries[:SAMPLE], contents[:SAMPLE], strict=True)
     return tuple(
@@ -284,9 +285,9 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
     _take_out_again(connection, released)
     quarantine.restore(connection, before)
     stored = 0
-    if json.loads(done.detail).get("same_reading"):  # its second readings were stored before
-        seconds = [entry.id for entry in entries if not entry.beside]
-        stored = replay.reconsider(connection, quarantine.by_ids(connection, who.owner_id, seconds), now_us)
+    if done.kind == SECOND_KEPT or json.loads(done.detail).get("same_reading"):  # these were stored before
+        own = [entry.id for entry in entries if not entry.beside]
+        stored = replay.reconsider(connection, quarantine.by_ids(connection, who.owner_id, own), now_us)
     return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=())
 
 

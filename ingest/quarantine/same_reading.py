@@ -63,7 +63,7 @@ def discard_second(
     if must_all_fit and len(fitting) < len(entries):
         raise _refusal([entry for entry in entries if entry.id not in places], len(entries))
     doubt = Doubt(SET_ASIDE, {"by": who.handle, "reason": reason})
-    seconds = _taken_out(connection, who, set(places.values()), doubt, now_us)
+    seconds = taken_out(connection, who, set(places.values()), doubt, now_us)
     every = [*fitting, *seconds]
     amendment_id = begin(connection, who, "discard", now_us, detail, every)
     quarantine.amend(connection, amendment_id, [(entry.id, entry.amended) for entry in every])
@@ -83,7 +83,7 @@ def _refusal(others: Sequence[QuarantineRow], given: int) -> Refused:
     )
 
 
-def _taken_out(
+def taken_out(
     connection: sa.Connection, who: Who, places: Collection[Place], doubt: Doubt, now_us: int
 ) -> list[QuarantineRow]:
     """Put the readings at these places into quarantine. Returns their entries."""

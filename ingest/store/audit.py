@@ -266,6 +266,7 @@ SENTENCES: Sentences = {
     "amend": _body,
     "time_right": _body,
     "both_right": _body,
+    "second_kept": _body,
     "discard": _body,
     "set_aside": _body,
     "replace": _replaced,

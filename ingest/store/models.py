@@ -1046,7 +1046,7 @@ amendments = sa.Table(
     metadata,
     _id(),
     _to("owners", "owner_id"),
-    #: amend, time_right, discard, set_aside, replace or both_right
+    #: amend, time_right, discard, set_aside, replace, both_right or second_kept
     sa.Column("kind", sa.String(12), nullable=False),
     sa.Column("at_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(32), nullable=False),

@@ -148,6 +148,7 @@ OPERATION_IDS = {
     "POST /v1/quarantine/amendments": "post_amendment",
     "POST /v1/quarantine/amendments/{amendment}/undo": "post_amendment_undo",
     "POST /v1/quarantine/both-right": "post_both_right",
+    "POST /v1/quarantine/second-instead": "post_second_instead",
     "POST /v1/quarantine/discards": "post_discard",
     "POST /v1/quarantine/set-aside": "post_set_aside",
     "POST /v1/readings": "post_readings",

@@ -276,6 +276,8 @@ def _of_what_is_held(ask: Any) -> None:
         "preview": True,
     }
     ask("POST", "/v1/quarantine/both-right", second)
+    instead = {"where": {"code": "number_conflict"}, "reason": "the first was an old image", "preview": True}
+    ask("POST", "/v1/quarantine/second-instead", instead)
     ask("GET", "/v1/quarantine/amendments", limit=1)
     ask("GET", "/v1/boot-corrections", limit=1)
 

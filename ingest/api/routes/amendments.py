@@ -31,7 +31,7 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
-from cleanside.ingest.quarantine import amend, both_right, same_reading
+from cleanside.ingest.quarantine import amend, both_right, keep_second, same_reading
 from cleanside.ingest.quarantine.amend import AmendmentOutcome, Repair, Who
 from cleanside.ingest.store import audit, fleet, quarantine
 from cleanside.ingest.store.fleet import DeviceRow
@@ -140,6 +140,12 @@ class BothRightBody(Selection):
     machine: Name | None = Field(None, description="or: the machine on which it was measured")
     housing: Name = Field(DEFAULT_HOUSING, description="housing of that machine")
     note: Words = Field("", max_length=400)
+
+
+class SecondBody(Selection):
+    """Put second readings under a number in place of the first."""
+
+    reason: Words = Field(min_length=3, max_length=400)
 
 
 class SetAsideBody(Strict):
@@ -253,6 +259,40 @@ def keep_both_entries(body: BothRightBody, resources: Resources, key: Key) -> di
     def do(c: sa.Connection, who: Who, entries: list[QuarantineRow], now_us: int) -> AmendmentOutcome:
         device = _device_for(c, key, body)
         return both_right.keep_both(c, who, entries, device, now_us, body.model_dump_json())
+
+    return _act(body, resources, key, do)
+
+
+@router.post(
+    "/v1/quarantine/second-instead",
+    summary="Keep the second of two readings under one number",
+    description=(
+        "The second takes the place of the first, which stays on record: as an amendment of the first with "
+        "both contents. It passes the checks of receipt, else the first stays. Sent again, each is a "
+        "duplicate. With `where`, entries whose first reading is not stored are passed over, with `entries` "
+        "they are refused. It can be undone."
+    ),
+    responses=shown(OutcomeAnswer) | problems(404, 409),
+    response_class=Response,
+)
+@example(
+    {"entries": ["{entry}"], "reason": "the first was a test bench", "preview": True},
+    other_body={"where": {"device": "{device}"}, "reason": "the first was a test bench", "preview": True},
+    plain="as_previewed",
+)
+def post_second_instead(body: SecondBody, resources: R, key: Operator) -> Response:
+    """Store second readings in place of the first ones of their numbers."""
+    return ascii_json(keep_second_entries(body, resources, key))
+
+
+def keep_second_entries(body: SecondBody, resources: Resources, key: Key) -> dict[str, Any]:
+    """Keep the second, or preview it; the outcome for an answer. Raises NotFound, Refused (422)."""
+    if body.where is not None and body.where.code is None:
+        body.where.code = CONFLICT_CODE
+
+    def do(c: sa.Connection, who: Who, entries: list[QuarantineRow], now_us: int) -> AmendmentOutcome:
+        detail, fit = body.model_dump_json(), body.where is None
+        return keep_second.keep_second(c, who, entries, now_us, detail, reason=body.reason, must_all_fit=fit)
 
     return _act(body, resources, key, do)
 

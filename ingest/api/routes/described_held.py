@@ -13,6 +13,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     AmendmentAsked,
     AmendmentKind,
     EntryState,
+    OtherReadingState,
     ReadingAsSent,
     ReasonValues,
     SuggestedRepair,
@@ -42,6 +43,15 @@ class KeptAs(Described):
     seq: int
 
 
+class OtherReadingShown(Described):
+    """The first reading of a number that another one has too."""
+
+    state: OtherReadingState = Field(description="where it is: stored, or its state in quarantine")
+    content: ReadingAsSent | None = Field(
+        description="its values, in the units that it was sent in; null: it is in the archive"
+    )
+
+
 class EntryShown(Described):
     """A reading in quarantine, whole, as sent."""
 
@@ -54,6 +64,7 @@ class EntryShown(Described):
     what_to_do: str | None
     reasons: list[Reason]
     beside_another: bool = Field(description="true: another reading has its number")
+    other_reading: OtherReadingShown | None = Field(description="that other reading; null: there is none")
     content: ReadingAsSent = Field(description="the reading as it was sent; never touched")
     amended: ReadingAsSent | None = Field(description="the reading as a person changed it; null: not changed")
     kept_as: KeptAs | None = Field(

@@ -28,15 +28,23 @@ EntryState = TypeAliasType(
         Field(description="held: in quarantine; released: stored; discarded: given up by a person"),
     ],
 )
+OtherReadingState = TypeAliasType(
+    "OtherReadingState",
+    Annotated[
+        Literal["stored", "held", "released", "discarded"],
+        Field(description="where the first reading of a number is: stored, or in which state of quarantine"),
+    ],
+)
 AmendmentKind = TypeAliasType(
     "AmendmentKind",
     Annotated[
-        Literal["amend", "discard", "set_aside", "replace", "time_right", "both_right"],
+        Literal["amend", "discard", "set_aside", "replace", "time_right", "both_right", "second_kept"],
         Field(
             description=(
                 "amend: changed and checked again; discard: given up; set_aside: stored readings put back "
                 "into quarantine; replace: a corrected reading took the place of its own; time_right: the "
-                "time was confirmed; both_right: both readings under one number were kept"
+                "time was confirmed; both_right: both readings under one number were kept; second_kept: the "
+                "second took the place of the first"
             )
         ),
     ],

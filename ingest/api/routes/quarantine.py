@@ -15,8 +15,9 @@ from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.shared import At, Name, R, needs, router_of, shown, text, us
 from cleanside.ingest.checking.checks import CODES
 from cleanside.ingest.owners.access import devices_seen
-from cleanside.ingest.quarantine import same_reading
+from cleanside.ingest.quarantine import keep_second, same_reading
 from cleanside.ingest.quarantine.amend import MAX_AT_ONCE
+from cleanside.ingest.quarantine.keep_second import FirstReading
 from cleanside.ingest.store import quarantine, reasons, second_readings
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.quarantine import QuarantineRow
@@ -80,8 +81,9 @@ def list_quarantine(
         )
         entries = quarantine.list_of(connection, key.owner_id, wanted, limit=page.limit + 1)
         places = second_readings.places_of(connection, [entry.id for entry in entries])
+        firsts = keep_second.first_readings(connection, key.owner_id, entries)
     shown, cursor = page.cut(entries, lambda entry: (entry.id,))
-    return [document_of(entry, places.get(entry.id)) for entry in shown], cursor
+    return [document_of(entry, places.get(entry.id), firsts.get(entry.id)) for entry in shown], cursor
 
 
 def list_sent_twice(resources: Resources, key: Key, device: str, *, most: int) -> list[dict[str, Any]]:
@@ -98,8 +100,14 @@ def ascii_json(document: Any) -> Response:
     return Response(json.dumps(document), media_type="application/json")
 
 
-def document_of(entry: QuarantineRow, kept: tuple[str, int] | None) -> dict[str, Any]:
-    """An entry for an answer. kept : stream and number of its reading, where both were right."""
+def document_of(
+    entry: QuarantineRow, kept: tuple[str, int] | None, first: FirstReading | None
+) -> dict[str, Any]:
+    """
+    An entry for an answer.
+
+    kept : stream and number of its reading, where both were right. first : the other reading of its number.
+    """
     return {
         "entry": entry.id,
         "device": entry.device,
@@ -110,6 +118,7 @@ def document_of(entry: QuarantineRow, kept: tuple[str, int] | None) -> dict[str,
         "what_to_do": CODES.get(entry.code),
         "reasons": [reason.document() for reason in reasons.read(entry.reasons)],
         "beside_another": entry.beside,
+        "other_reading": None if first is None else {"state": first.is_, "content": first.content},
         "content": json.loads(entry.content),
         "amended": None if entry.amended is None else json.loads(entry.amended),
         "kept_as": None if kept is None else {"stream": kept[0], "seq": kept[1]},

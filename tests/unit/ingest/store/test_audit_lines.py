@@ -92,7 +92,10 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
     ),
     ("key", {"key": "k1", "role": "device", "devices": ["a", "b"]}, "k1 device a b"),
     ("key", {"key": "k1", "role": "admin", "devices": []}, "k1 admin"),
-    *((what, {"amendment": 3, "body": BODY}, f"3 {BODY_TEXT}") for what in ("time_right", "both_right")),
+    *(
+        (what, {"amendment": 3, "body": BODY}, f"3 {BODY_TEXT}")
+        for what in ("time_right", "both_right", "second_kept")
+    ),
     *((what, {"key": "k1"}, "k1") for what in ("key_revoked", "key_suspended", "key_confirmed")),
     (
         "key_rotated",
