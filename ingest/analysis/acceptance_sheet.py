@@ -18,16 +18,16 @@ from cleanside.gateway.spot_checks import Check
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest import cautions
 from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
+from cleanside.ingest.analysis.newest_monitor import HOUR_US, fitted_last
 from cleanside.ingest.analysis.summarising import COLUMNS, as_readings
 from cleanside.ingest.restriction import Readings, Study
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
 from cleanside.ingest.restriction.verdict.installation import CleanLevel, Surroundings, accept, verdict_of
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance, fleet, newest, raw, streams
-from cleanside.ingest.store.fleet import Assignment, HousingRow, TerminalRow
+from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 from cleanside.ingest.store.reasons import doubts_time
 
-HOUR_US = 3_600_000_000
 WINDOW_US = 72 * HOUR_US  # the first days with power; a reading a second makes 260 000 of them (chosen)
 
 CAUTIONS = cautions.words("acceptance")
@@ -38,7 +38,10 @@ class Report:
     """The report on one installation."""
 
     housing: HousingRow
+    #: the monitor that was checked: the one fitted last; empty: none sits there
     devices: tuple[str, ...]
+    #: monitors that sit there besides; no check goes by what they sent
+    beside: tuple[str, ...]
     #: readings measured in [since, until) were checked [us]
     since_us: int
     until_us: int
@@ -59,33 +62,30 @@ def report(
     element_in_use: bool = False,
 ) -> Report:
     """
-    Check the installation on a housing.
+    Check the installation on a housing: of its monitors the one that was fitted last, alone.
 
-    since_us : when it was fitted; None = when its device was assigned, else its first reading. [us]
+    since_us : when it was fitted; None = when it was assigned, else its first reading. [us]
     study : what its readings show so far, to compare the element with; None = not known.
     element_in_use : no new or cleaned element went in since then.
     """
-    seats = [
-        seat
-        for seat in fleet.assignments_of_housing(connection, housing.id)
-        if seat.until_us is None or seat.until_us > now_us
-    ]
-    since_us = since_us if since_us is not None else _fitted_us(connection, seats)
+    fitted = fitted_last(connection, housing, now_us)
+    since_us = since_us if since_us is not None else fitted.since_us
     until_us = min(since_us + WINDOW_US, now_us + HOUR_US)
     parts = [
-        (seat.device_id, part)
-        for seat in seats
-        for part in raw.readings_between(connection, seat.device_id, since_us, until_us, COLUMNS)
+        (device_id, part)
+        for device_id in fitted.device_ids
+        for part in raw.readings_between(connection, device_id, since_us, until_us, COLUMNS)
     ]
     stored = sum(len(part["at_us"]) for _, part in parts)
     readings = as_readings(parts) if stored else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
     terminal = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
-    around = _around(connection, housing, seats, terminal, stored, since_us)
+    around = _around(connection, housing, fitted.device_ids, terminal, stored, since_us)
     clean = None if study is None else clean_level_of(study)
     checks = accept(readings, replace(around, clean=clean, element_in_use=element_in_use))
     return Report(
         housing=housing,
-        devices=tuple(sorted({seat.device for seat in seats})),
+        devices=() if fitted.newest is None else (fitted.newest.device,),
+        beside=fitted.beside,
         since_us=since_us,
         until_us=until_us,
         looked_us=now_us,
@@ -116,23 +116,14 @@ def is_confirmed(connection: sa.Connection, housing_id: int, terminal: TerminalR
     )
 
 
-def _fitted_us(connection: sa.Connection, seats: list[Assignment]) -> int:
-    assigned = [seat.from_us for seat in seats if seat.from_us is not None]
-    if assigned:
-        return max(assigned)
-    hour = acceptance.first_hour(connection, [seat.device_id for seat in seats])
-    return 0 if hour is None else hour * HOUR_US
-
-
 def _around(
     connection: sa.Connection,
     housing: HousingRow,
-    seats: list[Assignment],
+    device_ids: list[int],
     terminal: TerminalRow | None,
     held: int,
     since_us: int,
 ) -> Surroundings:
-    device_ids = sorted({seat.device_id for seat in seats})
     heard = [s for device_id in device_ids for s in streams.of_device(connection, device_id)]
     boot = acceptance.boots_since(connection, device_ids, since_us)
     key_offs = acceptance.key_offs_since(connection, device_ids, since_us)
@@ -176,6 +167,8 @@ def as_text(found: Report) -> str:
         f"Result:   {result_text([check.verdict for check in found.checks])}",
         "",
     ]
+    if found.beside:
+        lines[2:2] = _beside(found.beside)
     for check in found.checks:
         lines.append(f"{VERDICT_FORMS[check.verdict]:<13} {CHECK_FORMS[check.check]}")
         lines += _indented(text_of(check.seen, unit))
@@ -185,6 +178,11 @@ def as_text(found: Report) -> str:
         lines += textwrap.wrap(caution, 78)
     lines += ["", "Technician: ____________________   Date: ____________"]
     return "\n".join(lines) + "\n"
+
+
+def _beside(devices: tuple[str, ...]) -> list[str]:
+    words = f"Beside it: {', '.join(devices)}. No check goes by what they sent."
+    return textwrap.wrap(words, 78, subsequent_indent=" " * 10)
 
 
 def _called(housing: HousingRow) -> str:

@@ -61,7 +61,7 @@ CODES = "/monitors#codes"
 
 Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
 Writer = Annotated[Key, Depends(page_needs("fleet:write"))]
-SeatWriter = Annotated[Key, Depends(page_needs("seats:write"))]
+SeatEnder = Annotated[Key, Depends(page_needs("seats:end"))]
 Enroller = Annotated[Key, Depends(page_needs("enrolments:write"))]
 
 
@@ -187,8 +187,12 @@ def post_code_withdrawn(
 
 
 @router.post("/monitors/{device}/taken-off")
-def post_taken_off(device: PathName, resources: R, key: SeatWriter, fields: Fields) -> Response:
-    """End a monitor's time on its machine now; who takes it off says that the tap is plugged."""
+def post_taken_off(device: PathName, resources: R, key: SeatEnder, fields: Fields) -> Response:
+    """
+    End a monitor's time on its machine now; who takes it off says that the tap is plugged.
+
+    Sent from a visit it leads back there.
+    """
     require_plugged(fields)
     seat = shown(get_device(device, resources, key))["seat"]
     if seat is None:
@@ -196,6 +200,8 @@ def post_taken_off(device: PathName, resources: R, key: SeatWriter, fields: Fiel
     body = {"machine": seat["machine"], "housing": seat["housing"]}
     body["assigned_until"] = instant_text(resources.clock())
     post_device_assignment(device, read_form(NewAssignment, body), resources, key)
+    if text_of_field(fields, "back") == "visit":
+        return see_other(f"/visit/{seat['machine']}?{urlencode({'housing': seat['housing']})}")
     return back_to(device)
 
 

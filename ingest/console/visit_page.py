@@ -139,6 +139,7 @@ def _visit_page(
         plate_s=None if plate_us is None else plate_us / 1e6,
         steps=STEPS[seen["job"]],
         sheet_cautions=SITUATIONS["acceptance"],
+        moved_cautions=SITUATIONS["moved"],
         jobs=(INSTALLATION, SERVICE),
         units=GAUGE_UNITS_SHOWN,
         hand_units=HAND_UNITS,

@@ -18,8 +18,9 @@ from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.analysis import acceptance_sheet
 from cleanside.ingest.analysis.acceptance_sheet import Report
 from cleanside.ingest.analysis.assessment import gauge_unit
+from cleanside.ingest.analysis.newest_monitor import HOUR_US, began_us, fitted_last, seats_now
 from cleanside.ingest.api.routes.machines import find_housing
-from cleanside.ingest.api.routes.newest import newest_document, seats_now
+from cleanside.ingest.api.routes.newest import newest_document
 from cleanside.ingest.api.routes.paper_shapes import planned_document
 from cleanside.ingest.api.routes.restriction import document_of
 from cleanside.ingest.api.routes.services import services_of
@@ -38,14 +39,13 @@ from cleanside.ingest.console.visit_sheet import (
     stay_of,
 )
 from cleanside.ingest.console.who_names import WhoNames
-from cleanside.ingest.store import acceptance, element_changes
+from cleanside.ingest.store import element_changes
 from cleanside.ingest.store.fleet import Assignment, HousingRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.newest import state_of
 
 State = tuple[object, ...]
 
-HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
 #: of a new installation the acceptance goes on for so long; after that a visit is a service (chosen)
 NEW_US = 3 * DAY_US
@@ -82,7 +82,7 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
             study=study,
             element_in_use=work.element_in_use,
         )
-        newest = newest_document(connection, found, now_us)
+        newest = newest_document(connection, found, now_us, seats=_fitted(connection, found, now_us))
     entered = entered_at(request, key, machine, housing)
     own = {"job": chosen, "housing": found, "report": report, "entered": entered}
     own |= {"planned": planned_document(view), "papers": view.papers.housing}
@@ -124,7 +124,7 @@ def look_again(
 def usual_job(connection: sa.Connection, housing: HousingRow, now_us: int) -> str:
     """An installation where no device sits, or one that is new on the housing; else a service."""
     sitting = seats_now(connection, housing, now_us)
-    began = [_began_us(connection, seat) for seat in sitting]
+    began = [began_us(connection, seat) for seat in sitting]
     is_new = any(at_us is None or at_us > now_us - NEW_US for at_us in began)
     return INSTALLATION if is_new or not sitting else SERVICE
 
@@ -171,12 +171,10 @@ def installation_of(request: Request, seen: Mapping[str, Any]) -> dict[str, Any]
     }
 
 
-def _began_us(connection: sa.Connection, seat: Assignment) -> int | None:
-    """Since when a device sits there: without a start since its first reading. None: there is none yet."""
-    if seat.from_us is not None:
-        return seat.from_us
-    hour = acceptance.first_hour(connection, [seat.device_id])
-    return None if hour is None else hour * HOUR_US
+def _fitted(connection: sa.Connection, housing: HousingRow, now_us: int) -> list[Assignment]:
+    """The seat that is checked; its live value is shown, not that of an older monitor beside it."""
+    newest = fitted_last(connection, housing, now_us).newest
+    return [] if newest is None else [newest]
 
 
 def _start_of_day_us(request: Request, key: Key, now_us: int) -> int:

@@ -47,6 +47,8 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "acceptance:read": frozenset({"device", "integrator", "planner", "operator", "admin"}) | _WATCHING,
     "fleet:write": frozenset({"integrator", "operator", "admin"}),
     "seats:write": frozenset({"integrator", "operator", "admin"}),
+    # At the machine, from now on: whoever fits a new monitor takes the old one off.
+    "seats:end": frozenset({"integrator", "operator", "admin"}) | _VISITING,
     "terminals:write": frozenset({"integrator", "planner", "operator", "admin"}) | _VISITING,
     "changes:write": frozenset({"planner", "operator", "admin"}) | _VISITING,
     "entries:read": frozenset({"planner", "operator", "admin"}) | _VISITING,

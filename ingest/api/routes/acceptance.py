@@ -281,6 +281,7 @@ def document_of(found: Report) -> dict[str, Any]:
         "machine": found.housing.machine,
         "housing": found.housing.name,
         "devices": list(found.devices),
+        "beside": list(found.beside),
         "since": text(found.since_us),
         "until": text(found.until_us),
         "looked_at": text(found.looked_us),

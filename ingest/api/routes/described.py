@@ -592,7 +592,10 @@ class AcceptanceAnswer(Described):
 
     machine: str
     housing: str
-    devices: list[str]
+    devices: list[str] = Field(description="the monitor that was checked: the one fitted last; empty: none")
+    beside: list[str] = Field(
+        description="monitors that sit on the housing besides; no check goes by what they sent"
+    )
     since: str | None = Field(description="from when readings were looked at, UTC; null: there are none")
     until: str | None
     looked_at: str | None

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Any
 
 import sqlalchemy as sa
 from fastapi import Depends, Query
 
 from cleanside.gateway.units import QUANTITIES
+from cleanside.ingest.analysis.newest_monitor import seats_now
 from cleanside.ingest.api.routes.described_fleet import NewestAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.shared import Name, PathName, R, needs, problems, router_of, text
-from cleanside.ingest.store import fleet, newest
+from cleanside.ingest.store import newest
 from cleanside.ingest.store.fleet import Assignment, HousingRow
 from cleanside.ingest.store.keys import Key
 
@@ -37,15 +39,12 @@ def get_newest(
         return newest_document(connection, found, resources.clock())
 
 
-def seats_now(connection: sa.Connection, housing: HousingRow, now_us: int) -> list[Assignment]:
-    """The devices that sit on a housing now."""
-    seats = fleet.assignments_of_housing(connection, housing.id)
-    return [seat for seat in seats if seat.until_us is None or seat.until_us > now_us]
-
-
-def newest_document(connection: sa.Connection, housing: HousingRow, now_us: int) -> dict[str, Any]:
-    """What is newest of the devices that sit on a housing now."""
-    seats = seats_now(connection, housing, now_us)
+def newest_document(
+    connection: sa.Connection, housing: HousingRow, now_us: int, *, seats: Sequence[Assignment] | None = None
+) -> dict[str, Any]:
+    """What is newest of the devices that sit on a housing now. seats : of these alone; None: of all."""
+    if seats is None:
+        seats = seats_now(connection, housing, now_us)
     seen = newest.newest_of(connection, sorted({seat.device_id for seat in seats}))
     return {
         "machine": housing.machine,
