@@ -113,7 +113,7 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "address": machine_address(document),
         "advice": say(f"said.{advice_of(document)}"),
         "caution": caution_of(say, document["advice_code"]),
-        "questions": [said(say, question["said"]) for question in document["questions"]],
+        "questions": [said(say, statement) for statement in asked_of(document)],
         "span": span_of(document, calendar),
         "trend": trend_of(document, say.formats),
         "late_s": late_s(document, say),
@@ -149,7 +149,15 @@ def has_question(document: Mapping[str, Any]) -> bool:
     """True where a person has something to answer."""
     planned = document["planned"]
     asked = planned is not None and (planned["state"] == "missed" or is_in_lay_up(planned))
-    return bool(document["questions"] or document["changes_found"]) or asked
+    return bool(asked_of(document) or document["changes_found"]) or asked
+
+
+def asked_of(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """What a person is asked in a sentence: entries and a lay-up that the readings contradict."""
+    statements = [question["said"] for question in document["questions"]]
+    if document["worked_laid_up"] is not None:
+        statements.append(document["worked_laid_up"])
+    return statements
 
 
 def is_in_lay_up(planned: Mapping[str, Any]) -> bool:

@@ -259,9 +259,9 @@ def chance_at_service(candidate: Candidate, days: ListDays) -> float | None:
 
 
 def is_laid_up(papers: Papers, day: date) -> bool:
-    """Does the machine stand still for long on a day."""
+    """Does the machine stand still for long on a day; no, once its readings contradict that."""
     since, until = papers.machine.laid_up_from, papers.machine.laid_up_until
-    if since is None or day < date.fromisoformat(since):
+    if since is None or not papers.lay_up_holds or day < date.fromisoformat(since):
         return False
     return until is None or day <= date.fromisoformat(until)
 
