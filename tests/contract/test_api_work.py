@@ -132,12 +132,18 @@ def test_a_lay_up_moves_the_dates_and_questions_a_day_that_was_planned_in_it(api
     [found] = ask(api, "GET", "/v1/fleet")["housings"]
     assert found["due_at"]["p10"] > "2026-06-01" > before["due_at"]["p10"]
     assert (found["laid_up"]["until"], found["planned"]["in_lay_up"]) == ("2026-05-31", True)
-    assert work(api)["parts"] == []
     words = table(language)
     for path in ("/fleet", "/machines/grader-07"):
         page = api.get(path, key="planner", headers={"Accept-Language": language}).text
         assert str(words["fleet.laid_up"]).partition("{")[0] in page
         assert str(words["fleet.planned_in_lay_up"]).rpartition("}")[2] in page
+    answer = work(api)
+    [job], [part] = answer["jobs"], answer["parts"]
+    assert (job["day"], job["planned"]["in_lay_up"], part["to_order"]) == ("2026-02-27", True, 1)
+    page = api.get("/work-list", key="planner", headers={"Accept-Language": language}).text
+    assert str(words["work.in_lay_up"]) in page
+    ask(api, "DELETE", f"{MACHINE}/planned-change", housing="main")
+    assert (work(api)["jobs"], work(api)["parts"]) == ([], [])
 
 
 def test_an_urgent_machine_on_a_later_day_or_laid_up_is_named_with_its_reason(api: Api) -> None:

@@ -236,7 +236,7 @@ def part_lines(
     needs: dict[str, list[Need]] = {}
     for name, seen in every.items():
         part = seen.candidate.papers.housing.primary_part
-        if part is not None and not is_laid_up(seen.candidate.papers, days.today):
+        if part is not None and (name in taken or not is_laid_up(seen.candidate.papers, days.today)):
             need = _need(part, seen.candidate, days, taken=name in taken, on=planned.get(name))
             needs.setdefault(part, []).append(need)
     lines = []

@@ -1,8 +1,8 @@
 """
 A machine that works although it is entered as laid up, and the working time that a lay-up leaves out.
 
-Promises: pure. The readings are evidence against the entry: a lay-up that they contradict moves no date until a
-person has settled it.
+Promises: pure. The readings are evidence against the entry: a lay-up that they contradict moves no date
+until a person has settled it.
 Leaves to others: the entry itself (the shop), the dates (`assess`), the sentence (`plain_forms`).
 """
 
