@@ -24,6 +24,7 @@ from cleanside.ingest.api.routes.accepted_plan import (
     NewAcceptedPlan,
     PlanTakenBack,
     day_moves,
+    get_accepted_plans,
     post_accepted_plan,
     post_plan_taken_back,
 )
@@ -230,6 +231,7 @@ def _page(
         week=WEEK,
         written=written,
         done=done,
+        accepted=get_accepted_plans(resources, key)["plans"],
         outdated=outdated,
         faults=faults,
         kept=kept,
