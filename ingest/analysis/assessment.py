@@ -35,6 +35,7 @@ from cleanside.ingest.restriction import (
 from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow, corrected
 from cleanside.ingest.restriction.measure.summary import DAY_S
+from cleanside.ingest.restriction.verdict.lay_up import LayUp
 from cleanside.ingest.restriction.verdict.plain_forms import state_text, text_of
 from cleanside.ingest.store import database, keyless, reports
 from cleanside.ingest.store.element_changes import EnteredChange
@@ -172,13 +173,19 @@ def _look(gauge: GaugeReading) -> GaugeLook:
     )
 
 
-def _stands_s(papers: MachinePapers) -> tuple[float, float] | None:
-    """From and until when a machine is laid up, by days in UTC; None: it is not. [s since 1970]"""
+def _laid_up(papers: MachinePapers) -> LayUp | None:
+    """When a machine is laid up as entered, by days in UTC; None: it is not."""
     if papers.laid_up_from is None:
         return None
     until = papers.laid_up_until
-    after_s = math.inf if until is None else _midnight_s(until) + DAY_S
-    return _midnight_s(papers.laid_up_from), after_s
+    return LayUp(_midnight_s(papers.laid_up_from), math.inf if until is None else _midnight_s(until) + DAY_S)
+
+
+def _as_the_readings_say(papers: Papers, seen: Assessment) -> Papers:
+    """The papers of a housing; a lay-up in which the machine works holds no longer."""
+    if seen.worked_laid_up is None:
+        return papers
+    return papers._replace(lay_up_holds=False)
 
 
 def _midnight_s(day: str) -> float:
@@ -256,7 +263,7 @@ class Judge:
             waiting=around.newest.waiting if around.newest is not None else 0,
             learned_s=_seconds(self._known.learned_us),
             learning_failed_s=_seconds(self._known.failed_us),
-            stands_s=_stands_s(around.papers.machine),
+            laid_up=_laid_up(around.papers.machine),
         )
         return View(
             housing=housing,
@@ -268,7 +275,7 @@ class Judge:
             hours_behind=around.hours_behind,
             analysed_through_us=_analysed_through_us(study, around),
             snapshot=self._known,
-            papers=around.papers,
+            papers=_as_the_readings_say(around.papers, seen),
             monitors=len(around.device_ids),
             last_monitor=self._named(around.last_monitor),
             keyless=tuple(refused[one] for one in around.device_ids if one in refused),

@@ -118,7 +118,7 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "advice": say(f"said.{advice_of(document)}"),
         "caution": caution_of(say, document["advice_code"]),
         "next": next_step(say, document),
-        "questions": [said(say, question["said"]) for question in document["questions"]],
+        "questions": [said(say, statement) for statement in asked_of(document)],
         "span": span_of(document, calendar),
         "trend": trend_of(document, say.formats),
         "late_s": late_s(document, say),
@@ -152,7 +152,15 @@ def advice_of(document: Mapping[str, Any]) -> str:
 
 def has_question(document: Mapping[str, Any]) -> bool:
     """True where a person has something to answer."""
-    return bool(document["questions"] or document["changes_found"]) or is_asked(document["planned"])
+    return bool(asked_of(document) or document["changes_found"]) or is_asked(document["planned"])
+
+
+def asked_of(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """What a person is asked in a sentence: entries and a lay-up that the readings contradict."""
+    statements = [question["said"] for question in document["questions"]]
+    if document["worked_laid_up"] is not None:
+        statements.append(document["worked_laid_up"])
+    return statements
 
 
 def next_step(say: Sayer, document: Mapping[str, Any]) -> Markup:

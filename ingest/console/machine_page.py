@@ -28,15 +28,18 @@ from cleanside.ingest.api.routes.element_changes import (
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
 from cleanside.ingest.api.routes.newest import get_newest
 from cleanside.ingest.api.routes.papers import (
+    LaidUp,
     NewPlan,
+    PapersEdit,
     delete_planned_change,
     get_gauge_readings,
+    patch_papers,
     post_planned_change,
 )
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
-from cleanside.ingest.console.fleet_page import late_s, unit_of
+from cleanside.ingest.console.fleet_page import asked_of, late_s, unit_of
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import (
     FAULTS,
@@ -63,6 +66,7 @@ router = page_router()
 
 Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
 Writer = Annotated[Key, Depends(page_needs("changes:write"))]
+LayUpWriter = Annotated[Key, Depends(page_needs("shop:write"))]
 
 #: of the form of an entry, as they stand again when it was refused
 KEPT_FIELDS = (
@@ -100,7 +104,10 @@ TOPICS = {
     "quiet": "silence",
     "readings_waiting": "silence",
     "work_not_read": "silence",
+    "stands_laid_up": "silence",
 }
+#: shown as a question
+ASKED = frozenset({"worked_laid_up"})
 
 
 @router.get("/machines/{machine}")
@@ -165,7 +172,8 @@ def _page(
         machine_says=machine_said(say, known),
         late_s=late_s(known, say),
         laid_up=laid_up_said(say, known["laid_up"]),
-        is_asked=bool(known["questions"] or known["changes_found"]),
+        asked=len(asked_of(known)) + len(known["changes_found"]),
+        worked_laid_up=known["worked_laid_up"] and said(say, known["worked_laid_up"]),
         by=by,
         plot=drawn and plot.every_width(drawn),
         why_no_plot=None if drawn else why_no_plot(get_newest(machine, resources, key, housing)),
@@ -243,6 +251,21 @@ def post_planned_day_taken_back(
     return see_other(_address(machine, housing, at="plan"))
 
 
+@router.post("/machines/{machine}/lay-up")
+def post_lay_up(
+    machine: PathName, request: Request, resources: R, key: LayUpWriter, fields: Fields
+) -> Response:
+    """Answer for a machine that worked while it is laid up: it is back, or it stands from today on."""
+    papers = PapersEdit(laid_up=None)
+    entered = get_machine(machine, resources, key)["laid_up"]
+    if trimmed_field(fields, "answer") == "stands" and entered is not None:
+        formats = formats_of(request, viewer_of(request, key))
+        today = formats.moment(formats.now_s).date().isoformat()
+        papers = PapersEdit(laid_up=LaidUp.model_validate(entered | {"from": today}))
+    patch_papers(machine, papers, resources, key)
+    return see_other(_address(machine, trimmed_field(fields, "housing") or DEFAULT_HOUSING, at="main"))
+
+
 def _entry_id(body: NewChange) -> str:
     """The id of an entry: an answer to a found change gets its own from the server."""
     return body.entry_id or made_entry_id(parse_instant(body.changed_at).us, body.what)
@@ -310,7 +333,7 @@ def evidence_of(known: Mapping[str, Any], say: Sayer) -> list[tuple[str, list[An
     """What the figures rest on, by what it is about."""
     topics: dict[str, list[Any]] = {}
     for statement in known["evidence_said"]:
-        if not statement["code"].startswith("entry_"):
+        if statement["code"] not in ASKED and not statement["code"].startswith("entry_"):
             topics.setdefault(TOPICS.get(statement["code"], "level"), []).append(said(say, statement))
     return list(topics.items())
 

@@ -9,7 +9,7 @@ refused says why on the same list, of the same days, site and crew, and keeps ev
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Set
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from datetime import date, datetime, timedelta
 from itertools import groupby
 from typing import Annotated, Any, NamedTuple
@@ -48,6 +48,7 @@ from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.who_names import WhoNames
+from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.console.work_sentences import WorkSentences
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.store.keys import Key
@@ -58,7 +59,8 @@ WorkReader = Annotated[Key, Depends(page_needs("shop:read"))]
 WorkWriter = Annotated[Key, Depends(page_needs("changes:write"))]
 
 #: parameters of the address that say what was done just now
-SAID = ("sent", "taken_back")
+SAID = ("sent", "taken_back", "question")
+MOST_SAID = 40  # ticks whose question is said at once; chosen
 #: what may be ticked; a job that is to be looked at first was inspected, unless somebody says otherwise
 WORK_DONE = ("new", "cleaned", "inspected")
 
@@ -102,10 +104,17 @@ def get_work_page(
     crew: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
     sent: Annotated[int, Query(ge=0)] = 0,
     taken_back: Annotated[bool, Query()] = False,
+    question: Annotated[list[str] | None, Query(max_length=MOST_SAID)] = None,
 ) -> Response:
-    """The work list by day. sent, taken_back : ticks taken, and whether one was taken back, just now."""
+    """
+    The work list by day.
+
+    sent, taken_back : ticks taken, and whether one was taken back, just now. question : machine and housing
+    of those ticks that the readings, or their date, put in doubt.
+    """
     wanted = {"before": before or None, "site": site or None, "crew": crew or None}
-    return _page(request, resources, key, wanted, {}, {}, sent=sent, taken_back=taken_back)
+    asked = question or ()
+    return _page(request, resources, key, wanted, {}, {}, sent=sent, taken_back=taken_back, asked=asked)
 
 
 @router.post("/work-list/done")
@@ -120,10 +129,12 @@ def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -
             if (fault := _enter(request, resources, key, ticked, changed_at)) is not None:
                 faults[ticked.name] = fault
     if not faults:
-        return see_other(_back_with(_back(fields), sent=len(list(_ticked(fields)))))
+        asked = _in_question(request, resources, key, _ticked(fields))
+        return see_other(_back_with(_back(fields), sent=len(list(_ticked(fields))), question=asked))
     ticks = {t.name for t in _ticked(fields) if t.name in faults or "changed_at" in faults}
     taken = 0 if "changed_at" in faults else len(list(_ticked(fields))) - len(faults)
-    return _again(request, resources, key, fields, faults, ticks, status=422, sent=taken)
+    asked = _in_question(request, resources, key, (t for t in _ticked(fields) if t.name not in faults))
+    return _again(request, resources, key, fields, faults, ticks, status=422, sent=taken, asked=asked)
 
 
 @router.post("/work-list/taken-back")
@@ -174,11 +185,12 @@ def _back(fields: Fields) -> str:
     return own_path(str(fields.get("back", "/work-list")))
 
 
-def _back_with(back: str, **said: int | str) -> str:
+def _back_with(back: str, question: Sequence[str] = (), **said: int | str) -> str:
     """The list that a person came from, with what was done now; nothing (0): without a word on it."""
     address, _, query = back.partition("?")
     asked = [one for one in parse_qsl(query, keep_blank_values=True) if one[0] not in SAID]
     asked += [(name, str(value)) for name, value in said.items() if value]
+    asked += [("question", name) for name in question]
     return f"{address}?{urlencode(asked)}#done" if asked else f"{address}#done"
 
 
@@ -236,6 +248,30 @@ def _entered_at(request: Request, resources: R, key: Key, ticked: TickedJob) -> 
     return next((change["changed_at"] for change in known if change["entry_id"] == ticked.entry_id), None)
 
 
+def _in_question(request: Request, resources: R, key: Key, ticked: Iterable[TickedJob]) -> list[str]:
+    """Machine and housing of the ticks that became a question, the first MOST_SAID."""
+    return [tick.name for tick in ticked if _is_question(request, resources, key, tick)][:MOST_SAID]
+
+
+def _is_question(request: Request, resources: R, key: Key, ticked: TickedJob) -> bool:
+    known = get_element_changes(ticked.machine, request, resources, key, ticked.housing)["element_changes"]
+    return any(change["is_question"] for change in known if change["entry_id"] == ticked.entry_id)
+
+
+def _questions(
+    request: Request, resources: R, key: Key, asked: Sequence[str], say: Sayer
+) -> Iterator[dict[str, Any]]:
+    """What the ticks of these machines and housings are asked, for the page; what is settled is left out."""
+    for name in asked:
+        machine, housing = [*name.split("/"), "", ""][:2]
+        try:
+            known = get_element_changes(machine, request, resources, key, housing)["element_changes"]
+        except Refused:  # the address was altered, or the machine is another's by now
+            continue
+        for change in (change for change in known if change["is_question"]):
+            yield {"machine": machine, "housing": housing, "verdict": said(say, change["said"])}
+
+
 def _change(ticked: TickedJob, changed_at: str) -> NewChange:
     """A tick as the body of the route. Raises ValidationError."""
     gauge = _number(ticked.gauge)
@@ -285,11 +321,20 @@ def _again(
     *,
     status: int,
     sent: int = 0,
+    asked: Sequence[str] = (),
 ) -> Response:
     """The list that a person came from, with what is wrong and all that they entered. sent : ticks taken."""
     kept = {name: str(value) for name, value in fields.multi_items() if isinstance(value, str)}
     return _page(
-        request, resources, key, _asked(kept), faults, kept | {"ticks": ticks}, status=status, sent=sent
+        request,
+        resources,
+        key,
+        _asked(kept),
+        faults,
+        kept | {"ticks": ticks},
+        status=status,
+        sent=sent,
+        asked=asked,
     )
 
 
@@ -314,6 +359,7 @@ def _page(
     status: int = 200,
     sent: int = 0,
     taken_back: bool = False,
+    asked: Sequence[str] = (),
 ) -> Response:
     zone = _zone(request, key).key
     work = get_work(request, resources, key, zone=zone, **wanted)
@@ -328,6 +374,7 @@ def _page(
         status=status,
         sent=sent,
         taken_back=taken_back,
+        questions=list(_questions(request, resources, key, asked, say)),
         here=_address(wanted),
         work=work,
         wanted=wanted,

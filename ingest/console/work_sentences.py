@@ -89,9 +89,13 @@ class WorkSentences:
         if later["reason"] == "service":
             service = self._service_name(later)
             return self._say("work.later_by.service", service=service, on=self._on(later["day"]))
-        if (until := later["laid_up"]["until"]) is None:
-            return self._say("work.later_by.laid_up_open")
-        return self._say("work.later_by.laid_up", until=self._on(until))
+        until = later["laid_up"]["until"]
+        stands = "laid_up_open" if until is None else "laid_up"
+        found = self._say(f"work.later_by.{stands}", until="" if until is None else self._on(until))
+        planned = later["planned"]
+        if planned is None or planned["state"] != "open":
+            return found
+        return found + "; " + self._say("work.later_by.planned", **self._plan(later))
 
     def warning(self, later: Mapping[str, Any]) -> str:
         """What that risks; "": it cannot be said."""

@@ -9,7 +9,8 @@ Promises: pure; equal candidates and days give equal lists. One rule for the day
 4. the early date falls before the end of the list: on that day;
 5. the calendar limit of the element falls before the end of the list: on that day.
 What should be changed before the end of the list, and yet stands on a later day or on a machine that is laid
-up, is never left out without a word: `later_of` names it.
+up, is never left out without a word: `later_of` names it. A day that a person planned stands on the list
+though its machine is laid up then: that is a question to them.
 Within a day the site with the most urgent machine comes first. At a site a machine over its limit comes
 first, whatever was planned for it.
 Leaves to others: the forecast (`ingest.restriction`), parts (`stock`), words.
@@ -47,6 +48,7 @@ RANK: tuple[Reason, ...] = (
     *("over_limit", "plan_missed", "change_due", "check_first"),
     *("service", "planned", "early_date", "calendar"),
 )
+CHOSEN = frozenset[Reason](("planned", "plan_missed"))  # by a person
 MOST_DAYS = 62  # of a list; chosen: two months ahead nothing is known by the day
 OFFERED_BEYOND_DAYS = 14  # beyond the end of a list a change is moved at once; chosen
 SERVICE_SEEN_DAYS = 14  # so long after its likely date a service is worth a word (chosen)
@@ -270,9 +272,9 @@ def chance_at_service(candidate: Candidate, days: ListDays) -> float | None:
 
 
 def is_laid_up(papers: Papers, day: date) -> bool:
-    """Does the machine stand still for long on a day."""
+    """Does the machine stand still for long on a day; no, once its readings contradict that."""
     since, until = papers.machine.laid_up_from, papers.machine.laid_up_until
-    if since is None or day < date.fromisoformat(since):
+    if since is None or not papers.lay_up_holds or day < date.fromisoformat(since):
         return False
     return until is None or day <= date.fromisoformat(until)
 
@@ -312,7 +314,7 @@ def calendar_limit(candidate: Candidate, days: ListDays) -> date | None:
 
 def _job(candidate: Candidate, days: ListDays) -> Job | None:
     found = listed_day(candidate, days)
-    if found is None or found[0] >= days.before or is_laid_up(candidate.papers, found[0]):
+    if found is None or found[0] >= days.before or _stands_still(candidate, *found):
         return None
     day, reason = found
     planned_on, service_on = _planned_day(candidate, days), service_day(candidate, days)
@@ -334,12 +336,17 @@ def _job(candidate: Candidate, days: ListDays) -> Job | None:
     )
 
 
+def _stands_still(candidate: Candidate, day: date, reason: Reason) -> bool:
+    """Is its machine laid up on a day that no person chose."""
+    return reason not in CHOSEN and is_laid_up(candidate.papers, day)
+
+
 def _later(candidate: Candidate, days: ListDays) -> Later | None:
     found, wanted_on = listed_day(candidate, days), _wanted_by(candidate, days)
     if found is None or wanted_on is None or wanted_on >= days.before:
         return None
     day, reason = found
-    if is_laid_up(candidate.papers, day):
+    if _stands_still(candidate, day, reason) or (day >= days.before and is_laid_up(candidate.papers, day)):
         return Later(candidate=candidate, reason="laid_up", day=None, chance_at_limit_before=None)
     if day < days.before:
         return None

@@ -82,6 +82,13 @@ def values_of(connection: sa.Connection, owner_id: int, what: str, at_us: int) -
     return list(found)[::-1]
 
 
+def instants_of(connection: sa.Connection, owner_id: int, what: str, since_us: int) -> set[int]:
+    """When an owner's lines of one kind were written, from an instant on [us]."""
+    query = sa.select(audit.c.at_us).distinct()
+    here = (audit.c.owner_id == owner_id, audit.c.what == what, audit.c.at_us >= since_us)
+    return set(connection.execute(query.where(*here)).scalars())
+
+
 def _read(row: sa.Row[Any]) -> AuditRow:
     values = None if row.about is None else json.loads(row.about)
     if values is None or row.what not in SENTENCES:

@@ -61,6 +61,8 @@ class Papers(NamedTuple):
     machine: MachinePapers = MachinePapers()
     housing: HousingPapers = HousingPapers()
     planned: PlannedChange | None = None
+    #: False: the machine works while it is laid up, as its readings show; the analysis says so
+    lay_up_holds: bool = True
 
 
 #: of a housing that nothing is known of

@@ -199,6 +199,22 @@ def test_an_accepted_plan_is_taken_back_with_the_days_before_it(worked: Api) -> 
     assert [line["what"] for line in noted] == ["visit_plan_taken_back", "plan_day_back"]
 
 
+def test_an_accepted_plan_is_named_while_days_of_it_are_planned(worked: Api) -> None:
+    [visit] = plan_of(worked)["visits"]
+    by_hand(worked, other_day(visit))
+    assert ask(worked, "GET", ACCEPTED) == {"plans": []}, "a day planned alone is no plan"
+    worked.clock.advance(60)
+    [visit] = plan_of(worked)["visits"]
+    away = {"on": other_day(visit), "replaces": True}
+    on = next(day for day in ("2026-02-25", "2026-02-26") if day != other_day(visit))
+    done = ask(worked, "POST", ACCEPTED, accepted(seen(visit) | away | {"on": on}))
+    [plan] = ask(worked, "GET", ACCEPTED)["plans"]
+    worked.clock.advance(60)
+    assert (plan["accepted_at"], plan["days"]) == (done["accepted_at"], 1)
+    ask(worked, "POST", TAKEN_BACK, {"accepted_at": plan["accepted_at"]})
+    assert ask(worked, "GET", ACCEPTED) == {"plans": []}
+
+
 def test_what_a_person_decided_after_a_plan_is_not_taken_back(worked: Api) -> None:
     [visit] = plan_of(worked)["visits"]
     done = ask(worked, "POST", ACCEPTED, accepted(seen(visit)))

@@ -116,7 +116,7 @@ def test_a_service_on_a_day_that_has_passed_says_nothing_of_the_next(api: Api) -
 
 def test_a_laid_up_machine_is_not_on_the_list(api: Api) -> None:
     loaded(api, rise_kpa=0.08)
-    ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-01"}})
+    ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-22"}})
     answer = work(api)
     assert (answer["jobs"], answer["parts"]) == ([], [])
 
@@ -129,16 +129,22 @@ def test_a_lay_up_moves_the_dates_and_questions_a_day_that_was_planned_in_it(api
     ask(api, "POST", "/v1/parts", part)
     [before] = ask(api, "GET", "/v1/fleet")["housings"]
     assert (before["laid_up"], before["planned"]["in_lay_up"]) == (None, False)
-    ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-01", "until": "2026-05-31"}})
+    ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-22", "until": "2026-05-31"}})
     [found] = ask(api, "GET", "/v1/fleet")["housings"]
     assert found["due_at"]["p10"] > "2026-06-01" > before["due_at"]["p10"]
     assert (found["laid_up"]["until"], found["planned"]["in_lay_up"]) == ("2026-05-31", True)
-    assert work(api)["parts"] == []
     words = table(language)
     for path in ("/fleet", "/machines/grader-07"):
         page = api.get(path, key="planner", headers={"Accept-Language": language}).text
         assert str(words["fleet.laid_up"]).partition("{")[0] in page
         assert str(words["fleet.planned_in_lay_up"]).rpartition("}")[2] in page
+    answer = work(api)
+    [job], [part] = answer["jobs"], answer["parts"]
+    assert (job["day"], job["planned"]["in_lay_up"], part["to_order"]) == ("2026-02-27", True, 1)
+    page = api.get("/work-list", key="planner", headers={"Accept-Language": language}).text
+    assert str(words["work.in_lay_up"]) in page
+    ask(api, "DELETE", f"{MACHINE}/planned-change", housing="main")
+    assert (work(api)["jobs"], work(api)["parts"]) == ([], [])
 
 
 def test_an_urgent_machine_on_a_later_day_or_laid_up_is_named_with_its_reason(api: Api) -> None:
@@ -149,7 +155,7 @@ def test_an_urgent_machine_on_a_later_day_or_laid_up_is_named_with_its_reason(ap
     [later] = answer["later"]
     assert (answer["jobs"], later["machine"], later["state"]) == ([], "grader-07", "over")
     assert (later["reason"], later["day"], later["chance_at_limit_before"]) == ("planned", "2026-03-05", 1.0)
-    ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-01", "until": "2026-04-30"}})
+    ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-22", "until": "2026-04-30"}})
     [later] = work(api)["later"]
     assert (later["reason"], later["day"], later["laid_up"]["until"]) == ("laid_up", None, "2026-04-30")
     assert work(api, site="nowhere")["later"] == []

@@ -161,6 +161,7 @@ OPERATION_IDS = {
     "POST /v1/streams/{stream}/resends": "post_resend",
     "POST /v1/transfers": "post_transfer",
     "POST /v1/transfers/accept": "post_transfer_acceptance",
+    "GET /v1/visit-plan/accepted": "get_accepted_plans",
     "POST /v1/visit-plan/accepted": "post_accepted_plan",
     "POST /v1/visit-plan/taken-back": "post_plan_taken_back",
     "GET /v1/part-orders": "get_part_orders",

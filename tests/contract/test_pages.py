@@ -89,6 +89,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/machines/{machine}/entries/taken-back"): STAFF,
     ("POST", "/machines/{machine}/planned-day"): STAFF,
     ("POST", "/machines/{machine}/planned-day/taken-back"): STAFF,
+    ("POST", "/machines/{machine}/lay-up"): STAFF,
     ("GET", "/work-list"): STAFF,
     ("POST", "/work-list/done"): STAFF,
     ("POST", "/work-list/taken-back"): STAFF,

@@ -111,6 +111,7 @@ def test_accepting_says_which_planned_days_it_moves_and_moves_those_that_are_tic
     assert planned_on(api) == free
     back = page(api, moved.headers["location"].removeprefix(PAGE))
     [at] = re.findall(r'name="at" value="([^"]+)"', back)
+    assert f'name="at" value="{at}"' in page(api), "later, by the menu"
     sent = send(api, "take-back", {"at": at})
     assert sent.headers["location"] == "/visit-plan?back=1&stay=0"
     assert planned_on(api) == other, "the day that a person had planned before"

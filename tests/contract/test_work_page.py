@@ -109,6 +109,19 @@ def test_where_a_tick_leads_says_how_many_were_taken_once(api: Api) -> None:
     assert sent.headers["location"] == "/work-list?crew=&sent=1#done"
 
 
+def test_a_tick_that_became_a_question_says_so_and_leads_there(api: Api) -> None:
+    """A year too early: no reading is of that day."""
+    loaded(api, rise_kpa=0.08)
+    [tick] = ticks(page(api))
+    fields = {"done": tick, "what/grader-07/main": "new", "changed_at": "2025-02-22T10:00"}
+    sent = api.request("POST", "/work-list/done", key="planner", data=fields)
+    assert sent.headers["location"] == "/work-list?sent=1&question=grader-07%2Fmain#done"
+    said = page(api, sent.headers["location"].partition("#")[0])
+    assert str(table("en")["work.as_question"]) in said
+    assert said.count('href="/machines/grader-07#question"') == 2  # what was sent, and the row
+    assert str(table("en")["work.as_question"]) not in page(api, "/work-list?question=other/main&question=x")
+
+
 def test_the_hour_of_the_work_is_that_of_the_viewer(api: Api) -> None:
     loaded(api, rise_kpa=0.08)
     [tick] = ticks(page(api))

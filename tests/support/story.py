@@ -219,6 +219,7 @@ def _of_the_shop(ask: Any) -> None:
     ask("PATCH", "/v1/machines/{machine}/papers", papers, machine=MACHINE)
     visit = {"machine": MACHINE, "housing": "main", "on": "2026-03-05"}
     accepted = ask("POST", "/v1/visit-plan/accepted", {"zone": "Europe/Vienna", "visits": [visit]})
+    ask("GET", "/v1/visit-plan/accepted")
     again = {"accepted_at": accepted["accepted_at"], "zone": "Europe/Vienna"}
     ask("POST", "/v1/visit-plan/taken-back", again)
     plan = {"on": "2026-03-04", "zone": "Europe/Vienna", "note": "at the noon stop"}

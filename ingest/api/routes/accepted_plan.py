@@ -9,7 +9,8 @@ Leaves to others: the plan itself (`visit_plan`), a single planned day (`papers`
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Annotated, Any
@@ -20,15 +21,17 @@ from fastapi import Depends, Request
 from pydantic import Field
 
 from cleanside.gateway.wire import parse_instant
-from cleanside.ingest.api.routes.described_plan import AcceptedAnswer, TakenBackAnswer
+from cleanside.ingest.api.routes.described_plan import AcceptedAnswer, AcceptedPlansAnswer, TakenBackAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.paper_shapes import Day, ZoneName, end_of_day_us
 from cleanside.ingest.api.routes.part_orders import keep_wanted
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import At, Name, R, Strict, needs, problems, router_of, text
+from cleanside.ingest.api.routes.shop import ShopReader
 from cleanside.ingest.api.routes.work import on_list, part_lines
 from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.shop.planned import overtaken_by_us, version_of
 from cleanside.ingest.shop.visit_inputs import PLAN_DAYS
 from cleanside.ingest.shop.work_list import ListDays
@@ -118,6 +121,33 @@ def post_accepted_plan(body: NewAcceptedPlan, request: Request, resources: R, ke
 
     document: dict[str, Any] = resources.writer.call(save)
     return document | {"orders": _want_orders(request, resources, key, zone)}
+
+
+@router.get(
+    "/v1/visit-plan/accepted", summary="Accepted plans with days to come", response_model=AcceptedPlansAnswer
+)
+def get_accepted_plans(resources: R, key: ShopReader) -> dict[str, Any]:
+    """The plans that can be taken back, newest first, with how many of their days still stand."""
+    with resources.reading() as connection:
+        known = papers.papers_of_owner(connection, key.owner_id)
+        planned = [
+            seen.planned for seen in known.values() if seen.planned and sees_site(key, seen.machine.site)
+        ]
+        since_us = min((day.planned_us for day in planned), default=0)
+        accepted = audit.instants_of(connection, key.owner_id, "plan_day", since_us)
+    return {"plans": _plans_of([day for day in planned if day.planned_us in accepted], resources.clock())}
+
+
+def _plans_of(days: Sequence[PlannedChange], now_us: int) -> list[dict[str, Any]]:
+    """Days as plans set them, by plan; a plan whose days have all passed is left out."""
+    plans: defaultdict[int, list[PlannedChange]] = defaultdict(list)
+    for day in days:
+        plans[day.planned_us].append(day)
+    return [
+        {"accepted_at": text(at_us), "by": of_plan[0].who, "days": len(of_plan)}
+        for at_us, of_plan in sorted(plans.items(), reverse=True)
+        if max(day.passes_us for day in of_plan) > now_us
+    ]
 
 
 @router.post(

@@ -474,6 +474,10 @@ class HousingAnswer(Described):
     primary_part: str | None = Field(description="part number of the element")
     safety_part: str | None = Field(description="part number of the safety element")
     laid_up: LaidUpShown | None
+    worked_laid_up: SaidShown | None = Field(
+        description="it worked although it is laid up, as code and values: end the lay-up, or let it begin "
+        "later; until then it moves no date; null: it did not work"
+    )
     planned: PlannedShown | None = Field(
         description="a change that a person means to make; missed ones first"
     )

@@ -286,6 +286,20 @@ class AcceptedAnswer(Described):
     accepted_at: str = Field(description="what to name where the plan is to be taken back")
 
 
+class AcceptedPlanShown(Described):
+    """A plan that was accepted, with days that still stand as it set them."""
+
+    accepted_at: str = Field(description="what to name where it is to be taken back")
+    by: str = Field(description="who accepted it")
+    days: int = Field(description="of it, those that still stand")
+
+
+class AcceptedPlansAnswer(Described):
+    """The accepted plans that can be taken back, the newest first."""
+
+    plans: list[AcceptedPlanShown] = Field(description="newest first; empty: none stands")
+
+
 class TakenBackAnswer(Described):
     """What became of an accepted plan that was taken back."""
 

@@ -13,6 +13,7 @@ from cleanside.ingest.api.routes.described_messages import DigestAnswer
 from cleanside.ingest.api.routes.element_changes import said_document
 from cleanside.ingest.api.routes.matters import heard, matter_document
 from cleanside.ingest.api.routes.paper_shapes import ZoneName, planned_document
+from cleanside.ingest.api.routes.restriction import asked_of_lay_up
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import R, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader
@@ -106,10 +107,12 @@ def _questions(connection: sa.Connection, judge: Judge, key: Key) -> list[dict[s
 
 
 def _of_housing(view: View) -> Iterable[dict[str, Any]]:
-    """What a person is asked about a housing: entries, found changes, a plan whose day passed."""
+    """What a person is asked about a housing: entries, a lay-up, found changes, a plan whose day passed."""
     study, planned = view.assessment.study, planned_document(view)
     for entry in study.questions:
         yield _question(view, said=said_document(of_entry(entry)))
+    if (asked := asked_of_lay_up(view.assessment)) is not None:
+        yield _question(view, said=asked)
     for at_s in study.changes_found_s:
         yield _question(view, found_at=text_s(at_s))
     if planned is not None and planned["state"] in ("missed", "overtaken"):

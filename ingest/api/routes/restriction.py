@@ -232,8 +232,8 @@ def get_fleet(
     """
     The present views of the housings that the key may see, most urgent first, a page at a time.
 
-    First come questions: contradicted entries, changes found without an entry, planned changes whose day
-    passed without one, falls into a lay-up, or was planned before a change became known.
+    First come questions: contradicted entries, changes found without an entry, work in a lay-up, planned
+    changes whose day passed without one, falls into a lay-up, or was planned before a change became known.
     All pages show the instant of the first (`now`), because due dates, and so the order, move with the clock.
     """
     after = page.after(int, int, int, str, str)
@@ -292,9 +292,9 @@ def _trend(seen: View) -> dict[str, Any] | None:
 
 
 def has_question(seen: View) -> bool:
-    """True where a person has something to answer: an entry, a found change, a plan that cannot be."""
+    """True where a person is asked: an entry, a found change, work in a lay-up, a plan that cannot be."""
     study, now_us = seen.assessment.study, round(seen.assessment.now_s * 1_000_000)
-    if study.questions or study.changes_found_s:
+    if study.questions or study.changes_found_s or seen.assessment.worked_laid_up:
         return True
     planned, state = seen.papers.planned, state_of_plan(seen.papers.planned, study, now_us)
     if planned is None or state != "open":
@@ -375,8 +375,14 @@ def document_of(seen: View) -> dict[str, Any]:
         "primary_part": seen.papers.housing.primary_part,
         "safety_part": seen.papers.housing.safety_part,
         "laid_up": laid_up_document(seen.papers.machine),
+        "worked_laid_up": asked_of_lay_up(assessment),
         "planned": planned_document(seen),
     }
+
+
+def asked_of_lay_up(assessment: Assessment) -> dict[str, Any] | None:
+    """The question of a machine that works while it is laid up; None: it does not."""
+    return None if assessment.worked_laid_up is None else said_document(assessment.worked_laid_up)
 
 
 def _in_doubt(assessment: Assessment) -> dict[str, Any] | None:

@@ -248,7 +248,7 @@ def part_lines(
     needs: dict[str, list[Need]] = {}
     for name, seen in every.items():
         part = seen.candidate.papers.housing.primary_part
-        if part is not None and not is_laid_up(seen.candidate.papers, days.today):
+        if part is not None and (name in taken or not is_laid_up(seen.candidate.papers, days.today)):
             need = _need(part, seen.candidate, days, taken=name in taken, on=planned.get(name))
             needs.setdefault(part, []).append(need)
     lines = []
@@ -360,7 +360,7 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Jo
         "due_at": dates_of(found.due_s),
         "dates_rest_on": rest_on(found),
         "unsure_because": _unsure(found) if job.reason == "early_date" else [],
-        "has_question": bool(found.study.questions or found.study.changes_found_s),
+        "has_question": bool(found.study.questions or found.study.changes_found_s or found.worked_laid_up),
         "causes": [suspicion.cause for suspicion in found.study.suspicions],
         "planned": planned_document(view),
         "service": service_document(of_machine),

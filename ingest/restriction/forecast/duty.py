@@ -58,7 +58,7 @@ def learn_duty(summaries: Sequence[HourSummary]) -> Duty:
     days = int(min(WINDOW_DAYS, max(1.0, (end_s - float(table.hours["first_s"][0])) / DAY_S)))
     if days >= 7:
         days -= days % 7
-    worked_s, worked_h = _worked(table, end_s - days * DAY_S)
+    worked_s, worked_h = worked(table, end_s - days * DAY_S)
     mean = float(np.sum(worked_h)) / days
     if days < 7 or mean <= 0:
         blended = (mean * days + PRIOR_HOURS_PER_DAY * 7) / (days + 7)
@@ -75,7 +75,7 @@ def learn_duty(summaries: Sequence[HourSummary]) -> Duty:
     )
 
 
-def _worked(table: Summaries, start_s: float) -> tuple[FloatArray, FloatArray]:
+def worked(table: Summaries, start_s: float) -> tuple[FloatArray, FloatArray]:
     """Start of each hour worked since `start_s` [s], and operating hours in it."""
     recent = table.working & (table.column("hour_s") >= start_s)
     single = np.median(table.hours["readings"]) == 1  # an hourly series: each row is one hour

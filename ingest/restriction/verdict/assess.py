@@ -14,12 +14,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from cleanside.ingest.restriction.forecast.duty import due_dates_s, usual_hours
-from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, HourSummary
+from cleanside.ingest.restriction.forecast.duty import Duty, due_dates_s, usual_hours
+from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, FloatArray, HourSummary
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 from cleanside.ingest.restriction.verdict.ahead import Quantiles, quantiles
 from cleanside.ingest.restriction.verdict.evidence import of_age, of_learning, of_silence
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
+from cleanside.ingest.restriction.verdict.lay_up import LayUp, worked_laid_up
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.study import Study, study_housing
 from cleanside.ingest.restriction.verdict.suspect import without_name
@@ -50,6 +51,7 @@ class Assessment:
     quiet_s: float | None
     quiet_because: str | None  # a key of SILENT_S; None while heard
     may_have_worked_hours: float  # usual operating hours that passed without a reading, while quiet
+    worked_laid_up: Statement | None  # it worked although it is laid up: a person is asked; None: it did not
     evidence: tuple[Statement, ...]  # evidence of the study, and what is known of the silence
 
 
@@ -81,7 +83,7 @@ def assess(
     waiting: int = 0,
     learned_s: float | None = None,
     learning_failed_s: float | None = None,
-    stands_s: tuple[float, float] | None = None,
+    laid_up: LayUp | None = None,
 ) -> Assessment:
     """
     What a study means at an instant.
@@ -93,16 +95,19 @@ def assess(
     waiting : readings that the gateway is known to hold.
     learned_s, learning_failed_s : when the fleet snapshot was learned, and when the last learning failed;
         None = not known, or it did not fail.
-    stands_s : from and until when the machine is laid up, inf where that is open; None = it is not.
+    laid_up : when the machine stands, as entered; None = it does not. It moves no date once the machine
+        worked in that time.
     """
     if quiet_because is not None and quiet_because not in SILENT_S:
         raise WrongInput("silence_unknown", quiet_because=quiet_because, known=", ".join(SILENT_S))
     heard_s = max((t for t in (study.last_s, last_heard_s) if t is not None), default=None)
-    missed_h = 0.0 if study.last_s is None else usual_hours(study.duty, study.last_s, now_s)
+    asked = worked_laid_up(study.days_worked, laid_up, now_s)
+    standing = laid_up if asked is None else None
+    missed_h = 0.0 if study.last_s is None else _usual_hours(study.duty, study.last_s, now_s, standing)
     because = _quiet_because(study, heard_s, now_s, quiet_because, missed_h)
     missed_h = missed_h if because is not None else 0.0
-    working_s = _due_s(study, now_s, because)
-    due_s = _after_standing(working_s, stands_s, now_s)
+    working_s = _due_s(study, now_s, because, None)
+    due_s = _due_s(study, now_s, because, standing)
     near = study.is_plan or (
         due_s is not None
         and because in ("out_of_coverage", "off_or_out_of_coverage")
@@ -110,9 +115,10 @@ def assess(
     )
     if due_s != working_s:
         near = due_s is not None and due_s.p50 - now_s <= study.planning_horizon_days * DAY_S
-    stands = stands_s is not None and stands_s[0] <= now_s < stands_s[1]
+    stands = standing is not None and standing.holds(now_s)
     state = _state(study, near, now_s, heard_s, None if stands else because, missed_h)
-    quiet = of_silence(because, heard_s, missed_h, waiting)
+    stands_from_s = standing.from_s if standing is not None and stands else None
+    quiet = of_silence(because, heard_s, missed_h, waiting, stands_from_s)
     return Assessment(
         study=study,
         now_s=now_s,
@@ -123,7 +129,9 @@ def assess(
         quiet_s=None if heard_s is None else max(0.0, now_s - heard_s),
         quiet_because=because,
         may_have_worked_hours=missed_h,
+        worked_laid_up=asked,
         evidence=(
+            *(() if asked is None else (asked,)),
             *study.evidence,
             *of_age(study.restriction_s, study.hours_in_doubt),
             *of_learning(learned_s, learning_failed_s, now_s),
@@ -132,41 +140,58 @@ def assess(
     )
 
 
-def _due_s(study: Study, now_s: float, because: str | None) -> Quantiles | None:
+def _usual_hours(duty: Duty, from_s: float, until_s: float, standing: LayUp | None) -> float:
+    """Operating hours that it works as a rule between two instants. [h]"""
+    if standing is None:
+        return usual_hours(duty, from_s, until_s)
+    return standing.hours_worked(duty, from_s, until_s)
+
+
+def _due_s(study: Study, now_s: float, because: str | None, standing: LayUp | None) -> Quantiles | None:
     """
     The due date. While no readings arrive, the machine may have worked as usual, or stood still.
 
     Early assumes that it worked since the last reading, late that it stood still. Likely follows the known
     reason: out of coverage it works, keyed off it stands still. Without a reason it is half way between.
+    In a lay-up it does not work: what falls into that time comes as much later. None where that has no end,
+    and the early date falls into it.
     """
     if study.hours_left is None or study.last_s is None:
         return None
     left = np.array([study.hours_left.p10, study.hours_left.p50, study.hours_left.p90])
-    stood = due_dates_s(left, study.duty, from_s=max(study.last_s, now_s))
-    if because is None:
-        return quantiles(np.maximum(stood, now_s))
-    worked = due_dates_s(left, study.duty, from_s=study.last_s)
-    likely = {"out_of_coverage": 0.0, "keyed_off": 1.0}.get(because, 0.5)
-    middle_s = worked[1] + likely * (stood[1] - worked[1])
-    return quantiles(np.maximum(np.array([worked[0], middle_s, stood[2]]), now_s))
-
-
-def _after_standing(
-    due_s: Quantiles | None, stands_s: tuple[float, float] | None, now_s: float
-) -> Quantiles | None:
-    """
-    The due date of a machine that does not work for a while: what falls into that time comes as much later.
-
-    None where it stands with no end known, and the early date falls into that time.
-    """
-    if due_s is None or stands_s is None or stands_s[1] <= now_s:
-        return due_s
-    from_s, until_s = max(stands_s[0], now_s), stands_s[1]
-    if due_s.p10 >= from_s and np.isinf(until_s):
+    from_s = max(study.last_s, now_s) if because is None else study.last_s
+    out = _LeftOut(standing, from_s)
+    stood = due_dates_s(left, study.duty, from_s=max(study.last_s, out.without(now_s)))
+    points = stood
+    if because is not None:
+        worked = due_dates_s(left, study.duty, from_s=study.last_s)
+        likely = {"out_of_coverage": 0.0, "keyed_off": 1.0}.get(because, 0.5)
+        points = np.array([worked[0], worked[1] + likely * (stood[1] - worked[1]), stood[2]])
+    if out.is_open and points[0] >= out.from_s:
         return None
-    dates_s = np.array([due_s.p10, due_s.p50, due_s.p90])
-    later_s = np.minimum(dates_s + (until_s - from_s), NEVER_S)
-    return quantiles(np.where(dates_s >= from_s, np.maximum(later_s, dates_s), dates_s))
+    return quantiles(np.maximum(out.put_back(points), now_s))
+
+
+class _LeftOut:
+    """A calendar without the days of a lay-up: dates are worked out on it, and put back."""
+
+    def __init__(self, standing: LayUp | None, start_s: float) -> None:
+        """start_s : what lies before it is not left out, the machine worked then."""
+        stood = standing if standing is not None and standing.until_s > start_s else LayUp(np.inf, np.inf)
+        self.from_s = stood.from_within(start_s)
+        self.until_s = stood.until_s
+        self.is_open = bool(np.isfinite(self.from_s) and np.isinf(self.until_s))
+
+    def without(self, at_s: float) -> float:
+        """Where an instant lies on it; all of the lay-up is one instant."""
+        return at_s if at_s <= self.from_s else max(self.from_s, at_s - (self.until_s - self.from_s))
+
+    def put_back(self, dates_s: FloatArray) -> FloatArray:
+        """Dates of it on the calendar of all days."""
+        if np.isinf(self.from_s):
+            return dates_s
+        later_s = np.minimum(dates_s + (self.until_s - self.from_s), NEVER_S)
+        return np.where(dates_s >= self.from_s, np.maximum(later_s, dates_s), dates_s)
 
 
 def _is_silent(study: Study, because: str | None, quiet_s: float, missed_h: float) -> bool:

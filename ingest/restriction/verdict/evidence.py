@@ -76,7 +76,11 @@ def of_learning(learned_s: float | None, failed_s: float | None, now_s: float) -
 
 
 def of_silence(
-    because: str | None, heard_s: float | None, may_have_worked_h: float, waiting: int
+    because: str | None,
+    heard_s: float | None,
+    may_have_worked_h: float,
+    waiting: int,
+    stands_from_s: float | None = None,
 ) -> tuple[Statement, ...]:
     """
     What is known of a machine without data, and what is not.
@@ -85,6 +89,7 @@ def of_silence(
     heard_s : last sign of life, seconds since 1970-01-01 UTC; None = never.
     may_have_worked_h : since the last reading, as a rule. [h]
     waiting : readings that its gateway has not sent yet, as it reported.
+    stands_from_s : the day from which it is laid up now; None = it is not. [s since 1970 UTC]
     """
     if because is None:
         return ()
@@ -93,6 +98,10 @@ def of_silence(
         statements.append(say("readings_waiting", waiting=waiting))
     if may_have_worked_h >= 1.0:
         statements.append(say("work_not_read", hours=round(may_have_worked_h)))
+    if stands_from_s is not None:
+        statements.append(
+            say("stands_laid_up", from_s=stands_from_s + DAY_S / 2)
+        )  # noon is of that day anywhere
     return tuple(statements)
 
 

@@ -318,6 +318,11 @@ EVIDENCE: Mapping[str, Sentence] = {
     "work_not_read": (
         "It may have worked {hours:count hour} since, at its normal pace. The due date is less sure by that."
     ),
+    "stands_laid_up": "Laid up since {from_s:day}. No work is counted from then on.",
+    "worked_laid_up": (
+        "Worked {hours_per_day:.0f} h a day from {from_s:day} to {until_s:day}, although it is entered as "
+        "laid up. Is it back? The dates count its work until a person has said so."
+    ),
     "level_of_earlier": (
         "The level is from {restriction_s:minute}. The readings of {hours:count operating_hour} since then "
         "are in doubt."

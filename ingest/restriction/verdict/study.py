@@ -29,6 +29,7 @@ from cleanside.ingest.restriction.verdict.ahead import Ahead, Quantiles, quantil
 from cleanside.ingest.restriction.verdict.element_history import ElementHistory, LevelInDoubt, tell_history
 from cleanside.ingest.restriction.verdict.evidence import evidence_of, just_below_limit
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
+from cleanside.ingest.restriction.verdict.lay_up import DayWorked, days_worked
 from cleanside.ingest.restriction.verdict.looked import of_looks, what_looks_say
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.statement import Statement
@@ -77,6 +78,7 @@ class Study:
     evidence: tuple[Statement, ...]  # behind each figure
     planning_horizon_days: float  # that `is_plan` goes by
     trend: Trend  # of the last ninety days
+    days_worked: tuple[DayWorked, ...]  # of the same days, those with more work than a trial run
 
     @property
     def trusted_until_s(self) -> float:
@@ -242,6 +244,7 @@ def _judge(
         + _why_over(loaded, outlook),
         planning_horizon_days=facts.planning_horizon_days,
         trend=trend_of(measured.series),
+        days_worked=days_worked(table),
     )
 
 

@@ -23,6 +23,7 @@ from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 from cleanside.ingest.restriction.verdict.assess import assess as assess_study
+from cleanside.ingest.restriction.verdict.lay_up import LayUp
 from cleanside.ingest.restriction.verdict.plain_forms import ADVICE
 from cleanside.ingest.restriction.verdict.status import level_state
 
@@ -222,8 +223,8 @@ def standing(from_days, until_days):
     now_s = float(readings.at_s.max()) + 60.0
     facts = HousingFacts(terminal_pa=TERMINAL_PA, reference_flow=0.4)
     study = assess_housing(summarise_hours(readings), facts, now_s=now_s).study
-    stands_s = (now_s + from_days * DAY_S, now_s + until_days * DAY_S)
-    return assess_study(study, now_s=now_s), assess_study(study, now_s=now_s, stands_s=stands_s)
+    laid_up = LayUp(now_s + from_days * DAY_S, now_s + until_days * DAY_S)
+    return assess_study(study, now_s=now_s), assess_study(study, now_s=now_s, laid_up=laid_up)
 
 
 def test_what_falls_into_a_lay_up_comes_as_much_later_and_nothing_is_to_be_planned_before():
@@ -248,7 +249,59 @@ def test_a_machine_that_is_laid_up_is_not_silent():
     now_s = float(readings.at_s.max()) + 30 * DAY_S
     study = assess_housing(summarise_hours(readings), facts, now_s=now_s).study
     assert assess_study(study, now_s=now_s).state == "silent"
-    assert assess_study(study, now_s=now_s, stands_s=(now_s - 29 * DAY_S, now_s + DAY_S)).state != "silent"
+    assert (
+        assess_study(study, now_s=now_s, laid_up=LayUp(now_s - 29 * DAY_S, now_s + DAY_S)).state != "silent"
+    )
+
+
+def laid_up_at(readings, now_s, **span_days):
+    """The assessment of a machine that is laid up from and until so many days after its last reading."""
+    last_s = float(readings.at_s.max())
+    facts = HousingFacts(terminal_pa=TERMINAL_PA, reference_flow=0.4)
+    study = assess_housing(summarise_hours(readings), facts, now_s=now_s).study
+    laid_up = LayUp(last_s + span_days["start"] * DAY_S, last_s + span_days["end"] * DAY_S)
+    return assess_study(study, now_s=now_s), assess_study(study, now_s=now_s, laid_up=laid_up)
+
+
+def test_a_machine_that_works_while_it_is_laid_up_is_asked_about_and_keeps_the_dates_of_its_work():
+    readings = shift_work(days=36)
+    working, found = laid_up_at(readings, float(readings.at_s.max()) + 60.0, start=-6, end=60)
+    assert working.worked_laid_up is None
+    assert found.worked_laid_up is not None
+    assert found.worked_laid_up.values["hours_per_day"] == pytest.approx(9.0, abs=1.0)
+    assert (found.due_s, found.state) == (working.due_s, working.state)
+    assert found.worked_laid_up in found.evidence
+
+
+def test_the_day_on_which_a_machine_is_parked_and_a_trial_run_contradict_no_lay_up():
+    readings = shift_work(days=36)
+    now_s = float(readings.at_s.max()) + 60.0
+    assert laid_up_at(readings, now_s, start=-1, end=60)[1].worked_laid_up is None
+    assert laid_up_at(readings, now_s, start=-6, end=0)[1].worked_laid_up is None  # it is over
+    of_day, from_s = (readings.at_s - START_S) % DAY_S / 60.0, float(readings.at_s.max()) - 6 * DAY_S
+    short = only(readings, (readings.at_s < from_s) | (of_day < 420))  # an hour of each day from then on
+    span = {"start": (from_s - float(short.at_s.max())) / DAY_S, "end": 60}
+    assert laid_up_at(short, now_s, **span)[1].worked_laid_up is None
+
+
+def test_silence_in_a_lay_up_counts_no_hours_and_moves_no_early_date():
+    """Silent for a week, laid up since the day after the last reading: at most that day was worked."""
+    readings = shift_work(days=36)
+    now_s = float(readings.at_s.max()) + 7 * DAY_S
+    working, found = laid_up_at(readings, now_s, start=1, end=60)
+    assert 0.0 <= found.may_have_worked_hours <= 9.5 < working.may_have_worked_hours
+    assert found.due_s.p10 >= float(readings.at_s.max()) + 60 * DAY_S
+    assert found.due_s.p10 <= found.due_s.p50 <= found.due_s.p90
+    assert "stands_laid_up" in {statement.code for statement in found.evidence}
+
+
+def test_a_lay_up_that_passed_in_silence_counts_no_hours_either():
+    readings = shift_work(days=36)
+    now_s = float(readings.at_s.max()) + 30 * DAY_S
+    working, found = laid_up_at(readings, now_s, start=0, end=29)
+    assert found.may_have_worked_hours <= 9.5 < working.may_have_worked_hours
+    assert found.due_s.p10 >= working.due_s.p10
+    assert "stands_laid_up" not in {statement.code for statement in found.evidence}
 
 
 def test_nothing_ever_heard_is_silent():
