@@ -45,7 +45,8 @@ class Assessment:
     now_s: float
     state: str  # running-in, serving, plan, due, over, suspect or silent
     advice: Statement  # one line, with the caution that belongs to it
-    due_s: Quantiles | None  # seconds since 1970-01-01 UTC
+    due_s: Quantiles | None  # the limit at full flow, seconds since 1970-01-01 UTC
+    latch_s: Quantiles | None  # the indicator on the housing latches, the same
     last_heard_s: float | None
     quiet_s: float | None
     quiet_because: str | None  # a key of SILENT_S; None while heard
@@ -101,8 +102,9 @@ def assess(
     missed_h = 0.0 if study.last_s is None else usual_hours(study.duty, study.last_s, now_s)
     because = _quiet_because(study, heard_s, now_s, quiet_because, missed_h)
     missed_h = missed_h if because is not None else 0.0
-    working_s = _due_s(study, now_s, because)
+    working_s = _dates_s(study.hours_left, study, now_s, because)
     due_s = _after_standing(working_s, stands_s, now_s)
+    latch_s = _after_standing(_dates_s(study.latch_hours_left, study, now_s, because), stands_s, now_s)
     near = study.is_plan or (
         due_s is not None
         and because in ("out_of_coverage", "off_or_out_of_coverage")
@@ -119,6 +121,7 @@ def assess(
         state=state,
         advice=_advice(study, state),
         due_s=due_s,
+        latch_s=latch_s,
         last_heard_s=heard_s,
         quiet_s=None if heard_s is None else max(0.0, now_s - heard_s),
         quiet_because=because,
@@ -132,16 +135,20 @@ def assess(
     )
 
 
-def _due_s(study: Study, now_s: float, because: str | None) -> Quantiles | None:
+def _dates_s(
+    hours_left: Quantiles | None, study: Study, now_s: float, because: str | None
+) -> Quantiles | None:
     """
-    The due date. While no readings arrive, the machine may have worked as usual, or stood still.
+    The dates at which so many operating hours are worked off; None: they are not known.
+
+    While no readings arrive, the machine may have worked as usual, or stood still.
 
     Early assumes that it worked since the last reading, late that it stood still. Likely follows the known
     reason: out of coverage it works, keyed off it stands still. Without a reason it is half way between.
     """
-    if study.hours_left is None or study.last_s is None:
+    if hours_left is None or study.last_s is None:
         return None
-    left = np.array([study.hours_left.p10, study.hours_left.p50, study.hours_left.p90])
+    left = np.array([hours_left.p10, hours_left.p50, hours_left.p90])
     stood = due_dates_s(left, study.duty, from_s=max(study.last_s, now_s))
     if because is None:
         return quantiles(np.maximum(stood, now_s))
