@@ -190,9 +190,8 @@ def _forecast(
     left = points.full_flow
     is_plan = ahead.is_plan(duty, facts.planning_horizon_days, left)
     if loaded.state == "over":
-        # No hours are left. That is sure while the level is beyond; hysteresis keeps the state a little
-        # longer.
-        left = np.array([0.0, 0.0, 0.0 if loaded.share[-1] >= OVER_SHARE else left[2]])
+        # No hours are left; hysteresis keeps the state a little longer. How sure that is goes by the level.
+        left = np.array([0.0, 0.0, left[2]])
     return _Outlook(duty, quantiles(left), quantiles(points.latch), is_plan, points.strange)
 
 
