@@ -94,7 +94,7 @@ def test_looks_say_which_date_is_nearer() -> None:
 def test_what_shifts_meet_is_known_better_with_each_of_them() -> None:
     peak_pa, level_pa = np.full(200, 800.0), np.full(200, 1000.0)
     none, some = met_of(peak_pa[:0], level_pa[:0], MET), met_of(peak_pa, level_pa, MET)
-    assert none == Met(MET.usual[0], pytest.approx(np.hypot(MET.usual[1], MET.monitor_spread)))
+    assert none == Met(MET.usual[0], float(np.hypot(MET.usual[1], MET.monitor_spread)))
     assert some.middle == pytest.approx(np.log(0.8), rel=0.1)
     assert some.spread < none.spread
     few = met_of(peak_pa[:25], level_pa[:25], MET)
