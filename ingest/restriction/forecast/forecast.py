@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
@@ -184,6 +185,15 @@ class Learned:
         return np.asarray(np.sum(parts, axis=0))
 
 
+class _Parts(NamedTuple):
+    """10, 50 and 90 % points if a life is like those known and if not, shape (n, 3), and how likely not."""
+
+    known: FloatArray
+    unlike: FloatArray
+    strange: FloatArray
+    typical_h: float
+
+
 @dataclass(frozen=True)
 class Forecaster:
     """What was learned from lives (None: nothing); `hours_left` applies it."""
@@ -219,7 +229,7 @@ class Forecaster:
             return np.empty((0, 3))
         path, pace = self._traced(hours, share, kind, machine, from_new=from_new)
         rows = slice(0 if last is None else max(0, len(share) - last), None)
-        return self._of_path(path, pace, share, rows, kind, machine, from_new=from_new)[0]
+        return _told([self._parts(path, pace, share, rows, kind, machine, from_new=from_new)])
 
     def at_limits(self, life: Life, factors: Sequence[float]) -> tuple[FloatArray, float]:
         """
@@ -229,19 +239,17 @@ class Forecaster:
         Returns shape (factors, 3), as `hours_left`; raises as that does. life : of one row or more.
         """
         rows, labels = slice(len(life.hours) - 1, None), (life.kind, life.machine)
-        found, strange = [], []
+        parts: list[_Parts] = []
         traced: tuple[Path, float] | None = None
         for factor in factors:
             hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa * factor)
             if traced is None or not life.from_new:  # the age at first sight goes by the level
                 traced, own = self._traced(hours, share, *labels, from_new=life.from_new), factor
             path = over_limit(traced[0], factor / own)
-            points, odd = self._of_path(path, traced[1], share, rows, *labels, from_new=life.from_new)
-            found.append(points)
-            strange.append(odd)
-        return np.concatenate(found), strange[0]
+            parts.append(self._parts(path, traced[1], share, rows, *labels, from_new=life.from_new))
+        return _told(parts), float(parts[0].strange[-1])
 
-    def _of_path(
+    def _parts(
         self,
         path: Path,
         pace: float,
@@ -251,29 +259,27 @@ class Forecaster:
         machine: str,
         *,
         from_new: bool,
-    ) -> tuple[FloatArray, float]:
-        """10, 50 and 90 % points at some rows of a path, shape (rows, 3), and how strange the last is."""
+    ) -> _Parts:
+        """What a forecast is made of at some rows of a path."""
         if self.learned is not None:
             usual: Usual | list[LikelyKind] | None = self.learned.lengths.likely(kind, machine)
         else:
             usual = None if self.usual_life_h is None else usual_life(self.usual_life_h)
         alone = prior_hours_left(path, share, rows, from_new=from_new, usual=usual)
         if self.learned is None:
-            return alone, 0.0
+            return _Parts(alone, alone, np.zeros(len(alone)), 1.0)
         typical_h = self.learned.typical_h() * pace
         paced = _in_time_scale(path, 1.0 / pace)
         points = self.learned.points(paced, share, kind, rows) * pace
         strange = self.learned.strange(paced, kind, rows)
-        odd = float(strange[-1])
         trust = self.learned.trust_at(path.level[rows], kind)
         blend = NO_BLEND if self.learned.is_new_kind(kind) else self.learned.blend
         of_kinds = blend.stretched(blend_points(points, alone, trust, REST * typical_h, lives=blend.lives))
         if np.all(strange < LEAST_STRANGE):
-            return of_kinds, odd
+            return _Parts(of_kinds, of_kinds, strange, typical_h)
         wide = self.learned.lengths.of_no_kind(kind, machine)
         unlike = prior_hours_left(path, share, rows, from_new=from_new, usual=wide)
-        either = _either(of_kinds, unlike, strange, typical_h)
-        return np.where(strange[:, None] < LEAST_STRANGE, of_kinds, either), odd
+        return _Parts(of_kinds, unlike, strange, typical_h)
 
     def _traced(
         self, hours: FloatArray, share: FloatArray, kind: str, machine: str, *, from_new: bool
@@ -457,6 +463,15 @@ def _in_time_scale(path: Path, factor: float) -> Path:
         slope_long=path.slope_long / factor,
         unseen_h=path.unseen_h * factor,
     )
+
+
+def _told(parts: Sequence[_Parts]) -> FloatArray:
+    """The forecast of each, one after the other, shape (n, 3). All are of one typical life."""
+    known, unlike, strange = (np.concatenate(of) for of in list(zip(*parts, strict=True))[:3])
+    if np.all(strange < LEAST_STRANGE):
+        return known
+    either = _either(known, unlike, strange, parts[0].typical_h)
+    return np.where(strange[:, None] < LEAST_STRANGE, known, either)
 
 
 def _either(known: FloatArray, unlike: FloatArray, strange: FloatArray, typical_h: float) -> FloatArray:

@@ -53,7 +53,7 @@ def trace(hours: FloatArray, share: FloatArray, unseen_h: float = 0.0) -> Path:
 
 
 def over_limit(path: Path, factor: float) -> Path:
-    """The same life as shares of a limit so many times as high, to rounding as traced anew."""
+    """The same life as shares of a limit so many times as high, to rounding as traced again."""
     seen = np.maximum(np.arange(len(path.hours)) - 1.0, 0.0)
     first = FIRST_SCATTER**2 / (seen + 1.0)
     return Path(
