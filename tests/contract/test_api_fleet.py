@@ -267,6 +267,9 @@ def test_restriction_share_used_hours_left_and_due_dates_are_said(api: Api) -> N
     left, due = seen["hours_left"], seen["due_at"]
     assert 0 < left["p10"] <= left["p50"] <= left["p90"]
     assert due["p10"] <= due["p50"]
+    latch_left, latch = seen["latch_hours_left"], seen["latch_at"]
+    assert 0 < latch_left["p10"] <= latch_left["p50"] <= latch_left["p90"]
+    assert latch["p10"] <= latch["p50"]
     assert (seen["state"], seen["state_text"]) in (("serving", "in service"), ("plan", "plan change"))
     [in_list] = api.get("/v1/fleet").json()["housings"]
     assert in_list["state_text"] == seen["state_text"]

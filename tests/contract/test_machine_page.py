@@ -333,6 +333,17 @@ def test_dates_beside_too_early_to_judge_say_what_they_rest_on(api: Api) -> None
         assert words in html.unescape(api.get(path).text), path
 
 
+def test_the_date_of_the_indicator_stands_beside_that_of_full_flow(api: Api) -> None:
+    """On the page alone: calendar and plan go by full flow."""
+    register_worked(api, 60)
+    known = api.get(f"/v1{MACHINE}/restriction").json()
+    assert known["latch_at"] is not None
+    words = str(table("en")["machine.on_indicator"]).partition("{")[0]
+    assert words in html.unescape(api.get(MACHINE).text)
+    for path in ("/fleet", "/calendar"):
+        assert words not in html.unescape(api.get(path).text), path
+
+
 def test_no_work_is_chosen_and_a_new_meter_has_its_field(api: Api) -> None:
     page = api.get("/machines/grader-07").text
     select = page.partition('id="what"')[2].partition("</select>")[0]

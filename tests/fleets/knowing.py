@@ -29,6 +29,7 @@ def _observation(machine: Machine, row: int) -> Observation:
         causes=frozenset(min(ACCEPTED[fault.cause]) for fault in wrong),
         share_percent=float(machine.evenings.share_percent[row]),
         due_s=_points(at_s, left),
+        latch_s=_points(at_s, left),
         found=tuple(FoundChange(at_s=change.at_s, kind=KINDS[change.work]) for change in made),
         questioned=frozenset(e.entry_id for e in machine.entries if e.kind is EntryIs.WRONG_MACHINE),
     )

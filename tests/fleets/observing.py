@@ -44,6 +44,8 @@ class Observation:
     hours_left: Points | None = None
     #: inf: beyond what a calendar can say
     due_s: Points | None = None
+    #: when the indicator on the housing latches; None: no date of its own is said
+    latch_s: Points | None = None
     #: every change that is believed or asked about, since the record began
     found: tuple[FoundChange, ...] = ()
     #: entries that the readings contradict, by their ids
@@ -119,6 +121,6 @@ def read(file: Path) -> tuple[list[Observation], dict[str, Any]]:
 def _observation(row: dict[str, Any]) -> Observation:
     row["causes"], row["questioned"] = frozenset(row["causes"]), frozenset(row["questioned"])
     row["found"] = tuple(FoundChange(**one) for one in row["found"])
-    for name in ("hours_left", "due_s"):
-        row[name] = None if row[name] is None else tuple(row[name])
+    for name in ("hours_left", "due_s", "latch_s"):
+        row[name] = None if row.get(name) is None else tuple(row[name])
     return Observation(**row)

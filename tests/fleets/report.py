@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -184,6 +184,8 @@ def _dates(scores: Scores) -> list[Figure]:
         for side, days_of in (("true", _true_latch), ("predicted", _predicted)):
             for of, truth in (("latch", _true_latch), ("full flow", _true_full)):
                 rows += _at_lead(scores, lead, f"{side} {lead:g} d left, {of}", days_of, truth)
+            name = f"{side} {lead:g} d left, latch by its own date"
+            rows += _at_lead(_by_own_date(scores), lead, name, days_of, _true_latch)
     cost = _over(
         f"cost of a date in days, late x {LATE_COSTS:g}",
         scores,
@@ -191,6 +193,17 @@ def _dates(scores: Scores) -> list[Figure]:
         sum(d.latch_days <= COSTED_DAYS for s in scores for d in s.dated),
     )
     return [*rows, cost]
+
+
+def _by_own_date(scores: Scores) -> Scores:
+    """The same with the date of the indicator in the place of the other, where one is said."""
+    return [
+        replace(
+            score,
+            dated=[replace(d, points=d.latch_points) for d in score.dated if d.latch_points is not None],
+        )
+        for score in scores
+    ]
 
 
 def _at_lead(

@@ -119,6 +119,7 @@ class RestObserver:
             share_percent=housing["share_used_percent"],
             hours_left=_points(housing["hours_left"], float),
             due_s=_points(housing["due_at"], seconds),
+            latch_s=_points(housing["latch_at"], seconds),
             found=tuple(self._found(housing)),
             questioned=frozenset(question["entry_id"] for question in housing["questions"]),
         )

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from tests.fleets.observing import FoundChange, Observation
+from tests.fleets.observing import FoundChange, Observation, Points
 from tests.fleets.truth import (
     DAY_S,
     HIDING,
@@ -94,6 +94,8 @@ class Dated:
     full_days: float
     latch_days: float
     points: tuple[float, float, float]
+    #: of the date of the indicator; None: none is said of its own
+    latch_points: tuple[float, float, float] | None = None
 
 
 @dataclass(kw_only=True)
@@ -299,7 +301,12 @@ class _Watched:
                 made.share_errors += errors
                 made.share_errors_seen_new += errors if one.at_s >= self.machine.lives[0].end_s else []
             made.dated.append(
-                Dated(full_days=float(evenings.days_left[row]), latch_days=left, points=_days_of(one))
+                Dated(
+                    full_days=float(evenings.days_left[row]),
+                    latch_days=left,
+                    points=_days_of(one.due_s, one.at_s),
+                    latch_points=None if one.latch_s is None else _days_of(one.latch_s, one.at_s),
+                )
             )
 
     def _latched(self, life: Life, made: MachineScore) -> None:
@@ -331,9 +338,9 @@ class _Watched:
 _ELEMENTS = frozenset({Work.NEW, Work.CLEANED, Work.TORN, Work.MISSING})
 
 
-def _days_of(one: Observation) -> tuple[float, float, float]:
+def _days_of(points: Points | None, at_s: float) -> tuple[float, float, float]:
     """The points of a date in days from the look; inf without one."""
-    if one.due_s is None:
+    if points is None:
         return (np.inf, np.inf, np.inf)
-    early, middle, late = ((at_s - one.at_s) / DAY_S for at_s in one.due_s)
+    early, middle, late = ((point_s - at_s) / DAY_S for point_s in points)
     return early, middle, late

@@ -433,6 +433,18 @@ class HousingAnswer(Described):
     cleanings: int = Field(description="how often the running element was cleaned, entered or likely")
     hours_left: Points | None
     due_at: Dates | None
+    latch_hours_left: Points | None = Field(
+        description=(
+            "operating hours until the indicator on the housing is expected to latch: early, likely, late; "
+            "null: not known [h]"
+        )
+    )
+    latch_at: Dates | None = Field(
+        description=(
+            "when the indicator on the housing is expected to latch: early, likely, late; due_at decides, "
+            "because the limit is stated at full flow; null: not known"
+        )
+    )
     dates_rest_on: DatesRestOn | None
     duty_hours_per_day: float
     last_reading_at: str | None

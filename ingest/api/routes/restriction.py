@@ -349,6 +349,8 @@ def document_of(seen: View) -> dict[str, Any]:
         "cleanings": assessment.study.cleanings,
         "hours_left": _points(assessment.study.hours_left),
         "due_at": dates_of(assessment.due_s),
+        "latch_hours_left": _points(assessment.study.latch_hours_left),
+        "latch_at": dates_of(assessment.latch_s),
         "dates_rest_on": rest_on(assessment),
         "duty_hours_per_day": assessment.study.duty.hours_per_day,
         "last_reading_at": text_s(seen.last_reading_s),

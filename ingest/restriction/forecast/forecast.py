@@ -14,6 +14,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
@@ -34,7 +36,15 @@ from cleanside.ingest.restriction.forecast.pace import (
     PaceModel,
     fit_pace,
 )
-from cleanside.ingest.restriction.forecast.paths import NUDGE, CleanScale, Path, Rows, terminal_row, trace
+from cleanside.ingest.restriction.forecast.paths import (
+    NUDGE,
+    CleanScale,
+    Path,
+    Rows,
+    over_limit,
+    terminal_row,
+    trace,
+)
 from cleanside.ingest.restriction.forecast.prior import (
     Z90,
     LikelyKind,
@@ -164,11 +174,24 @@ class Learned:
 
     def typical_h(self) -> float:
         """Median over kinds of the typical life. [h]"""
+        return self._typical_h
+
+    @cached_property
+    def _typical_h(self) -> float:
         return float(np.median([curve.typical_h for curve in self.frame.curves.values()]))
 
     def _middle(self, path: Path, share: FloatArray, kind: str, rows: Rows) -> FloatArray:
         parts = [variant.weight * variant.hours_left(path, share, kind, rows) for variant in self.variants]
         return np.asarray(np.sum(parts, axis=0))
+
+
+class _Parts(NamedTuple):
+    """10, 50 and 90 % points if a life is like those known and if not, shape (n, 3), and how likely not."""
+
+    known: FloatArray
+    unlike: FloatArray
+    strange: FloatArray
+    typical_h: float
 
 
 @dataclass(frozen=True)
@@ -205,14 +228,46 @@ class Forecaster:
         if len(hours) == 0:
             return np.empty((0, 3))
         path, pace = self._traced(hours, share, kind, machine, from_new=from_new)
+        rows = slice(0 if last is None else max(0, len(share) - last), None)
+        return _told([self._parts(path, pace, share, rows, kind, machine, from_new=from_new)])
+
+    def at_limits(self, life: Life, factors: Sequence[float]) -> tuple[FloatArray, float]:
+        """
+        The forecast at the last row until each of several limits, times the life's own, and the outlier
+        probability (`Learned.strange`) by the first.
+
+        Returns shape (factors, 3), as `hours_left`; raises as that does. life : of one row or more.
+        """
+        rows, labels = slice(len(life.hours) - 1, None), (life.kind, life.machine)
+        parts: list[_Parts] = []
+        traced: tuple[Path, float] | None = None
+        for factor in factors:
+            hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa * factor)
+            if traced is None or not life.from_new:  # the age at first sight goes by the level
+                traced, own = self._traced(hours, share, *labels, from_new=life.from_new), factor
+            path = over_limit(traced[0], factor / own)
+            parts.append(self._parts(path, traced[1], share, rows, *labels, from_new=life.from_new))
+        return _told(parts), float(parts[0].strange[-1])
+
+    def _parts(
+        self,
+        path: Path,
+        pace: float,
+        share: FloatArray,
+        rows: Rows,
+        kind: str,
+        machine: str,
+        *,
+        from_new: bool,
+    ) -> _Parts:
+        """What a forecast is made of at some rows of a path."""
         if self.learned is not None:
             usual: Usual | list[LikelyKind] | None = self.learned.lengths.likely(kind, machine)
         else:
             usual = None if self.usual_life_h is None else usual_life(self.usual_life_h)
-        rows = slice(0 if last is None else max(0, len(share) - last), None)
         alone = prior_hours_left(path, share, rows, from_new=from_new, usual=usual)
         if self.learned is None:
-            return alone
+            return _Parts(alone, alone, np.zeros(len(alone)), 1.0)
         typical_h = self.learned.typical_h() * pace
         paced = _in_time_scale(path, 1.0 / pace)
         points = self.learned.points(paced, share, kind, rows) * pace
@@ -221,22 +276,10 @@ class Forecaster:
         blend = NO_BLEND if self.learned.is_new_kind(kind) else self.learned.blend
         of_kinds = blend.stretched(blend_points(points, alone, trust, REST * typical_h, lives=blend.lives))
         if np.all(strange < LEAST_STRANGE):
-            return of_kinds
+            return _Parts(of_kinds, of_kinds, strange, typical_h)
         wide = self.learned.lengths.of_no_kind(kind, machine)
         unlike = prior_hours_left(path, share, rows, from_new=from_new, usual=wide)
-        either = _either(of_kinds, unlike, strange, typical_h)
-        return np.where(strange[:, None] < LEAST_STRANGE, of_kinds, either)
-
-    def strange(self, life: Life) -> float:
-        """
-        Outlier probability of a life so far: that it is like none learned from, 0 to 1; raises as
-        `hours_left`.
-        """
-        hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
-        if self.learned is None or len(hours) == 0:
-            return 0.0
-        path, pace = self._traced(hours, share, life.kind, life.machine, from_new=life.from_new)
-        return float(self.learned.strange(_in_time_scale(path, 1.0 / pace), life.kind)[-1])
+        return _Parts(of_kinds, unlike, strange, typical_h)
 
     def _traced(
         self, hours: FloatArray, share: FloatArray, kind: str, machine: str, *, from_new: bool
@@ -420,6 +463,15 @@ def _in_time_scale(path: Path, factor: float) -> Path:
         slope_long=path.slope_long / factor,
         unseen_h=path.unseen_h * factor,
     )
+
+
+def _told(parts: Sequence[_Parts]) -> FloatArray:
+    """The forecast of each, one after the other, shape (n, 3). All are of one typical life."""
+    known, unlike, strange = (np.concatenate(of) for of in list(zip(*parts, strict=True))[:3])
+    if np.all(strange < LEAST_STRANGE):
+        return known
+    either = _either(known, unlike, strange, parts[0].typical_h)
+    return np.where(strange[:, None] < LEAST_STRANGE, known, either)
 
 
 def _either(known: FloatArray, unlike: FloatArray, strange: FloatArray, typical_h: float) -> FloatArray:

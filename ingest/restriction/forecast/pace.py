@@ -69,7 +69,7 @@ class PaceModel:
         seen = _seen(self.grid, self.clean, path, rows)
         left, age, usual = seen.at.of(curve.left_h), seen.at.of(curve.age_h), seen.half.of(curve.age_h)
         features = _features(seen, left, age, usual, curve.typical_h)
-        correction = sum(row * seen.at.of(c) for row, c in zip(features, self.coefficients.T, strict=True))
+        correction = np.sum(features.T * seen.at.of(self.coefficients), axis=1)
         return np.asarray(np.maximum(left + correction * curve.typical_h, 0.0))
 
 
@@ -81,9 +81,10 @@ class GridPlace:
     share: FloatArray
 
     def of(self, values: FloatArray, first: IntArray | int = 0) -> FloatArray:
-        """A curve given at the nodes at each level; it begins at place `first` of `values`."""
+        """Curves given at the nodes, one a column, at each level; they begin at place `first` of `values`."""
         low = self.low + first
-        return np.asarray(values[low] * (1.0 - self.share) + values[low + 1] * self.share)
+        share = self.share if values.ndim == 1 else self.share[:, None]
+        return np.asarray(values[low] * (1.0 - share) + values[low + 1] * share)
 
 
 def place_on(grid: FloatArray, level: FloatArray) -> GridPlace:

@@ -52,6 +52,22 @@ def trace(hours: FloatArray, share: FloatArray, unseen_h: float = 0.0) -> Path:
     return Path(hours, level, peak, slope_short, slope_long, line_long, scatter, unseen_h)
 
 
+def over_limit(path: Path, factor: float) -> Path:
+    """The same life as shares of a limit so many times as high, to rounding as traced again."""
+    seen = np.maximum(np.arange(len(path.hours)) - 1.0, 0.0)
+    first = FIRST_SCATTER**2 / (seen + 1.0)
+    return Path(
+        path.hours,
+        path.level / factor,
+        path.peak / factor,
+        path.slope_short / factor,
+        path.slope_long / factor,
+        path.line_long / factor,
+        np.sqrt(np.maximum(path.scatter**2 - first, 0.0) / factor**2 + first),
+        path.unseen_h,
+    )
+
+
 def scatter_so_far(share: FloatArray) -> FloatArray:
     """
     Standard deviation of single readings up to each row, shape (n,). [share]

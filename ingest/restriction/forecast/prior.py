@@ -42,6 +42,7 @@ Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
 
 #: ln(hours left / hours seen)
 GRID = np.linspace(np.log(1e-3), np.log(1e5), 140)
+BISECTIONS = 24  # to 1e-7 of the bracket: less than a second of any life
 LEAST_APART = 1e-9  # of points that coincide, in their unit: a mixture needs some width
 LEAST_SEEN = 1e-4  # of a usual life: an element in its first minutes
 
@@ -312,14 +313,14 @@ def mixture_quantiles(
 
     middle, below, above, weight : shape (n, m): median, spread below and above it (standard deviations,
         > 0), weight >= 0 with a positive sum in each row.
-    Returns shape (n, 3), by bisection to 1e-9 of the bracket.
+    Returns shape (n, 3), by bisection to 1e-7 of the bracket.
     """
     share = (weight / weight.sum(axis=1, keepdims=True))[:, None, :]
     middle, below, above = middle[:, None, :], below[:, None, :], above[:, None, :]
     wanted = np.array(QUANTILES)
     low = np.repeat((middle - 4.0 * below).min(axis=2), len(QUANTILES), axis=1)
     high = np.repeat((middle + 4.0 * above).max(axis=2), len(QUANTILES), axis=1)
-    for _ in range(32):
+    for _ in range(BISECTIONS):
         at = 0.5 * (low + high)
         away = at[:, :, None] - middle
         reached = (share * ndtr(away / np.where(away < 0, below, above))).sum(axis=2) >= wanted

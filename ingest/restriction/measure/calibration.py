@@ -156,6 +156,16 @@ def calibrate(said: Sequence[Likelihood], prior: Prior, tuning: Tuning) -> Calib
     return Calibration(middle, spread, tuple(wrong.tolist()))
 
 
+def ln_of(said: Sequence[Likelihood], tuning: Tuning) -> float:
+    """ln of the likelihood of looks where levels have no error; any look may be wrong."""
+    none = np.zeros(1)
+    each = [
+        (1.0 - tuning.look_wrong) * one.of(none, none, tuning)[0] + tuning.look_wrong * one.at_fault()
+        for one in said
+    ]
+    return float(np.sum(np.sort(np.log(each))))  # one sum for any order
+
+
 # ---------------------------------------------------------------- what a fleet's machines share
 
 

@@ -358,5 +358,29 @@ class FlowTuning:
     )
 
 
+@dataclass(frozen=True, kw_only=True)
+class MetTuning:
+    """Constants of what the work of a machine meets, and of when an indicator on the housing latches."""
+
+    shift_h: int = constant(10, unit="operating hours", origin="chosen: a shift, or a long day")
+    hours: int = constant(500, unit="newest operating hours", origin="chosen: an element")
+    high: float = constant(
+        0.75,
+        unit="quantile of shifts",
+        origin="made fleets (plateau, quarry): an indicator keeps the highest",
+    )
+    between: tuple[float, float] = constant(
+        (0.16, 0.84), unit="quantiles of shifts", origin="one standard deviation either side"
+    )
+    usual: tuple[float, float] = constant(
+        (0.0, 0.12), unit="ln", origin="before a shift was seen: full flow is met, or nearly (chosen)"
+    )
+    usual_shifts: float = constant(1.0, unit="shifts", origin="chosen: weight of the usual value")
+    monitor_spread: float = constant(
+        0.035, unit="ln", origin="as of an entered reference flow: monitor and indicator differ"
+    )
+
+
 TUNING = Tuning()
 FLOW = FlowTuning()
+MET = MetTuning()

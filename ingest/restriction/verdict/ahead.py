@@ -1,12 +1,16 @@
 """
 The operating hours left of the running life, and whether its change is within the planning horizon.
 
+Two ends: the limit at full flow, and the indicator on the housing, which latches where the highest that the
+machine meets comes to the limit. So its forecast goes on to the level at which shifts meet that much.
+
 Leaves to others: what is learned (`forecast`), dates and states (`study`, `assess`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -14,9 +18,12 @@ from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.duty import Duty, days_until
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 from cleanside.ingest.restriction.forecast.prior import mixture_of_points
+from cleanside.ingest.restriction.measure.met import Met
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS, PLAN_LEAVE, is_plan
 
+NODE = float(np.sqrt(3.0))  # standard deviations between the nodes of Gauss and Hermite, of weights 1, 4, 1
+MET_AS_FULL_FLOW = Met(0.0, 0.0)
 Z25, Z10 = 0.6745, 1.2816  # of the normal distribution: 25 and 10 % lie so far below the middle
 
 
@@ -29,6 +36,14 @@ class Quantiles:
     p90: float
 
 
+class Points(NamedTuple):
+    """10, 50 and 90 % points of the hours left, shape (3,) each, and how strange the element is. [h]"""
+
+    full_flow: FloatArray
+    latch: FloatArray
+    strange: float  # outlier probability: that it is like none of those learned from, 0 to 1
+
+
 @dataclass(frozen=True)
 class Ahead:
     """The forecast of the running life."""
@@ -37,24 +52,28 @@ class Ahead:
     hours: float  # of the life so far; the newest of them may not be believed
     knowledge: FleetKnowledge
     level_spread: float
+    met: Met = MET_AS_FULL_FLOW
 
-    def points(self) -> FloatArray:
+    def points(self) -> Points:
         """
-        10, 50 and 90 % points of the hours left now, shape (3,). [h]
+        The hours left now.
 
         All levels of a machine may share one error. The middle uses the levels as they are, the bounds a
-        mixture over that error (Gauss-Hermite, three points).
+        mixture over that error (Gauss-Hermite, three points). What the machine meets has an error of its own.
         """
-        apart = np.sqrt(3.0) * self.level_spread * np.array([-1.0, 0.0, 1.0])
-        each = np.concatenate([self._at_rows(1, self.life.terminal_pa * float(g)) for g in np.exp(apart)])
-        left = mixture_of_points(each[None, :, :], np.array([[1.0, 4.0, 1.0]]))[0]
-        middle_h = each[1, 1]
-        left = np.array([min(left[0], middle_h), middle_h, max(left[2], middle_h)])
-        return np.asarray(np.maximum(left - (self.hours - float(self.life.hours[-1])), 0.0))
+        apart = NODE * self.level_spread
+        ln_limit = np.array([0.0, -apart, apart, -self.met.middle])
+        each, strange = self.knowledge.forecaster.at_limits(self.life, np.exp(ln_limit).tolist())
+        off_h = NODE * self.met.spread * _rise_h(each[:, 1], ln_limit)
+        latch = np.maximum(each[3] + off_h * np.array([[-1.0], [0.0], [1.0]]), 0.0)
+        full_flow, latch = self._since(_mixture(each[[1, 0, 2]])), self._since(_mixture(latch))
+        if self.met.reached:
+            latch[:2] = 0.0
+        return Points(full_flow, latch, strange)
 
-    def strange(self) -> float:
-        """Outlier probability: that this element is like none of those learned from, 0 to 1."""
-        return self.knowledge.forecaster.strange(self.life)
+    def _since(self, points: FloatArray) -> FloatArray:
+        """Less what was worked since the newest level."""
+        return np.asarray(np.maximum(points - (self.hours - float(self.life.hours[-1])), 0.0))
 
     def _at_rows(self, rows: int, terminal_pa: float) -> FloatArray:
         return self.knowledge.forecaster.hours_left(
@@ -79,6 +98,20 @@ class Ahead:
             return days <= horizon_days
         way = _first_quarter(self._at_rows(LEVEL_ROWS, self.life.terminal_pa)) / duty.hours_per_day
         return is_plan(np.append(way, days), horizon_days=horizon_days)
+
+
+def _mixture(each: FloatArray) -> FloatArray:
+    """Points at the three nodes, shape (3, 3): bounds of the mixture around the middle of the second."""
+    left = mixture_of_points(each[None, :, :], np.array([[1.0, 4.0, 1.0]]))[0]
+    middle = each[1, 1]
+    return np.array([min(left[0], middle), middle, max(left[2], middle)])
+
+
+def _rise_h(middle_h: FloatArray, ln_limit: FloatArray) -> float:
+    """Hours left gained for each unit of ln(limit), over the limits that were looked at. [h]"""
+    low, high = int(np.argmin(ln_limit)), int(np.argmax(ln_limit))
+    span = float(ln_limit[high] - ln_limit[low])
+    return max(0.0, float(middle_h[high] - middle_h[low]) / span) if span > 0 else 0.0
 
 
 def _first_quarter(points: FloatArray) -> FloatArray:

@@ -46,7 +46,8 @@ class Assessment:
     now_s: float
     state: str  # running-in, serving, plan, due, over, suspect or silent
     advice: Statement  # one line, with the caution that belongs to it
-    due_s: Quantiles | None  # seconds since 1970-01-01 UTC
+    due_s: Quantiles | None  # the limit at full flow, seconds since 1970-01-01 UTC
+    latch_s: Quantiles | None  # the indicator on the housing latches, the same
     last_heard_s: float | None
     quiet_s: float | None
     quiet_because: str | None  # a key of SILENT_S; None while heard
@@ -106,8 +107,9 @@ def assess(
     missed_h = 0.0 if study.last_s is None else _usual_hours(study.duty, study.last_s, now_s, standing)
     because = _quiet_because(study, heard_s, now_s, quiet_because, missed_h)
     missed_h = missed_h if because is not None else 0.0
-    working_s = _due_s(study, now_s, because, None)
-    due_s = _due_s(study, now_s, because, standing)
+    working_s = _dates_s(study.hours_left, study, now_s, because, None)
+    due_s = _dates_s(study.hours_left, study, now_s, because, standing)
+    latch_s = _dates_s(study.latch_hours_left, study, now_s, because, standing)
     near = study.is_plan or (
         due_s is not None
         and because in ("out_of_coverage", "off_or_out_of_coverage")
@@ -125,6 +127,7 @@ def assess(
         state=state,
         advice=_advice(study, state),
         due_s=due_s,
+        latch_s=latch_s,
         last_heard_s=heard_s,
         quiet_s=None if heard_s is None else max(0.0, now_s - heard_s),
         quiet_because=because,
@@ -147,18 +150,22 @@ def _usual_hours(duty: Duty, from_s: float, until_s: float, standing: LayUp | No
     return standing.hours_worked(duty, from_s, until_s)
 
 
-def _due_s(study: Study, now_s: float, because: str | None, standing: LayUp | None) -> Quantiles | None:
+def _dates_s(
+    hours_left: Quantiles | None, study: Study, now_s: float, because: str | None, standing: LayUp | None
+) -> Quantiles | None:
     """
-    The due date. While no readings arrive, the machine may have worked as usual, or stood still.
+    The dates at which so many operating hours are worked off; None: they are not known.
+
+    While no readings arrive, the machine may have worked as usual, or stood still.
 
     Early assumes that it worked since the last reading, late that it stood still. Likely follows the known
     reason: out of coverage it works, keyed off it stands still. Without a reason it is half way between.
     In a lay-up it does not work: what falls into that time comes as much later. None where that has no end,
     and the early date falls into it.
     """
-    if study.hours_left is None or study.last_s is None:
+    if hours_left is None or study.last_s is None:
         return None
-    left = np.array([study.hours_left.p10, study.hours_left.p50, study.hours_left.p90])
+    left = np.array([hours_left.p10, hours_left.p50, hours_left.p90])
     from_s = max(study.last_s, now_s) if because is None else study.last_s
     out = _LeftOut(standing, from_s)
     stood = due_dates_s(left, study.duty, from_s=max(study.last_s, out.without(now_s)))

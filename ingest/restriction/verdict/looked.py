@@ -28,9 +28,10 @@ from cleanside.ingest.restriction.measure.calibration import (
     Pointer,
     Prior,
     calibrate,
+    ln_of,
     looks_alone,
 )
-from cleanside.ingest.restriction.measure.reference import HIGHEST_NOISE_PA, learn_zero
+from cleanside.ingest.restriction.measure.met import peaks_pa
 from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import HOUR_S, BoolArray, FloatArray, IntArray
 from cleanside.ingest.restriction.measure.tuning import Tuning
@@ -40,6 +41,8 @@ from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS
 
 LOOKS_SAID = 2  # the newest (chosen)
+LEAST_MET = 0.01  # of the limit: nothing was met (chosen)
+CLEARLY = 0.8  # then it is said which date is nearer (chosen)
 LIKELY_WRONG = 0.5  # then a person is asked which is wrong: the look or the readings
 
 
@@ -50,6 +53,7 @@ class SeenLook:
     look: GaugeLook
     life: int  # first row of the life
     level_pa: float  # the newest at full flow
+    full_pa: float  # the highest at full flow
     met_pa: float  # the highest that the machine met, by its levels
     met_share: float  # see `Reference.met_share`
     highest_pa: float  # the highest reading
@@ -66,6 +70,7 @@ class Looked(NamedTuple):
     wrong: tuple[float, ...]  # of each look: probability that it is
     limit_pa: float | None
     alone: float  # relative standard error of a level before any look
+    by_met: float | None = None  # see `goes_by_met`
 
     @property
     def level_spread(self) -> float:
@@ -117,7 +122,8 @@ def looked_at(
     for places, chance in zip(owners, found.wrong, strict=True):
         for place in places:
             wrong[place] = chance
-    return Looked(tuple(seen), prior, found, tuple(wrong), limit_pa, alone)
+    by_met = goes_by_met(seen, limit_pa, tuning)
+    return Looked(tuple(seen), prior, found, tuple(wrong), limit_pa, alone, by_met)
 
 
 def likelihoods(
@@ -156,6 +162,22 @@ def _telling(seen: Sequence[SeenLook], places: Sequence[int]) -> tuple[int | Non
     return (before[-1] if before else None), latched
 
 
+def goes_by_met(seen: Sequence[SeenLook], limit_pa: float | None, tuning: Tuning) -> float | None:
+    """
+    How likely the indicator goes by what the machine meets, and not by the level at full flow; None: no look.
+
+    Both are as likely before any look. seen : in order of time.
+    """
+    flags = [one for one in seen if one.look.latched is not None]
+    if limit_pa is None or not flags:
+        return None
+    by_full = likelihoods([replace(one, met_pa=one.full_pa, met_share=1.0) for one in flags], limit_pa)[0]
+    met = [replace(one, met_pa=max(one.highest_pa, LEAST_MET * limit_pa), met_share=1.0) for one in flags]
+    by_met = likelihoods(met, limit_pa)[0]
+    odds = ln_of(by_full, tuning) - ln_of(by_met, tuning)
+    return float(1.0 / (1.0 + np.exp(odds)))
+
+
 class _Beside:
     """The rows of a series that looks are compared with."""
 
@@ -172,9 +194,7 @@ class _Beside:
         self._edges = np.array(sorted(edges), dtype=np.int64)
         self._limit_pa, self._tuning, self._reference = limit_pa, tuning, measured.reference
         self._is_flow = measured.reference.basis == "flow" and not measured.reference.by_speed
-        place = np.searchsorted(measured.table.hours["hour_s"], measured.series.hour_s.astype(np.int64))
-        zero_pa = learn_zero(measured.table).by_hour_pa
-        self._peak_pa = (measured.table.column("highest_pa") - zero_pa)[place] - HIGHEST_NOISE_PA
+        self._peak_pa = peaks_pa(measured.table, measured.series.hour_s)
 
     def seen(self, look: GaugeLook) -> SeenLook | None:
         """None: no reading of an element shortly before it has arrived."""
@@ -188,13 +208,15 @@ class _Beside:
         if len(mine) == 0:
             return None
         level_pa = smoothed(self._level_pa[mine[-LEVEL_ROWS:]])
+        full_pa = float(level_pa.max())
         peak_pa = np.nan_to_num(self._peak_pa[mine])
         met = np.flatnonzero(peak_pa >= (self._limit_pa or np.inf))
         return SeenLook(
             look=look,
             life=first,
             level_pa=float(level_pa[-1]),
-            met_pa=float(level_pa.max()) / self._reference.raised,
+            full_pa=full_pa,
+            met_pa=full_pa / self._reference.raised,
             met_share=self._reference.met_share,
             highest_pa=max(float(peak_pa.max()), 0.0),
             would_s=float(hour_s[mine[met[0]]]) if len(met) else None,
@@ -264,7 +286,16 @@ def of_looks(looked: Looked) -> tuple[Statement, ...]:
             machines=looked.prior.machines,
         ),
         *(of_look(one, wrong, looked.limit_pa) for one, wrong in newest),
+        *_of_nearer(looked.by_met),
     )
+
+
+def _of_nearer(by_met: float | None) -> tuple[Statement, ...]:
+    """Which of the two dates people's looks at the indicator speak for; empty: neither clearly."""
+    if by_met is None or 1.0 - CLEARLY < by_met < CLEARLY:
+        return ()
+    code = "indicator_by_met" if by_met >= CLEARLY else "indicator_by_full_flow"
+    return (say(code, chance=max(by_met, 1.0 - by_met)),)
 
 
 def of_look(one: SeenLook, wrong: float, limit_pa: float | None) -> Statement:

@@ -336,6 +336,14 @@ EVIDENCE: Mapping[str, Sentence] = {
     "look_not_latched": _look_not_latched,
     "look_gauge": _look_gauge,
     "look_pointer": _look_pointer,
+    "indicator_by_met": (
+        "What people saw of the machine's indicator fits the date of the indicator better than the one at "
+        "full flow ({chance:percent} likely)."
+    ),
+    "indicator_by_full_flow": (
+        "What people saw of the machine's indicator fits the date at full flow better than its own "
+        "({chance:percent} likely)."
+    ),
     "just_below_limit": (
         "Over limit, though now at {share:percent}: the level was above the limit and has hardly fallen. The "
         "state ends below {leave_share:percent}. Most likely no hours are left, at most {late_h:.1f} h."

@@ -32,6 +32,7 @@ from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.lay_up import DayWorked, days_worked
 from cleanside.ingest.restriction.verdict.looked import of_looks, what_looks_say
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
+from cleanside.ingest.restriction.verdict.met_by_work import met_by_work
 from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.restriction.verdict.status import HYSTERESIS, OVER_SHARE, level_state
 from cleanside.ingest.restriction.verdict.suspect import (
@@ -65,7 +66,8 @@ class Study:
     level_state: str  # "running-in", "serving", "due" or "over"
     is_plan: bool  # within the planning horizon, with hysteresis
     life_hours: float | None  # operating hours of the running life
-    hours_left: Quantiles | None  # operating hours. [h]
+    hours_left: Quantiles | None  # operating hours to the limit at full flow. [h]
+    latch_hours_left: Quantiles | None  # until the indicator on the housing latches. [h]
     duty: Duty
     lives_learned_from: int
     last_s: float | None  # newest reading, seconds since 1970-01-01 UTC
@@ -173,6 +175,7 @@ class _Outlook(NamedTuple):
 
     duty: Duty
     hours_left: Quantiles | None = None
+    latch_hours_left: Quantiles | None = None
     is_plan: bool = False
     strange: float = 0.0  # outlier probability: that this element is like none of those learned from
 
@@ -183,14 +186,15 @@ def _forecast(
     duty = learn_duty(measured.table)
     if facts.terminal_pa is None or loaded.hours is None or len(history.level_pa) == 0:
         return _Outlook(duty)
-    ahead = Ahead(history.life, loaded.hours, facts.fleet, history.looked.level_spread)
-    left = ahead.points()
+    met = met_by_work(measured, history)
+    ahead = Ahead(history.life, loaded.hours, facts.fleet, history.looked.level_spread, met)
+    points = ahead.points()
+    left = points.full_flow
     is_plan = ahead.is_plan(duty, facts.planning_horizon_days, left)
     if loaded.state == "over":
-        # No hours are left. That is sure while the level is beyond; hysteresis keeps the state a little
-        # longer.
-        left = np.array([0.0, 0.0, 0.0 if loaded.share[-1] >= OVER_SHARE else left[2]])
-    return _Outlook(duty, quantiles(left), is_plan, ahead.strange())
+        # No hours are left; hysteresis keeps the state a little longer. How sure that is goes by the level.
+        left = np.array([0.0, 0.0, left[2]])
+    return _Outlook(duty, quantiles(left), quantiles(points.latch), is_plan, points.strange)
 
 
 # ---------------------------------------------------------------- judge
@@ -218,6 +222,7 @@ def _judge(
         is_plan=outlook.is_plan,
         life_hours=loaded.hours,
         hours_left=outlook.hours_left,
+        latch_hours_left=outlook.latch_hours_left,
         duty=outlook.duty,
         lives_learned_from=len(facts.fleet.lives),
         last_s=last_s,

@@ -228,6 +228,21 @@ def test_lives_seen_from_the_middle_on_teach_the_length_of_whole_ones():
     assert learned.typical_h() == pytest.approx(500.0, rel=0.5)
 
 
+@pytest.mark.parametrize("from_new", [True, False])
+def test_several_limits_at_once_are_as_each_by_itself(from_new):
+    """One traced path serves them all; an element in use when first seen is traced for each."""
+    forecaster = fit_forecaster(fleet(12, seed=5))
+    life = dataclasses.replace(convex_life(450.0, seed=6, until=0.8), complete=False, from_new=from_new)
+    factors = [1.0, 0.85, 1.2]
+    points, strange = forecaster.at_limits(life, factors)
+    for found, factor in zip(points, factors, strict=True):
+        other = dataclasses.replace(life, terminal_pa=factor * TERMINAL_PA)
+        alone = forecast(forecaster, other, last=1, from_new=from_new)
+        assert found == pytest.approx(alone[0], rel=1e-4)
+    assert np.all(np.diff(points[[1, 0, 2]], axis=0) > 0)
+    assert 0.0 <= strange <= 1.0
+
+
 def test_running_lives_teach_as_far_as_they_were_seen_and_are_believed_less_than_ended_ones():
     running, ended = fleet(10, seed=21, until=0.6), fleet(3, seed=22)
     alone, both = fit_forecaster(ended).learned, fit_forecaster([*ended, *running]).learned

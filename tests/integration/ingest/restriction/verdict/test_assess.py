@@ -398,16 +398,13 @@ def test_without_a_terminal_value_there_is_no_share_and_no_forecast_but_a_level(
 
 
 @pytest.mark.parametrize("life_h", [150.0, 100.0])
-def test_beyond_terminal_no_hours_are_left_and_it_is_due_now(life_h):
-    """Whatever is learned, and however the present level is thought to be off."""
+def test_beyond_terminal_most_likely_no_hours_are_left_and_it_is_due_now(life_h):
+    """Whatever is learned; how late it may be goes by how far all levels may be off."""
     found = assess(shift_work(days=20, life_h=life_h))
     assert found.state == "over"
-    assert (found.study.hours_left.p10, found.study.hours_left.p50, found.study.hours_left.p90) == (
-        0.0,
-        0.0,
-        0.0,
-    )
-    assert (found.due_s.p10, found.due_s.p90) == (found.now_s, found.now_s)
+    left = found.study.hours_left
+    assert left.p10 == left.p50 == 0.0 < left.p90 < 8.0
+    assert found.due_s.p10 == found.due_s.p50 == found.now_s <= found.due_s.p90 < found.now_s + 2 * DAY_S
 
 
 def test_an_element_just_below_its_limit_again_is_over_and_says_why_hours_are_left():
