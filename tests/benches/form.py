@@ -27,10 +27,16 @@ class MadeLife:
     restriction: Array
     terminal: float
     group: str = ""  # "" = none is known
+    end_h: float | None = None  # where it is at terminal without the noise; None: at its last row
 
     @property
     def complete(self) -> bool:
         return bool(self.restriction[-1] >= self.terminal)
+
+    @property
+    def hours_left(self) -> Array:
+        """The truth for each row of a whole life."""
+        return np.asarray((self.hours[-1] if self.end_h is None else self.end_h) - self.hours)
 
 
 #: lives to learn from and lives to be judged on (whole ones), from a generator of random numbers and the
@@ -39,8 +45,10 @@ Bench = Callable[[np.random.Generator, int], tuple[Sequence[MadeLife], Sequence[
 
 
 def as_files(lives: Sequence[MadeLife]) -> list[LifeFile]:
-    """As `backtest` reads them."""
-    return [LifeFile(life.name, as_life(life), None) for life in lives]
+    """As `backtest` reads them, with the truth where noise hides the end."""
+    return [
+        LifeFile(life.name, as_life(life), None if life.end_h is None else life.hours_left) for life in lives
+    ]
 
 
 def as_life(life: MadeLife) -> Life:
@@ -62,3 +70,35 @@ def ended(
     if seen < 1.0:
         end = max(3, int(seen * (end - 1)))
     return MadeLife(name=name, hours=hours[:end], restriction=level[:end], terminal=terminal, group=group)
+
+
+def until_the_limit(
+    name: str,
+    hours: Array,
+    shown: Array,
+    level: Array,
+    terminal: float,
+    *,
+    group: str = "",
+    seen: float = 1.0,
+) -> MadeLife:
+    """
+    A life up to where its level without noise is at terminal, or up to a share of that; at least three rows.
+
+    shown : the level with noise. The last row of a whole life is at terminal, as people change it there.
+    """
+    end = int(np.flatnonzero(level >= terminal)[0])
+    if seen < 1.0:
+        rows = max(3, int(seen * end))
+        under = np.minimum(shown[:rows], 0.999 * terminal)
+        return MadeLife(name=name, hours=hours[:rows], restriction=under, terminal=terminal, group=group)
+    whole = shown[: end + 1].copy()
+    whole[-1] = max(whole[-1], terminal)
+    return MadeLife(
+        name=name,
+        hours=hours[: end + 1],
+        restriction=whole,
+        terminal=terminal,
+        group=group,
+        end_h=float(hours[end]),
+    )

@@ -1,9 +1,11 @@
 """
-Other ways to forecast the hours left, to compare with: forest, boosting, survival curve.
+Other ways to forecast the hours left, to compare with: forest, boosting, survival curves.
 
 Forest and boosting: scikit-learn, its defaults but for the size of a leaf, on causal features of a row.
 Survival curve: Kaplan and Meier, "Nonparametric Estimation from Incomplete Observations", JASA 53 (1958); the
 median of the lengths beyond the present age.
+Weibull curve: W. Weibull, J. Appl. Mech. 18 (1951), by maximum likelihood with censored lives (W. Q. Meeker
+and L. A. Escobar, "Statistical Methods for Reliability Data" (1998), from memory); the same median.
 """
 
 from __future__ import annotations
@@ -18,6 +20,8 @@ from cleanside.ingest.restriction.forecast.paths import trace
 from tests.benches.form import Array
 
 LEAF_ROWS = 5
+LEAST_FOR_WEIBULL = 2  # ends: two parameters
+SHAPES = np.exp(np.linspace(np.log(0.5), np.log(20.0), 200))
 Rival = Callable[[Life], Array]  # hours left at each row
 
 
@@ -29,6 +33,8 @@ def fit_rivals(lives: Sequence[Life], *, learners: bool) -> dict[str, Rival]:
     """
     rivals: dict[str, Rival] = {"survival curve": _survival(lives)}
     complete = [life for life in lives if life.complete]
+    if len(complete) >= LEAST_FOR_WEIBULL:
+        rivals["Weibull curve"] = _weibull_by_group(lives)
     if complete and learners:
         groups = sorted({life.kind for life in lives})
         x = np.concatenate([_features(life, groups) for life in complete])
@@ -72,3 +78,29 @@ def _median_left(at: Array, lasts: Array, age: Array) -> Array:
     now = np.concatenate(([1.0], lasts))[np.searchsorted(at, age, side="right")]
     below = np.searchsorted(-lasts, -0.5 * now)
     return np.asarray(np.maximum(at[np.minimum(below, len(at) - 1)] - age, 0.0))
+
+
+def _weibull_by_group(lives: Sequence[Life]) -> Rival:
+    """A curve of its own for each group of which enough was seen to its end, of all lives for the others."""
+    of_all = _weibull(lives)
+    groups = {kind: [life for life in lives if life.kind == kind] for kind in {life.kind for life in lives}}
+    enough = {k: of for k, of in groups.items() if sum(life.complete for life in of) >= LEAST_FOR_WEIBULL}
+    curves = {kind: _weibull(of) for kind, of in enough.items()}
+    return lambda life: curves.get(life.kind, of_all)(life)
+
+
+def _weibull(lives: Sequence[Life]) -> Rival:
+    """The scale that is likeliest at each shape is known in closed form; the shape is searched for."""
+    lengths = np.array([life.hours[-1] for life in lives])
+    ends = np.array([life.complete for life in lives])
+    powers = (lengths / lengths.max()) ** SHAPES[:, None]
+    scales = (powers.sum(axis=1) / ends.sum()) ** (1 / SHAPES)
+    logs = np.log(lengths[ends] / lengths.max()).sum()
+    likely = (
+        ends.sum() * np.log(SHAPES / scales)
+        + (SHAPES - 1) * (logs - ends.sum() * np.log(scales))
+        - ends.sum()
+    )
+    best = int(np.argmax(likely))
+    shape, scale_h = SHAPES[best], scales[best] * lengths.max()
+    return lambda life: scale_h * ((life.hours / scale_h) ** shape + np.log(2)) ** (1 / shape) - life.hours

@@ -4,11 +4,12 @@ learning curve.
 
 `--set scored` (the default) are benches that chose nothing (`tests/benches/scored.py`); `--set opened` are
 those of the same file that were opened for tuning; `--set tuning` are those on which the forecast was tuned
-(`tests/benches/tuning.py`). Tuning used seeds below 100; the figures of METHODS are of seeds from 1000 on,
-scored after tuning.
+(`tests/benches/tuning.py`); `--set laws` are those of another pen (`tests/benches/laws.py`), of which
+`bench_forecast_beside` says more.
+Tuning used seeds below 100; the figures of METHODS are of seeds from 1000 on, scored after tuning.
 Each figure is the mean over judged lives and repeats; the first ROWS_SKIPPED rows of a life are not scored.
 
-    python -m tests.benchmark.bench_other_benches [--set scored|opened|tuning] [--lives 1,2,4,8,16,40]
+    python -m tests.benchmark.bench_other_benches [--set scored|opened|tuning|laws] [--lives 1,2,4,8,16,40]
         [--repeats 4] [--seed 1000] [--no-learners] [--bench NAME]
 """
 
@@ -19,12 +20,12 @@ import argparse
 import numpy as np
 
 from cleanside.ingest.evaluation.backtest import backtest
-from tests.benches import scored, tuning
+from tests.benches import laws, scored, tuning
 from tests.benches.form import Bench, as_files, as_life
 from tests.benches.rivals import fit_rivals
 
 ROWS_SKIPPED = 10
-SETS = {"scored": scored.BENCHES, "opened": scored.OPENED, "tuning": tuning.BENCHES}
+SETS = {"scored": scored.BENCHES, "opened": scored.OPENED, "tuning": tuning.BENCHES, "laws": laws.BENCHES}
 RIVALS = ("forest", "boosting", "survival curve", "level look-up", "mean life minus age")
 
 
@@ -38,13 +39,13 @@ def judge(bench: Bench, *, lives: int, repeats: int, seed: int, learners: bool =
         row = {name: overall[name] for name in ("rmse", "coverage", "width", "interval_score")}
         row |= {name: beside[name]["rmse"] for name in RIVALS if name in beside}
         for name, rival in fit_rivals([as_life(life) for life in learned], learners=learners).items():
-            row[name] = float(np.mean([_error(rival(as_life(life)), life.hours) for life in judged]))
+            row[name] = float(np.mean([_error(rival(as_life(life)), life.hours_left) for life in judged]))
         rows.append(row)
     return {name: float(np.mean([row.get(name, np.nan) for row in rows])) for name in ("coverage", *rows[0])}
 
 
-def _error(left: np.ndarray, hours: np.ndarray) -> float:
-    away = left - (hours[-1] - hours)
+def _error(left: np.ndarray, truth: np.ndarray) -> float:
+    away = left - truth
     return float(np.sqrt(np.mean(away[ROWS_SKIPPED:] ** 2)))
 
 

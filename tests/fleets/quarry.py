@@ -5,13 +5,14 @@ the textbook. A fleet to tune on; whoever wrote it had read none of the analysis
 Sources, read as abstracts or short parts, unless said otherwise:
 - Pleats: pressure drop grows in a straight line at first, then ever faster, because dust closes the pleats
   and the area falls: Guo and others, Processes 13 (2025) 975; Scientific Reports 12 (2022) 20331.
-- Cake: resistance of a compressible cake rises with a power of the pressure on it (0.1 to 0.4 here), so that
+- Cake: resistance of a compressible cake rises with a power of the pressure on it (0.1 to 0.22 here), so that
   its drop rises with a power of flow and dust above 1: Ruth and Tiller, textbooks of filtration, from memory.
   Depth before cake, and drop by velocity and mass: Hinds, "Aerosol Technology" (1999) ch. 9, from memory.
-- Lives of intakes of more than 20 vehicles differ widely, and a pre-cleaner passes more at low flow: Dziubak,
-  Separations 8 (2021) 71; cyclones: Energies 17 (2024) 6295. The curve of passing here is chosen.
-- Mist and rain raise the drop of cellulose far more than that of synthetic media: Zhang and others, Aerosol
-  and Air Quality Research 22 (2022) 220278. Wet cake dries to another structure: Atmosphere 13 (2022) 770.
+- Intakes of more than 20 vehicles differ much in how their drop rises: Dziubak, Separations 8 (2021) 71. That
+  a cyclone separates less at low flow: textbooks, from memory. The curve of passing here is chosen.
+- Mist raises the drop, by how much depends on the fibre, and a nanofibre element stays low: Zhang and others,
+  Aerosol and Air Quality Research 22 (2022) 220278. That cellulose swells most is common practice, no source.
+  Humidity changes how a cake is built: Atmosphere 13 (2022) 770. That rain leaves a crust is chosen.
 - Dust of unpaved roads by silt, weight and rain: US EPA AP-42 section 13.2.2 (2006).
 - Air of a turbo diesel by displacement, volumetric efficiency and boost: Heywood, "Internal Combustion
   Engine Fundamentals" (1988), from memory. Air pressure by altitude: ISO 2533 (1975).
