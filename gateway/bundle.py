@@ -28,7 +28,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
-from cleanside.gateway.wire import MAX_DECODED_BYTES, MAX_NAME_LENGTH, Coded, Sentences, zstd
+from cleanside.gateway.wire import MAX_DECODED_BYTES, MAX_NAME_LENGTH, Coded, Sentences, Values, zstd
 
 BUNDLE_VERSION: Final = 1
 MAX_BLOCK_BYTES: Final = 2**20  # as the contract's limit for a body
@@ -36,9 +36,19 @@ _MAC_BYTES: Final = 32
 _MAX_HEADER_BYTES: Final = 4096
 
 
+def _said(what: str) -> Callable[[Values], str]:
+    """The sentence about a block; nothing stands before the first one."""
+
+    def of_block(values: Values) -> str:
+        said = f"block {values['block']} {what.format(**values)}"
+        return said if values["block"] == 1 else f"{said}; what stands before it is good"
+
+    return of_block
+
+
 #: why a block is bad -> sentence
 _SENTENCES: Sentences = {
-    code: f"block {{block}} {what}; what stands before it is good"
+    code: _said(what)
     for code, what in {
         "version_unknown": "has version {version!r}; this program reads {known}",
         "not_a_bundle": "cannot be reached: the first line is not that of a bundle",

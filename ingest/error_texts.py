@@ -574,6 +574,7 @@ SENTENCES: Sentences = {
     "planned_day_over": "{on} is over (now {now}); plan a day that is to come",
     "read_in_the_future": "{at} is in the future (now {now}); enter it after it was read",
     "sheet_faulty": "{faults} faults in the file; nothing was taken",
+    "sheet_is_taken_back": "spreadsheet {sheet} is taken back already; bring it again to have its values",
     "sheet_of_all_sites": "a spreadsheet is about all sites; have somebody bring it who is for all of them",
     "plans_wait": "other plans are being made; ask again shortly",
     "fixed_not_read": '"{text}" is not machine/housing/day; write it like grader-07/main/2026-12-04',

@@ -196,6 +196,9 @@ def _live(
         def advance(cycles: int) -> None:
             nonlocal lived
             with lock:
+                if not console.is_terminal:  # where no bar is drawn, a line says that it goes on
+                    for percent in tenths_passed(lived, lived + cycles, total):
+                        print(f"{percent} % of the work is done", file=sys.stderr, flush=True)
                 lived += cycles
                 bar.update(task, completed=lived)
             if lived >= total * OUTAGE_AT_SHARE:
@@ -217,6 +220,11 @@ def _live(
         if machine.error:
             raise DemoFailed(f"{machine.spec.name}: {machine.error}")
     return 1
+
+
+def tenths_passed(before: int, after: int, total: int) -> list[int]:
+    """The tenths of a whole, in percent, that are reached between two counts. Pure."""
+    return [10 * tenth for tenth in range(1, 11) if before * 10 < tenth * total <= after * 10]
 
 
 def _wait(is_over: Callable[[], bool], *, until_s: float = math.inf) -> None:

@@ -104,6 +104,7 @@ TITLES: Mapping[str, str] = {
     "unknown_key": "Unknown key",
     "unknown_entry": "Unknown quarantine entry",
     "unknown_amendment": "Unknown amendment",
+    "unknown_spreadsheet": "Unknown spreadsheet",
     "unknown_webhook": "Unknown webhook",
     "unknown_element_change": "Unknown element change",
     "nothing_to_take_back": "There is no such entry to take back",

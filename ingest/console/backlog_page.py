@@ -92,6 +92,7 @@ def _page(
     imported: Mapping[str, Any] | None = None,
     asked: str | None = None,
     fault: FormFault | None = None,
+    bundle_fault: FormFault | None = None,
 ) -> Response:
     lines, _ = list_streams(resources, key, Page.whole())
     groups = _groups(resources, key)
@@ -99,7 +100,8 @@ def _page(
         request,
         "backlog.html",
         key=key,
-        status=200 if fault is None else fault.status,
+        status=next((one.status for one in (fault, bundle_fault) if one is not None), 200),
+        bundle_fault=bundle_fault,
         behind=[line for line in lines if is_behind(line)],
         streams=len(lines),
         silent=[line for group in groups if group.group == SILENT for line in group.lines],
@@ -144,12 +146,15 @@ def post_resend_taken_back(resources: R, key: StreamWriter, fields: Fields) -> R
 
 
 @router.post(BUNDLES_PATH)
-def post_bundle_file(resources: R, key: Importer, fields: Fields) -> Response:
+def post_bundle_file(request: Request, resources: R, key: Importer, fields: Fields) -> Response:
     """Take in the file of a form, and show what became of it."""
     upload = fields.get("bundle")
-    if not isinstance(upload, UploadFile) or not upload.size:
-        raise NotValid(Complaint("bundle", "no_file_chosen"))
-    done = take(resources, key, lambda: upload.file.read(PIECE_BYTES))
+    try:
+        if not isinstance(upload, UploadFile) or not upload.size:
+            raise NotValid(Complaint("bundle", "no_file_chosen"))
+        done = take(resources, key, lambda: upload.file.read(PIECE_BYTES))
+    except FAULTS as error:
+        return _page(request, resources, key, bundle_fault=fault_of(error))
     counts = {name: done[name] for name in ("device", "blocks", "stored", "duplicates", "quarantined")}
     not_from = done["not_taken"][0]["block"] if done["not_taken"] else 0
     return see_other(f"/backlog?{urlencode(counts | {'not_from': not_from})}")

@@ -25,6 +25,7 @@ SAID_ON_THE_PAGE = frozenset(
     (
         *("sign_in_refused", "over_quota", "password_not_usable", "invitation_not_valid", "person_suspended"),
         *(
+            "bundle_unreadable",
             "name_taken",
             "last_admin",
             "last_admin_key",

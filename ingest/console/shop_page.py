@@ -38,6 +38,12 @@ from cleanside.ingest.api.routes.part_orders import (
     post_part_order,
 )
 from cleanside.ingest.api.routes.shared import Name, PathName, R
+from cleanside.ingest.api.routes.sheet_imports import (
+    SheetNumber,
+    TakeBack,
+    list_sheets,
+    post_sheet_taken_back,
+)
 from cleanside.ingest.api.routes.shop import (
     NewCrew,
     NewPart,
@@ -65,6 +71,7 @@ from cleanside.ingest.console.rendering import address_with, ask_first, render, 
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.unit_choices import units_to_choose
 from cleanside.ingest.errors import Refused
+from cleanside.ingest.owners.access import allows
 from cleanside.ingest.store import part_orders
 from cleanside.ingest.store.keys import Key
 
@@ -76,6 +83,7 @@ ShopEditor = Annotated[Key, Depends(page_needs("shop:write"))]
 IMPORTS = {"machines": import_machines, "parts": import_parts}
 #: how many stock lines the form of a part has
 STOCK_LINES = 3
+SHEETS = 10  # spreadsheets that were taken in, newest first; chosen
 
 
 @router.get("/shop")
@@ -220,6 +228,11 @@ def _kept(
     return see_other(leads_to)
 
 
+def may_take_back(key: Key) -> bool:
+    """True for who may take spreadsheets in and back: they reach beyond any site."""
+    return allows(key, "shop:write") and not key.sites
+
+
 def whole_number(written: Any, name: str) -> int | None:
     """A whole number; None for an empty field. Raises Refused (422)."""
     text = str(written).strip()
@@ -258,6 +271,7 @@ def _shop_page(
         key=key,
         status=422 if faults else 200,
         shop=shop,
+        sheets=list_sheets(resources, key, Page.whole(SHEETS))[0] if may_take_back(key) else [],
         names=names_of(shop),
         orders=ordered["orders"],
         closed=ordered["closed"],
@@ -332,7 +346,8 @@ def _import(request: Request, resources: R, key: Key, given: Given) -> Response:
     new_ones = [f"site/{site}" for site in plan["new_sites"]] + [f"crew/{crew}" for crew in plan["new_crews"]]
     is_asked = not given.new_ones.issuperset(new_ones)
     if given.take and not plan["faults"] and not is_asked:
-        plan = bring(resources, key, given.content, preview=False)
+        sheet = bring(resources, key, given.content, preview=False)["sheet"]
+        return see_other("/shop#spreadsheets" if sheet is None else f"/shop/spreadsheets/{sheet}")
     return render(
         request,
         "shop_import.html",
@@ -344,6 +359,25 @@ def _import(request: Request, resources: R, key: Key, given: Given) -> Response:
         was_asked=given.take and is_asked,
         ticked=given.new_ones,
     )
+
+
+@router.get("/shop/spreadsheets/{sheet}")
+def get_spreadsheet_page(sheet: SheetNumber, request: Request, resources: R, key: ShopEditor) -> Response:
+    """What a spreadsheet changed, and what taking it back would do."""
+    undoing = post_sheet_taken_back(sheet, TakeBack(preview=True), resources, key)
+    return render(request, "shop_spreadsheet.html", key=key, known=undoing)
+
+
+@router.post("/shop/spreadsheets/{sheet}/taken-back")
+def post_spreadsheet_taken_back(
+    sheet: SheetNumber, request: Request, resources: R, key: ShopEditor, fields: Fields
+) -> Response:
+    """Take a spreadsheet back, once somebody confirmed it."""
+    back = f"/shop/spreadsheets/{sheet}"
+    if not is_sure(fields):
+        return ask_first(request, key, "shop.sheet_back", "shop.sheet_back_sure", back=back, number=sheet)
+    post_sheet_taken_back(sheet, TakeBack(preview=False), resources, key)
+    return see_other(back)
 
 
 # ---------------------------------------------------------------- the papers of a machine

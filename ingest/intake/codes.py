@@ -89,6 +89,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_matter": "list the open matters again; it may be settled already",
     "unknown_message": "list the messages again; only one that was given up can be sent again",
     "no_way_to_person": "choose an address first, and have an admin see to the mail server",
+    "unknown_spreadsheet": "check the number against the list of spreadsheets",
     "unknown_webhook": "check the number against the list of webhooks",
     "too_many_webhooks": "end a webhook that is not needed any more",
     "webhook_key_missing": "have the server's operator do what detail says, then register the webhook again",

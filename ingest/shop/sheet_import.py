@@ -27,7 +27,7 @@ from cleanside.ingest.store.shop import GroupRow
 
 METER = ("meter_hours", "meter_offset_hours", "meter_read_at")
 #: columns of machine papers as the table has them
-_PAPER_COLUMNS = {
+PAPER_COLUMNS = {
     "service": "service",
     "service_meter_hours": "service_meter_h",
     "service_on": "service_on",
@@ -136,7 +136,7 @@ def _row(state: _State, now_us: int) -> dict[str, Any]:
         "meter_hours": None if meter is None else meter.meter_h,
         "meter_offset_hours": None if meter is None else meter.offset_h,
         "meter_read_at": None if meter is None else instant_text(meter.at_us),
-        **{column: getattr(of_machine, name) for column, name in _PAPER_COLUMNS.items()},
+        **{column: getattr(of_machine, name) for column, name in PAPER_COLUMNS.items()},
         "limit": None if limit is None else limit.value,
         "limit_unit": None if limit is None else limit.unit,
         **of_housing._asdict(),
@@ -288,7 +288,7 @@ def _apply(
         edits["retired_us"] = now_us if values["retired"] else None
     machine = fleet.edit_machine(connection, machine, **edits)
     housing = fleet.keep_housing(connection, machine, line.housing)
-    own = {name: values[column] for column, name in _PAPER_COLUMNS.items() if column in values}
+    own = {name: values[column] for column, name in PAPER_COLUMNS.items() if column in values}
     for kind in shop.GROUPS:
         if kind in values:
             own[f"{kind}_id"] = None if values[kind] is None else groups[kind][values[kind]]

@@ -9,6 +9,7 @@ Leaves to others: who may read it (`ingest.api.routes.audit`).
 from __future__ import annotations
 
 import json
+from collections.abc import Collection
 from typing import Any, NamedTuple
 
 import pydantic_core
@@ -17,6 +18,7 @@ import sqlalchemy as sa
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import Sentences, Values, text_of
 from cleanside.ingest.hidden import origin_of
+from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import audit
 
 
@@ -63,8 +65,15 @@ def entries_of(
     what: str | None,
     before_id: int | None,
     limit: int,
+    named: Collection[tuple[str, str]] = (),
+    span_us: tuple[int | None, int | None] = (None, None),
 ) -> list[AuditRow]:
-    """Lines of an owner, newest first; None: of all owners."""
+    """
+    Lines of an owner, newest first.
+
+    named : name and value of one of which a line has to be about, like ("machine", "grader-07"); empty: any.
+    span_us : from and until when; None: open. Lines of releases before 0022 have no values to look in.
+    """
     query = _ENTRY.where(audit.c.owner_id == owner_id).limit(limit)
     if who is not None:
         query = query.where(audit.c.who == who)
@@ -72,6 +81,15 @@ def entries_of(
         query = query.where(audit.c.what == what)
     if before_id is not None:
         query = query.where(audit.c.id < before_id)
+    since_us, until_us = span_us
+    if since_us is not None:
+        query = query.where(audit.c.at_us >= since_us)
+    if until_us is not None:
+        query = query.where(audit.c.at_us < until_us)
+    if named:
+        place = sa.func.instr if dialect.is_sqlite(connection) else sa.func.strpos
+        pairs = (json.dumps({name: value})[1:-1] for name, value in named)  # as `note` writes them
+        query = query.where(sa.or_(*(place(audit.c.about, pair) > 0 for pair in pairs)))
     return [_read(row) for row in connection.execute(query)]
 
 
@@ -236,6 +254,7 @@ SENTENCES: Sentences = {
     "visit_plan_accepted": "{visits} visits, {changed} of them on another day than before",
     "planned_change_taken_back": "{machine} {housing}",
     "machines_imported": "{rows} rows, {changed} changed, new sites {sites}, new crews {crews}",
+    "sheet_taken_back": "{sheet}: {back} rows back, {stays} changed since",
     "parts_imported": "{rows} rows, {changed} changed, new sites {sites}",
     # keys
     "key": _new_key,

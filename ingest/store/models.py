@@ -463,6 +463,25 @@ part_uses = sa.Table(
 )
 
 #: parts to order, for an accepted plan of visits or by hand, until they came or are not needed any more
+#: what each spreadsheet changed
+sheet_imports = sa.Table(
+    "sheet_imports",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(64), nullable=False),
+    #: machines or parts
+    sa.Column("kind", sa.String(16), nullable=False),
+    #: JSON: the rows that changed something, with what was there before; sites and crews that it made
+    sa.Column("content", sa.Text, nullable=False),
+    #: None: it stands
+    sa.Column("taken_back_us", sa.BigInteger),
+    sa.Column("taken_back_by", sa.String(64)),
+    sa.Index(None, "owner_id"),
+    sqlite_autoincrement=True,
+)
+
 part_orders = sa.Table(
     "part_orders",
     metadata,

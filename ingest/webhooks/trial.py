@@ -31,7 +31,7 @@ def send_trial(resources: Resources, webhook: Webhook, opened: Opened) -> TrialE
     """Send a trial event, and keep what came back. Raises Refused (429) while another one is under way."""
     if not _one_at_a_time.acquire(blocking=False):
         headers = {"Retry-After": str(round(TRY_S))}
-        raise Refused("trial_under_way", status=429, code="over_quota", headers=headers)
+        raise Refused("trial_under_way", status=429, code="over_quota", headers=headers, retry_s=round(TRY_S))
     try:
         delivery = resources.writer.call(lambda connection: _event(connection, webhook, resources.clock()))
         sender = Sender(allowed=networks_of(resources.settings.webhook_networks), clock=resources.clock)

@@ -21,6 +21,7 @@ from tests.support.people import Browser, invited, quick_passwords, signed_in
 from tests.support.prepared import Prepared, prepared
 from tests.support.route_examples import EXAMPLES, ROUTES, filled
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
+from tests.support.taken_sheet import a_sheet
 
 EVERYONE = {"device", "integrator", "planner", "operator", "admin"}
 STAFF = {"planner", "operator", "admin"}
@@ -63,6 +64,8 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/sites"): STAFF,
     ("POST", "/v1/crews"): STAFF,
     ("POST", "/v1/parts"): STAFF,
+    ("GET", "/v1/sheet-imports"): STAFF,
+    ("POST", "/v1/sheet-imports/{sheet}/taken-back"): STAFF,
     ("GET", "/v1/machines.csv"): STAFF,
     ("POST", "/v1/machines.csv"): STAFF,
     ("GET", "/v1/parts.csv"): STAFF,
@@ -201,6 +204,7 @@ NAMES: dict[str, Any] = {
     "calendar": 1,
     "matter": 1,
     "order": 1,
+    "sheet": 1,
     "message": 1,
 }
 
@@ -291,6 +295,7 @@ def fill(running: Api) -> None:
     invited(running, str(NAMES["person"]), "viewer")
     running.resources.writer.call(lambda c: a_matter(c, "grader-07", str(NAMES["person"])))
     running.resources.writer.call(lambda c: an_order(c, owner_of(c, "grader-07")))
+    running.resources.writer.call(lambda c: a_sheet(c, owner_of(c, "grader-07")))
 
 
 def ask(api: Api, method: str, path: str, key: str | None) -> Any:

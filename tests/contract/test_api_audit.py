@@ -185,7 +185,7 @@ PATH_TOKEN, QUERY_TOKEN = "tok3n-in-the-path", "tok3n-in-the-query"
 NAMES = {"machine": "grader-07", "housing": "main", "device": DEVICE, "handle": "k00000000", "entry": 1}
 NAMES |= {"amendment": 1, "enrolment": 1, "transfer": 1, "webhook": 1, "correction": 1}
 NAMES |= {"person": "nobody", "session": 2**40, "passkey": 2**40}
-NAMES |= {"calendar": 2**40, "matter": 2**40, "message": 2**40, "order": 2**40}
+NAMES |= {"calendar": 2**40, "matter": 2**40, "message": 2**40, "order": 2**40, "sheet": 2**40}
 NAMES |= {"site": "oberkies", "crew": "early-shift"}
 NAMES |= {"stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"}
 

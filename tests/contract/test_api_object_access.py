@@ -28,6 +28,7 @@ from tests.support.matter import a_matter
 from tests.support.part_order import an_order, owner_of
 from tests.support.route_examples import EXAMPLES, Route, filled
 from tests.support.serving import Api, batch, bearer, in_process
+from tests.support.taken_sheet import a_sheet
 
 #: route -> (query, body) of a request in which each object stands as {kind}
 REQUESTS = {route: (dict(shown.query), shown.body) for route, shown in EXAMPLES.items()}
@@ -62,6 +63,7 @@ OBJECTS = {
     "matter": "matter",
     "message": "message",
     "order": "order",
+    "sheet": "sheet",
 }
 #: members of bodies that hold no name of an object: values, times, words, choices, and containers of those
 PLAIN = {
@@ -152,6 +154,7 @@ UNKNOWN: dict[str, Any] = {
     "matter": 2**40,
     "message": 2**40,
     "order": 2**40,
+    "sheet": 2**40,
 }
 
 
@@ -267,6 +270,7 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     more |= api.resources.writer.call(lambda connection: a_matter(connection, machine, person))
     order = api.resources.writer.call(lambda connection: an_order(connection, owner_of(connection, machine)))
     more |= {"order": order}
+    more |= {"sheet": api.resources.writer.call(lambda c: a_sheet(c, owner_of(c, machine)))}
     return Fleet(names | more, tokens, elsewhere)
 
 

@@ -187,3 +187,10 @@ def test_a_role_that_a_person_may_not_have_is_refused(lone: Api) -> None:
     for body in not_ones_own:
         assert said(browser.request("PATCH", "/v1/me", body)) == (422, "not_valid")
     assert json.dumps(browser.get("/v1/me").json()["role"]) == '"viewer"'
+
+
+def test_a_name_that_nobody_can_sign_in_with_is_refused_by_its_own_rule(api: Api) -> None:
+    refused = api.post("/v1/people", {"name": "Anna Müller", "role": "viewer"})
+    assert refused.status_code == 422
+    [wrong] = refused.json()["errors"]
+    assert "1 to 32 small letters" in wrong["detail"]  # and not the rule for names of machines

@@ -80,7 +80,7 @@ def test_a_file_makes_machines_sites_and_crews_at_once(api: Api, start: str) -> 
         ("loader-05", "right", True),
     ]
     assert api.get("/v1/machines").json()["machines"] == []  # a preview takes nothing
-    assert taken(api, start + FLEET) == preview | {"preview": False}
+    assert taken(api, start + FLEET) == preview | {"preview": False, "sheet": 1}
     grader, loader = api.get("/v1/machines").json()["machines"]
     assert (grader["site"], grader["crew"], grader["kind"]) == ("oberkies", "early-shift", "grader")
     assert grader["housings"][0]["terminal_restrictions"][0]["value"] == 6.2

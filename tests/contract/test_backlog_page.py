@@ -91,6 +91,8 @@ def test_what_is_no_bundle_is_said_on_a_page(api: Api, content: bytes) -> None:
     response = api.request("POST", "/backlog/bundles", key="operator", files={"bundle": ("b", content)})
     assert response.status_code in (400, 422)
     assert response.headers["content-type"].startswith("text/html")
+    assert 'action="/backlog/bundles"' in response.text  # the page of the form, so that one can choose again
+    assert "stands before" not in response.text  # nothing does
 
 
 def test_a_form_without_a_file_is_refused(api: Api) -> None:

@@ -169,6 +169,8 @@ OPERATION_IDS = {
     "POST /v1/part-orders/{order}": "post_part_order",
     "POST /v1/webhooks": "post_webhook",
     "POST /v1/webhooks/{webhook}/replays": "post_webhook_replay",
+    "GET /v1/sheet-imports": "get_sheet_imports",
+    "POST /v1/sheet-imports/{sheet}/taken-back": "post_sheet_taken_back",
     "POST /v1/webhooks/{webhook}/trials": "post_webhook_trial",
 }
 SHORTEST_WORDS = 2

@@ -109,6 +109,8 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/shop/machines.csv"): STAFF,
     ("GET", "/shop/parts.csv"): STAFF,
     ("POST", "/shop/import"): STAFF,
+    ("GET", "/shop/spreadsheets/{sheet}"): STAFF,
+    ("POST", "/shop/spreadsheets/{sheet}/taken-back"): STAFF,
     ("GET", "/machines/{machine}/papers"): STAFF,
     ("POST", "/machines/{machine}/papers"): STAFF,
     ("GET", "/backlog"): STAFF,

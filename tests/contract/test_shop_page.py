@@ -113,7 +113,7 @@ def test_a_spreadsheet_is_previewed_and_then_taken_as_it_was_previewed(api: Api)
     assert kept is not None
     sent = {"what": "machines", "text": unescape(kept[1]), "take": "yes", "new_ones": "site/oberkies"}
     done = send(api, "/shop/import", sent)
-    assert done.status_code == 200
+    assert (done.status_code, done.headers["location"]) == (303, "/shop/spreadsheets/1")
     [machine] = api.get("/v1/machines").json()["machines"]
     assert (machine["site"], machine["display_name"]) == ("oberkies", 'a "b"; <c>')
 
@@ -167,7 +167,7 @@ def test_a_site_that_is_new_is_made_only_when_somebody_says_so(api: Api) -> None
     assert (one_only.status_code, one_only.text.count(" checked")) == (422, 1)
     assert ask(api, "GET", "/v1/shop")["crews"] == [], "a typo beside a real new one makes neither"
     both = given | {"new_ones": ["site/oberkis", "crew/early"]}
-    assert send(api, "/shop/import", both).status_code == 200
+    assert send(api, "/shop/import", both).status_code == 303
     shop = ask(api, "GET", "/v1/shop")
     assert [site["site"] for site in shop["sites"]] == ["oberkies", "oberkis"]
 

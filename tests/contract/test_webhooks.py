@@ -755,3 +755,21 @@ def test_a_trial_is_sent_on_the_page_and_stands_there(api: Api, receiver: Receiv
     assert (sent.status_code, sent.headers["location"]) == (303, f"/webhooks#webhook-{made['webhook']}")
     assert "The receiver answered with status 410." in api.get("/webhooks").text
     assert len(receiver.received) == 1
+
+
+def test_a_second_trial_at_the_same_time_is_asked_to_wait(api: Api, receiver: Receiver) -> None:
+    made = register(api, receiver.url)
+    receiver.may_answer.clear()
+    first = threading.Thread(target=trial, args=(api,))
+    first.start()
+    receiver.wait_for(1)
+    again = api.post(f"/v1/webhooks/{made['webhook']}/trials", None, key="operator")
+    page = api.request("POST", f"/webhooks/{made['webhook']}/trial")
+    receiver.may_answer.set()
+    first.join()
+    assert (again.status_code, again.json()["code"], again.headers["Retry-After"]) == (
+        429,
+        "over_quota",
+        "10",
+    )
+    assert (page.status_code, 'role="alert"' in page.text) == (429, True)

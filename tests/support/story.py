@@ -155,6 +155,7 @@ def tell(api: Api) -> Story:
     api.analyse()
     _of_the_machine(ask, limit)
     _of_the_shop(ask)
+    _of_spreadsheets(ask, api)
     _of_orders(ask, api)
     _of_readings(ask)
     _of_what_is_held(ask)
@@ -228,6 +229,13 @@ def _of_the_shop(ask: Any) -> None:
     ask("GET", "/v1/work", zone="Europe/Vienna", site="oberkies")
     ask("GET", "/v1/machines.csv", separator="semicolon")
     ask("GET", "/v1/parts.csv")
+
+
+def _of_spreadsheets(ask: Any, api: Api) -> None:
+    content, headers = b"part,lead_time_days\nKG-0715,4\n", {"Content-Type": "text/csv"}
+    assert api.request("POST", "/v1/parts.csv", content=content, headers=headers).is_success
+    [sheet] = ask("GET", "/v1/sheet-imports")["sheets"]
+    ask("POST", "/v1/sheet-imports/{sheet}/taken-back", {}, sheet=sheet["sheet"])
 
 
 def _of_orders(ask: Any, api: Api) -> None:

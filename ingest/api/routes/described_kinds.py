@@ -542,6 +542,10 @@ KeyEnd = TypeAliasType(
         ),
     ],
 )
+SheetKind = TypeAliasType(
+    "SheetKind",
+    Annotated[Literal["machines", "parts"], Field(description="what the rows of a spreadsheet are")],
+)
 PauseCode = TypeAliasType(
     "PauseCode",
     Annotated[

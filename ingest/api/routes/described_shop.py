@@ -28,6 +28,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     PieceFrom,
     ReasonValues,
     ServiceFit,
+    SheetKind,
     State,
     UnsureReason,
 )
@@ -358,6 +359,9 @@ class SheetAnswer(Described):
     """What an import did, or, as a preview, would do."""
 
     preview: bool
+    sheet: int | None = Field(
+        description="number of the spreadsheet, to take it back by; null: a preview, or nothing changed"
+    )
     rows: int
     unchanged: int
     changes: list[SheetChangeShown] = Field(description="the first of them")
@@ -370,3 +374,43 @@ class SheetAnswer(Described):
     )
     faults: list[SheetFaultShown] = Field(description="of a preview; while there are any, nothing is taken")
     faults_more: int
+
+
+class StayingRowShown(Described):
+    """A row that is not taken back, because it was changed since."""
+
+    row: int
+    name: str = Field(description="name of the machine, or the part")
+    housing: str | None
+    columns: list[str] = Field(description="what is another value by now; monitor: one sits there")
+
+
+class SheetShown(Described):
+    """A spreadsheet that was taken in."""
+
+    sheet: int = Field(description="number of the spreadsheet")
+    kind: SheetKind
+    at: str = Field(description="when it was taken in, UTC")
+    who: str = Field(description="handle of whoever took it in")
+    changed: int = Field(description="rows that changed something")
+    taken_back_at: str | None = Field(description="when it was taken back, UTC; null: it stands")
+    taken_back_by: str | None = Field(description="handle of whoever took it back; null: it stands")
+
+
+class SheetsAnswer(Described):
+    """Spreadsheets, a page at a time."""
+
+    sheets: list[SheetShown] = Field(description="spreadsheets, newest first")
+    next: str | None = Field(description="`cursor` of the next page; null: this is the last")
+
+
+class SheetUndoAnswer(SheetShown):
+    """What taking a spreadsheet back did, or, as a preview, would do."""
+
+    preview: bool
+    back: list[SheetChangeShown] = Field(
+        description="rows that go back, the first of them; values as they came"
+    )
+    back_more: int = Field(description="rows that go back beyond those listed")
+    stays: list[StayingRowShown] = Field(description="rows changed since, which stay; the first of them")
+    stays_more: int = Field(description="rows that stay beyond those listed")

@@ -284,6 +284,7 @@ THERE: Mapping[str, Mapping[str, str]] = {
     "Acceptance": {"code": "the one-time code, with or without hyphens"},
     "AmendBody": {"entries": "numbers of the entries that are meant; or give `where`"},
     "BothRightBody": {"entries": "numbers of the entries that are meant; or give `where`"},
+    "SecondBody": {"entries": "numbers of the entries that are meant; or give `where`"},
     "DiscardBody": {"entries": "numbers of the entries that are meant; or give `where`"},
     "AmendmentShown": {
         "kind": "what was done; stable, decide by this",

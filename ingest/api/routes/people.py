@@ -22,6 +22,7 @@ from cleanside.ingest.api.routes.shared import (
     PathName,
     R,
     Strict,
+    Words,
     needs,
     problems,
     router_of,
@@ -45,8 +46,10 @@ Sites = Annotated[list[Name], Field(max_length=people.MOST_SITES, examples=[["pl
 class NewPerson(Strict):
     """A person to be invited."""
 
-    name: Name = Field(
-        description="what they sign in with: 1 to 32 small letters, digits and - . _", examples=["mara.lindt"]
+    name: Words = Field(
+        max_length=64,  # `ingest.owners.people` has the rule, and says it
+        description="what they sign in with: 1 to 32 small letters, digits and - . _",
+        examples=["mara.lindt"],
     )
     role: PersonRole
     display_name: DisplayName | None = None

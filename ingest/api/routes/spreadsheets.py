@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import sqlalchemy as sa
 from fastapi import Query, Request, Response
@@ -20,12 +20,12 @@ from cleanside.ingest.api.routes.shop import ShopReader, ShopWriter
 from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.intake import bodies
 from cleanside.ingest.owners.access import sees_site
-from cleanside.ingest.shop import sheet_import
+from cleanside.ingest.shop import sheet_import, sheet_undo
 from cleanside.ingest.shop.machine_sheet import COLUMNS, lines_of
 from cleanside.ingest.shop.part_sheet import PART_COLUMNS, part_lines_of
 from cleanside.ingest.shop.sheet_import import ImportPlan, RowChange
 from cleanside.ingest.shop.spreadsheet import SheetFault, read_sheet, write_sheet
-from cleanside.ingest.store import audit
+from cleanside.ingest.store import audit, sheet_imports
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
 
@@ -130,7 +130,7 @@ def import_machines(resources: Resources, key: Key, content: bytes, *, preview: 
     def apply(connection: sa.Connection, found: ImportPlan) -> None:
         sheet_import.apply_machines(connection, key.owner_id, found, lines, key.handle, now_us)
 
-    return _run(resources, key, plan, apply, "machines_imported", preview=preview)
+    return _run(resources, key, plan, apply, "machines", now_us, preview=preview)
 
 
 def import_parts(resources: Resources, key: Key, content: bytes, *, preview: bool) -> dict[str, Any]:
@@ -146,7 +146,7 @@ def import_parts(resources: Resources, key: Key, content: bytes, *, preview: boo
     def apply(connection: sa.Connection, found: ImportPlan) -> None:
         sheet_import.apply_parts(connection, key.owner_id, found)
 
-    return _run(resources, key, plan, apply, "parts_imported", preview=preview)
+    return _run(resources, key, plan, apply, "parts", resources.clock(), preview=preview)
 
 
 def _run(
@@ -154,7 +154,8 @@ def _run(
     key: Key,
     plan: Callable[[sa.Connection], ImportPlan],
     apply: Callable[[sa.Connection, ImportPlan], None],
-    what: str,
+    kind: Literal["machines", "parts"],
+    now_us: int,
     *,
     preview: bool,
 ) -> dict[str, Any]:
@@ -162,19 +163,22 @@ def _run(
         raise Refused("sheet_of_all_sites", status=403, code="site_not_yours")
     if preview:
         with resources.reading() as connection:
-            return sheet_document(plan(connection), preview=True)
+            return sheet_document(plan(connection))
 
-    def save(connection: sa.Connection) -> ImportPlan:
+    def save(connection: sa.Connection) -> tuple[ImportPlan, int | None]:
         found = plan(connection)
         if found.faults:
             raise _faulty(found.faults)
         apply(connection, found)
         about = {"rows": found.rows, "changed": len(found.changes), "sites": found.new_sites}
-        about |= {"crews": found.new_crews} if what == "machines_imported" else {}
-        audit.note(connection, key.owner_id, resources.clock(), key.handle, what, **about)
-        return found
+        about |= {"crews": found.new_crews} if kind == "machines" else {}
+        audit.note(connection, key.owner_id, now_us, key.handle, f"{kind}_imported", **about)
+        if not found.changes:
+            return found, None
+        content = sheet_undo.content_of(found)
+        return found, sheet_imports.put(connection, key.owner_id, now_us, key.handle, kind, content)
 
-    return sheet_document(resources.writer.call(save), preview=False)
+    return sheet_document(*resources.writer.call(save), preview=False)
 
 
 def _faulty(faults: list[SheetFault]) -> Refused:
@@ -199,13 +203,14 @@ def _complaint(fault: SheetFault) -> Complaint:
     return Complaint(_pointer(fault), "cell_faulty", fault=fault.code, **said)
 
 
-def sheet_document(plan: ImportPlan, *, preview: bool) -> dict[str, Any]:
-    """What an import did or would do, for an answer."""
+def sheet_document(plan: ImportPlan, sheet: int | None = None, *, preview: bool = True) -> dict[str, Any]:
+    """What an import did or would do, for an answer. sheet : its number, by which it can be taken back."""
     return {
         "preview": preview,
+        "sheet": sheet,
         "rows": plan.rows,
         "unchanged": plan.rows - len(plan.changes),
-        "changes": [_change_document(change) for change in plan.changes[:MAX_LISTED]],
+        "changes": [change_document(change) for change in plan.changes[:MAX_LISTED]],
         "changes_more": max(0, len(plan.changes) - MAX_LISTED),
         "new_sites": plan.new_sites,
         "new_crews": plan.new_crews,
@@ -216,7 +221,7 @@ def sheet_document(plan: ImportPlan, *, preview: bool) -> dict[str, Any]:
     }
 
 
-def _change_document(change: RowChange) -> dict[str, Any]:
+def change_document(change: RowChange) -> dict[str, Any]:
     return {
         "row": change.row,
         "name": change.name,

@@ -183,6 +183,7 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
     ("webhook", {"webhook": 7, "origin": "https://example.org/"}, "7 https://example.org/"),
     ("webhook_ended", {"webhook": 7}, "7"),
     ("webhook_replay", {"webhook": 7, "body": {"from_event": None}}, '7 {"from_event":null}'),
+    ("sheet_taken_back", {"sheet": 4, "back": 3, "stays": 1}, "4: 3 rows back, 1 changed since"),
     ("webhook_trial", {"webhook": 7, "outcome": "name_not_found"}, "7 name_not_found"),
     ("address_confirmed", {"person": "mara.lindt"}, "mara.lindt"),
     ("messages_chosen", {"person": "mara.lindt"}, "mara.lindt"),

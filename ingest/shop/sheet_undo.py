@@ -1,0 +1,190 @@
+"""
+A spreadsheet is taken back: what it changed is as it was before, row by row.
+
+Promises: a row goes back as a whole, and only where each of its values is still the one that the spreadsheet
+brought; a row that was changed since stays, and is named. A machine that the spreadsheet made is retired,
+because its history may have begun; a part that it made stays, without stock. Sites and crews that it made go
+where nothing uses them.
+Leaves to others: the transaction, the audit, who may do it (`ingest.api.routes.sheet_imports`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import sqlalchemy as sa
+
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.shop.sheet_import import (
+    METER,
+    PAPER_COLUMNS,
+    ImportPlan,
+    RowChange,
+    machine_rows,
+    part_rows,
+)
+from cleanside.ingest.store import fleet, papers, shop
+from cleanside.ingest.store.fleet import HousingRow, MachineRow
+
+MACHINES, PARTS = "machines", "parts"
+
+
+@dataclass(frozen=True, kw_only=True)
+class StayingRow:
+    """A row that is not taken back."""
+
+    change: RowChange
+    #: columns whose value is another one by now; "monitor": one sits there
+    columns: tuple[str, ...]
+
+
+@dataclass(kw_only=True)
+class Undoing:
+    """What taking a spreadsheet back does."""
+
+    back: list[RowChange] = field(default_factory=list)
+    stays: list[StayingRow] = field(default_factory=list)
+
+
+def content_of(plan: ImportPlan) -> dict[str, Any]:
+    """What a spreadsheet changed, as it is kept."""
+    changes = [asdict(change) for change in plan.changes]
+    return {"changes": changes, "new_sites": plan.new_sites, "new_crews": plan.new_crews}
+
+
+def plan_undo(
+    connection: sa.Connection, owner_id: int, kind: str, content: Mapping[str, Any], now_us: int
+) -> Undoing:
+    """Which rows go back, and which were changed since."""
+    there = _there(connection, owner_id, kind, now_us)
+    found = Undoing()
+    for written in content["changes"]:
+        change = RowChange(**written)
+        columns = _changed_since(change, there)
+        if kind == MACHINES and change.is_new and _is_watched(connection, owner_id, change):
+            columns = (*columns, "monitor")
+        if columns:
+            found.stays.append(StayingRow(change=change, columns=columns))
+        else:
+            found.back.append(change)
+    return found
+
+
+def _there(
+    connection: sa.Connection, owner_id: int, kind: str, now_us: int
+) -> dict[tuple[str, str | None], dict[str, Any]]:
+    """What is stored now: by machine and housing, or by part and site (None: the part itself)."""
+    if kind == MACHINES:
+        return {(r["machine"], r["housing"]): r for r in machine_rows(connection, owner_id, now_us)}
+    rows = part_rows(connection, owner_id)
+    of_part = {(row["part"], None): row | {"description": row["description"] or ""} for row in rows}
+    return of_part | {(row["part"], row["site"]): row for row in rows if "site" in row}
+
+
+def _changed_since(
+    change: RowChange, there: Mapping[tuple[str, str | None], Mapping[str, Any]]
+) -> tuple[str, ...]:
+    own = there.get((change.name, change.housing), {})
+    at_site = there.get((change.name, change.values.get("site")), {}) if change.housing is None else own
+    found = {c: (at_site if c in ("site", "pieces") else own).get(c) for c in change.values}
+    return tuple(column for column, value in change.values.items() if found[column] != value)
+
+
+def _is_watched(connection: sa.Connection, owner_id: int, change: RowChange) -> bool:
+    """True where a monitor sits on the housing of a row."""
+    of = [h for h in fleet.every_housing(connection, owner_id) if h.machine == change.name]
+    seats = [s for h in of for s in fleet.assignments_of_housing(connection, h.id)]
+    return any(seat.until_us is None for seat in seats)
+
+
+def apply_undo(
+    connection: sa.Connection,
+    owner_id: int,
+    kind: str,
+    content: Mapping[str, Any],
+    found: Undoing,
+    *,
+    made_us: int,
+    now_us: int,
+) -> None:
+    """Write what `plan_undo` of the same transaction says. made_us : when the spreadsheet was taken in."""
+    housings = {(h.machine, h.name): h for h in fleet.every_housing(connection, owner_id)}
+    for change in found.back:
+        if kind == PARTS:
+            _part_back(connection, owner_id, change)
+            continue
+        machine = fleet.machine(connection, owner_id, change.name)
+        assert machine is not None
+        housing = housings[change.name, change.housing or ""]
+        _machine_back(connection, owner_id, machine, housing, change, made_us, now_us)
+    for group, names in (("site", content["new_sites"]), ("crew", content["new_crews"])):
+        _delete_unused(connection, owner_id, group, names)
+
+
+def _machine_back(
+    connection: sa.Connection,
+    owner_id: int,
+    machine: MachineRow,
+    housing: HousingRow,
+    change: RowChange,
+    made_us: int,
+    now_us: int,
+) -> None:
+    before = change.before
+    edits = {name: before[name] for name in ("display_name",) if name in before}
+    edits |= {"kind": before["kind"] or ""} if "kind" in before else {}
+    edits |= {"retired_us": now_us if before["retired"] else None} if "retired" in before else {}
+    if change.is_new:
+        edits = {"retired_us": now_us}
+    fleet.edit_machine(connection, machine, **edits)
+    _papers_back(connection, owner_id, machine, housing, before)
+    if "limit" in before or "limit_unit" in before:
+        since = [t.valid_from_us for t in fleet.terminals_of(connection, housing.id)]
+        fleet.delete_terminal(connection, housing.id, made_us if made_us in since else 0)
+    if any(name in before for name in METER):
+        _meter_back(connection, housing, change)
+
+
+def _papers_back(
+    connection: sa.Connection,
+    owner_id: int,
+    machine: MachineRow,
+    housing: HousingRow,
+    before: Mapping[str, Any],
+) -> None:
+    own = {name: before[column] for column, name in PAPER_COLUMNS.items() if column in before}
+    for kind in shop.GROUPS:
+        if kind in before:
+            name = before[kind]
+            own[f"{kind}_id"] = None if name is None else shop.keep_group(connection, kind, owner_id, name).id
+    papers.edit_machine_papers(connection, machine.id, **own)
+    own = {name: before[name] for name in papers.HousingPapers._fields if name in before}
+    papers.edit_housing_papers(connection, housing.id, **own)
+
+
+def _meter_back(connection: sa.Connection, housing: HousingRow, change: RowChange) -> None:
+    """Remove the reading of the hour meter that came by the row: once, where several rows have it."""
+    for newest in papers.meters_of(connection, housing.machine_id)[-1:]:
+        shown = dict(zip(METER, (newest.meter_h, newest.offset_h, instant_text(newest.at_us)), strict=True))
+        is_of_row = all(shown[name] == change.values[name] for name in METER if name in change.values)
+        if is_of_row and newest.entry_id.startswith("sheet-"):
+            papers.take_readings_back(connection, housing, newest.entry_id)
+
+
+def _part_back(connection: sa.Connection, owner_id: int, change: RowChange) -> None:
+    part = shop.part(connection, owner_id, change.name)
+    assert part is not None
+    own = {name: change.before[name] for name in ("description", "lead_time_days") if name in change.before}
+    shop.edit_part(connection, part, **own)
+    if "site" in change.values:
+        site = shop.keep_group(connection, "site", owner_id, change.values["site"])
+        shop.put_stock(connection, part.id, site.id, change.before["pieces"] or 0)
+
+
+def _delete_unused(connection: sa.Connection, owner_id: int, kind: str, names: Sequence[str]) -> None:
+    for name in names:
+        group = shop.group(connection, kind, owner_id, name)
+        if group is not None and not shop.uses_of_group(connection, kind, owner_id, group):
+            shop.delete_group(connection, kind, group)
