@@ -416,6 +416,11 @@ def test_what_the_machines_own_indicator_shows_is_entered(api: Api, latched: str
     assert form(api, "gauge_reading", **fields).status_code == 303
     [shown] = api.get("/v1/machines/grader-07/gauge-readings").json()["gauge_readings"]
     assert (shown["source"], shown["latched"], shown["value"]) == ("own_indicator", kept, None)
+    words = table("en")
+    listed = entered(api.get(PAGE, key="planner").text)
+    assert str(words["visit.form.indicator"]) in listed
+    assert str(words[f"visit.form.latched_{latched}"]) in listed
+    assert f">{words['visit.did.gauge_reading']}<" not in listed
 
 
 def test_an_indicator_of_which_nothing_was_chosen_is_refused(api: Api) -> None:
