@@ -428,6 +428,25 @@ def test_an_indicator_of_which_nothing_was_chosen_is_refused(api: Api) -> None:
     assert form(api, "gauge_reading", **fields).status_code == 422
 
 
+def test_a_gauge_before_the_work_without_a_unit_is_asked_for_its_unit(api: Api) -> None:
+    answer = form(api, "element_change", what="new", gauge="22", gauge_unit="")
+    assert answer.status_code == 422
+    alert = answer.text.partition('role="alert"')[2].partition("</div>")[0]
+    assert str(table("en")["field.rule.missing"]).partition("{")[0] in alert
+    assert "mm[H2O]" not in alert  # no list of codes, where nothing was chosen
+
+
+def test_a_gauge_of_another_machine_is_asked_about(api: Api) -> None:
+    """22 inH2O where the monitor says 12: the words that were seen fit no unit and no limit better."""
+    api.request("PUT", "/v1/machines/grader-07/terminal-restriction", json={"value": 6.2, "unit": "kPa"})
+    set_hours_in(api, 31)
+    api.send(working_hours(30))
+    api.analyse()
+    form(api, "gauge_reading", value="5,6", unit="kPa", housing="main")
+    [shown] = api.get("/v1/machines/grader-07/gauge-readings").json()["gauge_readings"]
+    assert (shown["is_doubtful"], shown["meant_unit"]) == (True, None)
+
+
 def test_hour_meter_and_gauge_are_entered_without_work_too(api: Api) -> None:
     assert form(api, "meter_reading", meter_hours="8120,5").status_code == 303
     assert form(api, "gauge_reading", value="5,4", unit="kPa", housing="main").status_code == 303
