@@ -75,6 +75,8 @@ class Formats:
         if value is None or not math.isfinite(value):
             return DASH
         text = str(_pattern(decimals).apply(value, self._locale))
+        if round(value, decimals) == 0:
+            return text.replace("-", "")  # no minus before nothing
         return text.replace("-", MINUS) if value < 0 else text
 
     def written(self, value: object) -> str:

@@ -131,11 +131,19 @@ def _entry(say: Sayer, code: str, values: Values) -> Markup:
     return text + " " + say("said.entry_confirmed") if values["confirmed"] else text
 
 
+def _no_day_ahead(say: Sayer, values: Values) -> bool:
+    """No day is known by which it can be checked, or that day is past."""
+    look_by_s = values["look_by_s"]
+    return look_by_s is None or look_by_s <= say.formats.now_s
+
+
 def _verdict(say: Sayer, code: str, values: Values) -> Markup:
     if code == "entry_too_low" and values["clean_pa"] is None:
         code = "entry_too_low_unknown"
     if code == "entry_not_seen_yet":
-        code = f"entry_not_seen_yet_{'open' if values['look_by_s'] is None else 'by'}"
+        # By a code at the machine it does not count meanwhile: `said.entry_until` says until when.
+        until = "unused" if values["is_question"] else "open" if _no_day_ahead(say, values) else "by"
+        code = f"entry_not_seen_yet_{until}"
     text = say(f"said.{code}", **values)
     if code == "entry_did_not_fall" and values["fall_s"] is not None:
         return text + " " + say("said.entry_nearest_fall", **values)

@@ -186,6 +186,7 @@ def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
     assert faults_of(page) == []
     page.reload()
     expect(row).to_have_class("failed")
+    expect(page.locator("[data-correct-first]")).to_be_visible()  # beside whatever the checks say
     delete(row)
     all_sent(page)
 
@@ -445,10 +446,13 @@ def test_a_page_that_is_not_on_the_phone_says_so_and_which_are(shop: Shop, conte
     page = opened(context)
     # the visit comes after that page with its scripts
     wait_until(lambda: {"/phone/absent", VISIT} <= set(kept_on_phone(page)), "both are on the phone")
+    page.goto("/fleet")
+    page.wait_for_load_state("networkidle")
     shop.link.cut()
     for path in ("/machines/grader-07", "/fleet", "/me", "/"):
         page.goto(path)
         expect(page.locator("h1")).to_have_text("Not on this phone")
+    assert "/fleet" not in kept_on_phone(page)
     page.locator("[data-absent]").get_by_role("link", name="grader-07").click()
     expect(page.locator("h1")).to_have_text("grader-07")
     expect(page.locator("[data-kept]")).to_be_visible()

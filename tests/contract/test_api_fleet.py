@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 import sqlalchemy as sa
 
@@ -60,6 +61,23 @@ def without_an_element(api: Api) -> None:
     empty = working_hours(10, first_seq=1 + 30 * 60)
     empty["columns"]["restriction"] = [0.2] * 600
     api.send(empty)
+    api.analyse()
+
+
+def tube_off_at_last(api: Api) -> None:
+    """30 h with the element in, and ten minutes into the next hour a tube comes off, for five minutes."""
+    set_hours_in(api, 30.25)
+    api.send(working_hours(30))
+    second = np.arange(90)  # a reading every ten seconds
+    off = second >= 60
+    at_high = second % 30 >= 15
+    last = working_hours(1, first_seq=1 + 30 * 60)
+    last["step_ms"] = [0] + [10_000] * 89
+    last["columns"] = {
+        "restriction": np.where(off, 0.05, np.where(at_high, 2.6, 0.2)).tolist(),
+        "engine_speed": np.where(at_high, 1800.0, 750.0).tolist(),
+    }
+    api.send(last)
     api.analyse()
 
 
@@ -620,3 +638,22 @@ def test_a_limit_in_a_wrong_unit_is_pointed_at_where_it_stands(api: Api) -> None
     housing = {"housing": "main", "terminal_restriction": {"value": 25, "unit": "IN WC"}}
     answer = api.post("/v1/machines", {"machine": "g8", "housings": [housing]})
     assert answer.json()["errors"][0]["pointer"] == "#/housings/0/terminal_restriction/unit"
+
+
+def test_a_tube_off_for_minutes_is_check_first_and_moves_no_figure(api: Api) -> None:
+    """Visit says it within minutes; whoever looks at the fleet meanwhile must not read a share and dates."""
+    api.register()
+    set_hours_in(api, 30.1)
+    api.send(working_hours(30))
+    api.analyse()
+    before = restriction(api)
+    tube_off_at_last(api)
+    after = restriction(api)
+    assert (before["state"], after["state"]) == ("plan", "suspect")
+    [found] = after["suspicions"]
+    assert (found["cause"], found["said"]["code"]) == ("below_clean", "next_to_nothing")
+    assert after["newest_in_doubt"]["restriction_pa"] == pytest.approx(50.0)
+    assert after["restriction_at"] < after["newest_in_doubt"]["at"]
+    assert after["restriction_pa"] == pytest.approx(before["restriction_pa"], rel=0.03)
+    for path in ("/machines/grader-07", "/fleet"):
+        assert "not trusted" in api.get(path).text

@@ -416,11 +416,35 @@ def test_what_the_machines_own_indicator_shows_is_entered(api: Api, latched: str
     assert form(api, "gauge_reading", **fields).status_code == 303
     [shown] = api.get("/v1/machines/grader-07/gauge-readings").json()["gauge_readings"]
     assert (shown["source"], shown["latched"], shown["value"]) == ("own_indicator", kept, None)
+    words = table("en")
+    listed = entered(api.get(PAGE, key="planner").text)
+    assert str(words["visit.form.indicator"]) in listed
+    assert str(words[f"visit.form.latched_{latched}"]) in listed
+    assert f">{words['visit.did.gauge_reading']}<" not in listed
 
 
 def test_an_indicator_of_which_nothing_was_chosen_is_refused(api: Api) -> None:
     fields = {"source": "own_indicator", "latched": "", "housing": "main"}
     assert form(api, "gauge_reading", **fields).status_code == 422
+
+
+def test_a_gauge_before_the_work_without_a_unit_is_asked_for_its_unit(api: Api) -> None:
+    answer = form(api, "element_change", what="new", gauge="22", gauge_unit="")
+    assert answer.status_code == 422
+    alert = answer.text.partition('role="alert"')[2].partition("</div>")[0]
+    assert str(table("en")["field.rule.missing"]).partition("{")[0] in alert
+    assert "mm[H2O]" not in alert  # no list of codes, where nothing was chosen
+
+
+def test_a_gauge_of_another_machine_is_asked_about(api: Api) -> None:
+    """22 inH2O where the monitor says 12: the words that were seen fit no unit and no limit better."""
+    api.request("PUT", "/v1/machines/grader-07/terminal-restriction", json={"value": 6.2, "unit": "kPa"})
+    set_hours_in(api, 31)
+    api.send(working_hours(30))
+    api.analyse()
+    form(api, "gauge_reading", value="5,6", unit="kPa", housing="main")
+    [shown] = api.get("/v1/machines/grader-07/gauge-readings").json()["gauge_readings"]
+    assert (shown["is_doubtful"], shown["meant_unit"]) == (True, None)
 
 
 def test_hour_meter_and_gauge_are_entered_without_work_too(api: Api) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 from collections.abc import Iterator
 
@@ -34,6 +35,33 @@ def test_the_sheet_is_a_pdf_with_a_hostile_name_and_a_photo(api: Api) -> None:
     assert answer.content.startswith(b"%PDF-")
     assert answer.headers["x-content-type-options"] == "nosniff"
     assert SHEET in api.get("/visit/grader-07").text
+
+
+def test_the_sheet_has_what_was_entered_like_the_printed_page(
+    api: Api, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = "/visit/grader-07"
+    for fields in (
+        {"kind": "element_change", "what": "new", "note": "seal was dusty"},
+        {"kind": "gauge_reading", "value": "5,4", "unit": "kPa"},
+        {"kind": "meter_reading", "meter_hours": "4321,7"},
+        {"kind": "hand_comparison", "subject": "key_off"},
+    ):
+        assert api.request("POST", page, key="planner", data=fields).status_code == 303, fields
+    made: list[str] = []
+
+    def kept(document: str) -> bytes:
+        made.append(document)
+        return b"%PDF-"
+
+    monkeypatch.setattr(visit_page, "pdf_of", kept)
+    assert api.get(f"{SHEET}?job=service", key="planner").status_code == 200
+    shown = api.get(f"{page}?job=service", key="planner").text
+    seen = re.compile(r'data-seen="([^"]+)"')
+    assert len(seen.findall(made[0])) == 5  # with the photo
+    assert seen.findall(made[0]) == seen.findall(shown)
+    for word in ("seal was dusty", "5.4", "4,321.7"):
+        assert word in made[0]
 
 
 def test_nothing_is_fetched_and_no_file_is_read() -> None:

@@ -376,8 +376,13 @@
     }
   }
 
+  const correctFirst = document.querySelector("[data-correct-first]");
+
   function showOnList(entries) {
     if (!pending) return;
+    // Nobody leaves a machine for which an entry was refused: it is known here alone.
+    const refusedOfHere = ({ address, state }) => address === location.pathname && state === REFUSED;
+    correctFirst.hidden = !entries.some(refusedOfHere);
     const here = entries.filter((entry) => entry.address === location.pathname);
     pending.hidden = here.length === 0;
     pending.replaceChildren(...here.reverse().map(rowOf));

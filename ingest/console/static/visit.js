@@ -77,7 +77,18 @@
     if (!fit.includes(unit.value)) unit.value = fit.length === 1 ? fit[0] : "";
   });
 
+  // A value wants its unit at once: without a link it would wait for hours to be refused.
+  const gauge = page.querySelector('[name="gauge"]');
+  gauge?.addEventListener("input", () => {
+    gauge.form.elements.gauge_unit.required = gauge.value.trim() !== "";
+  });
+
   const print_ = page.querySelector("[data-print]");
   print_.hidden = false;
-  print_.addEventListener("click", () => window.print());
+  print_.addEventListener("click", async () => {
+    // The photo of the plate belongs on the paper: it is there before the sheet is made.
+    const plate = page.querySelector(".plate img");
+    await plate?.decode().catch(() => {}); // without a link it may be missing
+    window.print();
+  });
 })();

@@ -37,7 +37,8 @@ self.addEventListener("fetch", (event) => {
 });
 
 self.addEventListener("message", (event) => {
-  const pages = (event.data?.stays ?? []).slice(0, MOST_PAGES);
+  const asked = (event.data?.stays ?? []).filter((address) => stays(new URL(address, self.location.origin)));
+  const pages = asked.slice(0, MOST_PAGES);
   if (pages.length) pages.unshift(ABSENT);
   if (pages.length) event.waitUntil(fetchAhead(pages));
 });

@@ -8,7 +8,8 @@ One factor multiplies all levels of a machine, so that no step changes. Its loga
 - where levels are raised to a full flow that no reading shows, the highest level is that met, d is 0, and the
   indicator sees the share of c that the monitor's own error has (`Reference.met_share`): it meets what the
   monitor meets, so neither says how far full flow lies beyond;
-- a gauge at full flow shows c + ln(level); at any other flow it shows less;
+- a gauge at full flow shows c + ln(level); at any other flow it shows less, which raises a level no further
+  than to what it showed: one that shows less than the monitor raises nothing;
 - any look may be wrong: another machine, an indicator that sticks or was not reset.
 The posterior is summed over a grid of c and d.
 Promises: pure; the same for looks in any order.
@@ -106,6 +107,11 @@ class Gauge(NamedTuple):
     def at_fault(self) -> float:
         return 1.0 / LN_DECADE
 
+    @property
+    def at_least(self) -> float:
+        """What it says of c at the least, ln."""
+        return float(np.log(self.shown_pa / self.level_pa))
+
 
 def _met(c: FloatArray, d: FloatArray, met_share: float) -> FloatArray:
     """ln of what the machine meets over what its readings show of that."""
@@ -138,7 +144,22 @@ class Calibration(NamedTuple):
 
 
 def calibrate(said: Sequence[Likelihood], prior: Prior, tuning: Tuning) -> Calibration:
-    """The posterior of c. said : in any order; `wrong` goes by it."""
+    """
+    The posterior of c. said : in any order; `wrong` goes by it.
+
+    The mean of what lies above a bound lies above the bound: a gauge that shows less than the monitor would
+    raise the level. So bounds raise it to the greatest of them at most.
+    """
+    found = _posterior(said, prior, tuning)
+    bounds = [one for one in said if isinstance(one, Gauge) and not one.full_flow]
+    if not bounds:
+        return found
+    rest = _posterior([one for one in said if one not in bounds], prior, tuning)
+    most = max(rest.middle, *(one.at_least for one in bounds))
+    return found._replace(middle=min(found.middle, most))
+
+
+def _posterior(said: Sequence[Likelihood], prior: Prior, tuning: Tuning) -> Calibration:
     if not said:
         return Calibration(prior.middle, prior.spread)
     z = np.linspace(-GRID_SPREADS, GRID_SPREADS, GRID_STEPS)

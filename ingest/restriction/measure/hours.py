@@ -32,6 +32,7 @@ from cleanside.ingest.restriction.measure.summary import (
     Table,
     packed_devices,
 )
+from cleanside.ingest.restriction.measure.unanswered import unanswered
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 CHARGING_12_V = (13.2, 16.5)  # an alternator holds 13.8 to 14.5 V, a resting battery 12.8 V (common practice)
@@ -201,7 +202,9 @@ def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
     starts = np.flatnonzero(np.concatenate(([True], hour[1:] != hour[:-1])))
     ends = np.append(starts[1:], len(at_s))
     slot = np.repeat(np.arange(len(starts)), ends - starts)
+    no_answer = unanswered(at_s, restriction, columns.get("engine_speed_rad_s"), slot, len(starts))
     running, evidence = _running(columns, restriction)
+    restriction = np.where(no_answer.dropped, np.nan, restriction)
     step_s = _median_step(at_s, starts, ends)
     weight_s = _time_each_reading_stands_for(at_s, step_s[slot], slot)
     seen_s = np.add.reduceat(weight_s, starts)
@@ -226,6 +229,7 @@ def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
     table["highest_pa"] = np.nan
     np.fmax.at(table["highest_pa"], bin_slot, bins["highest_pa"])
     _fill_surroundings(table, columns, slot, starts)
+    table["unanswered_s"], table["unanswered_pa"] = no_answer.since_s, no_answer.level_pa
     table["devices_differ_pa"] = _devices_differ(columns, restriction, running, slot, len(starts))
     return table, bins, np.bincount(bin_slot, minlength=len(starts))
 

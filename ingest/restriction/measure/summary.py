@@ -29,9 +29,10 @@ Table = npt.NDArray[np.void]
 
 T = TypeVar("T")
 
-SUMMARY_VERSION = 3
-#: hours of the version before have bins without speed and load: `recompute` makes them again
-READ_VERSIONS = (2, SUMMARY_VERSION)
+SUMMARY_VERSION = 4
+#: version 2 has bins without speed and load, version 3 hours without `unanswered`: `recompute` makes them
+#: again
+READ_VERSIONS = (2, 3, SUMMARY_VERSION)
 HOUR_S = 3600.0
 DAY_S = 86400.0
 STANDARD_K, STANDARD_PA = 288.15, 101325.0  # ISO 2533 sea level
@@ -42,8 +43,7 @@ FLOW_KINDS = ("none", "engine_speed", "speed_density", "air_mass_flow", "speed_l
 #: the same, worst first
 FLOW_KINDS_RANKED = ("none", "engine_speed", "speed_load", "speed_density", "air_mass_flow")
 
-#: One hour. Four bytes hold a pressure to 0.01 Pa, which no sensor does; NaN = not known.
-HOUR_TABLE = np.dtype(
+_HOURS_BEFORE = np.dtype(
     [
         ("version", "u1"),
         ("evidence", "u1"),  # place in EVIDENCE
@@ -71,6 +71,8 @@ HOUR_TABLE = np.dtype(
         ("devices_differ_pa", "<f4"),
     ]
 )
+#: One hour. Four bytes hold a pressure to 0.01 Pa, which no sensor does; NaN = not known.
+HOUR_TABLE = np.dtype([*_HOURS_BEFORE.descr, ("unanswered_s", "<f4"), ("unanswered_pa", "<f4")])
 _BINS_BEFORE = np.dtype(
     [("flow", "<f4"), ("readings", "<i4"), ("mean_pa", "<f4"), ("p90_pa", "<f4"), ("highest_pa", "<f4")]
 )
@@ -154,6 +156,9 @@ class HourSummary:
     latitude_deg: float | None = None  # of the hour's last reading that has a position
     longitude_deg: float | None = None
     devices_differ_pa: float | None = None  # median over pairs of readings of two devices, close in time
+    #: into the hour: since then restriction did not follow the engine; inf: at last it did (`unanswered`) [s]
+    unanswered_s: float | None = None
+    unanswered_pa: float | None = None  # what it showed at high idle since then
 
     def as_record(self) -> dict[str, Any]:
         record: dict[str, Any] = {field.name: getattr(self, field.name) for field in fields(self)}
@@ -164,7 +169,7 @@ class HourSummary:
     def from_record(cls, record: Mapping[str, Any]) -> HourSummary:
         if record.get("version") not in READ_VERSIONS:
             raise WrongInput("summary_version", version=record.get("version"), known=SUMMARY_VERSION)
-        values = {field.name: record[field.name] for field in fields(cls)}
+        values = {field.name: record[field.name] for field in fields(cls) if field.name in record}
         values["bins"] = tuple(FlowBin(*bin_) for bin_ in record["bins"])
         return cls(**values)
 
@@ -217,15 +222,13 @@ class Summaries(Sequence[HourSummary]):
         Raises ValueError for another version.
         """
         hours_of, bin_bytes = zip(*packed, strict=True) if packed else ((), ())
-        hour_bytes = b"".join(hours_of)
-        whole = len(hour_bytes) == len(packed) * HOUR_TABLE.itemsize
-        hours = np.frombuffer(hour_bytes, dtype=HOUR_TABLE) if whole else np.empty(0, HOUR_TABLE)
-        if not whole or not np.all(np.isin(hours["version"], READ_VERSIONS)):
+        versions = [hour[0] for hour in hours_of if len(hour) == hour_bytes(hour[0])]
+        if len(versions) < len(packed) or not set(versions) <= set(READ_VERSIONS):
             raise WrongInput("summaries_version", known=SUMMARY_VERSION)
-        if np.any(hours["version"] != SUMMARY_VERSION):
-            bin_bytes = tuple(map(_bins_in_todays_form, hours["version"].tolist(), bin_bytes))
-            hours = hours.copy()
-            hours["version"] = SUMMARY_VERSION
+        if set(versions) - {SUMMARY_VERSION}:
+            hours_of = tuple(map(_hour_in_todays_form, hours_of))
+            bin_bytes = tuple(map(_bins_in_todays_form, versions, bin_bytes))
+        hours = np.frombuffer(b"".join(hours_of), dtype=HOUR_TABLE)
         bins = np.frombuffer(b"".join(bin_bytes), dtype=BIN_TABLE)
         lengths = np.fromiter(map(len, bin_bytes), dtype=np.int64, count=len(packed))
         return cls(hours, bins, lengths // BIN_TABLE.itemsize, parts)
@@ -376,22 +379,43 @@ def _unpacked_devices(hour: PackedHour, part: bytes) -> Iterator[tuple[int, Pack
     at = 0
     while at < len(part):
         device, bins = _DEVICE_PART.unpack_from(part, at)
-        middle = at + _DEVICE_PART.size + HOUR_TABLE.itemsize
         version = part[at + _DEVICE_PART.size]  # the first byte of its hour
-        end = middle + bins * (_BINS_BEFORE if version < SUMMARY_VERSION else BIN_TABLE).itemsize
+        middle = at + _DEVICE_PART.size + hour_bytes(version)
+        end = middle + bins * _bin_table(version).itemsize
         yield device, PackedHour(part[at + _DEVICE_PART.size : middle], part[middle:end])
         at = end
 
 
+def hour_bytes(version: int) -> int:
+    """How many bytes an hour of a version has, packed."""
+    return (HOUR_TABLE if version >= 4 else _HOURS_BEFORE).itemsize
+
+
+def _bin_table(version: int) -> np.dtype[np.void]:
+    return BIN_TABLE if version >= 3 else _BINS_BEFORE
+
+
+def _hour_in_todays_form(hour: bytes) -> bytes:
+    """One hour, packed; what an earlier version did not keep is not known."""
+    if hour[0] == SUMMARY_VERSION:
+        return hour
+    row = _widened(np.frombuffer(hour, dtype=_HOURS_BEFORE), HOUR_TABLE)
+    row["version"] = SUMMARY_VERSION
+    return row.tobytes()
+
+
 def _bins_in_todays_form(version: int, bins: bytes) -> bytes:
     """The bins of one hour, packed; what an earlier version did not keep is not known."""
-    if version == SUMMARY_VERSION:
-        return bins
-    before = np.frombuffer(bins, dtype=_BINS_BEFORE)
-    table = np.empty(len(before), dtype=BIN_TABLE)
-    for name in BIN_TABLE.names or ():
-        table[name] = before[name] if name in (_BINS_BEFORE.names or ()) else np.nan
-    return table.tobytes()
+    kept = _bin_table(version)
+    return bins if kept == BIN_TABLE else _widened(np.frombuffer(bins, dtype=kept), BIN_TABLE).tobytes()
+
+
+def _widened(before: Table, to: np.dtype[np.void]) -> Table:
+    """The same rows with the columns of today; what they did not have is NaN."""
+    table = np.empty(len(before), dtype=to)
+    for name in to.names or ():
+        table[name] = before[name] if name in (before.dtype.names or ()) else np.nan
+    return table
 
 
 def _joined(first: Table, then: Table) -> Table:

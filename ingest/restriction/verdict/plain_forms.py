@@ -399,6 +399,11 @@ SUSPICIONS: Mapping[str, Sentence] = {
         "{held_pa:restriction} at rest, at low and at high speed alike: look for a plugged tap first, then "
         "at the sensor."
     ),
+    "no_answer": (
+        "Since {at_s:minute} it reads {level_pa:restriction} at idle and at high idle: it does not follow "
+        "the engine."
+    ),
+    "next_to_nothing": "Since {at_s:minute} it reads {level_pa:restriction} at high idle: next to nothing.",
     "below_clean": "Now {now_pa:restriction}; a clean element reads {clean_pa:restriction}.",
     "fell_denied": (
         "Restriction fell from {before_pa:restriction} on {at_s:minute} and reads {after_pa:restriction} "

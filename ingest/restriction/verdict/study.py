@@ -36,10 +36,12 @@ from cleanside.ingest.restriction.verdict.met_by_work import met_by_work
 from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.restriction.verdict.status import HYSTERESIS, OVER_SHARE, level_state
 from cleanside.ingest.restriction.verdict.suspect import (
+    AnswerLost,
     Suspicion,
     ambient_misfit,
     gravest_first,
     held_alike,
+    no_answer,
     zeros_moved,
 )
 from cleanside.ingest.restriction.verdict.trend import Trend, trend_of
@@ -204,6 +206,7 @@ def _judge(
     measured: MeasuredHours, history: ElementHistory, loaded: _Loaded, outlook: _Outlook, facts: HousingFacts
 ) -> Study:
     table, level, share = measured.table, history.level_pa, loaded.share
+    lost = no_answer(table, measured.zeros[0])
     spans = tell_lives(measured.series, history.cuts)
     last = table.hours[-1] if len(table) else None
     last_s = None if last is None else float(last["last_s"])
@@ -211,9 +214,9 @@ def _judge(
     return Study(
         suspicions=_suspicions(measured, history, facts),
         restriction_pa=float(level[-1]) if len(level) else None,
-        restriction_s=history.judged_s(table),
+        restriction_s=_trusted_s(history.judged_s(table), lost),
         hours_in_doubt=_in_doubt(loaded, history),
-        newest_in_doubt=history.newest_in_doubt(table, measured.series),
+        newest_in_doubt=history.newest_in_doubt(table, measured.series) or _unanswered(lost),
         reference=measured.reference,
         clean_pa=history.clean_pa,
         terminal_pa=facts.terminal_pa,
@@ -253,6 +256,15 @@ def _judge(
     )
 
 
+def _trusted_s(judged_s: float | None, lost: AnswerLost | None) -> float | None:
+    """When the newest believed level was read last: before restriction stopped following the engine."""
+    return judged_s if judged_s is None or lost is None else min(judged_s, lost.from_s)
+
+
+def _unanswered(lost: AnswerLost | None) -> LevelInDoubt | None:
+    return None if lost is None else LevelInDoubt(lost.level_pa, lost.until_s)
+
+
 def _is_of_now(step: WeighedStep, spans: Sequence[LifeSpan]) -> bool:
     """In the running life, or where it began."""
     return not spans or step.at_s >= spans[-1].start_s - HOUR_S
@@ -285,12 +297,15 @@ def _suspicions(
 ) -> tuple[Suspicion, ...]:
     terminal = history.terminal_doubt(facts)
     below = history.below
+    lost = no_answer(measured.table, measured.zeros[0])
     if terminal and below:  # a clean level derived from a wrong terminal is wrong too
         unknown = replace(facts, fleet=FleetKnowledge(), looks=(), terminal_pa=None)
         below = tell_history(measured, unknown).below
     doubts = measured.doubts.suspicions
     if below and all(found.cause != "flat" for found in doubts):
         doubts = (*doubts, *held_alike(measured.table, measured.reference, measured.zeros[0]))
+    if lost is not None and all(found.cause != lost.suspicion.cause for found in (*below, *doubts)):
+        doubts = (*doubts, lost.suspicion)
     misfit = facts.fleet.nearby.misfit(measured.table, facts.machine)
     return gravest_first(
         [

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -82,6 +83,15 @@ class Suspicion:
 
     cause: str  # one of CAUSES
     evidence: Statement
+
+
+class AnswerLost(NamedTuple):
+    """Minutes at the end of the newest hours in which restriction did not follow the engine."""
+
+    suspicion: Suspicion
+    level_pa: float  # at high idle
+    from_s: float  # [s since 1970-01-01 UTC]
+    until_s: float  # newest reading of that hour
 
 
 @dataclass(frozen=True)
@@ -179,6 +189,29 @@ def held_alike(table: Summaries, reference: Reference, zero: Zero) -> list[Suspi
     if above_pa < 2 * QUIET_PA or float(np.ptp(levels)) > HELD_WITHIN * above_pa:
         return []
     return [Suspicion(cause="flat", evidence=say("held_alike", held_pa=held_pa))]
+
+
+def no_answer(table: Summaries, zero: Zero) -> AnswerLost | None:
+    """
+    At last restriction did not follow the engine, as the check of an installation sees it within minutes.
+
+    None: it did, or the newest hours do not show it.
+    """
+    since_s = table.column("unanswered_s")
+    newest = np.flatnonzero(~np.isnan(since_s[-HELD_ROWS:]) & table.working[-HELD_ROWS:])
+    row = max(0, len(table) - HELD_ROWS) + int(newest[-1]) if len(newest) else -1
+    if row < 0 or math.isinf(since_s[row]):
+        return None
+    level_pa = float(table.column("unanswered_pa")[row])
+    above_pa = table.column("highest_pa")[row + 1 :] - zero.usual_by_hour_pa(len(table))[row + 1 :]
+    is_nothing = level_pa - float(zero.usual_by_hour_pa(len(table))[row]) < 2 * QUIET_PA
+    if is_nothing and np.any(above_pa >= 2 * QUIET_PA):  # a later hour shows an element again
+        return None
+    at_s = float(table.column("hour_s")[row] + since_s[row])
+    cause, code = ("below_clean", "next_to_nothing") if is_nothing else ("flat", "no_answer")
+    evidence = say(code, level_pa=level_pa, at_s=at_s)
+    last_s = float(table.column("last_s")[row])
+    return AnswerLost(Suspicion(cause=cause, evidence=evidence), level_pa, at_s, last_s)
 
 
 def _rest_low_high_pa(table: Summaries, hour: int) -> FloatArray | None:

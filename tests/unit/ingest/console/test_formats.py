@@ -86,3 +86,8 @@ def test_an_age_is_as_exact_as_its_length_needs(seconds: float, text: str) -> No
 )
 def test_the_zone_is_named_as_people_know_it(zone: str, name: str) -> None:
     assert formats(zone=zone).zone_name == name
+
+
+@pytest.mark.parametrize("value", [-0.04, -0.0, 0.04])
+def test_nothing_has_no_minus(value: float) -> None:
+    assert formats("de").number(value, 1) == "0,0"

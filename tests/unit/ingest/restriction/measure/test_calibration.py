@@ -91,8 +91,29 @@ def test_a_gauge_at_another_flow_only_bounds(shown_pa: float) -> None:
         return float((1 - TUNING.look_wrong) * below + TUNING.look_wrong)
 
     found = calibrate([Gauge(4000.0, shown_pa, full_flow=False)], PRIOR, TUNING)
-    assert found.middle == pytest.approx(integrated(density, PRIOR)[0], abs=0.002)
+    most = max(PRIOR.middle, np.log(shown_pa / 4000.0))
+    assert found.middle == pytest.approx(min(integrated(density, PRIOR)[0], most), abs=0.002)
     assert found.middle >= PRIOR.middle - 1e-9  # it never lowers the level
+
+
+@pytest.mark.parametrize("full_flow", [False, True])
+@pytest.mark.parametrize("shown", [0.5, 0.8, 0.95])
+def test_a_gauge_that_shows_less_than_the_monitor_raises_no_machine(shown: float, full_flow: bool) -> None:
+    before = Prior(0.0, 0.14)
+    look = Gauge(4000.0, shown * 4000.0, full_flow=full_flow)
+    assert calibrate([look], before, TUNING).middle <= 1e-9
+    names = {"machine": "grader-07", "kind": "grader", "flow": "engine_speed"}
+    alone = looks_alone([look], 0.14, TUNING, **names)
+    assert alone is not None
+    other = prior_of([alone], 0.14, TUNING, machine="hauler-21", kind="hauler", flow="engine_speed")
+    assert other.middle <= 1e-9
+
+
+def test_a_gauge_that_shows_less_takes_nothing_from_what_another_look_says() -> None:
+    latched = Latching(None, 5000.0, LIMIT_PA)
+    low = Gauge(4000.0, 3000.0, full_flow=False)
+    alone, both = (calibrate(looks, PRIOR, TUNING).middle for looks in ([latched], [latched, low]))
+    assert both == pytest.approx(alone, abs=1e-9)
 
 
 def test_an_indicator_with_a_scale_shows_the_highest_that_was_met() -> None:
