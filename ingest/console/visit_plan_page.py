@@ -10,6 +10,7 @@ hand stand in the address. Where there is no plan, the page says why and shows w
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from itertools import groupby
@@ -47,6 +48,7 @@ from cleanside.ingest.console.shop_page import fields_of, names_of, whole_number
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.work_sentences import WorkSentences
 from cleanside.ingest.errors import Refused
+from cleanside.ingest.shop.spreadsheet import CellFault, day_reader
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -169,10 +171,19 @@ def _terms_of(fields: Fields) -> NewTerms:
         currency=trimmed_field(fields, "currency").upper() or None,
         people=whole_number(trimmed_field(fields, "people"), "people"),
         working_days=days or None,
+        days_off=[_day_off(day) for day in re.split(r"[\s,;]+", str(fields.get("days_off", ""))) if day],
         chance_allowed=None if chance is None else chance / 100,
         trips=[trip for site in fields.getlist("site") if (trip := _trip_of(fields, str(site))) is not None],
         **{name: number_of_field(fields, name) for name in AMOUNTS},
     )
+
+
+def _day_off(written: str) -> str:
+    """A day as the route takes it; what cannot be read is left to the route, which names it."""
+    try:
+        return str(day_reader(decimal_comma=True)(written))
+    except CellFault:
+        return written
 
 
 def _trip_of(fields: Fields, site: str) -> NewTrip | None:
