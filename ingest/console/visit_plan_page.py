@@ -223,12 +223,12 @@ def _page(
         status=409 if outdated is not None else status,
         plan=plan,
         no_plan=no_plan,
-        fixed=[_fixed(one) for one in fixed],
+        fixed=[_fixed(one, days) for one in fixed],
         without=_without(request, resources, key, zone) if plan is not None and fixed else None,
         late=[] if plan is None else [visit for visit in plan["visits"] if visit["waits_for"] is not None],
         to_order={} if plan is None else _to_order(plan),
         days=[] if plan is None else _by_day(plan),
-        is_listed=plan is not None and all(v["work_list_on"] == v["day"] for v in plan["visits"]),
+        is_listed=plan is not None and all(_stands_on_list(visit) for visit in plan["visits"]),
         whole=days.of,
         sentences=WorkSentences(say, on=days.of),
         until="" if plan is None else days.of(_day_before(plan["before"])),
@@ -249,9 +249,14 @@ def _page(
     )
 
 
-def _fixed(one: str) -> dict[str, str]:
+def _fixed(one: str, days: WrittenDays) -> dict[str, str]:
+    """A day chosen by hand; one that is no day stays as it came, the plan says why it takes none."""
     machine, housing, day = [*one.split("/"), "", ""][:3]
-    return {"value": one, "name": f"{machine}/{housing}", "machine": machine, "day": day}
+    try:
+        shown = days.of(day)
+    except ValueError:
+        shown = day
+    return {"value": one, "name": f"{machine}/{housing}", "machine": machine, "shown": shown}
 
 
 def _without(request: Request, resources: R, key: Key, zone: str) -> dict[str, Any] | None:
@@ -260,6 +265,13 @@ def _without(request: Request, resources: R, key: Key, zone: str) -> dict[str, A
         return dict(get_visit_plan(request, resources, key, zone, None))
     except Refused:
         return None
+
+
+def _stands_on_list(visit: Mapping[str, Any]) -> bool:
+    """Is the day of a visit the one on the work list, or the day that is planned."""
+    planned = visit["planned"]
+    is_planned = planned is not None and (planned["state"], planned["on"]) == ("open", visit["day"])
+    return is_planned or visit["work_list_on"] == visit["day"]
 
 
 def _to_order(plan: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:

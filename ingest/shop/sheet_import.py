@@ -197,6 +197,7 @@ def _limits(
 ) -> list[SheetLimit]:
     """The limit of each housing as it will stand."""
     changed = {change.row for change in changes if {"limit", "limit_unit", "kind"} & set(change.values)}
+    rows: dict[tuple[str, str], tuple[dict[str, Any], int | None]]
     rows = {name: (_row(state, now_us), None) for name, state in states.items()}
     for line in lines:
         there, _ = rows.get((line.machine, line.housing), ({}, None))
