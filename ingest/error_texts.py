@@ -558,7 +558,7 @@ SENTENCES: Sentences = {
     "monitor_on_no_machine": "{device} sits on no machine; there is nothing to take off",
     "not_a_jpeg": "jpeg is no JPEG in base64; send a photo of at most {most} bytes as JPEG",
     "photo_too_large": "the photo has {width} x {height} pixels, at most {most}; send a smaller one",
-    "number_grouped": '{name}: "{text}" may group thousands or be decimal; write {plain}, or {plain}.0',
+    "number_grouped": '{name}: "{text}" may group thousands or be decimal; write {plain}, or {decimal}',
     "tap_not_plugged": (
         "the tap on the clean side must be plugged when a monitor comes off; plug it, then tick the box"
     ),

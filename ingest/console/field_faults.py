@@ -55,7 +55,11 @@ _LABELS = {
         *("move_price", "element_price", "fuel_l_per_h", "fuel_price_per_l"),
     )
 } | {"chance_allowed": "visit_plan.chance_percent", "chance_percent": "visit_plan.chance_percent"}
-_LABELS |= {"working_days": "visit_plan.works_on", "plan_note": "machine.plan_note"}
+_LABELS |= {
+    "working_days": "visit_plan.works_on",
+    "days_off": "visit_plan.days_off",
+    "plan_note": "machine.plan_note",
+}
 _LABELS |= {f"order_{name}": f"field.name.{name}" for name in ("site", "part", "pieces", "needed_on")}
 #: shares that a form asks for in percent
 _IN_PERCENT = frozenset({"chance_allowed"})

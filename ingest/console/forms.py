@@ -100,7 +100,9 @@ def number_of_text(text: str, name: str) -> float:
     text = as_typed(text, _UNITS.get(name, ""))
     if GROUPED.fullmatch(text):
         plain = text.replace(",", "").replace(".", "")
-        values: dict[str, Any] = {"name": name, "text": text[:40], "plain": plain}
+        one_mark = len(text) - len(plain) == 1
+        decimal = f"{text}0" if one_mark else f"{plain}{text[-4]}5"
+        values: dict[str, Any] = {"name": name, "text": text[:40], "plain": plain, "decimal": decimal}
         raise Refused("number_grouped", status=422, code="not_valid", **values)
     if not NUMBER.fullmatch(text):
         raise Refused("not_a_number", status=422, code="not_valid", name=name, text=text[:40])

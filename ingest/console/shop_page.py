@@ -8,7 +8,7 @@ JSON twins: `GET /v1/shop`, `POST /v1/sites`, `/v1/crews`, `/v1/parts`, `/v1/mac
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, Any, Literal, NamedTuple
 from urllib.parse import quote, urlencode
 
@@ -70,6 +70,7 @@ from cleanside.ingest.console.new_machine import keep_new_machine, may_add
 from cleanside.ingest.console.rendering import address_with, ask_first, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.unit_choices import units_to_choose
+from cleanside.ingest.console.visit_sheet import decimals_of
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners.access import allows
 from cleanside.ingest.store import part_orders
@@ -354,6 +355,8 @@ def _import(request: Request, resources: R, key: Key, given: Given) -> Response:
         key=key,
         status=422 if plan["faults"] or (given.take and is_asked) else 200,
         plan=plan,
+        decimals_of=decimals_of,
+        faults=list(_alike(plan["faults"])),
         what=given.what,
         text="" if plan["faults"] else given.content.decode("utf-8-sig"),
         was_asked=given.take and is_asked,
@@ -378,6 +381,14 @@ def post_spreadsheet_taken_back(
         return ask_first(request, key, "shop.sheet_back", "shop.sheet_back_sure", back=back, number=sheet)
     post_sheet_taken_back(sheet, TakeBack(preview=False), resources, key)
     return see_other(back)
+
+
+def _alike(faults: Sequence[Mapping[str, Any]]) -> Iterator[tuple[Mapping[str, Any], int]]:
+    """Faults of one kind in one column as one, the first, with how many there are."""
+    groups: dict[str, list[Mapping[str, Any]]] = {}
+    for fault in faults:
+        groups.setdefault(f"{fault['column']} {fault['code']} {fault['values']}", []).append(fault)
+    return ((alike[0], len(alike)) for alike in groups.values())
 
 
 # ---------------------------------------------------------------- the papers of a machine

@@ -10,6 +10,7 @@ hand stand in the address. Where there is no plan, the page says why and shows w
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from itertools import groupby
@@ -48,6 +49,7 @@ from cleanside.ingest.console.shop_page import fields_of, names_of, whole_number
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.work_sentences import WorkSentences
 from cleanside.ingest.errors import Refused
+from cleanside.ingest.shop.spreadsheet import CellFault, day_reader
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -171,10 +173,19 @@ def _terms_of(fields: Fields) -> NewTerms:
         currency=trimmed_field(fields, "currency").upper() or None,
         people=whole_number(trimmed_field(fields, "people"), "people"),
         working_days=days or None,
+        days_off=[_day_off(day) for day in re.split(r"[\s,;]+", str(fields.get("days_off", ""))) if day],
         chance_allowed=None if chance is None else chance / 100,
         trips=[trip for site in fields.getlist("site") if (trip := _trip_of(fields, str(site))) is not None],
         **{name: number_of_field(fields, name) for name in AMOUNTS},
     )
+
+
+def _day_off(written: str) -> str:
+    """A day as the route takes it; what cannot be read is left to the route, which names it."""
+    try:
+        return str(day_reader(decimal_comma=True)(written))
+    except CellFault:
+        return written
 
 
 def _trip_of(fields: Fields, site: str) -> NewTrip | None:
@@ -214,12 +225,12 @@ def _page(
         status=409 if outdated is not None else status,
         plan=plan,
         no_plan=no_plan,
-        fixed=[_fixed(one) for one in fixed],
+        fixed=[_fixed(one, days) for one in fixed],
         without=_without(request, resources, key, zone) if plan is not None and fixed else None,
         late=[] if plan is None else [visit for visit in plan["visits"] if visit["waits_for"] is not None],
         to_order={} if plan is None else _to_order(plan),
         days=[] if plan is None else _by_day(plan),
-        is_listed=plan is not None and all(v["work_list_on"] == v["day"] for v in plan["visits"]),
+        is_listed=plan is not None and all(_stands_on_list(visit) for visit in plan["visits"]),
         whole=days.of,
         sentences=WorkSentences(say, on=days.of),
         until="" if plan is None else days.of(_day_before(plan["before"])),
@@ -240,9 +251,14 @@ def _page(
     )
 
 
-def _fixed(one: str) -> dict[str, str]:
+def _fixed(one: str, days: WrittenDays) -> dict[str, str]:
+    """A day chosen by hand; one that is no day stays as it came, the plan says why it takes none."""
     machine, housing, day = [*one.split("/"), "", ""][:3]
-    return {"value": one, "name": f"{machine}/{housing}", "machine": machine, "day": day}
+    try:
+        shown = days.of(day)
+    except ValueError:
+        shown = day
+    return {"value": one, "name": f"{machine}/{housing}", "machine": machine, "shown": shown}
 
 
 def _without(request: Request, resources: R, key: Key, zone: str) -> dict[str, Any] | None:
@@ -251,6 +267,13 @@ def _without(request: Request, resources: R, key: Key, zone: str) -> dict[str, A
         return dict(get_visit_plan(request, resources, key, zone, None))
     except Refused:
         return None
+
+
+def _stands_on_list(visit: Mapping[str, Any]) -> bool:
+    """Is the day of a visit the one on the work list, or the day that is planned."""
+    planned = visit["planned"]
+    is_planned = planned is not None and (planned["state"], planned["on"]) == ("open", visit["day"])
+    return is_planned or visit["work_list_on"] == visit["day"]
 
 
 def _to_order(plan: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:

@@ -50,7 +50,10 @@ def _unit_reader(_: bool) -> Reader:
     return read
 
 
-def _instant_reader(_: bool) -> Reader:
+def _instant_reader(decimal_comma: bool) -> Reader:
+    """Instants; a day alone is its noon in UTC, as the hour of a hand reading matters little."""
+    read_day = day_reader(decimal_comma)
+
     def read(text: str) -> str:
         try:
             found = parse_instant(text.strip())
@@ -58,7 +61,10 @@ def _instant_reader(_: bool) -> Reader:
                 return instant_text(found.us)
         except ValueError:
             pass
-        raise CellFault("not_a_time")
+        try:
+            return f"{read_day(text)}T12:00:00Z"
+        except CellFault:
+            raise CellFault("not_a_time") from None
 
     return read
 

@@ -19,6 +19,7 @@ from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.shop.machine_sheet import SheetLine
 from cleanside.ingest.shop.meter import MeterDoubt, doubt_of
 from cleanside.ingest.shop.part_sheet import PartSheetLine
+from cleanside.ingest.shop.sheet_warnings import OddLimit, SheetLimit, near_kinds, odd_limits
 from cleanside.ingest.shop.spreadsheet import SheetFault
 from cleanside.ingest.store import fleet, papers, shop
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
@@ -60,6 +61,11 @@ class ImportPlan:
     nearest: dict[str, str] = field(default_factory=dict)
     #: part numbers that machines shall have and that no part is entered under
     unknown_parts: list[str] = field(default_factory=list)
+    #: machines that are not there yet: a slip in a name makes one
+    new_machines: list[str] = field(default_factory=list)
+    #: new kind -> the one that is written the same in other letters
+    near_kinds: Mapping[str, str] = field(default_factory=dict)
+    odd_limits: list[OddLimit] = field(default_factory=list)
     faults: list[SheetFault] = field(default_factory=list)
 
 
@@ -172,9 +178,38 @@ def plan_machines(
     parts = {part.number for part in shop.parts_of(connection, owner_id)}
     named = [_new_names(plan.changes, column, parts) for column in ("primary_part", "safety_part")]
     plan.unknown_parts = sorted(set().union(*named))
+    plan.new_machines = sorted({change.name for change in plan.changes if change.is_new})
+    kinds = {state.machine.kind for state in states.values() if state.machine.kind}
+    plan.near_kinds = near_kinds(
+        [kind for change in plan.changes if (kind := change.values.get("kind"))], kinds
+    )
+    plan.odd_limits = odd_limits(_limits(states, lines, plan.changes, now_us))
     plan.new_sites = _new_groups(plan, "site", known["site"])
     plan.new_crews = _new_groups(plan, "crew", known["crew"])
     return plan
+
+
+def _limits(
+    states: Mapping[tuple[str, str], _State],
+    lines: Sequence[SheetLine],
+    changes: Sequence[RowChange],
+    now_us: int,
+) -> list[SheetLimit]:
+    """The limit of each housing as it will stand."""
+    changed = {change.row for change in changes if {"limit", "limit_unit", "kind"} & set(change.values)}
+    rows: dict[tuple[str, str], tuple[dict[str, Any], int | None]]
+    rows = {name: (_row(state, now_us), None) for name, state in states.items()}
+    for line in lines:
+        there, _ = rows.get((line.machine, line.housing), ({}, None))
+        row = line.row if line.row in changed else None
+        rows[line.machine, line.housing] = (there | {**line.of_machine, **line.of_housing}, row)
+    return [
+        SheetLimit(
+            machine, housing, row.get("kind") or "", value, unit, to_si(value, unit, "restriction"), number
+        )
+        for (machine, housing), (row, number) in rows.items()
+        if (value := row.get("limit")) is not None and (unit := row.get("limit_unit")) is not None
+    ]
 
 
 def with_near_groups(

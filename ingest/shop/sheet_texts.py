@@ -95,8 +95,8 @@ TEXTS: Mapping[str, SheetText] = {
     "unit_unknown": SheetText("it is one of {known}", "write {likely}"),
     "not_a_date": SheetText("a date is written year-month-day", "write it like 2026-12-04"),
     "not_a_time": SheetText(
-        "a time has a date, a time of day and an offset from UTC",
-        "write it like 2026-12-04T06:30:00+01:00",
+        "it is a day, or a time with a date, a time of day and an offset from UTC",
+        "write it like 2026-12-04, or 2026-12-04T06:30:00+01:00",
     ),
     "not_yes_or_no": SheetText("it is yes or no", "write yes or no"),
 }

@@ -96,7 +96,8 @@ def visit_inputs(
     first_on, currency = first_day(days), _currency(entered, candidates)
     terms = entered.filled()
     calendar = [first_on + timedelta(days=n) for n in range(PLAN_DAYS)]
-    works = [str(day.isoweekday()) in terms["working_days"] for day in calendar]
+    working = entered.working()
+    works = [working.has(day) for day in calendar]
     not_planned: dict[Name, NotPlanned] = {}
     elements = []
     for one in candidates:

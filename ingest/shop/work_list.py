@@ -2,12 +2,13 @@
 The work list: which element is changed on which day, and why.
 
 Promises: pure; equal candidates and days give equal lists. One rule for the day, in this order:
-1. what a person planned stands on that day; a plan whose day passed without a change stands on today;
-2. over the limit, at the limit, or figures that contradict each other: today;
+1. what a person planned stands on that day; a plan whose day passed without a change, as in 2;
+2. over the limit, at the limit, or figures that contradict each other: the first working day from today on;
 3. a service up to the last day that the shop's chance allows, as in the plan of visits: with the service,
    unless that gives away too much of the element's life, MOST_BEFORE_EARLY or MOST_BEFORE_LIKELY;
-4. the early date falls before the end of the list: on that day;
-5. the calendar limit of the element falls before the end of the list: on that day.
+4. the early date falls before the end of the list: on the last working day up to it;
+5. the calendar limit of the element falls before the end of the list: on the last working day up to it.
+Working days are those of the shop's terms for the plan. On a list without one, every day is a working day.
 What should be changed before the end of the list, and yet stands on a later day or on a machine that is laid
 up, is never left out without a word: `later_of` names it. A day that a person planned stands on the list
 though its machine is laid up then: that is a question to them.
@@ -27,6 +28,7 @@ from typing import Literal
 import numpy as np
 
 from cleanside.ingest.planning.day_costs import DueDays, day_of_share
+from cleanside.ingest.planning.shop_terms import EVERY_DAY, WorkingDays
 from cleanside.ingest.restriction import Quantiles
 from cleanside.ingest.restriction.forecast.duty import Duty, usual_hours
 from cleanside.ingest.shop.planned import PlanState
@@ -79,6 +81,7 @@ class Candidate:
     duty: Duty
     service_s: float | None  # when the next service falls, by meter or date, whichever is first
     chance_allowed: float  # that the limit is reached before a change, by the shop's terms; 0 to 1
+    working: WorkingDays = EVERY_DAY  # of the shop
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -194,12 +197,13 @@ def _rank(job: Job) -> int:
 
 def listed_day(candidate: Candidate, days: ListDays) -> tuple[date, Reason] | None:
     """The day of a change by the rule at the top, however far, and why; None: it is not seen yet."""
+    at_once = candidate.working.first(days.today, days.before)
     if candidate.plan == "missed":
-        return days.today, "plan_missed"
+        return at_once, "plan_missed"
     if (planned := _planned_day(candidate, days)) is not None:
         return planned, "planned"
     if candidate.state in AT_ONCE:
-        return days.today, AT_ONCE[candidate.state]
+        return at_once, AT_ONCE[candidate.state]
     return min(_by_forecast(candidate, days), default=None)
 
 
@@ -332,7 +336,9 @@ def _job(candidate: Candidate, days: ListDays) -> Job | None:
         hours_given_with_service=given,
         calendar_on=calendar_limit(candidate, days),
         last_cleaning=_is_last_cleaning(candidate),
-        options=tuple(_option(candidate, d, days) for d in (day, *days.offered())),
+        options=tuple(
+            _option(candidate, d, days) for d in (day, *filter(candidate.working.has, days.offered()))
+        ),
     )
 
 
@@ -372,10 +378,15 @@ def _by_forecast(candidate: Candidate, days: ListDays) -> list[tuple[date, Reaso
         if service_on is not None and is_listed and service_on <= last_day_in_time(candidate, days):
             found.append((service_on, "service"))
         else:
-            found.append((max(days.today, days.of(candidate.due_s.p10)), "early_date"))
+            found.append((_in_time(candidate, days.of(candidate.due_s.p10), days), "early_date"))
     if (limit := calendar_limit(candidate, days)) is not None:
-        found.append((max(days.today, limit), "calendar"))
+        found.append((_in_time(candidate, limit, days), "calendar"))
     return found
+
+
+def _in_time(candidate: Candidate, day: date, days: ListDays) -> date:
+    """The last working day up to a day, from today on."""
+    return candidate.working.last(max(days.today, day), days.today, days.before)
 
 
 def _comes_too_early(candidate: Candidate, service_on: date, days: ListDays) -> bool:

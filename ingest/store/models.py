@@ -609,6 +609,8 @@ planning_terms = sa.Table(
     sa.Column("currency", sa.String(3)),
     sa.Column("people", sa.Integer),
     sa.Column("working_days", sa.String(7)),
+    #: ISO 8601, in order, a blank between two
+    sa.Column("days_off", sa.Text),
     sa.Column("hours_per_day", sa.Double),
     sa.Column("change_hours", sa.Double),
     sa.Column("stop_price", sa.Double),

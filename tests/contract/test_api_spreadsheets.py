@@ -70,6 +70,35 @@ loader-05;right;"Lader 5; rot";loader;oberkies;;25;inH2O;KG-0928;
 """
 
 
+MANY = """machine;kind;limit;limit_unit;meter_hours;meter_read_at
+loader-11;loader;25;inH2O;8120;27.11.2025
+loader-12;loader;25;inH2O;;
+loader-13;Loader;25;inH2O;;
+loader-14;loader;2,5;inH2O;;
+loader-15;loader;6,2;kPa;;
+"""
+
+
+def test_a_preview_names_what_a_slip_makes(api: Api) -> None:
+    """New machines, a kind in other letters, a limit ten times too small; a day alone is its noon in UTC."""
+    found = taken(api, MANY, preview=True)
+    assert (found["faults"], found["new_machines"]) == ([], [f"loader-1{n}" for n in range(1, 6)])
+    assert found["near_kinds"] == [{"name": "Loader", "existing": "loader"}]
+    [odd] = found["odd_limits"]
+    assert (odd["row"], odd["machine"], odd["limit"], odd["limit_unit"]) == (5, "loader-14", 2.5, "inH2O")
+    assert odd["others"] == pytest.approx(25, abs=0.2)
+    taken(api, MANY)
+    again = taken(api, MANY, preview=True)
+    assert (again["changes"], again["new_machines"], again["near_kinds"], again["odd_limits"]) == (
+        [],
+        [],
+        [],
+        [],
+    )
+    [row] = [row for row in rows_of(fetched(api)) if row["machine"] == "loader-11"]
+    assert row["meter_read_at"] == "2025-11-27T12:00:00Z"
+
+
 @pytest.mark.parametrize("start", ["", "\ufeff"], ids=["plain", "with byte order mark"])
 def test_a_file_makes_machines_sites_and_crews_at_once(api: Api, start: str) -> None:
     preview = taken(api, start + FLEET, preview=True)
@@ -222,7 +251,7 @@ def test_a_file_that_a_german_office_program_saved_again_is_read(api: Api) -> No
             [(2, "laid_up_until", "span_not_valid")],
         ),
         ("machine,meter_hours\na,100\n", [(2, "meter_read_at", "meter_incomplete")]),
-        ("machine,meter_hours,meter_read_at\na,1,2026-03-01\n", [(2, "meter_read_at", "not_a_time")]),
+        ("machine,meter_hours,meter_read_at\na,1,2026-03-01 noon\n", [(2, "meter_read_at", "not_a_time")]),
         (
             "machine,meter_hours,meter_read_at\na,1,2027-03-01T06:00:00Z\n",
             [(2, "meter_read_at", "in_future")],

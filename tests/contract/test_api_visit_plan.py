@@ -257,6 +257,18 @@ def test_the_work_list_and_the_plan_order_by_the_same_day(worked: Api) -> None:
     assert (order["order_by"], order["pieces"]) == (line["order_by"], line["to_order"])
 
 
+def test_accepting_the_same_days_once_more_leaves_the_order_with_who_planned_them(worked: Api) -> None:
+    ask(worked, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "oberkies", "pieces": 0}]})
+    [visit] = plan_of(worked)["visits"]
+    ask(worked, "POST", ACCEPTED, accepted(seen(visit)))
+    [first] = ask(worked, "GET", "/v1/part-orders")["orders"]
+    worked.clock.advance(1)
+    again = worked.post(ACCEPTED, accepted(seen(visit)), key="admin").json()
+    assert (again["changed"], len(again["orders"])) == (0, 1)
+    [order] = ask(worked, "GET", "/v1/part-orders")["orders"]
+    assert (order["by"], order["planned_at"]) == (first["by"], first["planned_at"])
+
+
 def test_of_a_plan_with_one_fault_nothing_is_accepted(worked: Api) -> None:
     [visit] = plan_of(worked)["visits"]
     here = seen(visit)

@@ -22,8 +22,13 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
 
 
 def loaded(api: Api, rise_kpa: float = 0.06) -> None:
-    """A machine of oberkies near its limit of 6.2 kPa (60 hours, 2.0 kPa at first), with part and service."""
+    """
+    A machine of oberkies near its limit of 6.2 kPa (60 hours, 2.0 kPa at first), with part and service.
+
+    Its shop works on all days: today is a Sunday.
+    """
     register_worked(api, 60, rise_kpa=rise_kpa)
+    ask(api, "POST", "/v1/planning-terms", {"working_days": "1234567"})
     ask(api, "POST", "/v1/sites", {"site": "oberkies"})
     housing = {"housing": "main", "primary_part": "KG-0715"}
     ask(api, "PATCH", f"{MACHINE}/papers", {"site": "oberkies", "housings": [housing]})
@@ -76,6 +81,26 @@ def test_moving_a_machine_to_another_day_says_what_that_costs(api: Api) -> None:
     assert moved["waiting"]["currency"] == "EUR"
     # 140 EUR by the hours given away, of those the element lasts in all (test_api_acceptance: prices)
     assert 0 < moved["element_value_lost"] < 140
+
+
+def test_the_list_works_on_the_days_of_the_plan_and_leaves_days_off_out(api: Api) -> None:
+    """Today is a Sunday. Nothing entered: Monday to Friday, as the plan of visits assumes."""
+    loaded(api, rise_kpa=0.08)
+    assert work(api)["jobs"][0]["day"] == "2026-02-22"
+    ask(api, "POST", "/v1/planning-terms", {"working_days": None})
+    [job] = work(api)["jobs"]
+    assert (job["day"], job["reason"]) == ("2026-02-23", "over_limit")
+    assert "2026-02-28" not in [option["day"] for option in job["options"]]
+    terms = ask(api, "POST", "/v1/planning-terms", {"days_off": ["2026-02-24", "2026-02-23"]})
+    assert terms["days_off"] == ["2026-02-23", "2026-02-24"]
+    [job] = work(api)["jobs"]
+    assert (job["day"], [option["day"] for option in job["options"]]) == (
+        "2026-02-25",
+        [f"2026-02-{d}" for d in (25, 26, 27)],
+    )
+    [visit] = ask(api, "GET", "/v1/visit-plan")["visits"]
+    assert visit["day"] == "2026-02-25"
+    assert work(api, before="2026-02-24")["jobs"][0]["day"] == "2026-02-22", "a list without a working day"
 
 
 def test_the_list_is_of_a_site_a_crew_and_until_a_day(api: Api) -> None:

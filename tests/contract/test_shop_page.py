@@ -118,6 +118,14 @@ def test_a_spreadsheet_is_previewed_and_then_taken_as_it_was_previewed(api: Api)
     assert (machine["site"], machine["display_name"]) == ("oberkies", 'a "b"; <c>')
 
 
+def test_equal_faults_of_a_file_are_shown_once_with_how_many_there_are(api: Api) -> None:
+    rows = "".join(f"a{n},x,kPa\n" for n in range(20))
+    refused = upload(api, f"machine,limit,limit_unit\n{rows}b,6,Bar\n".encode())
+    assert refused.status_code == 422
+    assert refused.text.count('scope="row"') == 2
+    assert "The same in 19 more rows." in refused.text
+
+
 def ticks_asked(html: str) -> list[str]:
     """What each box for something new sends."""
     return re.findall(r'name="new_ones" value="([^"]+)" required', html)

@@ -172,6 +172,11 @@ def test_prices_and_ways_are_kept_and_a_fault_keeps_what_was_written(api: Api) -
     terms = ask(api, "GET", "/v1/planning-terms")
     assert (terms["currency"], terms["stop_price"], terms["chance_allowed"]) == ("EUR", 80.5, 0.05)
     assert terms["trips"] == [{"site": "oberkies", "km": 90.0, "hours": 1.5}]
+    assert send(api, "terms", fields | {"days_off": "1.1.2027, 2026-12-25"}).status_code == 303
+    assert ask(api, "GET", "/v1/planning-terms")["days_off"] == ["2026-12-25", "2027-01-01"]
+    wrong = send(api, "terms", fields | {"days_off": "2026-12-25 30.2.2027"})
+    assert (wrong.status_code, "2026-12-25 30.2.2027</textarea>" in wrong.text) == (422, True)
+    assert "Days off" in wrong.text.partition('id="fault"')[2].partition("</div>")[0]
     wrong = send(api, "terms", fields | {"stop_price": "8,500"})
     assert wrong.status_code == 422
     assert 'value="8,500"' in wrong.text

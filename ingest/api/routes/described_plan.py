@@ -44,6 +44,10 @@ class TermsAnswer(Described):
     people: int | None = Field(description="who change elements, on a working day")
     hours_per_day: float | None = Field(description="of each of them, driving included [h]")
     working_days: str | None = Field(description="days of the week, 1 is Monday", examples=["12345"])
+    days_off: list[str] = Field(
+        description="holidays and days on which the shop is closed, ISO 8601; empty: none",
+        examples=[["2026-12-25"]],
+    )
     change_hours: float | None = Field(description="of one person for one change [h]")
     stop_price: float | None = Field(description="a machine stands for a change [currency]")
     km_price: float | None = Field(description="of driving, with whoever drives [currency/km]")

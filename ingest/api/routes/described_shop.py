@@ -355,6 +355,18 @@ class NearestGroup(Described):
     existing: str = Field(description="the site or crew that it resembles")
 
 
+class OddLimitShown(Described):
+    """A change limit of the file that is far from those of its kind."""
+
+    row: int
+    machine: str
+    housing: str
+    kind: str
+    limit: float = Field(description="as the file has it, in `limit_unit`")
+    limit_unit: str = Field(description="of limit and others")
+    others: float = Field(description="the middle of the others of the kind, in the same unit")
+
+
 class SheetAnswer(Described):
     """What an import did, or, as a preview, would do."""
 
@@ -371,6 +383,13 @@ class SheetAnswer(Described):
     nearest: list[NearestGroup] = Field(description="of new sites and crews that resemble one there is")
     unknown_parts: list[str] = Field(
         description="part numbers that no part is entered under: stock and lead time are not known"
+    )
+    new_machines: list[str] = Field(description="not there yet; a slip in a name makes one")
+    near_kinds: list[NearestGroup] = Field(
+        description="new kinds that differ from another by large and small letters alone"
+    )
+    odd_limits: list[OddLimitShown] = Field(
+        description="change limits more than twice, or less than half, those of other machines of the kind"
     )
     faults: list[SheetFaultShown] = Field(description="of a preview; while there are any, nothing is taken")
     faults_more: int

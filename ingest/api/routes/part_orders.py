@@ -192,7 +192,16 @@ def keep_wanted(
 ) -> list[dict[str, Any]]:
     """Record what a plan needs ordered, in place of what an earlier one of these sites did. Returns it."""
     sites = part_orders.sites_text(key.sites)
-    rows = [_wanted(line, key.handle, sites, now_us) for line in lines if line.to_order]
+    before = {
+        (order.part, order.pieces, order.needed_on): order
+        for order in part_orders.open_of(connection, key.owner_id)
+        if order.sites == sites and order.ordered_us is None and order.entry_id is None
+    }
+    rows = []
+    for line in (line for line in lines if line.to_order):
+        row = _wanted(line, key.handle, sites, now_us)
+        same = before.get((row.part, row.pieces, row.needed_on), row)  # whoever planned it stays named
+        rows.append(row._replace(who=same.who, planned_us=same.planned_us))
     part_orders.put_wanted(connection, key.owner_id, rows, sites)
     body = [{"part": r.part, "pieces": r.pieces, "order_by": r.order_by} for r in rows]
     if rows:

@@ -10,6 +10,7 @@ from pydantic import AfterValidator, Field
 
 from cleanside.ingest.api.routes.described_plan import TermsAnswer
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.paper_shapes import Day
 from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, problems, router_of, text
 from cleanside.ingest.api.routes.shop import ShopReader, find_group, require_all_sites, require_site
 from cleanside.ingest.errors import WrongField
@@ -30,6 +31,7 @@ def _each_day_once(written: str) -> str:
     return "".join(sorted(written))
 
 
+MOST_DAYS_OFF = 400  # more than a year; chosen
 #: days of the week by ISO 8601: 1 is Monday
 WorkingDays = Annotated[
     str, Field(pattern="^[1-7]{1,7}$", examples=["12345"]), AfterValidator(_each_day_once)
@@ -56,6 +58,12 @@ class NewTerms(Strict):
         None, gt=0, le=24, description="of each of them, driving included [h]"
     )
     working_days: WorkingDays | None = Field(None, description="days of the week, 1 is Monday")
+    days_off: list[Day] | None = Field(
+        None,
+        max_length=MOST_DAYS_OFF,
+        description="holidays and days on which the shop is closed: plan and work list leave them out",
+        examples=[["2026-12-25", "2027-01-01"]],
+    )
     change_hours: float | None = Field(None, gt=0, le=24, description="of one person for one change [h]")
     stop_price: Price | None = Field(None, description="a machine stands for a change [currency]")
     km_price: Price | None = Field(None, description="of driving, with whoever drives [currency/km]")
@@ -106,6 +114,8 @@ def post_planning_terms(
 ) -> dict[str, Any]:
     """Set what is named; the audit log has it."""
     changes = {name: getattr(body, name) for name in body.model_fields_set if name in TERM_FIELDS}
+    if body.days_off is not None:
+        changes["days_off"] = " ".join(sorted(set(body.days_off))) or None
     if changes:
         require_all_sites(key)  # they are one and the same at every site
 
@@ -131,6 +141,7 @@ def terms_document(connection: sa.Connection, key: Key) -> dict[str, Any]:
     trips = planning_terms.trips_of(connection, key.owner_id)
     return {
         **{name: getattr(entered.terms, name) for name in TERM_FIELDS},
+        "days_off": (entered.terms.days_off or "").split(),
         "assumed": assumed_document(entered.terms.assumed()),
         "trips": [
             {"site": site, "km": trip.km, "hours": trip.hours}

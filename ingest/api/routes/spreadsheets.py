@@ -11,6 +11,7 @@ from fastapi import Query, Request, Response
 from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
+from cleanside.gateway.units import from_si
 from cleanside.gateway.wire import MAX_LISTED
 from cleanside.ingest.api.routes.described_kinds import SheetSeparator
 from cleanside.ingest.api.routes.described_shop import SheetAnswer
@@ -24,6 +25,7 @@ from cleanside.ingest.shop import sheet_import, sheet_undo
 from cleanside.ingest.shop.machine_sheet import COLUMNS, lines_of
 from cleanside.ingest.shop.part_sheet import PART_COLUMNS, part_lines_of
 from cleanside.ingest.shop.sheet_import import ImportPlan, RowChange
+from cleanside.ingest.shop.sheet_warnings import OddLimit
 from cleanside.ingest.shop.spreadsheet import SheetFault, read_sheet, write_sheet
 from cleanside.ingest.store import audit, sheet_imports
 from cleanside.ingest.store.keys import Key
@@ -216,6 +218,9 @@ def sheet_document(plan: ImportPlan, sheet: int | None = None, *, preview: bool 
         "new_crews": plan.new_crews,
         "nearest": [{"name": name, "existing": near} for name, near in plan.nearest.items()],
         "unknown_parts": plan.unknown_parts,
+        "new_machines": plan.new_machines[:MAX_LISTED],
+        "near_kinds": [{"name": name, "existing": near} for name, near in plan.near_kinds.items()],
+        "odd_limits": [_odd_limit_document(odd) for odd in plan.odd_limits[:MAX_LISTED]],
         "faults": [_fault_document(fault) for fault in plan.faults[:MAX_LISTED]],
         "faults_more": max(0, len(plan.faults) - MAX_LISTED),
     }
@@ -232,6 +237,19 @@ def change_document(change: RowChange) -> dict[str, Any]:
             {"column": column, "before": change.before[column], "after": value}
             for column, value in change.values.items()
         ],
+    }
+
+
+def _odd_limit_document(odd: OddLimit) -> dict[str, Any]:
+    limit = odd.limit
+    return {
+        "row": limit.row,
+        "machine": limit.machine,
+        "housing": limit.housing,
+        "kind": limit.kind,
+        "limit": limit.value,
+        "limit_unit": limit.unit,
+        "others": round(from_si(odd.others_pa, limit.unit, "restriction"), 3),
     }
 
 

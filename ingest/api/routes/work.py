@@ -33,6 +33,7 @@ from cleanside.ingest.api.routes.waiting import waiting_of
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.owners.access import sees_site
+from cleanside.ingest.planning.shop_terms import ShopTerms
 from cleanside.ingest.restriction import Assessment, WeighedEntry
 from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Waiting
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
@@ -186,12 +187,12 @@ def on_list(connection: sa.Connection, judge: Judge, key: Key, days: ListDays) -
     views = judge.views(fleet.housings_in_use(connection, key.owner_id), whole_owner=True)
     views = [view for view in views if sees_site(key, view.papers.machine.site)]
     meters = papers.meters_of_owner(connection, key.owner_id)
-    allowed = planning_terms.terms_of(connection, key.owner_id).terms.filled()["chance_allowed"]
-    found = [_seen_of(view, meters.get(view.housing.machine, []), days, allowed) for view in views]
+    terms = planning_terms.terms_of(connection, key.owner_id).terms
+    found = [_seen_of(view, meters.get(view.housing.machine, []), days, terms) for view in views]
     return {_name(seen.candidate): seen for seen in found}
 
 
-def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays, chance_allowed: float) -> OnList:
+def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays, terms: ShopTerms) -> OnList:
     study, now_us = view.assessment.study, round(days.now_s * 1_000_000)
     meter_h = meter_now_h(without_questions(meters, study), study.duty, now_us)
     running = study.lives[-1] if study.lives else None
@@ -208,7 +209,8 @@ def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays, chance_
         cleanings=study.cleanings,
         duty=study.duty,
         service_s=_service_s(view, meter_h, days),
-        chance_allowed=chance_allowed,
+        chance_allowed=terms.filled()["chance_allowed"],
+        working=terms.working(),
     )
     return OnList(view, candidate, meter_h)
 

@@ -14,6 +14,7 @@ from cleanside.ingest.api.routes.papers import LaidUp
 from cleanside.ingest.api.routes.shop import NewPart, NewSite
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.forms import number_of_text
 from cleanside.ingest.console.rendering import templates
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import Sayer
@@ -69,9 +70,14 @@ def test_a_refusal_names_its_field_with_value_rule_and_next_step() -> None:
 
 
 def test_a_number_names_the_field_of_the_form_it_stands_in() -> None:
-    values: dict[str, Any] = {"name": "gauge", "text": "1.234", "plain": "1234"}
+    values: dict[str, Any] = {"name": "gauge", "text": "1.234", "plain": "1234", "decimal": "1.2340"}
     [fault] = field_faults(Refused("number_grouped", status=422, code="not_valid", **values))
     assert (fault.field, fault.code) == ("gauge", "number_grouped")
+    for text, offered in (("12.345", ["12345", "12.3450"]), ("1,234,567", ["1234567", "1234567,5"])):
+        with pytest.raises(Refused) as refused:
+            number_of_text(text, "meter_hours")
+        assert [refused.value.values[name] for name in ("plain", "decimal")] == offered
+        assert len({number_of_text(one, "meter_hours") for one in offered}) == 2
 
 
 def test_what_has_no_words_is_said_in_english_and_marked() -> None:
