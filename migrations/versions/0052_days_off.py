@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0052"
-down_revision = "0041"
+down_revision = "0046"
 branch_labels = None
 depends_on = None
 
