@@ -128,8 +128,13 @@ class ElementHistory:
     def terminal_doubt(self, facts: HousingFacts) -> list[Suspicion]:
         """What the levels and the entry say against the terminal value."""
         level_pa = float(self.level_pa[-1]) if len(self.level_pa) else None
+        began = [life.early_pa for life in self.lives if life.early_pa is not None]
         return terminal_doubt(
-            facts.terminal_pa, entered=facts.terminal_entered, clean_pa=self.clean_pa, level_pa=level_pa
+            facts.terminal_pa,
+            entered=facts.terminal_entered,
+            clean_pa=self.clean_pa,
+            level_pa=level_pa,
+            began_pa=min(began, default=None),
         )
 
 
