@@ -1,5 +1,5 @@
 """
-The trade between what is told and false alarms: the bars of the model moved, on the fleets for tuning.
+The trade between findings and false alarms: the bars of the model moved, on the fleets for tuning.
 
     python -m tests.benchmark.bench_bars [--machines N] [--seeds 3,4,5] [--every-days N] [--generators A,B]
 

@@ -1,4 +1,4 @@
-"""The trade between what is told and false alarms, at a tiny size."""
+"""The trade between findings and false alarms, at a tiny size."""
 
 from __future__ import annotations
 
