@@ -74,7 +74,7 @@ class Seen:
 
 
 @dataclass(frozen=True)
-class _Known:
+class Known:
     """A machine with its physics and all its hours."""
 
     machine: Machine
@@ -124,15 +124,15 @@ class _Known:
         return float((2.0 * duct_pa + 1.1 * (dry_pa - duct_pa)) / dry_pa)
 
 
-def known_machines(fleet: Fleet) -> list[_Known]:
+def known_machines(fleet: Fleet) -> list[Known]:
     """Its machines; drafts are drawn again, which the same numbers make the same."""
-    pen = pen_of(GENERATOR, fleet.seed)
+    pen = pen_of(fleet.generator, fleet.seed)
     span = Span(start_s=START_S, days=fleet.days, interval_s=fleet.interval_s)
     made = []
     for number, machine in enumerate(fleet.machines):
-        chance = np.random.default_rng([fleet.seed, crc32(GENERATOR.encode()), number])
+        chance = np.random.default_rng([fleet.seed, crc32(fleet.generator.encode()), number])
         draft = pen.draft(number, len(fleet.machines), span, chance)
-        made.append(_Known(machine, draft, summarise_hours(_readings(machine))))
+        made.append(Known(machine, draft, summarise_hours(_readings(machine))))
     return made
 
 
@@ -188,7 +188,7 @@ def _counts(machine: Machine, day: int) -> bool:
     return bool(is_high and unseen_h <= DAY_H and not lately)
 
 
-def _seen(known: _Known, table: Summaries, facts: HousingFacts, day: int) -> Iterator[Seen]:
+def _seen(known: Known, table: Summaries, facts: HousingFacts, day: int) -> Iterator[Seen]:
     evenings, limit_pa = known.machine.evenings, facts.terminal_pa or np.nan
     level_pa, share = float(evenings.full_flow_pa[day]), float(evenings.share_percent[day])
     measured = measure_hours(table, facts)

@@ -123,7 +123,7 @@ def find_openings(
         level_pa=level_pa,
         steps=found.steps,
         weighed=_asked(found, hour_s, tuning),
-        falls=_falls(found, tuning),
+        falls=_falls(found, BY[flow], tuning),
         low=low,
         low_now=found.low[-1],
         now_pa=float(np.exp(found.pieces[-1].finish)),
@@ -155,7 +155,7 @@ def find_changes(
     stopped = np.ones(len(level), dtype=bool)
     cut = cut_pieces(level, hours=ones, missed_h=missed_h, stopped=stopped, at_rows=(), by=by, tuning=tuning)
     known = Expectation(terminal_pa=limit, kind_clean_pa=None)
-    return _falls(explain(cut, _premises(level, known, by, {}, tuning), tuning), tuning)
+    return _falls(explain(cut, _premises(level, known, by, {}, tuning), tuning), by, tuning)
 
 
 def _asked(found: Explained, hour_s: FloatArray, tuning: Tuning) -> list[WeighedStep]:
@@ -168,7 +168,9 @@ def _asked(found: Explained, hour_s: FloatArray, tuning: Tuning) -> list[Weighed
     for number, step in enumerate(found.steps):
         opened = tuning.ask <= step.chance(NEW, CLEANED) < tuning.tell
         opened = opened and _has_settled(found, number, tuning)
-        if step.after < step.before and (opened or step.chance(LOW) >= tuning.ask_low):
+        if step.after >= step.before or _came_back(found, number, tuning):
+            continue
+        if opened or step.chance(LOW) >= tuning.ask_low:
             asked.append(_weighed(step, hour_s, opened=opened))
     return asked
 
@@ -189,13 +191,15 @@ def _weighed(step: LevelStep, hour_s: FloatArray, *, opened: bool) -> WeighedSte
     )
 
 
-def _falls(found: Explained, tuning: Tuning) -> list[Change]:
+def _falls(found: Explained, by: int, tuning: Tuning) -> list[Change]:
     """Falls that most likely are changes: the sure ones at once, others once the new level has settled."""
     falls = []
     for number, step in enumerate(found.steps):
         new, cleaned, shown = step.chance(NEW), step.chance(CLEANED), _sound_after(found, number)
+        if _came_back(found, number, tuning):
+            continue
         is_sure = new + cleaned >= tuning.tell
-        if is_sure or (new + cleaned >= LIKELY and _has_settled(found, number, tuning)):
+        if is_sure or (new + cleaned >= tuning.begins[by] and _has_settled(found, number, tuning)):
             sure, likely = "high" if is_sure else "medium", "change" if new >= cleaned else "cleaned"
             before_pa, after_pa = float(np.exp(step.before)), float(np.exp(shown.start))
             falls.append(Change(step.row, before_pa, after_pa, sure, likely, shown.first - step.row))
@@ -206,6 +210,23 @@ def _has_settled(found: Explained, number: int, tuning: Tuning) -> bool:
     """The level after a step stayed for a day of work, or an element fitted wet has had time to dry."""
     since_h = sum(piece.hours for piece in found.pieces[number + 1 :])
     return since_h >= tuning.settle_h or _sound_after(found, number).hours >= tuning.unsure_h
+
+
+def _came_back(found: Explained, number: int, tuning: Tuning) -> bool:
+    """
+    After a fall the level was back within a day of work, as after an easy shift or readings at fault.
+
+    No element loads as fast. A tube that was left off for a shift is no level to come back from.
+    """
+    step, shown, lasted_h = found.steps[number], _sound_after(found, number).start, 0.0
+    low = shown if shown < step.before else step.after
+    for piece in found.pieces[number + 1 :]:
+        if lasted_h >= tuning.unsure_h:
+            return False
+        if low < step.before and piece.start > step.before - tuning.back_near * (step.before - low):
+            return True
+        lasted_h += piece.hours
+    return False
 
 
 def _sound_after(found: Explained, number: int) -> LevelPiece:

@@ -269,6 +269,11 @@ class Tuning:
 
     # ------------------------------------------------------------ what is reported
     tell: float = constant(0.9, unit="probability", origin="chosen: one reported change in ten may be wrong")
+    begins: tuple[float, float, float] = constant(
+        (0.5, 0.7, 0.7),
+        unit="probability",
+        origin="made fleet (plateau): false changes below 0.9 were all by speed alone or without a proxy",
+    )
     ask: float = constant(
         0.15, unit="probability", origin="made fleet (plateau): one cleaned element in seven more than by 0.3"
     )
@@ -277,6 +282,9 @@ class Tuning:
         unit="operating hours",
         origin="made fleet (plateau): a day of work; less was light work in half of the questions",
     )
+    back_near: float = constant(
+        0.25, unit="of the fall", origin="chosen: nearer to the level before a fall, it is that level again"
+    )
     ask_low: float = constant(
         0.1, unit="probability", origin="chosen: dust reaches the engine, and a look costs minutes"
     )
@@ -284,6 +292,11 @@ class Tuning:
         (0.25, 0.3, 0.4),
         unit="probability",
         origin="chosen: dust reaches the engine; without a proxy light work may be",
+    )
+    warn_near: float = constant(
+        0.8,
+        unit="of the clean level",
+        origin="made fleet (plateau): three false suspicions of three were of elements that read more",
     )
     paths: int = constant(24, unit="histories", origin="measured: more change no answer")
     worst_path: float = constant(12.0, unit="ln odds", origin="measured: less likely ones change no answer")

@@ -30,12 +30,13 @@ from cleanside.ingest.restriction.elements.lives import (
     split_lives,
     usual_clean_pa,
 )
-from cleanside.ingest.restriction.elements.openings import BY, Expectation, Openings, find_openings
+from cleanside.ingest.restriction.elements.openings import BY, LIKELY, Expectation, Openings, find_openings
 from cleanside.ingest.restriction.measure.calibration import prior_of
 from cleanside.ingest.restriction.measure.flow_response import response_of
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, learn_zero
 from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
+from cleanside.ingest.restriction.measure.tuning import Tuning
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.looked import Looked, SeenLook, compare, looked_at, times
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours
@@ -128,8 +129,13 @@ class ElementHistory:
     def terminal_doubt(self, facts: HousingFacts) -> list[Suspicion]:
         """What the levels and the entry say against the terminal value."""
         level_pa = float(self.level_pa[-1]) if len(self.level_pa) else None
+        began = [life.early_pa for life in self.lives if life.early_pa is not None]
         return terminal_doubt(
-            facts.terminal_pa, entered=facts.terminal_entered, clean_pa=self.clean_pa, level_pa=level_pa
+            facts.terminal_pa,
+            entered=facts.terminal_entered,
+            clean_pa=self.clean_pa,
+            level_pa=level_pa,
+            began_pa=min(began, default=None),
         )
 
 
@@ -211,7 +217,7 @@ def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looke
         judged_hour_s=float(mine[-1]) if len(mine) else None,
         clean_pa=_clean_pa(cuts, _expectation(facts), facts.tuning.clean_share),
         openings=openings,
-        below=[] if measured.reference.of_idle_only else _below(openings, facts.tuning.warn[BY[flow]]),
+        below=[] if measured.reference.of_idle_only else below_clean(openings, BY[flow], facts.tuning),
         looked=looked,
         denied=_denied_now(denied, running, len(believed)),
     )
@@ -249,9 +255,16 @@ def _weighed(
     )
 
 
-def _below(openings: Openings, warn: float) -> list[Suspicion]:
-    """The suspicion that the newest hours were worked without a sound element."""
-    if openings.low_now < warn:
+def below_clean(openings: Openings, by: int, tuning: Tuning) -> list[Suspicion]:
+    """
+    The suspicion that the newest hours were worked without a sound element.
+
+    One that reads about what a clean element reads must most likely be at fault. by : as in `Premises`.
+    """
+    if openings.now_pa is None or openings.clean_pa is None:
+        return []
+    is_near = openings.now_pa > tuning.warn_near * openings.clean_pa
+    if openings.low_now < max(tuning.warn[by], LIKELY if is_near else 0.0):
         return []
     evidence = say("below_clean", now_pa=openings.now_pa, clean_pa=openings.clean_pa)
     return [Suspicion(cause="below_clean", evidence=evidence)]

@@ -212,7 +212,7 @@ def _judge(
     last_s = None if last is None else float(last["last_s"])
     entries = tuple(_with_look(entry, outlook.duty, last_s) for entry in history.entries)
     return Study(
-        suspicions=_suspicions(measured, history, facts),
+        suspicions=suspicions_of(measured, history, facts),
         restriction_pa=float(level[-1]) if len(level) else None,
         restriction_s=_trusted_s(history.judged_s(table), lost),
         hours_in_doubt=_in_doubt(loaded, history),
@@ -292,9 +292,10 @@ def _with_look(entry: WeighedEntry, duty: Duty, last_s: float | None) -> Weighed
     return replace(entry, look_by_s=worked_off_s(entry.hours_missing, duty, from_s))
 
 
-def _suspicions(
+def suspicions_of(
     measured: MeasuredHours, history: ElementHistory, facts: HousingFacts
 ) -> tuple[Suspicion, ...]:
+    """What does not fit together now, the gravest first."""
     terminal = history.terminal_doubt(facts)
     below = history.below
     lost = no_answer(measured.table, measured.zeros[0])

@@ -66,7 +66,9 @@ PLAUSIBLE_TERMINAL_PA = (2_000.0, 12_000.0)  # no diesel engine is outside (serv
 USUAL_TERMINAL_PA = (3_000.0, 8_000.0)  # engine makers state 3.7 to 7.6 kPa, 15 to 30 inH2O (service manuals)
 TOO_CLEAN_SHARE = 0.4  # a clean element beyond that share of a small terminal makes the terminal unlikely,
 DOUBTFUL_PA, DOUBTFUL_CLEAN_SHARE = 4_000.0, 0.6  # and beyond this share also one of up to 4 kPa
-FAR_TOO_HIGH = 2.0  # the same where no unit explains it; an element that is overdue stays below (chosen)
+FAR_TOO_HIGH = 2.0  # the same where no unit explains it; an element that is overdue stays below (chosen),
+#: or it began as one should: at 0.2 to 0.5 of the limit (common practice), not above this share
+BEGAN_SHARE = 0.6
 TOO_HIGH = 1.5  # an engine that works at that many times a terminal has another one
 
 
@@ -318,13 +320,17 @@ def terminal_doubt(
     entered: tuple[float, str] | None = None,
     clean_pa: float | None = None,
     level_pa: float | None = None,
+    began_pa: float | None = None,
 ) -> list[Suspicion]:
     """
     Doubt about a terminal value: another unit would explain it, or the levels rule it out.
 
     terminal_pa : as understood; None = not entered. entered : value and unit as read; None = not known.
-    clean_pa, level_pa : of the element, seen; None = not yet. A small value is doubted only where the unit
-    could be a gauge's, or the levels seen speak against it: a bench filter of 600 Pa is none of these.
+    clean_pa, level_pa : of the element, seen; None = not yet.
+    began_pa : the lowest first level of any element of the machine; None = none was seen. Where one began
+    below BEGAN_SHARE of the limit, an element far above it is overdue.
+    A small value is doubted only where the unit could be a gauge's, or the levels seen speak against it: a
+    bench filter of 600 Pa is none of these.
     """
     if terminal_pa is None or terminal_pa <= 0:
         return []
@@ -334,6 +340,8 @@ def terminal_doubt(
     limit = {"limit_pa": terminal_pa, "value": value, "unit": unit}
     if meant is None:
         if level_pa is None or level_pa < FAR_TOO_HIGH * terminal_pa:
+            return []
+        if began_pa is not None and began_pa <= BEGAN_SHARE * terminal_pa:
             return []
         evidence = say("engine_beyond_limit", percent=100 * level_pa / terminal_pa, **limit)
         return [Suspicion(cause="terminal", evidence=evidence)]

@@ -10,7 +10,7 @@ import pytest
 from cleanside.ingest.restriction import Entry
 from cleanside.ingest.restriction.elements.changes import Change
 from cleanside.ingest.restriction.elements.entries import Expected, WeighedEntry, weigh_entries
-from cleanside.ingest.restriction.elements.explain import CLEANED, DRIED, NEW, NOTHING_NEW
+from cleanside.ingest.restriction.elements.explain import CLEANED, DRIED, LOW, NEW, NOTHING_NEW
 from cleanside.ingest.restriction.elements.lives import find_edges
 from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
 from cleanside.ingest.restriction.elements.pieces import FLOOR_SHARE, floor_of
@@ -81,6 +81,28 @@ def test_a_fall_whose_level_does_not_stay_for_a_day_of_work_is_neither_told_nor_
     assert [step.row for step in openings.steps] == [300, 308]
     assert TUNING.ask < openings.steps[0].chance(NEW, CLEANED) < TUNING.tell
     assert (openings.falls, openings.weighed) == ([], [])
+
+
+@pytest.mark.parametrize(("begins", "is_told"), [((0.5, 0.5, 0.5), True), (TUNING.begins, False)])
+def test_a_fall_that_may_well_be_light_work_is_asked_about_and_begins_no_life(
+    begins: tuple[float, float, float], is_told: bool
+) -> None:
+    level = after_loading(5_000.0, 2_600.0, 12)
+    bars = dataclasses.replace(TUNING, begins=begins)
+    openings = found(level, expected=KNOWN, flow="none", worked_s=3_500.0, tuning=bars)
+    assert openings.steps[-1].chance(NEW, CLEANED) == pytest.approx(0.65, abs=0.1)
+    assert [fall.sure for fall in openings.falls] == ["medium"] * is_told
+    assert [step.likely for step in openings.weighed] == [NEW]
+
+
+@pytest.mark.parametrize(("hours", "is_asked"), [(8, False), (20, True)])
+def test_a_fall_that_came_back_within_a_day_of_work_is_no_question(hours: int, is_asked: bool) -> None:
+    """An easy shift, or readings at fault; what stays low for longer may be an element at fault."""
+    back = np.full(20, 9_000.0) * np.exp(np.random.default_rng(9).normal(0, 0.015, 20))
+    openings = found(np.concatenate((after_loading(9_000.0, 1_500.0, hours), back)), expected=KNOWN)
+    assert openings.steps[0].chance(LOW) > TUNING.ask_low
+    assert [step.likely for step in openings.weighed] == [LOW] * is_asked
+    assert openings.falls == []
 
 
 def test_a_sure_change_is_told_within_a_shift() -> None:

@@ -233,6 +233,13 @@ def test_a_terminal_value_that_no_unit_explains_is_doubted_where_the_engine_work
     assert terminal_doubt(6200.0, entered=(6.2, "kPa"), level_pa=9000.0) == []  # overdue, and said so
 
 
+def test_an_element_that_began_well_below_a_limit_and_is_far_beyond_it_now_is_overdue() -> None:
+    """0.2 to 0.5 of the limit is what new elements read (common practice)."""
+    entered = (6.2, "kPa")
+    assert terminal_doubt(6200.0, entered=entered, level_pa=13_000.0, began_pa=1900.0) == []
+    assert terminal_doubt(6200.0, entered=entered, level_pa=13_000.0, began_pa=5000.0) != []
+
+
 @pytest.mark.parametrize(
     ("value", "unit"), [(6.2, "kPa"), (25, "inH2O"), (15, "inH2O"), (62, "mbar"), (600, "Pa"), (2.4, "inH2O")]
 )

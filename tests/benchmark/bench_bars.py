@@ -1,0 +1,180 @@
+"""
+The trade between findings and false alarms: the bars of the model moved, on the fleets for tuning.
+
+    python -m tests.benchmark.bench_bars [--machines N] [--seeds 3,4,5] [--every-days N] [--generators A,B]
+
+Each line has other bars, scored as `bench_other_fleets` scores a server: false alarms and questions a
+machine-year, and what was found of each kind. No server: the analysis alone looks at what has arrived, and
+learns its fleet once a week.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from cleanside.ingest.restriction import (
+    FleetKnowledge,
+    HousingFacts,
+    Labelled,
+    Summaries,
+    collect_nearby,
+    collect_sent,
+    collect_shortfalls,
+    housing_teaches,
+    learn_fleet,
+)
+from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
+from cleanside.ingest.restriction.verdict.element_history import ElementHistory, tell_history
+from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
+from cleanside.ingest.restriction.verdict.study import suspicions_of
+from tests.benchmark.bench_share_parts import Known, known_machines
+from tests.fleets.making import FOR_TUNING, make_fleet
+from tests.fleets.observing import FoundChange, Observation
+from tests.fleets.score import CHECK_FIRST, IN_SERVICE, MachineScore, score_fleet
+from tests.fleets.truth import HOUR_S, Fleet
+
+LEARNS_EVERY = 7  # evenings
+STEPS_SAID = 2  # the newest, as the evidence has them
+CHANGES = ("new", "cleaned")
+#: bars of the model, those of today first
+BARS: Mapping[str, Tuning] = {
+    "as it is": TUNING,
+    "begins 0.5": replace(TUNING, begins=(0.5, 0.5, 0.5)),
+    "begins 0.9": replace(TUNING, begins=(0.9, 0.9, 0.9)),
+    "warn_near: none": replace(TUNING, warn_near=np.inf),
+    "back_near: none": replace(TUNING, back_near=-np.inf),
+    "warn 0.35, 0.4, 0.5": replace(TUNING, warn=(0.35, 0.4, 0.5)),
+    "ask 0.3": replace(TUNING, ask=0.3),
+    "ask_low: none": replace(TUNING, ask_low=np.inf),
+    "unsure_h 20": replace(TUNING, unsure_h=20.0),
+}
+#: a column of the table -> the labels of `MachineScore.causes` in it
+CAUSES: Mapping[str, tuple[str, ...]] = {
+    "missing": ("missing after service",),
+    "torn": ("torn",),
+    "tube off": ("tube off, flow measure", "tube off, no flow measure"),
+    "tap": ("plugged tap",),
+    "ports": ("ports swapped",),
+    "zero": ("zero moved, large", "zero moved, small"),
+    "unit": ("unit of the limit",),
+}
+
+
+def look(fleet: Fleet, every_days: int) -> dict[str, list[Observation]]:
+    """What is said of each machine every few evenings, by the name of the bars."""
+    said: dict[str, list[Observation]] = {name: [] for name in BARS}
+    knowledge, machines = FleetKnowledge(), known_machines(fleet)
+    for day in range(0, fleet.days, every_days):
+        seen = list(_arrived(machines, day, knowledge))
+        sent = collect_sent((facts.machine, table) for table, facts in seen)
+        for table, facts in seen:
+            measured = measure_hours(table, replace(facts, fleet=replace(knowledge, sent=sent)))
+            at_s = float(fleet.machines[0].evenings.at_s[day])
+            for name, tuning in BARS.items():
+                said[name].append(_said(measured, replace(facts, tuning=tuning), at_s))
+        if day // LEARNS_EVERY != (day + every_days) // LEARNS_EVERY:
+            knowledge = _learned(seen)
+    return said
+
+
+def _arrived(
+    machines: Sequence[Known], day: int, knowledge: FleetKnowledge
+) -> Iterator[tuple[Summaries, HousingFacts]]:
+    """Hours and facts of the machines that have sent a whole hour."""
+    for known in machines:
+        evenings = known.machine.evenings
+        if not np.isnan(evenings.seen_s[day]):
+            table = known.arrived(evenings.seen_s[day])
+            if len(table):
+                yield table, known.facts(evenings.at_s[day], knowledge)
+
+
+def _learned(seen: Sequence[tuple[Summaries, HousingFacts]]) -> FleetKnowledge:
+    lives = [life for table, facts in seen for life in housing_teaches(table, facts).lives]
+    named = [(facts.machine, table) for table, facts in seen]
+    labelled = [Labelled(f.machine, f.kind, table, f.reference_flow, f.reference_kind) for table, f in seen]
+    return learn_fleet(
+        lives, collect_nearby(named), collect_sent(named), shortfalls=collect_shortfalls(labelled)
+    )
+
+
+def _said(measured: MeasuredHours, facts: HousingFacts, at_s: float) -> Observation:
+    """As the API would have it; a machine is in service unless something is suspected."""
+    history = tell_history(measured, facts)
+    suspicions = suspicions_of(measured, history, facts)
+    return Observation(
+        machine=facts.machine,
+        at_s=at_s,
+        state=CHECK_FIRST if suspicions else IN_SERVICE,
+        causes=frozenset(suspicion.cause for suspicion in suspicions),
+        found=tuple(_found(history)),
+    )
+
+
+def _found(history: ElementHistory) -> Iterator[FoundChange]:
+    edges = [edge for edge, _ in history.cuts if edge is not None]
+    for edge in edges:
+        if not edge.entered:
+            yield FoundChange(at_s=edge.at_s, kind="cleaned" if edge.likely == "cleaned" else "new")
+    from_s = edges[-1].at_s - HOUR_S if edges else -np.inf
+    weighed = [step for step in history.openings.weighed if step.at_s >= from_s]
+    for step in weighed[-STEPS_SAID:]:
+        if step.likely in CHANGES or step.runner in CHANGES:
+            yield FoundChange(at_s=step.at_s, kind="asked")
+
+
+def lines(scores: Mapping[str, Sequence[MachineScore]]) -> list[str]:
+    """The table as Markdown."""
+    head = ["bars", "false alarms", "changes", "suspicions", "questions", "new", "cleaned", *CAUSES]
+    rows = [_row(name, some) for name, some in scores.items()]
+    return [_cells(head), _cells(["---"] * len(head)), *(_cells(row) for row in rows)]
+
+
+def _row(name: str, scores: Sequence[MachineScore]) -> list[str]:
+    years = sum(score.years for score in scores)
+    changes = sum(score.false_changes for score in scores) / years
+    suspicions = sum(score.false_suspicions for score in scores) / years
+    questions = sum(score.false_questions for score in scores) / years
+    new = [new.is_found for score in scores for new in score.new]
+    cleaned = [is_asked for score in scores for _, is_asked, _ in score.cleaned]
+    causes = [
+        _share([c.in_time and c.is_kept for score in scores for c in score.causes if c.label in labels])
+        for labels in CAUSES.values()
+    ]
+    rates = [f"{rate:.2f}" for rate in (changes + suspicions, changes, suspicions, questions)]
+    return [name, *rates, _share(new), _share(cleaned), *causes]
+
+
+def _share(counted: Sequence[bool]) -> str:
+    return f"{sum(counted)} of {len(counted)}"
+
+
+def _cells(words: Sequence[str]) -> str:
+    return f"| {' | '.join(words)} |"
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(description="the trade between telling and false alarms")
+    parser.add_argument("--machines", type=int, default=14)
+    parser.add_argument("--days", type=int, default=110)
+    parser.add_argument("--seeds", default="3,4,5")
+    parser.add_argument("--every-days", type=int, default=1)
+    parser.add_argument("--generators", default=",".join(FOR_TUNING))
+    given = parser.parse_args(words)
+    for generator in given.generators.split(","):
+        scores: dict[str, list[MachineScore]] = {name: [] for name in BARS}
+        for seed in given.seeds.split(","):
+            fleet = make_fleet(generator, machines=given.machines, days=given.days, seed=int(seed))
+            for name, said in look(fleet, given.every_days).items():
+                scores[name] += score_fleet(fleet, said)
+        print("\n".join([generator, "", *lines(scores), ""]), flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
