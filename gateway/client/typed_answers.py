@@ -374,6 +374,13 @@ class KeptAs(TypedDict):
     seq: int
 
 
+class OtherReading(TypedDict):
+    """The first reading of a number that another one has too."""
+
+    state: Literal["stored", "held", "released", "discarded"]
+    content: dict[str, Any] | None
+
+
 class QuarantineEntry(TypedDict):
     """A reading in quarantine, whole, as sent."""
 
@@ -386,6 +393,7 @@ class QuarantineEntry(TypedDict):
     what_to_do: str | None
     reasons: list[Reason]
     beside_another: bool
+    other_reading: OtherReading | None
     content: dict[str, Any]
     amended: dict[str, Any] | None
     kept_as: KeptAs | None

@@ -338,6 +338,7 @@ SAME = {
     "NoMonitor": "NoMonitorShown",
     "WithoutKey": "WithoutKeyShown",
     "KeyEnded": "KeyEndedShown",
+    "OtherReading": "OtherReadingShown",
     "HousingState": "HousingAnswer",
     "SeriesPoint": "SeriesPoint",
     "HousingSeries": "RestrictionAnswer",

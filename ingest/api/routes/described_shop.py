@@ -407,7 +407,7 @@ class StayingRowShown(Described):
 class SheetShown(Described):
     """A spreadsheet that was taken in."""
 
-    sheet: int = Field(description="number of the spreadsheet")
+    sheet: int
     kind: SheetKind
     at: str = Field(description="when it was taken in, UTC")
     who: str = Field(description="handle of whoever took it in")

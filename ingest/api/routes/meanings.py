@@ -263,6 +263,7 @@ MEANINGS: Mapping[str, str] = {
     "values": "the newest value of each quantity, in SI",
     "verdict": "what the readings say of it, as a code; stable, decide by this",
     "waiting": "what waiting costs; null: too little known, or the figures contradict each other",
+    "sheet": "number of the spreadsheet",
     "webhook": "number of the webhook",
     "webhooks": "webhooks, oldest first",
     "what": "what was done, as a code",
