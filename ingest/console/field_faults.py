@@ -127,7 +127,7 @@ def _in_percent(values: Mapping[str, Any]) -> dict[str, Any]:
 
 def _of_complaint(complaint: Complaint) -> FieldFault:
     name = _last_name(complaint.pointer.split("/"))
-    # A form sends a unit that nobody chose as an empty text.
+    # A form sends a unit that was not chosen as an empty text.
     code = "missing" if complaint.values.get("unit") == "" else complaint.code
     return FieldFault(name, _with_words(code), complaint.values, str(complaint))
 

@@ -279,7 +279,6 @@ THERE: Mapping[str, Mapping[str, str]] = {
         "readings": "how many readings were looked at",
         "result": "what all checks say together; stable, decide by this",
         "cautions": "what to mind at the machine, in English; the engine maker's manual comes first",
-        "devices": "names of the devices on the housing",
     },
     "AccountAnswer": {"balances": "true: the account of every stream balances"},
     "Acceptance": {"code": "the one-time code, with or without hyphens"},

@@ -380,7 +380,7 @@
 
   function showOnList(entries) {
     if (!pending) return;
-    // Nobody leaves a machine for which an entry was refused: it is known here alone.
+    // An entry that the shop refused is known on this phone alone: it is corrected before the technician leaves.
     const refusedOfHere = ({ address, state }) => address === location.pathname && state === REFUSED;
     correctFirst.hidden = !entries.some(refusedOfHere);
     const here = entries.filter((entry) => entry.address === location.pathname);

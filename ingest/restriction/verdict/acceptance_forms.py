@@ -97,6 +97,10 @@ SEEN: Mapping[str, Sentence] = {
     "limit_confirmed": lambda values: f"{_limit(values)}, confirmed.",
     "full_flow_not_seen": "No reading at full flow yet; at idle every element reads low.",
     "clean_level": "{level_pa:restriction} at {speed_rad_s:speed}, {share:percent} of the change limit.",
+    "clean_level_high": (
+        "{level_pa:restriction} at {speed_rad_s:speed}, {share:percent} of the change limit; a clean element "
+        "reads about {clean_pa:restriction} there. High: is it new, and are snorkel and hose free?"
+    ),
     "level_in_use": (
         "{level_pa:restriction} at {speed_rad_s:speed}, {share:percent} of the limit: the element in use."
     ),

@@ -71,6 +71,8 @@ CLEAN_SHARE = (0.01, 0.6)
 #: of what a clean element reads at that speed. Chosen: an engine without load draws less air at the same
 #: speed, so a sound element may read a third of what it reads at work; a missing one reads a fifth or less.
 FAR_BELOW_CLEAN = 0.3
+#: of the same: a new element of another make reads some tenths more (chosen); half as much again is asked
+HIGH_FOR_CLEAN = 1.5
 CLEAN_RUN_S = 60.0  # at rated speed: flow and a monitor's mean have settled by then (chosen)
 #: Service manuals state 20 to 30 inH2O (such as TM 5-3810-307-24-1-2); wider, chosen.
 TERMINAL_PA = (2_000.0, 12_000.0)
@@ -309,6 +311,8 @@ def _clean(table: _Table, around: Surroundings) -> Check:
         return failed(CLEAN, seen, say("do_check_element"))
     if share > high and not around.element_in_use:
         return failed(CLEAN, seen, say("do_check_new_element"))
+    if clean_pa is not None and level_pa > HIGH_FOR_CLEAN * clean_pa and not around.element_in_use:
+        return passed(CLEAN, say("clean_level_high", clean_pa=clean_pa, **seen.values))
     return passed(CLEAN, seen)
 
 

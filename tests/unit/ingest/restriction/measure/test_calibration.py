@@ -110,8 +110,8 @@ def test_a_gauge_that_shows_less_than_the_monitor_raises_no_machine(shown: float
 
 
 def test_a_gauge_that_shows_less_takes_nothing_from_what_another_look_says() -> None:
-    latched = Latching(None, 5000.0, LIMIT_PA)
-    low = Gauge(4000.0, 3000.0, full_flow=False)
+    latched: Likelihood = Latching(None, 5000.0, LIMIT_PA)
+    low: Likelihood = Gauge(4000.0, 3000.0, full_flow=False)
     alone, both = (calibrate(looks, PRIOR, TUNING).middle for looks in ([latched], [latched, low]))
     assert both == pytest.approx(alone, abs=1e-9)
 

@@ -19,7 +19,7 @@ def stretches(*levels: tuple[float, float], step_s: float = 5.0, high_only: bool
     at_high = np.ones(many, dtype=bool) if high_only else np.arange(many) >= many / 2
     pa = [np.where(at_high, high, idle) for idle, high in levels]
     return Readings(
-        at_s=HOUR_S + step_s * np.arange(many * len(levels)),
+        at_s=np.asarray(HOUR_S + step_s * np.arange(many * len(levels)), dtype=np.float64),
         restriction_pa=np.concatenate(pa),
         engine_speed_rad_s=np.tile(np.where(at_high, HIGH, IDLE), len(levels)),
     )

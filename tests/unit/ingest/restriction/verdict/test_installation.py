@@ -277,6 +277,15 @@ def test_an_element_far_below_what_a_clean_one_reads_at_that_speed_fails(clean, 
     assert (found.seen.code == "far_below_clean") == (verdict == FAILED)
 
 
+@pytest.mark.parametrize(("clean_pa", "code"), [(1_100.0, "clean_level_high"), (1_500.0, "clean_level")])
+def test_an_element_far_above_what_a_clean_one_reads_is_asked_about(clean_pa, code):
+    """1 900 Pa: it passes, because a new element of another make may read so."""
+    clean = CleanLevel(restriction_pa=clean_pa)
+    found = verdicts(fitting(), clean=clean)["clean level"]
+    assert (found.verdict, found.seen.code) == (PASSED, code)
+    assert verdicts(fitting(), clean=clean, element_in_use=True)["clean level"].seen.code == "level_in_use"
+
+
 @pytest.mark.parametrize(("level_pa", "verdict"), [(5_500.0, PASSED), (20.0, FAILED)])
 def test_an_element_in_use_may_be_loaded_but_not_missing(level_pa, verdict):
     speed = fitting().engine_speed_rad_s
