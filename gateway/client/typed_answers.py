@@ -287,6 +287,7 @@ class HousingState(TypedDict):
     primary_part: str | None
     safety_part: str | None
     laid_up: LaidUp | None
+    worked_laid_up: Said | None
     planned: Planned | None
 
 

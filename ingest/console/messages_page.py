@@ -7,8 +7,10 @@ Its JSON twins are `/v1/matters`, `/v1/me/messages`, `/v1/messages` and `/v1/mes
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
+from dataclasses import replace
 from typing import Annotated, Any
+from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Path, Request, Response
 
@@ -48,7 +50,7 @@ from cleanside.ingest.console.forms import (
     trimmed_field,
 )
 from cleanside.ingest.console.letters import MESSAGES
-from cleanside.ingest.console.rendering import may, render
+from cleanside.ingest.console.rendering import formats_of, may, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.viewer import viewer_of
@@ -94,6 +96,7 @@ def _page(
         unannounced=unannounced or [],
         is_known=unannounced is not None,
         chosen=chosen,
+        next_digest=_next_digest(request, key, chosen),
         zone=chosen["zone"] if chosen["address"] else zone,
         calendars=get_my_calendars(resources, key)["calendars"],
         sites=names_of(get_shop(resources, key))["site"],
@@ -102,6 +105,14 @@ def _page(
         of_all=_of_all(resources, key) if may(key, "messages:manage") else None,
         fault=fault,
     )
+
+
+def _next_digest(request: Request, key: Key, chosen: Mapping[str, Any]) -> str | None:
+    """When the next summary is due, in the zone of its own time, not of the page; None: never."""
+    if chosen["digest_next_at"] is None:
+        return None
+    formats = formats_of(request, replace(viewer_of(request, key), zone=ZoneInfo(chosen["zone"])))
+    return f"{formats.minute(chosen['digest_next_at'])} ({formats.zone_name})"
 
 
 def unannounced_of(

@@ -61,6 +61,8 @@ WorkWriter = Annotated[Key, Depends(page_needs("changes:write"))]
 #: parameters of the address that say what was done just now
 SAID = ("sent", "taken_back", "question")
 MOST_SAID = 40  # ticks whose question is said at once; chosen
+#: of a row, in the order of `TickedJob`
+TICK_FIELDS = ("what", "meter", "gauge", "unit", "changed_at")
 #: what may be ticked; a job that is to be looked at first was inspected, unless somebody says otherwise
 WORK_DONE = ("new", "cleaned", "inspected")
 
@@ -75,6 +77,7 @@ class TickedJob(NamedTuple):
     meter: str
     gauge: str
     unit: str
+    changed_at: str  # as written; "": as for the whole list
 
     @property
     def name(self) -> str:
@@ -121,12 +124,16 @@ def get_work_page(
 def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -> Response:
     """Enter what was ticked; back to the list, which shows what the data say."""
     faults: dict[str, TickFault] = {}
-    changed_at, fault = _changed_at(fields, request, key)
+    zone = _zone(request, key)
+    changed_at, fault = _changed_at(str(fields.get("changed_at", "")), zone)
     if fault is not None:
         faults["changed_at"] = fault
     else:
         for ticked in _ticked(fields):
-            if (fault := _enter(request, resources, key, ticked, changed_at)) is not None:
+            own_at, fault = _changed_at(ticked.changed_at, zone)
+            if fault is None:
+                fault = _enter(request, resources, key, ticked, own_at or changed_at)
+            if fault is not None:
                 faults[ticked.name] = fault
     if not faults:
         asked = _in_question(request, resources, key, _ticked(fields))
@@ -213,7 +220,7 @@ def _ticked(fields: Fields) -> Iterator[TickedJob]:
             machine,
             housing,
             entry_id,
-            *(str(fields.get(f"{field}/{name}", "")).strip() for field in ("what", "meter", "gauge", "unit")),
+            *(str(fields.get(f"{field}/{name}", "")).strip() for field in TICK_FIELDS),
         )
 
 
@@ -292,13 +299,13 @@ def _number(written: str) -> float | None:
     return float(written.replace(",", ".")) if written else None
 
 
-def _changed_at(fields: Fields, request: Request, key: Key) -> tuple[str | None, TickFault | None]:
-    """When the work was done, as a person wrote it in their zone; None: now."""
-    written = str(fields.get("changed_at", "")).strip()
+def _changed_at(written: str, zone: ZoneInfo) -> tuple[str | None, TickFault | None]:
+    """When the work was done, as a person wrote it in their zone; None: they wrote nothing."""
+    written = written.strip()
     if not written:
         return None, None
     try:
-        at = datetime.fromisoformat(written).replace(tzinfo=_zone(request, key))
+        at = datetime.fromisoformat(written).replace(tzinfo=zone)
     except ValueError:
         return None, TickFault("changed_at", "changed_at", written[:40])
     return instant_text(round(at.timestamp()) * 1_000_000), None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -264,6 +265,9 @@ def test_the_page_keeps_what_was_chosen_and_says_what_is_wrong(api: Api, mara: B
     assert "<b>mara" not in wrong.text
     confirm_address(api, "mara.lindt")
     assert form(mara, "/messages/test", {}).status_code == 303
+    said_next = re.search(r"Next: ([^<]*), if", mara.get("/messages").text)
+    assert said_next is not None
+    assert said_next[1].endswith(f"{WISHES['zone']})"), "the time is of the summary's zone, the page's is UTC"
 
 
 def test_the_page_shows_matters_and_for_an_admin_what_was_not_delivered(api: Api, mara: Browser) -> None:

@@ -42,7 +42,9 @@ def test_who_is_behind_is_shown_with_how_far(api: Api) -> None:
     api.send(batch(40, [3.0] * 5, gateway={"appended_through": 1_244}))
     [line] = api.get("/v1/streams").json()["streams"]
     assert (line["pending"], line["gap"], line["shed"]) == (1_200, 34, [])
+    assert line["gaps"] == [[6, 39]]
     page = api.get("/backlog").text
+    assert "6 to 39" in page
     assert rows(page) == 1
     assert "1,200" in page
 

@@ -132,6 +132,19 @@ def test_the_hour_of_the_work_is_that_of_the_viewer(api: Api) -> None:
     assert entries(api)[0]["changed_at"] == "2026-02-22T11:30:00Z"
 
 
+def test_a_row_has_a_time_of_its_own_beside_that_of_the_list(api: Api) -> None:
+    """A paper list of a week is sent at once, each row as it was done."""
+    loaded(api, rise_kpa=0.08)
+    [tick] = ticks(page(api))
+    fields = {"done": tick, "what/grader-07/main": "new", "changed_at": "2026-02-22T12:30"}
+    wrong = fields | {"changed_at/grader-07/main": "noon"}
+    refused = api.request("POST", "/work-list/done", key="planner", data=wrong)
+    assert (refused.status_code, 'value="noon"' in refused.text) == (422, True)
+    own = fields | {"changed_at/grader-07/main": "2026-02-21T06:00"}
+    assert api.request("POST", "/work-list/done", key="planner", data=own).status_code == 303
+    assert [entry["changed_at"] for entry in entries(api)] == ["2026-02-21T06:00:00Z"]
+
+
 def test_a_machine_is_moved_to_another_day_and_back(api: Api) -> None:
     loaded(api, rise_kpa=0.03)
     html = page(api)

@@ -153,6 +153,7 @@ class StreamLine(Described):
     newest_at: str | None = Field(description="when the newest reading was taken; null: not known")
     pending: int = Field(description="numbers that the gateway has and that did not come yet")
     gap: int = Field(description="numbers below the highest that are missing")
+    gaps: list[Range] = Field(description="which those are, first and last of each range; the first eight")
     shed: list[ShedShown] = Field(description="what the gateway deleted unsent, and why")
     drains_per_s: float | None = Field(
         description="readings that come while something is pending; null: none come [1/s]"

@@ -179,7 +179,7 @@ class JobShown(Described):
     due_at: Dates | None
     dates_rest_on: DatesRestOn | None
     has_question: bool = Field(
-        description="an entry is contradicted, or a found change not entered: ask first"
+        description="an entry or a lay-up is contradicted, or a found change not entered: ask first"
     )
     causes: list[str] = Field(description="what to look at first, by code; empty: nothing")
     planned: PlannedShown | None

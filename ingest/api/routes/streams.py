@@ -69,6 +69,9 @@ def _seen(connection: sa.Connection, key: Key, after_id: int) -> Iterator[Stream
         after_id = piece[-1].id
 
 
+GAPS_OF_LINE = 8  # in the list of streams; one stream's own answer has more; chosen
+
+
 def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, Any]:
     marks = streams.marks_of(connection, stream)
     pending = max(0, (stream.appended_through or 0) - stream.highest)
@@ -82,6 +85,7 @@ def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, A
         "newest_at": text(stream.tail_us),
         "pending": pending,
         "gap": count(marks.gaps),
+        "gaps": [list(gap) for gap in marks.gaps[:GAPS_OF_LINE]],
         "shed": [{"first": shed.first, "last": shed.last, "reason": shed.reason} for shed in marks.shed],
         "drains_per_s": drain.readings_per_s(connection, stream, now_us) if pending else None,
         "has_gateway": stream.has_gateway,
