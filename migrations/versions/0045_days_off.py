@@ -9,8 +9,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0052"
-down_revision = "0046"
+revision = "0045"
+down_revision = "0044"
 branch_labels = None
 depends_on = None
 

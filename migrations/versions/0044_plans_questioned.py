@@ -10,7 +10,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0046"
+revision = "0044"
 down_revision = "0043"
 branch_labels = None
 depends_on = None
