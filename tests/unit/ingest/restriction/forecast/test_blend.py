@@ -18,7 +18,13 @@ from cleanside.ingest.restriction.forecast.blend import (
 from cleanside.ingest.restriction.forecast.forecast import fit_forecaster
 from cleanside.ingest.restriction.forecast.paths import trace
 from cleanside.ingest.restriction.forecast.prior import prior_hours_left, usual_life
-from cleanside.ingest.restriction.forecast.twins import batches, counts_of, folds_of
+from cleanside.ingest.restriction.forecast.twins import (
+    MOST_TWINS,
+    batches,
+    counts_of,
+    folds_of,
+    least_batches,
+)
 from cleanside.ingest.restriction.forecast.usual import learn_lengths
 
 
@@ -133,6 +139,23 @@ def off_and_held(forecaster, end_h, kind):
     points = forecaster.hours_left(life.hours, life.restriction_pa, terminal_pa=1000.0, kind=kind)[10:]
     left = (life.hours[-1] - life.hours)[10:]
     return np.mean(points[:, 1] - left), np.mean((points[:, 0] <= left) & (left <= points[:, 2]))
+
+
+def test_few_lives_that_are_alike_may_be_one_batch_and_make_no_narrow_interval():
+    """The next batch is a third longer: the interval held 41 % of it while the five counted as five."""
+    forecaster = fit_forecaster(batch_with_doubt())
+    assert forecaster.learned is not None
+    assert forecaster.learned.blend.lives == pytest.approx(1.0)
+    assert off_and_held(forecaster, 400.0, "one")[1] > 0.75
+
+
+def test_batches_at_the_least_are_fewer_where_few_lives_of_a_kind_are_alike():
+    alike, apart = [(0.01 * n, 0.2) for n in range(5)], [(0.2 * n, 0.2) for n in range(5)]
+    many = [(0.001 * n, 0.2) for n in range(MOST_TWINS + 1)]
+    each = np.arange(20)
+    assert least_batches(each[:10], [*alike, *apart], ["a"] * 5 + ["b"] * 5) == 6
+    assert least_batches(each[: len(many)], many, ["a"] * len(many)) == len(many)
+    assert least_batches(each[:3], alike[:3], ["a"] * 3) == 3
 
 
 def test_of_a_kind_not_seen_beside_a_single_one_the_forecast_is_not_far_too_late():
