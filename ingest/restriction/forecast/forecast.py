@@ -69,7 +69,7 @@ from cleanside.ingest.restriction.forecast.teachers import (
     usual_age_h,
     whole_teachers,
 )
-from cleanside.ingest.restriction.forecast.twins import batches, folds_of, place_of
+from cleanside.ingest.restriction.forecast.twins import batches, folds_of, least_batches, place_of
 from cleanside.ingest.restriction.forecast.usual import Lengths, learn_lengths, with_kinds
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
@@ -348,11 +348,12 @@ def _trials(
         return []
     named = with_kinds(lives)
     teachers = whole_teachers([named[i] for i in cases])
-    batch = batches([place_of(t.path) for t in teachers], [t.group for t in teachers])
+    places, groups = [place_of(t.path) for t in teachers], [t.group for t in teachers]
+    batch = batches(places, groups)
     if len(np.unique(batch)) < 2:
         return []  # no life of another batch
     fold = folds_of(batch, TRIAL_FOLDS)
-    counts = len(np.unique(batch)) / len(cases)
+    counts = least_batches(batch, places, groups) / len(cases)
     trials = []
     for k in range(int(fold.max()) + 1):
         out = {i for i, number in zip(cases, fold.tolist(), strict=True) if number == k}

@@ -27,6 +27,7 @@ MOST_APART = (
     0.06  # the same of batches among others; lives of a kind on a test stand differ by that (open bench)
 )
 TWINS = 3.0  # lives of a batch, on the average; with fewer there are no batches
+MAY_BE_ALIKE, MOST_TWINS = 0.07, 8  # so alike, so few lives may be of one batch or not (chosen, made lives)
 GAP = 6.0  # edges between batches over edges within, geometric means; of random points below 5.5 (simulated)
 LEAST_EDGE = 1e-3  # of the spread of the points; nearer ones coincide
 CLEAN_FROM, CLEAN_UNTIL = 0.03, 0.12  # of the life: there the clean level is read
@@ -76,6 +77,22 @@ def counts_of(batch: IntArray) -> FloatArray:
     """How much each life counts, shape (n,): those of a batch count as one together."""
     _, number, sizes = np.unique(batch, return_inverse=True, return_counts=True)
     return np.asarray(1.0 / sizes[number])
+
+
+def least_batches(batch: IntArray, places: Sequence[tuple[float, float]], groups: Sequence[str]) -> int:
+    """
+    How many batches the lives are of at the least.
+
+    Few lives of a kind that are alike may be one batch, or the kind may be that regular: they do not tell.
+    batch : as `batches` finds them.
+    """
+    least, ln_h = 0, np.array([length for length, _ in places])
+    for group in sorted(set(groups)):
+        mine = np.array([name == group for name in groups])
+        few = LEAST_TWINS <= mine.sum() <= MOST_TWINS
+        alike = few and ln_h[mine].std(ddof=1) < MAY_BE_ALIKE
+        least += 1 if alike else len(np.unique(batch[mine]))
+    return least
 
 
 def folds_of(batch: IntArray, most: int) -> IntArray:

@@ -46,6 +46,7 @@ PRIOR_LIVES = 1.0  # USUAL_SPREAD counts as that many
 
 MOST_OF_A_KIND = 5.0  # lives of one kind that count for the middle of all
 MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
+KINDS_APART = 0.7  # of ln(life): kinds of one fleet are about twofold apart (chosen, made lives)
 USUAL_LIVES = 1.0  # the prior before any life counts as that many lives
 LEAST_TOLD = 0.05  # of a life: bounds the steps where lives carry no information
 LEAST_HEARD = 0.5  # lives; a kind without lives is known as well as from half a life
@@ -254,8 +255,8 @@ class _Fit:
 
     @property
     def apart(self) -> float:
-        """How far kinds lie from the middle of all, as KIND_SPREAD and the seen ones say. ln [h]"""
-        squares = float(np.sum((self.middles - self.common) ** 2)) + KIND_SPREAD**2
+        """How far kinds lie from the middle of all, as KINDS_APART and the seen ones say. ln [h]"""
+        squares = float(np.sum((self.middles - self.common) ** 2)) + KINDS_APART**2
         return float(np.sqrt(squares / len(self.middles)))
 
     @property

@@ -18,7 +18,13 @@ from cleanside.ingest.restriction.forecast.blend import (
 from cleanside.ingest.restriction.forecast.forecast import fit_forecaster
 from cleanside.ingest.restriction.forecast.paths import trace
 from cleanside.ingest.restriction.forecast.prior import prior_hours_left, usual_life
-from cleanside.ingest.restriction.forecast.twins import batches, counts_of, folds_of
+from cleanside.ingest.restriction.forecast.twins import (
+    MOST_TWINS,
+    batches,
+    counts_of,
+    folds_of,
+    least_batches,
+)
 from cleanside.ingest.restriction.forecast.usual import learn_lengths
 
 
@@ -119,6 +125,45 @@ def test_four_lives_of_one_batch_teach_a_length_as_one_life_does():
     learned = fit_forecaster(batch).learned
     assert learned is not None
     assert learned.lives_behind("") == pytest.approx(1.0)
+
+
+def batch_with_doubt():
+    """Five lives of one kind, 280 to 320 h, that bend late: one batch, or a kind that is that regular."""
+    lengths_h = 300.0 * np.exp(np.array([-0.06, -0.03, 0.0, 0.03, 0.06]))
+    return [life_of(h, seed=n, bend=5.0, noise=0.015, kind="one") for n, h in enumerate(lengths_h)]
+
+
+def off_and_held(forecaster, end_h, kind):
+    """Mean of forecast less truth after the first rows, and the share of rows that the interval holds."""
+    life = life_of(end_h, seed=50, bend=5.0, noise=0.015)
+    points = forecaster.hours_left(life.hours, life.restriction_pa, terminal_pa=1000.0, kind=kind)[10:]
+    left = (life.hours[-1] - life.hours)[10:]
+    return np.mean(points[:, 1] - left), np.mean((points[:, 0] <= left) & (left <= points[:, 2]))
+
+
+def test_few_lives_that_are_alike_may_be_one_batch_and_make_no_narrow_interval():
+    """The next batch is a third longer: the interval held 41 % of it while the five counted as five."""
+    forecaster = fit_forecaster(batch_with_doubt())
+    assert forecaster.learned is not None
+    assert forecaster.learned.blend.lives == pytest.approx(1.0)
+    assert off_and_held(forecaster, 400.0, "one")[1] > 0.75
+
+
+def test_batches_at_the_least_are_fewer_where_few_lives_of_a_kind_are_alike():
+    alike, apart = [(0.01 * n, 0.2) for n in range(5)], [(0.2 * n, 0.2) for n in range(5)]
+    many = [(0.001 * n, 0.2) for n in range(MOST_TWINS + 1)]
+    each = np.arange(20)
+    assert least_batches(each[:10], [*alike, *apart], ["a"] * 5 + ["b"] * 5) == 6
+    assert least_batches(each[: len(many)], many, ["a"] * len(many)) == len(many)
+    assert least_batches(each[:3], alike[:3], ["a"] * 3) == 3
+
+
+def test_of_a_kind_not_seen_beside_a_single_one_the_forecast_is_not_far_too_late():
+    """Lives of the other kind last 0.6 to 1.7 times as long: about as often longer as shorter."""
+    forecaster = fit_forecaster(batch_with_doubt())
+    off, held = zip(*(off_and_held(forecaster, h, "two") for h in (180.0, 230.0, 390.0, 500.0)), strict=True)
+    assert abs(np.mean(off)) < 0.1 * 300.0
+    assert min(held) > 0.8
 
 
 def test_lives_that_differ_as_on_a_test_stand_are_no_twins():
