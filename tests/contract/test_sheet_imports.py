@@ -64,6 +64,18 @@ def test_a_row_that_was_changed_since_stays_and_is_named(api: Api) -> None:
     assert (grader["display_name"], grader["site"], loader["crew"]) == ("Seven", "quarry", None)
 
 
+def test_a_housing_that_the_file_added_leaves_its_machine_as_it_was(api: Api) -> None:
+    before = api.get("/v1/machines/grader-07").json()
+    added = "machine,housing,display_name,kind,site,crew,limit,limit_unit\n"
+    added += "grader-07,cab,Grader 7,grader,oberkies,early-shift,2,kPa\n"
+    [change] = (done := taken(api, added))["changes"]
+    assert [value["column"] for value in change["values"]] == ["limit", "limit_unit"]
+    take_back(api, done["sheet"])
+    after = api.get("/v1/machines/grader-07").json()
+    shop_data = ("display_name", "kind", "site", "crew", "retired_at")
+    assert {name: after[name] for name in shop_data} == {name: before[name] for name in shop_data}
+
+
 def test_a_machine_that_the_file_made_is_retired(api: Api) -> None:
     done = take_back(api, 1)
     assert [row["is_new"] for row in done["back"]] == [True, True, True]
