@@ -401,7 +401,10 @@ class StayingRowShown(Described):
     row: int
     name: str = Field(description="name of the machine, or the part")
     housing: str | None
-    columns: list[str] = Field(description="what is another value by now; monitor: one sits there")
+    columns: list[str] = Field(
+        description="what is another value by now; monitor: one sits there; other_housing: the row of another "
+        "housing of its machine stays"
+    )
 
 
 class SheetShown(Described):
