@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
+from cleanside.ingest.store import sheet_imports
 from tests.contract.test_api_spreadsheets import FLEET, PARTS, fetched, taken
 from tests.support.serving import DEVICE, Api, in_process
 
@@ -139,6 +140,16 @@ def test_it_is_taken_back_once(api: Api) -> None:
     take_back(api, 1)
     assert take_back(api, 1, expect=409)["code"] == "not_undoable"
     assert take_back(api, 99, expect=404)["code"] == "unknown_spreadsheet"
+
+
+def test_of_two_at_the_same_time_one_takes_it_back(api: Api) -> None:
+    """The second one would take away the limit that stood before the spreadsheet."""
+
+    def claimed(connection: sa.Connection) -> list[bool]:
+        return [sheet_imports.set_taken_back(connection, 1, at_us, "k0") for at_us in (5, 6)]
+
+    assert api.resources.writer.call(claimed) == [True, False]
+    assert api.get(ROUTE, key="planner").json()["sheets"][0]["taken_back_at"] == "1970-01-01T00:00:00.000005Z"
 
 
 def test_they_are_listed_newest_first_with_who_and_when(api: Api) -> None:
