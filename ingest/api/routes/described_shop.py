@@ -205,7 +205,9 @@ class JobShown(Described):
     hours_lost: float | None
     element_value_lost: float | None = Field(description="of the element's price; null: no price entered")
     waiting: DayWaitedShown | None = Field(description="null: it cannot be said")
-    options: list[OptionShown] = Field(description="each day of the list, and two weeks beyond its end")
+    options: list[OptionShown] = Field(
+        description="each working day of the list and of two weeks beyond its end, and its own day"
+    )
     meter_hours_now: float | None
     gauge_unit: str | None
 
