@@ -556,6 +556,7 @@ SENTENCES: Sentences = {
     ),
     "place_not_chosen": "choose the place on {machine}: which monitor it replaces, or beside which it comes",
     "monitor_on_no_machine": "{device} sits on no machine; there is nothing to take off",
+    "monitor_sits_elsewhere": "{device} sits on {machine} ({housing}) by now; load the page again",
     "not_a_jpeg": "jpeg is no JPEG in base64; send a photo of at most {most} bytes as JPEG",
     "photo_too_large": "the photo has {width} x {height} pixels, at most {most}; send a smaller one",
     "number_grouped": '{name}: "{text}" may group thousands or be decimal; write {plain}, or {decimal}',

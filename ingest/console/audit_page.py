@@ -72,9 +72,9 @@ def _span_us(day: str, zone: tzinfo) -> tuple[int | None, int | None]:
     """From and until when a day lasts in a zone [us]; what is no day: any time."""
     try:
         start = datetime.combine(date.fromisoformat(day), time(), zone)
-    except ValueError:
+        end = datetime.combine(start.date() + timedelta(days=1), time(), zone)
+    except (ValueError, OverflowError):  # the calendar ends with the year 9999
         return None, None
-    end = datetime.combine(date.fromisoformat(day) + timedelta(days=1), time(), zone)
     return int(start.timestamp()) * MICRO, int(end.timestamp()) * MICRO
 
 

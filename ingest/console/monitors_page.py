@@ -191,13 +191,16 @@ def post_taken_off(device: PathName, resources: R, key: SeatEnder, fields: Field
     """
     End a monitor's time on its machine now; who takes it off says that the tap is plugged.
 
-    Sent from a visit it leads back there.
+    A page that is older than its move takes nothing off. Sent from a visit it leads back there.
     """
     require_plugged(fields)
     seat = shown(get_device(device, resources, key))["seat"]
     if seat is None:
         raise NotValid(Complaint("device", "monitor_on_no_machine", device=device))
     body = {"machine": seat["machine"], "housing": seat["housing"]}
+    if any(text_of_field(fields, name) not in ("", at) for name, at in body.items()):
+        at, on = seat["machine"], seat["housing"]
+        raise NotValid(Complaint("device", "monitor_sits_elsewhere", device=device, machine=at, housing=on))
     body["assigned_until"] = instant_text(resources.clock())
     post_device_assignment(device, read_form(NewAssignment, body), resources, key)
     if text_of_field(fields, "back") == "visit":

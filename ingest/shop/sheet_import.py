@@ -16,7 +16,7 @@ import sqlalchemy as sa
 
 from cleanside.gateway.units import to_si
 from cleanside.gateway.wire import instant_text, parse_instant
-from cleanside.ingest.shop.machine_sheet import SheetLine
+from cleanside.ingest.shop.machine_sheet import OF_MACHINE, SheetLine
 from cleanside.ingest.shop.meter import MeterDoubt, doubt_of
 from cleanside.ingest.shop.part_sheet import PartSheetLine
 from cleanside.ingest.shop.sheet_warnings import OddLimit, SheetLimit, near_kinds, odd_limits
@@ -162,12 +162,12 @@ def plan_machines(
     seen_h : (machine, instant [us]) -> hours that its monitors saw the engine run before it. [h]
     """
     states = {(s.machine.name, s.housing.name): s for s in _States(connection, owner_id).every()}
-    machines = {name for name, _ in states}
+    machines = {name: state for (name, _), state in states.items()}
     known = {kind: shop.groups_of(connection, kind, owner_id) for kind in shop.GROUPS}
     plan = ImportPlan(rows=len(lines))
     for line in lines:
         state = states.get((line.machine, line.housing))
-        there = {} if state is None else _row(state, now_us)
+        there = _there(state, machines.get(line.machine), now_us)
         wanted = {**line.of_machine, **line.of_housing}
         values = {n: v for n, v in wanted.items() if there.get(n) != v and not (v is False and not there)}
         plan.faults += _meter_faults(line, state, now_us, seen_h)
@@ -187,6 +187,18 @@ def plan_machines(
     plan.new_sites = _new_groups(plan, "site", known["site"])
     plan.new_crews = _new_groups(plan, "crew", known["crew"])
     return plan
+
+
+def _there(state: _State | None, machine: _State | None, now_us: int) -> dict[str, Any]:
+    """
+    What is stored of a row: column -> value.
+
+    state : of its housing; None: it is a new one. machine : of any housing of its machine; None: of none.
+    """
+    if state is not None:
+        return _row(state, now_us)
+    known = {} if machine is None else _row(machine, now_us)
+    return {column: value for column, value in known.items() if column in OF_MACHINE}
 
 
 def _limits(

@@ -2,21 +2,22 @@
 A spreadsheet is taken back: what it changed is as it was before, row by row.
 
 Promises: a row goes back as a whole, and only where each of its values is still the one that the spreadsheet
-brought; a row that was changed since stays, and is named. A machine that the spreadsheet made is retired,
-because its history may have begun; a part that it made stays, without stock. Sites and crews that it made go
-where nothing uses them.
+brought; a row that was changed since stays, and is named. What belongs to a machine is in each of its rows, so
+they go back together or stay together. A machine that the spreadsheet made is retired, because its history may
+have begun; a part that it made stays, without stock. Sites and crews that it made go where nothing uses them.
 Leaves to others: the transaction, the audit, who may do it (`ingest.api.routes.sheet_imports`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
+from cleanside.ingest.shop.machine_sheet import OF_MACHINE
 from cleanside.ingest.shop.sheet_import import (
     METER,
     PAPER_COLUMNS,
@@ -36,7 +37,7 @@ class StayingRow:
     """A row that is not taken back."""
 
     change: RowChange
-    #: columns whose value is another one by now; "monitor": one sits there
+    #: columns whose value is another one by now; "monitor": one sits there; "other_housing": its row stays
     columns: tuple[str, ...]
 
 
@@ -59,12 +60,13 @@ def plan_undo(
 ) -> Undoing:
     """Which rows go back, and which were changed since."""
     there = _there(connection, owner_id, kind, now_us)
+    watched = fleet.machines_with_monitor(connection, owner_id) if kind == MACHINES else set()
+    changes = [RowChange(**written) for written in content["changes"]]
+    since = {change.row: _changed_since(change, there, watched) for change in changes}
+    staying = {change.name for change in changes if kind == MACHINES and since[change.row]}
     found = Undoing()
-    for written in content["changes"]:
-        change = RowChange(**written)
-        columns = _changed_since(change, there)
-        if kind == MACHINES and change.is_new and _is_watched(connection, owner_id, change):
-            columns = (*columns, "monitor")
+    for change in changes:
+        columns = since[change.row] or _with_its_machine(change, staying)
         if columns:
             found.stays.append(StayingRow(change=change, columns=columns))
         else:
@@ -84,19 +86,20 @@ def _there(
 
 
 def _changed_since(
-    change: RowChange, there: Mapping[tuple[str, str | None], Mapping[str, Any]]
+    change: RowChange, there: Mapping[tuple[str, str | None], Mapping[str, Any]], watched: Set[str]
 ) -> tuple[str, ...]:
+    """Why a row stays by itself; empty: it does not. watched : machines that a monitor sits on."""
     own = there.get((change.name, change.housing), {})
     at_site = there.get((change.name, change.values.get("site")), {}) if change.housing is None else own
     found = {c: (at_site if c in ("site", "pieces") else own).get(c) for c in change.values}
-    return tuple(column for column, value in change.values.items() if found[column] != value)
+    columns = tuple(column for column, value in change.values.items() if found[column] != value)
+    return (*columns, "monitor") if change.is_new and change.name in watched else columns
 
 
-def _is_watched(connection: sa.Connection, owner_id: int, change: RowChange) -> bool:
-    """True where a monitor sits on the housing of a row."""
-    of = [h for h in fleet.every_housing(connection, owner_id) if h.machine == change.name]
-    seats = [s for h in of for s in fleet.assignments_of_housing(connection, h.id)]
-    return any(seat.until_us is None for seat in seats)
+def _with_its_machine(change: RowChange, staying: Set[str]) -> tuple[str, ...]:
+    """Why a row stays with another one of its machine; empty: it does not. staying : machines with such."""
+    is_of_machine = change.is_new or any(column in OF_MACHINE for column in change.values)
+    return ("other_housing",) if is_of_machine and change.name in staying else ()
 
 
 def apply_undo(

@@ -7,9 +7,9 @@ Leaves to others: faults (`spreadsheet`, `machine_sheet`), the plan of an import
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from statistics import median
 from typing import NamedTuple
 
 LEAST_OTHERS = 3  # limits of a kind, beside the one that is looked at; chosen
@@ -37,17 +37,24 @@ class OddLimit(NamedTuple):
 
 def odd_limits(limits: Sequence[SheetLimit]) -> list[OddLimit]:
     """Limits that a file changes, FAR from the others of their kind. limits : of the whole owner."""
-    by_kind: defaultdict[str, list[SheetLimit]] = defaultdict(list)
+    by_kind: defaultdict[str, list[float]] = defaultdict(list)
     for limit in limits:
-        by_kind[limit.kind].append(limit)
+        by_kind[limit.kind].append(limit.limit_pa)
+    in_order = {kind: sorted(of_kind) for kind, of_kind in by_kind.items()}
     found = []
     for limit in (limit for limit in limits if limit.kind and limit.row is not None):
-        others = [other.limit_pa for other in by_kind[limit.kind] if other is not limit]
-        if len(others) >= LEAST_OTHERS:
-            middle_pa = median(others)
+        if len(in_order[limit.kind]) > LEAST_OTHERS:
+            middle_pa = _middle_of_others(in_order[limit.kind], limit.limit_pa)
             if not middle_pa / FAR < limit.limit_pa < middle_pa * FAR:
                 found.append(OddLimit(limit, middle_pa))
     return found
+
+
+def _middle_of_others(in_order: Sequence[float], own: float) -> float:
+    """The median of numbers in order without one of them."""
+    place, many = bisect_left(in_order, own), len(in_order) - 1
+    below, above = (n if n < place else n + 1 for n in ((many - 1) // 2, many // 2))
+    return (in_order[below] + in_order[above]) / 2
 
 
 def near_kinds(new: Iterable[str], known: Iterable[str]) -> Mapping[str, str]:

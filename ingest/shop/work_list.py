@@ -106,7 +106,7 @@ class Job:
     hours_given_with_service: float | None  # operating hours that it likely lasts longer; None: not too early
     calendar_on: date | None  # the element's calendar limit
     last_cleaning: bool  # it was cleaned as often as it may be
-    options: tuple[DayOption, ...]  # its own day, and each day that is offered
+    options: tuple[DayOption, ...]  # its own day, then each day that is offered, its own among them
 
     @property
     def own(self) -> DayOption:
@@ -336,10 +336,13 @@ def _job(candidate: Candidate, days: ListDays) -> Job | None:
         hours_given_with_service=given,
         calendar_on=calendar_limit(candidate, days),
         last_cleaning=_is_last_cleaning(candidate),
-        options=tuple(
-            _option(candidate, d, days) for d in (day, *filter(candidate.working.has, days.offered()))
-        ),
+        options=tuple(_option(candidate, d, days) for d in (day, *_offered(candidate, day, days))),
     )
+
+
+def _offered(candidate: Candidate, day: date, days: ListDays) -> list[date]:
+    """The working days to which a change can be moved, and the day on which it stands, in order."""
+    return sorted({day, *filter(candidate.working.has, days.offered())})
 
 
 def _stands_still(candidate: Candidate, day: date, reason: Reason) -> bool:

@@ -340,6 +340,13 @@ def assignments_of_housing(connection: sa.Connection, housing_id: int) -> list[A
     return [Assignment(*row) for row in rows]
 
 
+def machines_with_monitor(connection: sa.Connection, owner_id: int) -> set[str]:
+    """Names of the machines of an owner that a device sits on."""
+    query = sa.select(machines.c.name).select_from(assignments.join(housings).join(machines))
+    here = (machines.c.owner_id == owner_id, assignments.c.until_us.is_(None))
+    return set(connection.execute(query.where(*here)).scalars())
+
+
 def assign(
     connection: sa.Connection,
     device_id: int,

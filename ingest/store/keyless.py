@@ -50,11 +50,8 @@ def keyless_devices(connection: sa.Connection, owner_id: int | None, now_us: int
 
 def _suspects(connection: sa.Connection, owner_id: int | None, now_us: int) -> Mapping[int, bool]:
     """Device without a valid key of its own -> whether a program has a valid one for it."""
-    is_valid = sa.and_(
-        keys.c.revoked_us.is_(None),
-        keys.c.suspended_us.is_(None),
-        sa.or_(keys.c.expires_us.is_(None), keys.c.expires_us > now_us),
-    )
+    ends = (keys.c.revoked_us, keys.c.suspended_us, keys.c.expires_us)
+    is_valid = sa.and_(*(sa.or_(end.is_(None), end > now_us) for end in ends))  # as `_end` has it
     is_own = keys.c.role == "device"
     own, valid, valid_own = (
         sa.func.sum(sa.case((condition, 1), else_=0))

@@ -462,7 +462,6 @@ part_uses = sa.Table(
     sa.Column("used_us", sa.BigInteger, nullable=False),
 )
 
-#: parts to order, for an accepted plan of visits or by hand, until they came or are not needed any more
 #: what each spreadsheet changed
 sheet_imports = sa.Table(
     "sheet_imports",
@@ -482,6 +481,7 @@ sheet_imports = sa.Table(
     sqlite_autoincrement=True,
 )
 
+#: parts to order, for an accepted plan of visits or by hand, until they came or are not needed any more
 part_orders = sa.Table(
     "part_orders",
     metadata,

@@ -48,10 +48,15 @@ def list_of(
     return [TakenSheet(*row) for row in connection.execute(query)]
 
 
-def set_taken_back(connection: sa.Connection, sheet: int, now_us: int, who: str) -> None:
-    """Note who took a spreadsheet back."""
-    statement = sa.update(sheet_imports).where(sheet_imports.c.id == sheet)
-    connection.execute(statement.values(taken_back_us=now_us, taken_back_by=who))
+def set_taken_back(connection: sa.Connection, sheet: int, now_us: int, who: str) -> bool:
+    """
+    Note who takes a spreadsheet back. False: somebody did before.
+
+    Another transaction that does the same waits here until this one ends.
+    """
+    here = (sheet_imports.c.id == sheet, sheet_imports.c.taken_back_us.is_(None))
+    statement = sa.update(sheet_imports).where(*here).values(taken_back_us=now_us, taken_back_by=who)
+    return connection.execute(statement).rowcount > 0
 
 
 def _of(owner_id: int) -> sa.Select[Any]:

@@ -82,6 +82,19 @@ def test_a_day_that_is_kept_stands_again_and_says_so(api: Api) -> None:
     assert planned(api)["kept_after"] is None, "another day is a new plan"
 
 
+def test_a_questioned_day_that_has_passed_can_be_taken_back_and_not_kept(api: Api) -> None:
+    """No day that is over can be planned, so the button could do nothing."""
+    found_at, on = found_then_planned(api)
+    answer(api, found_at)
+    keeps = f'name="on/grader-07/main" value="{on}"'
+    takes_back = 'name="on/grader-07/main" value=""'
+    lists = "/work-list", "/visit-plan"
+    assert [(keeps in api.get(at).text, takes_back in api.get(at).text) for at in lists] == [(True, True)] * 2
+    api.clock.advance(5 * 86_400)
+    assert planned(api)["state"] == "overtaken"
+    assert [(keeps in api.get(at).text, takes_back in api.get(at).text) for at in lists] == [(False, True)] * 2
+
+
 def test_a_change_that_is_denied_questions_no_day(api: Api) -> None:
     found_at, _ = found_then_planned(api)
     answer(api, found_at, "nothing")

@@ -94,9 +94,10 @@ def test_the_list_works_on_the_days_of_the_plan_and_leaves_days_off_out(api: Api
     terms = ask(api, "POST", "/v1/planning-terms", {"days_off": ["2026-02-24", "2026-02-23"]})
     assert terms["days_off"] == ["2026-02-23", "2026-02-24"]
     [job] = work(api)["jobs"]
+    beyond = [f"2026-03-{d:02}" for d in (2, 3, 4, 5, 6, 9, 10, 11, 12, 13)]
     assert (job["day"], [option["day"] for option in job["options"]]) == (
         "2026-02-25",
-        [f"2026-02-{d}" for d in (25, 26, 27)],
+        [*(f"2026-02-{d}" for d in (25, 26, 27)), *beyond],
     )
     [visit] = ask(api, "GET", "/v1/visit-plan")["visits"]
     assert visit["day"] == "2026-02-25"

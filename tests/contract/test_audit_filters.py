@@ -70,3 +70,8 @@ def test_the_page_filters_by_a_day_of_the_viewers_zone(api: Api) -> None:
     assert "No entry fits this filter." in api.get("/audit?day=2026-03-03").text
     assert api.get("/audit?day=someday").text.count('<tr role="row">') == 1 + 4
     assert api.get("/audit?machine=loader-02").text.count('<tr role="row">') == 1 + 2
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "9999-12-31", "2026-02-30", "x"])
+def test_a_day_at_the_end_of_the_calendar_or_none_is_no_fault(api: Api, day: str) -> None:
+    assert api.get(f"/audit?day={day}").status_code == 200

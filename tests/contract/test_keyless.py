@@ -56,6 +56,16 @@ def test_a_revoked_key_leaves_a_monitor_that_needs_a_person_at_once(api: Api) ->
     assert api.get("/v1/machines/grader-07/restriction").json()["without_key"] == housing["without_key"]
 
 
+def test_a_key_revoked_while_a_person_pages_has_not_ended_at_the_instant_of_the_first_page(api: Api) -> None:
+    """All pages of a fleet show the instant of the first."""
+    api.register(OTHER, "loader-02")
+    first = api.get("/v1/fleet", params={"limit": 1}).json()
+    revoke(api)
+    second = api.get("/v1/fleet", params={"limit": 1, "cursor": first["next"]})
+    assert second.status_code == 200, second.text
+    assert [housing["without_key"] for housing in (*first["housings"], *second.json()["housings"])] == [[], []]
+
+
 def test_it_is_not_listed_as_silent_too(api: Api) -> None:
     revoke(api)
     api.clock.advance(5 * 86_400)

@@ -109,6 +109,25 @@ def test_a_technician_takes_the_old_one_off_where_they_stand(api: Api) -> None:
     assert ("assignment", "mara.brandt") in {(line["what"], line["who"]) for line in trail}
 
 
+def test_a_page_from_before_it_was_moved_takes_nothing_off(api: Api) -> None:
+    """A visit stays on a phone for hours; the shop moves the monitor meanwhile."""
+    who = signed_in(api, "mara.brandt", "technician")
+    fields = hidden_fields(who.get(PAGE).text)
+    assert (fields["machine"], fields["housing"]) == ("grader-07", "main")
+    api.post("/v1/machines", {"machine": "loader-02"})
+    moved = api.post(f"/v1/devices/{DEVICE}/assignments", {"machine": "loader-02"})
+    assert moved.status_code == 200, moved.text
+    api.clock.advance(3_600)
+    assert take_off(who, plugged="yes", **fields).status_code == 422
+    assert sits(api, DEVICE)
+
+
+def hidden_fields(page: str) -> dict[str, str]:
+    """Those of the form that takes the old one off."""
+    [form] = re.findall(rf'action="/monitors/{DEVICE}/taken-off">(.*?)</form>', page, re.DOTALL)
+    return dict(re.findall(r'type="hidden" name="(machine|housing)" value="([^"]*)"', form))
+
+
 def test_a_technician_takes_off_on_the_monitors_own_page_and_moves_nothing(api: Api) -> None:
     who = signed_in(api, "mara.brandt", "technician")
     page = who.get(f"/monitors/{DEVICE}").text

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
+from cleanside.ingest.store import sheet_imports
 from tests.contract.test_api_spreadsheets import FLEET, PARTS, fetched, taken
 from tests.support.serving import DEVICE, Api, in_process
 
@@ -64,6 +66,32 @@ def test_a_row_that_was_changed_since_stays_and_is_named(api: Api) -> None:
     assert (grader["display_name"], grader["site"], loader["crew"]) == ("Seven", "quarry", None)
 
 
+def test_a_housing_that_the_file_added_leaves_its_machine_as_it_was(api: Api) -> None:
+    before = api.get("/v1/machines/grader-07").json()
+    added = "machine,housing,display_name,kind,site,crew,limit,limit_unit\n"
+    added += "grader-07,cab,Grader 7,grader,oberkies,early-shift,2,kPa\n"
+    [change] = (done := taken(api, added))["changes"]
+    assert [value["column"] for value in change["values"]] == ["limit", "limit_unit"]
+    take_back(api, done["sheet"])
+    after = api.get("/v1/machines/grader-07").json()
+    shop_data = ("display_name", "kind", "site", "crew", "retired_at")
+    assert {name: after[name] for name in shop_data} == {name: before[name] for name in shop_data}
+
+
+def test_a_machine_stays_as_a_whole_where_one_of_its_rows_was_changed_since(api: Api) -> None:
+    """Site, crew and the rest are the machine's: a row that stays would lose them with one that goes back."""
+    edit = {"housings": [{"housing": "left", "primary_part": "KG-0800"}]}
+    response = api.request("PATCH", "/v1/machines/loader-05/papers", json=edit)
+    assert response.status_code == 200, response.text
+    done = take_back(api, 1)
+    assert [(row["name"], row["housing"], row["columns"]) for row in done["stays"]] == [
+        ("loader-05", "left", ["primary_part"]),
+        ("loader-05", "right", ["other_housing"]),
+    ]
+    loader = api.get("/v1/machines/loader-05").json()
+    assert (loader["retired_at"], loader["site"]) == (None, "oberkies")
+
+
 def test_a_machine_that_the_file_made_is_retired(api: Api) -> None:
     done = take_back(api, 1)
     assert [row["is_new"] for row in done["back"]] == [True, True, True]
@@ -76,6 +104,25 @@ def test_a_machine_that_the_file_made_and_that_has_a_monitor_by_now_stays(api: A
     done = take_back(api, 1)
     assert [(row["name"], row["columns"]) for row in done["stays"]] == [("grader-07", ["monitor"])]
     assert groups(api) == (["oberkies"], ["early-shift"])
+
+
+def test_a_long_file_takes_no_more_statements_to_look_at(api: Api) -> None:
+    def asked(machines: int) -> int:
+        lines = (f"hauler-{machines}-{n},hauler" for n in range(machines))
+        sheet = taken(api, "\n".join(("machine,kind", *lines)))["sheet"]
+        sent: list[str] = []
+
+        def note(_connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
+            sent.append(statement)
+
+        sa.event.listen(sa.Engine, "before_cursor_execute", note)
+        try:
+            assert len(take_back(api, sheet, preview=True)["back"]) == machines
+        finally:
+            sa.event.remove(sa.Engine, "before_cursor_execute", note)
+        return len(sent)
+
+    assert asked(30) == asked(3)
 
 
 def test_parts_and_stock_go_back_too(api: Api) -> None:
@@ -93,6 +140,16 @@ def test_it_is_taken_back_once(api: Api) -> None:
     take_back(api, 1)
     assert take_back(api, 1, expect=409)["code"] == "not_undoable"
     assert take_back(api, 99, expect=404)["code"] == "unknown_spreadsheet"
+
+
+def test_of_two_at_the_same_time_one_takes_it_back(api: Api) -> None:
+    """The second one would take away the limit that stood before the spreadsheet."""
+
+    def claimed(connection: sa.Connection) -> list[bool]:
+        return [sheet_imports.set_taken_back(connection, 1, at_us, "k0") for at_us in (5, 6)]
+
+    assert api.resources.writer.call(claimed) == [True, False]
+    assert api.get(ROUTE, key="planner").json()["sheets"][0]["taken_back_at"] == "1970-01-01T00:00:00.000005Z"
 
 
 def test_they_are_listed_newest_first_with_who_and_when(api: Api) -> None:

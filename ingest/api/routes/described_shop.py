@@ -205,7 +205,9 @@ class JobShown(Described):
     hours_lost: float | None
     element_value_lost: float | None = Field(description="of the element's price; null: no price entered")
     waiting: DayWaitedShown | None = Field(description="null: it cannot be said")
-    options: list[OptionShown] = Field(description="each day of the list, and two weeks beyond its end")
+    options: list[OptionShown] = Field(
+        description="each working day of the list and of two weeks beyond its end, and its own day"
+    )
     meter_hours_now: float | None
     gauge_unit: str | None
 
@@ -401,7 +403,10 @@ class StayingRowShown(Described):
     row: int
     name: str = Field(description="name of the machine, or the part")
     housing: str | None
-    columns: list[str] = Field(description="what is another value by now; monitor: one sits there")
+    columns: list[str] = Field(
+        description="what is another value by now; monitor: one sits there; other_housing: the row of another "
+        "housing of its machine stays"
+    )
 
 
 class SheetShown(Described):

@@ -81,13 +81,12 @@ def post_sheet_taken_back(sheet: SheetNumber, body: TakeBack, resources: R, key:
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         row = _find(connection, key, sheet)
-        if row.taken_back_us is not None:
+        if not sheet_imports.set_taken_back(connection, row.id, now_us, key.handle):
             raise Refused("sheet_is_taken_back", status=409, code="not_undoable", sheet=sheet)
         found, content = _plan(connection, key, row, now_us), json.loads(row.content)
         sheet_undo.apply_undo(
             connection, key.owner_id, row.kind, content, found, made_us=row.at_us, now_us=now_us
         )
-        sheet_imports.set_taken_back(connection, row.id, now_us, key.handle)
         about = {"sheet": sheet, "back": len(found.back), "stays": len(found.stays)}
         audit.note(connection, key.owner_id, now_us, key.handle, "sheet_taken_back", **about)
         return _undo_document(_find(connection, key, sheet), found, preview=False)

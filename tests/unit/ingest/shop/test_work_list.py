@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from cleanside.ingest.planning.shop_terms import ShopTerms
+from cleanside.ingest.planning.shop_terms import ShopTerms, WorkingDays
 from cleanside.ingest.planning.visit_problem import outlook_of
 from cleanside.ingest.restriction import Quantiles
 from cleanside.ingest.restriction.forecast.duty import Duty
@@ -262,6 +262,18 @@ def test_what_is_laid_up_on_its_day_is_left_out() -> None:
     days = [date(2026, 12, d) for d in (2, 3, 10, 11)]
     assert [is_laid_up(papers, day) for day in days] == [False, True, True, False]
     assert is_laid_up(Papers(MachinePapers(laid_up_from="2026-12-03")), date(2030, 1, 1))
+
+
+def test_the_day_of_a_change_is_offered_though_no_other_change_could_be_put_there() -> None:
+    """Else a form has no choice that leaves it where it is."""
+    weekdays = WorkingDays("12345", frozenset({"2026-12-03"}))
+    sunday, free, monday = (MONDAY + timedelta(days=n) for n in (6, 3, 0))
+    for on, many in ((sunday, 15), (free, 15), (monday, 14)):
+        at = replace(CANDIDATE, papers=planned(on), plan="open", working=weekdays)
+        [job] = jobs_of([at], DAYS)
+        days = [option.day for option in job.options[1:]]
+        assert days == sorted({*days, on})
+        assert len(days) == many  # fourteen working days and its own
 
 
 def test_waiting_raises_the_chance_and_changing_early_loses_hours() -> None:
