@@ -19,7 +19,7 @@ from typing import Any, Final
 from cleanside.gateway.beside.machine_facts import MachineFacts
 from cleanside.gateway.beside.page_words import WORDS
 from cleanside.gateway.beside.watch import LastValue
-from cleanside.gateway.spot_checks import FAILED, NOT_YET_SEEN, Check, Statement
+from cleanside.gateway.spot_checks import FAILED, LINK, NOT_YET_SEEN, PASSED, Check, Statement
 from cleanside.gateway.units import from_si, own_name
 
 #: a value older than this is not what the monitor shows now [s]
@@ -201,7 +201,7 @@ def _checks(facts: MachineFacts, language: str) -> str:
     unit = next((last.unit for last in facts.values if last.quantity == "restriction"), "kPa")
     order = {FAILED: 0, NOT_YET_SEEN: 1}
     rows = sorted(facts.checks, key=lambda check: order.get(check.verdict, 2))
-    shown = "".join(_check(check, language, unit) for check in rows)
+    shown = "".join(_check(check, language, unit, note=_note(check, facts.link, words)) for check in rows)
     return (
         f'<section class="judged" aria-label="{escape(words["checks"])}">'
         f"<h2>{escape(_summary(facts.checks, words))}</h2>"
@@ -216,7 +216,14 @@ def _summary(checks: Sequence[Check], words: Mapping[str, str]) -> str:
     return words[code].format(failed=failed, open=unseen, all=len(verdicts))
 
 
-def _check(check: Check, language: str, unit: str) -> str:
+def _note(check: Check, link: Mapping[str, Any] | None, words: Mapping[str, str]) -> str:
+    """What the present adds to a check that passed before: the link may be gone again."""
+    if check.check != LINK or check.verdict != PASSED or link is None or link["failing_s"] is None:
+        return ""
+    return words["link_fails_now"].format(age=age_text(link["failing_s"]))
+
+
+def _check(check: Check, language: str, unit: str, *, note: str) -> str:
     words = WORDS[language]
     kind = {FAILED: "failed", NOT_YET_SEEN: "open"}.get(check.verdict, "passed")
     do = "" if check.next_step is None else sentence(check.next_step, language, unit)
@@ -224,7 +231,7 @@ def _check(check: Check, language: str, unit: str) -> str:
         f'<li class="{kind}"><span class="word">{escape(words[check.verdict])}</span>'
         f"<div><strong>{escape(words[check.check])}</strong><br>"
         f"{escape(sentence(check.seen, language, unit))}"
-        f"{f'<p class=do>{escape(do)}</p>' if do else ''}</div></li>"
+        f"{f'<p class=do>{escape(do or note)}</p>' if do or note else ''}</div></li>"
     )
 
 

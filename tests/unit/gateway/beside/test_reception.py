@@ -18,6 +18,7 @@ from cleanside.gateway import spot_checks
 from cleanside.gateway.beside.http_listener import PageAnswer, PageRequest
 from cleanside.gateway.beside.label_code import MOST_WRONG, Doorkeeper
 from cleanside.gateway.beside.machine_facts import MachineFacts
+from cleanside.gateway.beside.page_words import WORDS
 from cleanside.gateway.beside.reception import Reception
 from cleanside.gateway.beside.watch import LastValue
 from cleanside.gateway.errors import SpoolFull
@@ -259,6 +260,19 @@ def test_a_page_without_readings_link_or_spool_is_a_page(reception: Made) -> Non
     desk = reception(bare)
     for path in ("/", "/live", "/live.json"):
         assert desk.answer(asked(path, headers=pass_of(desk))).status == 200
+
+
+@pytest.mark.parametrize(("failing_s", "is_said"), [(None, False), (101.0, True)])
+def test_a_check_of_the_link_that_passed_says_that_it_fails_now(
+    reception: Made, failing_s: float | None, is_said: bool
+) -> None:
+    """Beside "fails for 101 s" stood "passed", without a word on how both can be."""
+    link = {**LINK, "failing_s": failing_s}
+    desk = reception(replace(FACTS, checks=[spot_checks.link(acknowledged=40, missing=0)], link=link))
+    for language, words in WORDS.items():
+        headers = {**pass_of(desk), "accept-language": language}
+        shown = text(desk.answer(asked(headers=headers)))
+        assert (words["link_fails_now"].format(age="101 s") in shown) == is_said
 
 
 def test_hostile_names_and_units_stay_texts(reception: Made) -> None:
