@@ -275,9 +275,18 @@ def test_a_check_of_the_link_that_passed_says_that_it_fails_now(
         assert (words["link_fails_now"].format(age="101 s") in shown) == is_said
 
 
+def test_restriction_is_shown_in_the_unit_of_the_gauge_too(reception: Made) -> None:
+    """3.05 kPa = 12.2 inH2O and 0.30 kPa = 1.2 inH2O, by 249.089 Pa an inch of water (NIST SP 811, B.8)."""
+    for gauge_unit, is_said in (("inH2O", True), ("kPa", False), (None, False)):
+        desk = reception(replace(FACTS, gauge_unit=gauge_unit))
+        shown = text(desk.answer(asked(headers=pass_of(desk))))
+        assert ("12.2 inH2O" in shown, "0.30 kPa (1.2 inH2O)" in shown) == (is_said, is_said)
+
+
 def test_hostile_names_and_units_stay_texts(reception: Made) -> None:
     odd = "<script>alert(1)</script>\"'$nonce{x}"
-    facts = replace(FACTS, device=odd, values=[LastValue("restriction", 1.0, odd, 2.0)], checks=[])
+    values = [LastValue("restriction", 1.0, odd, 2.0)]
+    facts = replace(FACTS, device=odd, values=values, checks=[], gauge_unit="inH2O")
     desk = reception(facts)
     for page in (desk.answer(asked()), desk.answer(asked(headers=pass_of(desk)))):
         assert "<script>alert" not in page.body
