@@ -270,6 +270,8 @@ def _figure(name: str, value: Any, language: str, units: Sequence[str]) -> str:
         return words[str(value)]
     if value is None:
         return words["none"]
+    if name == "anchor":
+        return words.get(f"anchor_{value}", str(value))  # a source of its own may name another
     if isinstance(value, float):
         digits = 0 if name.endswith("_min") else 2 if name == "uncertainty_s" and value < 1.0 else 1
         return number(value, digits, language)

@@ -6,6 +6,7 @@ import pytest
 
 from cleanside.gateway import spot_checks
 from cleanside.gateway.beside.page_words import WORDS
+from cleanside.ingest.console.visit_sheet import ANCHORS
 from cleanside.ingest.console.wording import table
 
 CHECKS = (
@@ -20,6 +21,7 @@ def test_checks_verdicts_and_the_advice_have_the_same_words_on_both_pages(langua
     shop, gateway = table(language), WORDS[language]
     said = {name: shop[f"visit.check.{name}"] for name in CHECKS}
     said |= {name: shop[f"visit.verdict.{name}"] for name in VERDICTS}
+    said |= {f"anchor_{name}": shop[f"visit.anchor.{name}"] for name in ANCHORS}
     said["advice"] = shop["layout.advice_only"]
     assert {name: gateway[name] for name in said} == said
 

@@ -227,7 +227,7 @@ def test_values_checks_and_backlog_are_on_one_page_with_units_and_ages(reception
         read.index("Zero with the engine off") < read.index("Power goes off") < read.index("Supply voltage")
     )
     assert "0.30 kPa with the engine at rest" in read
-    assert "within 0.40 s, by gps" in read
+    assert "within 0.40 s, by GPS" in read
 
 
 def test_german_has_its_words_and_its_comma(reception: Made) -> None:
@@ -273,6 +273,13 @@ def test_a_check_of_the_link_that_passed_says_that_it_fails_now(
         headers = {**pass_of(desk), "accept-language": language}
         shown = text(desk.answer(asked(headers=headers)))
         assert (words["link_fails_now"].format(age="101 s") in shown) == is_said
+
+
+@pytest.mark.parametrize(("anchor", "said"), [("server", WORDS["de"]["anchor_server"]), ("dcf77", "dcf77")])
+def test_what_the_time_goes_by_is_said_in_the_readers_words(reception: Made, anchor: str, said: str) -> None:
+    desk = reception(replace(FACTS, checks=[spot_checks.clock(uncertainty_s=0.4, anchor=anchor)]))
+    page = desk.answer(asked(headers={**pass_of(desk), "accept-language": "de"}))
+    assert f"durch {said}." in text(page)
 
 
 def test_restriction_is_shown_in_the_unit_of_the_gauge_too(reception: Made) -> None:
