@@ -24,6 +24,7 @@ from cleanside.gateway.setting_table import (
     Table,
     days,
     file_path,
+    one_of,
     row,
     seconds,
     switch,
@@ -53,6 +54,10 @@ def _listen(value: Any) -> tuple[str, int]:
     if not isinstance(value, str):
         raise NotASetting("not_a_listen_address")
     return address_of(value)
+
+
+#: units of gauges and plates (common practice, no source), by their own names in `gateway.units`
+GAUGE_UNITS: Final = ("kPa", "hPa", "mbar", "inH2O", "mmH2O")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,6 +163,15 @@ class Settings:
             text,
             "Where a phone finds the page, for the label, like http://192.168.4.1:8480; absent: at "
             "beside.listen.",
+            section="beside",
+        ),
+    )
+    beside_gauge_unit: str | None = field(
+        default=None,
+        metadata=row(
+            one_of(*GAUGE_UNITS),
+            f"Unit of the machine's gauge and change limit: {', '.join(GAUGE_UNITS)}. The page shows "
+            "restriction in it too. Absent: in the monitor's own unit alone.",
             section="beside",
         ),
     )

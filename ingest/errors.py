@@ -19,7 +19,7 @@ Beside the tree stand AddressRefused, NotACode, DoesNotFit and WrongField, Value
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from starlette.exceptions import HTTPException
@@ -38,6 +38,23 @@ def why(error: BaseException) -> str:
         return "it is not text"
     said = getattr(error, "strerror", None) or str(error) or type(error).__name__
     return re.sub(r"\[Errno -?\d+\] |^\[\w+(: \w+)?\] | \(_ssl\.c:\d+\)", "", said)
+
+
+def first_kind(error: BaseException, codes: Sequence[tuple[type[BaseException], str]]) -> str | None:
+    """
+    The code of an error or of one behind it; None: none of these kinds.
+
+    codes : kind and code, the most telling kind first: one error stands behind another.
+    """
+    chain = list(_chain(error))
+    return next((code for kind, code in codes if any(isinstance(one, kind) for one in chain)), None)
+
+
+def _chain(error: BaseException | None) -> Iterator[BaseException]:
+    """An error and what is behind it."""
+    while error is not None:
+        yield error
+        error = error.__cause__ or error.__context__
 
 
 class IngestError(Coded):

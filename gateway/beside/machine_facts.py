@@ -51,6 +51,8 @@ class MachineFacts:
     entries_waiting: int | None
     #: as `gateway.uplink.link_view` tells it; None: the gateway only collects
     link: Mapping[str, Any] | None
+    #: of the machine's gauge and change limit; None: not set
+    gauge_unit: str | None = None
 
 
 class FactFinder:
@@ -66,12 +68,14 @@ class FactFinder:
         link: Callable[[], Mapping[str, Any] | None],
         marks_at_start: Mapping[str, int],
         visit: KeptVisit | None = None,
+        gauge_unit: str | None = None,
     ) -> None:
         """
         path : of the spool. link : how the link stands, None where there is none.
 
         marks_at_start : stream -> acknowledged through, when the gateway started: the link of this visit
         counts, not that of last month. visit : checks that passed before a key-off; None: none are kept
+        gauge_unit : of the machine's gauge and change limit, None: not set
         """
         self._visit = visit
         self._path = path
@@ -79,6 +83,7 @@ class FactFinder:
         self._watch = watch
         self._clock = clock
         self._link = link
+        self._gauge_unit = gauge_unit
         self._read_us: int | None = None
         self._spool: SpoolFacts | None = None
         self._marks_at_start = dict(marks_at_start)
@@ -97,6 +102,7 @@ class FactFinder:
             oldest_s=None if oldest_us is None else max(0.0, (self._clock.utc_us() - oldest_us) / 1e6),
             entries_waiting=None if spool is None else spool.entries_waiting,
             link=self._link(),
+            gauge_unit=self._gauge_unit,
         )
 
     def _checks(self, spool: SpoolFacts | None) -> Sequence[Check]:

@@ -86,7 +86,7 @@ EN: Final[Mapping[str, str]] = {
     "supply voltage": "Supply voltage",
     "key-off": "Power goes off with the key",
     "clock": "Clock",
-    "link": "Link to the server",
+    "link": "Readings reach the shop",
     "zero with the engine off": "Zero with the engine off",
     "restriction answers the engine": "Restriction follows the engine",
     "supply_not_reported": "No supply voltage reported.",
@@ -96,7 +96,11 @@ EN: Final[Mapping[str, str]] = {
     "power_has_not_gone": "Power has not gone off yet.",
     "power_cycled": "Power went off and came back; times seen: {times}.",
     "time_known": "Times are right within {uncertainty_s} s, by {anchor}.",
+    "anchor_gps": "GPS",
+    "anchor_ntp": "network time",
+    "anchor_server": "the shop's server",
     "time_not_known": "Clock accuracy unknown.",
+    "link_fails_now": "There is no link now, for {age}: readings wait on the gateway and go later.",
     "nothing_arrived": "The server has acknowledged nothing since the gateway started.",
     "acknowledged": "Acknowledged since the gateway started: {readings}.",
     "acknowledged_with_gaps": "Acknowledged: {readings}. Missing: {missing}.",
@@ -194,7 +198,7 @@ DE: Final[Mapping[str, str]] = {
     "signal_now": "Jetzt {level} dBm.",
     "signal_title": "Signal der letzten Minuten",
     "make_entry": "Eintrag machen",
-    "advice": "Nur ein Hinweis. Handbuch des Motorherstellers und Anzeige im Fahrerhaus gehen vor.",
+    "advice": "Nur ein Rat. Das Handbuch des Motorherstellers und die Anzeige in der Kabine gehen vor.",
     "not_live": "Die Seite ist nicht auf dem neuesten Stand: das Gateway antwortet nicht.",
     # Einträge
     "entry_title": "Was hier gemacht wurde",
@@ -236,19 +240,23 @@ DE: Final[Mapping[str, str]] = {
     "not yet seen": "offen",
     # Prüfungen
     "supply voltage": "Versorgungsspannung",
-    "key-off": "Strom geht mit dem Schlüssel aus",
+    "key-off": "Versorgung geht mit dem Schlüssel aus",
     "clock": "Uhr",
-    "link": "Verbindung zum Server",
+    "link": "Messwerte kommen in der Werkstatt an",
     "zero with the engine off": "Null bei stehendem Motor",
     "restriction answers the engine": "Unterdruck folgt dem Motor",
     "supply_not_reported": "Keine Versorgungsspannung gemeldet.",
     "supply": "{middle_v} V, von {low_v} bis {high_v} V.",
-    "supply_of_system": "{middle_v} V, von {low_v} bis {high_v} V: ein {system_v}-V-System.",
-    "read_on_at_rest": "Bei stehendem Motor kamen {stayed_min} min lang weiter Messwerte.",
-    "power_has_not_gone": "Der Strom war noch nicht aus.",
-    "power_cycled": "Der Strom ging aus und kam wieder; gesehen: {times}-mal.",
-    "time_known": "Zeiten stimmen auf {uncertainty_s} s, durch {anchor}.",
+    "supply_of_system": "{middle_v} V, von {low_v} bis {high_v} V: ein Netz mit {system_v} V.",
+    "read_on_at_rest": "{stayed_min} min lang kamen Messwerte bei stehendem Motor.",
+    "power_has_not_gone": "Die Versorgung ist noch nicht ausgegangen.",
+    "power_cycled": "Die Versorgung ging aus und wieder an; gesehen: {times}-mal.",
+    "time_known": "Die Zeiten stimmen auf {uncertainty_s} s, durch {anchor}.",
+    "anchor_gps": "GPS",
+    "anchor_ntp": "Netzzeit",
+    "anchor_server": "den Server der Werkstatt",
     "time_not_known": "Genauigkeit der Uhr unbekannt.",
+    "link_fails_now": "Jetzt fehlt die Verbindung, seit {age}: Messwerte warten im Gateway und gehen später.",
     "nothing_arrived": "Der Server hat seit dem Start des Gateways nichts bestätigt.",
     "acknowledged": "Seit dem Start des Gateways bestätigt: {readings}.",
     "acknowledged_with_gaps": "Bestätigt: {readings}. Es fehlen: {missing}.",
@@ -261,11 +269,11 @@ DE: Final[Mapping[str, str]] = {
     "rest_and_one_speed": "{rest_pa} im Stand, {run_pa} bei der geregelten Drehzahl.",
     "do_report_supply": "Das Messgerät seine Versorgungsspannung melden lassen.",
     "do_check_feed": (
-        "Weder 12-V- noch 24-V-System: Zuleitung, Sicherung und Massepunkt nach den Anweisungen des "
+        "Weder ein 12-V- noch ein 24-V-Netz: Zuleitung, Sicherung und Massepunkt nach den Anweisungen des "
         "Maschinenherstellers prüfen. Elektrische Arbeiten nur durch Fachkräfte."
     ),
     "do_check_contact": (
-        "{system_v}-V-System, aber nicht stetig: losen Kontakt oder schlechten Massepunkt suchen."
+        "Ein Netz mit {system_v} V, aber unruhig: Wackelkontakt oder schlechten Massepunkt suchen."
     ),
     "do_switch_feed": (
         "Das Messgerät hängt an Dauerplus, oder der Schlüssel blieb an. Schlüssel ausschalten. Kommen weiter "
@@ -285,8 +293,8 @@ DE: Final[Mapping[str, str]] = {
     "do_run": (
         "Den Motor eine halbe Minute {wanted} laufen lassen, nach dem Handbuch des Herstellers. Ein "
         "Aggregat mit einer geregelten Drehzahl braucht stattdessen {one_speed_min} min bei dieser. "
-        "Vorher: Feststellbremse an, Schaufel oder Schar abgesenkt, Räder verkeilt, Knickgelenk "
-        "gesichert, niemand in der Nähe, gute Lüftung."
+        "Vorher: Feststellbremse angezogen, Schaufel oder Schar abgesenkt, Räder verkeilt, Knicksperre "
+        "eingelegt, niemand in der Nähe, gute Lüftung."
     ),
     "do_look_at_tube": (
         "Der Unterdruck folgt dem Motor nicht. Motor aus und gesichert, dann nach einem abgezogenen, "

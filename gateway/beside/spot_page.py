@@ -19,8 +19,8 @@ from typing import Any, Final
 from cleanside.gateway.beside.machine_facts import MachineFacts
 from cleanside.gateway.beside.page_words import WORDS
 from cleanside.gateway.beside.watch import LastValue
-from cleanside.gateway.spot_checks import FAILED, NOT_YET_SEEN, Check, Statement
-from cleanside.gateway.units import from_si, own_name
+from cleanside.gateway.spot_checks import FAILED, LINK, NOT_YET_SEEN, PASSED, Check, Statement
+from cleanside.gateway.units import QUANTITIES, from_si, own_name, to_si
 
 #: a value older than this is not what the monitor shows now [s]
 _OLD_S: Final = 10.0
@@ -29,6 +29,7 @@ _DIGITS: Final[Mapping[str, int]] = {
     "Pa": 0, "kPa": 2, "bar": 4, "psi": 2, "inHg": 2, "V": 1, "mV": 0, "r/min": 0, "deg": 5, "dBm": 0, "m": 0,
     "h": 1, "s": 0, "1": 0, "count": 0, "%": 0, "/": 2,
 }  # fmt: skip
+_RESTRICTION_UNITS: Final = QUANTITIES["restriction"].units
 _LIVE_SCRIPT: Final = """
 const live = document.getElementById("live"), stale = document.getElementById("stale");
 setInterval(async () => {
@@ -121,7 +122,7 @@ def _values(facts: MachineFacts, language: str) -> str:
         shown = f'<p class="age">{escape(words["no_value"])}</p>'
     else:
         age = escape(words["measured"].format(age=age_text(main.age_s)))
-        value = f'<p class="value">{_value(main, language)}</p>'
+        value = f'<p class="value">{_value(main, language)}</p>{_on_gauge(main, facts.gauge_unit, language)}'
         note = f'<p class="note">{escape(words[main.quantity])}</p>'
         shown = f'{note}{value}<p class="age">{age}</p>'
     old = " old" if main is not None and main.age_s > _OLD_S else ""
@@ -130,6 +131,15 @@ def _values(facts: MachineFacts, language: str) -> str:
         f'<section class="live{old}" aria-label="{escape(words["live"])}">{shown}'
         f"{_pairs(pairs)}{_pairs(_standing(facts, words))}{_waits(facts.link, words)}</section>"
     )
+
+
+def _on_gauge(last: LastValue, gauge_unit: str | None, language: str) -> str:
+    """Restriction once more, as the machine's gauge and plate have it, where their unit is another."""
+    own = own_name(last.unit, last.quantity)
+    if gauge_unit in (None, own) or last.quantity != "restriction" or own not in _RESTRICTION_UNITS:
+        return ""
+    shown = _restriction(to_si(last.value, own, "restriction"), str(gauge_unit), language)
+    return f'<p class="note">{escape(shown)}</p>'
 
 
 def _aged(last: LastValue, main: LastValue | None, language: str) -> str:
@@ -198,10 +208,10 @@ def _signal(signal: Sequence[tuple[float, float]], language: str) -> str:
 
 def _checks(facts: MachineFacts, language: str) -> str:
     words = WORDS[language]
-    unit = next((last.unit for last in facts.values if last.quantity == "restriction"), "kPa")
+    units = _restriction_units(facts)
     order = {FAILED: 0, NOT_YET_SEEN: 1}
     rows = sorted(facts.checks, key=lambda check: order.get(check.verdict, 2))
-    shown = "".join(_check(check, language, unit) for check in rows)
+    shown = "".join(_check(check, language, units, note=_note(check, facts.link, words)) for check in rows)
     return (
         f'<section class="judged" aria-label="{escape(words["checks"])}">'
         f"<h2>{escape(_summary(facts.checks, words))}</h2>"
@@ -216,41 +226,61 @@ def _summary(checks: Sequence[Check], words: Mapping[str, str]) -> str:
     return words[code].format(failed=failed, open=unseen, all=len(verdicts))
 
 
-def _check(check: Check, language: str, unit: str) -> str:
+def _note(check: Check, link: Mapping[str, Any] | None, words: Mapping[str, str]) -> str:
+    """What the present adds to a check that passed before: the link may be gone again."""
+    if check.check != LINK or check.verdict != PASSED or link is None or link["failing_s"] is None:
+        return ""
+    return words["link_fails_now"].format(age=age_text(link["failing_s"]))
+
+
+def _restriction_units(facts: MachineFacts) -> list[str]:
+    """The units that restriction is shown in: the monitor's own, and the gauge's where that is another."""
+    own = next((last.unit for last in facts.values if last.quantity == "restriction"), "kPa")
+    return [own] if facts.gauge_unit in (None, own_name(own, "restriction")) else [own, str(facts.gauge_unit)]
+
+
+def _check(check: Check, language: str, units: Sequence[str], *, note: str) -> str:
     words = WORDS[language]
     kind = {FAILED: "failed", NOT_YET_SEEN: "open"}.get(check.verdict, "passed")
-    do = "" if check.next_step is None else sentence(check.next_step, language, unit)
+    do = "" if check.next_step is None else sentence(check.next_step, language, units)
     return (
         f'<li class="{kind}"><span class="word">{escape(words[check.verdict])}</span>'
         f"<div><strong>{escape(words[check.check])}</strong><br>"
-        f"{escape(sentence(check.seen, language, unit))}"
-        f"{f'<p class=do>{escape(do)}</p>' if do else ''}</div></li>"
+        f"{escape(sentence(check.seen, language, units))}"
+        f"{f'<p class=do>{escape(do or note)}</p>' if do or note else ''}</div></li>"
     )
 
 
 # ---------------------------------------------------------------- words, numbers, units
 
 
-def sentence(said: Statement, language: str, unit: str) -> str:
-    """A statement of a check as a sentence. unit : that restriction is shown in."""
+def sentence(said: Statement, language: str, units: Sequence[str]) -> str:
+    """A statement of a check as a sentence. units : that restriction is shown in, the first one first."""
     words = WORDS[language]
-    values = {name: _figure(name, value, language, unit) for name, value in said.values.items()}
+    values = {name: _figure(name, value, language, units) for name, value in said.values.items()}
     return words[said.code].format(**values)
 
 
-def _figure(name: str, value: Any, language: str, unit: str) -> str:
+def _figure(name: str, value: Any, language: str, units: Sequence[str]) -> str:
     words = WORDS[language]
     if name.endswith("_pa"):
-        shown = from_si(float(value), unit, "restriction")
-        return f"{number(shown, _DIGITS.get(unit, 1), language)} {unit}"
+        first, *more = (_restriction(float(value), unit, language) for unit in units)
+        return f"{first} ({', '.join(more)})" if more else first
     if name == "wanted":
         return words[str(value)]
     if value is None:
         return words["none"]
+    if name == "anchor":
+        return words.get(f"anchor_{value}", str(value))  # a source of its own may name another
     if isinstance(value, float):
         digits = 0 if name.endswith("_min") else 2 if name == "uncertainty_s" and value < 1.0 else 1
         return number(value, digits, language)
     return str(value)
+
+
+def _restriction(value_pa: float, unit: str, language: str) -> str:
+    """A restriction in a unit. value_pa : [Pa]"""
+    return f"{number(from_si(value_pa, unit, 'restriction'), _DIGITS.get(unit, 1), language)} {unit}"
 
 
 def _value(last: LastValue, language: str) -> str:

@@ -9,11 +9,12 @@ Leaves to others: the state of a running gateway (`gateway.commands.standing`).
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from cleanside.gateway.commands.aside_files import MAKE_ROOM, Aside, unread_beside, unread_text
 from cleanside.gateway.commands.service import UNIT_FOLDER, UNIT_NAME
 from cleanside.gateway.commands.standing import LEAST_FREE_BYTES
 from cleanside.gateway.errors import GatewayError, why
@@ -44,7 +45,7 @@ _OLDER_QUESTION: Final = Request(
 class Examined:
     """One check."""
 
-    #: the subject: key, address, server, disk, clock, unit, source
+    #: the subject: key, server, disk, set_aside, clock, unit, source
     part: str
     #: "good", "bad" or "not_looked_at"
     result: str
@@ -66,6 +67,8 @@ def examine(
     yield key
     yield _server(settings, connect, has_key=key.result == GOOD)
     yield _disk(settings.spool_path.parent)
+    if files := unread_beside(settings.spool_path):
+        yield what_unread_files_mean(files, _free_bytes(settings.spool_path.parent))
     yield _clock(clock)
     yield _unit(settings.device, unit_folder)
     yield from _sources(settings, clock)
@@ -156,6 +159,22 @@ def _disk(folder: Path) -> Examined:
     return Examined("disk", GOOD, seen)
 
 
+def what_unread_files_mean(files: Sequence[Aside], free_bytes: int | None) -> Examined:
+    """Files set aside that are not read: a gateway that runs reads them, where it has room. Pure."""
+    if free_bytes is not None and free_bytes < LEAST_FREE_BYTES:
+        return Examined("set_aside", BAD, unread_text(files), MAKE_ROOM)
+    return Examined("set_aside", GOOD, f"{unread_text(files)}; a gateway that runs reads them")
+
+
+def _free_bytes(folder: Path) -> int | None:
+    """Room for this user; None: not known."""
+    try:
+        state = os.statvfs(folder)
+    except OSError:
+        return None
+    return state.f_bavail * state.f_frsize
+
+
 def _clock(clock: Clock) -> Examined:
     anchor = clock.evidence()
     if anchor is None:
@@ -211,7 +230,7 @@ def as_text(found: list[Examined]) -> str:
     """The checks for a person, what to do below each."""
     lines = []
     for entry in found:
-        lines.append(f"{entry.part:<8}{entry.result.replace('_', ' '):<15}{entry.seen}")
+        lines.append(f"{entry.part:<10}{entry.result.replace('_', ' '):<15}{entry.seen}")
         if entry.next_step:
-            lines.append(f"{'':<8}to do: {entry.next_step}")
+            lines.append(f"{'':<10}to do: {entry.next_step}")
     return "\n".join(lines)

@@ -134,6 +134,7 @@ class Gateway:
             link=lambda: None if self.uplink is None else self.uplink.view.told(),
             marks_at_start={s.stream: s.acknowledged_through for s in self.spool.state().streams},
             visit=self._visit,
+            gauge_unit=self.settings.beside_gauge_unit,
         )
 
     def _make_uplink(self, transport: Transport, random: Callable[[], float] | None) -> Uplink:

@@ -15,13 +15,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from cleanside.gateway.commands.aside_files import MAKE_ROOM, Aside, aside_files, unread_text
 from cleanside.gateway.commands.last_reading import LastReading, last_on_disk
 from cleanside.gateway.commands.live import Process, ask
 from cleanside.gateway.commands.status import Status, as_document, is_nearly_full, span_text
 from cleanside.gateway.errors import CalledWrongly, TryAgain
 from cleanside.gateway.spool.file import one_view
 from cleanside.gateway.spool.machine_entries import count_waiting_entries
-from cleanside.gateway.spool.rescue import waiting
+from cleanside.gateway.spool.rescue import unread
 from cleanside.gateway.spool.state import read_state
 from cleanside.gateway.timing.clock import Clock
 from cleanside.gateway.units import counted
@@ -30,16 +31,6 @@ FINE: Final = 0
 NEEDS_PERSON: Final = 1
 CANNOT_TELL: Final = 2  # it does not run, or its state is unknown
 LEAST_FREE_BYTES: Final = 64 * 2**20  # chosen: a quarter of the usual budget
-
-
-@dataclass(frozen=True, slots=True)
-class Aside:
-    """A damaged file that was set aside."""
-
-    name: str
-    bytes: int
-    #: its readable readings were carried over
-    is_read: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +127,7 @@ def look(path: Path, clock: Clock) -> Standing:
         last=seen.last,
         entries_waiting=seen.entries_waiting,
         last_write_s=_last_write_s(path, clock.utc_us()),
-        aside=_set_aside(path, seen.unread),
+        aside=aside_files(path, seen.unread),
         free_bytes=free_bytes,
         is_read_only=is_read_only,
     )
@@ -162,7 +153,7 @@ def _read(path: Path, clock: Clock) -> _SpoolSeen:
                 status=Status(read_state(connection, path=path), clock.utc_us()),
                 last=last_on_disk(connection, clock),
                 entries_waiting=count_waiting_entries(connection),
-                unread=waiting(connection),
+                unread=unread(connection, path),
             )
     except TryAgain as error:
         return _SpoolSeen(unreadable=str(error))
@@ -176,15 +167,6 @@ def _last_write_s(path: Path, now_us: int) -> float | None:
             if state.st_size:  # a reader leaves an empty log
                 times_us.append(state.st_mtime_ns // 1000)
     return max(0.0, (now_us - max(times_us)) / 1e6) if times_us else None
-
-
-def _set_aside(path: Path, unread: Sequence[str]) -> list[Aside]:
-    found = []
-    for aside in sorted(path.parent.glob(f"{path.name}.damaged-*")):
-        with suppress(OSError):
-            if aside.suffix[9:].isdecimal():
-                found.append(Aside(aside.name, aside.stat().st_size, aside.name not in unread))
-    return found
 
 
 def _disk(folder: Path) -> tuple[int | None, bool]:
@@ -238,6 +220,8 @@ def _of_disk(standing: Standing) -> list[Finding]:
         )
     if standing.free_bytes is not None and standing.free_bytes < LEAST_FREE_BYTES:
         found.append(Finding("disk_nearly_full", f"{_mib(standing.free_bytes)} free on the disk; make room"))
+        if files := [aside for aside in standing.aside if not aside.is_read]:
+            found.append(Finding("aside_unread", f"{unread_text(files)}; {MAKE_ROOM}"))
     if standing.status is not None and is_nearly_full(standing.status):
         text = (
             "waiting readings fill the budget and will be thinned out; bring the link back, or carry a bundle"

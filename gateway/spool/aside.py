@@ -75,10 +75,11 @@ def deleted_names(path: Path) -> list[str]:
 
 def aside_bytes(path: Path) -> int:
     """Room that the files set aside from `path` take."""
-    return sum(_bytes(aside) for aside in set_aside_files(path))
+    return sum(file_bytes(aside) for aside in set_aside_files(path))
 
 
-def _bytes(aside: Path) -> int:
+def file_bytes(aside: Path) -> int:
+    """Room that a file set aside takes with its log."""
     size = 0
     for part in ("", *_LOG_PARTS):
         with suppress(OSError):
@@ -92,7 +93,7 @@ def delete(aside: Path) -> int:
 
     Returns the bytes that this frees; 0: the disk does not let it go.
     """
-    size = _bytes(aside)
+    size = file_bytes(aside)
     with suppress(OSError):
         for part in _LOG_PARTS:
             Path(f"{aside}{part}").unlink(missing_ok=True)

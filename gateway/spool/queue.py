@@ -828,6 +828,8 @@ class Spool:
             self._pages = None
             return False
         aside = aside_path(self.path, names[0])
+        if aside is not None and not aside.exists():  # moved away to make room; read once it is put back
+            aside = None
         if aside is not None and (self._pages is None or self._pages.path != aside):
             self._pages = read_pages(aside)  # slow: appends continue meanwhile
         self._disk.take_reserve()
@@ -835,7 +837,7 @@ class Spool:
 
     @_on_a_full_disk
     def _salvage_piece(self, name: str, pages: Pages | None) -> bool:
-        """pages : None: it is not a name of ours, because another program changed the note."""
+        """pages : None: there is no such file, or the name is not ours: another program changed the note."""
         if not self._has_room():
             return False
         with self._disk.transaction() as connection:

@@ -132,6 +132,12 @@ def waiting(connection: apsw.Connection) -> list[str]:
     return _names(connection, NOTE)
 
 
+def unread(connection: apsw.Connection, path: Path) -> list[str]:
+    """Names of the set-aside files that this spool has not read to their end, also those new to it."""
+    read = set(_names(connection, _KNOWN_NOTE)).difference(waiting(connection))
+    return [aside.name for aside in set_aside_files(path) if aside.name not in read]
+
+
 def is_read(connection: apsw.Connection, name: str) -> None:
     """A file was read to its end."""
     set_note(connection, NOTE, [other for other in waiting(connection) if other != name])

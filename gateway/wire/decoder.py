@@ -152,8 +152,10 @@ def _decode_readings(document: dict[str, Any], rows: DecodedRows, notes: Notes, 
         if not isinstance(reading, dict):
             notes.add(f"#/readings/{index}", "reading_not_an_object", index=index, kind=kind_of(reading))
             continue
-        if numbered:
-            seq.append(notes.whole(reading.get("seq"), f"#/readings/{index}/seq"))
+        if numbered and "seq" in reading:
+            seq.append(notes.whole(reading["seq"], f"#/readings/{index}/seq"))
+        elif numbered:
+            notes.add(f"#/readings/{index}/seq", "seq_missing", index=index)
         elif "seq" in reading:
             notes.add(f"#/readings/{index}/seq", "seq_without_stream", index=index)
         _decode_at(reading.get("at"), index, rows, notes)

@@ -61,6 +61,7 @@ _SENTENCES: Sentences = {
     "opaque_not_base64": "opaque: base64 is not base64 (RFC 4648 section 4)",
     "reading_not_an_object": "reading {index} is {kind}; send an object",
     "sent_and_shed": "number {number} is sent and declared shed in one batch",
+    "seq_missing": "reading {index} has no seq but the batch has a stream; send both or neither",
     "seq_without_stream": "reading {index} has a seq but the batch has no stream; send both or neither",
     "shed_not_a_range": "shed {index} is not an object with first, last and reason",
     "shed_overlap": "shed ranges {first}-{last} and {other_first}-{other_last} overlap",

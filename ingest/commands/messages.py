@@ -50,7 +50,7 @@ def run_messages_test(chosen: Settings, given: argparse.Namespace) -> int:
     content = mime_of(letter_of(outgoing), outgoing)
     unsent = asyncio.run(send(relay, outgoing.to, content, ssl.create_default_context()))
     if unsent is not None:
-        raise CalledWrongly("mail_not_taken", host=relay.host, port=relay.port, why=unsent.reason)
+        raise CalledWrongly("mail_not_taken", host=relay.host, port=relay.port, why=unsent.why.detail)
     sent_id = message_id(outgoing.message.name, outgoing.person, relay)
     print(f"{relay.host}:{relay.port} took the message to {outgoing.to}, Message-ID {sent_id}")
     return 0

@@ -27,7 +27,9 @@ from cleanside.ingest.messages.noticing import DigestOf, Noticer, owners_to_look
 from cleanside.ingest.messages.smtp import Relay, Unsent, relay_of, send
 from cleanside.ingest.messages.telling import ESCALATED
 from cleanside.ingest.store import leases, message_choices, messages, outbox, people
+from cleanside.ingest.store.coded_failures import kept
 from cleanside.ingest.store.message_choices import MessageChoices
+from cleanside.ingest.store.message_failures import MessageFailure
 from cleanside.ingest.store.messages import ADDRESS, GIVEN_UP, SENT, Message
 from cleanside.ingest.store.people import Person
 from cleanside.ingest.store.sealing import SealingKey
@@ -60,8 +62,8 @@ def after_try(
     first_us = message.first_tried_us if message.first_tried_us is not None else now_us
     values: Outcome = {"tries": message.tries + 1, "first_tried_us": first_us}
     if unsent is None:
-        return values | {"state": SENT, "settled_us": now_us, "reason": None}
-    values["reason"] = unsent.reason
+        return values | {"state": SENT, "settled_us": now_us} | kept(None)
+    values |= kept(unsent.why)
     if unsent.is_final or now_us - first_us >= give_up_us:
         return values | {"state": GIVEN_UP, "settled_us": now_us}
     return values | {"next_us": now_us + int(wait_s(message.tries, jitter) * 1e6)}
@@ -191,14 +193,15 @@ class Mailer:
 
     async def _try(self, relay: Relay, verify: ssl.SSLContext, outgoing: Outgoing) -> Unsent | None:
         if not outgoing.to:
-            return Unsent(reason="the person has no address, or may not sign in", is_final=True)
+            return Unsent(why=MessageFailure("no_address", {}), is_final=True)
         if outgoing.message.kind == ADDRESS and outgoing.confirm_link is None:
-            return Unsent(reason="its link cannot be made: the server's key file does not open")
+            return Unsent(why=MessageFailure("no_link", {}))
         try:
             content = await asyncio.to_thread(lambda: mime_of(self._letter_of(outgoing), outgoing))
         except Exception as error:  # a fault of ours in one message holds up no other
             log.exception("ingest.letter_failed", extra={"message_id": outgoing.message.id})
-            return Unsent(reason=f"it could not be written: {type(error).__name__}", is_final=True)
+            why = MessageFailure("not_written", {"error": type(error).__name__})
+            return Unsent(why=why, is_final=True)
         return await send(relay, outgoing.to, content, verify)
 
     def _settle(self, message: Message, unsent: Unsent | None, lease: Lease) -> bool:
@@ -208,7 +211,7 @@ class Mailer:
         lease.write(lambda connection: messages.settle(connection, message.id, values))
         if unsent is not None:
             event = "ingest.message_given_up" if values.get("state") == GIVEN_UP else "ingest.message_unsent"
-            log.warning(event, extra={"message_id": message.id, "reason": unsent.reason})
+            log.warning(event, extra={"message_id": message.id, "reason": unsent.why.detail})
         return "state" in values
 
     def _next(self, relay: Relay, person_id: int, lease: Lease) -> Outgoing | None:

@@ -12,20 +12,30 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
+import socket
 import ssl
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import aiosmtplib
 
-from cleanside.ingest.errors import CalledWrongly, why
+from cleanside.ingest.errors import CalledWrongly, first_kind, why
 from cleanside.ingest.messages.choices import is_address
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
+from cleanside.ingest.store.coded_failures import DETAIL
+from cleanside.ingest.store.message_failures import MessageFailure
 
 TRY_MAIL_S = 30.0  # of one message, from the connection to the last answer; chosen
 STARTTLS, TLS, IN_THE_CLEAR = "starttls", "tls", "none"
-MOST_REASON = 200
+#: kinds of errors of a try, the most telling first
+CODES: tuple[tuple[type[BaseException], str], ...] = (
+    (socket.gaierror, "name_not_found"),
+    (ssl.SSLError, "certificate"),
+    (aiosmtplib.SMTPConnectError, "no_connection"),
+    (ConnectionError, "broken_off"),
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +63,7 @@ class Relay:
 class Unsent:
     """Why the relay did not take a message."""
 
-    reason: str
+    why: MessageFailure
     #: True: it never will
     is_final: bool = False
 
@@ -99,7 +109,7 @@ async def send(relay: Relay, to: str, content: bytes, verify: ssl.SSLContext) ->
     try:
         await asyncio.wait_for(_send(relay, to, content, verify), TRY_MAIL_S)
     except TimeoutError:
-        return Unsent(reason=f"{relay.host} did not take it within {TRY_MAIL_S:g} s")
+        return _unsent("no_answer", seconds=TRY_MAIL_S)
     except (aiosmtplib.SMTPException, OSError, ValueError) as error:
         return unsent_of(error)
     return None
@@ -138,17 +148,17 @@ def unsent_of(error: Exception) -> Unsent:
     if isinstance(error, aiosmtplib.SMTPRecipientsRefused):
         return unsent_of(error.recipients[0])
     if isinstance(error, aiosmtplib.SMTPAuthenticationError):
-        return _of_relay(f"the relay refused user and password: {error.code}")  # its text may have them
+        return _unsent("password_refused", status=error.code)  # its text may have them
     if isinstance(error, aiosmtplib.SMTPResponseException):
         about_message = isinstance(error, aiosmtplib.SMTPRecipientRefused | aiosmtplib.SMTPDataError)
-        reason = f"{error.code} {error.message}"
-        return Unsent(reason=_short(reason), is_final=about_message and 500 <= error.code < 600)
-    return _of_relay(why(error))
+        refused = _unsent("answered", status=error.code, detail=_short(error.message))
+        return replace(refused, is_final=about_message and 500 <= error.code < 600)
+    return _unsent(first_kind(error, CODES) or "not_sent", detail=_short(why(error)))
 
 
-def _of_relay(reason: str) -> Unsent:
-    return Unsent(reason=_short(reason))
+def _unsent(code: str, **values: Any) -> Unsent:
+    return Unsent(why=MessageFailure(code, values))
 
 
 def _short(text: str) -> str:
-    return " ".join(text.split())[:MOST_REASON]
+    return " ".join(text.split())[:DETAIL]

@@ -16,6 +16,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
+from cleanside.ingest.store.message_failures import MessageFailure
 from cleanside.ingest.store.models import matters, messages
 
 #: also kinds of messages, beside those of matters
@@ -60,7 +61,15 @@ class Message:
     first_tried_us: int | None
     next_us: int
     settled_us: int | None
+    #: why the last try failed, as a sentence; None: it did not
     reason: str | None
+    #: the same as JSON of code and values; None: it did not, or a release without codes wrote the sentence
+    failure: str | None
+
+    @property
+    def why(self) -> MessageFailure | None:
+        """Why the last try failed; None: it did not, or a release without codes wrote the sentence."""
+        return MessageFailure.read(self.reason, self.failure)
 
 
 def unwritten(new: NewMessage) -> Message:
@@ -73,7 +82,7 @@ def unwritten(new: NewMessage) -> Message:
         "first_tried_us": None,
         "settled_us": None,
     }
-    return Message(**values, **untried, reason=None)
+    return Message(**values, **untried, reason=None, failure=None)
 
 
 _FIELDS = tuple(Message.__slots__)

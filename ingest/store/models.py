@@ -1400,6 +1400,8 @@ messages = sa.Table(
     sa.Column("settled_us", sa.BigInteger),
     #: why the last try failed, in words
     sa.Column("reason", sa.String(200)),
+    #: the same as code and values (`ingest.store.message_failures`); None: an earlier release wrote it
+    sa.Column("failure", sa.Text),
     sa.UniqueConstraint("person_id", "name"),
     sa.Index(None, "state", "person_id", "id"),
     sa.Index(None, "matter_id"),

@@ -16,7 +16,8 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from cleanside.ingest.store.delivery_failures import Failure, kept
+from cleanside.ingest.store.coded_failures import kept
+from cleanside.ingest.store.delivery_failures import Failure
 from cleanside.ingest.store.models import deliveries, events, webhooks
 
 WAITING, DELIVERED, DEAD = "waiting", "delivered", "dead"

@@ -27,7 +27,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.store import leases, outbox, webhook_secrets
-from cleanside.ingest.store.delivery_failures import kept
+from cleanside.ingest.store.coded_failures import kept
 from cleanside.ingest.store.outbox import DEAD, DELIVERED, Delivery, Webhook
 from cleanside.ingest.store.webhook_secrets import Opened
 from cleanside.ingest.webhooks.addresses import Resolve, by_system, networks_of

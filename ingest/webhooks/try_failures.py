@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import socket
 import ssl
-from collections.abc import Iterator
 
 import httpx
 
-from cleanside.ingest.errors import AddressRefused, why
-from cleanside.ingest.store.delivery_failures import DETAIL, SENTENCES, Failure
+from cleanside.ingest.errors import AddressRefused, first_kind, why
+from cleanside.ingest.store.coded_failures import DETAIL
+from cleanside.ingest.store.delivery_failures import SENTENCES, Failure
 from cleanside.ingest.webhooks.addresses import without_address
 
 #: kinds of errors, the most telling first: one stands behind another
@@ -26,19 +26,10 @@ def failure_of(error: Exception, url: str) -> Failure:
     if isinstance(error, AddressRefused):
         return _of_address(error)
     detail = without_address(why(error), url)[:DETAIL]
-    chain = list(_chain(error))
-    code = next((code for kind, code in CODES if any(isinstance(one, kind) for one in chain)), "not_sent")
-    return Failure(code, {"detail": detail})
+    return Failure(first_kind(error, CODES) or "not_sent", {"detail": detail})
 
 
 def _of_address(refused: AddressRefused) -> Failure:
     if refused.code in SENTENCES:
         return Failure(refused.code, dict(refused.values))
     return Failure("address_refused", {"why": str(refused)[:DETAIL]})
-
-
-def _chain(error: BaseException | None) -> Iterator[BaseException]:
-    """An error and what is behind it."""
-    while error is not None:
-        yield error
-        error = error.__cause__ or error.__context__

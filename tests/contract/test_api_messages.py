@@ -11,11 +11,14 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
+from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.messages import confirming
 from cleanside.ingest.messages.leaving import Leaving, code_of
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import message_choices, messages, people
+from cleanside.ingest.store.coded_failures import document, kept
+from cleanside.ingest.store.message_failures import MessageFailure
 from tests.support.addresses import confirm_address
 from tests.support.matter import a_matter
 from tests.support.people import Browser, quick_passwords, said, signed_in
@@ -284,6 +287,43 @@ def test_the_page_shows_matters_and_for_an_admin_what_was_not_delivered(api: Api
     )
     assert form(admin, "/messages/rules", {"person": "", "escalate_after_h": "soon"}).status_code == 422
     assert form(admin, f"/messages/{made['message']}/replay", {}).status_code == 303
+
+
+def failed_as(api: Api, columns: dict[str, Any]) -> None:
+    """A message that was given up. columns : why."""
+    made = matter_of(api)
+    values = {"state": "given_up", **columns}
+    api.resources.writer.call(lambda c: messages.settle(c, made["message"], values))
+
+
+@pytest.mark.usefixtures("mara")
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_why_a_message_was_given_up_is_said_in_the_language_of_the_reader(api: Api, language: str) -> None:
+    failure = MessageFailure("answered", {"status": 550, "detail": "no such <b>"})
+    failed_as(api, kept(failure))
+    admin = signed_in(api, "ada.holm", "admin")
+    page = admin.get("/messages", headers={"Accept-Language": language}).text
+    assert str(table(language)["messages.failed.answered"]).partition("{")[0] in page
+    assert '<bdi lang="en">no such &lt;b&gt;</bdi>' in page
+    [shown] = admin.get("/v1/messages?state=given_up").json()["messages"]
+    assert (shown["reason"], shown["failure"]) == (failure.detail, document(failure))
+
+
+@pytest.mark.usefixtures("mara")
+@pytest.mark.parametrize(
+    "columns",
+    [
+        {"reason": "451 later"},  # of an earlier release
+        kept(MessageFailure("no_answer", {"seconds": 30}))
+        | {"reason": "451 later"},  # which tried again since
+        {"reason": "451 later", "failure": '{"code": "of_a_newer_release", "values": {}}'},
+    ],
+)
+def test_a_reason_of_another_release_reads_as_it_was_written(api: Api, columns: dict[str, Any]) -> None:
+    failed_as(api, columns)
+    admin = signed_in(api, "ada.holm", "admin")
+    assert '<bdi lang="en">451 later</bdi>' in admin.get("/messages", headers={"Accept-Language": "de"}).text
+    assert admin.get("/v1/messages?state=given_up").json()["messages"][0]["failure"] is None
 
 
 def test_the_digest_is_there_as_json_too(mara: Browser) -> None:

@@ -13,7 +13,8 @@ from cleanside.ingest.api.routes.described_kinds import DeliveryFailureCode
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.store import outbox
-from cleanside.ingest.store.delivery_failures import SENTENCES, Failure, kept
+from cleanside.ingest.store.coded_failures import kept
+from cleanside.ingest.store.delivery_failures import SENTENCES, Failure
 from cleanside.ingest.store.outbox import Event
 from cleanside.ingest.webhooks.announcing import TYPES
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process

@@ -10,9 +10,10 @@ import pytest
 
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
+from tests.contract.test_api_fleet import working_hours
 from tests.contract.test_api_shop import MACHINE, ask
 from tests.contract.test_api_work import loaded
-from tests.support.serving import Api, in_process
+from tests.support.serving import Api, bearer, in_process
 
 HOSTILE = "<script>alert(1)</script>‮🚜" + "W" * 64
 CSV_OF_HOSTILE = '"=HYPERLINK(""http://x"")"'
@@ -62,6 +63,26 @@ def test_a_tick_is_an_entry_with_meter_and_gauge_and_comes_once(api: Api) -> Non
     html = page(api)
     assert "Entered in the last three days" in html
     assert "Too few working hours" in html  # the verdict of the data
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_part_that_is_ordered_after_the_list_is_not_to_be_ordered_yet(api: Api, language: str) -> None:
+    """Only a day stood under "To order", without pieces."""
+    loaded(api, rise_kpa=0.08)
+    api.register("grader-08-intake", "grader-08")
+    own = {"device": "grader-08-intake", "stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d12"}
+    key = api.post("/v1/keys", {"role": "device", "devices": ["grader-08-intake"]}).json()["key"]
+    body = working_hours(60, rise_kpa=0.03) | own
+    assert api.post("/v1/readings", body, key=None, headers=bearer(key)).status_code == 200
+    api.analyse()
+    papers = {"housings": [{"housing": "main", "primary_part": "KG-0715"}]}
+    ask(api, "PATCH", "/v1/machines/grader-08/papers", papers)
+    ask(api, "POST", "/v1/machines/grader-08/planned-change", {"on": "2026-02-26"})
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "oberkies", "pieces": 1}]})
+    [part] = ask(api, "GET", "/v1/work", before="2026-02-24")["parts"]
+    assert (part["to_order"], part["order_by"]) == (0, "2026-02-26")
+    html = page(api, "/work-list?before=2026-02-24", **{"Accept-Language": language})
+    assert str(table(language)["work.order_next"]).partition("{")[0] in html
 
 
 def test_a_tick_that_is_refused_keeps_its_fields_and_says_why(api: Api) -> None:

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from cleanside.gateway.commands.aside_files import unread_beside
+from cleanside.gateway.commands.standing import findings, look
 from cleanside.gateway.commands.verify import verify
 from cleanside.gateway.errors import SpoolUnavailable
 from cleanside.gateway.spool.aside import delete, free_name, set_aside_files
@@ -20,7 +22,7 @@ from cleanside.gateway.spool.volume import LEAST_TABLES_BYTES, START_BYTES, rese
 from tests.fault.test_salvaged_restored import damage_head
 from tests.fault.test_spool_rescue import backlog, salvage
 from tests.fault.test_spool_small_disk import SIZE_BYTES, append_many, fill_disk, small
-from tests.unit.gateway.helpers import open_spool, readings
+from tests.unit.gateway.helpers import open_spool, readings, settable_clock
 
 __all__ = ["small"]  # the fixture
 ROOM_BYTES = 5 * 2**18
@@ -260,3 +262,38 @@ def test_an_empty_mark_keeps_the_name_of_a_file_that_was_deleted(tmp_path: Path)
 def left_in(spool: Spool, stream: str) -> range:
     with spool._disk.reading() as connection:
         return left_aside(connection, spool.stream(stream))
+
+
+def test_a_full_disk_with_a_file_that_is_not_read_is_said_with_the_way_out(small: Path) -> None:
+    path = small / "a"
+    with open_spool(path) as spool:
+        append_many(spool, 1, 5_000)
+    damage_head(path)
+    open_spool(path).close()
+    fill_disk(small)
+    [file] = unread_beside(path)
+    assert (file.name, file.bytes > 100_000) == ("a.damaged-1", True)
+    assert "aside_unread" in {finding.code for finding in findings(look(path, settable_clock()))}
+
+
+def test_a_file_that_was_moved_away_is_read_once_it_is_put_back(tmp_path: Path) -> None:
+    path, stick = tmp_path / "a", tmp_path / "stick"
+    with open_spool(path) as spool:
+        append_many(spool, 1, 3_000)
+        stream = spool.open_stream
+    damage_head(path)
+    open_spool(path).close()
+    stick.mkdir()
+    moved = [file.rename(stick / file.name) for file in tmp_path.glob("a.damaged-1*")]
+    with open_spool(path) as spool:
+        salvage(spool)
+        said = {event.content["event"] for event in spool.unconfirmed("a database").events}
+        assert "spool_salvaged" not in said, "its readings are on the stick alone"
+    assert unread_beside(path) == []
+    for file in moved:
+        file.rename(tmp_path / file.name)
+    assert [file.name for file in unread_beside(path)] == ["a.damaged-1"]
+    with open_spool(path) as spool:
+        salvage(spool)
+        held, shed = backlog(spool)
+    assert (held[stream], shed.get(stream, {})) == (list(range(1, 3_001)), {})

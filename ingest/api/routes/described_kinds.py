@@ -588,6 +588,31 @@ DeliveryFailureCode = TypeAliasType(
         ),
     ],
 )
+MessageFailureCode = TypeAliasType(
+    "MessageFailureCode",
+    Annotated[
+        Literal[
+            "no_address",
+            "no_link",
+            "not_written",
+            "no_answer",
+            "password_refused",
+            "answered",
+            "name_not_found",
+            "no_connection",
+            "certificate",
+            "broken_off",
+            "not_sent",
+        ],
+        Field(
+            description="no_address: the person has none, or may not sign in; no_link: its link could not be "
+            "made; not_written: its text could not; no_answer: the mail server was not in time; "
+            "password_refused: user and password; answered: any other refusal of the mail server; "
+            "name_not_found: its name has no address; no_connection: none was made; certificate: not "
+            "accepted; broken_off: the connection ended first; not_sent: anything else"
+        ),
+    ],
+)
 
 # ---------------------------------------------------------------- free-form objects
 

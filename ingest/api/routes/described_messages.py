@@ -16,8 +16,10 @@ from cleanside.ingest.api.routes.described_kinds import (
     DigestPeriod,
     Language,
     MatterKind,
+    MessageFailureCode,
     MessageKind,
     MessageState,
+    ReasonValues,
 )
 from cleanside.ingest.api.routes.described_shop import (
     CarryShown,
@@ -111,6 +113,13 @@ class DigestAnswer(Described):
     matters: list[MatterShown] = Field(description="what cannot wait, oldest first")
 
 
+class MessageFailureShown(Described):
+    """Why the last try of a message failed."""
+
+    code: MessageFailureCode
+    values: ReasonValues
+
+
 class MyMessagesAnswer(Described):
     """Which messages a person chose, and what became of the newest message to them."""
 
@@ -133,6 +142,9 @@ class MyMessagesAnswer(Described):
     newest_state: MessageState | None = Field(description="of the newest message; null: there was none")
     newest_at: str | None = Field(description="when it was settled, or written, UTC; null: there was none")
     newest_reason: str | None = Field(description="why its last try failed; null: it did not")
+    newest_failure: MessageFailureShown | None = Field(
+        description="the same as code and values; null: it did not, or an earlier release wrote the reason"
+    )
 
 
 class TrialMessageAnswer(Described):
@@ -153,7 +165,10 @@ class MessageShown(Described):
     tries: int
     next_try_at: str | None = Field(description="not before, UTC; null: it waits no more")
     settled_at: str | None
-    reason: str | None
+    reason: str | None = Field(description="why the last try failed; null: it did not")
+    failure: MessageFailureShown | None = Field(
+        description="the same as code and values; null: it did not, or an earlier release wrote the reason"
+    )
 
 
 class MessagesAnswer(Described):

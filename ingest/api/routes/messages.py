@@ -15,7 +15,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import NotFound
-from cleanside.ingest.store import audit, message_choices, messages, people
+from cleanside.ingest.store import audit, coded_failures, message_choices, messages, people
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.message_choices import Rules
 from cleanside.ingest.store.messages import Message
@@ -146,4 +146,5 @@ def _document(message: Message, names: Mapping[int, str]) -> dict[str, Any]:
         "next_try_at": text(message.next_us) if message.state == messages.WAITING else None,
         "settled_at": text(message.settled_us),
         "reason": message.reason,
+        "failure": coded_failures.document(message.why),
     }

@@ -19,7 +19,7 @@ from cleanside.ingest.messages.confirming import GOOD_FOR_US, MOST_A_DAY
 from cleanside.ingest.messages.matters import MATTER_KINDS
 from cleanside.ingest.messages.telling import Reader, address_message, trial_message
 from cleanside.ingest.owners.access import allows
-from cleanside.ingest.store import audit, message_choices, messages, people
+from cleanside.ingest.store import audit, coded_failures, message_choices, messages, people
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.message_choices import MessageChoices
 from cleanside.ingest.writer.resources import Resources
@@ -176,4 +176,5 @@ def wishes_document(resources: Resources, key: Key, chosen: MessageChoices) -> d
         "newest_state": None if newest is None else newest.state,
         "newest_at": None if newest is None else text(newest.settled_us or newest.written_us),
         "newest_reason": None if newest is None else newest.reason,
+        "newest_failure": None if newest is None else coded_failures.document(newest.why),
     }

@@ -28,7 +28,7 @@ from cleanside.ingest.api.routes.named_schema import named
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import AddressRefused, CannotOpen, Complaint, NotFound, NotValid, Refused
-from cleanside.ingest.store import audit, delivery_failures, outbox, releases, webhook_secrets
+from cleanside.ingest.store import audit, coded_failures, outbox, releases, webhook_secrets
 from cleanside.ingest.store.delivery_failures import Failure
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.keys import Key
@@ -262,12 +262,8 @@ def _trial(trial: TrialEvent) -> dict[str, Any]:
         "taken": why is None,
         "status": trial.status,
         "reason": None if why is None else why.detail,
-        "failure": _failure(why),
+        "failure": coded_failures.document(why),
     }
-
-
-def _failure(why: Failure | None) -> dict[str, Any] | None:
-    return None if why is None else {"code": why.code, "values": why.values}
 
 
 def _find(connection: sa.Connection, key: Key, webhook_id: int, *, wanted: bool) -> Webhook:
@@ -308,12 +304,12 @@ def _failing(oldest: Delivery | None) -> dict[str, Any] | None:
         "tries": oldest.tries,
         "next_try_at": text(oldest.next_us) if oldest.next_us else None,
         "reason": oldest.reason,
-        "failure": _failure(delivery_failures.read(oldest.reason, oldest.failure)),
+        "failure": coded_failures.document(Failure.read(oldest.reason, oldest.failure)),
     }
 
 
 def _delivery(entry: Delivery) -> dict[str, Any]:
-    why = delivery_failures.read(entry.reason, entry.failure)
+    why = Failure.read(entry.reason, entry.failure)
     return {
         "event": entry.event_id,
         "type": entry.type,
@@ -325,5 +321,5 @@ def _delivery(entry: Delivery) -> dict[str, Any]:
         "next_try_at": text(entry.next_us) if entry.state == outbox.WAITING and entry.next_us else None,
         "settled_at": text(entry.settled_us),
         "reason": entry.reason,
-        "failure": _failure(why),
+        "failure": coded_failures.document(why),
     }

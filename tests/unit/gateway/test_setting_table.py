@@ -143,7 +143,8 @@ def test_every_old_variable_of_the_gateway_is_read_with_a_notice_of_the_new_one(
     old: str, new: str, tmp_path: Path
 ) -> None:
     (tmp_path / "empty").touch()
-    value = str(tmp_path / "empty") if old.endswith("SETTINGS") else "1"
+    values = {"CLEANSIDE_SETTINGS": str(tmp_path / "empty"), "CLEANSIDE_BESIDE_GAUGE_UNIT": "kPa"}
+    value = values.get(old, "1")
     notices = list[str]()
     _, _, environ = gateways.TABLE.read({}, {old: value} | wide(old), notices.append)
     assert environ[new]

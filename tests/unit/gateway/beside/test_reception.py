@@ -18,6 +18,7 @@ from cleanside.gateway import spot_checks
 from cleanside.gateway.beside.http_listener import PageAnswer, PageRequest
 from cleanside.gateway.beside.label_code import MOST_WRONG, Doorkeeper
 from cleanside.gateway.beside.machine_facts import MachineFacts
+from cleanside.gateway.beside.page_words import WORDS
 from cleanside.gateway.beside.reception import Reception
 from cleanside.gateway.beside.watch import LastValue
 from cleanside.gateway.errors import SpoolFull
@@ -226,7 +227,7 @@ def test_values_checks_and_backlog_are_on_one_page_with_units_and_ages(reception
         read.index("Zero with the engine off") < read.index("Power goes off") < read.index("Supply voltage")
     )
     assert "0.30 kPa with the engine at rest" in read
-    assert "within 0.40 s, by gps" in read
+    assert "within 0.40 s, by GPS" in read
 
 
 def test_german_has_its_words_and_its_comma(reception: Made) -> None:
@@ -261,9 +262,38 @@ def test_a_page_without_readings_link_or_spool_is_a_page(reception: Made) -> Non
         assert desk.answer(asked(path, headers=pass_of(desk))).status == 200
 
 
+@pytest.mark.parametrize(("failing_s", "is_said"), [(None, False), (101.0, True)])
+def test_a_check_of_the_link_that_passed_says_that_it_fails_now(
+    reception: Made, failing_s: float | None, is_said: bool
+) -> None:
+    """Beside "fails for 101 s" stood "passed", without a word on how both can be."""
+    link = {**LINK, "failing_s": failing_s}
+    desk = reception(replace(FACTS, checks=[spot_checks.link(acknowledged=40, missing=0)], link=link))
+    for language, words in WORDS.items():
+        headers = {**pass_of(desk), "accept-language": language}
+        shown = text(desk.answer(asked(headers=headers)))
+        assert (words["link_fails_now"].format(age="101 s") in shown) == is_said
+
+
+@pytest.mark.parametrize(("anchor", "said"), [("server", WORDS["de"]["anchor_server"]), ("dcf77", "dcf77")])
+def test_what_the_time_goes_by_is_said_in_the_readers_words(reception: Made, anchor: str, said: str) -> None:
+    desk = reception(replace(FACTS, checks=[spot_checks.clock(uncertainty_s=0.4, anchor=anchor)]))
+    page = desk.answer(asked(headers={**pass_of(desk), "accept-language": "de"}))
+    assert f"durch {said}." in text(page)
+
+
+def test_restriction_is_shown_in_the_unit_of_the_gauge_too(reception: Made) -> None:
+    """3.05 kPa = 12.2 inH2O and 0.30 kPa = 1.2 inH2O, by 249.089 Pa an inch of water (NIST SP 811, B.8)."""
+    for gauge_unit, is_said in (("inH2O", True), ("kPa", False), (None, False)):
+        desk = reception(replace(FACTS, gauge_unit=gauge_unit))
+        shown = text(desk.answer(asked(headers=pass_of(desk))))
+        assert ("12.2 inH2O" in shown, "0.30 kPa (1.2 inH2O)" in shown) == (is_said, is_said)
+
+
 def test_hostile_names_and_units_stay_texts(reception: Made) -> None:
     odd = "<script>alert(1)</script>\"'$nonce{x}"
-    facts = replace(FACTS, device=odd, values=[LastValue("restriction", 1.0, odd, 2.0)], checks=[])
+    values = [LastValue("restriction", 1.0, odd, 2.0)]
+    facts = replace(FACTS, device=odd, values=values, checks=[], gauge_unit="inH2O")
     desk = reception(facts)
     for page in (desk.answer(asked()), desk.answer(asked(headers=pass_of(desk)))):
         assert "<script>alert" not in page.body

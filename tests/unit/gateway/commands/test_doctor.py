@@ -10,9 +10,19 @@ from typing import Any
 import pytest
 
 from cleanside.gateway.cli import EXIT_FAILED, main
-from cleanside.gateway.commands.doctor import BAD, GOOD, NOT_LOOKED_AT, Examined, as_text, examine
+from cleanside.gateway.commands.aside_files import MAKE_ROOM, unread_beside
+from cleanside.gateway.commands.doctor import (
+    BAD,
+    GOOD,
+    NOT_LOOKED_AT,
+    Examined,
+    as_text,
+    examine,
+    what_unread_files_mean,
+)
 from cleanside.gateway.commands.doctor import what_the_server_says as said
 from cleanside.gateway.commands.service import UNIT_NAME
+from cleanside.gateway.commands.standing import LEAST_FREE_BYTES
 from cleanside.gateway.errors import SettingsWrong
 from cleanside.gateway.settings import load
 from cleanside.gateway.uplink.fakes import FakeServer, problem
@@ -140,6 +150,18 @@ def test_a_server_of_the_previous_release_is_asked_its_own_question(tmp_path: Pa
     checks = found(settings_of(tmp_path), tmp_path, server=server)
     assert [request.method for request in server.requests] == ["POST", "GET"]
     assert checks["server"].result == GOOD
+
+
+def test_files_that_are_not_read_need_a_person_where_the_disk_is_full(tmp_path: Path) -> None:
+    (tmp_path / "a.damaged-1").write_bytes(bytes(3 * 2**20))
+    (tmp_path / "a.damaged-1-wal").write_bytes(bytes(2**20))
+    settings = settings_of(tmp_path)
+    assert found(settings, tmp_path)["set_aside"].result == GOOD
+    files = unread_beside(settings.spool_path)
+    full = what_unread_files_mean(files, LEAST_FREE_BYTES - 1)
+    assert (full.result, full.next_step) == (BAD, MAKE_ROOM)
+    assert "a.damaged-1 (4.0 MiB)" in full.seen
+    assert what_unread_files_mean(files, LEAST_FREE_BYTES).result == GOOD
 
 
 def test_the_command_says_it_with_its_exit_code(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
