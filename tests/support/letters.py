@@ -45,6 +45,7 @@ def outgoing(kind: str, about: dict[str, Any], language: str) -> Outgoing:
         next_us=0,
         settled_us=None,
         reason=None,
+        failure=None,
     )
     link = "https://filters.example/messages/leave?code=x"
     return Outgoing(

@@ -177,6 +177,9 @@ GERMAN = {
     r"Stillstand": "Stand",
     r"Vakuum|Saugdruck": "Unterdruck",
     r"Widerstand": "Unterdruck",
+    r"Fahrerhaus": "Kabine",
+    r"Schild abgesenkt": "Schar abgesenkt",
+    r"Knickgelenk": "Knicksperre",
 }
 
 
