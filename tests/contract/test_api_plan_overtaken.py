@@ -92,7 +92,9 @@ def test_a_questioned_day_that_has_passed_can_be_taken_back_and_not_kept(api: Ap
     assert [(keeps in api.get(at).text, takes_back in api.get(at).text) for at in lists] == [(True, True)] * 2
     api.clock.advance(5 * 86_400)
     assert planned(api)["state"] == "overtaken"
-    assert [(keeps in api.get(at).text, takes_back in api.get(at).text) for at in lists] == [(False, True)] * 2
+    assert [(keeps in api.get(at).text, takes_back in api.get(at).text) for at in lists] == [
+        (False, True)
+    ] * 2
 
 
 def test_a_change_that_is_denied_questions_no_day(api: Api) -> None:

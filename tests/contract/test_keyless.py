@@ -63,7 +63,10 @@ def test_a_key_revoked_while_a_person_pages_has_not_ended_at_the_instant_of_the_
     revoke(api)
     second = api.get("/v1/fleet", params={"limit": 1, "cursor": first["next"]})
     assert second.status_code == 200, second.text
-    assert [housing["without_key"] for housing in (*first["housings"], *second.json()["housings"])] == [[], []]
+    assert [housing["without_key"] for housing in (*first["housings"], *second.json()["housings"])] == [
+        [],
+        [],
+    ]
 
 
 def test_it_is_not_listed_as_silent_too(api: Api) -> None:

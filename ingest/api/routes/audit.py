@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from fastapi import Depends, Query, Request, Response
 
 from cleanside.ingest.api.routes.described_codes import AuditAnswer, RefusalsAnswer
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.shared import At, Name, R, needs, router_of, shown, text, us
 from cleanside.ingest.store import audit, fleet, refusals
@@ -23,6 +24,7 @@ router = router_of("audit")
     responses=shown(AuditAnswer, tagged=True),
     response_class=Response,
 )
+@example(query={"machine": "{machine}"})
 def get_audit(
     request: Request,
     resources: R,
