@@ -67,8 +67,10 @@ class Planned(TypedDict):
     by: str
     planned_at: str
     note: str
-    state: Literal["open", "missed", "done"]
+    state: Literal["open", "missed", "done", "overtaken"]
     in_lay_up: bool
+    overtaken_by: str | None
+    kept_after: str | None
 
 
 class DeclaredEvents(TypedDict):
@@ -259,6 +261,8 @@ class HousingState(TypedDict):
     cleanings: int
     hours_left: Points | None
     due_at: Dates | None
+    latch_hours_left: Points | None
+    latch_at: Dates | None
     dates_rest_on: Literal["element", "fleet", "general"] | None
     duty_hours_per_day: float
     last_reading_at: str | None

@@ -2,9 +2,10 @@
 A spreadsheet is taken back: what it changed is as it was before, row by row.
 
 Promises: a row goes back as a whole, and only where each of its values is still the one that the spreadsheet
-brought; a row that was changed since stays, and is named. What belongs to a machine is in each of its rows, so
-they go back together or stay together. A machine that the spreadsheet made is retired, because its history may
-have begun; a part that it made stays, without stock. Sites and crews that it made go where nothing uses them.
+brought; a row that was changed since stays, and is named. What belongs to a machine is in each of its rows:
+they go back together, or stay together. A machine that the spreadsheet made is retired, because its history
+may have begun; a part that it made stays, without stock. Sites and crews that it made go where nothing uses
+them.
 Leaves to others: the transaction, the audit, who may do it (`ingest.api.routes.sheet_imports`).
 """
 

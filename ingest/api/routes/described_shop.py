@@ -404,8 +404,8 @@ class StayingRowShown(Described):
     name: str = Field(description="name of the machine, or the part")
     housing: str | None
     columns: list[str] = Field(
-        description="what is another value by now; monitor: one sits there; other_housing: the row of another "
-        "housing of its machine stays"
+        description="what is another value by now; monitor: one sits there; other_housing: the row of "
+        "another housing of its machine stays"
     )
 
 
