@@ -117,7 +117,8 @@ def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) 
     shop = Shop(folder, port=choices.port)
     machines: list[DemoMachine] = []
     try:
-        console.print(f"Starting a server and {len(FLEET)} machines; {choices.days} days of readings follow.")
+        machines_of, days = counted(len(FLEET), "machine"), counted(choices.days, "day")
+        console.print(f"Starting a server and {machines_of}; {days} of readings follow.")
         console.file.flush()  # into a file too: what follows takes a while
         shop.open()
         machines += [_prepare(spec, shop, folder, start_at, choices) for spec in FLEET]

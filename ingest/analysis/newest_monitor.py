@@ -23,7 +23,8 @@ class Fitted(NamedTuple):
 
     #: None: no monitor sits there
     newest: Assignment | None
-    #: from when on its readings are those of this installation [us]; 0: no monitor sits there
+    #: from when on its readings are those of this installation [us]
+    #: 0: no monitor sits there, or the first that ever did, which has sent nothing
     since_us: int
     #: names of the other monitors that sit there, in order
     beside: tuple[str, ...]
@@ -42,9 +43,22 @@ def fitted_last(connection: sa.Connection, housing: HousingRow, now_us: int) -> 
     newest = max(sitting, key=lambda seat: _order(connection, seat))
     since_us = began_us(connection, newest)
     if since_us is None:
-        device = fleet.device(connection, housing.owner_id, newest.device)
-        since_us = now_us if device is None or device.registered_us is None else device.registered_us
+        since_us = _registered_us(connection, housing, newest, now_us)
     return Fitted(newest, since_us, tuple(sorted({seat.device for seat in sitting} - {newest.device})))
+
+
+def _registered_us(connection: sa.Connection, housing: HousingRow, newest: Assignment, now_us: int) -> int:
+    """
+    Since when a monitor that sent nothing yet may sit there. [us]
+
+    The first one that ever sat there: since ever, as what a person entered before can be of no other.
+    """
+    if all(
+        seat.device_id == newest.device_id for seat in fleet.assignments_of_housing(connection, housing.id)
+    ):
+        return 0
+    device = fleet.device(connection, housing.owner_id, newest.device)
+    return now_us if device is None or device.registered_us is None else device.registered_us
 
 
 def seats_now(connection: sa.Connection, housing: HousingRow, now_us: int) -> list[Assignment]:

@@ -58,6 +58,8 @@ def days_worked(table: Summaries) -> tuple[DayWorked, ...]:
     if len(table) == 0:
         return ()
     at_s, hours = worked(table, float(table.hours["last_s"][-1]) - SEEN_DAYS * DAY_S)
+    if len(at_s) == 0:
+        return ()
     days, first, place = np.unique(at_s // DAY_S, return_index=True, return_inverse=True)
     last = np.append(first[1:], len(at_s)) - 1
     found = zip(at_s[first], at_s[last] + HOUR_S, np.bincount(place, hours, len(days)), strict=True)
