@@ -69,9 +69,7 @@ def test_a_change_confirmed_after_a_day_was_planned_takes_it_off_list_and_parts_
         assert [(one["machine"], one["planned"]["on"]) for one in asked] == [("grader-07", on)]
     assert [one for one in plan["visits"] if one["planned_on"]] == []
     ask(api, "DELETE", PLAN)
-    assert ask(api, "GET", "/v1/work")["parts"] == work["parts"], (
-        "left to order by the dates alone"
-    )
+    assert ask(api, "GET", "/v1/work")["parts"] == work["parts"], "left to order by the dates alone"
 
 
 def test_a_day_that_is_kept_stands_again_and_says_so(api: Api) -> None:
