@@ -472,7 +472,9 @@ sheet_imports = sa.Table(
     sa.Column("who", sa.String(64), nullable=False),
     #: machines or parts
     sa.Column("kind", sa.String(16), nullable=False),
-    #: JSON: the rows that changed something, with what was there before; sites and crews that it made
+    #: how many rows changed something
+    sa.Column("changed", sa.Integer, nullable=False),
+    #: JSON: these rows, with what was there before; sites and crews that it made
     sa.Column("content", sa.Text, nullable=False),
     #: None: it stands
     sa.Column("taken_back_us", sa.BigInteger),

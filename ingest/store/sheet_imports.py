@@ -18,7 +18,7 @@ class TakenSheet(NamedTuple):
     at_us: int
     who: str
     kind: str  # machines or parts
-    content: str  # JSON
+    changed: int  # rows that changed something
     taken_back_us: int | None  # None: it stands
     taken_back_by: str | None
 
@@ -28,6 +28,7 @@ def put(
 ) -> int:
     """Keep what a spreadsheet changed. Returns its number."""
     values = {"owner_id": owner_id, "at_us": now_us, "who": who, "kind": kind}
+    values["changed"] = len(content["changes"])
     statement = sa.insert(sheet_imports).values(**values, content=json.dumps(content))
     return int(connection.execute(statement.returning(sheet_imports.c.id)).scalar_one())
 
@@ -36,6 +37,14 @@ def find(connection: sa.Connection, owner_id: int, sheet: int) -> TakenSheet | N
     """A spreadsheet of an owner."""
     row = connection.execute(_of(owner_id).where(sheet_imports.c.id == sheet)).first()
     return None if row is None else TakenSheet(*row)
+
+
+def content_of(connection: sa.Connection, sheet: int) -> dict[str, Any]:
+    """What a spreadsheet changed, as it was kept."""
+    content: dict[str, Any] = json.loads(
+        connection.execute(sa.select(sheet_imports.c.content).where(sheet_imports.c.id == sheet)).scalar_one()
+    )
+    return content
 
 
 def list_of(

@@ -27,6 +27,7 @@ def upgrade() -> None:
         sa.Column("at_us", sa.BigInteger(), nullable=False),
         sa.Column("who", sa.String(64), nullable=False),
         sa.Column("kind", sa.String(16), nullable=False),
+        sa.Column("changed", sa.Integer(), nullable=False),
         sa.Column("content", sa.Text(), nullable=False),
         sa.Column("taken_back_us", sa.BigInteger()),
         sa.Column("taken_back_by", sa.String(64)),

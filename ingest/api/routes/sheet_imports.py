@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Annotated, Any
 
 import sqlalchemy as sa
@@ -77,13 +76,16 @@ def post_sheet_taken_back(sheet: SheetNumber, body: TakeBack, resources: R, key:
     if body.preview:
         with resources.reading() as connection:
             row = _find(connection, key, sheet)
-            return _undo_document(row, _plan(connection, key, row, now_us), preview=True)
+            content = sheet_imports.content_of(connection, row.id)
+            found = sheet_undo.plan_undo(connection, key.owner_id, row.kind, content, now_us)
+            return _undo_document(row, found, preview=True)
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         row = _find(connection, key, sheet)
         if not sheet_imports.set_taken_back(connection, row.id, now_us, key.handle):
             raise Refused("sheet_is_taken_back", status=409, code="not_undoable", sheet=sheet)
-        found, content = _plan(connection, key, row, now_us), json.loads(row.content)
+        content = sheet_imports.content_of(connection, row.id)
+        found = sheet_undo.plan_undo(connection, key.owner_id, row.kind, content, now_us)
         sheet_undo.apply_undo(
             connection, key.owner_id, row.kind, content, found, made_us=row.at_us, now_us=now_us
         )
@@ -93,10 +95,6 @@ def post_sheet_taken_back(sheet: SheetNumber, body: TakeBack, resources: R, key:
 
     done: dict[str, Any] = resources.writer.call(save)
     return done
-
-
-def _plan(connection: sa.Connection, key: Key, row: TakenSheet, now_us: int) -> Undoing:
-    return sheet_undo.plan_undo(connection, key.owner_id, row.kind, json.loads(row.content), now_us)
 
 
 def _find(connection: sa.Connection, key: Key, sheet: int) -> TakenSheet:
@@ -117,7 +115,7 @@ def _document(row: TakenSheet) -> dict[str, Any]:
         "kind": row.kind,
         "at": text(row.at_us),
         "who": row.who,
-        "changed": len(json.loads(row.content)["changes"]),
+        "changed": row.changed,
         "taken_back_at": text(row.taken_back_us),
         "taken_back_by": row.taken_back_by,
     }
