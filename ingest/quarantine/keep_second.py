@@ -24,15 +24,13 @@ from cleanside.gateway.wire import Doubt
 from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.quarantine import replay
 from cleanside.ingest.quarantine.amend import SECOND_KEPT, AmendmentOutcome, Who, begin, sample_of
-from cleanside.ingest.quarantine.same_reading import taken_out
+from cleanside.ingest.quarantine.same_reading import Place, taken_out
 from cleanside.ingest.quarantine.withdrawing import as_sent
 from cleanside.ingest.store import quarantine, readings, reasons, stored
 from cleanside.ingest.store.marks import ranges_of
 from cleanside.ingest.store.quarantine import HELD, RELEASED, SET_ASIDE, QuarantineRow
 from cleanside.ingest.store.whole_readings import WholeReadings
 
-#: stream id and number
-Place = tuple[int, int]
 OtherIs = Literal["stored", "held", "released", "discarded"]
 _LONGEST: Final = 1_000  # numbers of one look; chosen: a page of entries
 
@@ -58,7 +56,8 @@ def keep_second(
     firsts = {_place(entry): entry for entry in aside}
     seconds = [entry for entry in single if _place(entry) in firsts]
     if must_all_fit and len(seconds) < len(entries):
-        raise _refusal([entry for entry in entries if entry not in seconds], len(entries))
+        fitting = {entry.id for entry in seconds}
+        raise _refusal([entry for entry in entries if entry.id not in fitting], len(entries))
     amendment_id = begin(connection, who, SECOND_KEPT, now_us, detail, [*aside, *seconds])
     pairs = [(firsts[_place(entry)], entry) for entry in seconds]
     contents = [(first.id, second.amended or second.content) for first, second in pairs]

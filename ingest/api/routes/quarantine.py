@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Annotated, Any
 
+import sqlalchemy as sa
 from fastapi import Depends, Query, Request, Response
 
 from cleanside.ingest.api.routes.described_held import EntriesAnswer
@@ -16,7 +18,6 @@ from cleanside.ingest.api.routes.shared import At, Name, R, needs, router_of, sh
 from cleanside.ingest.checking.checks import CODES
 from cleanside.ingest.owners.access import devices_seen
 from cleanside.ingest.quarantine import keep_second, same_reading
-from cleanside.ingest.quarantine.amend import MAX_AT_ONCE
 from cleanside.ingest.quarantine.keep_second import FirstReading
 from cleanside.ingest.store import quarantine, reasons, second_readings
 from cleanside.ingest.store.keys import Key
@@ -80,19 +81,25 @@ def list_quarantine(
             after_id=after_id,
         )
         entries = quarantine.list_of(connection, key.owner_id, wanted, limit=page.limit + 1)
-        places = second_readings.places_of(connection, [entry.id for entry in entries])
-        firsts = keep_second.first_readings(connection, key.owner_id, entries)
-    shown, cursor = page.cut(entries, lambda entry: (entry.id,))
-    return [document_of(entry, places.get(entry.id), firsts.get(entry.id)) for entry in shown], cursor
+        shown, cursor = page.cut(entries, lambda entry: (entry.id,))
+        return _documents(connection, key, shown), cursor
+
+
+def _documents(connection: sa.Connection, key: Key, entries: Sequence[QuarantineRow]) -> list[dict[str, Any]]:
+    """Entries for an answer, with what lies beside them."""
+    places = second_readings.places_of(connection, [entry.id for entry in entries])
+    firsts = keep_second.first_readings(connection, key.owner_id, entries)
+    return [document_of(entry, places.get(entry.id), firsts.get(entry.id)) for entry in entries]
 
 
 def list_sent_twice(resources: Resources, key: Key, device: str, *, most: int) -> list[dict[str, Any]]:
     """Readings of a device in conflict that a copied spool sent twice: what attention asks about."""
-    page = Page.whole(MAX_AT_ONCE)
-    in_conflict, _ = list_quarantine(resources, key, page, code=same_reading.CONFLICT, device=device)
+    seen = devices_seen(key)
+    if seen is not None and device not in seen:
+        return []
     with resources.reading() as connection:
-        twice = {entry.id for entry in same_reading.sent_twice(connection, key.owner_id, device)}
-    return [entry for entry in in_conflict if entry["entry"] in twice][:most]
+        twice = same_reading.sent_twice(connection, key.owner_id, device)
+        return _documents(connection, key, twice[:most])
 
 
 def ascii_json(document: Any) -> Response:
