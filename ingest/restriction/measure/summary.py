@@ -222,13 +222,13 @@ class Summaries(Sequence[HourSummary]):
         Raises ValueError for another version.
         """
         hours_of, bin_bytes = zip(*packed, strict=True) if packed else ((), ())
-        versions = [hour[0] for hour in hours_of if len(hour) == hour_bytes(hour[0])]
-        if len(versions) < len(packed) or not set(versions) <= set(READ_VERSIONS):
-            raise WrongInput("summaries_version", known=SUMMARY_VERSION)
-        if set(versions) - {SUMMARY_VERSION}:
-            hours_of = tuple(map(_hour_in_todays_form, hours_of))
+        hours = _as_todays(hours_of)
+        if hours is None:
+            versions = [hour[0] for hour in hours_of if len(hour) == hour_bytes(hour[0])]
+            if len(versions) < len(packed) or not set(versions) <= set(READ_VERSIONS):
+                raise WrongInput("summaries_version", known=SUMMARY_VERSION)
             bin_bytes = tuple(map(_bins_in_todays_form, versions, bin_bytes))
-        hours = np.frombuffer(b"".join(hours_of), dtype=HOUR_TABLE)
+            hours = np.frombuffer(b"".join(map(_hour_in_todays_form, hours_of)), dtype=HOUR_TABLE)
         bins = np.frombuffer(b"".join(bin_bytes), dtype=BIN_TABLE)
         lengths = np.fromiter(map(len, bin_bytes), dtype=np.int64, count=len(packed))
         return cls(hours, bins, lengths // BIN_TABLE.itemsize, parts)
@@ -384,6 +384,14 @@ def _unpacked_devices(hour: PackedHour, part: bytes) -> Iterator[tuple[int, Pack
         end = middle + bins * _bin_table(version).itemsize
         yield device, PackedHour(part[at + _DEVICE_PART.size : middle], part[middle:end])
         at = end
+
+
+def _as_todays(hours_of: Sequence[bytes]) -> Table | None:
+    """Hours, packed, where all are of the present version, as nearly always; None: they are not."""
+    if set(map(len, hours_of)) - {HOUR_TABLE.itemsize}:
+        return None
+    hours = np.frombuffer(b"".join(hours_of), dtype=HOUR_TABLE)
+    return hours if np.all(hours["version"] == SUMMARY_VERSION) else None
 
 
 def hour_bytes(version: int) -> int:
