@@ -32,6 +32,7 @@ from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 from cleanside.ingest.restriction.verdict.element_history import ElementHistory, tell_history
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.study import suspicions_of
+from cleanside.ingest.restriction.verdict.suspect import no_answer
 from tests.benchmark.bench_share_parts import Known, known_machines
 from tests.fleets.making import FOR_TUNING, make_fleet
 from tests.fleets.observing import FoundChange, Observation
@@ -106,7 +107,8 @@ def _learned(seen: Sequence[tuple[Summaries, HousingFacts]]) -> FleetKnowledge:
 def _said(measured: MeasuredHours, facts: HousingFacts, at_s: float) -> Observation:
     """As the API would have it; a machine is in service unless something is suspected."""
     history = tell_history(measured, facts)
-    suspicions = suspicions_of(measured, history, facts)
+    lost = no_answer(measured.table, measured.zeros[0])
+    suspicions = suspicions_of(measured, history, facts, lost)
     return Observation(
         machine=facts.machine,
         at_s=at_s,

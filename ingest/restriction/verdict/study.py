@@ -212,7 +212,7 @@ def _judge(
     last_s = None if last is None else float(last["last_s"])
     entries = tuple(_with_look(entry, outlook.duty, last_s) for entry in history.entries)
     return Study(
-        suspicions=suspicions_of(measured, history, facts),
+        suspicions=suspicions_of(measured, history, facts, lost),
         restriction_pa=float(level[-1]) if len(level) else None,
         restriction_s=_trusted_s(history.judged_s(table), lost),
         hours_in_doubt=_in_doubt(loaded, history),
@@ -293,12 +293,11 @@ def _with_look(entry: WeighedEntry, duty: Duty, last_s: float | None) -> Weighed
 
 
 def suspicions_of(
-    measured: MeasuredHours, history: ElementHistory, facts: HousingFacts
+    measured: MeasuredHours, history: ElementHistory, facts: HousingFacts, lost: AnswerLost | None
 ) -> tuple[Suspicion, ...]:
-    """What does not fit together now, the gravest first."""
+    """What does not fit together now, the gravest first. lost : as of `no_answer`."""
     terminal = history.terminal_doubt(facts)
     below = history.below
-    lost = no_answer(measured.table, measured.zeros[0])
     if terminal and below:  # a clean level derived from a wrong terminal is wrong too
         unknown = replace(facts, fleet=FleetKnowledge(), looks=(), terminal_pa=None)
         below = tell_history(measured, unknown).below

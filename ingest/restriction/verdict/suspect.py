@@ -205,8 +205,9 @@ def no_answer(table: Summaries, zero: Zero) -> AnswerLost | None:
     if row < 0 or math.isinf(since_s[row]):
         return None
     level_pa = float(table.column("unanswered_pa")[row])
-    above_pa = table.column("highest_pa")[row + 1 :] - zero.usual_by_hour_pa(len(table))[row + 1 :]
-    is_nothing = level_pa - float(zero.usual_by_hour_pa(len(table))[row]) < 2 * QUIET_PA
+    zero_pa = zero.usual_by_hour_pa(len(table))
+    above_pa = table.column("highest_pa")[row + 1 :] - zero_pa[row + 1 :]
+    is_nothing = level_pa - float(zero_pa[row]) < 2 * QUIET_PA
     if is_nothing and np.any(above_pa >= 2 * QUIET_PA):  # a later hour shows an element again
         return None
     at_s = float(table.column("hour_s")[row] + since_s[row])
