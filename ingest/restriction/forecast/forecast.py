@@ -172,12 +172,9 @@ class Learned:
         risen = np.clip(self.progress(level) / CLEAR_PROGRESS, 0.0, 1.0)
         return np.asarray(self.ended_share + (1.0 - self.ended_share) * risen)
 
+    @cached_property
     def typical_h(self) -> float:
         """Median over kinds of the typical life. [h]"""
-        return self._typical_h
-
-    @cached_property
-    def _typical_h(self) -> float:
         return float(np.median([curve.typical_h for curve in self.frame.curves.values()]))
 
     def _middle(self, path: Path, share: FloatArray, kind: str, rows: Rows) -> FloatArray:
@@ -268,7 +265,7 @@ class Forecaster:
         alone = prior_hours_left(path, share, rows, from_new=from_new, usual=usual)
         if self.learned is None:
             return _Parts(alone, alone, np.zeros(len(alone)), 1.0)
-        typical_h = self.learned.typical_h() * pace
+        typical_h = self.learned.typical_h * pace
         paced = _in_time_scale(path, 1.0 / pace)
         points = self.learned.points(paced, share, kind, rows) * pace
         strange = self.learned.strange(paced, kind, rows)
@@ -384,7 +381,7 @@ def _trial(learned: Learned, life: Life, counts: float) -> Trial:
         hours[end] - hours[rows],
         learned.tells(at),
         learned.lives_behind(life.kind),
-        REST * learned.typical_h(),
+        REST * learned.typical_h,
         counts,
     )
 

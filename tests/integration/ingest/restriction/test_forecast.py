@@ -225,7 +225,7 @@ def test_lives_seen_from_the_middle_on_teach_the_length_of_whole_ones():
     parts = [from_row(life, 200) for life in fleet(12, seed=3)]
     learned = fit_forecaster(parts).learned
     assert learned is not None
-    assert learned.typical_h() == pytest.approx(500.0, rel=0.5)
+    assert learned.typical_h == pytest.approx(500.0, rel=0.5)
 
 
 @pytest.mark.parametrize("from_new", [True, False])
