@@ -73,8 +73,10 @@ def state_of_plan(planned: PlannedChange | None, study: Study, now_us: int) -> P
 def overtaken_by_us(planned: PlannedChange | None, study: Study, now_us: int) -> int | None:
     """When the change was made that questions a plan; None: none does."""
     changed = last_change(study)
-    is_asked = changed is not None and state_of_plan(planned, study, now_us) == "overtaken"
-    return changed.at_us if changed is not None and is_asked else None
+    if planned is None or changed is None:
+        return None
+    is_asked = plan_state(planned, changed=changed, now_us=now_us) == "overtaken"
+    return changed.at_us if is_asked else None
 
 
 def kept_after_us(before: PlannedChange | None, on: str, study: Study, now_us: int) -> int | None:

@@ -133,7 +133,9 @@ def get_accepted_plans(resources: R, key: ShopReader) -> dict[str, Any]:
         planned = [
             seen.planned for seen in known.values() if seen.planned and sees_site(key, seen.machine.site)
         ]
-        since_us = min((day.planned_us for day in planned), default=0)
+        if not planned:
+            return {"plans": []}
+        since_us = min(day.planned_us for day in planned)
         accepted = audit.instants_of(connection, key.owner_id, "plan_day", since_us)
     return {"plans": _plans_of([day for day in planned if day.planned_us in accepted], resources.clock())}
 
