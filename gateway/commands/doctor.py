@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from cleanside.gateway.commands.aside_files import MAKE_ROOM, Aside, unread_beside, unread_text
 from cleanside.gateway.commands.service import UNIT_FOLDER, UNIT_NAME
-from cleanside.gateway.commands.standing import LEAST_FREE_BYTES
+from cleanside.gateway.commands.standing import LEAST_FREE_BYTES, room_on_disk
 from cleanside.gateway.errors import GatewayError, why
 from cleanside.gateway.settings import Settings, key_reader
 from cleanside.gateway.sources import Context, find_source, split_entry
@@ -68,7 +68,7 @@ def examine(
     yield _server(settings, connect, has_key=key.result == GOOD)
     yield _disk(settings.spool_path.parent)
     if files := unread_beside(settings.spool_path):
-        yield what_unread_files_mean(files, _free_bytes(settings.spool_path.parent))
+        yield what_unread_files_mean(files, room_on_disk(settings.spool_path.parent)[0])
     yield _clock(clock)
     yield _unit(settings.device, unit_folder)
     yield from _sources(settings, clock)
@@ -164,15 +164,6 @@ def what_unread_files_mean(files: Sequence[Aside], free_bytes: int | None) -> Ex
     if free_bytes is not None and free_bytes < LEAST_FREE_BYTES:
         return Examined("set_aside", BAD, unread_text(files), MAKE_ROOM)
     return Examined("set_aside", GOOD, f"{unread_text(files)}; a gateway that runs reads them")
-
-
-def _free_bytes(folder: Path) -> int | None:
-    """Room for this user; None: not known."""
-    try:
-        state = os.statvfs(folder)
-    except OSError:
-        return None
-    return state.f_bavail * state.f_frsize
 
 
 def _clock(clock: Clock) -> Examined:

@@ -118,7 +118,7 @@ def look(path: Path, clock: Clock) -> Standing:
         raise CalledWrongly("no_spool_yet", path=path)
     process = ask(path)
     seen = _read(path, clock)
-    free_bytes, is_read_only = _disk(path.parent)
+    free_bytes, is_read_only = room_on_disk(path.parent)
     return Standing(
         path=path,
         process=process,
@@ -169,7 +169,7 @@ def _last_write_s(path: Path, now_us: int) -> float | None:
     return max(0.0, (now_us - max(times_us)) / 1e6) if times_us else None
 
 
-def _disk(folder: Path) -> tuple[int | None, bool]:
+def room_on_disk(folder: Path) -> tuple[int | None, bool]:
     """Free bytes for this user, None: not known; and whether it is mounted read-only."""
     try:
         state = os.statvfs(folder)
