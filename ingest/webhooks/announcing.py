@@ -266,11 +266,14 @@ def _account(
 
 def welcome(webhook: Webhook, now_us: int) -> Event:
     """The first event of a webhook: with it a receiver can test that deliveries arrive and verify."""
-    data = {"webhook": webhook.id, "types": webhook.wanted}
-    return Event(type=REGISTERED, subject=f"webhooks/{webhook.id}", at_us=now_us, data=data)
+    return _of_webhook(REGISTERED, webhook, now_us)
 
 
 def trial_event(webhook: Webhook, now_us: int) -> Event:
     """An event that a person asks for, to see whether deliveries arrive."""
+    return _of_webhook(TRIAL, webhook, now_us)
+
+
+def _of_webhook(kind: str, webhook: Webhook, now_us: int) -> Event:
     data = {"webhook": webhook.id, "types": webhook.wanted}
-    return Event(type=TRIAL, subject=f"webhooks/{webhook.id}", at_us=now_us, data=data)
+    return Event(type=kind, subject=f"webhooks/{webhook.id}", at_us=now_us, data=data)
