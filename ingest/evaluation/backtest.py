@@ -27,7 +27,7 @@ from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.evaluate.baselines import Baseline, fit_baselines, theil_sen
 from cleanside.ingest.restriction.evaluate.scores import interval_score, life_scores
 from cleanside.ingest.restriction.forecast.forecast import Forecaster, fit_forecaster
-from cleanside.ingest.restriction.measure.reference import FlowFit, fit_flow
+from cleanside.ingest.restriction.measure.exponent import FlowFit, fit_flow
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 EVERY_DEFAULT = 50  # rows between Theil-Sen fits

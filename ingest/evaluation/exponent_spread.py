@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from cleanside.ingest.restriction.measure.reference import LEAST_LN_STEP
+from cleanside.ingest.restriction.measure.exponent import LEAST_LN_STEP
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 STRETCHES = 12  # of a series: a stretch is then long beside the weeks that are alike (chosen)

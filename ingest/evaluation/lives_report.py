@@ -26,7 +26,8 @@ from cleanside.ingest.evaluation.recorded import (
     write_report,
 )
 from cleanside.ingest.restriction.elements.openings import find_changes
-from cleanside.ingest.restriction.measure.reference import LEAST_FLOW_SHARE, FlowFit, fit_flow
+from cleanside.ingest.restriction.measure.exponent import FlowFit, fit_flow
+from cleanside.ingest.restriction.measure.reference import LEAST_FLOW_SHARE
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
 
 LEAST_FALL_BY_WORK = 0.3  # of the level before; light work makes less (chosen)

@@ -32,8 +32,9 @@ from cleanside.ingest.restriction import (
 )
 from cleanside.ingest.restriction.elements.entries import Entry
 from cleanside.ingest.restriction.measure.devices import carry_on
-from cleanside.ingest.restriction.measure.reference import Reference, at_reference_flow, learn_zero
+from cleanside.ingest.restriction.measure.reference import Reference, at_reference_flow
 from cleanside.ingest.restriction.measure.summary import STANDARD_K, STANDARD_PA
+from cleanside.ingest.restriction.measure.zero import learn_zero
 from cleanside.ingest.restriction.verdict.element_history import tell_history
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.suspect import hour_doubts

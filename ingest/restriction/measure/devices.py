@@ -18,9 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from cleanside.ingest.restriction.measure.ranks import middle
-from cleanside.ingest.restriction.measure.reference import learn_zero
 from cleanside.ingest.restriction.measure.steady import carried_state, trailing_median
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray, Summaries
+from cleanside.ingest.restriction.measure.zero import learn_zero
 
 DIFFER_ENTER, DIFFER_LEAVE = 0.12, 0.08  # of the mean restriction of the hour,
 DIFFER_PA = 75.0  # beyond the zeros of two sensors

@@ -15,7 +15,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from cleanside.ingest.restriction.measure.reference import LEAST_PAIRS, FlowSteps, flow_exponent, flow_steps
+from cleanside.ingest.restriction.measure.exponent import LEAST_PAIRS, flow_exponent
+from cleanside.ingest.restriction.measure.reference import FlowSteps, flow_steps
 from cleanside.ingest.restriction.measure.summary import (
     FloatArray,
     HourSummary,

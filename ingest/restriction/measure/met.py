@@ -14,9 +14,10 @@ from typing import NamedTuple
 import numpy as np
 
 from cleanside.ingest.restriction.measure.ranks import quantile
-from cleanside.ingest.restriction.measure.reference import HIGHEST_NOISE_PA, learn_zero
+from cleanside.ingest.restriction.measure.reference import HIGHEST_NOISE_PA
 from cleanside.ingest.restriction.measure.summary import FloatArray, Summaries
 from cleanside.ingest.restriction.measure.tuning import MetTuning
+from cleanside.ingest.restriction.measure.zero import learn_zero
 
 
 class Met(NamedTuple):

@@ -15,15 +15,12 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from scipy.ndimage import median_filter
 
 from cleanside.gateway.spot_checks import IDLE_RAD_S
 from cleanside.ingest.restriction.measure.atmosphere import (
     STANDARD_KG_M3,
-    air_density_kg_m3,
-    standard_pressure_pa,
-    standard_temperature_k,
 )
+from cleanside.ingest.restriction.measure.exponent import LEAST_LN_STEP, LEAST_PAIRS, flow_exponent
 from cleanside.ingest.restriction.measure.load_response import (
     FittedResponse,
     WorkSteps,
@@ -32,6 +29,7 @@ from cleanside.ingest.restriction.measure.load_response import (
 )
 from cleanside.ingest.restriction.measure.ranks import middle, weighted_quantiles
 from cleanside.ingest.restriction.measure.shortfall import ExpectedShortfall, Shortfalls
+from cleanside.ingest.restriction.measure.site_air import Site, density_kg_m3, density_label, site_of
 from cleanside.ingest.restriction.measure.summary import (
     EVIDENCE,
     FLOW_KINDS,
@@ -43,31 +41,13 @@ from cleanside.ingest.restriction.measure.summary import (
     Summaries,
 )
 from cleanside.ingest.restriction.measure.tuning import FLOW
-from cleanside.ingest.restriction.measure.words import counted
+from cleanside.ingest.restriction.measure.zero import learn_zero
 
 DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and reported, where none can be fitted
 EXPONENT_RANGE = (1.0, 2.0)  # Darcy-Forchheimer: linear in media and dust cake, quadratic in ducts
 SPEED_EXPONENT_MAX = 3.5  # against speed alone the flow itself rises faster than speed (turbocharger)
-PROXY_EXPONENTS = (0.8, 3.5)  # what media, ducts and a speed-like proxy can give; else it is no flow
-PROXY_EXPLAINS = 0.7  # steps in restriction must shrink to that share once flow is taken out
-LEAST_LN_STEP = 0.02  # a flow step below 2 % shows noise, not the exponent
-LEAST_PAIRS = 20  # chosen: the median of fewer slopes moves by more than 0.1 at field noise
 LEAST_FLOW_SHARE = 0.5  # of the reference flow; scaling from further down multiplies the noise by 3 and more
-LEAST_ZERO_READINGS = 1  # the median of ZERO_LEVELS takes the noise; more would blur the hour of a step
-ZERO_LEVELS = 9  # the zero of an hour is the median of that many off-levels around it: a step stays a step
-ZERO_FIRST_PA = 150.0  # three steps of a 0.05 kPa sensor: a fitted sensor hardly reads more at rest
-ZERO_NEAR_PA = (
-    60.0  # above what a step of 0.05 kPa leaves; a level further off does not change the usual zero,
-)
-ZERO_PATIENCE = 400  # until so many in a row agree: then that level is the new usual zero
-ZERO_MEMORY = 40.0  # levels over which the usual zero follows a sensor's honest drift
-ZERO_RUN, ZERO_STEPS = 2_000, 64  # levels processed at once, as long as all are near; and one by one
-ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
-SITE_PA = 3_000.0  # weather at one place swings by that (common practice); a larger step is another site
-NEWEST_HOURS = 12  # working hours whose median pressure is that of the site (chosen: a day or two)
-SITE_HOURS = 500  # newest working hours at the site whose median density is the site's (chosen: an element)
 LEAST_SITE_HOURS = 24  # with fewer at the site its full flow is that of the sites before, by volume (chosen)
-ODD_PRESSURE_PA = 6_000.0  # off the standard atmosphere: a sensor's fault, not weather; it is not scaled by
 HIGH_HOURS = 0.9  # of the working hours reach less than the reference flow; the rest may be overspeed
 # Where an engine reaches full flow, the high flows of its hours bunch there: on a truck simulated from
 # physics the 98 % point lies 0.7 % above the 90 % point. Where they scatter, full flow lies beyond.
@@ -238,8 +218,8 @@ def learn_reference(
     mine = table.working & (table.hours["flow_kind"] == code)
     exponent, spread, fitted = _exponent(flow_steps(table), kind)
     entered = reference_flow is not None and reference_kind in (None, kind, *_entered_as(kind))
-    density = _density_label(table, mine)
-    site = None if density == "not corrected" else _site(table, mine)
+    density = density_label(table, mine)
+    site = None if density == "not corrected" else site_of(table, mine)
     full = _full_flow(table, reference_flow if entered else None, site, exponent, short)
     return Reference(
         basis="flow",
@@ -270,7 +250,7 @@ class _FullFlow(NamedTuple):
 
 
 def _full_flow(
-    table: Summaries, entered: float | None, site: _Site | None, exponent: float, short: ExpectedShortfall
+    table: Summaries, entered: float | None, site: Site | None, exponent: float, short: ExpectedShortfall
 ) -> _FullFlow:
     fitted = load_response(table)
     if fitted is not None:
@@ -414,226 +394,12 @@ def corrected(series: HourlyRestriction, reference: Reference) -> HourlyRestrict
     return replace(series, restriction_pa=series.restriction_pa * reference.factor)
 
 
-@dataclass(frozen=True)
-class Zero:
-    """What the sensor reads at rest, over time."""
-
-    by_hour_pa: FloatArray  # for each hour of the summaries; 0 where it is not known
-    levels_pa: FloatArray  # engine-off levels in time order, smoothed
-    usual_pa: FloatArray  # the usual zero before each; faults are not learned from
-    level_hour: IntArray  # the hour (place in the summaries) at which each was complete
-    drift_pa: float | None  # late levels minus early ones; None below four levels
-
-    @property
-    def known(self) -> bool:
-        """True if the engine was ever seen off with the sensor powered."""
-        return len(self.levels_pa) > 0
-
-    def usual_by_hour_pa(self, hours: int) -> FloatArray:
-        """The usual zero at each hour of the summaries, shape (hours,); 0 where it is not known."""
-        if not self.known:
-            return np.zeros(hours)
-        newest = np.searchsorted(self.level_hour, np.arange(hours), side="right") - 1
-        return np.asarray(self.usual_pa[np.maximum(newest, 0)])
-
-    @property
-    def now_pa(self) -> float:
-        """The newest; 0 where it is not known."""
-        return float(self.levels_pa[-1]) if self.known else 0.0
-
-
-def learn_zero(summaries: Sequence[HourSummary]) -> Zero:
-    """
-    The zero of each hour: the median of the engine-off levels around it, so one odd hour cannot move it.
-
-    It follows a sensor whose zero moves, so that the restriction of the hours after does not fall or rise
-    with it.
-    """
-    table = Summaries.of(summaries)
-    return table.once("zero", lambda: _learn_zero(table))
-
-
-def _learn_zero(table: Summaries) -> Zero:
-    levels, at = _off_levels(table)
-    if len(levels) == 0:
-        return Zero(np.zeros(len(table.hours)), levels, levels, at, None)
-    edge = max(1, min(ZERO_EDGE, len(levels) // 4))
-    drift = float(np.median(levels[-edge:]) - np.median(levels[:edge])) if len(levels) >= 4 else None
-    smooth = _median_around(levels, ZERO_LEVELS)
-    newest = np.searchsorted(at, np.arange(len(table.hours)), side="right") - 1
-    return Zero(smooth[np.maximum(newest, 0)], smooth, _usual(smooth), at, drift)
-
-
-def _usual(levels_pa: FloatArray) -> FloatArray:
-    """
-    The usual zero before each level, shape as given. [Pa]
-
-    A sensor at rest reads about 0, so the first level counts only if it is near 0. The usual zero then
-    follows levels near it, and moves to another level only when that has stayed: a fault is not learned from.
-    """
-    parts: list[FloatArray] = []
-    row, usual, away, memory = 0, 0.0, 0, 0.0
-    while row < len(levels_pa):
-        if memory == ZERO_MEMORY and away == 0:  # as a rule all are near: so many at once
-            run = levels_pa[row : row + ZERO_RUN]
-            drawn = _drawn(usual, run)
-            far = np.flatnonzero(np.abs(run - drawn[:-1]) > ZERO_NEAR_PA)
-            many = int(far[0]) if len(far) else len(run)
-            parts.append(drawn[:many])
-            row, usual = row + many, float(drawn[many])
-        result: list[float] = []
-        for level in levels_pa[row : row + ZERO_STEPS].tolist():
-            result.append(usual)
-            memory = min(memory + 1.0, ZERO_MEMORY)
-            near_pa = ZERO_NEAR_PA if memory > 1.0 else ZERO_FIRST_PA
-            if -near_pa <= level - usual <= near_pa:
-                usual, away = usual + (level - usual) / memory, 0
-            elif (away := away + 1) > ZERO_PATIENCE:
-                usual, away = level, 0
-        parts.append(np.array(result))
-        row += len(result)
-    return np.concatenate(parts)
-
-
-def _drawn(usual: float, levels_pa: FloatArray) -> FloatArray:
-    """The usual zero before each level and after the last, drawn by each as by one of ZERO_MEMORY."""
-    fade = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(len(levels_pa) + 1)
-    pulled = np.cumsum(np.concatenate(([0.0], levels_pa / fade[1:]))) / ZERO_MEMORY
-    return np.asarray(fade * (usual + pulled))
-
-
-def _median_around(values: FloatArray, width: int) -> FloatArray:
-    """Median over `width` values around each, fewer at the ends; shape as given."""
-    half, n = width // 2, len(values)
-    result = median_filter(values, size=width, mode="nearest") if n > width else values.copy()
-    for row in {*range(min(half, n)), *range(max(0, n - half), n)} if n > width else range(n):
-        result[row] = middle(values[max(0, row - half) : row + half + 1])
-    return np.asarray(result)
-
-
-def flow_exponent(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> tuple[float, float]:
-    """
-    The exponent n of restriction ~ flow^n by least absolute deviation, and its spread.
-
-    ln_flow_step, ln_restriction_step : shape (n,), n >= 1, differences of logarithms between two states
-        of one element close in time; steps in flow of zero are not allowed. [1]
-    The minimiser of sum |dy - n dx| is the median of dy/dx weighted with |dx|.
-    """
-    slopes, weights = ln_restriction_step / ln_flow_step, np.abs(ln_flow_step)
-    low, middle, high = weighted_quantiles(slopes, weights, (0.16, 0.5, 0.84))
-    return middle, (high - low) / 2 / np.sqrt(len(slopes))
-
-
-@dataclass(frozen=True, kw_only=True)
-class FlowFit:
-    """How a recorded series goes with a column of flow."""
-
-    exponent: float
-    spread: float
-    steps: int
-
-
-def fit_flow(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> FlowFit | str:
-    """
-    The exponent of a column that should go with the flow; or, in words, why it does not.
-
-    ln_flow_step, ln_restriction_step : shape (n,), differences of logarithms from row to row. [1]
-    """
-    moved = np.abs(ln_flow_step) >= LEAST_LN_STEP
-    steps = int(moved.sum())
-    if steps < LEAST_PAIRS:
-        return (
-            f"it hardly moves: {counted(steps, 'step')} of {LEAST_LN_STEP:.0%} and more, {LEAST_PAIRS} needed"
-        )
-    step = ln_restriction_step[moved]
-    exponent, spread = flow_exponent(ln_flow_step[moved], step)
-    low, high = PROXY_EXPONENTS
-    if not low <= exponent <= high:
-        return f"restriction goes with it to the power {exponent:.2f}, a flow gives {low:g} to {high:g}"
-    if np.median(np.abs(step - exponent * ln_flow_step[moved])) > PROXY_EXPLAINS * np.median(np.abs(step)):
-        return "restriction moves as much with it as without it"
-    return FlowFit(exponent=exponent, spread=spread, steps=steps)
-
-
 def _density_factor(table: Summaries, reference: Reference) -> FloatArray:
     """From the air of each hour to the site's, shape (n,); 1 where either is not known."""
     if reference.site_kg_m3 is None:
         return np.ones(len(table.hours))
-    rho = _density_kg_m3(table, by_boost=reference.flow_kind == "speed_density")
+    rho = density_kg_m3(table, by_boost=reference.flow_kind == "speed_density")
     return reference.evened(np.where(np.isnan(rho), 1.0, rho / reference.site_kg_m3))
-
-
-class _Site(NamedTuple):
-    """Where a machine works now."""
-
-    kg_m3: float  # median density over its newest hours there
-    hours: BoolArray  # working hours there, shape (n,)
-
-
-def _site(table: Summaries, working: BoolArray) -> _Site:
-    """The site of the newest working hours whose air is known; at least one such hour is needed."""
-    pressure, rho = _pressure_pa(table, by_boost=False), _density_kg_m3(table, by_boost=False)
-    dated = np.flatnonzero(working & ~np.isnan(rho))
-    now_pa = middle(pressure[dated[-NEWEST_HOURS:]])
-    at_site = dated[np.abs(pressure[dated] - now_pa) <= SITE_PA]
-    hours = np.zeros(len(table.hours), dtype=bool)
-    hours[at_site] = True
-    return _Site(middle(rho[at_site[-SITE_HOURS:]]), hours)
-
-
-def _pressure_pa(table: Summaries, *, by_boost: bool) -> FloatArray:
-    """Ambient, of each hour, shape (n,); from the altitude where it is absent or odd; NaN: not known."""
-    pressure = table.column("ambient_pressure_pa")
-    standard_pa = standard_pressure_pa(table.column("altitude_m"))
-    odd = np.abs(pressure - standard_pa) > (np.inf if by_boost else ODD_PRESSURE_PA)
-    return np.where(np.isnan(pressure) | odd, standard_pa, pressure)
-
-
-def _density_kg_m3(table: Summaries, *, by_boost: bool) -> FloatArray:
-    """
-    Of each hour, shape (n,); NaN where neither pressure nor altitude is known.
-
-    by_boost : the flow was made from the same pressure, so that its error is in both and partly cancels.
-    """
-    kelvin = table.column("temperature_k")
-    usual = standard_temperature_k(np.nan_to_num(table.column("altitude_m"), nan=0.0))
-    return air_density_kg_m3(
-        _pressure_pa(table, by_boost=by_boost), np.where(np.isnan(kelvin), usual, kelvin)
-    )
-
-
-def _density_label(table: Summaries, working: BoolArray) -> str:
-    """Corrected only if nearly every hour can be: a mixture would put steps into the series."""
-    if np.mean(~np.isnan(table.column("ambient_pressure_pa")[working])) > 0.9:
-        return "corrected"
-    if np.mean(~np.isnan(_density_kg_m3(table, by_boost=False)[working])) > 0.9:
-        return "from altitude"
-    return "not corrected"
-
-
-def _off_levels(table: Summaries) -> tuple[FloatArray, IntArray]:
-    """
-    Engine-off levels in time order [Pa], each the mean of at least `LEAST_ZERO_READINGS` readings, and the
-    hour at which each was complete.
-
-    A slow monitor sees the engine off once or twice at each key-on: such hours are taken together.
-    """
-    off_pa, count = table.column("off_mean_pa"), table.hours["off_count"]
-    hours = np.flatnonzero(~np.isnan(off_pa))
-    if np.all(count[hours] >= LEAST_ZERO_READINGS):
-        return off_pa[hours], hours
-    levels: list[float] = []
-    at: list[int] = []
-    seen, total_pa = 0, 0.0
-    for hour, many, mean_pa in zip(
-        hours.tolist(), count[hours].tolist(), off_pa[hours].tolist(), strict=True
-    ):
-        seen, total_pa = seen + many, total_pa + many * mean_pa
-        if seen >= LEAST_ZERO_READINGS:
-            levels.append(total_pa / seen)
-            at.append(hour)
-            seen, total_pa = 0, 0.0
-    return np.array(levels), np.array(at, dtype=np.int64)
 
 
 def _flow_kind(table: Summaries) -> int:
@@ -647,11 +413,11 @@ def flow_met(summaries: Sequence[HourSummary]) -> float:
     """The highest flow that the work of a machine with a flow proxy met, in the proxy's unit."""
     table = Summaries.of(summaries)
     mine = table.working & (table.hours["flow_kind"] == _flow_kind(table))
-    site = None if _density_label(table, mine) == "not corrected" else _site(table, mine)
+    site = None if density_label(table, mine) == "not corrected" else site_of(table, mine)
     return _flow_met(table, site)
 
 
-def _flow_met(table: Summaries, site: _Site | None) -> float:
+def _flow_met(table: Summaries, site: Site | None) -> float:
     """
     High among the high flows of the working hours, of those at the site where it is known.
 
@@ -664,7 +430,7 @@ def _flow_met(table: Summaries, site: _Site | None) -> float:
         if site.hours.sum() >= LEAST_SITE_HOURS:
             working = site.hours
         else:
-            rho = _density_kg_m3(table, by_boost=False)
+            rho = density_kg_m3(table, by_boost=False)
             high = high * np.where(np.isnan(rho), 1.0, site.kg_m3 / rho)
     weights = np.maximum(table.column("operating_s")[working], 1.0)  # 0 where an hour is a single reading
     usual, highest = weighted_quantiles(high[working], weights, (HIGH_HOURS, HIGHEST_HOURS))

@@ -33,10 +33,11 @@ from cleanside.ingest.restriction.elements.lives import (
 from cleanside.ingest.restriction.elements.openings import BY, LIKELY, Expectation, Openings, find_openings
 from cleanside.ingest.restriction.measure.calibration import prior_of
 from cleanside.ingest.restriction.measure.flow_response import response_of
-from cleanside.ingest.restriction.measure.reference import HourlyRestriction, learn_zero
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
 from cleanside.ingest.restriction.measure.tuning import Tuning
+from cleanside.ingest.restriction.measure.zero import learn_zero
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.looked import Looked, SeenLook, compare, looked_at, times
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours

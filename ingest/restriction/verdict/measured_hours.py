@@ -16,13 +16,12 @@ from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.reference import (
     HourlyRestriction,
     Reference,
-    Zero,
     at_reference_flow,
     corrected,
     learn_reference,
-    learn_zero,
 )
 from cleanside.ingest.restriction.measure.summary import BoolArray, HourSummary, Summaries
+from cleanside.ingest.restriction.measure.zero import Zero, learn_zero
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.suspect import HourDoubts, hour_doubts
 

@@ -20,7 +20,7 @@ import numpy as np
 from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
 from cleanside.ingest.restriction.measure.devices import Carried
 from cleanside.ingest.restriction.measure.nearby import Misfit
-from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference, Zero, learn_zero
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference
 from cleanside.ingest.restriction.measure.steady import LEAST_ROWS, carried_state, latched, trailing_median
 from cleanside.ingest.restriction.measure.summary import (
     FLOW_KINDS,
@@ -30,6 +30,7 @@ from cleanside.ingest.restriction.measure.summary import (
     Summaries,
 )
 from cleanside.ingest.restriction.measure.swapped import SwappedSpan, hours_in
+from cleanside.ingest.restriction.measure.zero import Zero, learn_zero
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 
 ROWS = 12  # hours whose median is judged, so that six odd ones report nothing

@@ -7,8 +7,9 @@ import pytest
 
 from cleanside.ingest.restriction import HourSummary, PackedHour, Readings, Summaries, summarise_hours
 from cleanside.ingest.restriction.measure.ranks import row_quantiles
-from cleanside.ingest.restriction.measure.reference import at_reference_flow, learn_reference, learn_zero
+from cleanside.ingest.restriction.measure.reference import at_reference_flow, learn_reference
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
+from cleanside.ingest.restriction.measure.zero import learn_zero
 
 START_S = 1_772_431_200.0
 

@@ -14,7 +14,7 @@ from cleanside.ingest.restriction import (
     study_housing,
     summarise_hours,
 )
-from cleanside.ingest.restriction.measure.reference import ZERO_PATIENCE, _usual
+from cleanside.ingest.restriction.measure.zero import ZERO_PATIENCE, _usual
 from tests.support.hours import summarise_hour
 
 HOUR_S = 3600.0

@@ -17,8 +17,8 @@ from cleanside.ingest.restriction import (
     study_housing,
     summarise_hours,
 )
+from cleanside.ingest.restriction.measure.exponent import LEAST_PAIRS
 from cleanside.ingest.restriction.measure.flow_response import response_of
-from cleanside.ingest.restriction.measure.reference import LEAST_PAIRS
 from cleanside.ingest.restriction.measure.summary import HOUR_S, FloatArray
 
 STEP_S = 60.0

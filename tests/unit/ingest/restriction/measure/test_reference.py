@@ -11,15 +11,10 @@ from cleanside.ingest.restriction.measure.atmosphere import (
     standard_pressure_pa,
     standard_temperature_k,
 )
-from cleanside.ingest.restriction.measure.reference import (
-    ZERO_MEMORY,
-    ZERO_PATIENCE,
-    at_reference_flow,
-    flow_exponent,
-    learn_reference,
-    learn_zero,
-)
+from cleanside.ingest.restriction.measure.exponent import flow_exponent
+from cleanside.ingest.restriction.measure.reference import at_reference_flow, learn_reference
 from cleanside.ingest.restriction.measure.summary import BIN_TABLE, HOUR_TABLE
+from cleanside.ingest.restriction.measure.zero import ZERO_MEMORY, ZERO_PATIENCE, learn_zero
 
 START_S = 1_772_431_200.0
 

@@ -1,0 +1,148 @@
+"""
+What a sensor reads at rest, over time.
+
+Promises: a fault is not learned from, and a step of the zero stays a step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import median_filter
+
+from cleanside.ingest.restriction.measure.ranks import middle
+from cleanside.ingest.restriction.measure.summary import FloatArray, HourSummary, IntArray, Summaries
+
+LEAST_ZERO_READINGS = 1  # the median of ZERO_LEVELS takes the noise; more would blur the hour of a step
+ZERO_LEVELS = 9  # the zero of an hour is the median of that many off-levels around it: a step stays a step
+ZERO_FIRST_PA = 150.0  # three steps of a 0.05 kPa sensor: a fitted sensor hardly reads more at rest
+# Above what a step of 0.05 kPa leaves. A level further off does not change the usual zero, until so many in a
+# row agree: then that level is the new usual zero.
+ZERO_NEAR_PA, ZERO_PATIENCE = 60.0, 400
+ZERO_MEMORY = 40.0  # levels over which the usual zero follows a sensor's honest drift
+ZERO_RUN, ZERO_STEPS = 2_000, 64  # levels processed at once, as long as all are near; and one by one
+ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
+
+
+@dataclass(frozen=True)
+class Zero:
+    """What the sensor reads at rest, over time."""
+
+    by_hour_pa: FloatArray  # for each hour of the summaries; 0 where it is not known
+    levels_pa: FloatArray  # engine-off levels in time order, smoothed
+    usual_pa: FloatArray  # the usual zero before each; faults are not learned from
+    level_hour: IntArray  # the hour (place in the summaries) at which each was complete
+    drift_pa: float | None  # late levels minus early ones; None below four levels
+
+    @property
+    def known(self) -> bool:
+        """True if the engine was ever seen off with the sensor powered."""
+        return len(self.levels_pa) > 0
+
+    def usual_by_hour_pa(self, hours: int) -> FloatArray:
+        """The usual zero at each hour of the summaries, shape (hours,); 0 where it is not known."""
+        if not self.known:
+            return np.zeros(hours)
+        newest = np.searchsorted(self.level_hour, np.arange(hours), side="right") - 1
+        return np.asarray(self.usual_pa[np.maximum(newest, 0)])
+
+    @property
+    def now_pa(self) -> float:
+        """The newest; 0 where it is not known."""
+        return float(self.levels_pa[-1]) if self.known else 0.0
+
+
+def learn_zero(summaries: Sequence[HourSummary]) -> Zero:
+    """
+    The zero of each hour: the median of the engine-off levels around it, so one odd hour cannot move it.
+
+    It follows a sensor whose zero moves, so that the restriction of the hours after does not fall or rise
+    with it.
+    """
+    table = Summaries.of(summaries)
+    return table.once("zero", lambda: _learn_zero(table))
+
+
+def _learn_zero(table: Summaries) -> Zero:
+    levels, at = _off_levels(table)
+    if len(levels) == 0:
+        return Zero(np.zeros(len(table.hours)), levels, levels, at, None)
+    edge = max(1, min(ZERO_EDGE, len(levels) // 4))
+    drift = float(np.median(levels[-edge:]) - np.median(levels[:edge])) if len(levels) >= 4 else None
+    smooth = _median_around(levels, ZERO_LEVELS)
+    newest = np.searchsorted(at, np.arange(len(table.hours)), side="right") - 1
+    return Zero(smooth[np.maximum(newest, 0)], smooth, _usual(smooth), at, drift)
+
+
+def _off_levels(table: Summaries) -> tuple[FloatArray, IntArray]:
+    """
+    Engine-off levels in time order [Pa], each the mean of at least `LEAST_ZERO_READINGS` readings, and the
+    hour at which each was complete.
+
+    A slow monitor sees the engine off once or twice at each key-on: such hours are taken together.
+    """
+    off_pa, count = table.column("off_mean_pa"), table.hours["off_count"]
+    hours = np.flatnonzero(~np.isnan(off_pa))
+    if np.all(count[hours] >= LEAST_ZERO_READINGS):
+        return off_pa[hours], hours
+    levels: list[float] = []
+    at: list[int] = []
+    seen, total_pa = 0, 0.0
+    for hour, many, mean_pa in zip(
+        hours.tolist(), count[hours].tolist(), off_pa[hours].tolist(), strict=True
+    ):
+        seen, total_pa = seen + many, total_pa + many * mean_pa
+        if seen >= LEAST_ZERO_READINGS:
+            levels.append(total_pa / seen)
+            at.append(hour)
+            seen, total_pa = 0, 0.0
+    return np.array(levels), np.array(at, dtype=np.int64)
+
+
+def _usual(levels_pa: FloatArray) -> FloatArray:
+    """
+    The usual zero before each level, shape as given. [Pa]
+
+    A sensor at rest reads about 0, so the first level counts only if it is near 0. The usual zero then
+    follows levels near it, and moves to another level only when that has stayed: a fault is not learned from.
+    """
+    parts: list[FloatArray] = []
+    row, usual, away, memory = 0, 0.0, 0, 0.0
+    while row < len(levels_pa):
+        if memory == ZERO_MEMORY and away == 0:  # as a rule all are near: so many at once
+            run = levels_pa[row : row + ZERO_RUN]
+            drawn = _drawn(usual, run)
+            far = np.flatnonzero(np.abs(run - drawn[:-1]) > ZERO_NEAR_PA)
+            many = int(far[0]) if len(far) else len(run)
+            parts.append(drawn[:many])
+            row, usual = row + many, float(drawn[many])
+        result: list[float] = []
+        for level in levels_pa[row : row + ZERO_STEPS].tolist():
+            result.append(usual)
+            memory = min(memory + 1.0, ZERO_MEMORY)
+            near_pa = ZERO_NEAR_PA if memory > 1.0 else ZERO_FIRST_PA
+            if -near_pa <= level - usual <= near_pa:
+                usual, away = usual + (level - usual) / memory, 0
+            elif (away := away + 1) > ZERO_PATIENCE:
+                usual, away = level, 0
+        parts.append(np.array(result))
+        row += len(result)
+    return np.concatenate(parts)
+
+
+def _drawn(usual: float, levels_pa: FloatArray) -> FloatArray:
+    """The usual zero before each level and after the last, drawn by each as by one of ZERO_MEMORY."""
+    fade = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(len(levels_pa) + 1)
+    pulled = np.cumsum(np.concatenate(([0.0], levels_pa / fade[1:]))) / ZERO_MEMORY
+    return np.asarray(fade * (usual + pulled))
+
+
+def _median_around(values: FloatArray, width: int) -> FloatArray:
+    """Median over `width` values around each, fewer at the ends; shape as given."""
+    half, n = width // 2, len(values)
+    result = median_filter(values, size=width, mode="nearest") if n > width else values.copy()
+    for row in {*range(min(half, n)), *range(max(0, n - half), n)} if n > width else range(n):
+        result[row] = middle(values[max(0, row - half) : row + half + 1])
+    return np.asarray(result)
