@@ -57,7 +57,7 @@ LONG: Mapping[str, str] = {
     "tests/property/test_visit_plan.py": "test_grouping, test_visit_plan: cases by hand, one published",
     "tests/unit/fleets/test_generators.py": "test_small_fleet makes a fleet and scores it",
     "tests/invariants/test_real_data.py": "the same path with made readings: test_fault_campaign",
-    "tests/contract/test_one_file.py::test_it": "test_installed runs the programs of the wheel",
+    "tests/contract/test_one_file.py::test_it_carries": "test_installed runs the programs of the wheel",
     "tests/integration/gateway/test_without_zstandard.py": "test_zstd: the frames and the codings",
     "tests/contract/test_gateway_benchmarks.py": "benchmarks are run by hand before a release",
     "tests/contract/test_server_benchmarks.py": "benchmarks are run by hand before a release",

@@ -2,8 +2,7 @@
 The gateway as one file: made of the wheel, run by a Python that has none of our packages, against a server.
 
 For aarch64 and armv7l too where CLEANSIDE_AARCH64_PYTHON and CLEANSIDE_ARMV7L_PYTHON name a command that runs
-such a Python, under emulation for example ("qemu-aarch64-static -L ROOT ROOT/usr/bin/python3.11", ROOT with
-Debian's packages for arm64).
+such a Python: `.ci/emulated` makes both of Debian's packages, and `.ci/run` sets them.
 """
 
 from __future__ import annotations
@@ -48,9 +47,11 @@ def server(tmp_path: Path) -> Iterator[ServerProcess]:
         yield running
 
 
-def made(wheel: Path, machine: str) -> Path:
-    """The file for this Python's version."""
-    file: Path = one_file.make(wheel, machine, f"{sys.version_info[0]}.{sys.version_info[1]}")
+def made(wheel: Path, machine: str, python: list[str]) -> Path:
+    """The file for that Python's version."""
+    asked = [*python, "-c", "import sys; print(*sys.version_info[:2], sep='.')"]
+    version = subprocess.run(asked, check=True, capture_output=True, text=True).stdout.strip()
+    file: Path = one_file.make(wheel, machine, version)
     return file
 
 
@@ -85,7 +86,7 @@ def test_it_carries_readings_by_a_python_without_our_packages(
     wheel: Path, server: ServerProcess, tmp_path: Path
 ) -> None:
     python = [getattr(sys, "_base_executable", sys.executable), "-I"]
-    carry(python, made(wheel, platform.machine()), server, tmp_path)
+    carry(python, made(wheel, platform.machine(), python), server, tmp_path)
 
 
 @pytest.mark.timeout(400)
@@ -93,13 +94,14 @@ def test_it_carries_readings_by_a_python_without_our_packages(
 def test_it_is_made_for_another_kind_of_machine(
     wheel: Path, server: ServerProcess, tmp_path: Path, machine: str
 ) -> None:
-    file = made(wheel, machine)
+    python = python_of(machine)
+    file = made(wheel, machine, python or [sys.executable])
     with zipfile.ZipFile(file) as archive:
         compiled = [name for name in archive.namelist() if name.endswith(".so")]
         machines = {archive.read(name)[18] for name in compiled}
     assert compiled
     assert machines == {ELF_MACHINE[machine]}
-    if python := python_of(machine):
+    if python:
         carry(python, file, server, tmp_path)
 
 
