@@ -21,7 +21,9 @@ from cleanside.ingest.settings import Settings, default_database
 from cleanside.ingest.store import database, fleet
 from cleanside.ingest.writer import system_clock
 
-SETTINGS_OF_SERVICE = Path("/etc/cleanside/ingest.toml")  # of the unit that the package brings
+# Of the unit that the package brings: its settings, and where its database lies unless they name one.
+SETTINGS_OF_SERVICE = Path("/etc/cleanside/ingest.toml")
+STATE_OF_SERVICE = Path("/var/lib/cleanside-ingest")
 DEFAULT_OWNER = "own"
 NO_REVOCATIONS_FILE = (
     "archive_folder is not set, so no file remembers revocations: after a restore of an earlier backup, "
@@ -37,12 +39,14 @@ def opened(
     makes: bool = False,
     route: str = "",
     settings_of_service: Path = SETTINGS_OF_SERVICE,
+    state_of_service: Path = STATE_OF_SERVICE,
 ) -> Iterator[sa.Engine]:
     """
     A writing engine under the lock; `newest` makes sure of the schema first.
 
     makes : a missing SQLite file is made, and printed. route : of a running server that does the same; "":
-    there is none. settings_of_service : where this file is, only a named database is made.
+    there is none. settings_of_service : where this file is, only a named database is made, or that of the
+    service, which lies below `state_of_service`.
     Raises CalledWrongly.
     """
     new = new_file(chosen.database)
@@ -50,7 +54,10 @@ def opened(
         raise _not_there(new)
     is_default = chosen.database == default_database(os.environ)
     if new is not None and is_default and settings_of_service.exists():
-        raise CalledWrongly("settings_not_named", settings=settings_of_service, path=new)
+        if not Path(new).is_relative_to(state_of_service):
+            raise CalledWrongly(
+                "settings_not_named", settings=settings_of_service, path=new, folder=state_of_service
+            )
     with _exclusive(chosen.database, route):
         engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
         announce(new, is_default=is_default)

@@ -6,7 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from cleanside.ingest.commands.command_database import NO_REVOCATIONS_FILE, opened, warn_of_no_file
+from cleanside.ingest.commands.command_database import (
+    NO_REVOCATIONS_FILE,
+    STATE_OF_SERVICE,
+    opened,
+    warn_of_no_file,
+)
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.settings import load
 from tests.support.coded import refused
@@ -20,11 +25,21 @@ def test_beside_the_settings_of_a_service_no_other_database_is_made_unnamed(
     service.touch()
     unnamed = load(flags={}, environ={"XDG_DATA_HOME": str(tmp_path)})
     with (
-        refused(CalledWrongly, "settings_not_named", settings=service),
+        refused(CalledWrongly, "settings_not_named", settings=service, folder=STATE_OF_SERVICE),
         opened(unnamed, makes=True, settings_of_service=service),
     ):
         pass
     assert not (tmp_path / "cleanside").exists()
+
+
+def test_the_database_of_the_service_itself_is_made(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    service = tmp_path / "ingest.toml"
+    service.touch()
+    unnamed = load(flags={}, environ={"XDG_DATA_HOME": str(tmp_path)})
+    with opened(unnamed, makes=True, newest=True, settings_of_service=service, state_of_service=tmp_path):
+        pass
+    assert (tmp_path / "cleanside" / "ingest.db").exists()
 
 
 def test_a_new_database_that_was_not_named_is_said_to_be_that(
