@@ -314,8 +314,8 @@ SENTENCES: Sentences = {
     ),
     "settings_not_named": (
         "no database is named, and {settings} is there: {path} would be another database, which that server "
-        "does not know; give --settings {settings} where it names one, else run as the user of the service with "
-        "XDG_DATA_HOME={folder}, or give --database"
+        "does not know; give --settings {settings} where it names one, else run as the user of the service "
+        "with XDG_DATA_HOME={folder}, or give --database"
     ),
     "schema_newer": (
         "the database has schema {schema}, this program knows up to {newest}; install its newer release"

@@ -53,11 +53,10 @@ def opened(
     if new is not None and not makes:
         raise _not_there(new)
     is_default = chosen.database == default_database(os.environ)
-    if new is not None and is_default and settings_of_service.exists():
-        if not Path(new).is_relative_to(state_of_service):
-            raise CalledWrongly(
-                "settings_not_named", settings=settings_of_service, path=new, folder=state_of_service
-            )
+    is_of_service = new is not None and new.is_relative_to(state_of_service)
+    if new is not None and is_default and not is_of_service and settings_of_service.exists():
+        service = {"settings": settings_of_service, "folder": state_of_service}
+        raise CalledWrongly("settings_not_named", path=new, **service)
     with _exclusive(chosen.database, route):
         engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
         announce(new, is_default=is_default)
