@@ -298,13 +298,16 @@ def key_reader(settings: Settings, environ: Mapping[str, str]) -> Callable[[], s
     """
     How the device's key is read: from `uplink.key_file`, else the credential, else the environment.
 
-    Read at each call: a new key is used without a restart. Raises SettingsWrong if there is none, or one
-    that HTTP cannot carry; no message holds any part of it (`gateway.private`).
+    A service has a user of its own, who cannot read the file that `enrol` wrote as root: there the service
+    manager's copy of it, the credential, stands for it. Read at each call: a new key is used without a
+    restart. Raises SettingsWrong if there is none, or one that HTTP cannot carry; no message holds any part
+    of it (`gateway.private`).
     """
     path = settings.uplink_key_file
-    folder = environ.get("CREDENTIALS_DIRECTORY")
-    if path is None and folder and os.path.exists(os.path.join(folder, CREDENTIAL)):  # noqa: PTH110, PTH118
-        path = Path(folder) / CREDENTIAL
+    credential = Path(environ.get("CREDENTIALS_DIRECTORY", os.devnull)) / CREDENTIAL
+    if os.path.exists(credential):  # noqa: PTH110
+        denied = path is not None and os.path.exists(path) and not os.access(path, os.R_OK)  # noqa: PTH110
+        path = credential if path is None or denied else path
     key = (environ.get(KEY_VARIABLE) or environ.get(OLD_KEY_VARIABLE, "")).strip()
     if path is None and not key:
         raise SettingsWrong("no_key", device=settings.device, variable=KEY_VARIABLE)

@@ -178,6 +178,21 @@ def test_the_key_comes_from_a_file_a_credential_or_the_environment_and_is_read_a
     assert read() == "renewed"
 
 
+def test_where_the_key_file_is_of_root_alone_the_credential_of_the_service_stands_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "key").write_text("of-root\n")
+    (tmp_path / "cleanside-key").write_text("from-credential\n")
+    environ = {"CREDENTIALS_DIRECTORY": str(tmp_path)}
+    filed = load({"uplink.key_file": str(tmp_path / "key")}, ENV)
+    assert key_reader(filed, environ)() == "of-root"
+    monkeypatch.setattr("os.access", lambda path, _: path != tmp_path / "key")  # tests may run as root
+    assert key_reader(filed, environ)() == "from-credential"
+    mistyped = load({"uplink.key_file": str(tmp_path / "none")}, ENV)
+    with refused(SettingsWrong, "secret_unreadable", check="uplink.key_file"):
+        key_reader(mistyped, environ)
+
+
 def test_without_a_key_nothing_starts_and_the_message_says_where_to_put_one(tmp_path: Path) -> None:
     with refused(SettingsWrong, "no_key", variable="CLEANSIDE_GATEWAY_KEY"):
         key_reader(load({}, ENV), {})
