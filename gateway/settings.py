@@ -20,6 +20,7 @@ from cleanside.gateway.beside.http_listener import address_of
 from cleanside.gateway.errors import SettingsWrong
 from cleanside.gateway.private import check_key, read_key
 from cleanside.gateway.setting_table import (
+    FILE,
     NotASetting,
     Table,
     days,
@@ -39,6 +40,8 @@ KEY_VARIABLE: Final = "CLEANSIDE_GATEWAY_KEY"
 OLD_KEY_VARIABLE: Final = "CLEANSIDE_KEY"  # read for one release
 SOURCES_VARIABLE: Final = "CLEANSIDE_GATEWAY_SOURCES"
 DEFAULT_STOP_WAIT_S = 60.0  # chosen: a card that is mounted again or a full disk that is cleared takes less
+#: settings and state of the services, of the unit that the package brings
+OF_UNIT = Path("/etc/cleanside"), Path("/var/lib/cleanside")
 CREDENTIAL = "cleanside-key"  # the name of the systemd credential
 
 
@@ -245,7 +248,8 @@ def load(
     sources = _sources(flags, environ, own.get("sources", []))
     if "device" not in values:
         raise SettingsWrong("device_not_set")
-    values.setdefault("spool_path", _state_folder(environ) / f"{values['device']}.spool")
+    named = flags.get(FILE) or environ.get(TABLE.variable(FILE))
+    values.setdefault("spool_path", state_folder(environ, named) / f"{values['device']}.spool")
     return Settings(**values, sources=sources)
 
 
@@ -287,9 +291,13 @@ def parse_source(line: str) -> dict[str, Any]:
     return entry
 
 
-def _state_folder(environ: Mapping[str, str]) -> Path:
+def state_folder(environ: Mapping[str, str], named: str | None) -> Path:
+    """Where the spool lies unless a setting says otherwise. named : the file of settings that was named."""
     if folder := environ.get("STATE_DIRECTORY"):  # set by systemd for the unit
         return Path(folder.split(":")[0])
+    settings_of_unit, state_of_unit = OF_UNIT
+    if named and Path(named).absolute().parent == settings_of_unit:
+        return state_of_unit  # `status` by hand asks after the service's spool
     home = environ.get("XDG_STATE_HOME")
     return (Path(home) if home else Path.home() / ".local/state") / "cleanside"
 

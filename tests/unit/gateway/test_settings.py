@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from cleanside.gateway.errors import SettingsWrong
-from cleanside.gateway.settings import TABLE, Settings, key_reader, load, parse_source
+from cleanside.gateway.settings import TABLE, Settings, key_reader, load, parse_source, state_folder
 from tests.support.coded import refused
 
 ENV = {"CLEANSIDE_GATEWAY_DEVICE": "grader-07-intake", "XDG_STATE_HOME": "/somewhere"}
@@ -46,6 +46,14 @@ def test_the_spool_lies_in_the_state_folder_unless_said_otherwise() -> None:
         "/var/lib/x/grader-07-intake.spool"
     )
     assert load({"spool.path": "/data/s"}, ENV).spool_path == Path("/data/s")
+
+
+def test_a_command_by_hand_with_the_settings_of_a_service_finds_its_spool() -> None:
+    of_service = "/etc/cleanside/grader-07-intake.toml"
+    assert state_folder({"HOME": "/root"}, of_service) == Path("/var/lib/cleanside")
+    assert state_folder({"STATE_DIRECTORY": "/var/lib/x"}, of_service) == Path("/var/lib/x")
+    own = {"XDG_STATE_HOME": "/home/anna/.state"}
+    assert state_folder(own, "/home/anna/gateway.toml") == Path("/home/anna/.state/cleanside")
 
 
 @pytest.mark.parametrize(
