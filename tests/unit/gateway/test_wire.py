@@ -84,10 +84,23 @@ LOOSE = [
 #: why a text is no instant
 INSTANT_CODES = {
     *("no_offset", "not_rfc3339", "offset_too_large", "no_such_day", "no_such_time", "leap_second"),
+    "beyond_years_in_utc",
 }
 
 
-@pytest.mark.parametrize(("text", "valid"), SUITE + [(text, False) for text in LOOSE])
+# Of the form, and no date of RFC 3339 (four digits of a year, and none before the year 1 here) in UTC.
+BEYOND = [
+    "9999-12-31T23:59:59-00:01",
+    "9999-12-31T23:59:59.5-01:00",
+    "9999-12-31t23:59:59-23:59",
+    "0001-01-01T00:00:00+00:01",
+    "0001-01-01T00:00:60+00:01",
+]
+
+
+@pytest.mark.parametrize(
+    ("text", "valid"), SUITE + [(text, False) for text in LOOSE] + [(text, False) for text in BEYOND]
+)
 def test_an_instant_is_rfc_3339_and_nothing_looser(text: str, valid: bool) -> None:
     if valid:
         wire.parse_instant(text)

@@ -312,3 +312,13 @@ def test_a_failure_behind_a_client_ends_the_source_so_that_it_is_started_again(t
         one.sendall(b'{"engine_speed": 1}\n{"engine_speed": 2}\n')
         thread.join(5)
     assert [str(error) for error in raised] == ["key-off"]
+
+
+def test_a_line_whose_time_is_no_date_in_utc_is_refused_and_its_neighbours_are_read() -> None:
+    taken = read(
+        b'{"restriction": 1}\n',
+        b'{"at": "9999-12-31T23:59:59-01:00", "restriction": 2}\n',
+        b'{"restriction": 3}\n',
+    )
+    assert [dict(reading.values) for reading in taken.readings] == [{"restriction": 1}, {"restriction": 3}]
+    assert [report["what"] for report in taken.reports] == ["line_not_read"]
