@@ -28,12 +28,16 @@ from cleanside.gateway.wire.limits import (
     MAX_READINGS,
     MAX_SHED_RANGES,
     is_name,
+    is_quantity_name,
 )
 from cleanside.gateway.wire.notes import Notes, did_you_mean, escape, is_deeper, is_number, kind_of, shown
 from cleanside.gateway.wire.quick import all_whole, as_range, decode_alike, is_plain, load_plain
 from cleanside.gateway.wire.strict_json import load_json
 
-_NOT_A_QUANTITY = frozenset({"seq", "at", "at_uncertainty_s"})
+__all__ = ["ENVELOPE", "FillRows", "decode", "decode_envelope", "is_quantity_name"]
+
+#: members of a reading beside its quantities
+_OF_READING = frozenset({"seq", "at", "at_uncertainty_s"})
 #: members of a batch
 ENVELOPE = frozenset(
     {"device", "stream", "units", "readings", "first_seq", "seq", "start", "step_ms", "at_uncertainty_s"}
@@ -190,7 +194,7 @@ def _decode_values(reading: dict[str, Any], index: int, count: int, rows: Decode
     columns = rows.columns
     for name, value in reading.items():
         if name not in columns:
-            if name in _NOT_A_QUANTITY or not _may_be_quantity(name, columns, notes):
+            if name in _OF_READING or not _may_be_quantity(name, columns, notes):
                 continue
             columns[name] = [None] * count
         if value is None:
@@ -198,11 +202,6 @@ def _decode_values(reading: dict[str, Any], index: int, count: int, rows: Decode
         plain = type(value) is float and math.isfinite(value)
         if plain or is_number(value, f"#/readings/{index}/{escape(name)}", notes):
             columns[name][index] = value
-
-
-def is_quantity_name(name: str) -> bool:
-    """True if a column may have this name, of a quantity that this program knows or not."""
-    return is_name(name) and name not in _NOT_A_QUANTITY
 
 
 def _may_be_quantity(name: str, columns: Mapping[str, Any], notes: Notes) -> bool:

@@ -328,6 +328,9 @@ def test_what_is_not_json_is_answered_400(body: bytes, code: str) -> None:
     assert (error.status, [problem.code for problem in error.problems]) == (400, [code])
 
 
+#: what the content of a reading in quarantine has beside its quantities
+NAMES = ["units", "opaque", "time_is_right"]
+RESERVED = [{"seq": 1, "at": "2026-03-02T06:00:00Z", "restriction": 3.05, name: 5} for name in NAMES]
 REFUSED = [
     ([], "not_an_object"),
     ({}, "name_missing"),
@@ -361,6 +364,8 @@ REFUSED = [
         "number_below",
     ),
     (readings_body(readings=[{"seq": 1, "at": "2026-03-02T06:00:00Z"}] * 2), "number_twice"),
+    *((readings_body(readings=[reading]), "not_a_quantity_name") for reading in RESERVED),
+    *((columns_body(columns={name: [1, 2, 3, 4]}), "not_a_quantity_name") for name in NAMES),
     (readings_body(first_seq=3), "of_the_other_layout"),
     (readings_body(readings=[{"seq": 1, "at": "2026-03-02T06:00:00Z"}] * 5001), "too_many_readings"),
     (columns_body(step_ms=[0, 1.5, 1, 1]), "step_not_whole"),
