@@ -126,7 +126,7 @@ def read_header(file: BinaryIO) -> Header:
         key = header.get("key")
         if not _is_short(device) or not (key is None or (_is_short(key) and key.isascii() and key.isalnum())):
             raise ValueError
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, RecursionError):
         raise BundleBroken("not_a_bundle", block=1) from None
     return Header(device=device, key=key, line=line)
 

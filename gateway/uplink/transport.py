@@ -9,11 +9,12 @@ Leaves to others: what a reply means (`gateway.uplink.decision`), when to try ag
 from __future__ import annotations
 
 import ipaddress
+import json
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 from urllib.parse import SplitResult, urlsplit
 
 from cleanside.gateway.errors import SettingsWrong, why
@@ -72,6 +73,15 @@ class Reply:
     def media_type(self) -> str:
         """The media type without parameters, in lower case."""
         return self.headers.get("content-type", "").split(";")[0].strip().lower()
+
+    @property
+    def document(self) -> dict[str, Any] | None:
+        """The body as a JSON object; None: it is none, or is nested deeper than any of ours."""
+        try:
+            document = json.loads(self.body)
+        except (ValueError, RecursionError):
+            return None
+        return document if isinstance(document, dict) else None
 
 
 @dataclass(frozen=True, slots=True)
