@@ -2,7 +2,8 @@
 One request to the server and its outcome: the only file that uses the network.
 
 Promises: a reply comes from the address in the settings, over verified TLS (or loopback);
-redirects are not followed; a reply has a size and a time limit. Everything else is `NoAnswer`, never raised.
+redirects are not followed; a reply has a size and a time limit, and a body in a content coding, which nobody
+asked for, is not read. Everything else is `NoAnswer`, never raised.
 Leaves to others: what a reply means (`gateway.uplink.decision`), when to try again (`gateway.uplink.loop`).
 """
 
@@ -177,7 +178,8 @@ class HttpTransport:
             trust_env=False,  # a proxy from the environment would see the key
             timeout=httpx.Timeout(timeout_s, connect=min(timeout_s, 10.0)),
             limits=httpx.Limits(max_connections=1, keepalive_expiry=120.0),
-            headers={"User-Agent": f"cleanside-gateway/{VERSION}"},
+            # Of a coded body some kB unfold into the memory of the whole machine, and ours are small.
+            headers={"User-Agent": f"cleanside-gateway/{VERSION}", "Accept-Encoding": "identity"},
         )
 
     def send(self, request: Request) -> Outcome:
@@ -191,7 +193,8 @@ class HttpTransport:
                 request.method, self._server + request.path, content=request.body or None, headers=headers
             ) as response:
                 body = bytearray()
-                for chunk in response.iter_bytes():
+                is_coded = response.headers.get("Content-Encoding", "identity") != "identity"
+                for chunk in () if is_coded else response.iter_raw():
                     body += chunk
                     if len(body) > MAX_REPLY_BYTES:
                         return NoAnswer(f"the reply is larger than {MAX_REPLY_BYTES} bytes")
