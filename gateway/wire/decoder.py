@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import binascii
 import math
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from itertools import accumulate, pairwise
 from typing import Any, Protocol
@@ -380,13 +381,27 @@ def _report(document: dict[str, Any], notes: Notes) -> GatewayReport | None:
 def _no_contradiction(
     rows: DecodedRows, shed: tuple[ShedRange, ...], opaque: Opaque | None, notes: Notes
 ) -> None:
-    if isinstance(rows.seq, range) and not shed and opaque is None:
+    numbers: Sequence[int] = rows.seq if isinstance(rows.seq, range) else sorted(rows.seq or ())
+    if numbers and numbers[-1] > MAX_INTEGER:  # counted from the first one: written it would be refused
+        notes.whole(numbers[-1], "#/first_seq")
+    if isinstance(numbers, range) and not shed and opaque is None:
         return  # nearly all
-    numbers = list(rows.seq or ()) + ([opaque.seq] if opaque else [])
-    if not isinstance(rows.seq, range) and len(set(numbers)) != len(numbers):
-        seen: set[int] = set()
-        twice = next(n for n in numbers if n in seen or seen.add(n))  # type: ignore[func-returns-value]
+    others = () if opaque is None else (opaque.seq,)
+    if (twice := _twice(numbers, others)) is not None:
         notes.add("#", "number_twice", number=twice)
     for entry in shed:
-        if inside := next((n for n in numbers if entry.first <= n <= entry.last), None):
+        if inside := _first_within(entry, numbers) or _first_within(entry, others):
             notes.add("#/shed", "sent_and_shed", number=inside)
+
+
+def _twice(numbers: Sequence[int], others: Sequence[int]) -> int | None:
+    """A number that stands twice among sorted ones, or among others too; None: there is none."""
+    if not isinstance(numbers, range) and len(set(numbers)) != len(numbers):
+        return next(one for one, following in pairwise(numbers) if one == following)
+    return next((one for one in others if one in numbers), None)
+
+
+def _first_within(entry: ShedRange, numbers: Sequence[int]) -> int | None:
+    """The first of sorted numbers that a range has; None: it has none of them."""
+    at = bisect_left(numbers, entry.first)
+    return numbers[at] if at < len(numbers) and numbers[at] <= entry.last else None

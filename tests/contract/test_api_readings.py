@@ -561,3 +561,12 @@ def test_a_time_that_leaves_the_years_in_utc_is_quarantined_as_it_was_sent(api: 
     assert [note["code"] for note in answer["quarantined"]] == ["time_not_rfc3339"]
     (row,) = held_rows(api)
     assert json.loads(row.content)["at"] == at
+
+
+def test_a_record_under_the_number_of_a_reading_of_its_batch_puts_no_number_into_two_states(api: Api) -> None:
+    record = {"seq": 2, "base64": "eA=="}
+    response = api.post("/v1/readings", batch(1, [3.0, 3.1, 3.2]) | {"opaque": record}, key="device")
+    assert response.status_code == 422
+    assert stored_rows(api) == held_rows(api) == []
+    api.send(batch(1, [3.0, 3.1, 3.2]) | {"opaque": record | {"seq": 4}})
+    assert api.account()["balances"]

@@ -377,6 +377,14 @@ REFUSED = [
     (columns_body(start="2016-12-31T23:59:60Z"), "start_too_fine"),
     (columns_body(step_ms=[0, 2**53, 1, 1]), "steps_lead_too_far"),
     (columns_body(seq=[1, 2, 3, 4]), "first_seq_or_seq"),
+    (columns_body(first_seq=2**53 - 2), "not_whole"),
+    (columns_body(opaque={"seq": 183, "base64": "eA=="}), "number_twice"),
+    (
+        columns_body(
+            opaque={"seq": 7, "base64": "eA=="}, shed=[{"first": 3, "last": 9, "reason": "disk_budget"}]
+        ),
+        "sent_and_shed",
+    ),
     (columns_body(shed=[{"first": 9, "last": 3, "reason": "disk_budget"}]), "not_whole"),
     (
         columns_body(shed=[{"first": 1, "last": 5, "reason": "a"}, {"first": 5, "last": 6, "reason": "a"}]),
