@@ -42,6 +42,10 @@ def reconsider(connection: sa.Connection, entries: Sequence[QuarantineRow], now_
     """
     quarantined = [entry for entry in entries if entry.state == quarantine.HELD]
     ready = [entry for entry in quarantined if not entry.beside and not _is_unreadable(entry)]
+    # A page of what is due has room for so many: these would stand at its head for ever.
+    others = {entry.id for entry in quarantined if entry.recheck_us is not None}
+    others.difference_update(entry.id for entry in ready)
+    quarantine.set_states(connection, sorted(others), quarantine.HELD)
     ready.sort(key=_together)
     batches = (piece for _, group in groupby(ready, key=alike) for piece in _pieces(list(group)))
     return sum(_reconsider(connection, piece, now_us) for piece in batches)

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from cleanside.ingest.analysis.memory import summaries_of
 from cleanside.ingest.quarantine.replay import after_a_start
 from cleanside.ingest.store.models import housings, quarantine
+from cleanside.ingest.store.quarantine import due
 from tests.support.held import stored as at_rest
 from tests.support.serving import DEVICE, STREAM, Api, batch
 
@@ -304,7 +305,7 @@ def test_a_quantity_called_like_a_member_of_its_content_is_refused(api: Api, nam
     assert (response.status_code, response.json()["code"]) == (422, "not_a_batch")
 
 
-@pytest.mark.parametrize("name", ["units", "time_is_right"])
+@pytest.mark.parametrize("name", ["units", "opaque", "time_is_right"])
 def test_such_a_reading_of_an_earlier_release_stays_and_holds_up_no_other(api: Api, name: str) -> None:
     api.send(batch(1, [3.0]) | {"readings": [{"seq": 1, "at": "1999-03-02T06:00:00Z", "soot": 5}]})
     ahead = {"seq": 2, "at": "2026-03-02T09:10:00Z", "restriction": 3.1}
@@ -317,4 +318,6 @@ def test_such_a_reading_of_an_earlier_release_stays_and_holds_up_no_other(api: A
     assert api.recheck() == 1
     assert list(stored(api)) == [2]
     assert_balances(api, stored=1, quarantined=1)
+    with api.resources.reading() as connection:
+        assert due(connection, api.clock()) == [], "it is not looked at again and again"
     amend(api, 422, entries=[held(api)[0]["entry"]], change={"units": {"restriction": "kPa"}})
