@@ -28,7 +28,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
-from cleanside.gateway.wire import MAX_DECODED_BYTES, MAX_NAME_LENGTH, Coded, Sentences, Values, zstd
+from cleanside.gateway.wire import (
+    MAX_DECODED_BYTES,
+    MAX_NAME_LENGTH,
+    Coded,
+    Sentences,
+    Values,
+    is_name,
+    zstd,
+)
 
 BUNDLE_VERSION: Final = 1
 MAX_BLOCK_BYTES: Final = 2**20  # as the contract's limit for a body
@@ -124,9 +132,11 @@ def read_header(file: BinaryIO) -> Header:
         if version != BUNDLE_VERSION or (header["block"], header["mac"]) != ("zstd", "hmac-sha-256"):
             raise BundleBroken("version_unknown", block=1, version=version, known=BUNDLE_VERSION)
         key = header.get("key")
-        if not _is_short(device) or not (key is None or (_is_short(key) and key.isascii() and key.isalnum())):
+        if not (isinstance(device, str) and is_name(device)) or not (
+            key is None or (_is_short(key) and key.isascii() and key.isalnum())
+        ):
             raise ValueError
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, RecursionError):
         raise BundleBroken("not_a_bundle", block=1) from None
     return Header(device=device, key=key, line=line)
 

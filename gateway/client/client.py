@@ -370,7 +370,7 @@ def _problem(reply: httpx.Response) -> dict[str, Any]:
         return {}
     try:
         document = json.loads(hidden(reply.text))  # a server may repeat the key; our errors never do
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     return document if isinstance(document, dict) and document.get("code") else {}
 

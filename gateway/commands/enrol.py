@@ -141,11 +141,7 @@ def _document(reply: Reply) -> dict[str, object]:
     """A JSON object of our server, or an empty one: a portal's page is no answer."""
     if reply.media_type not in ("application/json", "application/problem+json"):
         return {}
-    try:
-        document = json.loads(reply.body)
-    except ValueError:
-        return {}
-    return document if isinstance(document, dict) else {}
+    return reply.document or {}
 
 
 def _kept_attempt(pending: Path, new_attempt: Callable[[], str]) -> str:

@@ -46,7 +46,7 @@ from cleanside.gateway.sources.line_answers import Answers
 from cleanside.gateway.sources.listener import serve
 from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects, members
 from cleanside.gateway.sources.options import Options
-from cleanside.gateway.timing.clock import Anchor
+from cleanside.gateway.timing.clock import MOST_UNCERTAIN_US, Anchor
 from cleanside.gateway.wire import MAX_INTEGER, BatchRefused, Reading, is_name, us_of
 
 _LOOK_S = 0.25  # how soon a stop is noticed
@@ -159,6 +159,8 @@ class NdjsonSource:
 
     def _tell_time(self, reading: Reading) -> None:
         if self._teller is None or reading.at is None or reading.at_uncertainty_s is None:
+            return
+        if reading.at_uncertainty_s * 1e6 > MOST_UNCERTAIN_US:  # it may be infinite
             return
         # The line was written at `at`, and read up to `delay_s` later: use the middle.
         half_us = round(self._delay_s * 500_000)

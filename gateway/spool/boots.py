@@ -69,6 +69,8 @@ def register_boot(
 
 def adds_something(placements: Placements, boot: int, anchor: Anchor) -> bool:
     """True if `anchor` places an unplaced boot, is much more exact, or contradicts the placement."""
+    if not anchor.is_possible:
+        return False
     running = placements.get(boot)
     if not running:
         return True

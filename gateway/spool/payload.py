@@ -17,7 +17,7 @@ import orjson
 
 from cleanside.gateway.errors import ReadingRefused
 from cleanside.gateway.units import own_name
-from cleanside.gateway.wire import MAX_INTEGER, MAX_NAME_LENGTH, is_name
+from cleanside.gateway.wire import MAX_INTEGER, MAX_NAME_LENGTH, is_quantity_name
 
 LAYOUT = 1  # a list of numbers, one for each entry of the unit set
 
@@ -26,7 +26,6 @@ UnitSet = tuple[tuple[str, str], ...]
 
 # All characters in lists of finite numbers; null, true, texts and objects have others.
 _PLAIN = b"0123456789.-+e,[]"
-_RESERVED = frozenset({"seq", "at", "at_uncertainty_s"})
 
 
 def write_values(values: Iterable[float]) -> str:
@@ -88,7 +87,7 @@ def unit_set_of(values: Mapping[str, float], units: Mapping[str, str]) -> UnitSe
     Own names, because a server of an earlier release does not know all spellings.
     """
     for name in values:
-        if name in _RESERVED or not is_name(name):
+        if not is_quantity_name(name):
             raise ReadingRefused("not_a_quantity_name", name=name)
         unit = units[name]
         if not 1 <= len(unit) <= MAX_NAME_LENGTH or not unit.isprintable():

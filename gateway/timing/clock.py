@@ -18,8 +18,12 @@ import time
 import uuid
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import Final, Protocol
 
+MOST_UNCERTAIN_US: Final = (
+    366 * 86_400 * 10**6
+)  # of an anchor; chosen: a boot between others is placed better
+LATEST_US: Final = 32_503_680_000 * 10**6  # the year 3000; chosen: no boot runs from there to the year 9999
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
@@ -34,6 +38,15 @@ class Anchor:
     utc_us: int
     #: half width of what `utc_us` may be off
     uncertainty_us: int
+
+    @property
+    def is_possible(self) -> bool:
+        """
+        False where it would place a boot at no time that can be written, or says less than a year.
+
+        A receiver without a fix may tell the year 1 or 9999.
+        """
+        return 0 <= self.uncertainty_us <= MOST_UNCERTAIN_US and 0 <= self.utc_us < LATEST_US
 
 
 class Clock(Protocol):

@@ -8,11 +8,9 @@ Leaves to others: sending and waiting (`gateway.uplink.loop`), what is on disk (
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
 
 from cleanside.gateway.spool.queue import MAX_BATCH_READINGS
 from cleanside.gateway.units import counted
@@ -167,11 +165,7 @@ def problem_code(reply: Reply) -> str | None:
     """The code of a problem report (RFC 9457) of our server, or None where the reply is none."""
     if reply.media_type != PROBLEM_MEDIA_TYPE:
         return None
-    try:
-        document: Any = json.loads(reply.body)
-    except ValueError:
-        return None
-    code = document.get("code") if isinstance(document, dict) else None
+    code = (reply.document or {}).get("code")
     return code if isinstance(code, str) else None
 
 
@@ -334,11 +328,7 @@ def _on_refused(state: LinkState, sent: Sent, reply: Reply) -> Decision:
 
 
 def _detail(reply: Reply) -> str:
-    try:
-        document: Any = json.loads(reply.body)
-        return str(document["detail"])[:200]
-    except (ValueError, KeyError, TypeError):
-        return "no detail"
+    return str((reply.document or {}).get("detail", "no detail"))[:200]
 
 
 def _on_key_refused(state: LinkState, reply: Reply) -> Decision:

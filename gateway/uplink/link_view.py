@@ -7,7 +7,6 @@ Leaves to others: what an answer means (`gateway.uplink.decision`), when to try 
 
 from __future__ import annotations
 
-import json
 import threading
 from collections.abc import Callable
 from typing import Any, Final
@@ -80,11 +79,11 @@ def word_of(reply: Reply) -> str:
     """A server's answer in a line: the status, and code and detail of a problem report (RFC 9457)."""
     words = [f"status {reply.status}"]
     if reply.media_type == PROBLEM_MEDIA_TYPE:
-        try:
-            document = json.loads(reply.body)
-            words += [str(document[name]) for name in ("code", "detail") if name in document]
-        except (ValueError, TypeError):
+        document = reply.document
+        if document is None:
             words.append("a problem report that is none")
+        else:
+            words += [str(document[name]) for name in ("code", "detail") if name in document]
     elif reply.status != 200:
         words.append(reply.media_type or "no content type")
     return hidden(": ".join(words))[:LONGEST_WORD]

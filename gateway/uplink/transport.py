@@ -2,18 +2,24 @@
 One request to the server and its outcome: the only file that uses the network.
 
 Promises: a reply comes from the address in the settings, over verified TLS (or loopback);
-redirects are not followed; a reply has a size and a time limit. Everything else is `NoAnswer`, never raised.
+redirects are not followed; a reply has a size and a time limit, and a body in a content coding, which nobody
+asked for, is not read. Everything else is `NoAnswer`, never raised.
 Leaves to others: what a reply means (`gateway.uplink.decision`), when to try again (`gateway.uplink.loop`).
 """
 
 from __future__ import annotations
 
 import ipaddress
+import json
+import os
+import socket
+import threading
 import time
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 from urllib.parse import SplitResult, urlsplit
 
 from cleanside.gateway.errors import SettingsWrong, why
@@ -73,6 +79,15 @@ class Reply:
         """The media type without parameters, in lower case."""
         return self.headers.get("content-type", "").split(";")[0].strip().lower()
 
+    @property
+    def document(self) -> dict[str, Any] | None:
+        """The body as a JSON object; None: it is none, or is nested deeper than any of ours."""
+        try:
+            document = json.loads(self.body)
+        except (ValueError, RecursionError):
+            return None
+        return document if isinstance(document, dict) else None
+
 
 @dataclass(frozen=True, slots=True)
 class NoAnswer:
@@ -130,6 +145,57 @@ def is_loopback(host: str) -> bool:
         return False
 
 
+class _Wire:
+    """The socket of the one connection, as the library tells of it when it is made."""
+
+    def __init__(self) -> None:
+        self._socket: socket.socket | None = None
+
+    def made(self, stream: Any) -> None:
+        """Remember the socket of a connection that was just made, or went over to TLS."""
+        self._socket = stream.get_extra_info("socket")
+
+    def cut(self) -> None:
+        """End the connection for both sides: whoever waits for its bytes waits no longer."""
+        if self._socket is None:
+            return
+        # By another handle of it: the own one may be in the middle of TLS.
+        with suppress(OSError), socket.socket(fileno=os.dup(self._socket.fileno())) as same:
+            same.shutdown(socket.SHUT_RDWR)  # an error: it is closed already
+
+
+class _Limit:
+    """
+    The time that a reply may take, its head too: it counts from the end of the request.
+
+    The library's own limit is one of each read, so a head of which a byte arrives now and then, or an interim
+    response (RFC 9110 section 15.2), held the loop for as long as it went on.
+    """
+
+    def __init__(self, seconds: float, wire: _Wire) -> None:
+        self._wire = wire
+        self.no_answer = NoAnswer(f"no whole reply within {seconds:g} s")
+        self._timer = threading.Timer(seconds, self._end_it)
+        self._timer.daemon = True
+        #: the time was up
+        self.is_over = False
+
+    def trace(self, name: str, info: Mapping[str, Any]) -> None:
+        """What the library does with the request, step by step."""
+        if name in ("connection.connect_tcp.complete", "connection.start_tls.complete"):
+            self._wire.made(info["return_value"])
+        elif name == "http11.send_request_body.complete" and self._timer.ident is None:
+            self._timer.start()
+
+    def _end_it(self) -> None:
+        self.is_over = True
+        self._wire.cut()
+
+    def end(self) -> None:
+        """The exchange is over."""
+        self._timer.cancel()
+
+
 class HttpTransport:
     """HTTP/1.1 with keep-alive. One request at a time."""
 
@@ -145,7 +211,7 @@ class HttpTransport:
     ) -> None:
         """
         server : HTTPS, or HTTP to loopback. key : called for each request; None: there is none yet.
-        timeout_s : for the whole exchange; a very slow link does not block the loop.
+        timeout_s : to connect, for each part of a request on a slow link, and from its end for a whole reply.
         ca_file : certificates to trust instead of the system's. certificate_file : the machine's own.
         """
         import httpx
@@ -153,6 +219,7 @@ class HttpTransport:
         self._server = check_address(server)
         self._key = key
         self._timeout_s = timeout_s
+        self._wire = _Wire()
         verify: ssl.SSLContext | bool = True
         if server.startswith("https"):
             verify = verified(
@@ -167,26 +234,33 @@ class HttpTransport:
             trust_env=False,  # a proxy from the environment would see the key
             timeout=httpx.Timeout(timeout_s, connect=min(timeout_s, 10.0)),
             limits=httpx.Limits(max_connections=1, keepalive_expiry=120.0),
-            headers={"User-Agent": f"cleanside-gateway/{VERSION}"},
+            # Of a coded body some kB unfold into the memory of the whole machine, and ours are small.
+            headers={"User-Agent": f"cleanside-gateway/{VERSION}", "Accept-Encoding": "identity"},
         )
 
     def send(self, request: Request) -> Outcome:
         """Send a request once."""
         began_s = time.monotonic()
+        limit = _Limit(self._timeout_s, self._wire)
         try:
             headers = dict(request.headers)
             if self._key is not None:
                 headers = {"Authorization": f"Bearer {self._key()}", **headers}
             with self._client.stream(
-                request.method, self._server + request.path, content=request.body or None, headers=headers
+                request.method,
+                self._server + request.path,
+                content=request.body or None,
+                headers=headers,
+                extensions={"trace": limit.trace},
             ) as response:
                 body = bytearray()
-                for chunk in response.iter_bytes():
+                is_coded = response.headers.get("Content-Encoding", "identity") != "identity"
+                for chunk in () if is_coded else response.iter_raw():
                     body += chunk
                     if len(body) > MAX_REPLY_BYTES:
                         return NoAnswer(f"the reply is larger than {MAX_REPLY_BYTES} bytes")
-                    if time.monotonic() - began_s > self._timeout_s:
-                        return NoAnswer(f"no whole reply within {self._timeout_s:g} s")
+                if limit.is_over:  # a body without a length ends with its connection
+                    return limit.no_answer
                 return Reply(
                     status=response.status_code,
                     headers={name.lower(): value for name, value in response.headers.items()},
@@ -195,9 +269,13 @@ class HttpTransport:
                     trusted=True,  # the address was checked: verified TLS, or loopback
                 )
         except Exception as error:  # no error of the library may end the loop
+            if limit.is_over:
+                return limit.no_answer
             name, said = type(error).__name__, why(error)
             said = (said if said.startswith(name) else f"{name}: {said}")[:200]
             return NoAnswer(said + certificate_hint(error))
+        finally:
+            limit.end()
 
     def close(self) -> None:
         """Close the connection."""

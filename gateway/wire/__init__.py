@@ -60,6 +60,7 @@ from cleanside.gateway.wire.limits import (
     BatchRefused,
     Problem,
     is_name,
+    is_quantity_name,
 )
 from cleanside.gateway.wire.machine_entry import MachineEntry, decode_entries_mark, encode_entries
 from cleanside.gateway.wire.notes import did_you_mean
@@ -149,6 +150,7 @@ __all__ = [
     "instant_text",
     "is_declared",
     "is_name",
+    "is_quantity_name",
     "load_json",
     "parse_instant",
     "readings_in",

@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import binascii
 import math
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from itertools import accumulate, pairwise
 from typing import Any, Protocol
@@ -28,12 +29,16 @@ from cleanside.gateway.wire.limits import (
     MAX_READINGS,
     MAX_SHED_RANGES,
     is_name,
+    is_quantity_name,
 )
 from cleanside.gateway.wire.notes import Notes, did_you_mean, escape, is_deeper, is_number, kind_of, shown
 from cleanside.gateway.wire.quick import all_whole, as_range, decode_alike, is_plain, load_plain
 from cleanside.gateway.wire.strict_json import load_json
 
-_NOT_A_QUANTITY = frozenset({"seq", "at", "at_uncertainty_s"})
+__all__ = ["ENVELOPE", "FillRows", "decode", "decode_envelope", "is_quantity_name"]
+
+#: members of a reading beside its quantities
+_OF_READING = frozenset({"seq", "at", "at_uncertainty_s"})
 #: members of a batch
 ENVELOPE = frozenset(
     {"device", "stream", "units", "readings", "first_seq", "seq", "start", "step_ms", "at_uncertainty_s"}
@@ -190,7 +195,7 @@ def _decode_values(reading: dict[str, Any], index: int, count: int, rows: Decode
     columns = rows.columns
     for name, value in reading.items():
         if name not in columns:
-            if name in _NOT_A_QUANTITY or not _may_be_quantity(name, columns, notes):
+            if name in _OF_READING or not _may_be_quantity(name, columns, notes):
                 continue
             columns[name] = [None] * count
         if value is None:
@@ -198,11 +203,6 @@ def _decode_values(reading: dict[str, Any], index: int, count: int, rows: Decode
         plain = type(value) is float and math.isfinite(value)
         if plain or is_number(value, f"#/readings/{index}/{escape(name)}", notes):
             columns[name][index] = value
-
-
-def is_quantity_name(name: str) -> bool:
-    """True if a column may have this name, of a quantity that this program knows or not."""
-    return is_name(name) and name not in _NOT_A_QUANTITY
 
 
 def _may_be_quantity(name: str, columns: Mapping[str, Any], notes: Notes) -> bool:
@@ -381,13 +381,27 @@ def _report(document: dict[str, Any], notes: Notes) -> GatewayReport | None:
 def _no_contradiction(
     rows: DecodedRows, shed: tuple[ShedRange, ...], opaque: Opaque | None, notes: Notes
 ) -> None:
-    if isinstance(rows.seq, range) and not shed and opaque is None:
+    numbers: Sequence[int] = rows.seq if isinstance(rows.seq, range) else sorted(rows.seq or ())
+    if numbers and numbers[-1] > MAX_INTEGER:  # counted from the first one: written it would be refused
+        notes.whole(numbers[-1], "#/first_seq")
+    if isinstance(numbers, range) and not shed and opaque is None:
         return  # nearly all
-    numbers = list(rows.seq or ()) + ([opaque.seq] if opaque else [])
-    if not isinstance(rows.seq, range) and len(set(numbers)) != len(numbers):
-        seen: set[int] = set()
-        twice = next(n for n in numbers if n in seen or seen.add(n))  # type: ignore[func-returns-value]
+    others = () if opaque is None else (opaque.seq,)
+    if (twice := _twice(numbers, others)) is not None:
         notes.add("#", "number_twice", number=twice)
     for entry in shed:
-        if inside := next((n for n in numbers if entry.first <= n <= entry.last), None):
+        if inside := _first_within(entry, numbers) or _first_within(entry, others):
             notes.add("#/shed", "sent_and_shed", number=inside)
+
+
+def _twice(numbers: Sequence[int], others: Sequence[int]) -> int | None:
+    """A number that stands twice among sorted ones, or among others too; None: there is none."""
+    if not isinstance(numbers, range) and len(set(numbers)) != len(numbers):
+        return next(one for one, following in pairwise(numbers) if one == following)
+    return next((one for one in others if one in numbers), None)
+
+
+def _first_within(entry: ShedRange, numbers: Sequence[int]) -> int | None:
+    """The first of sorted numbers that a range has; None: it has none of them."""
+    at = bisect_left(numbers, entry.first)
+    return numbers[at] if at < len(numbers) and numbers[at] <= entry.last else None

@@ -33,6 +33,7 @@ _SENTENCES: Sentences = {
     "no_offset": '"{text}" has no offset from UTC; send one, like "2026-03-02T06:14:07.250Z"',
     "not_rfc3339": '"{text}" is not an RFC 3339 date-time; send it like "2026-03-02T06:14:07.250Z"',
     "offset_too_large": '"{text}" has an offset beyond 23:59; send the time in UTC, ending in Z',
+    "beyond_years_in_utc": '"{text}" is before the year 1 or behind 9999 in UTC; check the clock',
     "no_such_day": '"{text}" names a day that does not exist ({why_no_day}); check the clock',
     "no_such_time": '"{text}" is beyond 23:59:60; hours run 00 to 23, minutes 00 to 59',
     "leap_second": '"{text}" has a leap second that does not end a UTC month; check the clock',
@@ -75,7 +76,9 @@ def parse_instant(text: str) -> Instant:
     """
     if _PLAIN.fullmatch(text):  # nearly all; the pattern is stricter than fromisoformat
         with suppress(ValueError):  # a day that does not exist gets a better error below
-            return Instant(us_of(datetime.fromisoformat(text)))
+            us = us_of(datetime.fromisoformat(text))
+            if is_datable(us):
+                return Instant(us)
     match = _RFC3339.fullmatch(text)
     if match is None:
         raise NotAnInstant("no_offset" if _NO_OFFSET.fullmatch(text) else "not_rfc3339", text=text[:40])
@@ -94,6 +97,8 @@ def parse_instant(text: str) -> Instant:
     if hour > 23 or minute > 59 or second > 60:
         raise NotAnInstant("no_such_time", text=text[:40])
     seconds = days * 86_400 + hour * 3_600 + minute * 60 + second - offset_minutes * 60
+    if not is_datable((seconds - (second == 60)) * MICRO):  # by its offset
+        raise NotAnInstant("beyond_years_in_utc", text=text[:40])
     if second == 60 and not _ends_a_month(seconds):
         raise NotAnInstant("leap_second", text=text[:40])
     us = seconds * MICRO + int(fraction[:6].ljust(6, "0"))

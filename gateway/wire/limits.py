@@ -28,12 +28,20 @@ BATCH_MEDIA_TYPE = "application/json"
 ANSWER_MEDIA_TYPE = "application/json"
 PROBLEM_MEDIA_TYPE = "application/problem+json"
 DATABASE_HEADER = "Database-Id"  # of every answer; a new value means that the server was restored
+#: members of a reading, and of one in quarantine: its units, a record that was not read, a time that a person
+#: confirmed; no quantity has such a name
+RESERVED_NAMES = frozenset({"seq", "at", "at_uncertainty_s", "units", "opaque", "time_is_right"})
 _NAME = re.compile(r"[A-Za-z0-9:._-]{1,64}", re.ASCII)
 
 
 def is_name(text: str) -> bool:
     """True if `text` may name a device, quantity, machine or key: 1 to 64 of A-Z a-z 0-9 - : . _"""
     return _NAME.fullmatch(text) is not None
+
+
+def is_quantity_name(text: str) -> bool:
+    """True if a column may have this name, of a quantity that this program knows or not."""
+    return is_name(text) and text not in RESERVED_NAMES
 
 
 class BatchRefused(Exception):

@@ -16,7 +16,7 @@ import orjson
 
 from cleanside.gateway.wire.decoded_rows import DecodedRows
 from cleanside.gateway.wire.instants import plain_instants
-from cleanside.gateway.wire.limits import MAX_DEPTH, MAX_INTEGER, MAX_QUANTITIES, is_name
+from cleanside.gateway.wire.limits import MAX_DEPTH, MAX_INTEGER, MAX_QUANTITIES, is_quantity_name
 
 _DIGITS_TO_ZERO = bytes.maketrans(b"123456789", b"0" * 9)
 _MANY_DIGITS = b"0" * 19  # an integer of fewer fits 64 bits
@@ -74,7 +74,7 @@ def decode_alike(readings: list[Any], rows: DecodedRows, *, numbered: bool) -> b
         return False
     at_us = plain_instants(columns.pop("at", ()))
     seq, uncertainty = columns.pop("seq", (1,)), columns.pop("at_uncertainty_s", (None,))
-    quantities = {name: list(column) for name, column in columns.items() if is_name(name)}
+    quantities = {name: list(column) for name, column in columns.items() if is_quantity_name(name)}
     if at_us is None or len(quantities) != len(columns) or len(columns) > MAX_QUANTITIES:
         return False
     if not all_whole(seq) or min(seq) < 1 or set(map(type, uncertainty)) - {float, type(None)}:

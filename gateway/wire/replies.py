@@ -268,26 +268,40 @@ def count_in(document: dict[str, Any], key: str, default: int | None = None) -> 
 
 
 def _gaps(document: dict[str, Any]) -> tuple[tuple[int, int], ...]:
-    try:
-        return tuple((int(first), int(last)) for first, last in document["gaps"])
-    except (KeyError, TypeError, ValueError):
-        if "stream" not in document:
-            return ()
-        raise NotAnAnswer("gaps_unreadable") from None
+    gaps = document.get("gaps", [] if "stream" not in document else None)
+    if not isinstance(gaps, list) or not all(isinstance(gap, list) and _is_span(gap) for gap in gaps):
+        raise NotAnAnswer("gaps_unreadable")
+    return tuple((first, last) for first, last in gaps)
+
+
+def _is_span(numbers: Sequence[object]) -> bool:
+    """True for a first and a last number, or index, in this order."""
+    match numbers:
+        case (int(first), int(last)):
+            return type(first) is type(last) is int and 0 <= first <= last
+    return False
 
 
 def _read_notes(document: dict[str, Any], key: str) -> Iterable[QuarantineNote]:
     try:
-        for note in document["quarantined"]:
-            yield QuarantineNote(
-                first=note[key],
-                last=note.get(f"last_{key}", note[key]),
-                code=note["code"],
-                detail=note["detail"],
-                other_is=note.get("other_is"),
+        for entry in document["quarantined"]:
+            note = QuarantineNote(
+                first=entry[key],
+                last=entry.get(f"last_{key}", entry[key]),
+                code=entry["code"],
+                detail=entry["detail"],
+                other_is=entry.get("other_is"),
             )
+            if not _is_span((note.first, note.last)) or not _are_texts(note):
+                raise TypeError
+            yield note
     except (KeyError, TypeError, AttributeError):
         raise NotAnAnswer("notes_unreadable") from None
+
+
+def _are_texts(note: QuarantineNote) -> bool:
+    texts: tuple[object, ...] = (note.code, note.detail, note.other_is or "")
+    return all(isinstance(text, str) for text in texts)
 
 
 def _server_time(document: dict[str, Any]) -> int:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import sqlalchemy as sa
@@ -102,7 +102,7 @@ def _placed(seq: int, entry_id: int, content: str, reasons: str) -> Placed | Non
         return None
     half = _known(document.get("at_uncertainty_s"))
     codes = frozenset(reason["code"] for reason in json.loads(reasons))
-    return Placed(seq, at_us, half, None, entry_id, codes, TIME_IS_RIGHT in document)
+    return Placed(seq, at_us, half, None, entry_id, codes, is_confirmed(document))
 
 
 def judged_otherwise(
@@ -127,4 +127,13 @@ def with_persons_word(connection: sa.Connection, stream: Stream, line: Sequence[
 
 
 def _is_called_right(amended: str | None) -> bool:
-    return amended is not None and TIME_IS_RIGHT in json.loads(amended)
+    return amended is not None and is_confirmed(json.loads(amended))
+
+
+def is_confirmed(document: Mapping[str, Any]) -> bool:
+    """
+    True for the content of a reading whose time a person confirmed.
+
+    A number under this name is a value of a quantity so called, which a release before took.
+    """
+    return document.get(TIME_IS_RIGHT) is True

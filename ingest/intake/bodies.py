@@ -25,6 +25,8 @@ from cleanside.ingest.writer.bytes_in_flight import Share
 
 ACCEPTED_CODINGS = "zstd, gzip"
 MAX_ZSTD_WINDOW = 8 * 2**20  # RFC 9659: with HTTP a decoder supports windows up to 8 MB
+# Of a body with gzip: what is behind a member is copied for the next one, and there may be fifty thousand.
+_AT_ONCE = 16 * 2**10
 _DIGESTS = {"sha-256": hashlib.sha256, "sha-512": hashlib.sha512}  # RFC 9530: the active ones
 _DIGEST = "Content-Digest"
 _DIGEST_ITEM = re.compile(r"\s*([a-z][a-z0-9-]*)=:([A-Za-z0-9+/=]*):\s*")
@@ -121,15 +123,20 @@ def decompress(body: bytes, coding: str) -> bytes:
 
 
 def _gunzip(body: bytes) -> bytes:
-    pieces, left, size = [], body, 0
-    while left and size <= MAX_DECODED_BYTES:
-        member = zlib.decompressobj(wbits=31)
-        piece = member.decompress(left, MAX_DECODED_BYTES + 1 - size)
-        size += len(piece)
-        pieces.append(piece)
-        if size <= MAX_DECODED_BYTES and not member.eof:
-            raise EOFError("it ends too early")
-        left = member.unused_data
+    """The content of all members, one byte beyond the limit at most."""
+    pieces: list[bytes] = []
+    size, member = 0, None
+    for at in range(0, len(body), _AT_ONCE):
+        left = body[at : at + _AT_ONCE]
+        while left:
+            member = member or zlib.decompressobj(wbits=31)
+            pieces.append(member.decompress(left, MAX_DECODED_BYTES + 1 - size))
+            size += len(pieces[-1])
+            if size > MAX_DECODED_BYTES:
+                return b"".join(pieces)
+            left, member = (member.unused_data, None) if member.eof else (b"", member)
+    if member is not None:
+        raise EOFError("it ends too early")
     return b"".join(pieces)
 
 

@@ -107,8 +107,8 @@ def cut_us(now_us: int, retention_days: int) -> int:
 
 
 def month_of(at_us: int) -> str:
-    """The UTC month of an instant, like 2026-03."""
-    return f"{datetime.fromtimestamp(at_us // 1_000_000, UTC):%Y-%m}"
+    """The UTC month of an instant, like 2026-03; a year below 1000 has four digits too."""
+    return partitions.month_of(at_us).text
 
 
 def span_of(month: str) -> tuple[int, int]:

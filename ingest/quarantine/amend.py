@@ -95,7 +95,7 @@ def changed(
 
     Raises DoesNotFit where the change does not fit, NotAnInstant where it makes a time that is none.
     """
-    if "opaque" in content:
+    if "opaque" in content or not isinstance(content.get("units", {}), dict):
         raise DoesNotFit("record_only_discarded")
     after = dict(content)
     if change.time_is_right:

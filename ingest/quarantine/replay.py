@@ -20,7 +20,7 @@ from cleanside.ingest.checking.checks import Doubts
 from cleanside.ingest.checking.doubts import doubts_about, recheck_us
 from cleanside.ingest.checking.incoming import known_as, prepare, store_believed, units_text
 from cleanside.ingest.checking.neighbours import look_again
-from cleanside.ingest.checking.placed import TIME_IS_RIGHT
+from cleanside.ingest.checking.placed import TIME_IS_RIGHT, is_confirmed
 from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON
 from cleanside.ingest.store import dialect, fleet, quarantine, readings, streams
 from cleanside.ingest.store.quarantine import QuarantineRow
@@ -42,13 +42,20 @@ def reconsider(connection: sa.Connection, entries: Sequence[QuarantineRow], now_
     """
     quarantined = [entry for entry in entries if entry.state == quarantine.HELD]
     ready = [entry for entry in quarantined if not entry.beside and not _is_unreadable(entry)]
+    # A page of what is due has room for so many: these would stand at its head for ever.
+    others = {entry.id for entry in quarantined if entry.recheck_us is not None}
+    others.difference_update(entry.id for entry in ready)
+    quarantine.set_states(connection, sorted(others), quarantine.HELD)
     ready.sort(key=_together)
     batches = (piece for _, group in groupby(ready, key=alike) for piece in _pieces(list(group)))
     return sum(_reconsider(connection, piece, now_us) for piece in batches)
 
 
 def _is_unreadable(entry: QuarantineRow) -> bool:
-    return "opaque" in _document(entry)
+    """Also one with a quantity called like a member of its content, which a release before took."""
+    document = _document(entry)
+    is_named_so = TIME_IS_RIGHT in document and not is_confirmed(document)
+    return "opaque" in document or is_named_so or not isinstance(document.get("units", {}), dict)
 
 
 def _pieces(entries: list[QuarantineRow]) -> Iterator[list[QuarantineRow]]:
@@ -89,7 +96,7 @@ def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us:
     )
     doubts = _unsettled(entries, doubts_about(incoming, device, stream.gateway_built))
     numbers = [entry.seq for entry in entries]
-    judged = [index for index, entry in enumerate(entries) if TIME_IS_RIGHT not in _document(entry)]
+    judged = [index for index, entry in enumerate(entries) if not is_confirmed(_document(entry))]
     look_again(connection, stream, incoming, numbers, judged, doubts)
     as_received = known_as(incoming, [entry.content_hash for entry in entries])._replace(
         received_us=first.received_us
@@ -110,7 +117,7 @@ def _unsettled(entries: Sequence[QuarantineRow], doubts: Doubts) -> Doubts:
     """The doubts that are left where a person confirmed the time. doubts : index -> why."""
     left = {
         index: [d for d in found if d.code not in SETTLED_BY_A_PERSON]
-        if TIME_IS_RIGHT in _document(entries[index])
+        if is_confirmed(_document(entries[index]))
         else found
         for index, found in doubts.items()
     }

@@ -239,6 +239,7 @@ audit = sa.Table(
     #: JSON of the text's values, by name; None: a line from before 0022
     sa.Column("about", sa.Text),
     sa.Index(None, "owner_id", "id"),
+    sa.Index(None, "owner_id", "what", "at_us"),
 )
 
 #: requests without authorisation, counted by hour: with a row for each, strangers could fill the disk

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from cleanside.gateway.wire import readings_in
+from cleanside.gateway.wire import MAX_INTEGER, readings_in
 from cleanside.ingest.store import corrections, dialect, gateway_reports
 from cleanside.ingest.store.gateway_reports import (
     BOOT,
@@ -99,7 +99,8 @@ INSERT INTO report_tallies ({", ".join((*Place._fields, *Tally._fields))}) VALUE
 ON CONFLICT (stream_id, kind, name) DO UPDATE SET
     whole = report_tallies.whole + excluded.whole,
     times = report_tallies.times + excluded.times,
-    lost = report_tallies.lost + excluded.lost,
+    lost = CASE WHEN report_tallies.lost + excluded.lost > {MAX_INTEGER} THEN {MAX_INTEGER}
+        ELSE report_tallies.lost + excluded.lost END,
     folded_through = CASE WHEN report_tallies.folded_through > excluded.folded_through
         THEN report_tallies.folded_through ELSE excluded.folded_through END
 """
@@ -176,7 +177,7 @@ def _lost(name: str | None, content: str) -> int:
 def _add_days(connection: sa.Connection, counted: Sequence[Days]) -> None:
     for days in counted:
         key = {**days.place._asdict(), "day": days.day}
-        new = dict(zip(Days._fields[2:], days[2:], strict=True))
+        new = dict(zip(Days._fields[2:], days[2:], strict=True)) | {"lost": min(days.lost, MAX_INTEGER)}
         statement = dialect.insert(connection, report_days).values(key | new)
         before = report_days.c
         changed = {
@@ -185,7 +186,9 @@ def _add_days(connection: sa.Connection, counted: Sequence[Days]) -> None:
             "last_us": _higher(before.last_us, new["last_us"]),
             "first_seq": _lower(before.first_seq, new["first_seq"]),
             "last_seq": _higher(before.last_seq, new["last_seq"]),
-            "lost": before.lost + new["lost"],
+            "lost": sa.case(
+                (before.lost + new["lost"] > MAX_INTEGER, MAX_INTEGER), else_=before.lost + new["lost"]
+            ),
         }
         connection.execute(statement.on_conflict_do_update(index_elements=list(key), set_=changed))
 
@@ -200,7 +203,8 @@ def _higher(column: sa.ColumnElement[Any], value: int | None) -> Any:
 
 def _add_tallies(connection: sa.Connection, more: dict[Place, Tally]) -> None:
     if more:
-        dialect.run(connection, _ADD_TALLY, [(*place, *tally) for place, tally in more.items()])
+        bounded = {place: tally._replace(lost=min(tally.lost, MAX_INTEGER)) for place, tally in more.items()}
+        dialect.run(connection, _ADD_TALLY, [(*place, *tally) for place, tally in bounded.items()])
 
 
 # ---------------------------------------------------------------- queries

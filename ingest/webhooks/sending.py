@@ -19,7 +19,8 @@ import httpx
 from cleanside.ingest.store.delivery_failures import Failure
 from cleanside.ingest.store.outbox import Delivery
 from cleanside.ingest.store.webhook_secrets import Opened
-from cleanside.ingest.webhooks.addresses import Network, Resolve, by_system, resolved
+from cleanside.ingest.webhooks.addresses import Network, Resolve, by_system
+from cleanside.ingest.webhooks.looking_up import looked_up
 from cleanside.ingest.webhooks.signing import envelope, signed_headers
 from cleanside.ingest.webhooks.try_failures import failure_of
 
@@ -76,7 +77,7 @@ class Sender:
 
     async def _send(self, http: httpx.AsyncClient, webhook: Opened, delivery: Delivery) -> Taken | Failed:
         """One try. Raises ValueError for an address that is not allowed."""
-        target = await asyncio.to_thread(resolved, webhook.url, self.allowed, self.resolve)
+        target = await looked_up(webhook.url, self.allowed, self.resolve)
         content = envelope(delivery)
         headers = signed_headers(
             content,

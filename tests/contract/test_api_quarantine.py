@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
 
 from cleanside.ingest.analysis.memory import summaries_of
-from cleanside.ingest.store.models import housings
+from cleanside.ingest.quarantine.replay import after_a_start
+from cleanside.ingest.store.models import housings, quarantine
+from cleanside.ingest.store.quarantine import due
 from tests.support.held import stored as at_rest
 from tests.support.serving import DEVICE, STREAM, Api, batch
 
@@ -291,3 +294,30 @@ def test_a_request_that_takes_all_that_match_says_that_nothing_is_left(api: Api)
     api.send(batch(1, [900.0, 901.0]))
     done = amend(api, path="discards", where={"code": "out_of_range"}, reason="sensor was off")
     assert (done["entries"], done["matched"], done["next_after"]) == (2, 2, None)
+
+
+@pytest.mark.parametrize("name", ["units", "opaque", "time_is_right"])
+def test_a_quantity_called_like_a_member_of_its_content_is_refused(api: Api, name: str) -> None:
+    """Kept under that name it took the place of the units, or passed for what a person says of a time."""
+    reading = {"seq": 1, "at": "1999-03-02T06:00:00Z", "restriction": 3.0, name: 5}
+    body = {"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa"}, "readings": [reading]}
+    response = api.post("/v1/readings", body, key="device")
+    assert (response.status_code, response.json()["code"]) == (422, "not_a_batch")
+
+
+@pytest.mark.parametrize("name", ["units", "opaque", "time_is_right"])
+def test_such_a_reading_of_an_earlier_release_stays_and_holds_up_no_other(api: Api, name: str) -> None:
+    api.send(batch(1, [3.0]) | {"readings": [{"seq": 1, "at": "1999-03-02T06:00:00Z", "soot": 5}]})
+    ahead = {"seq": 2, "at": "2026-03-02T09:10:00Z", "restriction": 3.1}
+    api.send(batch(2, [3.1]) | {"readings": [ahead]})
+    content = {"seq": 1, "at": "1999-03-02T06:00:00Z", "units": {}, name: 5}
+    with_name = sa.update(quarantine).where(quarantine.c.seq == 1).values(content=json.dumps(content))
+    api.resources.writer.call(lambda connection: connection.execute(with_name).rowcount)
+    api.clock.advance(900)
+    api.resources.writer.call(lambda connection: after_a_start(connection, api.clock()))
+    assert api.recheck() == 1
+    assert list(stored(api)) == [2]
+    assert_balances(api, stored=1, quarantined=1)
+    with api.resources.reading() as connection:
+        assert due(connection, api.clock()) == [], "it is not looked at again and again"
+    amend(api, 422, entries=[held(api)[0]["entry"]], change={"units": {"restriction": "kPa"}})

@@ -548,3 +548,25 @@ def test_a_value_that_is_no_number_refuses_its_batch_and_names_the_place(api: Ap
     assert [error["pointer"] for error in answer.json()["errors"]] == ["#/readings/1/restriction"]
     del readings[1]
     assert api.post("/v1/readings", document, key="device").json()["stored"] == 2
+
+
+@pytest.mark.parametrize("at", ["9999-12-31T23:59:59-01:00", "0001-01-01T00:00:00+01:00"])
+def test_a_time_that_leaves_the_years_in_utc_is_quarantined_as_it_was_sent(api: Api, at: str) -> None:
+    """Each digit is as RFC 3339 has it, and in UTC it is the year 10000, or 0, which no date has."""
+    reading = {"seq": 1, "at": at, "restriction": 3.05}
+    answer = api.send(
+        {"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa"}, "readings": [reading]}
+    )
+    assert answer["acknowledged_through"] == 1
+    assert [note["code"] for note in answer["quarantined"]] == ["time_not_rfc3339"]
+    (row,) = held_rows(api)
+    assert json.loads(row.content)["at"] == at
+
+
+def test_a_record_under_the_number_of_a_reading_of_its_batch_puts_no_number_into_two_states(api: Api) -> None:
+    record = {"seq": 2, "base64": "eA=="}
+    response = api.post("/v1/readings", batch(1, [3.0, 3.1, 3.2]) | {"opaque": record}, key="device")
+    assert response.status_code == 422
+    assert stored_rows(api) == held_rows(api) == []
+    api.send(batch(1, [3.0, 3.1, 3.2]) | {"opaque": record | {"seq": 4}})
+    assert api.account()["balances"]

@@ -129,7 +129,13 @@ def test_a_block_that_unpacks_to_more_than_is_allowed_is_refused(tmp_path: Path)
     assert broken is not None
 
 
-@pytest.mark.parametrize("line", [b"", b"\x00" * 5000, b"{}\n", b'{"cleanside_bundle": 2}\n', b"[1]\n"])
+#: of a device without a name; a database may not even take it as a text
+NOT_A_NAME = header_line("grader\0-07")
+
+
+@pytest.mark.parametrize(
+    "line", [b"", b"\x00" * 5000, b"{}\n", b'{"cleanside_bundle": 2}\n', b"[1]\n", b"[" * 4000]
+)
 def test_what_is_no_bundle_is_refused_at_its_first_line(line: bytes) -> None:
     with pytest.raises(BundleBroken):
         read_header(io.BytesIO(line))

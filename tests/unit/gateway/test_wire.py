@@ -84,10 +84,23 @@ LOOSE = [
 #: why a text is no instant
 INSTANT_CODES = {
     *("no_offset", "not_rfc3339", "offset_too_large", "no_such_day", "no_such_time", "leap_second"),
+    "beyond_years_in_utc",
 }
 
 
-@pytest.mark.parametrize(("text", "valid"), SUITE + [(text, False) for text in LOOSE])
+# Of the form, and no date of RFC 3339 (four digits of a year, and none before the year 1 here) in UTC.
+BEYOND = [
+    "9999-12-31T23:59:59-00:01",
+    "9999-12-31T23:59:59.5-01:00",
+    "9999-12-31t23:59:59-23:59",
+    "0001-01-01T00:00:00+00:01",
+    "0001-01-01T00:00:60+00:01",
+]
+
+
+@pytest.mark.parametrize(
+    ("text", "valid"), SUITE + [(text, False) for text in LOOSE] + [(text, False) for text in BEYOND]
+)
 def test_an_instant_is_rfc_3339_and_nothing_looser(text: str, valid: bool) -> None:
     if valid:
         wire.parse_instant(text)
@@ -315,6 +328,9 @@ def test_what_is_not_json_is_answered_400(body: bytes, code: str) -> None:
     assert (error.status, [problem.code for problem in error.problems]) == (400, [code])
 
 
+#: what the content of a reading in quarantine has beside its quantities
+NAMES = ["units", "opaque", "time_is_right"]
+RESERVED = [{"seq": 1, "at": "2026-03-02T06:00:00Z", "restriction": 3.05, name: 5} for name in NAMES]
 REFUSED = [
     ([], "not_an_object"),
     ({}, "name_missing"),
@@ -348,6 +364,8 @@ REFUSED = [
         "number_below",
     ),
     (readings_body(readings=[{"seq": 1, "at": "2026-03-02T06:00:00Z"}] * 2), "number_twice"),
+    *((readings_body(readings=[reading]), "not_a_quantity_name") for reading in RESERVED),
+    *((columns_body(columns={name: [1, 2, 3, 4]}), "not_a_quantity_name") for name in NAMES),
     (readings_body(first_seq=3), "of_the_other_layout"),
     (readings_body(readings=[{"seq": 1, "at": "2026-03-02T06:00:00Z"}] * 5001), "too_many_readings"),
     (columns_body(step_ms=[0, 1.5, 1, 1]), "step_not_whole"),
@@ -359,6 +377,14 @@ REFUSED = [
     (columns_body(start="2016-12-31T23:59:60Z"), "start_too_fine"),
     (columns_body(step_ms=[0, 2**53, 1, 1]), "steps_lead_too_far"),
     (columns_body(seq=[1, 2, 3, 4]), "first_seq_or_seq"),
+    (columns_body(first_seq=2**53 - 2), "not_whole"),
+    (columns_body(opaque={"seq": 183, "base64": "eA=="}), "number_twice"),
+    (
+        columns_body(
+            opaque={"seq": 7, "base64": "eA=="}, shed=[{"first": 3, "last": 9, "reason": "disk_budget"}]
+        ),
+        "sent_and_shed",
+    ),
     (columns_body(shed=[{"first": 9, "last": 3, "reason": "disk_budget"}]), "not_whole"),
     (
         columns_body(shed=[{"first": 1, "last": 5, "reason": "a"}, {"first": 5, "last": 6, "reason": "a"}]),

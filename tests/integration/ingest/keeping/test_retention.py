@@ -510,3 +510,17 @@ def test_values_of_every_kind_survive_a_file(tmp_path: Any) -> None:
     assert back["units"].to_pylist() == whole.units
     for name in ("seq", "content_hash"):
         assert back[name].to_numpy().tolist() == getattr(whole, name).tolist()
+
+
+def test_a_time_of_long_ago_that_a_person_confirmed_is_read_from_the_archive(either: Api) -> None:
+    """Its month had a year of three digits, no file may be so named, and no other month was moved either."""
+    old = {"seq": 1, "at": "0999-05-01T06:00:00Z", "restriction": 3.0}
+    either.send({"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa"}, "readings": [old]})
+    (entry,) = either.get("/v1/quarantine", key="operator").json()["entries"]
+    said = {"entries": [entry["entry"]], "change": {"time_is_right": True}}
+    assert either.post("/v1/quarantine/amendments", said, key="operator").json()["stored"] == 1
+    before = whole_readings(either)
+    archive_all(either)
+    assert [file.partition("/")[0] for file in files_of(either)] == ["0999-05"]
+    assert whole_readings(either) == before
+    assert either.account()["balances"]

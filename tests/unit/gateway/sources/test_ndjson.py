@@ -15,12 +15,15 @@ from typing import Any
 
 import pytest
 
+from cleanside.gateway.commands.feed import Feed
 from cleanside.gateway.errors import NotAReading, SourceWrong
+from cleanside.gateway.log import unheard
 from cleanside.gateway.sources.listener import MOST_CLIENTS
 from cleanside.gateway.sources.ndjson import NdjsonSource
 from cleanside.gateway.timing.clock import Anchor
 from cleanside.gateway.wire import BatchRefused, instant_text, us_of
 from tests.support.coded import refused
+from tests.unit.gateway.helpers import open_spool, settable_clock
 from tests.unit.gateway.sources.test_csv import Taken
 
 OPTIONS = {"units": {"restriction": "kPa", "engine_speed": "r/min"}}
@@ -312,3 +315,36 @@ def test_a_failure_behind_a_client_ends_the_source_so_that_it_is_started_again(t
         one.sendall(b'{"engine_speed": 1}\n{"engine_speed": 2}\n')
         thread.join(5)
     assert [str(error) for error in raised] == ["key-off"]
+
+
+def test_a_line_whose_time_is_no_date_in_utc_is_refused_and_its_neighbours_are_read() -> None:
+    taken = read(
+        b'{"restriction": 1}\n',
+        b'{"at": "9999-12-31T23:59:59-01:00", "restriction": 2}\n',
+        b'{"restriction": 3}\n',
+    )
+    assert [dict(reading.values) for reading in taken.readings] == [{"restriction": 1}, {"restriction": 3}]
+    assert [report["what"] for report in taken.reports] == ["line_not_read"]
+
+
+@pytest.mark.parametrize("said", ["1e999", "1e300", "1e18"])
+def test_a_line_of_a_receiver_that_knows_next_to_nothing_costs_no_other_line(
+    tmp_path: Path, said: str
+) -> None:
+    """Its width is no whole number of microseconds that a file can hold."""
+    lines = [
+        b'{"restriction": 1}\n',
+        b'{"at": "2026-12-02T06:14:07Z", "at_uncertainty_s": %s, "restriction": 2}\n' % said.encode(),
+        b'{"restriction": 3}\n',
+    ]
+    ours, theirs = os.pipe()
+    os.write(theirs, b"".join(lines))
+    os.close(theirs)
+    with open_spool(tmp_path / "spool.db") as spool:
+        entry = {"use": "ndjson", "tells_time": "gps", **OPTIONS}
+        more: Any = {"clock": settable_clock(), "log": unheard, "stop": threading.Event()}
+        feed = Feed(spool, entry, number=1, **more)
+        feed._source._descriptor = ours  # type: ignore[attr-defined]
+        feed.run()
+        assert (spool.state().held, feed.told()["refused"]) == (2, 1)
+    os.close(ours)

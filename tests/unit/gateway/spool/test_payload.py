@@ -46,6 +46,7 @@ def test_what_the_wire_would_refuse_is_refused_at_append(value: object) -> None:
     [
         ("seq", "kPa"),
         ("at", "kPa"),
+        ("units", "kPa"),
         ("", "kPa"),
         ("a b", "kPa"),
         ("x" * 65, "kPa"),

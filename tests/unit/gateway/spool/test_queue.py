@@ -14,7 +14,7 @@ import pytest
 from cleanside.gateway.errors import CalledWrongly, ReadingRefused, SpoolInUse, UnknownStream
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import Anchor, SettableClock
-from cleanside.gateway.wire import MAX_SHED_RANGES, Reading, ShedRange, decode, encode
+from cleanside.gateway.wire import MAX_SHED_RANGES, Reading, ShedRange, decode, encode, parse_instant
 from tests.support.coded import refused
 from tests.unit.gateway.helpers import (
     DEVICE,
@@ -515,3 +515,15 @@ def test_an_anchor_that_contradicts_the_placement_is_used_for_what_follows_but_n
             anchor = server_anchor(clock, uncertainty_us=1000)
             used += spool.anchor(replace(anchor, utc_us=anchor.utc_us + off_us))
         assert 1 <= used <= 4
+
+
+@pytest.mark.parametrize("at", ["0001-01-01T00:00:00Z", "9999-12-31T23:59:59.9Z"])
+def test_an_anchor_that_leads_out_of_all_years_places_nothing(tmp_path: Path, at: str) -> None:
+    """A receiver without a fix may tell it. Placed by it, the file was set aside at the next batch."""
+    wrong = Anchor(kind="gps", since_boot_us=3_600_000_000, utc_us=parse_instant(at).us, uncertainty_us=1000)
+    with open_spool(tmp_path / "spool.db") as spool:
+        spool.append(readings(1, 2, timed=False), since_boot_us=[3_500_000_000, 3_700_000_000])
+        assert not spool.anchor(wrong)
+        assert spool.peek() is None
+        spool.anchor(server_anchor(settable_clock()))
+        assert numbers(spool.peek()) == [1, 2]

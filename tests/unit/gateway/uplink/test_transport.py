@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import gzip
 import threading
 from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
+import zstandard
 
 from cleanside.gateway.errors import SettingsWrong
 from cleanside.gateway.uplink.transport import (
@@ -119,6 +121,21 @@ def test_an_endless_page_is_no_answer(site: Site, transport: HttpTransport) -> N
     assert isinstance(transport.send(GET), NoAnswer)
 
 
+@pytest.mark.parametrize(("coding", "pack"), [("gzip", gzip.compress), ("zstd", zstandard.compress)])
+def test_a_body_that_would_unfold_is_not_read(
+    site: Site, transport: HttpTransport, coding: str, pack: Callable[[bytes], bytes]
+) -> None:
+    """13 kB of zstd took 700 MB here, of the whole machine's memory. Status and head count all the same."""
+    site.behaviour = answer(503, pack(bytes(4 * MAX_REPLY_BYTES)), Content_Encoding=coding, Retry_After="7")
+    reply = transport.send(Request(method="GET", path="/"))
+    assert isinstance(reply, Reply)
+    assert (reply.status, reply.headers["retry-after"], reply.body) == (503, "7", b"")
+    assert site.heads[0]["Accept-Encoding"] == "identity"
+    site.behaviour = answer(200, b"{}")
+    assert isinstance(again := transport.send(Request(method="GET", path="/")), Reply)
+    assert again.body == b"{}"
+
+
 def test_a_link_that_breaks_in_mid_reply_is_no_answer(site: Site, transport: HttpTransport) -> None:
     def half(handler: BaseHTTPRequestHandler) -> None:
         handler.send_response(200)
@@ -151,6 +168,48 @@ def test_a_server_that_trickles_does_not_hold_the_loop(site: Site) -> None:
     over.set()
     impatient.close()
     assert outcome == NoAnswer("no whole reply within 0.3 s")
+
+
+@pytest.mark.parametrize(
+    "before", [b"HTTP/1.1 102 Processing\r\n\r\n", b"HTTP/1.1 200 OK\r\nX-Long: "], ids=["interim", "head"]
+)
+def test_a_head_that_never_ends_does_not_hold_the_loop(site: Site, before: bytes) -> None:
+    over = threading.Event()
+
+    def go_on(handler: BaseHTTPRequestHandler) -> None:
+        handler.close_connection = True
+        handler.wfile.write(before)
+        while not over.wait(0.02):
+            handler.wfile.write(before if before.endswith(b"\n") else b".")
+
+    site.behaviour = go_on
+    impatient = HttpTransport(site.url, key=lambda: "k", timeout_s=0.3)
+    letting_go = threading.Timer(10.0, over.set)
+    letting_go.start()
+    outcome = impatient.send(GET)
+    was_let_go = over.is_set()
+    over.set()
+    letting_go.cancel()
+    impatient.close()
+    assert (outcome, was_let_go) == (NoAnswer("no whole reply within 0.3 s"), False)
+
+
+def test_a_body_without_a_length_that_is_cut_at_the_limit_is_no_answer(site: Site) -> None:
+    over = threading.Event()
+
+    def go_on(handler: BaseHTTPRequestHandler) -> None:
+        handler.close_connection = True
+        handler.wfile.write(b"HTTP/1.1 200 OK\r\nContent-Type: application/json\r\n\r\n{}")
+        over.wait(10.0)
+
+    site.behaviour = go_on
+    impatient = HttpTransport(site.url, key=lambda: "k", timeout_s=0.3)
+    outcome = impatient.send(GET)
+    over.set()
+    assert outcome == NoAnswer("no whole reply within 0.3 s")
+    site.behaviour = answer(200, b"{}")
+    assert isinstance(impatient.send(GET), Reply)
+    impatient.close()
 
 
 def test_nobody_there_is_no_answer() -> None:
