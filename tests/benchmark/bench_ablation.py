@@ -41,6 +41,7 @@ HYPOTHESES: dict[str, dict[str, Any]] = {
     "no other sensor": {"exchanged_per_h": 1e-12},
     "stops unknown": {"without_stop": 1.0},
     "paces unknown": {"pace_least": 0.0},
+    "flow response unknown": {"answer_step": 1e9},
     "loaded or not": {"unloaded_factor": 1.0, "loaded_factor": 1.0},
 }
 

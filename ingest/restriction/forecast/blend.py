@@ -36,7 +36,7 @@ class Blend:
     def trust(self, progress: FloatArray, lives: float) -> FloatArray:
         """Weight of the look-up at each progress, shape (n,). lives : as in `set_weight`."""
         weight = (self.lives * self.weight + SET_LIVES * set_weight(lives)) / (self.lives + SET_LIVES)
-        return np.asarray(np.interp(progress, (np.arange(PHASES) + 0.5) / PHASES, weight))
+        return at_progress(weight, progress)
 
     def stretched(self, points: FloatArray) -> FloatArray:
         """10, 50 and 90 % points with their distance from the middle stretched, shape (n, 3), >= 0. [h]"""
@@ -44,6 +44,18 @@ class Blend:
         low = middle - self.below * (middle - points[:, 0])
         high = middle + self.above * (points[:, 2] - middle)
         return np.maximum(np.stack((low, middle, high), axis=1), 0.0)
+
+
+def at_progress(of_phase: FloatArray, progress: FloatArray) -> FloatArray:
+    """What holds in the middle of each phase, at each progress between them, shape (n,)."""
+    return np.asarray(np.interp(progress, (np.arange(PHASES) + 0.5) / PHASES, of_phase))
+
+
+def around(middle: FloatArray, points: FloatArray, rest_h: float) -> FloatArray:
+    """10, 50 and 90 % points moved to a middle, as wide as before in the logarithm, shape (n, 3), >= 0. [h]"""
+    logs = np.log(points + rest_h)
+    moved = np.exp(logs - logs[:, 1:2] + np.log(middle + rest_h)[:, None]) - rest_h
+    return np.asarray(np.maximum(moved, 0.0))
 
 
 def set_weight(lives: float) -> FloatArray:
