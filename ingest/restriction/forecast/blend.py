@@ -52,7 +52,7 @@ def at_progress(of_phase: FloatArray, progress: FloatArray) -> FloatArray:
 
 
 def around(middle: FloatArray, points: FloatArray, rest_h: float) -> FloatArray:
-    """10, 50 and 90 % points moved to a middle, as wide as before in the logarithm, shape (n, 3), >= 0. [h]"""
+    """10, 50 and 90 % points moved to a middle, as wide in the logarithm, shape (n, 3), >= 0. [h]"""
     logs = np.log(points + rest_h)
     moved = np.exp(logs - logs[:, 1:2] + np.log(middle + rest_h)[:, None]) - rest_h
     return np.asarray(np.maximum(moved, 0.0))
