@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cleanside.ingest.restriction.forecast.prior import Z90
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 PHASES = 3  # of the way from clean to terminal
@@ -22,6 +23,9 @@ SET_HALF_LIVES = np.array([0.7, 2.0, 6.0])  # set weight n^2/(n^2 + h^2) in each
 SET_LIVES = 6.0  # what is set counts as that many lives left out (chosen)
 WIDEN_PULL_LIVES, NARROW_PULL_LIVES = 6.0, 20.0  # the same for no stretch: few lives may be twins (chosen)
 STRETCHES = (0.3, 3.0)
+REST = 0.01  # of a typical life: hours left are weighed in their logarithm from there on
+LAST_SHARE = 0.2  # of a typical life: a forecast of less says that the last days have come
+LAST_SPREAD = 0.8  # of ln(hours left), late side alone: by how much that may be too soon (made fleets)
 
 
 @dataclass(frozen=True)
@@ -154,7 +158,24 @@ def blend_points(
     known = lives / (lives + SET_LIVES)
     width = known * (by_lookup - by_lookup[:, 1:2]) + (1.0 - known) * (by_prior - by_prior[:, 1:2])
     logs = trust[:, None] * (by_lookup[:, 1:2] + width) + (1.0 - trust[:, None]) * by_prior
-    return np.asarray(np.sort(np.maximum(np.exp(logs) - rest_h, 0.0), axis=1))
+    return with_last_days(np.sort(np.maximum(np.exp(logs) - rest_h, 0.0), axis=1), rest_h, lives=lives)
+
+
+def with_last_days(points: FloatArray, rest_h: float, *, lives: float) -> FloatArray:
+    """
+    10, 50 and 90 % points with a later late one where the middle says that few hours are left, shape (n, 3).
+
+    The lives of a young record that were seen to their end are its short ones, and curves know nothing of the
+    dust of the coming days: who says "few days" early on says it too soon. LAST_SPREAD counts as SET_LIVES
+    lives left out; as they become more, `stretch` widens or narrows what is left of it.
+    """
+    lead = REST * points[:, 1] / rest_h
+    spread = (
+        LAST_SPREAD * np.sqrt(SET_LIVES / (lives + SET_LIVES)) * np.clip(1.0 - lead / LAST_SHARE, 0.0, 1.0)
+    )
+    logs = np.log(points[:, 1:] + rest_h)
+    late = logs[:, 0] + np.hypot(logs[:, 1] - logs[:, 0], Z90 * spread)
+    return np.column_stack((points[:, :2], np.exp(late) - rest_h))
 
 
 def _phase_errors(trial: Trial) -> FloatArray:

@@ -22,6 +22,7 @@ import numpy as np
 from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.blend import (
     NO_BLEND,
+    REST,
     Blend,
     Trial,
     around,
@@ -84,7 +85,6 @@ TRIAL_FOLDS = 6
 TRIAL_ROWS = 24  # of each life left out
 LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial
 SHARPNESS = 12.0  # variants weigh as error^-12: one with 6 % more error counts half
-REST = 0.01  # of a typical life: hours left are weighed in their logarithm from there on
 LEAST_STRANGE = 0.01  # below this outlier probability a life is treated as ordinary (chosen)
 LEAST_WEIGHT = 0.1  # variants below that share of the best are left out
 

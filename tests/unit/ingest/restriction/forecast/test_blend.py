@@ -15,6 +15,7 @@ from cleanside.ingest.restriction.forecast.blend import (
     learn_weights,
     set_weight,
     stretch,
+    with_last_days,
 )
 from cleanside.ingest.restriction.forecast.forecast import fit_forecaster
 from cleanside.ingest.restriction.forecast.paths import trace
@@ -294,3 +295,13 @@ def test_a_life_far_longer_than_many_others_is_believed_its_own_curve():
     assert usual.has_tails
     assert with_tails > 1.1 * without
     assert with_tails > 0.75 * (life.hours[-1] - life.hours[80])
+
+
+def test_few_hours_left_by_few_lives_may_be_more_and_by_many_lives_are_not():
+    """The late point alone is moved out, by less the more lives were left out; far from the end it stays."""
+    points, rest_h = np.array([[5.0, 10.0, 20.0], [50.0, 100.0, 200.0]]), 3.0  # of 300 h that are typical
+    few, many = (with_last_days(points, rest_h, lives=lives) for lives in (5.0, 100.0))
+    assert few[1] == pytest.approx(points[1])
+    assert few[0, :2] == pytest.approx(points[0, :2])
+    assert few[0, 2] > 1.3 * points[0, 2]
+    assert points[0, 2] < many[0, 2] < 1.1 * points[0, 2]
