@@ -2,12 +2,13 @@
 Made benches on which the forecast was tuned. Nothing of `tests/benches/scored.py` was looked at for that.
 
 Each is one difficulty: noise that differs from life to life, batches of near twins, kinds without labels
-among censored lives, lengths that hardly differ, dust that comes and goes.
+among censored lives, lengths that hardly differ, dust that comes and goes, sites of which
+nothing was learned.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
@@ -102,10 +103,66 @@ def passing_dust(rng: np.random.Generator, count: int) -> tuple[list[MadeLife], 
     return [one(n, 0.25) for n in range(count)], [one(3000 + n, 0.0) for n in range(JUDGED)]
 
 
+def exponential_sites(rng: np.random.Generator, count: int) -> tuple[list[MadeLife], list[MadeLife]]:
+    """
+    Exponential cake growth. Sites load at 0.3 to 3 times the usual rate; batches of five are of one site.
+
+    Learned from: one batch of each of up to three sites, then more of them. Judged: lives of other batches of
+    these three sites and of one that nothing was learned from.
+    """
+    return _of_sites(rng, count, _exponential, rates=(0.3, 3.0), bends=(1.5, 5.0), alike=0.75)
+
+
+def bending_sites(rng: np.random.Generator, count: int) -> tuple[list[MadeLife], list[MadeLife]]:
+    """The same with a straight part and a power of the dust, another one at each site."""
+    return _of_sites(rng, count, _cake, rates=(0.3, 3.0), bends=(2.0, 7.0), alike=0.75)
+
+
+def near_sites(rng: np.random.Generator, count: int) -> tuple[list[MadeLife], list[MadeLife]]:
+    """Sites that load at 0.6 to 1.7 times the usual rate, each with a bend of its own."""
+    return _of_sites(rng, count, _exponential, rates=(0.6, 1.7), bends=(1.0, 6.0), alike=0.0)
+
+
+def _exponential(x: Array, bend: float) -> Array:
+    return np.asarray(np.expm1(bend * x) / np.expm1(bend))
+
+
+def _of_sites(
+    rng: np.random.Generator,
+    count: int,
+    law: Callable[[Array, float], Array],
+    *,
+    rates: tuple[float, float],
+    bends: tuple[float, float],
+    alike: float,
+) -> tuple[list[MadeLife], list[MadeLife]]:
+    """alike : 1 = sites have one bend in common, 0 = each has its own."""
+    of_site_h = 300.0 / np.exp(rng.uniform(*np.log(rates), 4))
+    of_site = alike * rng.uniform(*bends) + (1.0 - alike) * rng.uniform(*bends, 4)
+
+    def batch(number: int, site: int, size: int) -> list[MadeLife]:
+        usual_h = of_site_h[site] * np.exp(rng.normal(0, 0.12))
+        clean, bend = rng.uniform(0.18, 0.28), of_site[site] + rng.normal(0, 0.2)
+        made = []
+        for twin in range(size):
+            length_h = usual_h * np.exp(rng.normal(0, 0.03))
+            hours = _hours(rng, length_h, 160)
+            level = clean + (1.0 - clean) * law(hours / length_h, bend) + 0.008 * rng.normal(size=160)
+            name = f"batch {number} {twin}"
+            made.append(ended(name, hours, TERMINAL * level, TERMINAL, group=f"site {site}"))
+        return made
+
+    learned = [life for number in range((count + 4) // 5) for life in batch(number, number % 3, 5)][:count]
+    return learned, [batch(100 + number, number % 4, 1)[0] for number in range(JUDGED)]
+
+
 BENCHES: Mapping[str, Bench] = {
     "unequal noise": unequal_noise,
     "twin batches": twin_batches,
     "censored kinds": censored_kinds,
     "alike": alike,
     "passing dust": passing_dust,
+    "exponential sites": exponential_sites,
+    "bending sites": bending_sites,
+    "near sites": near_sites,
 }

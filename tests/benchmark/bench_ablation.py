@@ -6,8 +6,9 @@ What each hypothesis and each constant of the model of a housing is worth: switc
     python -m tests.benchmark.bench_ablation --table
 
 Each line is the fleet judged once: changes found of those made, changes reported that were right, causes
-detected, false alarms a machine-year. A hypothesis is switched off by a rate of nothing; a number is moved by
-a third up and down. Summaries are made once. What moves nothing is a candidate for removal.
+detected, false alarms a machine-year, days until a change was found, and questions on falls a machine-year
+(`ask` and `ask_low` decide those alone). A hypothesis is switched off by a rate of nothing; a number is moved
+by a third up and down. Summaries are made once. What moves nothing is a candidate for removal.
 """
 
 from __future__ import annotations
@@ -41,6 +42,7 @@ HYPOTHESES: dict[str, dict[str, Any]] = {
     "no other sensor": {"exchanged_per_h": 1e-12},
     "stops unknown": {"without_stop": 1.0},
     "paces unknown": {"pace_least": 0.0},
+    "flow response unknown": {"answer_step": 1e9},
     "loaded or not": {"unloaded_factor": 1.0, "loaded_factor": 1.0},
 }
 
@@ -53,11 +55,18 @@ class Worth(NamedTuple):
     causes: float
     alarms: float
     late_days: float
+    asked: float
 
     def __str__(self) -> str:
-        return (
-            f"{self.found:7.3f} {self.right:7.3f} {self.causes:7.3f} {self.alarms:7.2f} {self.late_days:7.2f}"
-        )
+        shares = f"{self.found:7.3f} {self.right:7.3f} {self.causes:7.3f}"
+        return f"{shares} {self.alarms:7.2f} {self.late_days:7.2f} {self.asked:7.2f}"
+
+
+class Look(NamedTuple):
+    """What is said on one evening, and the days of the falls that a person is asked about."""
+
+    said: Said
+    asked: frozenset[int]
 
 
 def runs() -> Iterator[tuple[str, Tuning]]:
@@ -84,10 +93,11 @@ def _times(value: Any, factor: float) -> Any:
 
 def worth(machines: Sequence[Machine], seen: Sequence[Seen], tuning: Tuning, every_days: int) -> Worth:
     """The fleet judged with these constants."""
-    scores = []
+    scores, asked = [], 0
     for machine, summaries in zip(machines, seen, strict=True):
-        said = [_look(machine, *at, tuning) for at in _looks(machine, summaries, every_days)]
-        scores.append(score(machine, said, read_difficulty()))
+        looks = [_look(machine, *at, tuning) for at in _looks(machine, summaries, every_days)]
+        asked += len(frozenset().union(*(look.asked for look in looks)))
+        scores.append(score(machine, [look.said for look in looks], read_difficulty()))
     found = [row["found"] for s in scores for row in s.recalled]
     right = [row["right"] for s in scores for row in s.precise]
     causes = [row["caught"] for s in scores for row in s.caught]
@@ -100,6 +110,7 @@ def worth(machines: Sequence[Machine], seen: Sequence[Seen], tuning: Tuning, eve
         causes=float(np.mean(causes)),
         alarms=alarms,
         late_days=float(np.nanmedian(late)),
+        asked=asked / years,
     )
 
 
@@ -113,10 +124,11 @@ def _looks(machine: Machine, seen: Seen, every_days: int) -> Iterator[tuple[floa
             yield at_s, summaries
 
 
-def _look(machine: Machine, at_s: float, summaries: Summaries, tuning: Tuning) -> Said:
+def _look(machine: Machine, at_s: float, summaries: Summaries, tuning: Tuning) -> Look:
     facts: HousingFacts = replace(facts_of(machine, at_s, FleetKnowledge()), tuning=tuning)
     study = study_housing(summaries, facts).study
-    return Said(
+    weighed = (one.values["at_s"] for one in study.evidence if one.code == "step_weighed")
+    said = Said(
         at_s=at_s,
         seen_h=float(machine.hours_at(float(summaries.hours["last_s"][-1]))),
         state="suspect" if study.suspicions else study.level_state,
@@ -125,6 +137,7 @@ def _look(machine: Machine, at_s: float, summaries: Summaries, tuning: Tuning) -
         due_s=None,
         found=tuple((life.start_s, life.began) for life in study.lives[1:]),
     )
+    return Look(said, frozenset(int(float(at) // DAY_S) for at in weighed))
 
 
 def table_lines() -> list[str]:
@@ -158,7 +171,7 @@ def main(words: Sequence[str] | None = None) -> int:
         return 0
     machines = read_fleet(given.fleet)[: given.machines]
     seen = [Seen(given.fleet, machine) for machine in machines]
-    print(f"{'':32}  found   right  causes  alarms  late d")
+    print(f"{'':32}  found   right  causes  alarms  late d   asked")
     for name, tuning in runs():
         if not given.only or any(name.startswith(start) for start in ("as it is", *given.only)):
             print(f"{name:32}{worth(machines, seen, tuning, given.look_every_days)}", flush=True)

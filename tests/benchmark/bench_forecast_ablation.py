@@ -34,6 +34,8 @@ CELLS: tuple[tuple[Bench, int], ...] = (
     (tuning.passing_dust, 8),
     (scored.blocking_laws, 4),
     (scored.campaigns, 12),
+    (tuning.exponential_sites, 5),
+    (tuning.near_sites, 15),
 )
 #: file and constants, each with the value that switches it off
 OFF: Mapping[str, Mapping[str, Any]] = {
@@ -49,6 +51,8 @@ OFF: Mapping[str, Mapping[str, Any]] = {
         "SHARPNESS": 0.0,
         "LEAST_WEIGHT": 0.0,
         "LEAST_STRANGE": 0.0,
+        "NEW_KIND_WEIGHT": np.zeros(3),
+        "DOUBT_KINDS": HUGE,
     },
     "kinds": {
         "LEAST_AGE_SPREAD": TINY,
@@ -69,6 +73,8 @@ OFF: Mapping[str, Mapping[str, Any]] = {
     "twins": {"TWINS": HUGE, "LEAST_TWINS": HUGE, "MOST_APART": HUGE},
     "usual": {
         "PRIOR_LIVES": TINY,
+        "KINDS_APART": TINY,
+        "NEW_KIND_CURVE": 1.0,
         "MOST_OF_A_KIND": HUGE,
         "LEAST_HEARD": TINY,
         "MEAN_CURVE_LIVES": TINY,

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cleanside.ingest.restriction.forecast.prior import Z90
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 PHASES = 3  # of the way from clean to terminal
@@ -22,6 +23,9 @@ SET_HALF_LIVES = np.array([0.7, 2.0, 6.0])  # set weight n^2/(n^2 + h^2) in each
 SET_LIVES = 6.0  # what is set counts as that many lives left out (chosen)
 WIDEN_PULL_LIVES, NARROW_PULL_LIVES = 6.0, 20.0  # the same for no stretch: few lives may be twins (chosen)
 STRETCHES = (0.3, 3.0)
+REST = 0.01  # of a typical life: hours left are weighed in their logarithm from there on
+LAST_SHARE = 0.2  # of a typical life: a forecast of less says that the last days have come
+LAST_SPREAD = 0.8  # of ln(hours left), late side alone: by how much that may be too soon (made fleets)
 
 
 @dataclass(frozen=True)
@@ -36,7 +40,7 @@ class Blend:
     def trust(self, progress: FloatArray, lives: float) -> FloatArray:
         """Weight of the look-up at each progress, shape (n,). lives : as in `set_weight`."""
         weight = (self.lives * self.weight + SET_LIVES * set_weight(lives)) / (self.lives + SET_LIVES)
-        return np.asarray(np.interp(progress, (np.arange(PHASES) + 0.5) / PHASES, weight))
+        return at_progress(weight, progress)
 
     def stretched(self, points: FloatArray) -> FloatArray:
         """10, 50 and 90 % points with their distance from the middle stretched, shape (n, 3), >= 0. [h]"""
@@ -44,6 +48,18 @@ class Blend:
         low = middle - self.below * (middle - points[:, 0])
         high = middle + self.above * (points[:, 2] - middle)
         return np.maximum(np.stack((low, middle, high), axis=1), 0.0)
+
+
+def at_progress(of_phase: FloatArray, progress: FloatArray) -> FloatArray:
+    """What holds in the middle of each phase, at each progress between them, shape (n,)."""
+    return np.asarray(np.interp(progress, (np.arange(PHASES) + 0.5) / PHASES, of_phase))
+
+
+def around(middle: FloatArray, points: FloatArray, rest_h: float) -> FloatArray:
+    """10, 50 and 90 % points moved to a middle, as wide in the logarithm, shape (n, 3), >= 0. [h]"""
+    logs = np.log(points + rest_h)
+    moved = np.exp(logs - logs[:, 1:2] + np.log(middle + rest_h)[:, None]) - rest_h
+    return np.asarray(np.maximum(moved, 0.0))
 
 
 def set_weight(lives: float) -> FloatArray:
@@ -142,7 +158,24 @@ def blend_points(
     known = lives / (lives + SET_LIVES)
     width = known * (by_lookup - by_lookup[:, 1:2]) + (1.0 - known) * (by_prior - by_prior[:, 1:2])
     logs = trust[:, None] * (by_lookup[:, 1:2] + width) + (1.0 - trust[:, None]) * by_prior
-    return np.asarray(np.sort(np.maximum(np.exp(logs) - rest_h, 0.0), axis=1))
+    return with_last_days(np.sort(np.maximum(np.exp(logs) - rest_h, 0.0), axis=1), rest_h, lives=lives)
+
+
+def with_last_days(points: FloatArray, rest_h: float, *, lives: float) -> FloatArray:
+    """
+    10, 50 and 90 % points with a later late one where the middle says that few hours are left, shape (n, 3).
+
+    The lives of a young record that were seen to their end are its short ones, and curves know nothing of the
+    dust of the coming days: who says "few days" early on says it too soon. LAST_SPREAD counts as SET_LIVES
+    lives left out; as they become more, `stretch` widens or narrows what is left of it.
+    """
+    lead = REST * points[:, 1] / rest_h
+    spread = (
+        LAST_SPREAD * np.sqrt(SET_LIVES / (lives + SET_LIVES)) * np.clip(1.0 - lead / LAST_SHARE, 0.0, 1.0)
+    )
+    logs = np.log(points[:, 1:] + rest_h)
+    late = logs[:, 0] + np.hypot(logs[:, 1] - logs[:, 0], Z90 * spread)
+    return np.column_stack((points[:, :2], np.exp(late) - rest_h))
 
 
 def _phase_errors(trial: Trial) -> FloatArray:

@@ -23,7 +23,7 @@ from cleanside.ingest.restriction.forecast.usual import Lengths
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 #: increased whenever a fit of the same lives gives other numbers, or the numbers mean something else
-FITTED_VERSION = 9
+FITTED_VERSION = 10
 
 
 def record_of(forecaster: Forecaster) -> dict[str, Any]:
@@ -67,6 +67,7 @@ def _learned_record(learned: Learned) -> dict[str, Any]:
         "lengths": {
             "kinds": {kind: _usual_record(usual) for kind, usual in learned.lengths.kinds.items()},
             "any_kind": _usual_record(learned.lengths.any_kind),
+            "any_width": _usual_record(learned.lengths.any_width),
             "machine_pace": dict(learned.lengths.machine_pace),
             "shares": dict(learned.lengths.shares),
             "told": learned.lengths.told,
@@ -97,6 +98,7 @@ def _learned(record: Mapping[str, Any]) -> Learned:
         lengths=Lengths(
             kinds={kind: _usual(usual) for kind, usual in record["lengths"]["kinds"].items()},
             any_kind=_usual(record["lengths"]["any_kind"]),
+            any_width=_usual(record["lengths"]["any_width"]),
             machine_pace=record["lengths"]["machine_pace"],
             shares=record["lengths"]["shares"],
             told=record["lengths"]["told"],

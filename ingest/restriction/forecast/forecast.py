@@ -22,8 +22,11 @@ import numpy as np
 from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.blend import (
     NO_BLEND,
+    REST,
     Blend,
     Trial,
+    around,
+    at_progress,
     blend_points,
     learn_weights,
     stretch,
@@ -75,13 +78,13 @@ from cleanside.ingest.restriction.measure.summary import FloatArray
 
 OTHER_KIND_WEIGHT = 0.3  # a life of another kind teaches shape, not length
 CLEAR_PROGRESS = 0.6  # of the span from clean to terminal; see `Learned.tells` (chosen)
-DOUBT_KINDS = 6.0  # of a kind not seen the look-up counts k^2/(k^2 + 6^2), k kinds being known
+DOUBT_KINDS = 6.0  # of a kind not seen the look-up counts k^2/(k^2 + 6^2), k kinds being known, and
+NEW_KIND_WEIGHT = np.array([0.5, 0.1, 0.1])  # in each third of the way at least that (chosen, made sites)
 LEAST_TOLD = 2.0  # lives; where no life was seen to its end and no usual life is known (chosen)
 TRIAL_FOLDS = 6
 TRIAL_ROWS = 24  # of each life left out
 LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial
 SHARPNESS = 12.0  # variants weigh as error^-12: one with 6 % more error counts half
-REST = 0.01  # of a typical life: hours left are weighed in their logarithm from there on
 LEAST_STRANGE = 0.01  # below this outlier probability a life is treated as ordinary (chosen)
 LEAST_WEIGHT = 0.1  # variants below that share of the best are left out
 
@@ -151,7 +154,8 @@ class Learned:
         """Weight of the look-up at a level, 0 to 1, shape (n,)."""
         if self.is_new_kind(kind):  # of kinds that differ it is one more
             kinds = len(self.ended)
-            return self.tells(level) * kinds**2 / (kinds**2 + DOUBT_KINDS**2)
+            by_phase = np.maximum(NEW_KIND_WEIGHT, kinds**2 / (kinds**2 + DOUBT_KINDS**2))
+            return self.tells(level) * at_progress(by_phase, self.progress(level))
         return self.tells(level) * self.blend.trust(self.progress(level), self.lives_behind(kind))
 
     def strange(self, path: Path, kind: str, rows: Rows = slice(None)) -> FloatArray:
@@ -263,6 +267,10 @@ class Forecaster:
         else:
             usual = None if self.usual_life_h is None else usual_life(self.usual_life_h)
         alone = prior_hours_left(path, share, rows, from_new=from_new, usual=usual)
+        if self.learned is not None and self.learned.is_new_kind(kind):
+            width = self.learned.lengths.width_of_new(machine)
+            wide = prior_hours_left(path, share, rows, from_new=from_new, usual=width)
+            alone = around(alone[:, 1], wide, REST * self.learned.typical_h * pace)
         if self.learned is None:
             return _Parts(alone, alone, np.zeros(len(alone)), 1.0)
         typical_h = self.learned.typical_h * pace

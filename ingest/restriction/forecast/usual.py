@@ -47,6 +47,7 @@ PRIOR_LIVES = 1.0  # USUAL_SPREAD counts as that many
 MOST_OF_A_KIND = 5.0  # lives of one kind that count for the middle of all
 MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
 KINDS_APART = 0.7  # of ln(life): kinds of one fleet are about twofold apart (chosen, made lives)
+NEW_KIND_CURVE = 0.5  # of lives of a kind not seen follow the curve of the others (chosen, made sites)
 USUAL_LIVES = 1.0  # the prior before any life counts as that many lives
 LEAST_TOLD = 0.05  # of a life: bounds the steps where lives carry no information
 LEAST_HEARD = 0.5  # lives; a kind without lives is known as well as from half a life
@@ -70,7 +71,8 @@ class Lengths:
     """Lengths and curves, as learned from lives."""
 
     kinds: Mapping[str, Usual]
-    any_kind: Usual  # of a kind not seen
+    any_kind: Usual  # of a kind not seen, for the middle
+    any_width: Usual  # the same for the interval: how far kinds are apart is itself unsure, and so are curves
     machine_pace: Mapping[str, float]  # length of a machine's lives against its kind's
     shares: Mapping[str, float]  # of lives that are of each kind
     told: float  # information on lengths [lives]; a complete life counts one, a young one next to none
@@ -86,6 +88,11 @@ class Lengths:
         if kind in self.kinds or (kind and self.labelled):
             return [LikelyKind(1.0, self.of(kind, machine))]
         return [LikelyKind(share, self.of(name, machine)) for name, share in self.shares.items()]
+
+    def width_of_new(self, machine: str = "") -> Usual:
+        """How wide the forecast of a kind not seen is, on a machine with its own pace."""
+        pace = self.machine_pace.get(machine, 1.0)
+        return replace(self.any_width, life_h=self.any_width.life_h * pace)
 
     def of_no_kind(self, kind: str, machine: str = "") -> Usual:
         """The prior of an outlier: an element like none of its kind."""
@@ -138,6 +145,7 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     beside = np.minimum(heard.sum() - heard, fit.pull_lives)  # what the other kinds say about this one
 
     next_apart = fit.apart * float(np.sqrt(1.0 + 1.0 / len(names)))  # of a kind not seen
+    heard_all = float(heard.sum())
 
     def usual_of(name: str | None, middle: float, of_lives: float, apart: float = 0.0) -> Usual:
         unsure = fit.spread / np.sqrt(max(of_lives + before.lives, LEAST_HEARD))
@@ -147,13 +155,22 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
 
     lengths = Lengths(
         kinds={name: usual_of(name, fit.middles[i], heard[i] + beside[i]) for i, name in enumerate(names)},
-        any_kind=usual_of(None, fit.common, float(heard.sum()), next_apart),
+        any_kind=usual_of(None, fit.common, heard_all, fit.apart),
+        any_width=_of_any_curve(usual_of(None, fit.common, heard_all, next_apart)),
         machine_pace=_machine_pace([life.machine for life in lives], told, ln_life - fit.middles[kind]),
         shares=dict(zip(names, (np.bincount(kind, counts) / counts.sum()).tolist(), strict=True)),
         told=float(told.sum()),
         labelled=any(names),
     )
     return lengths, [0.0 if life.complete else h for life, h in zip(lives, left_h.tolist(), strict=True)]
+
+
+def _of_any_curve(usual: Usual) -> Usual:
+    """The same with half of its curves those that any element may follow: another dust bends another way."""
+    curves = usual.curves
+    if usual.mean_curve is not None:
+        curves = np.append((1.0 - NEW_KIND_CURVE) * EVEN_CURVES, NEW_KIND_CURVE)
+    return replace(usual, curves=curves, shape_spread=max(usual.shape_spread, SHAPE_SPREAD))
 
 
 def with_kinds(lives: Sequence[Life]) -> list[Life]:

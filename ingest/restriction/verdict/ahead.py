@@ -86,18 +86,20 @@ class Ahead:
             from_new=self.life.from_new,
         )
 
-    def is_plan(self, duty: Duty, horizon_days: float, points: FloatArray) -> bool:
+    def is_plan(self, duty: Duty, horizon_days: float, points: Points) -> bool:
         """
-        One chance in four that it is due within the planning horizon; a date too late costs three times one
-        too early. Between the bounds of entering and leaving, the state stays as it was.
+        One chance in four that it is due, or its indicator latches, within the horizon.
 
-        points : of the hours left now, shape (3,). [h]
+        A date too late costs three times one too early. Between the bounds of entering and leaving, the state
+        stays as it was.
         """
-        days = days_until(float(_first_quarter(points)), duty)
+        of_limit, of_latch = float(_first_quarter(points.full_flow)), float(_first_quarter(points.latch))
+        days = days_until(min(of_limit, of_latch), duty)
         if not horizon_days < days <= PLAN_LEAVE * horizon_days:
             return days <= horizon_days
-        way = _first_quarter(self._at_rows(LEVEL_ROWS, self.life.terminal_pa)) / duty.hours_per_day
-        return is_plan(np.append(way, days), horizon_days=horizon_days)
+        sooner = 1.0 if of_limit <= of_latch else float(np.exp(-self.met.middle))
+        rows = self._at_rows(LEVEL_ROWS, sooner * self.life.terminal_pa)
+        return is_plan(np.append(_first_quarter(rows) / duty.hours_per_day, days), horizon_days=horizon_days)
 
 
 def _mixture(each: FloatArray) -> FloatArray:

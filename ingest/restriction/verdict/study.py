@@ -192,7 +192,7 @@ def _forecast(
     ahead = Ahead(history.life, loaded.hours, facts.fleet, history.looked.level_spread, met)
     points = ahead.points()
     left = points.full_flow
-    is_plan = ahead.is_plan(duty, facts.planning_horizon_days, left)
+    is_plan = ahead.is_plan(duty, facts.planning_horizon_days, points)
     if loaded.state == "over":
         # No hours are left; hysteresis keeps the state a little longer. How sure that is goes by the level.
         left = np.array([0.0, 0.0, left[2]])

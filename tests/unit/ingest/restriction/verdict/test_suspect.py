@@ -23,7 +23,7 @@ from cleanside.ingest.restriction.forecast.duty import Duty
 from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
 from cleanside.ingest.restriction.measure.steady import latched
 from cleanside.ingest.restriction.measure.summary import FloatArray
-from cleanside.ingest.restriction.verdict.ahead import Ahead
+from cleanside.ingest.restriction.verdict.ahead import Ahead, Points
 from cleanside.ingest.restriction.verdict.statement import say
 from cleanside.ingest.restriction.verdict.status import is_plan, level_state
 from cleanside.ingest.restriction.verdict.suspect import GAUGE_UNITS, terminal_doubt
@@ -332,8 +332,10 @@ def test_a_change_is_planned_from_one_chance_in_four_that_it_is_due_within_the_h
     hours = np.arange(100.0)
     life = Life(hours=hours, restriction_pa=2000 + 5 * hours, terminal_pa=6200.0, complete=False)
     ahead, duty = Ahead(life, 99.0, FleetKnowledge(), 0.0), Duty(hours_per_day=10.0, spread=0.0, days=56)
-    assert ahead.is_plan(duty, 14.0, np.array([20.0, 200.0, 600.0]))
-    assert not ahead.is_plan(duty, 10.0, np.array([140.0, 200.0, 600.0]))
+    soon, later, late = (np.array([low, 200.0, 600.0]) for low in (20.0, 140.0, 190.0))
+    assert ahead.is_plan(duty, 14.0, Points(soon, late, 0.0))
+    assert not ahead.is_plan(duty, 10.0, Points(later, late, 0.0))
+    assert ahead.is_plan(duty, 14.0, Points(late, soon, 0.0))  # the indicator latches first
 
 
 def test_states_of_level_equal_the_state_machine_told_step_by_step() -> None:
