@@ -231,8 +231,10 @@ def late_s(document: Mapping[str, Any], say: Sayer) -> float | None:
 
 def summary_of(say: Sayer, known: Mapping[str, Any]) -> Iterator[Any]:
     """What is wrong, then what can wait: one sentence each, the first is the weightiest."""
-    counts = known["by_state"]
-    for state in ("over", "due", "suspect", "plan", "silent"):
+    counts = dict(known["by_state"])
+    if counts.get("plan"):  # what has its day already is not to be planned
+        counts |= {"plan": counts["plan"] - known["with_day"], "planned": known["with_day"]}
+    for state in ("over", "due", "suspect", "plan", "planned", "silent"):
         if counts.get(state):
             yield say(f"fleet.summary.{state}", n=counts[state])
     if known["count"] and not set(counts) & {"over", "due", "suspect", "plan"}:

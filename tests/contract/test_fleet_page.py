@@ -22,6 +22,8 @@ from cleanside.ingest.restriction.verdict.plain_forms import (
     SUSPICIONS,
 )
 from cleanside.ingest.shop.spreadsheet import safe_cell
+from tests.contract.test_api_fleet import register_worked
+from tests.contract.test_api_shop import ask
 from tests.support.serving import Api, batch, in_process
 
 #: names that a person may give: markup, right to left, as long as may be, pictures
@@ -143,6 +145,28 @@ def test_a_row_is_one_line_with_its_site_by_name_and_cautions_stand_once(api: Ap
         + closed.count(str(words["fleet.next.advice_running-in"]))
         == 2
     )
+
+
+@pytest.mark.parametrize(
+    ("planned", "laid_up", "sentence", "without"),
+    [(False, False, "plan", "planned"), (True, False, "planned", "plan"), (True, True, "plan", "planned")],
+)
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_change_with_a_planned_day_is_counted_apart(
+    api: Api, language: str, planned: bool, laid_up: bool, sentence: str, without: str
+) -> None:
+    """A day that falls into a lay-up is asked about: the change is to be planned still."""
+    register_worked(api, 60, rise_kpa=0.05)
+    if planned:
+        ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": "2026-03-10"})
+    if laid_up:
+        ask(api, "PATCH", "/v1/machines/grader-07/papers", {"laid_up": {"from": "2026-03-05"}})
+    fleet = ask(api, "GET", "/v1/fleet")
+    assert (fleet["by_state"], fleet["with_day"]) == ({"plan": 1}, int(sentence == "planned"))
+    page, words = page_of(api, **{"Accept-Language": language}), table(language)
+    one, other = (words[f"fleet.summary.{name}"]["one"] for name in (sentence, without))  # type: ignore[index]
+    assert one in page
+    assert other not in page
 
 
 # ---------------------------------------------------------------- the file
