@@ -169,6 +169,29 @@ def test_a_change_with_a_planned_day_is_counted_apart(
     assert other not in page
 
 
+def test_every_pressure_of_the_list_has_one_unit_and_the_machines_page_its_own(api: Api) -> None:
+    """Two machines whose gauges have different units; kPa until the reader chooses."""
+    register_worked(api, 30, rise_kpa=0.05)
+    named(api, "loader-02")
+    limit = {"value": 25, "unit": "inH2O"}
+    assert api.post("/v1/machines/loader-02/terminal-restriction", limit).status_code == 200
+    limit["value"] = 24.9  # 6.2 kPa, by 249.08891 Pa each (NIST SP 811)
+    assert api.post("/v1/machines/grader-07/terminal-restriction", limit).status_code == 200
+    units = r"\d\s*(?:<[^>]*>)?\s*(kPa|inH2O|psi|mbar)\b"
+    listed = page_of(api).partition("<tbody")[2].partition("</tbody>")[0]
+    assert set(re.findall(units, html.unescape(listed))) == {"kPa"}
+    chosen = api.request("POST", "/pressures", data={"unit": "psi", "next": "/fleet?kind=grader"})
+    assert (chosen.status_code, chosen.headers["location"]) == (303, "/fleet?kind=grader")
+    cookie = {"Cookie": chosen.headers["set-cookie"].partition(";")[0]}
+    listed = page_of(api, **cookie).partition("<tbody")[2].partition("</tbody>")[0]
+    assert set(re.findall(units, html.unescape(listed))) == {"psi"}
+    assert "0.90" in listed, "6.2 kPa, by 6894.757 Pa a psi (NIST SP 811)"
+    own = page_of(api, "/machines/grader-07", **cookie)
+    assert "inH2O" in own
+    odd = api.request("POST", "/pressures", data={"unit": "furlong", "next": "https://example.com"})
+    assert (odd.headers["location"], "set-cookie" in odd.headers) == ("/", False)
+
+
 # ---------------------------------------------------------------- the file
 
 
