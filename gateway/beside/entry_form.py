@@ -11,7 +11,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Any, Final
+from urllib.parse import urlencode
 
+from cleanside.gateway.beside.back_form import TAKES_BACK, taken_back
+from cleanside.gateway.beside.form_fields import (
+    described,
+    fault_beside,
+    fault_top,
+    name_and_note,
+    text_field,
+)
 from cleanside.gateway.beside.page_words import WORDS
 from cleanside.gateway.beside.spot_page import age_text
 from cleanside.gateway.spool.machine_entries import KeptEntry
@@ -19,8 +28,6 @@ from cleanside.gateway.wire import is_name
 
 #: what may have been done; a denial of a change that was found needs the shop's page, which shows it
 WORK: Final = ("new", "cleaned", "inspected", "safety_element")
-MOST_NAME: Final = 60  # characters; chosen
-MOST_NOTE: Final = 400  # characters, as the server takes
 MOST_AGO_MIN: Final = 1_440  # a day; what is older is entered at the shop (chosen)
 
 
@@ -43,15 +50,10 @@ class WrittenEntry:
 def read_form(fields: Mapping[str, str]) -> WrittenEntry | dict[str, str]:
     """The entry, or field -> code of its fault."""
     what = fields.get("what", "")
-    by, note = fields.get("by", "").strip(), fields.get("note", "").strip()
+    by, note, faults = name_and_note(fields)
     ago = fields.get("ago_min", "").strip() or "0"
-    faults = {}
     if what not in WORK:
         faults["what"] = "fault_what"
-    if not 1 <= len(by) <= MOST_NAME or not by.isprintable():
-        faults["by"] = "fault_who"
-    if len(note) > MOST_NOTE or not note.isprintable():
-        faults["note"] = "fault_note"
     is_number = ago.isdecimal() and ago.isascii() and len(ago) < 6
     if not is_number or int(ago) > MOST_AGO_MIN:
         faults["ago_min"] = "fault_ago"
@@ -76,18 +78,16 @@ def form_page(
 ) -> str:
     """The form with what was written in it, and what was made here before. said : a sentence at its top."""
     words = WORDS[language]
-    count = words["fault_count"].format(count=len(faults)) if faults else ""
-    top = "".join(f'<p class="fault" role="alert">{escape(text)}</p>' for text in (count, said) if text)
     return (
-        f'<div class="opening"><h1>{escape(words["entry_title"])}</h1>{top}</div>'
+        f'<div class="opening"><h1>{escape(words["entry_title"])}</h1>{fault_top(words, faults, said)}</div>'
         f'<section class="caution"><h2>{escape(words["entry_caution_title"])}</h2>'
         f"<p>{escape(words['entry_caution'])}</p></section>"
         f'<form method="post" action="/entry">'
         f'<input type="hidden" name="entry_id" value="{escape(entry_id)}">'
         f"{_what(words, fields, faults)}"
-        f"{_text(words, 'by', 'entry_who', fields, faults, most=MOST_NAME)}"
-        f"{_text(words, 'note', 'entry_note', fields, faults, most=MOST_NOTE)}"
-        f"{_text(words, 'ago_min', 'entry_ago', {'ago_min': '0', **fields}, faults, most=4)}"
+        f"{text_field(words, 'by', 'entry_who', fields, faults)}"
+        f"{text_field(words, 'note', 'entry_note', fields, faults)}"
+        f"{text_field(words, 'ago_min', 'entry_ago', {'ago_min': '0', **fields}, faults)}"
         f'<p class="note">{escape(words["entry_question"])}</p>'
         f'<p><button class="first">{escape(words["entry_save"])}</button></p></form>'
         f"{_made(words, made)}"
@@ -103,52 +103,43 @@ def _what(words: Mapping[str, str], fields: Mapping[str, str], faults: Mapping[s
     )
     return (
         f'<div><label for="what">{escape(words["entry_what"])}</label>'
-        f'<select id="what" name="what" required{_described("what", faults)}>'
+        f'<select id="what" name="what" required{described("what", faults)}>'
         f'<option value="">{escape(words["entry_choose"])}</option>{options}</select>'
-        f"{_fault(words, 'what', faults)}</div>"
+        f"{fault_beside(words, 'what', faults)}</div>"
     )
-
-
-def _text(
-    words: Mapping[str, str],
-    name: str,
-    label: str,
-    fields: Mapping[str, str],
-    faults: Mapping[str, str],
-    *,
-    most: int,
-) -> str:
-    kind = ' inputmode="numeric"' if name == "ago_min" else ' autocomplete="name"' if name == "by" else ""
-    return (
-        f'<div><label for="{name}">{escape(words[label])}</label>'
-        f'<input id="{name}" name="{name}" maxlength="{most}" value="{escape(fields.get(name, ""))}"'
-        f"{kind}{_described(name, faults)}>{_fault(words, name, faults)}</div>"
-    )
-
-
-def _described(name: str, faults: Mapping[str, str]) -> str:
-    return f' aria-describedby="{name}-fault" aria-invalid="true"' if name in faults else ""
-
-
-def _fault(words: Mapping[str, str], name: str, faults: Mapping[str, str]) -> str:
-    if name not in faults:
-        return ""
-    return f'<p class="fault" id="{name}-fault">{escape(words[faults[name]])}</p>'
 
 
 def _made(words: Mapping[str, str], made: Sequence[KeptEntry]) -> str:
-    if not made:
+    entries = [entry for entry in made if entry.content.get("what") != TAKES_BACK]
+    if not entries:
         return ""
-    rows = "".join(
-        f"<li><strong>{escape(_work(words, entry))}</strong>, "
-        f"<bdi>{escape(str(entry.content.get('by', '')))}</bdi>: "
-        f"<bdi>{escape(str(entry.content.get('note', '')))}</bdi> {_ago(words, entry)}"
-        f"{_state(words, is_at_server=entry.is_at_server)}</li>"
-        for entry in made
-    )
+    back = taken_back(made)
+    rows = "".join(f"<li>{_row(words, entry, back.get(entry.entry_id))}</li>" for entry in entries)
     return (
         f'<section class="section"><h2>{escape(words["entry_list"])}</h2>'
         f'<ul class="made">{rows}</ul></section>'
+    )
+
+
+def _row(words: Mapping[str, str], entry: KeptEntry, back: KeptEntry | None) -> str:
+    """An entry with where it is, and either the way to take it back or who did."""
+    shown = f"{entry_said(words, entry)} {_state(words, is_at_server=entry.is_at_server)}"
+    if back is None:
+        address = f"/entry/back?{urlencode({'of': entry.entry_id})}"
+        take = escape(words["back_take"])
+        label = f"{take}: {escape(_work(words, entry))}"
+        return f'{shown} <a class="button" href="{escape(address)}" aria-label="{label}">{take}</a>'
+    by = escape(words["back_by"]).replace("{by}", f"<bdi>{escape(str(back.content.get('by', '')))}</bdi>")
+    state = _state(words, is_at_server=back.is_at_server)
+    return f"<s>{shown}</s><br><strong>{by}</strong> {_ago(words, back)}{state}"
+
+
+def entry_said(words: Mapping[str, str], entry: KeptEntry) -> str:
+    """An entry in words, as HTML."""
+    return (
+        f"<strong>{escape(_work(words, entry))}</strong>, "
+        f"<bdi>{escape(str(entry.content.get('by', '')))}</bdi>: "
+        f"<bdi>{escape(str(entry.content.get('note', '')))}</bdi> {_ago(words, entry)}".rstrip()
     )
 
 

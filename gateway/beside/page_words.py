@@ -68,6 +68,20 @@ EN: Final[Mapping[str, str]] = {
     "entry_state_waiting": "on this gateway, not yet at the shop",
     "entry_state_sent": "at the shop",
     "entry_list": "Entries made here",
+    "back_take": "Take back",
+    "back_title": "Take a wrong entry back",
+    "back_why": "Why (may stay empty)",
+    "back_then": (
+        "Both stay on this gateway, also with the key off, and go to the shop in order as soon as there is a "
+        "link. Until then the shop does not know of it. There the entry counts no more. If somebody at the "
+        "shop confirmed it meanwhile, it stands, and their page says who took it back here."
+    ),
+    "back_save": "Take this entry back",
+    "back_instead": "If other work was done, make an entry for that.",
+    "back_not": "Leave it as it is",
+    "back_kept": "Taken back. Kept on this gateway, and sent to the shop as soon as there is a link.",
+    "back_by": "Taken back by {by}",
+    "back_gone": "This gateway no longer has that entry. It can be taken back at the shop.",
     "entry_caution_title": "Before the housing is opened",
     "entry_caution": (
         "Engine off, key out, secured against starting. Never run the engine with the element out."
@@ -221,6 +235,23 @@ DE: Final[Mapping[str, str]] = {
     "entry_state_waiting": "in diesem Gateway, noch nicht in der Werkstatt",
     "entry_state_sent": "in der Werkstatt",
     "entry_list": "Hier gemachte Einträge",
+    "back_take": "Zurücknehmen",
+    "back_title": "Einen falschen Eintrag zurücknehmen",
+    "back_why": "Warum (kann leer bleiben)",
+    "back_then": (
+        "Beides bleibt in diesem Gateway, auch bei Schlüssel aus, und geht in dieser Reihenfolge an die "
+        "Werkstatt, sobald eine Verbindung da ist. Bis dahin weiß die Werkstatt nichts davon. Dort zählt der "
+        "Eintrag dann nicht mehr. Hat ihn dort inzwischen jemand bestätigt, steht er weiter, und die Seite "
+        "der Werkstatt sagt, wer ihn hier zurückgenommen hat."
+    ),
+    "back_save": "Diesen Eintrag zurücknehmen",
+    "back_instead": "Wurde etwas anderes gemacht, tragen Sie das eigens ein.",
+    "back_not": "So lassen, wie es ist",
+    "back_kept": (
+        "Zurückgenommen. Im Gateway gespeichert; geht an die Werkstatt, sobald eine Verbindung da ist."
+    ),
+    "back_by": "Zurückgenommen von {by}",
+    "back_gone": "Dieses Gateway hat den Eintrag nicht mehr. In der Werkstatt kann er zurückgenommen werden.",
     "entry_caution_title": "Bevor das Gehäuse geöffnet wird",
     "entry_caution": (
         "Motor aus, Schlüssel abgezogen, gegen Anlassen gesichert. Motor nie ohne Einsatz laufen lassen."

@@ -10,12 +10,20 @@ opens nothing. Leaves to others: the bytes (`gateway.beside.http_listener`), HTM
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any, Final
 from urllib.parse import urlencode, urlsplit
 
-from cleanside.gateway.beside.entry_form import WrittenEntry, entry_id_of, form_page, read_form
+from cleanside.gateway.beside.back_form import WrittenBack, back_page, read_back_form, taken_back
+from cleanside.gateway.beside.entry_form import (
+    WORK,
+    WrittenEntry,
+    entry_id_of,
+    entry_said,
+    form_page,
+    read_form,
+)
 from cleanside.gateway.beside.http_listener import PageAnswer, PageRequest
 from cleanside.gateway.beside.label_code import PASS_US, Doorkeeper, TooManyTries
 from cleanside.gateway.beside.machine_facts import MachineFacts
@@ -23,10 +31,12 @@ from cleanside.gateway.beside.page_words import WORDS, language_of
 from cleanside.gateway.beside.spot_page import door, live_part, machine, page
 from cleanside.gateway.errors import GatewayError, SpoolDamaged
 from cleanside.gateway.spool.identity import RandomBytes
-from cleanside.gateway.spool.machine_entries import KEPT, MOST_WAITING
+from cleanside.gateway.spool.machine_entries import KEPT, MOST_WAITING, KeptEntry
 from cleanside.gateway.spool.queue import Spool
 
-_MOST_SHOWN: Final = 10  # entries in the list (chosen)
+_MOST_SHOWN: Final = 20  # entries in the list, with those that take one back (chosen)
+#: what the address says was kept -> the words for it
+_KEPT_SAID: Final = {"kept": "entry_kept", "taken_back": "back_kept"}
 _COOKIE: Final = "beside"  # no `__Host-`: the page is plain HTTP on the machine's own network
 
 
@@ -95,11 +105,15 @@ class Reception:
                 if "entry_id" not in asked.query:
                     # The form has its id in its address: gone back to and sent again it is the same entry.
                     return _see_other(f"/entry?{urlencode({**asked.query, 'entry_id': self._new_id()})}")
-                kept = WORDS[language]["entry_kept"] if "kept" in asked.query else ""
+                kept = _kept_said(asked.query, WORDS[language])
                 fields = {name: value for name, value in asked.query.items() if name in ("what", "note")}
                 return self._entry_page(language, {**fields, **_given_id(asked.query)}, {}, said=kept)
             case "POST", "/entry":
                 return self._enter(asked.form, language)
+            case "GET" | "HEAD", "/entry/back":
+                return self._back_page(language, asked.query, {})
+            case "POST", "/entry/back":
+                return self._take_back(asked.form, language)
         return PageAnswer(status=404, body="404", media_type="text/plain")
 
     def _enter(self, fields: Mapping[str, str], language: str) -> PageAnswer:
@@ -114,12 +128,56 @@ class Reception:
             return self._entry_page(language, fields, {}, said=said, status=503)
         return _see_other("/entry?kept")
 
+    def _take_back(self, fields: Mapping[str, str], language: str) -> PageAnswer:
+        back = read_back_form(fields)
+        if not isinstance(back, WrittenBack):
+            return self._back_page(language, fields, back, status=422)
+        try:
+            every = self._spool.entries(most=MOST_WAITING + KEPT)
+            if _work_named(every, back.of) is None:
+                return self._back_page(language, fields, {})
+            if back.of not in taken_back(every):  # sent twice, or by two people: it is taken back once
+                self._enter_in_spool(self._new_id(), back.content)
+        except GatewayError as error:
+            said = WORDS[language]["fault_full"].format(why=error)
+            return self._back_page(language, fields, {}, said=said, status=503)
+        return _see_other("/entry?taken_back")
+
+    def _back_page(
+        self,
+        language: str,
+        fields: Mapping[str, str],
+        faults: Mapping[str, str],
+        *,
+        said: str = "",
+        status: int = 200,
+    ) -> PageAnswer:
+        words = WORDS[language]
+        try:
+            named = _work_named(self._spool.entries(most=MOST_WAITING + KEPT), fields.get("of", ""))
+        except GatewayError as error:
+            return self._entry_page(language, {}, {}, said=words["fault_full"].format(why=error), status=503)
+        if named is None:
+            return self._entry_page(language, {}, {}, said=words["back_gone"], status=404)
+        body = back_page(
+            language,
+            named=named,
+            said_of=entry_said(words, named),
+            fields=fields,
+            faults=faults,
+            said=said,
+        )
+        return self._page(body, language, title=words["back_title"], status=status)
+
+    def _enter_in_spool(self, entry_id: str, content: Mapping[str, Any], *, ago_us: int = 0) -> bool:
+        try:
+            return self._spool.enter(entry_id, content, ago_us=ago_us)
+        except SpoolDamaged:  # the file was replaced by this: the next call meets a new one
+            return self._spool.enter(entry_id, content, ago_us=ago_us)
+
     def _keep(self, entry_id: str, entry: WrittenEntry) -> None:
         ago_us = entry.ago_min * 60_000_000
-        try:
-            is_new = self._spool.enter(entry_id, entry.content, ago_us=ago_us)
-        except SpoolDamaged:  # the file was replaced by this: the next call meets a new one
-            is_new = self._spool.enter(entry_id, entry.content, ago_us=ago_us)
+        is_new = self._enter_in_spool(entry_id, entry.content, ago_us=ago_us)
         if not is_new and self._content_of(entry_id) != entry.content:
             # The form was gone back to and changed: another entry. Sent twice as it was, it is the same.
             self._spool.enter(self._new_id(), entry.content, ago_us=ago_us)
@@ -196,6 +254,16 @@ def _hosts(address: str, port: int) -> set[str]:
     if address in ("127.0.0.1", "::1"):
         names.add("localhost")  # never asked of a name server (RFC 6761 section 6.3)
     return {f"{name}:{port}" for name in names} | (names if port == 80 else set())
+
+
+def _kept_said(query: Mapping[str, str], words: Mapping[str, str]) -> str:
+    """What was just kept, in a sentence; "": nothing was."""
+    return next((words[code] for name, code in _KEPT_SAID.items() if name in query), "")
+
+
+def _work_named(entries: Sequence[KeptEntry], entry_id: str) -> KeptEntry | None:
+    """The entry of work with an id; None: it is not kept here."""
+    return next((e for e in entries if e.entry_id == entry_id and e.content.get("what") in WORK), None)
 
 
 def _given_id(query: Mapping[str, str]) -> dict[str, str]:

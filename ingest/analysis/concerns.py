@@ -121,7 +121,7 @@ def _without_key(one: Keyless, machines: MachineOf) -> Concern:
 
 def _silent(device: HeardDevice, now_us: int) -> Concern | None:
     since_us = device.quiet_since_us
-    if now_us - since_us < LISTED_AFTER_US:
+    if device.is_retired or now_us - since_us < LISTED_AFTER_US:  # out of use, nothing is expected of it
         return None
     code = quiet_because(device)
     needs = now_us - since_us >= SILENT_AFTER_US[code]

@@ -23,13 +23,14 @@ from cleanside.ingest.api.routes.restriction import URGENCY, Filter, FleetFilter
 from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.console.drawing import CALENDAR_DAYS
-from cleanside.ingest.console.formats import DAY_S, Formats
+from cleanside.ingest.console.formats import DAY_S, GAUGE_DECIMALS, Formats
 from cleanside.ingest.console.laid_up_words import laid_up_said
 from cleanside.ingest.console.plan_words import is_asked
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
 from cleanside.ingest.console.routing import page_needs, page_router
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.shop_page import names_of
+from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.restriction.verdict.trend import TREND_STEPS
 from cleanside.ingest.shop.spreadsheet import safe_cell
@@ -68,6 +69,8 @@ def get_fleet_page(
         weeks=calendar.weeks,
         summary=list(summary_of(say, known)),
         names=names_of(get_shop(resources, key)),
+        unit=viewer_of(request, key).list_unit,
+        units=GAUGE_DECIMALS,
     )
 
 
@@ -108,11 +111,9 @@ class Calendar:
 
 
 def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[str, Any]:
-    """What one row shows, from what is known of a housing."""
-    say = say.in_unit(unit_of(document))
+    """What one row shows, from what is known of a housing. say : in the unit of the list."""
     return {
         "known": document,
-        "unit": unit_of(document),
         "state": state_key(document),
         "address": machine_address(document),
         "advice": say(f"said.{advice_of(document)}"),
@@ -231,8 +232,10 @@ def late_s(document: Mapping[str, Any], say: Sayer) -> float | None:
 
 def summary_of(say: Sayer, known: Mapping[str, Any]) -> Iterator[Any]:
     """What is wrong, then what can wait: one sentence each, the first is the weightiest."""
-    counts = known["by_state"]
-    for state in ("over", "due", "suspect", "plan", "silent"):
+    counts = dict(known["by_state"])
+    if counts.get("plan"):  # what has its day already is not to be planned
+        counts |= {"plan": counts["plan"] - known["with_day"], "planned": known["with_day"]}
+    for state in ("over", "due", "suspect", "plan", "planned", "silent"):
         if counts.get(state):
             yield say(f"fleet.summary.{state}", n=counts[state])
     if known["count"] and not set(counts) & {"over", "due", "suspect", "plan"}:

@@ -1,12 +1,13 @@
-"""The front door, and the choice of a language."""
+"""The front door, and the choices that a browser keeps: of a language, of a unit for lists."""
 
 from __future__ import annotations
 
 from fastapi import Response
 
 from cleanside.ingest.api.routes.shared import open_to_all
+from cleanside.ingest.console.formats import GAUGE_DECIMALS
 from cleanside.ingest.console.routing import Fields, own_path, page_router, see_other
-from cleanside.ingest.console.viewer import LANGUAGE_COOKIE, LANGUAGES
+from cleanside.ingest.console.viewer import LANGUAGE_COOKIE, LANGUAGES, LIST_UNIT_COOKIE
 
 router = page_router()
 
@@ -28,4 +29,15 @@ def post_language(fields: Fields) -> Response:
     chosen = str(fields.get("language", ""))
     if chosen in LANGUAGES:
         answer.set_cookie(LANGUAGE_COOKIE, chosen, max_age=A_YEAR_S, samesite="lax", httponly=True)
+    return answer
+
+
+@router.post("/pressures")
+@open_to_all
+def post_list_unit(fields: Fields) -> Response:
+    """Keep the unit in which a person wants every pressure of a list, in this browser."""
+    answer = see_other(own_path(str(fields.get("next", "/"))))
+    chosen = str(fields.get("unit", ""))
+    if chosen in GAUGE_DECIMALS:
+        answer.set_cookie(LIST_UNIT_COOKIE, chosen, max_age=A_YEAR_S, samesite="lax", httponly=True)
     return answer

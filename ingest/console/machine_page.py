@@ -12,6 +12,7 @@ import uuid
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from http import HTTPStatus
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -40,7 +41,7 @@ from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
 from cleanside.ingest.console.fleet_page import asked_of, late_s, unit_of
-from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.formats import Formats, WrittenDays
 from cleanside.ingest.console.forms import (
     FAULTS,
     FormFault,
@@ -150,6 +151,7 @@ def _page(
     entered: str | None = None,
     refused: RefusedForm | None = None,
     refused_plan: RefusedForm | None = None,
+    lay_up_refused: bool = False,
 ) -> Response:
     known = get_restriction(machine, request, resources, key, housing, None, with_coverage=True)
     lives = get_lives(machine, request, resources, key, housing)["lives"]
@@ -158,16 +160,21 @@ def _page(
     say = sayer_of(request, key).in_unit(unit_of(known))
     formats, unit = say.formats, unit_of(known) or "kPa"
     drawn = plot_of(known, lives, say, unit, by)
+    papers = get_machine(machine, resources, key)
+    faults = [form.fault.status for form in (refused, refused_plan) if form is not None]
     return render(
         request,
         "machine.html",
         key=key,
-        status=next((form.fault.status for form in (refused, refused_plan) if form is not None), 200),
+        status=next(iter(faults), HTTPStatus.CONFLICT if lay_up_refused else HTTPStatus.OK),
         refused=refused,
         refused_plan=refused_plan,
         kept={} if refused is None else refused.kept,
         known=known,
-        papers=get_machine(machine, resources, key),
+        papers=papers,
+        lay_up_over=papers["laid_up"] if _is_over(papers["laid_up"], _today(formats)) else None,
+        lay_up_refused=lay_up_refused,
+        whole=WrittenDays(formats).of,
         unit=unit,
         machine_says=machine_said(say, known),
         late_s=late_s(known, say),
@@ -257,13 +264,25 @@ def post_lay_up(
 ) -> Response:
     """Answer for a machine that worked while it is laid up: it is back, or it stands from today on."""
     papers = PapersEdit(laid_up=None)
+    housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
     entered = get_machine(machine, resources, key)["laid_up"]
     if trimmed_field(fields, "answer") == "stands" and entered is not None:
-        formats = formats_of(request, viewer_of(request, key))
-        today = formats.moment(formats.now_s).date().isoformat()
+        today = _today(formats_of(request, viewer_of(request, key)))
+        if _is_over(entered, today):  # since the page was opened
+            return _page(request, resources, key, machine, housing, lay_up_refused=True)
         papers = PapersEdit(laid_up=LaidUp.model_validate(entered | {"from": today}))
     patch_papers(machine, papers, resources, key)
-    return see_other(_address(machine, trimmed_field(fields, "housing") or DEFAULT_HOUSING, at="main"))
+    return see_other(_address(machine, housing, at="main"))
+
+
+def _is_over(laid_up: Mapping[str, Any] | None, today: str) -> bool:
+    """It is entered, and its last day has passed. today : ISO 8601."""
+    return laid_up is not None and laid_up["until"] is not None and laid_up["until"] < today
+
+
+def _today(formats: Formats) -> str:
+    """The day where the viewer is, ISO 8601."""
+    return formats.moment(formats.now_s).date().isoformat()
 
 
 def _entry_id(body: NewChange) -> str:

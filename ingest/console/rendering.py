@@ -117,7 +117,7 @@ def document_of(request: Request, template: str, *, key: Key, **values: Any) -> 
 def _given(request: Request, viewer: Viewer, nonce: str) -> dict[str, Any]:
     """What every template may name."""
     formats = formats_of(request, viewer)
-    say = Sayer(viewer.language, formats)
+    say = Sayer(viewer.language, formats, unit=viewer.list_unit)
     return {
         "viewer": viewer,
         "nonce": nonce,
@@ -159,9 +159,9 @@ def formats_of(request: Request, viewer: Viewer) -> Formats:
 
 
 def sayer_of(request: Request, key: Key | None) -> Sayer:
-    """The words of whoever looks, with how they write numbers and times (`.formats`)."""
+    """The words of whoever looks, how they write numbers and times (`.formats`), pressures as in lists."""
     viewer = viewer_of(request, key)
-    return Sayer(viewer.language, formats_of(request, viewer))
+    return Sayer(viewer.language, formats_of(request, viewer), unit=viewer.list_unit)
 
 
 def may(key: Key | None, permission: str) -> bool:

@@ -14,10 +14,11 @@ from zoneinfo import ZoneInfo
 from babel import Locale, UnknownLocaleError
 from fastapi import Request
 
+from cleanside.ingest.console.formats import GAUGE_DECIMALS
 from cleanside.ingest.store.keys import Key
 
 LANGUAGES = ("de", "en")
-LANGUAGE_COOKIE, ZONE_COOKIE = "language", "zone"
+LANGUAGE_COOKIE, ZONE_COOKIE, LIST_UNIT_COOKIE = "language", "zone", "pressures"
 #: of who asks for no language of ours, or for English of no place: day before month, 24 hours
 USUAL_LOCALE = "en_GB"
 MAX_HEADER = 200  # characters of an Accept-Language that are read; chosen: browsers send far less
@@ -33,6 +34,8 @@ class Viewer:
     zone: ZoneInfo
     #: False: the browser has not said it yet, and times are in UTC
     zone_is_known: bool
+    #: in which a list of several machines shows every pressure; a machine's own page has that of its gauge
+    list_unit: str
 
     @property
     def language(self) -> str:
@@ -50,6 +53,7 @@ def viewer_of(request: Request, key: Key | None) -> Viewer:
         locale=locale_of(asked, chosen if chosen in LANGUAGES else ""),
         zone=zone or ZoneInfo("UTC"),
         zone_is_known=zone is not None,
+        list_unit=unit if (unit := request.cookies.get(LIST_UNIT_COOKIE, "")) in GAUGE_DECIMALS else "kPa",
     )
 
 

@@ -394,7 +394,7 @@ def _page(
         visits=known_visits(request, resources, key, zone) if may(key, "changes:write") else {},
         until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),
         missing=[part for part in work["parts"] if part["to_order"]],
-        done=[(entry, said(say.in_unit(entry["gauge_unit"]), entry["said"])) for entry in work["done"]],
+        done=[(entry, said(say, entry["said"])) for entry in work["done"]],
         entry_id=f"work-{round(say.formats.now_s * 1_000_000)}",
         faults=faults,
         kept=kept,

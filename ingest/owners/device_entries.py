@@ -17,8 +17,17 @@ from typing import Any, Final
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
+from cleanside.ingest.owners.taken_back_at_machine import TAKES_BACK, came_before, names_entry, take_back
 from cleanside.ingest.store import audit, device_entries, element_changes, fleet
-from cleanside.ingest.store.device_entries import DIFFERS, NOT_VALID, SAME, TAKEN, WAITS, DeviceEntry
+from cleanside.ingest.store.device_entries import (
+    DIFFERS,
+    NOT_VALID,
+    SAME,
+    TAKEN,
+    UNKNOWN,
+    WAITS,
+    DeviceEntry,
+)
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import Assignment, DeviceRow
 
@@ -46,11 +55,12 @@ def take(
     entries : in order; what follows a gap is left.
     """
     mark = max(device_entries.entry_mark(connection, device.id, stream), kept_from - 1)
+    _carry_out_known_now(connection, who, device, now_us)
     for entry in entries:
         if entry.seq > mark + 1:
             break  # the answer says how far it is stored; the gateway sends from there
         mark = max(mark, entry.seq)
-        if not device_entries.is_kept(connection, device.id, entry.entry_id):
+        if device_entries.find(connection, device.id, entry.entry_id) is None:
             _carry_out(connection, who, device, entry, now_us)
     device_entries.set_mark(connection, device.id, stream, mark)
     return mark
@@ -62,17 +72,33 @@ def carry_out_waiting(connection: sa.Connection, device: DeviceRow, now_us: int)
         _carry_out(connection, BY_CODE, device, entry, now_us)
 
 
+def _carry_out_known_now(connection: sa.Connection, who: str, device: DeviceRow, now_us: int) -> None:
+    """What an earlier release did not know is tried again; it called a taking back not valid."""
+    for outcome in (UNKNOWN, NOT_VALID):
+        for _, entry in device_entries.entries_of(connection, device.id, outcome=outcome, limit=_MOST_AGAIN):
+            content = json.loads(entry.content)
+            if content.get("what") == TAKES_BACK or (outcome == UNKNOWN and content.get("what") in WORK):
+                _carry_out(connection, who, device, entry, now_us)
+
+
 def _carry_out(
     connection: sa.Connection, who: str, device: DeviceRow, entry: DeviceEntry, now_us: int
 ) -> None:
     outcome = _outcome(connection, who, device, entry, now_us)
     device_entries.keep(connection, device.id, entry._replace(outcome=outcome))
+    early = came_before(connection, device, entry.entry_id)
+    if early is not None:
+        _carry_out(connection, who, device, early, now_us)
 
 
 def _outcome(connection: sa.Connection, who: str, device: DeviceRow, entry: DeviceEntry, now_us: int) -> str:
     content = json.loads(entry.content)
+    if isinstance(content.get("what"), str) and content["what"] not in (*WORK, TAKES_BACK):
+        return UNKNOWN
     if not _is_valid(content) or not now_us - MOST_BACK_US <= entry.at_us <= now_us + MOST_AHEAD_US:
         return NOT_VALID
+    if content["what"] == TAKES_BACK:
+        return take_back(connection, who, device, entry, now_us)
     seat = seat_at(fleet.assignments_of_device(connection, device.id), entry.at_us)
     if seat is None:
         return WAITS
@@ -110,9 +136,9 @@ def seat_at(seats: Iterable[Assignment], at_us: int) -> Assignment | None:
 
 def _is_valid(content: dict[str, Any]) -> bool:
     """It says what, and by whom, in texts that can be printed and stored."""
-    by, note = content.get("by"), content.get("note", "")
+    what, by, note = content.get("what"), content.get("by"), content.get("note", "")
     return (
-        content.get("what") in WORK
+        (names_entry(content) if what == TAKES_BACK else what in WORK)
         and isinstance(by, str)
         and isinstance(note, str)
         and 0 < len(by) <= 64

@@ -139,6 +139,7 @@ def _row(state: _State, now_us: int) -> dict[str, Any]:
         "site": of_machine.site,
         "crew": of_machine.crew,
         "retired": state.machine.retired_us is not None,
+        "retired_us": state.machine.retired_us,  # no column of a file: since when, for the way back
         "meter_hours": None if meter is None else meter.meter_h,
         "meter_offset_hours": None if meter is None else meter.offset_h,
         "meter_read_at": None if meter is None else instant_text(meter.at_us),
@@ -173,7 +174,8 @@ def plan_machines(
         plan.faults += _meter_faults(line, state, now_us, seen_h)
         if values or state is None:
             is_new = line.machine not in machines
-            before = {name: there.get(name) for name in values}
+            kept = (*values, "retired_us") if "retired" in values else values
+            before = {name: there.get(name) for name in kept}
             plan.changes.append(RowChange(line.row, line.machine, line.housing, is_new, before, values))
     parts = {part.number for part in shop.parts_of(connection, owner_id)}
     named = [_new_names(plan.changes, column, parts) for column in ("primary_part", "safety_part")]

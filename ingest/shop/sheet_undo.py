@@ -137,9 +137,10 @@ def _machine_back(
     now_us: int,
 ) -> None:
     before = change.before
-    edits = {name: before[name] for name in ("display_name",) if name in before}
+    edits: dict[str, Any] = {name: before[name] for name in ("display_name",) if name in before}
     edits |= {"kind": before["kind"] or ""} if "kind" in before else {}
-    edits |= {"retired_us": now_us if before["retired"] else None} if "retired" in before else {}
+    if "retired" in before:  # what an earlier release took in did not keep since when
+        edits["retired_us"] = before.get("retired_us", now_us) if before["retired"] else None
     if change.is_new:
         edits = {"retired_us": now_us}
     fleet.edit_machine(connection, machine, **edits)

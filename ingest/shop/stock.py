@@ -3,7 +3,9 @@ Parts: what to take, what to order and by when, and the chance of running out.
 
 Promises: pure. An element is needed on its day on the work list, or in the plan of visits: each says its days
 here, and `part_line` alone says what to order by when.
-Order by: the day on which the first element beyond the stock is needed, less the lead time.
+Order by: the day on which the first element beyond the stock is needed, less the lead time; today, where that
+has passed. A change that waits for its piece, because one of today comes after the last day that its element
+allows, is ordered today, whatever day the plan of visits or a person found for it.
 Chance of running out: each machine needs its element before the day on which an order of today comes with
 the chance of `work_list.chance_needed`, for certain where it is planned; each for itself. On that day the
 piece is there, as the plan of visits and `late_days` have it. The number of elements needed is then
@@ -34,8 +36,14 @@ class Need:
     taken: bool
     #: the day of its change; None: it cannot be said
     needed_on: date | None
+    #: the last day that its element allows, by readings and age; None: not in sight
+    last_day: date | None
     #: chance that it is needed before the end of a day, 0 to 1
     chance_by: Callable[[date], float]
+
+    def waits_for_piece(self, arrives: date) -> bool:
+        """Does a piece that comes on a day come after the last one that its element allows."""
+        return self.last_day is not None and self.last_day < arrives
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,14 +84,15 @@ def part_line(
     in_stock = sum(stock_by_site.values())
     supply = in_stock + on_order
     lead = timedelta(days=lead_time_days or 0)
-    days = sorted(need.needed_on for need in needs if need.needed_on is not None)
-    first_missing = days[supply] if len(days) > supply else None
-    order_by = None if first_missing is None else first_missing - lead
+    arrives = today + lead
+    days = sorted((n.needed_on, not n.waits_for_piece(arrives)) for n in needs if n.needed_on is not None)
+    missing = days[supply:]
+    first_missing = missing[0][0] if missing else None
+    ordered_for = [day if in_time else min(day, arrives) for day, in_time in missing]
     taken = [need for need in needs if need.taken]
     by_site: dict[str, int] = {}
     for need in taken:
         by_site[need.site or ""] = by_site.get(need.site or "", 0) + 1
-    arrives = today + lead
     return PartLine(
         part=part,
         description=description,
@@ -92,9 +101,9 @@ def part_line(
         in_stock=in_stock,
         stock_by_site=stock_by_site,
         on_order=on_order,
-        to_order=max(0, sum(day < before + lead for day in days) - supply),
+        to_order=sum(day < before + lead for day in ordered_for),
         needed_on=first_missing,
-        order_by=None if order_by is None else max(order_by, today),
+        order_by=max(min(ordered_for) - lead, today) if ordered_for else None,
         late_days=0 if first_missing is None else max(0, (arrives - first_missing).days),
         lead_time_days=lead_time_days,
         chance_of_running_out=None

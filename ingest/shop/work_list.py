@@ -295,6 +295,20 @@ def needed_on(candidate: Candidate, days: ListDays) -> date | None:
     return None if found is None else found[0]
 
 
+def last_day_allowed(candidate: Candidate, days: ListDays) -> date | None:
+    """
+    The last day on which its element should be changed, whatever is planned; None: not in sight.
+
+    By its readings within the chance that the shop allows, as in the plan of visits, and by its age. What is
+    only to be looked at has none yet.
+    """
+    if candidate.state in ("over", "due"):
+        return days.today
+    by_readings = None if candidate.due_s is None else max(days.today, last_day_in_time(candidate, days))
+    known = [day for day in (by_readings, calendar_limit(candidate, days)) if day is not None]
+    return None if candidate.state == "suspect" else min(known, default=None)
+
+
 def chance_needed(candidate: Candidate, day: date, days: ListDays) -> float:
     """Chance that its next element is needed before the end of a day, 0 to 1."""
     planned, limit = _planned_day(candidate, days), calendar_limit(candidate, days)

@@ -45,6 +45,7 @@ class HeardDevice:
     #: numbers that the gateway reported and that did not arrive; and numbers missing below the highest seen
     pending: int
     gap: int
+    is_retired: bool
     #: name of its last event; read only where `quiet_since_us` is before the given instant
     last_event: str | None
 
@@ -97,6 +98,7 @@ def heard_devices(
     sits_on = _machines(connection, owner_id)
     seen = _streams(connection, owner_id)
     query = sa.select(devices.c.id, owners.c.name.label("owner"), devices.c.name, devices.c.registered_us)
+    query = query.add_columns(devices.c.retired_us)
     query = query.join_from(devices, owners).where(devices.c.registered_us.is_not(None))
     if owner_id is not None:
         query = query.where(devices.c.owner_id == owner_id)
@@ -114,6 +116,7 @@ def heard_devices(
             version=None if newest is None else newest.gateway_version,
             pending=sum(max(0, (s.appended_through or 0) - s.highest) for s in of_device),
             gap=sum(max(0, s.highest - s.mark - int(s.beyond or 0)) for s in of_device),
+            is_retired=row.retired_us is not None,
             last_event=None,
         )
         if newest is not None and found.quiet_since_us <= quiet_before_us:

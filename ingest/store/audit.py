@@ -230,6 +230,10 @@ SENTENCES: Sentences = {
     "element_change_taken_back": (
         "{machine} {housing} {changed_at} {work} entered {entered_at} by {by}: {note}"
     ),
+    "entry_taken_back_at_machine": (
+        "{machine} {housing} {changed_at} {work} entered {entered_at} at {at_device} by {by} ({note}), "
+        "taken back there by {taken_back_by}: {because}"
+    ),
     # what the shop knows
     "site": _body,
     "site_deleted": _body,

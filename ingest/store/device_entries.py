@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import NamedTuple
 
 import sqlalchemy as sa
@@ -9,9 +10,14 @@ import sqlalchemy as sa
 from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import device_entries, entry_streams
 
-#: the entry is an element change now; the same id was entered before; it waits for a seat of the device;
-#: it cannot be one; another entry has its id
+#: it was carried out; the same id was entered before; it waits for a seat of the device; it cannot be one;
+#: another entry has its id; a later release may know what it is
 TAKEN, SAME, WAITS, NOT_VALID, DIFFERS = "taken", "same_entry", "no_housing", "not_valid", "differs"
+UNKNOWN = "kind_unknown"
+#: of an entry: it was taken back at the machine
+TAKEN_BACK = "taken_back"
+#: of a taking back: the entry it names did not come yet; was taken back before; stands by a person's word
+NO_ENTRY, GONE, STANDS = "no_entry", "gone", "stands"
 
 
 class DeviceEntry(NamedTuple):
@@ -55,11 +61,20 @@ def keep(connection: sa.Connection, device_id: int, entry: DeviceEntry) -> None:
     )
 
 
-def is_kept(connection: sa.Connection, device_id: int, entry_id: str) -> bool:
-    """An entry with this id came before."""
+def find(connection: sa.Connection, device_id: int, entry_id: str) -> DeviceEntry | None:
+    """An entry by its id; None: it did not come."""
     row = device_entries.c
-    query = sa.select(row.id).where(row.device_id == device_id, row.entry_id == entry_id)
-    return connection.execute(query).first() is not None
+    query = sa.select(*(row[name] for name in DeviceEntry._fields))
+    found = connection.execute(query.where(row.device_id == device_id, row.entry_id == entry_id)).first()
+    return None if found is None else DeviceEntry(*found)
+
+
+def entries_with(connection: sa.Connection, device_ids: Collection[int], outcome: str) -> list[DeviceEntry]:
+    """The entries of devices of which one thing became, in the order in which they came."""
+    row = device_entries.c
+    query = sa.select(*(row[name] for name in DeviceEntry._fields)).order_by(row.id)
+    query = query.where(row.device_id.in_(device_ids), row.outcome == outcome)
+    return [DeviceEntry(*found) for found in connection.execute(query)]
 
 
 def entries_of(

@@ -94,6 +94,17 @@ def test_a_device_that_was_never_heard_is_listed(api: Api) -> None:
     assert lines(api, "silent") == [("never_heard", 1, True)]
 
 
+def test_a_device_that_is_out_of_use_is_not_listed_as_silent(api: Api) -> None:
+    """What its gateway still has is missing all the same."""
+    api.send(batch(1, [3.0] * 5, gateway={"appended_through": 9}))
+    assert api.request("PATCH", f"/v1/devices/{DEVICE}", json={"retired": True}).status_code == 200
+    api.clock.advance(5 * DAY_S)
+    assert lines(api, "silent") == []
+    assert lines(api, "behind") == [("pending", 4, True)]
+    assert api.request("PATCH", f"/v1/devices/{DEVICE}", json={"retired": False}).status_code == 200
+    assert lines(api, "silent") == [("out_of_coverage", 1, True)]
+
+
 def test_what_is_missing_needs_somebody_once_its_gateway_is_not_heard(api: Api) -> None:
     api.send(batch(1, [3.0] * 5))
     api.send(batch(9, [3.0] * 2, gateway={"appended_through": 17}))

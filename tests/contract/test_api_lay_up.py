@@ -62,3 +62,28 @@ def test_an_answer_ends_the_lay_up_or_lets_it_begin_today(
     assert answered.status_code == 303, answered.text
     [found] = ask(api, "GET", "/v1/fleet")["housings"]
     assert (found["laid_up"], found["worked_laid_up"]) == (laid_up, None)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_an_answer_after_the_end_of_the_lay_up_is_a_sentence_on_the_page(api: Api, language: str) -> None:
+    """The page was opened before; "stands from today on" would begin after its end."""
+    lay_up(api, "2026-02-10", "2026-02-21")
+    sent, headers = {"housing": "main", "answer": "stands"}, {"Accept-Language": language}
+    page = api.request(
+        "POST",
+        "/machines/grader-07/lay-up",
+        key="planner",
+        data=sent,
+        headers=headers,
+        follow_redirects=False,
+    )
+    words = table(language)
+    sentence = str(words["machine.lay_up_over"]).partition("{")[0]
+    assert page.status_code == 409
+    assert str(words["machine.lay_up_not_kept"]) in page.text
+    assert sentence in page.text
+    stays = ask(api, "GET", MACHINE)["laid_up"]
+    assert stays == {"from": "2026-02-10", "until": "2026-02-21"}
+    question = api.get("/machines/grader-07", key="planner", headers=headers).text
+    assert 'value="stands"' not in question, "the answer is not offered any more"
+    assert ('value="back"' in question) == (sentence in question)

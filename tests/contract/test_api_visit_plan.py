@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -63,7 +64,12 @@ def test_what_cannot_be_is_refused_at_its_field(api: Api) -> None:
 @pytest.fixture
 def worked(api: Api) -> Api:
     """grader-07 of oberkies after 60 hours, at 3.2 of 6.2 kPa, one element in stock."""
-    register_worked(api, 60, rise_kpa=0.02)
+    return worked_at_oberkies(api, rise_kpa=0.02)
+
+
+def worked_at_oberkies(api: Api, *, rise_kpa: float) -> Api:
+    """rise_kpa : in an hour."""
+    register_worked(api, 60, rise_kpa=rise_kpa)
     ask(api, "POST", "/v1/sites", {"site": "oberkies"})
     stock = [{"site": "oberkies", "pieces": 1}]
     ask(api, "POST", "/v1/parts", {"part": "KG-0715", "lead_time_days": 3, "stock": stock})
@@ -255,6 +261,31 @@ def test_the_work_list_and_the_plan_order_by_the_same_day(worked: Api) -> None:
     [line] = work["parts"]
     assert order["needed_on"] == visit["day"] == work["jobs"][0]["day"]
     assert (order["order_by"], order["pieces"]) == (line["order_by"], line["to_order"])
+
+
+def test_a_visit_that_waits_for_its_part_is_ordered_today_in_plan_and_list(api: Api) -> None:
+    """At its limit, none in stock: the piece comes in 3 days, and the next working day is the fourth."""
+    worked_at_oberkies(api, rise_kpa=0.09)
+    today = datetime.fromtimestamp(api.clock.now_us / 1e6, ZoneInfo("Europe/Vienna")).date()
+    off = str((today + timedelta(days=3)).isoweekday())
+    ask(api, "POST", TERMS, {"working_days": "1234567".replace(off, "")})
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "oberkies", "pieces": 0}]})
+
+    def said() -> tuple[dict[str, Any], list[str], list[str]]:
+        plan = plan_of(api)
+        [visit] = plan["visits"]
+        work = ask(api, "GET", "/v1/work", before=plan["before"], zone="Europe/Vienna")
+        by_plan, by_list = ([line["order_by"] for line in lines] for lines in (plan["orders"], work["parts"]))
+        return visit, by_plan, by_list
+
+    visit, *orders = said()
+    assert (visit["waits_for"], visit["day"]) == ("part", (today + timedelta(days=4)).isoformat())
+    assert orders == [[today.isoformat()]] * 2
+    done = ask(api, "POST", ACCEPTED, accepted(seen(visit)))
+    assert [order["order_by"] for order in done["orders"]] == [today.isoformat()]
+    [wanted] = ask(api, "GET", "/v1/part-orders")["orders"]
+    assert (wanted["order_by"], wanted["needed_on"]) == (today.isoformat(), visit["day"])
+    assert said()[1:] == ([today.isoformat()], [today.isoformat()]), "accepted, both say the same"
 
 
 def test_accepting_the_same_days_once_more_leaves_the_order_with_who_planned_them(worked: Api) -> None:

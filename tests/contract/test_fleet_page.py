@@ -22,6 +22,8 @@ from cleanside.ingest.restriction.verdict.plain_forms import (
     SUSPICIONS,
 )
 from cleanside.ingest.shop.spreadsheet import safe_cell
+from tests.contract.test_api_fleet import register_worked
+from tests.contract.test_api_shop import ask
 from tests.support.serving import Api, batch, in_process
 
 #: names that a person may give: markup, right to left, as long as may be, pictures
@@ -143,6 +145,51 @@ def test_a_row_is_one_line_with_its_site_by_name_and_cautions_stand_once(api: Ap
         + closed.count(str(words["fleet.next.advice_running-in"]))
         == 2
     )
+
+
+@pytest.mark.parametrize(
+    ("planned", "laid_up", "sentence", "without"),
+    [(False, False, "plan", "planned"), (True, False, "planned", "plan"), (True, True, "plan", "planned")],
+)
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_change_with_a_planned_day_is_counted_apart(
+    api: Api, language: str, planned: bool, laid_up: bool, sentence: str, without: str
+) -> None:
+    """A day that falls into a lay-up is asked about: the change is to be planned still."""
+    register_worked(api, 60, rise_kpa=0.05)
+    if planned:
+        ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": "2026-03-10"})
+    if laid_up:
+        ask(api, "PATCH", "/v1/machines/grader-07/papers", {"laid_up": {"from": "2026-03-05"}})
+    fleet = ask(api, "GET", "/v1/fleet")
+    assert (fleet["by_state"], fleet["with_day"]) == ({"plan": 1}, int(sentence == "planned"))
+    page, words = page_of(api, **{"Accept-Language": language}), table(language)
+    one, other = (words[f"fleet.summary.{name}"]["one"] for name in (sentence, without))  # type: ignore[index]
+    assert one in page
+    assert other not in page
+
+
+def test_every_pressure_of_the_list_has_one_unit_and_the_machines_page_its_own(api: Api) -> None:
+    """Two machines whose gauges have different units; kPa until the reader chooses."""
+    register_worked(api, 30, rise_kpa=0.05)
+    named(api, "loader-02")
+    limit = {"value": 25, "unit": "inH2O"}
+    assert api.post("/v1/machines/loader-02/terminal-restriction", limit).status_code == 200
+    limit["value"] = 24.9  # 6.2 kPa, by 249.08891 Pa each (NIST SP 811)
+    assert api.post("/v1/machines/grader-07/terminal-restriction", limit).status_code == 200
+    units = r"\d\s*(?:<[^>]*>)?\s*(kPa|inH2O|psi|mbar)\b"
+    listed = page_of(api).partition("<tbody")[2].partition("</tbody>")[0]
+    assert set(re.findall(units, html.unescape(listed))) == {"kPa"}
+    chosen = api.request("POST", "/pressures", data={"unit": "psi", "next": "/fleet?kind=grader"})
+    assert (chosen.status_code, chosen.headers["location"]) == (303, "/fleet?kind=grader")
+    cookie = {"Cookie": chosen.headers["set-cookie"].partition(";")[0]}
+    listed = page_of(api, **cookie).partition("<tbody")[2].partition("</tbody>")[0]
+    assert set(re.findall(units, html.unescape(listed))) == {"psi"}
+    assert "0.90" in listed, "6.2 kPa, by 6894.757 Pa a psi (NIST SP 811)"
+    own = page_of(api, "/machines/grader-07", **cookie)
+    assert "inH2O" in own
+    odd = api.request("POST", "/pressures", data={"unit": "furlong", "next": "https://example.com"})
+    assert (odd.headers["location"], "set-cookie" in odd.headers) == ("/", False)
 
 
 # ---------------------------------------------------------------- the file

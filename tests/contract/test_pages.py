@@ -32,6 +32,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/"): None,
     ("GET", "/static/{digest}/{name}"): None,
     ("POST", "/language"): None,
+    ("POST", "/pressures"): None,
     ("GET", "/docs"): None,
     ("GET", "/docs/problems/{code}"): None,
     ("GET", "/docs/{name:path}"): None,

@@ -92,6 +92,19 @@ def test_a_machine_stays_as_a_whole_where_one_of_its_rows_was_changed_since(api:
     assert (loader["retired_at"], loader["site"]) == (None, "oberkies")
 
 
+def test_a_machine_that_a_file_took_into_use_again_is_out_of_use_since_before(api: Api) -> None:
+    """The day on which it was taken out of use is part of what stood before."""
+    edit = api.request("PATCH", "/v1/machines/grader-07", json={"retired": True})
+    retired_at = edit.json()["retired_at"]
+    api.clock.advance(86_400)
+    [change] = (done := taken(api, "machine,housing,retired\ngrader-07,main,no\n"))["changes"]
+    assert change["values"] == [{"column": "retired", "before": True, "after": False}]
+    assert api.get("/v1/machines/grader-07").json()["retired_at"] is None
+    api.clock.advance(86_400)
+    take_back(api, done["sheet"])
+    assert api.get("/v1/machines/grader-07").json()["retired_at"] == retired_at
+
+
 def test_a_machine_that_the_file_made_is_retired(api: Api) -> None:
     done = take_back(api, 1)
     assert [row["is_new"] for row in done["back"]] == [True, True, True]

@@ -22,7 +22,9 @@ from tests.unit.gateway.helpers import open_spool, readings
 with open_spool(Path(sys.argv[1])) as spool:
     for number in range(100_000):
         name = f"{sys.argv[2]}-{number:05}"
-        spool.enter(name, {"what": "inspected", "note": "", "by": "T. Wolny"})
+        work = {"what": "takes_back", "of": before} if number % 3 == 2 else {"what": "inspected"}
+        spool.enter(name, {**work, "note": "", "by": "T. Wolny"})
+        before = name
         print(name, flush=True)
         spool.append(readings(number + 1, number + 3))
 """

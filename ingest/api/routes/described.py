@@ -552,6 +552,7 @@ class FleetAnswer(Described):
     count: int = Field(description="housings that the filters leave, on all pages")
     by_state: CountsByState = Field(description="of those; a state that none has is left out")
     with_questions: int = Field(description="of those, how many wait for an answer of a person")
+    with_day: int = Field(description="of those in the state `plan`, how many have a planned day that stands")
     by_kind: Counts = Field(description="of all that the key may see, whatever the filters say")
     by_site: Counts = Field(description="the same")
     by_crew: Counts = Field(description="the same")

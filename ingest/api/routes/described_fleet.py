@@ -135,6 +135,14 @@ class PartTakenShown(Described):
     pieces: int = Field(description="1; 0: the stock there showed none, so nothing was taken")
 
 
+class AskedBackShown(Described):
+    """Somebody at the machine took an entry back that a person at the shop stands by: it stands."""
+
+    by_name: str = Field(description="the name that was written there, which nothing proves")
+    at: str
+    note: str
+
+
 class ChangeShown(Described):
     """An element change as entered by a person."""
 
@@ -155,6 +163,7 @@ class ChangeShown(Described):
     by_name: str | None = Field(description="the name that was written there, which nothing proves")
     part: str | None = Field(description="part number of what went in; null: not entered")
     part_taken: PartTakenShown | None
+    asked_back: AskedBackShown | None = Field(description="null: nobody at the machine took it back")
     verdict: EntryVerdict
     says: str = Field(description="the verdict with its figures, in English")
     said: SaidShown = Field(description="the same as code and values")

@@ -372,12 +372,28 @@ SheetSeparator = TypeAliasType(
 DeviceEntryOutcome = TypeAliasType(
     "DeviceEntryOutcome",
     Annotated[
-        Literal["taken", "same_entry", "no_housing", "not_valid", "differs"],
+        Literal[
+            "taken",
+            "same_entry",
+            "no_housing",
+            "not_valid",
+            "differs",
+            "kind_unknown",
+            "taken_back",
+            "no_entry",
+            "gone",
+            "stands",
+        ],
         Field(
             description=(
-                "taken: it is an element change, and a question until it is confirmed; same_entry: the same "
-                "id was entered before; no_housing: the device sat nowhere then, tried again when it is "
-                "seated; not_valid: it says nothing that can be entered; differs: another entry has its id"
+                "taken: it is an element change, and a question until it is confirmed, or it took one back; "
+                "same_entry: the same id was entered before; no_housing: the device sat nowhere then, tried "
+                "again when it is seated; not_valid: it says nothing that can be entered; differs: another "
+                "entry has its id; kind_unknown: this release does not know its `what`, one that does tries "
+                "it again; taken_back: it was taken back at the machine. Of one that takes back: no_entry: "
+                "the entry that it names did not come yet, and counts for nothing when it does; gone: that "
+                "was taken back before; stands: a person at the shop entered or confirmed that since, and "
+                "it is taken back there"
             )
         ),
     ],
@@ -631,7 +647,10 @@ DeviceEntryContent = TypeAliasType(
     "DeviceEntryContent",
     Annotated[
         dict[str, Any],
-        Field(description="`what` (new, cleaned, inspected, safety_element), `by` (a name), perhaps `note`"),
+        Field(
+            description="`what` (new, cleaned, inspected, safety_element), `by` (a name), perhaps `note`; or "
+            "`what` takes_back, with `of`, the entry_id of the entry to take back"
+        ),
     ],
 )
 PasskeyDocument = TypeAliasType(

@@ -51,8 +51,9 @@ class EntryGiven(Strict):
         None, ge=0, le=4e9, description="how far the time may be off, either way [s]; left out: not known"
     )
     content: DeviceEntryContent = Field(
-        description="`what` (new, cleaned, inspected, safety_element), `by` (a name), perhaps `note`; what "
-        "cannot be carried out is kept all the same, and blocks none behind it",
+        description="`what` (new, cleaned, inspected, safety_element), `by` (a name), perhaps `note`. To "
+        "take an entry back, an entry of its own: `what` takes_back, `of` the entry_id of the other, `by`. "
+        "What cannot be carried out is kept all the same, and blocks none behind it",
         examples=[{"what": "new", "by": "T. Wolny", "note": "seal was dry"}],
     )
 
@@ -72,7 +73,8 @@ class EntriesSent(Strict):
     description=(
         f"At most {MAX_ENTRIES} entries, in order, of a stream of their own. A gateway sends each until the "
         "mark has passed it; the same id is taken once. An entry made at the machine by the code on the "
-        "gateway's label stays a question, and changes no figure, until a person or the readings confirm it."
+        "gateway's label stays a question, and changes no figure, until a person or the readings confirm it. "
+        "It is taken back there by an entry of its own (`takes_back`), unless a person stands by it."
     ),
     response_model=EntriesTakenAnswer,
 )

@@ -47,6 +47,7 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.api.routes.shop import PartNumber
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.owners.taken_back_at_machine import AskedBack, asked_back_of
 from cleanside.ingest.restriction import WeighedEntry
 from cleanside.ingest.restriction.elements.entries import BEGINS_LIFE, SHIFT_ROWS
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
@@ -413,6 +414,7 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         terminals = fleet.terminals_of(connection, housing.id)
         until_s = seen.assessment.study.trusted_until_s
         uses = part_uses.uses_of_owner(connection, key.owner_id)
+        asked_back = asked_back_of(connection, housing.id)
 
     def read_at(change: EnteredChange) -> dict[str, Any]:
         gauge = gauges.get(change.entry_id)
@@ -423,7 +425,9 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
             else gauge_document(gauge, series, limit, trusted_until_s=until_s)
         )
         use = use_document(uses.get((housing.id, change.entry_id)))
-        return {"meter_hours": meters.get(change.entry_id), "gauge": shown, "part_taken": use}
+        asked = _asked_document(asked_back.get(change.entry_id))
+        more = {"part_taken": use, "asked_back": asked}
+        return {"meter_hours": meters.get(change.entry_id), "gauge": shown, **more}
 
     study, unit = seen.assessment.study, gauge_unit(seen.terminal)
     shown = [(entered[w.entry.name], w) for w in study.entries if w.entry.name in entered]
@@ -436,6 +440,10 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         "cleanings": study.cleanings,
         "cautions": shown_cautions("change"),
     }
+
+
+def _asked_document(asked: AskedBack | None) -> dict[str, Any] | None:
+    return None if asked is None else {"by_name": asked.by_name, "at": text(asked.at_us), "note": asked.note}
 
 
 def _change_document(change: EnteredChange, weighed: WeighedEntry, unit: str | None) -> dict[str, Any]:

@@ -250,6 +250,7 @@ def get_fleet(
         "count": len(found),
         "by_state": dict(Counter(seen.assessment.state for seen in found)),
         "with_questions": sum(has_question(seen) for seen in found),
+        "with_day": sum(seen.assessment.state == "plan" and has_day(seen) for seen in found),
         "by_kind": dict(sorted(Counter(seen.housing.kind for seen in every if seen.housing.kind).items())),
         "by_site": dict(sorted(Counter(place.site for place in places if place.site).items())),
         "by_crew": dict(sorted(Counter(place.crew for place in places if place.crew).items())),
@@ -296,10 +297,23 @@ def has_question(seen: View) -> bool:
     study, now_us = seen.assessment.study, round(seen.assessment.now_s * 1_000_000)
     if study.questions or study.changes_found_s or seen.assessment.worked_laid_up:
         return True
-    planned, state = seen.papers.planned, state_of_plan(seen.papers.planned, study, now_us)
-    if planned is None or state != "open":
-        return state in ("missed", "overtaken")
-    return is_laid_up(seen.papers, date.fromisoformat(planned.planned_on))
+    if state_of_plan(seen.papers.planned, study, now_us) in ("missed", "overtaken"):
+        return True
+    return _open_day(seen) is not None and not has_day(seen)
+
+
+def has_day(seen: View) -> bool:
+    """True where its change has a planned day that no one is asked about."""
+    day = _open_day(seen)
+    return day is not None and not is_laid_up(seen.papers, day)
+
+
+def _open_day(seen: View) -> date | None:
+    """The planned day that is still to come; None: there is none."""
+    planned, now_us = seen.papers.planned, round(seen.assessment.now_s * 1_000_000)
+    if planned is None or state_of_plan(planned, seen.assessment.study, now_us) != "open":
+        return None
+    return date.fromisoformat(planned.planned_on)
 
 
 def _of_first_page(at_us: int, now_us: int) -> int:

@@ -51,6 +51,7 @@ from cleanside.ingest.shop.work_list import (
     chance_needed,
     is_laid_up,
     jobs_of,
+    last_day_allowed,
     later_of,
     needed_on,
     urgency,
@@ -331,6 +332,7 @@ def _need(part: str, candidate: Candidate, days: ListDays, *, taken: bool, on: d
         site=candidate.papers.machine.site,
         taken=taken,
         needed_on=on or needed_on(candidate, days),
+        last_day=last_day_allowed(candidate, days),
         chance_by=lambda day: chance_needed(candidate, day, days),
     )
 

@@ -439,3 +439,79 @@ def test_a_disk_that_takes_no_entry_says_so_and_keeps_what_was_written(
     page = enter(reception())
     assert page.status == 503
     assert "seal was dry" in page.body
+
+
+# ---------------------------------------------------------------- taken back
+
+
+def take_back(desk: Reception, of: str = "phone-1", **fields: str) -> PageAnswer:
+    form = {"of": of, "by": "T. Wolny", "note": "wrong machine", **fields}
+    return desk.answer(asked("/entry/back", "POST", headers=pass_of(desk), form=form))
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_wrong_entry_is_taken_back_where_it_was_made(reception: Made, spool: Spool, language: str) -> None:
+    desk, words = reception(), WORDS[language]
+    enter(desk)
+    headers = {**pass_of(desk), "accept-language": language}
+    [address] = re.findall(r'href="(/entry/back[^"]+)"', opened_form(desk).body)
+    form = desk.answer(asked("/entry/back", headers=headers, query=dict(parse_qsl(urlsplit(address).query))))
+    assert "seal was dry" in text(form)
+    assert html.escape(words["back_then"]) in form.body
+    answer = take_back(desk)
+    assert (answer.status, answer.headers["Location"]) == (303, "/entry?taken_back")
+    [(_, record), (first, _)] = kept(spool)
+    assert first == "phone-1"
+    assert record == {"what": "takes_back", "of": "phone-1", "by": "T. Wolny", "note": "wrong machine"}
+    listed = opened_form(desk, taken_back="").body
+    assert "Taken back by <bdi>T. Wolny</bdi>" in listed
+    assert listed.count("/entry/back") == 0, "once is enough"
+
+
+def test_a_taking_back_that_is_sent_twice_is_one(reception: Made, spool: Spool) -> None:
+    desk = reception()
+    enter(desk)
+    assert [take_back(desk, note=str(n)).status for n in range(3)] == [303] * 3
+    assert len(kept(spool)) == 2
+
+
+def test_a_taking_back_without_a_name_is_said_beside_its_field(reception: Made, spool: Spool) -> None:
+    desk = reception()
+    enter(desk)
+    page = take_back(desk, by="")
+    assert (page.status, len(kept(spool))) == (422, 1)
+    assert 'id="by-fault"' in page.body
+    assert "wrong machine" in page.body
+
+
+@pytest.mark.parametrize("of", ["", "phone-9", '"><b>', "back"])
+def test_what_is_no_entry_of_work_here_is_not_taken_back(reception: Made, spool: Spool, of: str) -> None:
+    """Nor is a taking back."""
+    desk = reception()
+    enter(desk)
+    spool.enter("back", {"what": "takes_back", "of": "phone-1", "by": "T. Wolny"})
+    page = take_back(desk, of=of)
+    assert (page.status, len(kept(spool))) == (404, 2)
+    assert WORDS["en"]["back_gone"] in page.body
+    assert "<b>" not in page.body.partition("<main>")[2]
+
+
+def test_a_disk_that_takes_no_taking_back_says_so(
+    reception: Made, spool: Spool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> bool:
+        raise SpoolFull("disk_full", path="a", why="no room")
+
+    desk = reception()
+    enter(desk)
+    monkeypatch.setattr(spool, "enter", full)
+    page = take_back(desk)
+    assert page.status == 503
+    assert "wrong machine" in page.body
+
+
+def test_nobody_takes_an_entry_back_without_the_code(reception: Made, spool: Spool) -> None:
+    desk = reception()
+    enter(desk)
+    assert desk.answer(asked("/entry/back", "POST", form={"of": "phone-1", "by": "x"})).status == 403
+    assert len(kept(spool)) == 1

@@ -79,6 +79,22 @@ def test_entries_are_numbered_apart_from_readings_and_go_on_after_every_restart(
     assert verify(tmp_path / "a") == []
 
 
+def test_a_taking_back_stays_through_a_key_off_and_goes_after_its_entry(tmp_path: Path) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.enter("e-1", NEW)
+    clock.key_off(off_s=3_600, boot_id="boot-2")
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.enter("e-2", {"what": "takes_back", "of": "e-1", "note": "", "by": "T. Wolny"})
+    clock.key_off(off_s=3_600, boot_id="boot-3")
+    with open_spool(tmp_path / "a", clock) as spool:
+        assert spool.next_entries() is None, "neither has a time yet"
+        spool.anchor(server_anchor(clock))
+        first, second = sent(spool).entries
+        assert (first.entry_id, second.content["of"]) == ("e-1", "e-1")
+        assert first.at_us <= second.at_us
+
+
 def test_a_number_is_never_given_again_after_all_was_acknowledged(tmp_path: Path) -> None:
     clock = settable_clock()
     with open_spool(tmp_path / "a", clock) as spool:

@@ -14,10 +14,16 @@ BEFORE = TODAY + timedelta(days=7)
 
 
 def need(
-    in_days: int | None, *, taken: bool = False, site: str | None = "oberkies", chance: float = 0.5
+    in_days: int | None,
+    *,
+    taken: bool = False,
+    site: str | None = "oberkies",
+    chance: float = 0.5,
+    allowed: int | None = None,
 ) -> Need:
     day = None if in_days is None else TODAY + timedelta(days=in_days)
-    return Need(part="KG", site=site, taken=taken, needed_on=day, chance_by=lambda _: chance)
+    last = None if allowed is None else TODAY + timedelta(days=allowed)
+    return Need(part="KG", site=site, taken=taken, needed_on=day, last_day=last, chance_by=lambda _: chance)
 
 
 def line(needs: list[Need], *, stock: int, lead: int | None) -> PartLine:
@@ -58,6 +64,23 @@ def test_what_comes_too_late_is_ordered_today_and_says_by_how_much() -> None:
     assert (found.order_by, found.late_days) == (TODAY, 8)
 
 
+def test_a_visit_that_waits_for_its_part_is_ordered_for_today() -> None:
+    """The part comes in 12 days, the visit is on day 14, a working day; its element allows today."""
+    found = line([need(14, allowed=0)], stock=0, lead=12)
+    assert (found.order_by, found.to_order) == (TODAY, 1)
+    assert (found.needed_on, found.late_days) == (TODAY + timedelta(days=14), 0)
+
+
+def test_a_planned_day_within_what_its_element_allows_stands_for_the_order() -> None:
+    found = line([need(14, allowed=20)], stock=0, lead=12)
+    assert found.order_by == TODAY + timedelta(days=2)
+
+
+def test_the_piece_in_stock_goes_to_the_first_day_and_the_order_is_for_the_other() -> None:
+    found = line([need(2, allowed=30), need(20, allowed=3)], stock=1, lead=4)
+    assert (found.needed_on, found.order_by) == (TODAY + timedelta(days=20), TODAY)
+
+
 def test_with_enough_in_stock_nothing_is_ordered() -> None:
     found = line([need(1), need(2)], stock=2, lead=10)
     assert (found.order_by, found.to_order, found.late_days) == (None, 0, 0)
@@ -73,7 +96,14 @@ def test_a_change_on_the_day_on_which_the_order_comes_does_not_run_out_of_stock(
 
     def planned(in_days: int) -> Need:
         on = TODAY + timedelta(days=in_days)
-        return Need(part="KG", site=None, taken=True, needed_on=on, chance_by=lambda day: float(on <= day))
+        return Need(
+            part="KG",
+            site=None,
+            taken=True,
+            needed_on=on,
+            last_day=None,
+            chance_by=lambda day: float(on <= day),
+        )
 
     assert line([planned(2), planned(5)], stock=1, lead=5).chance_of_running_out == 0.0
     assert line([planned(2), planned(4)], stock=1, lead=5).chance_of_running_out == 1.0

@@ -43,6 +43,23 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
         },
         "grader-07 main 2026-03-01T00:00:00Z new entered 2026-03-02T00:00:00Z by k1: by hand",
     ),
+    (
+        "entry_taken_back_at_machine",
+        {
+            "machine": "grader-07",
+            "housing": "main",
+            "changed_at": "2026-03-01T00:00:00Z",
+            "work": "new",
+            "entered_at": "2026-03-02T00:00:00Z",
+            "at_device": "grader-07-intake",
+            "by": "T. Wolny",
+            "note": "seal was dry",
+            "taken_back_by": "T. Wolny",
+            "because": "wrong machine",
+        },
+        "grader-07 main 2026-03-01T00:00:00Z new entered 2026-03-02T00:00:00Z at grader-07-intake "
+        "by T. Wolny (seal was dry), taken back there by T. Wolny: wrong machine",
+    ),
     *(
         (what, {"person": "mara"}, "mara")
         for what in (
