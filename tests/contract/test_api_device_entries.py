@@ -320,7 +320,7 @@ def test_what_an_earlier_release_did_not_know_is_carried_out_by_one_that_does(
     api.register()
     with monkeypatch.context() as earlier:
         earlier.setattr(owners_entries, "TAKES_BACK", "known later")
-        if was == "not_valid":  # of the release before there was a name for it
+        if was == "not_valid":  # as the previous release calls it
             earlier.setattr(owners_entries, "UNKNOWN", "not_valid")
         assert send(api, entry(1), back(2, 1), entry(3, what="inspected")) == 3
         assert outcomes(api) == [(1, "taken"), (2, was), (3, "taken")]

@@ -163,7 +163,7 @@ class ChangeShown(Described):
     by_name: str | None = Field(description="the name that was written there, which nothing proves")
     part: str | None = Field(description="part number of what went in; null: not entered")
     part_taken: PartTakenShown | None
-    asked_back: AskedBackShown | None = Field(description="null: nobody at the machine took it back")
+    asked_back: AskedBackShown | None = Field(description="null: it was not taken back at the machine")
     verdict: EntryVerdict
     says: str = Field(description="the verdict with its figures, in English")
     said: SaidShown = Field(description="the same as code and values")
