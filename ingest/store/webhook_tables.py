@@ -1,4 +1,4 @@
-"""Webhooks: events, their deliveries, and what was told last."""
+"""Webhooks: events, their deliveries, and what was announced last."""
 
 from __future__ import annotations
 
