@@ -2,7 +2,7 @@
 One request to the server and its outcome: the only file that uses the network.
 
 Promises: a reply comes from the address in the settings, over verified TLS (or loopback);
-redirects are not followed; a reply has a size and a time limit, and a body in a content coding, which nobody
+redirects are not followed; a reply has a size and a time limit, and a body in a content coding, which was not
 asked for, is not read. Everything else is `NoAnswer`, never raised.
 Leaves to others: what a reply means (`gateway.uplink.decision`), when to try again (`gateway.uplink.loop`).
 """
