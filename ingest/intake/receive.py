@@ -37,6 +37,8 @@ from cleanside.ingest.store import (
     quarantine,
     readings,
     reports,
+    round_trips,
+    store_modes,
     streams,
 )
 from cleanside.ingest.store.fleet import DeviceRow
@@ -56,13 +58,12 @@ def receive_all(connection: sa.Connection, batches: Sequence[Incoming]) -> list[
     names: dict[int, list[str]] = {}
     for incoming in batches:
         names.setdefault(incoming.owner_id, []).append(stream_name(incoming.batch))
-    by_name = {
-        (owner_id, name): stream
-        for owner_id, of_owner in sorted(names.items())
-        for name, stream in streams.find_all(connection, owner_id, sorted(set(of_owner))).items()
-    }
+    asked = [streams.asked(connection, owner_id, sorted(set(names[owner_id]))) for owner_id in sorted(names)]
+    is_on, *found = round_trips.ask(connection, [store_modes.asked(store_modes.BLOCKS), *asked])
+    known = [Stream._make(row) for rows in found for row in rows]
+    by_name = {(stream.owner_id, stream.stream): stream for stream in known}
     outcomes: list[Answer | Refused] = []
-    plain = PlainRun()
+    plain = PlainRun(as_blocks=bool(is_on))
     for incoming in batches:
         key = (incoming.owner_id, stream_name(incoming.batch))
         stream = by_name.get(key)
