@@ -38,7 +38,6 @@ from cleanside.ingest.store import (
     readings,
     reports,
     round_trips,
-    store_modes,
     streams,
 )
 from cleanside.ingest.store.fleet import DeviceRow
@@ -59,11 +58,11 @@ def receive_all(connection: sa.Connection, batches: Sequence[Incoming]) -> list[
     for incoming in batches:
         names.setdefault(incoming.owner_id, []).append(stream_name(incoming.batch))
     asked = [streams.asked(connection, owner_id, sorted(set(names[owner_id]))) for owner_id in sorted(names)]
-    is_on, *found = round_trips.ask(connection, [store_modes.asked(store_modes.BLOCKS), *asked])
-    known = [Stream._make(row) for rows in found for row in rows]
+    found = [row for rows in round_trips.ask(connection, asked) for row in rows]
+    known = [Stream._make(row[:-1]) for row in found]
     by_name = {(stream.owner_id, stream.stream): stream for stream in known}
     outcomes: list[Answer | Refused] = []
-    plain = PlainRun(as_blocks=bool(is_on))
+    plain = PlainRun(as_blocks=bool(found and found[0][-1]))
     for incoming in batches:
         key = (incoming.owner_id, stream_name(incoming.batch))
         stream = by_name.get(key)

@@ -31,7 +31,7 @@ _COPY_HEADER = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 _COPY_TRAILER = b"\xff\xff"
 PIECE_ROWS = 500  # of up to 22 columns: 11 000 of the 32 766 values a SQLite statement takes
 MOST_RANGES = 8  # more values go into a list; chosen
-ROWS_AT_ONCE = 500  # of up to 14 columns, for the same reason
+GIVEN_AT_ONCE = 500  # of up to 14 columns, for the same reason
 LOOKUP_CHUNK = 5_000  # values in one IN list; SQLite takes 32 766 variables
 
 
@@ -77,7 +77,7 @@ def run_with_rows(
             run(connection, whole, arrays)
         return
     one = f"({marks(kinds)})"
-    for piece in chunks(rows, ROWS_AT_ONCE):
+    for piece in chunks(rows, GIVEN_AT_ONCE):
         values = tuple(value for row in piece for value in row)
         run(connection, sql.format(f"VALUES {', '.join([one] * len(piece))}"), values)
 

@@ -8,7 +8,6 @@ import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import store_modes
-from cleanside.ingest.store.round_trips import Statement
 
 #: new readings are written as blocks, and rows become blocks
 BLOCKS: Final = "blocks"
@@ -17,11 +16,6 @@ BLOCKS: Final = "blocks"
 BEFORE_BLOCKS: Final = "0033"
 
 _IS_ON = "SELECT 1 FROM store_modes WHERE name = ?"
-
-
-def asked(mode: str) -> Statement:
-    """What asks whether a form is in use, for `round_trips.ask`: one row where it is."""
-    return _IS_ON, (mode,)
 
 
 def is_on(connection: sa.Connection, mode: str) -> bool:

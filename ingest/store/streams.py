@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import sqlite
 
 from cleanside.gateway.wire import GatewayReport
-from cleanside.ingest.store import dialect
+from cleanside.ingest.store import dialect, store_modes
 from cleanside.ingest.store.marks import Marks, Range, Shed
 from cleanside.ingest.store.models import devices, islands, shed_ranges, streams
 from cleanside.ingest.store.round_trips import Statement, text_array
@@ -76,7 +76,9 @@ _OF_DEVICE = {
 _FIELDS = [_OF_DEVICE[f].label(f) if f in _OF_DEVICE else streams.c[f] for f in Stream._fields]
 _JOINED = sa.select(*_FIELDS).join_from(streams, devices)
 _BY_NAME = f"{_JOINED.compile(dialect=sqlite.dialect())} WHERE streams.owner_id = ? AND streams.stream = ?"
-_AMONG = f"{_JOINED.compile(dialect=sqlite.dialect())} WHERE streams.owner_id = ? AND streams.stream {{}}"
+_IN_USE = sa.text(f"EXISTS (SELECT 1 FROM store_modes WHERE name = '{store_modes.BLOCKS}')")
+_AMONG = f"{_JOINED.add_columns(_IN_USE).compile(dialect=sqlite.dialect())}"
+_AMONG += " WHERE streams.owner_id = ? AND streams.stream {}"
 _AMONG += " ORDER BY streams.stream"
 _LOCKED_AMONG = f"{_AMONG.format('= ANY(?)')} FOR UPDATE OF streams"
 
@@ -92,7 +94,8 @@ def asked(connection: sa.Connection, owner_id: int, names: Sequence[str]) -> Sta
     """
     What asks for the streams of one owner among these names, locked in the order of their names.
 
-    For `round_trips.ask`; its rows are those of `Stream`.
+    For `round_trips.ask`; its rows are those of `Stream`, each with whether blocks are in use
+    (`ingest.store.store_modes`) behind it.
     """
     if dialect.is_sqlite(connection):
         return _AMONG.format(f"IN ({dialect.marks(names)})"), (owner_id, *names)

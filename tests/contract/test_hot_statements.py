@@ -9,14 +9,15 @@ readings.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
-import psycopg
 import pytest
 import sqlalchemy as sa
 
+from cleanside.ingest.store import round_trips
 from cleanside.ingest.store.models import metadata
+from cleanside.ingest.store.round_trips import Statement
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 #: tables that grow with the readings: keyed by stream
@@ -42,13 +43,13 @@ def statements(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
     def note(_connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
         sent.append(" ".join(statement.split()))
 
-    def note_driver(cursor: Any, statement: Any, *rest: Any, **more: Any) -> Any:
-        if isinstance(statement, str):  # else one of the driver's own
-            note(None, cursor, statement)
-        return execute(cursor, statement, *rest, **more)
+    def note_all(connection: sa.Connection, together: Sequence[Statement]) -> Any:
+        for statement, _ in together:
+            note(connection, None, statement)
+        return exchange(connection, together)
 
-    execute = psycopg.Cursor.execute  # of the commits of readings (`ingest.store.round_trips`)
-    monkeypatch.setattr(psycopg.Cursor, "execute", note_driver)
+    exchange = round_trips._exchange  # of the commits of readings on PostgreSQL
+    monkeypatch.setattr(round_trips, "_exchange", note_all)
     sa.event.listen(sa.Engine, "before_cursor_execute", note)
     yield sent
     sa.event.remove(sa.Engine, "before_cursor_execute", note)

@@ -92,7 +92,22 @@ def test_a_transaction_after_one_that_asked_is_one_too(engine: sa.Engine) -> Non
         assert names(connection) == ["ma"]
 
 
-@pytest.mark.postgres
+def test_statements_that_the_driver_forgot_are_prepared_again(engine: sa.Engine) -> None:
+    if engine.dialect.name == "sqlite":
+        pytest.skip("nothing is prepared by name")
+    with engine.connect() as connection:
+        one = ("SELECT since_us FROM store_modes WHERE name = ?", ("ma",))
+        assert round_trips.ask(connection, [one]) == [[]]
+        put(connection, "ma")
+        connection.commit()
+        connection.exec_driver_sql("DEALLOCATE ALL")  # as the driver does behind a DROP
+        connection.commit()
+        assert round_trips.ask(connection, [one]) == [[(1,)]]
+        put(connection, "mb")
+        connection.commit()
+        assert names(connection) == ["ma", "mb"]
+
+
 def test_a_connection_that_ended_while_it_was_idle_costs_no_commit(
     engine: sa.Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -106,7 +121,6 @@ def test_a_connection_that_ended_while_it_was_idle_costs_no_commit(
         assert names(connection) == ["ma"]
 
 
-@pytest.mark.postgres
 def test_a_connection_that_ends_under_way_fails_its_commit_alone(engine: sa.Engine) -> None:
     if engine.dialect.name == "sqlite":
         pytest.skip("no connection to lose")
