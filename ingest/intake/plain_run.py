@@ -14,7 +14,7 @@ from cleanside.ingest.checking.doubts import doubts_about
 from cleanside.ingest.checking.incoming import Incoming
 from cleanside.ingest.checking.plausible_time import steps_back
 from cleanside.ingest.checking.repeats import is_elsewhere
-from cleanside.ingest.store import declared, gateway_reports, readings, reports, streams
+from cleanside.ingest.store import declared, gateway_reports, readings, reports, round_trips, streams
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.gateway_reports import GatewayEntry
 from cleanside.ingest.store.marks import Marks
@@ -42,7 +42,9 @@ def goes_on(incoming: Incoming, stream: Stream) -> bool:
 class PlainRun:
     """Batches that continue their streams, until they are written together."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, as_blocks: bool) -> None:
+        """as_blocks : `stored.writes_blocks`, asked in this transaction."""
+        self._as_blocks = as_blocks
         self._rows: list[tuple[int, readings.EncodedReadings]] = []
         self._changed: dict[int, Stream] = {}
         self._reports: list[GatewayEntry] = []
@@ -65,8 +67,9 @@ class PlainRun:
     def write(self, connection: sa.Connection) -> None:
         """Write the batches since the last call."""
         if self._rows:
-            readings.put(connection, self._rows, beyond=True)
-            streams.save_all(connection, list(self._changed.values()))
+            with round_trips.putting_off(connection):
+                readings.put(connection, self._rows, beyond=True, as_blocks=self._as_blocks)
+                streams.save_all(connection, list(self._changed.values()))
             reports.put(connection, self._reports)
             self._rows, self._changed, self._reports = [], {}, []
 

@@ -37,6 +37,7 @@ from cleanside.ingest.store import (
     quarantine,
     readings,
     reports,
+    round_trips,
     streams,
 )
 from cleanside.ingest.store.fleet import DeviceRow
@@ -56,13 +57,12 @@ def receive_all(connection: sa.Connection, batches: Sequence[Incoming]) -> list[
     names: dict[int, list[str]] = {}
     for incoming in batches:
         names.setdefault(incoming.owner_id, []).append(stream_name(incoming.batch))
-    by_name = {
-        (owner_id, name): stream
-        for owner_id, of_owner in sorted(names.items())
-        for name, stream in streams.find_all(connection, owner_id, sorted(set(of_owner))).items()
-    }
+    asked = [streams.asked(connection, owner_id, sorted(set(names[owner_id]))) for owner_id in sorted(names)]
+    found = [row for rows in round_trips.ask(connection, asked) for row in rows]
+    known = [Stream._make(row[:-1]) for row in found]
+    by_name = {(stream.owner_id, stream.stream): stream for stream in known}
     outcomes: list[Answer | Refused] = []
-    plain = PlainRun()
+    plain = PlainRun(as_blocks=bool(found and found[0][-1]))
     for incoming in batches:
         key = (incoming.owner_id, stream_name(incoming.batch))
         stream = by_name.get(key)

@@ -232,17 +232,14 @@ def _rows(connection: sa.Connection, sql: str, parameters: tuple[Any, ...]) -> l
 
 # ---------------------------------------------------------------- write
 
-INSERTED_AT_ONCE = 500  # blocks in one statement of 11 values each
-_INSERT = f"INSERT INTO blocks (stream_id, {', '.join(block_runs.ROW)}) VALUES {{}}"
-_INSERT_ROW = f"({dialect.marks(range(11))})"
+_INSERT = f"INSERT INTO blocks (stream_id, {', '.join(block_runs.ROW)}) {{}}"
+_INSERTED = (*["int8"] * len(block_runs.ROW), "bytea")
 
 
 def insert(connection: sa.Connection, rows: Sequence[tuple[Any, ...]]) -> None:
     """Insert rows of (stream, *`block_runs.ROW`), whose ranges no block of their stream touches."""
-    # Not `executemany`: see `streams.save_all`.
-    for piece in dialect.chunks(rows, INSERTED_AT_ONCE):
-        sql = _INSERT.format(", ".join([_INSERT_ROW] * len(piece)))
-        dialect.run(connection, sql, tuple(value for row in piece for value in row))
+    if rows:
+        dialect.run_with_rows(connection, _INSERT, _INSERTED, rows)
 
 
 def delete(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) -> None:

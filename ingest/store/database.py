@@ -30,7 +30,7 @@ from sqlalchemy import event
 from cleanside.gateway import file_modes
 from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
-from cleanside.ingest.store import durability, releases, revocations, store_modes, turns
+from cleanside.ingest.store import durability, releases, revocations, round_trips, store_modes, turns
 
 T = TypeVar("T")
 
@@ -91,9 +91,11 @@ def writing_engine(url: str, *, archive: str = "") -> sa.Engine:
     """
     path = sqlite_path(url)
     if path is None:
-        engine = _postgres_engine(url, pool_size=2)
+        engine = _postgres_engine(url, pool_size=2, tries_before_use=False)
         event.listen(engine, "connect", durability.note_warnings)
-        return _recording(engine, url, archive)
+        revocations.record(engine, archive_folder(url, archive))  # before the commit goes out
+        round_trips.attend(engine)
+        return _with_archive(engine, url, archive)
     _make_folder(path)
     with suppress(OSError):  # SQLite says better what is wrong; its log takes the mode of the file
         file_modes.make_file(path)
@@ -163,7 +165,7 @@ def _make_folder(path: Path) -> None:
         raise CalledWrongly("database_folder_not_made", folder=path.parent, why=why(error)) from error
 
 
-def _postgres_engine(url: str, *, pool_size: int) -> sa.Engine:
+def _postgres_engine(url: str, *, pool_size: int, tries_before_use: bool = True) -> sa.Engine:
     with_driver = sa.make_url(url).set(drivername="postgresql+psycopg")
     options = (
         f"-c statement_timeout={STATEMENT_TIMEOUT_MS} -c lock_timeout={LOCK_TIMEOUT_MS} "
@@ -174,7 +176,7 @@ def _postgres_engine(url: str, *, pool_size: int) -> sa.Engine:
         pool_size=pool_size,
         max_overflow=pool_size,
         pool_use_lifo=True,  # in turns each would make the server's process behind it grow
-        pool_pre_ping=True,
+        pool_pre_ping=tries_before_use,
         hide_parameters=True,  # an error shows the statement, and not its values
         connect_args={"options": options, "connect_timeout": 5},
     )

@@ -8,7 +8,7 @@ reaches half of that on SQLite, and `insert().values(list)` a fortieth.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
@@ -21,7 +21,9 @@ from psycopg.pq import Format
 from sqlalchemy.dialects.postgresql import insert as _postgres_insert
 from sqlalchemy.dialects.sqlite import insert as _sqlite_insert
 
+from cleanside.ingest.store import round_trips
 from cleanside.ingest.store.marks import Ranges, count
+from cleanside.ingest.store.round_trips import for_postgres
 
 NumberArray = npt.NDArray[np.int64] | npt.NDArray[np.float64]
 
@@ -29,6 +31,7 @@ _COPY_HEADER = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 _COPY_TRAILER = b"\xff\xff"
 PIECE_ROWS = 500  # of up to 22 columns: 11 000 of the 32 766 values a SQLite statement takes
 MOST_RANGES = 8  # more values go into a list; chosen
+GIVEN_AT_ONCE = 500  # of up to 14 columns, for the same reason
 LOOKUP_CHUNK = 5_000  # values in one IN list; SQLite takes 32 766 variables
 
 
@@ -42,14 +45,47 @@ def insert(connection: sa.Connection, table: sa.Table) -> Any:
     return _sqlite_insert(table) if is_sqlite(connection) else _postgres_insert(table)
 
 
-@cache
-def _for_postgres(sql: str) -> str:
-    return sql.replace("?", "%s")
-
-
 def run(connection: sa.Connection, sql: str, parameters: tuple[Any, ...] | list[tuple[Any, ...]]) -> Any:
     """Run plain SQL with ? for values: the hot paths' way around the cost of building statements."""
-    return connection.exec_driver_sql(sql if is_sqlite(connection) else _for_postgres(sql), parameters)
+    return connection.exec_driver_sql(sql if is_sqlite(connection) else for_postgres(sql), parameters)
+
+
+#: kind of a column -> its values as one array
+_ARRAYS: Mapping[str, Callable[[Sequence[Any]], bytes]] = {
+    "int8": round_trips.int8_array,
+    "text": round_trips.text_array,
+    "bytea": round_trips.bytea_array,
+}
+
+
+def run_with_rows(
+    connection: sa.Connection, sql: str, kinds: tuple[str, ...], rows: Sequence[tuple[Any, ...]]
+) -> None:
+    """
+    Run a statement without an answer that has rows in place of {}.
+
+    kinds : of each column: int8, text or bytea. In `sql` they are called column1, column2 and so on.
+    Not `executemany`: on SQLite that releases Python's lock and waits for it again at every row. On
+    PostgreSQL each column is one array, so that the statement and its plan are the same for any number of
+    rows.
+    """
+    if not is_sqlite(connection):
+        columns = zip(kinds, zip(*rows, strict=True), strict=True)
+        arrays = tuple(_ARRAYS[kind](values) for kind, values in columns)
+        whole = _with_arrays(sql, kinds)
+        if not round_trips.put_off(connection, whole, arrays):
+            run(connection, whole, arrays)
+        return
+    one = f"({marks(kinds)})"
+    for piece in chunks(rows, GIVEN_AT_ONCE):
+        values = tuple(value for row in piece for value in row)
+        run(connection, sql.format(f"VALUES {', '.join([one] * len(piece))}"), values)
+
+
+@cache
+def _with_arrays(sql: str, kinds: tuple[str, ...]) -> str:
+    names = ", ".join(f"column{place}" for place in range(1, len(kinds) + 1))
+    return sql.format(f"SELECT * FROM unnest({marks(kinds)}) AS given({names})")
 
 
 def marks(values: Sequence[Any]) -> str:
@@ -90,11 +126,12 @@ def floats(
         return np.ascontiguousarray(flat.reshape(-1, width).T)
     names = [f"c{i}" for i in range(width)]
     columns = ", ".join(f"array_agg({name}::float8)" for name in names)
+    round_trips.catch_up(connection)
     driver: Any = connection.connection.driver_connection
     with driver.cursor(binary=True) as cursor:
         cursor.adapters.register_loader(cursor.adapters.types["float8"].array_oid, _FloatsLoader)
         whole = f"SELECT {columns} FROM ({sql}) AS s({', '.join(names)})"
-        [found] = cursor.execute(_for_postgres(whole), parameters).fetchall()
+        [found] = cursor.execute(for_postgres(whole), parameters).fetchall()
     return np.stack(found) if found[0] is not None else np.empty((width, 0))
 
 
@@ -161,6 +198,7 @@ def put(connection: sa.Connection, batches: Sequence[tuple[EncodedNumbers, int]]
         if is_sqlite(connection):
             _put_in_sqlite(connection, table, names, group)
             continue
+        round_trips.catch_up(connection)
         driver: Any = connection.connection.driver_connection
         with driver.cursor() as cursor, cursor.copy(_copy_sql(table, names)) as copy:
             copy.write(_COPY_HEADER)

@@ -15,11 +15,9 @@ from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import hour_summaries, hours, streams
 
 HOUR_US = 3_600_000_000
-TOUCHED_AT_ONCE = 500  # hours in one statement of 5 values each
 
 _TOUCH = """
-INSERT INTO hours (stream_id, hour, first_seq, last_seq, readings, revision, analysed_revision)
-VALUES {}
+INSERT INTO hours (stream_id, hour, first_seq, last_seq, readings, revision) {}
 ON CONFLICT (stream_id, hour) DO UPDATE SET
     first_seq = CASE WHEN hours.first_seq < excluded.first_seq
         THEN hours.first_seq ELSE excluded.first_seq END,
@@ -27,7 +25,7 @@ ON CONFLICT (stream_id, hour) DO UPDATE SET
         THEN hours.last_seq ELSE excluded.last_seq END,
     readings = hours.readings + excluded.readings, revision = hours.revision + 1
 """
-_TOUCH_ROW = "(?, ?, ?, ?, ?, 1, 0)"
+_TOUCHED = ("int8",) * 6
 
 
 class HourSpan(NamedTuple):
@@ -45,10 +43,9 @@ def touch(connection: sa.Connection, spans: Sequence[tuple[int, HourSpan]]) -> N
     for stream_id, span in spans:  # one statement must not change an hour twice
         earlier = merged.get((stream_id, span.hour))
         merged[stream_id, span.hour] = span if earlier is None else _joined(earlier, span)
-    rows = [(stream_id, *span) for (stream_id, _), span in merged.items()]
-    for piece in dialect.chunks(rows, TOUCHED_AT_ONCE):
-        sql = _TOUCH.format(", ".join([_TOUCH_ROW] * len(piece)))
-        dialect.run(connection, sql, tuple(value for row in piece for value in row))
+    if merged:
+        rows = [(stream_id, *span, 1) for (stream_id, _), span in merged.items()]
+        dialect.run_with_rows(connection, _TOUCH, _TOUCHED, rows)
 
 
 def _joined(a: HourSpan, b: HourSpan) -> HourSpan:

@@ -34,15 +34,20 @@ def encode(new: NewReadings, sent: stored.AsSent | None, *, sqlite: bool) -> Enc
 
 
 def put(
-    connection: sa.Connection, batches: Sequence[tuple[int, EncodedReadings]], *, beyond: bool = False
+    connection: sa.Connection,
+    batches: Sequence[tuple[int, EncodedReadings]],
+    *,
+    beyond: bool = False,
+    as_blocks: bool | None = None,
 ) -> None:
     """
     Store new readings of (stream, encoded) and count them into their hours, which are then due for analysis.
 
     Their numbers must be new: the caller has locked the streams and checked.
-    beyond : every number is above all that its stream has stored.
+    beyond, as_blocks : as `stored.put` takes them.
     """
-    stored.put(connection, [(stream_id, new.encoded) for stream_id, new in batches], beyond=beyond)
+    encoded = [(stream_id, new.encoded) for stream_id, new in batches]
+    stored.put(connection, encoded, beyond=beyond, as_blocks=as_blocks)
     hours.touch(connection, [(stream_id, span) for stream_id, new in batches for span in new.spans])
 
 

@@ -78,17 +78,25 @@ def encode(new: NewReadings, sent: AsSent | None, *, sqlite: bool) -> Encoded:
     return Encoded(new, encoded)
 
 
-def put(connection: sa.Connection, batches: Sequence[tuple[int, Encoded]], *, beyond: bool = False) -> None:
+def put(
+    connection: sa.Connection,
+    batches: Sequence[tuple[int, Encoded]],
+    *,
+    beyond: bool = False,
+    as_blocks: bool | None = None,
+) -> None:
     """
     Store new readings of (stream, encoded).
 
     Their numbers must be new: the caller has locked the streams and checked. A number in use fails the
     transaction, here or in `refuse_twice`.
     beyond : every number is above all that its stream has stored.
+    as_blocks : `writes_blocks`, asked in this transaction; None: it is asked now.
     """
     rows = [(stream_id, one.form) for stream_id, one in batches if isinstance(one.form, EncodedNumbers)]
     runs = [(stream_id, one.form) for stream_id, one in batches if isinstance(one.form, EncodedBlocks)]
-    if runs and not writes_blocks(connection):  # a command has stopped it since they were encoded
+    as_blocks = writes_blocks(connection) if runs and as_blocks is None else as_blocks
+    if runs and not as_blocks:  # a command has stopped it since they were encoded
         sqlite = dialect.is_sqlite(connection)
         rows = [(stream_id, stored_rows.encode(one.new, sqlite=sqlite)) for stream_id, one in batches]
         runs = []

@@ -9,9 +9,10 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import sqlite
 
 from cleanside.gateway.wire import GatewayReport
-from cleanside.ingest.store import dialect
+from cleanside.ingest.store import dialect, store_modes
 from cleanside.ingest.store.marks import Marks, Range, Shed
 from cleanside.ingest.store.models import devices, islands, shed_ranges, streams
+from cleanside.ingest.store.round_trips import Statement, text_array
 
 UNNUMBERED = "unnumbered "  # not a UUID, so no stream of a gateway has this name
 
@@ -75,10 +76,11 @@ _OF_DEVICE = {
 _FIELDS = [_OF_DEVICE[f].label(f) if f in _OF_DEVICE else streams.c[f] for f in Stream._fields]
 _JOINED = sa.select(*_FIELDS).join_from(streams, devices)
 _BY_NAME = f"{_JOINED.compile(dialect=sqlite.dialect())} WHERE streams.owner_id = ? AND streams.stream = ?"
-_AMONG = (
-    f"{_JOINED.compile(dialect=sqlite.dialect())} WHERE streams.owner_id = ? AND streams.stream IN ({{}})"
-)
+_IN_USE = sa.text(f"EXISTS (SELECT 1 FROM store_modes WHERE name = '{store_modes.BLOCKS}')")
+_AMONG = f"{_JOINED.add_columns(_IN_USE).compile(dialect=sqlite.dialect())}"
+_AMONG += " WHERE streams.owner_id = ? AND streams.stream {}"
 _AMONG += " ORDER BY streams.stream"
+_LOCKED_AMONG = f"{_AMONG.format('= ANY(?)')} FOR UPDATE OF streams"
 
 
 def find(connection: sa.Connection, owner_id: int, stream: str, *, lock: bool = False) -> Stream | None:
@@ -88,12 +90,16 @@ def find(connection: sa.Connection, owner_id: int, stream: str, *, lock: bool = 
     return None if row is None else Stream(*row)
 
 
-def find_all(connection: sa.Connection, owner_id: int, names: Sequence[str]) -> dict[str, Stream]:
-    """The existing streams of one owner among these names, by name, locked in the order of their names."""
-    among = _AMONG.format(", ".join("?" * len(names)))
-    locked = "" if dialect.is_sqlite(connection) else " FOR UPDATE OF streams"
-    rows = dialect.run(connection, among + locked, (owner_id, *names))
-    return {stream.stream: stream for stream in map(Stream._make, rows)}
+def asked(connection: sa.Connection, owner_id: int, names: Sequence[str]) -> Statement:
+    """
+    What asks for the streams of one owner among these names, locked in the order of their names.
+
+    For `round_trips.ask`; its rows are those of `Stream`, each with whether blocks are in use
+    (`ingest.store.store_modes`) behind it.
+    """
+    if dialect.is_sqlite(connection):
+        return _AMONG.format(f"IN ({dialect.marks(names)})"), (owner_id, *names)
+    return _LOCKED_AMONG, (owner_id, text_array(names))
 
 
 def of_names(owner_id: int, names: Sequence[str]) -> sa.Select[Any]:
@@ -199,7 +205,6 @@ UPDATE streams SET mark = ?, highest = ?, island_count = ?, shed_count = shed_co
 WHERE id = ?
 """
 
-SAVED_AT_ONCE = 500  # streams in one statement of 14 values each
 # SQLite names the columns of VALUES so (sqlite.org/lang_update.html, UPDATE FROM).
 _SAVE_TOGETHER = """
 UPDATE streams SET mark = v.column1, highest = v.column2, island_count = v.column3,
@@ -207,8 +212,9 @@ UPDATE streams SET mark = v.column1, highest = v.column2, island_count = v.colum
     gateway_version = v.column7, gateway_built = v.column8, duplicates = duplicates + v.column9,
     conflicts = conflicts + v.column10, last_heard_us = v.column11, tail_seq = v.column12,
     tail_us = v.column13
-FROM (VALUES {}) AS v WHERE streams.id = v.column14
+FROM ({}) AS v WHERE streams.id = v.column14
 """
+_SAVED = (*["int8"] * 5, *["text"] * 3, *["int8"] * 6)
 
 
 def save(
@@ -232,16 +238,8 @@ def save(
 def save_all(connection: sa.Connection, changed: Sequence[Stream]) -> None:
     """Write streams whose mark and highest rose without a gap."""
     rows = [_values(s, Marks(mark=s.mark, highest=s.highest), 0, 0, 0) for s in changed]
-    if not rows:
-        return
-    if not dialect.is_sqlite(connection):
-        dialect.run(connection, _SAVE, rows)
-        return
-    # One statement: executemany would release Python's lock and wait for it again at every row.
-    one = f"({', '.join('?' * len(rows[0]))})"
-    for piece in dialect.chunks(rows, SAVED_AT_ONCE):
-        sql = _SAVE_TOGETHER.format(", ".join([one] * len(piece)))
-        dialect.run(connection, sql, tuple(value for row in piece for value in row))
+    if rows:
+        dialect.run_with_rows(connection, _SAVE_TOGETHER, _SAVED, rows)
 
 
 def with_report(stream: Stream, report: GatewayReport | None, now_us: int, **moved: Any) -> Stream:
