@@ -121,7 +121,7 @@ def of_stages(load: Load, rounds: int, fresh: Callable[[], str]) -> dict[str, tu
     batches = [quick_decoder.decode(body) for body in bodies]
     incoming = [prepared(batch) for batch in batches]
     blocks = [one.ready.encoded.form.runs[0].content for one in incoming if one.ready]  # type: ignore[union-attr]
-    columns = [block_content._as_columns(one) for one in blocks]
+    columns = [block_content._as_columns([one])[0] for one in blocks]
     compress = zstandard.ZstdCompressor(level=block_content.FAST_LEVEL).compress
 
     def hot(work: Callable[[Any], Any], items: Sequence[Any]) -> float:
