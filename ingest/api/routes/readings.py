@@ -80,6 +80,7 @@ async def post_readings(request: Request) -> Response:
     done = resources.writer.post(
         receive.receive_all, incoming, order_key=incoming.order_key, readings=len(incoming.batch)
     )
+    services_of(request).bodies.follow(done)
     try:
         answer: Answer = await asyncio.wait_for(done, ANSWER_WITHIN_S)
     except TimeoutError:
