@@ -29,7 +29,7 @@ from cleanside.ingest.store.marks import ranges_of
 
 #: numbers in one array, over several batches: what is larger the system gives and takes back each time, page
 #: by page (glibc, M_MMAP_THRESHOLD, 128 KiB). Measured: with twice as many, a batch takes 1.6 times as long.
-MOST_NUMBERS = 24_000
+MOST_NUMBERS = 16_000
 
 
 class Incoming(NamedTuple):
