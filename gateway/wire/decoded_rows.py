@@ -5,6 +5,7 @@ The readings of a batch while they are decoded: columns, order, and the doubts a
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -27,7 +28,8 @@ class DecodedRows:
     def doubt_units(self) -> None:
         """Each reading with an unknown quantity or unit gets a doubt, not the batch."""
         for quantity, column in self.columns.items():
-            if (doubt := _unit_doubt(quantity, self.units.get(quantity))) is not None:
+            unit = self.units.get(quantity)
+            if not _is_accepted(quantity, unit) and (doubt := _unit_doubt(quantity, unit)) is not None:
                 for index, value in enumerate(column):
                     if value is not None:
                         self.doubts.setdefault(index, []).append(doubt)
@@ -64,6 +66,11 @@ class DecodedRows:
 
 def _rises(numbers: Sequence[int]) -> bool:
     return isinstance(numbers, range) or all(a < b for a, b in pairwise(numbers))
+
+
+@lru_cache(maxsize=1024)
+def _is_accepted(quantity: str, unit: str | None) -> bool:
+    return _unit_doubt(quantity, unit) is None
 
 
 def _unit_doubt(quantity: str, unit: str | None) -> Doubt | None:

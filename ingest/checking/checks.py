@@ -9,7 +9,7 @@ Leaves to others: doubts that need no clock (`gateway.wire`), which times are pl
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -57,6 +57,18 @@ def doubts_of_values(batch: Batch, si: Mapping[str, FloatArray]) -> Doubts:
     return doubts
 
 
+def out_of_range(si: FloatArray, columns: Sequence[str]) -> list[bool]:
+    """
+    Which of several batches have an impossible value.
+
+    si : shape (g, k, n), NaN where absent. columns : of it, shape (k,).
+    """
+    lowest, highest = _bounds(tuple(columns))
+    beyond = (si < lowest) | (si > highest)
+    found: list[bool] = np.logical_or.reduce(beyond, axis=(1, 2)).tolist()
+    return found
+
+
 def instants_of(batch: Batch) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_] | None]:
     """Instants [us], shape (n,), 0 where not understood; and which are understood, None: all."""
     try:
@@ -71,15 +83,14 @@ def _bounds(columns: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
     """Lowest and highest possible value of each column, shape (k, 1) each."""
     by_column = {quantity.column: quantity for quantity in QUANTITIES.values()}
     quantities = [by_column[column] for column in columns]
-    return np.array([[q.lowest] for q in quantities]), np.array([[q.highest] for q in quantities])
+    bounds = np.array([(q.lowest, q.highest) for q in quantities], np.float64).reshape(-1, 2, 1)
+    return bounds[:, 0], bounds[:, 1]
 
 
 def _check_ranges(batch: Batch, si: Mapping[str, FloatArray], doubts: Doubts) -> None:
     if not si:
         return
-    lowest, highest = _bounds(tuple(si))
-    table = np.array([*si.values()])
-    if not ((table < lowest) | (table > highest)).any():  # all columns at once: nearly always none is
+    if out_of_range(np.array([[*si.values()]]), tuple(si)) == [False]:  # all at once: nearly always none is
         return
     for name in batch.columns:
         quantity = QUANTITIES.get(name)

@@ -48,13 +48,18 @@ def _plan(names: tuple[str, ...], units: tuple[str | None, ...]) -> _Plan:
         words=np.array([[content_hash.word(name, unit)] for name, unit in columns], dtype=np.uint64),
         known=None if len(rows) == len(columns) else [row for row, _, _ in rows],
         names=tuple(quantity.column for _, quantity, _ in rows),
-        factors=np.array([[quantity.units[unit].factor] for _, quantity, unit in rows]),
-        offsets=np.array([[quantity.units[unit].offset] for _, quantity, unit in rows]),
+        factors=np.array([quantity.units[unit].factor for _, quantity, unit in rows]).reshape(-1, 1),
+        offsets=np.array([quantity.units[unit].offset for _, quantity, unit in rows]).reshape(-1, 1),
     )
 
 
 def _plan_of(batch: Batch) -> _Plan:
-    return _plan(tuple(batch.columns), tuple(map(batch.units.get, batch.columns)))
+    return _plan(*kind_of(batch)[:2])
+
+
+def kind_of(batch: Batch) -> tuple[tuple[str, ...], tuple[str | None, ...], int]:
+    """Its columns, their units, and how many readings: batches of one kind are worked on together."""
+    return tuple(batch.columns), tuple(map(batch.units.get, batch.columns)), len(batch)
 
 
 def as_sent(column: Sequence[float | None]) -> FloatArray:
@@ -64,19 +69,34 @@ def as_sent(column: Sequence[float | None]) -> FloatArray:
 
 def all_as_sent(batch: Batch) -> FloatArray:
     """The columns of a batch as floats, shape (k, n), in the units as sent; NaN where there is no value."""
-    # Each list by itself: for a list of lists numpy takes twice as long.
-    columns = [as_sent(column) for column in batch.columns.values()]
-    return np.array(columns, dtype=np.float64).reshape(len(columns), len(batch))
+    sent: FloatArray = all_as_sent_together([batch])[0]
+    return sent
+
+
+def all_as_sent_together(batches: Sequence[Batch]) -> FloatArray:
+    """`all_as_sent` of batches of one kind, shape (g, k, n)."""
+    sent = np.empty((len(batches), len(batches[0].columns), len(batches[0])))
+    for batch, of_batch in zip(batches, sent, strict=True):
+        for column, row in zip(batch.columns.values(), of_batch, strict=True):
+            row[:] = as_sent(column)
+    return sent
 
 
 def in_si(batch: Batch, sent: FloatArray) -> dict[str, FloatArray]:
     """Known quantities in an accepted unit, by their column name, in SI, shape (n,); NaN where absent."""
-    plan = _plan_of(batch)
-    if not plan.names:
-        return {}
+    return by_name(batch, si_together([batch], sent[np.newaxis])[0])
+
+
+def si_together(batches: Sequence[Batch], sent: FloatArray) -> FloatArray:
+    """What `in_si` gives of batches of one kind, shape (g, known, n). sent : `all_as_sent_together`."""
+    plan = _plan_of(batches[0])
     with np.errstate(over="ignore"):  # becomes infinite, and the check of ranges then reports it
-        converted = (sent if plan.known is None else sent[plan.known]) * plan.factors + plan.offsets
-    return dict(zip(plan.names, converted, strict=True))
+        return (sent if plan.known is None else sent[:, plan.known]) * plan.factors + plan.offsets
+
+
+def by_name(batch: Batch, si: FloatArray) -> dict[str, FloatArray]:
+    """The rows of a batch in `si_together`, by their column name."""
+    return dict(zip(_plan_of(batch).names, si, strict=True))
 
 
 def known_as_sent(batch: Batch, sent: FloatArray) -> dict[str, FloatArray]:
@@ -97,10 +117,24 @@ def content_hashes(batch: Batch, sent: FloatArray) -> HashArray:
     sent : `all_as_sent`. The sum over the columns makes their order irrelevant; a value that is absent adds
     nothing.
     """
-    given, uncertainty = batch.at_uncertainty_s, None
-    if given is not None:
-        uncertainty = as_sent(given if isinstance(given, Sequence) else [given])
-    return content_hash.hashes(_instants(batch), uncertainty, sent, _plan_of(batch).words)
+    hashes: HashArray = hashes_together([batch], sent[np.newaxis])[0]
+    return hashes
+
+
+def hashes_together(batches: Sequence[Batch], sent: FloatArray) -> HashArray:
+    """`content_hashes` of batches of one kind, shape (g, n). sent : `all_as_sent_together`."""
+    instants, uncertainty = np.array([_instants(batch) for batch in batches]), None
+    if any(batch.at_uncertainty_s is not None for batch in batches):
+        uncertainty = np.array([uncertainties(batch) for batch in batches])
+    return content_hash.hashes(instants, uncertainty, sent, _plan_of(batches[0]).words)
+
+
+def uncertainties(batch: Batch) -> FloatArray:
+    """The uncertainty of each instant, shape (n,) [s]; NaN: unknown."""
+    given = batch.at_uncertainty_s
+    if isinstance(given, Sequence):
+        return as_sent(given)
+    return np.full(len(batch), np.nan if given is None else given)
 
 
 def opaque_hash(content: bytes) -> int:

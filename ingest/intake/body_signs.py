@@ -8,6 +8,7 @@ quotation marks, brackets or points.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -46,6 +47,12 @@ def signs_of(value: Any) -> Signs:
             left += one
             left += one.values()
     return Signs(texts, lists, points)
+
+
+@lru_cache(maxsize=256)
+def signs_of_texts(texts: tuple[str, ...]) -> Signs:
+    """The same of texts alone; kept, as units and names of columns are the same in nearly every batch."""
+    return Signs(len(texts), 0, sum(text.count(".") for text in texts))
 
 
 def count(body: bytes, sign: str) -> int:

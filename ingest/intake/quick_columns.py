@@ -23,7 +23,7 @@ from cleanside.gateway.wire.decoder import decode_envelope, is_quantity_name
 from cleanside.gateway.wire.instants import is_datable
 from cleanside.gateway.wire.notes import Notes
 from cleanside.gateway.wire.quick import is_plain
-from cleanside.ingest.intake.body_signs import LookCloser, count, signs_of
+from cleanside.ingest.intake.body_signs import LookCloser, count, signs_of, signs_of_texts
 
 MOST_STEP_MS: Final = 10**12  # 31 years: all steps of a batch together are no overflow
 _LISTS = frozenset({"columns", "step_ms"})
@@ -89,10 +89,12 @@ def _column(array: Any) -> Column:
 
 def _require_all(body: bytes, envelope: Mapping[str, Any], columns: Mapping[str, Column]) -> None:
     """Refuse a body with more in it than was read."""
-    said, names = signs_of(dict(envelope)), signs_of(list(columns))
+    units = envelope.get("units", {})
+    said = signs_of([*envelope, *(value for name, value in envelope.items() if name != "units")])
+    names = signs_of_texts((*columns, *units, *units.values()))
     found = [count(body, sign) for sign in '"[.']
     texts = said.texts + names.texts + len(_LISTS)
-    lists = said.lists + len(columns) + 1
+    lists = said.lists + len(columns)  # the list of them here stands for the steps
     points = said.points + names.points + sum(map(_floats_in, columns.values()))
     if found != [2 * texts, lists, points]:
         raise LookCloser
@@ -122,12 +124,15 @@ def _numbers(envelope: Mapping[str, Any], many: int, notes: Notes) -> range:
 def _instants(start: str, step_ms: npt.NDArray[np.int64]) -> list[int | None]:
     """Microseconds since 1970, shape (n,)."""
     instant = wire.parse_instant(start)
-    if instant.exact is not None or step_ms.min() < -MOST_STEP_MS or step_ms.max() > MOST_STEP_MS:
+    # The operations themselves: methods and functions around them take as long again on a batch.
+    least_ms, most_ms = int(np.minimum.reduce(step_ms)), int(np.maximum.reduce(step_ms))
+    if instant.exact is not None or least_ms < -MOST_STEP_MS or most_ms > MOST_STEP_MS:
         raise LookCloser
-    at_us = np.cumsum(step_ms)
+    at_us = np.add.accumulate(step_ms)
     at_us *= 1000
     at_us += instant.us
-    if not (is_datable(int(at_us.min())) and is_datable(int(at_us.max()))):
+    bounds = at_us[[0, -1]] if least_ms >= 0 else (np.minimum.reduce(at_us), np.maximum.reduce(at_us))
+    if not all(is_datable(int(us)) for us in bounds):
         raise LookCloser
     return cast("list[int | None]", at_us.data)
 

@@ -16,7 +16,6 @@ SIGMOD 2023. All arithmetic on whole numbers is modulo 2^64, so no difference ca
 
 from __future__ import annotations
 
-import math
 import struct
 from collections.abc import Sequence
 from typing import Final
@@ -68,20 +67,26 @@ def packed_steps(first: int, step: int) -> bytes:
     return _HEAD.pack(_DIFFERENCES, 0, 0) + _FIRST.pack(first) + _SCALE.pack(step, 1)
 
 
-def packed_values(values: FloatArray) -> bytes:
-    """Columns of floats, shape (k, n), n >= 1, one behind the other; NaN: absent."""
+def packed_values(values: FloatArray) -> list[bytes]:
+    """Each of several columns of floats, shape (k, n), n >= 1; NaN: absent."""
     absent = np.isnan(values)
     if absent.all():
-        return _HEAD.pack(_ABSENT, 0, 0) * len(values)
+        return [_HEAD.pack(_ABSENT, 0, 0)] * len(values)
     if not absent.any():
-        return b"".join(_all_there(*_as_whole(values)))
-    return b"".join(_each_with_holes(*_as_whole(np.where(absent, 0.0, values)), ~absent))
+        return _all_there(*_as_whole(values))
+    whole, powers = _as_whole(np.where(absent, 0.0, values))
+    full = np.flatnonzero(~absent.any(axis=1))
+    packed = dict(zip(full.tolist(), _all_there(whole[full], [powers[row] for row in full]), strict=True))
+    return [
+        packed[row] if row in packed else _with_holes(numbers, powers[row], ~gone)
+        for row, (numbers, gone) in enumerate(zip(whole, absent, strict=True))
+    ]
 
 
 def packed_together(numbers: IntArray, values: FloatArray) -> list[bytes]:
-    """`packed_whole` of the first and `packed_values` of the others, in parts: together they cost less."""
+    """Each of the columns of `packed_whole`, then of `packed_values`: together they cost less."""
     if np.isnan(values).any():
-        return [packed_whole(numbers), packed_values(values)]
+        return [*_all_there(numbers, [0] * len(numbers)), *packed_values(values)]
     whole, powers = _as_whole(values)
     return _all_there(np.concatenate([numbers, whole]), [0] * len(numbers) + powers)
 
@@ -105,25 +110,29 @@ def _as_whole(values: FloatArray) -> tuple[IntArray, list[int]]:
     """Columns times the least power of ten that makes each whole, and the powers; shape (k, n), (k,)."""
     with np.errstate(over="ignore"):  # becomes infinite, which is not small enough
         # A few values tell which powers need no try.
-        fits = _scaled(values[:, :_SAMPLE], _FACTORS)[1].T.tolist()
-        least = [fit.index(True) if True in fit else len(POWERS) for fit in fits]
-        if max(least, default=0) < len(POWERS):  # nearly always they are right for all values
-            scaled, exact = _scaled(values, _FACTORS[least, 0])
-            if exact.all():
-                return scaled.astype(np.int64), [POWERS[place] for place in least]
-        return _one_by_one(values, least)
+        fits = _scaled(values[:, :_SAMPLE], _FACTORS)[1]
+        least = np.where(fits.any(axis=0), fits.argmax(axis=0), len(POWERS)).tolist()
+        # Nearly always they are right for all values.
+        scaled, exact = _scaled(values, _FACTORS[[min(place, len(POWERS) - 1) for place in least], 0])
+        if exact.all():
+            return scaled.astype(np.int64), [POWERS[place] for place in least]
+        whole, powers = values.view(np.int64).copy(), [_BITS] * len(values)
+        whole[exact] = scaled[exact]
+        for row, place in enumerate(least):
+            if exact[row]:
+                powers[row] = POWERS[place]
+            elif (found := _tried(values[row], place + 1)) is not None:
+                whole[row], powers[row] = found
+        return whole, powers
 
 
-def _one_by_one(values: FloatArray, least: list[int]) -> tuple[IntArray, list[int]]:
-    """least : place of the first power to try, of each column."""
-    whole, powers = values.view(np.int64).copy(), [_BITS] * len(values)
-    for row, first in enumerate(least):
-        for place in range(first, len(POWERS)):
-            scaled, exact = _scaled(values[row], _FACTORS[place, 0])
-            if exact:
-                whole[row], powers[row] = scaled, POWERS[place]
-                break
-    return whole, powers
+def _tried(values: FloatArray, first: int) -> tuple[FloatArray, int] | None:
+    """A column times the first power of ten that makes it whole, and the power. first : place to begin at."""
+    for place in range(first, len(POWERS)):
+        scaled, exact = _scaled(values, _FACTORS[place, 0])
+        if exact:
+            return scaled, POWERS[place]
+    return None
 
 
 def _scaled(values: FloatArray, factors: FloatArray) -> tuple[FloatArray, BoolArray]:
@@ -156,10 +165,16 @@ def _all_there(whole: IntArray, powers: Sequence[int]) -> list[bytes]:
                 whole[row, 1:], whole[row, 0] = steps[row], steps[row, 0]  # the first is no difference
                 least[row], spans[row] = of_steps[row], near
     divisors, quotients = _divided((whole - least).view(np.uint64))
+    many, lowest = whole.shape[1], quotients.astype(np.uint8).tobytes()
     return [
-        _packed(power, least_of_row, span // divisor, divisor, numbers, firsts.get(row))
-        for row, (power, [least_of_row], span, divisor, numbers) in enumerate(
-            zip(powers, least.tolist(), spans, divisors, quotients, strict=True)
+        _packed(
+            (power, least_of_row, span // divisor, divisor),
+            lowest[row * many : (row + 1) * many],
+            quotients[row],
+            firsts.get(row),
+        )
+        for row, (power, [least_of_row], span, divisor) in enumerate(
+            zip(powers, least.tolist(), spans, divisors, strict=True)
         )
     ]
 
@@ -177,32 +192,37 @@ def _least(numbers: IntArray) -> tuple[IntArray, list[int]]:
 def _divided(above: _Unsigned) -> tuple[list[int], _Unsigned]:
     """The common divisor of each column, and the numbers over it."""
     # A few of the numbers nearly always say the divisor; it is 0 where these are all 0.
-    divisors = [math.gcd(*few) for few in above[:, :_SAMPLE].tolist()]
-    by = np.array(divisors, np.uint64).reshape(-1, 1)
-    quotients = above // np.maximum(by, 1) if 0 in divisors else above // by
-    if (quotients * by != above).any():
-        for row, numbers in enumerate(above):
-            divisors[row] = int(np.gcd.reduce(numbers))
-            quotients[row] = numbers // np.uint64(divisors[row] or 1)
+    by = np.gcd.reduce(above[:, :_SAMPLE], axis=1, keepdims=True)
+    quotients = above // np.maximum(by, 1)
+    if (wrong := (quotients * by != above).any(axis=1)).any():
+        for row in np.flatnonzero(wrong).tolist():
+            by[row] = np.gcd.reduce(above[row])
+            quotients[row] = above[row] // np.maximum(by[row], 1)
+    divisors: list[int] = by.ravel().tolist()
     return [divisor or 1 for divisor in divisors], quotients
 
 
-def _packed(power: int, least: int, top: int, divisor: int, quotients: _Unsigned, first: int | None) -> bytes:
+def _packed(
+    scale: tuple[int, int, int, int], lowest: bytes, quotients: _Unsigned, first: int | None
+) -> bytes:
     """
     A column: its head, then the lowest bytes of all numbers, the next lowest, and so on.
 
-    top : the greatest quotient. first : the first number, where the others are differences; its place in the
-    quotients says nothing.
+    scale : power, least, greatest quotient, divisor. lowest : the lowest byte of each quotient. first : the
+    first number, where the others are differences; its place in the quotients says nothing.
     """
+    power, least, top, divisor = scale
     width = -(-top.bit_length() // 8)  # bytes a number, 0 to 8
-    head = _HEAD.pack(_PLAIN if first is None else _DIFFERENCES, power, width)
-    if first is not None:
-        head, quotients = head + _FIRST.pack(first), quotients[1:]
+    if first is None:
+        head = _HEAD.pack(_PLAIN, power, width)
+    else:
+        head = _HEAD.pack(_DIFFERENCES, power, width) + _FIRST.pack(first)
+        lowest, quotients = lowest[1:], quotients[1:]
     head += _SCALE.pack(least, divisor)
     if width <= 1:
-        return head + quotients.astype(np.uint8).tobytes() * width
+        return head + lowest * width
     each = quotients.astype("<u8", copy=False).view(np.uint8).reshape(-1, 8)
-    return head + each[:, :width].T.tobytes()
+    return head + lowest + each[:, 1:width].T.tobytes()
 
 
 # ---------------------------------------------------------------- reading

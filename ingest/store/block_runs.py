@@ -17,9 +17,10 @@ import numpy.typing as npt
 
 from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest.store import block_units, content_hash
+from cleanside.ingest.store.alike import alike
 from cleanside.ingest.store.at_rest import NewReadings, StoredReadingRow
 from cleanside.ingest.store.block_columns import BoolArray, FloatArray, IntArray
-from cleanside.ingest.store.block_content import FAST_LEVEL, MOST_READINGS, BlockContent, pack
+from cleanside.ingest.store.block_content import FAST_LEVEL, MOST_READINGS, BlockContent, pack_all
 from cleanside.ingest.store.block_units import BlockUnits
 from cleanside.ingest.store.marks import Ranges
 
@@ -63,24 +64,49 @@ def _chosen(content: BlockContent, which: BoolArray | IntArray | slice) -> Block
     )
 
 
-def row_of(run: ReadingRun, *, level: int = FAST_LEVEL, hashes: IntArray | None = None) -> tuple[Any, ...]:
-    """The row of a run, in the order of `ROW`. level : of compression. hashes : of it, if they are known."""
-    return (*head_of(run, hashes=hashes), pack(run.content, level=level))
+def row_of(run: ReadingRun, *, level: int = FAST_LEVEL) -> tuple[Any, ...]:
+    """The row of a run, in the order of `ROW`. level : of compression."""
+    [row] = rows_of([run], [run.hashes], level=level)
+    return row
 
 
-def head_of(run: ReadingRun, *, hashes: IntArray | None = None) -> tuple[int, ...]:
+def rows_of(
+    runs: Sequence[ReadingRun], hashes: Sequence[IntArray], *, level: int = FAST_LEVEL
+) -> list[tuple[Any, ...]]:
+    """The rows of runs, in the order of `ROW`. hashes : of each, as `ReadingRun.hashes`."""
+    packed = pack_all([run.content for run in runs], level=level)
+    return [(*head, one) for head, one in zip(_heads(runs, hashes), packed, strict=True)]
+
+
+def head_of(run: ReadingRun) -> tuple[int, ...]:
     """What the row of a run says without its content, in the order of `ROW`."""
-    content = run.content
-    digest = content_hash.digest(run.hashes if hashes is None else hashes)
-    numbers = int(content.seq[0]), int(content.seq[-1])
-    times, received = _bounds(content.at_us), _bounds(content.received_us)
-    return (*numbers, *times, len(content.seq), run.unit_set_id, *received, digest)
+    [head] = _heads([run], [run.hashes])
+    return head
 
 
-def _bounds(times_us: IntArray) -> tuple[int, int]:
-    """The first and the last time, shape (n,)."""
+def _heads(runs: Sequence[ReadingRun], hashes: Sequence[IntArray]) -> list[tuple[int, ...]]:
+    heads: list[tuple[int, ...]] = [()] * len(runs)
+    for places in alike(len(run.content.seq) for run in runs):  # all of a length at once, as `pack_all`
+        contents = [runs[place].content for place in places]
+        of_each = (
+            [content.seq[0] for content in contents],
+            [content.seq[-1] for content in contents],
+            *_bounds([content.at_us for content in contents]),
+            [len(content.seq) for content in contents],
+            [runs[place].unit_set_id for place in places],
+            *_bounds([content.received_us for content in contents]),
+            content_hash.digests(np.array([hashes[place] for place in places])),
+        )
+        for place, head in zip(places, zip(*of_each, strict=True), strict=True):
+            heads[place] = tuple(map(int, head))
+    return heads
+
+
+def _bounds(times_us: Sequence[IntArray]) -> tuple[list[int], list[int]]:
+    """The first and the last time of each, shape (n,)."""
+    times = np.array(times_us)
     # The operation itself: its method takes as long again on a short run.
-    return int(np.minimum.reduce(times_us)), int(np.maximum.reduce(times_us))
+    return np.minimum.reduce(times, axis=1).tolist(), np.maximum.reduce(times, axis=1).tolist()
 
 
 # ---------------------------------------------------------------- cut and join
@@ -92,9 +118,9 @@ def arranged(runs: Sequence[ReadingRun], *, most: int = MOST_READINGS) -> list[R
 
     most : readings in one. Raises ValueError where a number is in two of them.
     """
-    if len(runs) == 1 and _is_one_block(runs[0].content, most):
+    if len(runs) == 1 and _are_blocks(runs, most)[0]:
         return [runs[0]]
-    kinds = [_joined(list(alike)) for _, alike in groupby(sorted(runs, key=_kind), key=_kind)]
+    kinds = [_joined(list(of_kind)) for _, of_kind in groupby(sorted(runs, key=_kind), key=_kind)]
     seq = np.concatenate([run.content.seq for run in kinds])
     month = _months(np.concatenate([run.content.at_us for run in kinds]))
     sizes = [len(run.content.seq) for run in kinds]
@@ -110,6 +136,12 @@ def arranged(runs: Sequence[ReadingRun], *, most: int = MOST_READINGS) -> list[R
         for begin, end in pairwise([0, *edges.tolist(), len(seq)])
         for first, until in _pieces(begin, end, most)
     ]
+
+
+def arranged_each(runs: Sequence[ReadingRun]) -> list[list[ReadingRun]]:
+    """`arranged` of each run by itself."""
+    are_blocks = _are_blocks(runs, MOST_READINGS)
+    return [[run] if is_one else arranged([run]) for run, is_one in zip(runs, are_blocks, strict=True)]
 
 
 def _kind(run: ReadingRun) -> tuple[int, bool]:
@@ -146,10 +178,21 @@ def _months(at_us: IntArray) -> IntArray:
     return at_us.view("datetime64[us]").astype("datetime64[M]").astype(np.int64)
 
 
-def _is_one_block(content: BlockContent, most: int) -> bool:
-    seq, (first_us, last_us) = content.seq, _bounds(content.at_us)
-    if len(seq) > most or not (seq[1:] > seq[:-1]).all():
-        return False
+def _are_blocks(runs: Sequence[ReadingRun], most: int) -> list[bool]:
+    """Which runs may each be a block as they are."""
+    are_blocks = [False] * len(runs)
+    for places in alike(len(run.content.seq) for run in runs):
+        seq = np.array([runs[place].content.seq for place in places])
+        if seq.shape[1] > most:
+            continue
+        rise = np.logical_and.reduce(seq[:, 1:] > seq[:, :-1], axis=1).tolist()
+        bounds = zip(*_bounds([runs[place].content.at_us for place in places]), strict=True)
+        for place, rises, (first_us, last_us) in zip(places, rise, bounds, strict=True):
+            are_blocks[place] = rises and _is_one_month(first_us, last_us)
+    return are_blocks
+
+
+def _is_one_month(first_us: int, last_us: int) -> bool:
     if first_us // DAY_US == last_us // DAY_US:  # as nearly all, and cheaper
         return True
     month = _months(np.array([first_us, last_us]))
@@ -169,8 +212,8 @@ def _as_whole(runs: Sequence[ReadingRun], others: Sequence[ReadingRun]) -> list[
     """
     in_si = any(run.content.in_si for run in (*runs, *others))
     whole: list[tuple[object, ...]] = []
-    for unit_set_id, alike in groupby(sorted(runs, key=_kind), key=lambda run: run.unit_set_id):
-        parts = list(alike)
+    for unit_set_id, of_set in groupby(sorted(runs, key=_kind), key=lambda run: run.unit_set_id):
+        parts = list(of_set)
         order = np.argsort(np.concatenate([run.content.seq for run in parts]), kind="stable")
         values = [block_units.in_si(r.content, r.units) if in_si else r.content.values for r in parts]
         columns = [
@@ -213,7 +256,11 @@ def of_new(
     *,
     hashes_follow: bool = False,
 ) -> ReadingRun:
-    """New readings as a run; the arguments as `ingest.store.stored_blocks.encode` takes them."""
+    """
+    New readings as a run; the arguments as `ingest.store.stored_blocks.encode` takes them.
+
+    Its content has the hash of every reading, also of those whose hash is not stored.
+    """
     received_us = np.full(len(new.seq), new.received_us)
     times = new.seq, new.at_us, received_us, new.at_uncertainty_s
     if sent is None:

@@ -35,20 +35,22 @@ def hashes(
     instants: WordArray, at_uncertainty_s: FloatArray | None, sent: FloatArray, words: WordArray
 ) -> HashArray:
     """
-    Hash of each reading over instant, uncertainty, values and units as sent; shape (n,), signed 64 bits.
+    Hash of each reading over instant, uncertainty, values and units as sent; shape (..., n), signed 64 bits.
 
-    instants : microseconds since 1970, or `word("instant", text)` of a finer one. at_uncertainty_s : shape
-    (n,) or (1,); NaN or None: unknown. sent : shape (k, n), NaN: absent. words : `word(name, unit)` of each
-    column, shape (k, 1). The sum over the columns makes their order irrelevant.
+    instants : microseconds since 1970, or `word("instant", text)` of a finer one, shape (..., n).
+    at_uncertainty_s : shape (..., n) or (1,); NaN or None: unknown. sent : shape (..., k, n), NaN: absent.
+    words : `word(name, unit)` of each column, shape (k, 1). The sum over the columns makes their order
+    irrelevant.
     """
     # Instants and values in one array: on a batch the number of operations sets the cost.
-    mixed = np.empty((1 + len(sent), len(instants)), np.uint64)
-    np.bitwise_xor(instants, word("at", ""), out=mixed[0])
-    if len(sent):
-        np.bitwise_xor((sent + 0.0).view(np.uint64), words, out=mixed[1:])  # + 0.0: minus zero is zero
+    *several, columns, many = sent.shape
+    mixed = np.empty((*several, 1 + columns, many), np.uint64)
+    np.bitwise_xor(instants, word("at", ""), out=mixed[..., 0, :])
+    if columns:
+        np.bitwise_xor((sent + 0.0).view(np.uint64), words, out=mixed[..., 1:, :])  # + 0.0: no minus zero
     mixed = _mix(mixed)
-    _leave_out(mixed[1:], sent)
-    total = mixed.sum(axis=0, dtype=np.uint64)
+    _leave_out(mixed[..., 1:, :], sent)
+    total = np.add.reduce(mixed, axis=-2, dtype=np.uint64)
     if at_uncertainty_s is not None:  # where unknown it adds nothing, as every absent value
         total += _values(at_uncertainty_s, word("at_uncertainty_s", "s"))
     return np.asarray(_mix(total).view(np.int64))
@@ -62,9 +64,10 @@ def word(name: str, unit: str | None) -> np.uint64:
     return np.uint64(int.from_bytes(hashlib.sha256(HASH_VERSION + text).digest()[:8], "big"))
 
 
-def digest(found: HashArray) -> int:
-    """The sum of content hashes modulo 2^64, signed."""
-    return int(found.sum(dtype=np.int64))
+def digests(found: HashArray) -> list[int]:
+    """The sum of content hashes modulo 2^64, signed, of each of several runs of one length, shape (g, n)."""
+    each: list[int] = found.sum(axis=1, dtype=np.int64).tolist()
+    return each
 
 
 def add(parts: Iterable[int]) -> int:
@@ -87,9 +90,10 @@ def _leave_out(mixed: WordArray, values: FloatArray) -> None:
 
 def _mix(words: WordArray) -> WordArray:
     mixed = words + _GOLDEN
-    mixed ^= mixed >> _30
+    shifted = mixed >> _30
+    mixed ^= shifted
     mixed *= _MIX_A
-    mixed ^= mixed >> _27
+    mixed ^= np.right_shift(mixed, _27, out=shifted)
     mixed *= _MIX_B
-    mixed ^= mixed >> _31
+    mixed ^= np.right_shift(mixed, _31, out=shifted)
     return mixed

@@ -30,7 +30,17 @@ class EncodedReadings(NamedTuple):
 
 def encode(new: NewReadings, sent: stored.AsSent | None, *, sqlite: bool) -> EncodedReadings:
     """The work of `put` that needs no database; `sent` as `stored.encode` takes it."""
-    return EncodedReadings(stored.encode(new, sent, sqlite=sqlite), hours.hour_spans(new.seq, new.at_us))
+    [encoded] = encode_all([(new, sent)], sqlite=sqlite)
+    return encoded
+
+
+def encode_all(
+    new: Sequence[tuple[NewReadings, stored.AsSent | None]], *, sqlite: bool
+) -> list[EncodedReadings]:
+    """The same of several: together they cost far less than each by itself."""
+    spans = hours.spans_of_each([(one.seq, one.at_us) for one, _ in new])
+    encoded = stored.encode_all(new, sqlite=sqlite)
+    return [EncodedReadings(*pair) for pair in zip(encoded, spans, strict=True)]
 
 
 def put(

@@ -20,7 +20,14 @@ from typing import NamedTuple
 import numpy as np
 import sqlalchemy as sa
 
-from cleanside.ingest.store import dialect, partitions, store_modes, stored_blocks, stored_rows
+from cleanside.ingest.store import (
+    block_runs,
+    dialect,
+    partitions,
+    store_modes,
+    stored_blocks,
+    stored_rows,
+)
 from cleanside.ingest.store.at_rest import (
     Arrays,
     FloatArray,
@@ -30,6 +37,7 @@ from cleanside.ingest.store.at_rest import (
     StoredReadingRow,
     StoredTime,
 )
+from cleanside.ingest.store.block_units import units_of
 from cleanside.ingest.store.dialect import EncodedNumbers
 from cleanside.ingest.store.marks import Range, Ranges, intersect, ranges_of
 from cleanside.ingest.store.stored_blocks import EncodedBlocks
@@ -72,10 +80,22 @@ def encode(new: NewReadings, sent: AsSent | None, *, sqlite: bool) -> Encoded:
 
     new : at least one reading. sent : the same readings as sent, to be stored as blocks; None: as rows.
     """
-    if sent is None:
-        return Encoded(new, stored_rows.encode(new, sqlite=sqlite))
-    encoded = stored_blocks.encode(new, sent.units, sent.values, hashes_follow=sent.hashes_follow)
-    return Encoded(new, encoded)
+    [encoded] = encode_all([(new, sent)], sqlite=sqlite)
+    return encoded
+
+
+def encode_all(new: Sequence[tuple[NewReadings, AsSent | None]], *, sqlite: bool) -> list[Encoded]:
+    """The same of several: blocks together cost far less than each by itself."""
+    runs = [
+        block_runs.of_new(one, units_of(sent.units), sent.values, hashes_follow=sent.hashes_follow)
+        for one, sent in new
+        if sent is not None
+    ]
+    blocks = iter(stored_blocks.encode_all(runs))
+    return [
+        Encoded(one, stored_rows.encode(one, sqlite=sqlite) if sent is None else next(blocks))
+        for one, sent in new
+    ]
 
 
 def put(

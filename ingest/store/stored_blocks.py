@@ -61,11 +61,16 @@ def encode(
     units : of its set, canonical JSON. sent : column -> values as sent; None: they are found from the SI.
     hashes_follow : the content hashes are those of these instants and values; else that is looked at.
     """
-    run = block_runs.of_new(new, units_of(units), sent, hashes_follow=hashes_follow)
-    runs = block_runs.arranged([run])
-    if runs[0] is run:
-        return EncodedBlocks(runs, [block_runs.row_of(run, hashes=new.content_hash)])
-    return EncodedBlocks(runs, [block_runs.row_of(run) for run in runs])
+    [encoded] = encode_all([block_runs.of_new(new, units_of(units), sent, hashes_follow=hashes_follow)])
+    return encoded
+
+
+def encode_all(new: Sequence[ReadingRun]) -> list[EncodedBlocks]:
+    """The same of several runs of `block_runs.of_new`: together they cost far less than each by itself."""
+    arranged = block_runs.arranged_each(new)
+    runs = [run for of_one in arranged for run in of_one]
+    rows = iter(block_runs.rows_of(runs, [run.content.hashes for run in runs]))
+    return [EncodedBlocks(of_one, [next(rows) for _ in of_one]) for of_one in arranged]
 
 
 def append(connection: sa.Connection, batches: Sequence[tuple[int, EncodedBlocks]]) -> None:

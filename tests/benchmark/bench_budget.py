@@ -34,7 +34,7 @@ import zstandard
 from cleanside.gateway import wire
 from cleanside.gateway.wire import Batch
 from cleanside.ingest.checking import content
-from cleanside.ingest.checking.incoming import Incoming, prepare, units_text
+from cleanside.ingest.checking.incoming import Arrived, Incoming, prepare, prepare_all, units_text
 from cleanside.ingest.intake import quick_decoder, receive
 from cleanside.ingest.store import block_content, database, fleet, models, readings
 from tests.benchmark import bench_ingest
@@ -121,7 +121,8 @@ def of_stages(load: Load, rounds: int, fresh: Callable[[], str]) -> dict[str, tu
     batches = [quick_decoder.decode(body) for body in bodies]
     incoming = [prepared(batch) for batch in batches]
     blocks = [one.ready.encoded.form.runs[0].content for one in incoming if one.ready]  # type: ignore[union-attr]
-    columns = [block_content._as_columns(one) for one in blocks]
+    columns = [block_content._as_columns([one])[0] for one in blocks]
+    groups = [batches[first : first + CLIENTS] for first in range(0, len(batches), CLIENTS)]
     compress = zstandard.ZstdCompressor(level=block_content.FAST_LEVEL).compress
 
     def hot(work: Callable[[Any], Any], items: Sequence[Any]) -> float:
@@ -131,6 +132,10 @@ def of_stages(load: Load, rounds: int, fresh: Callable[[], str]) -> dict[str, tu
         "decode (bare: orjson.loads)": (hot(quick_decoder.decode, bodies), hot(orjson.loads, bodies)),
         "decode, the long way": (hot(wire.decode, bodies), hot(orjson.loads, bodies)),
         "prepare (bare: hashes, in SI)": (hot(prepared, batches), hot(arithmetic, incoming)),
+        f"prepare {CLIENTS} together (bare: alone)": (
+            hot(prepared_together, groups) / CLIENTS,
+            hot(prepared, batches),
+        ),
         "of it the block (bare: zstd)": (hot(block_content.pack, blocks), hot(compress, columns)),
     } | {
         f"commit of {many} (bare: sqlite3)": (commit_us(fresh(), load, many), bare_commit_us(blocks, many))
@@ -142,6 +147,12 @@ def prepared(batch: Batch) -> Incoming:
     """Ready for the writer."""
     of_owner: Any = {"owner_id": 1, "unit_set_id": 1, "received_us": RECEIVED_US}
     return prepare(batch, units=units_text(batch), sqlite=True, as_blocks=True, **of_owner)
+
+
+def prepared_together(batches: Sequence[Batch]) -> list[Incoming]:
+    """As the server does with those that arrive together."""
+    arrived = [Arrived(1, batch, units_text(batch), 1, RECEIVED_US) for batch in batches]
+    return prepare_all(arrived, sqlite=True, as_blocks=True)
 
 
 def arithmetic(one: Incoming) -> None:

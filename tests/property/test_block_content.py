@@ -222,5 +222,5 @@ def test_equal_steps_are_packed_as_any_numbers(first: int, step: int, many: int)
 @given(contents())
 def test_columns_packed_together_are_those_packed_apart(content: BlockContent) -> None:
     numbers, values = np.array([content.at_us, content.seq]), content.values
-    apart = block_columns.packed_whole(numbers) + block_columns.packed_values(values)
+    apart = block_columns.packed_whole(numbers) + b"".join(block_columns.packed_values(values))
     assert b"".join(block_columns.packed_together(numbers, values)) == apart

@@ -16,14 +16,14 @@ from cleanside.gateway.wire import Answer
 from cleanside.ingest.api.routes.batch_schema import ALSO_TAKES, ANSWERS, PARAMETERS, REQUEST_BODY
 from cleanside.ingest.api.routes.described import BatchAnswer
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.services import services_of
+from cleanside.ingest.api.routes.opened_bodies import Body, as_arrived, prepared
+from cleanside.ingest.api.routes.services import Services, services_of
 from cleanside.ingest.api.routes.shared import asks, key_of, problems, resources_of, router_of
-from cleanside.ingest.checking.incoming import Incoming, prepare, units_text
+from cleanside.ingest.checking.incoming import Arrived, Incoming, units_text
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.intake import bodies, quick_decoder, receive, senml
 from cleanside.ingest.owners.access import require_device
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.writer.resources import Resources
 
 router = router_of("readings")
 
@@ -76,10 +76,11 @@ async def post_readings(request: Request) -> Response:
         resources.writer.require_room()
     with resources.room.share() as share:
         media_type, body = await bodies.read(request, media_types=tuple(DECODERS), share=share)
-        incoming = await _incoming(resources, key, DECODERS[media_type], body)
+        incoming = await _incoming(services_of(request), key, DECODERS[media_type], body)
     done = resources.writer.post(
         receive.receive_all, incoming, order_key=incoming.order_key, readings=len(incoming.batch)
     )
+    services_of(request).bodies.follow(done)
     try:
         answer: Answer = await asyncio.wait_for(done, ANSWER_WITHIN_S)
     except TimeoutError:
@@ -89,25 +90,25 @@ async def post_readings(request: Request) -> Response:
 
 
 async def _incoming(
-    resources: Resources, key: Key, decode: Callable[[bytes], wire.Batch], body: bytes
+    services: Services, key: Key, decode: Callable[[bytes], wire.Batch], body: bytes
 ) -> Incoming:
     """The batch in a body, ready for the writer."""
-    batch = decode(body) if len(body) <= DECODE_HERE_BYTES else await run_in_threadpool(decode, body)
-    require_device(key, batch.device)
-    units = units_text(batch)
-    unit_set_id = resources.known_unit_set(units)
-    if unit_set_id is None:
+    resources = services.resources
+    if len(body) <= DECODE_HERE_BYTES:
+        opened = await services.bodies.hand_in(Body(resources, key, decode, body), len(body))
+        if isinstance(opened, Incoming):
+            return opened
+        batch = opened
+    else:
+        batch = await run_in_threadpool(decode, body)
+        require_device(key, batch.device)
+    arrived = as_arrived(resources, key, batch)
+    if arrived is None:
+        units = units_text(batch)
         unit_set_id = await run_in_threadpool(resources.keep_unit_set, units)
-    return prepare(
-        batch,
-        owner_id=key.owner_id,
-        units=units,
-        unit_set_id=unit_set_id,
-        received_us=resources.clock(),
-        sqlite=resources.is_sqlite,
-        as_blocks=resources.writes_blocks,
-        who=key.handle,
-    )
+        arrived = Arrived(key.owner_id, batch, units, unit_set_id, resources.clock(), key.handle)
+    [incoming] = prepared(resources, [arrived])
+    return incoming
 
 
 def _is_small(request: Request) -> bool:

@@ -24,6 +24,7 @@ from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.moved_dates import MovedDates
 from cleanside.ingest.api.routes.open_streams import OpenStreams
+from cleanside.ingest.api.routes.opened_bodies import OpenedBodies, open_all
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.metrics import Metrics
 from cleanside.ingest.owners.access import Keyring
@@ -65,6 +66,8 @@ class Services:
     moved_dates: MovedDates = field(init=False)
     plans: KeptPlans = field(default_factory=KeptPlans)
     streams: OpenStreams = field(default_factory=OpenStreams)
+    #: bodies of batches that arrive at the same time
+    bodies: OpenedBodies = field(default_factory=lambda: OpenedBodies(open_all))
     #: by which people may sign in; None: none is set
     oidc: OidcProvider | None = None
     #: makes the page of a problem document; it answers None for a request that is for no page

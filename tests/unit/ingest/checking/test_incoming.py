@@ -5,10 +5,20 @@ from __future__ import annotations
 import json
 from typing import Any
 
+import numpy as np
 import pytest
 
 from cleanside.gateway import wire
-from cleanside.ingest.checking.incoming import encode_chosen, known_as, prepare, units_text
+from cleanside.ingest.checking.incoming import (
+    MOST_NUMBERS,
+    Arrived,
+    Incoming,
+    encode_chosen,
+    known_as,
+    prepare,
+    prepare_all,
+    units_text,
+)
 from cleanside.ingest.store.block_content import unpack
 from cleanside.ingest.store.stored_blocks import EncodedBlocks
 
@@ -64,3 +74,47 @@ def test_hashes_that_were_fixed_on_receipt_come_back_though_the_content_was_amen
     assert isinstance(form, EncodedBlocks)
     [run] = form.runs
     assert run._replace(content=unpack(form.rows[0][-1])).hashes.tolist() == [11, 12, 13]
+
+
+def _many(first: int, **more: Any) -> dict[str, Any]:
+    """A batch of 400 readings, of which the second hundred fall into the next month."""
+    steps = [0, *([10_000] * 299), 40 * 86_400_000, *([10_000] * 99)]
+    values = {"restriction": [(first + n) % 97 / 20 for n in range(400)], "engine_speed": [800.5] * 400}
+    return BATCH | {"first_seq": first, "start": START, "step_ms": steps, "columns": values} | more
+
+
+@pytest.mark.parametrize("as_blocks", [True, False], ids=["blocks", "rows"])
+def test_batches_prepared_together_are_those_prepared_one_by_one(as_blocks: bool) -> None:
+    """Of several kinds, with more of one kind than go into one array, and some that are doubted."""
+    documents = [
+        *(_many(first) for first in range(1, 2 + MOST_NUMBERS // (3 * 400) * 2)),
+        BATCH | COLUMNS,
+        BATCH | COLUMNS | {"at_uncertainty_s": [4.0, None, 0]},
+        BATCH
+        | COLUMNS
+        | {"first_seq": 9, "columns": {"restriction": [1, 2, 3], "engine_speed": [1e9, 2, 3.5]}},
+        BATCH | COLUMNS | {"units": {"restriction": "kPa"}},
+        *({**BATCH, "readings": [reading]} for reading in READINGS),
+        BATCH | {"readings": [{**READINGS[0], "at": FINER}]},
+        {
+            "device": "grader-07-intake",
+            "readings": [{"at": START, "restriction": 3}],
+            "units": BATCH["units"],
+        },
+        BATCH | {"shed": [{"first": 1, "last": 4, "reason": "disk"}]},
+        _many(5, at_uncertainty_s=0.5),
+    ]
+    batches = [wire.decode(json.dumps(document).encode()) for document in documents]
+    arrived = [
+        Arrived(place, batch, units_text(batch), 1, place, "a key") for place, batch in enumerate(batches)
+    ]
+    together = prepare_all(arrived, sqlite=True, as_blocks=as_blocks)
+    for one, incoming in zip(arrived, together, strict=True):
+        alone = prepare(sqlite=True, as_blocks=as_blocks, **one._asdict())
+        assert _plainly(incoming) == _plainly(alone)
+
+
+def _plainly(incoming: Incoming) -> str:
+    """All that it has, to the last digit."""
+    with np.printoptions(threshold=10**6, floatmode="unique"):
+        return repr(incoming)
