@@ -137,7 +137,7 @@ def _of_sites(
     alike: float,
 ) -> tuple[list[MadeLife], list[MadeLife]]:
     """alike : 1 = sites have one bend in common, 0 = each has its own."""
-    of_site_h = 300.0 / np.exp(rng.uniform(*np.log(rates), 4))
+    of_site_h = 300.0 / np.exp(rng.uniform(np.log(rates[0]), np.log(rates[1]), 4))
     of_site = alike * rng.uniform(*bends) + (1.0 - alike) * rng.uniform(*bends, 4)
 
     def batch(number: int, site: int, size: int) -> list[MadeLife]:

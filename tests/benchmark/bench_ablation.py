@@ -96,7 +96,7 @@ def worth(machines: Sequence[Machine], seen: Sequence[Seen], tuning: Tuning, eve
     scores, asked = [], 0
     for machine, summaries in zip(machines, seen, strict=True):
         looks = [_look(machine, *at, tuning) for at in _looks(machine, summaries, every_days)]
-        asked += len(frozenset().union(*(look.asked for look in looks)))
+        asked += len(set[int]().union(*(look.asked for look in looks)))
         scores.append(score(machine, [look.said for look in looks], read_difficulty()))
     found = [row["found"] for s in scores for row in s.recalled]
     right = [row["right"] for s in scores for row in s.precise]

@@ -268,9 +268,9 @@ class Forecaster:
             usual = None if self.usual_life_h is None else usual_life(self.usual_life_h)
         alone = prior_hours_left(path, share, rows, from_new=from_new, usual=usual)
         if self.learned is not None and self.learned.is_new_kind(kind):
-            width = self.learned.lengths.width_of_new(machine)
-            wide = prior_hours_left(path, share, rows, from_new=from_new, usual=width)
-            alone = around(alone[:, 1], wide, REST * self.learned.typical_h * pace)
+            unsure = self.learned.lengths.width_of_new(machine)
+            width = prior_hours_left(path, share, rows, from_new=from_new, usual=unsure)
+            alone = around(alone[:, 1], width, REST * self.learned.typical_h * pace)
         if self.learned is None:
             return _Parts(alone, alone, np.zeros(len(alone)), 1.0)
         typical_h = self.learned.typical_h * pace
