@@ -50,7 +50,7 @@ BARS: Mapping[str, Tuning] = {
     "warn_near: none": replace(TUNING, warn_near=np.inf),
     "back_near: none": replace(TUNING, back_near=-np.inf),
     "warn 0.35, 0.4, 0.5": replace(TUNING, warn=(0.35, 0.4, 0.5)),
-    "ask 0.3": replace(TUNING, ask=0.3),
+    "ask 0.3": replace(TUNING, ask=(0.3, 0.3, 0.3)),
     "ask_low: none": replace(TUNING, ask_low=np.inf),
     "unsure_h 20": replace(TUNING, unsure_h=20.0),
 }

@@ -22,7 +22,10 @@ from typing import NamedTuple, TypeVar
 
 import numpy as np
 
-from cleanside.ingest.restriction.elements.densities import LN_ROOT_2PI, below, ln, mixed, student
+from cleanside.ingest.restriction.elements.at_once import too_soon_dry, too_soon_wet
+from cleanside.ingest.restriction.elements.densities import below, ln, mixed, student
+from cleanside.ingest.restriction.elements.faulty_levels import above_nothing, as_low, as_off, is_below
+from cleanside.ingest.restriction.elements.paces import as_slow, pace_of
 from cleanside.ingest.restriction.elements.pieces import FLOW, Cut, LevelPiece
 from cleanside.ingest.restriction.elements.step_response import StepResponse, StepResponses
 from cleanside.ingest.restriction.measure.flow_response import FlowResponse
@@ -38,7 +41,6 @@ RUNS, PASSING = "runs", (LIGHT, WET, LOW, OFF)
 
 NOT_OPENED = -1
 HOPELESS = -100.0  # ln odds that no other fact makes up for: another sensor explains any step far better
-OFF_MOST = 20.0  # so far above nothing [ln] a level is beyond NEVER; its square would leave the numbers
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,13 +202,13 @@ def _first_paths(
     if around.entered.get(0) == NEW:
         usual, var = _learned(around.clean, usual_var, piece.start, spread, tuning)
         found = [found[0]._replace(clean=piece.start, clean_var=spread**2, usual=usual, usual_var=var)]
-    low = _low(piece, around.clean, usual_var, spread, tuning) + ln(tuning.low_at_first)
-    off = _off(piece, around) + ln(tuning.low_at_first)
+    low = as_low(piece.start, around.clean, usual_var, spread, tuning) + ln(tuning.low_at_first)
+    off = as_off(piece.start, around.off) + ln(tuning.low_at_first)
     for state, weight in ((LOW, low), (OFF, off)):
         expected = around.clean + 2 * tuning.element_spread
         found.append(
             base._replace(
-                weight=weight + _lasting(state, piece, tuning),
+                weight=weight + _lasting(state, piece, around.by, tuning),
                 state=state,
                 base=expected,
                 clean=around.clean,
@@ -236,13 +238,14 @@ class _StepOf:
         few = math.sqrt(tuning.level_h / max(1, min(tuning.level_h, piece.end - piece.first)))
         loaded = tuning.loading_spread * piece.missed_h
         self._spread = math.hypot(cut.spread * few, loaded)
+        self._edge_spread = math.hypot(cut.edge_spread, loaded)
         self._swelled_h = self._hours_on_the_way(cut)
         self._usual_pace = cut.pace
-        self._pace = _pace(cut, before, piece, tuning)
+        self._pace = pace_of(cut, before, piece, tuning)
         self._entered = around.entered.get(piece.first, "")
-        self._if_stopped = 1.0 if piece.stopped else tuning.without_stop
+        self._if_stopped = _if_stopped(piece, cut.stops, tuning)
         self._new_rate = tuning.new_per_h * self._loaded() * self._if_stopped
-        self._lasting = {state: _lasting(state, piece, tuning) for state in PASSING}
+        self._lasting = {state: _lasting(state, piece, around.by, tuning) for state in PASSING}
         #: by the clean level of a history and its variance
         self._as_new: dict[tuple[float, float], float] = {}
         self._as_low: dict[tuple[float, float], tuple[float, float]] = {}
@@ -319,7 +322,21 @@ class _StepOf:
     def _stays(self) -> float:
         """ln density where nothing happened: the level wandered, or rose in hours that were not seen."""
         loaded = self._tuning.loading_per_h * self._piece.missed_h
-        return student(self._piece.start - self._before.finish - loaded, self._spread)
+        wandered = student(self._piece.start - self._before.finish - loaded, self._spread)
+        return min(wandered, self._at_once)
+
+    @cached_property
+    def _at_once(self) -> float:
+        """ln density of the fall at its very hour, where nothing happened then."""
+        loaded = self._tuning.loading_per_h * self._piece.missed_h
+        return student(self._piece.edge + loaded, self._edge_spread)
+
+    @cached_property
+    def _too_soon_wet(self) -> float:
+        return too_soon_wet(self._piece, self._edge_spread, self._tuning)
+
+    def _too_soon_dry(self, fall: float) -> float:
+        return too_soon_dry(self._piece, fall, self._edge_spread, self._tuning)
 
     @cached_property
     def _lightens(self) -> float:
@@ -335,7 +352,7 @@ class _StepOf:
         """ln density of a fall to where the level was before the element swelled unnoticed."""
         tuning = self._tuning
         dried = ln(tuning.wet_per_h / tuning.wet_step) - self._swelled_h / tuning.swell_h
-        return dried + self._without_load() - self._fall / tuning.wet_step
+        return dried + self._without_load() - self._fall / tuning.wet_step + self._too_soon_dry(self._fall)
 
     def _without_load(self) -> float:
         """ln of how likely the element did not load while it was wet."""
@@ -358,7 +375,7 @@ class _StepOf:
 
     @cached_property
     def _reads_nothing(self) -> float:
-        return _off(self._piece, self._premises)
+        return as_off(self._piece.start, self._premises.off)
 
     @cached_property
     def _comes_off(self) -> tuple[float, float]:
@@ -368,8 +385,8 @@ class _StepOf:
     @cached_property
     def _goes_low(self) -> float:
         """ln of how often an element is torn or missing, at a level above nothing."""
-        rate = self._tuning.low_per_h + self._tuning.low_at_service * self._opened
-        return ln(rate * self._premises.low_odds) + _above_nothing(self._piece, self._premises)
+        rate = self._tuning.low_per_h * self._if_stopped + self._tuning.low_at_service * self._opened
+        return ln(rate * self._premises.low_odds) + above_nothing(self._piece.start, self._premises.off)
 
     @cached_property
     def _opened(self) -> float:
@@ -425,7 +442,7 @@ class _StepOf:
             tuning = self._tuning
             var = path.usual_var + tuning.element_spread**2 + self._spread**2
             level = mixed(self._piece.start - path.usual, math.sqrt(var), tuning)
-            self._as_new[usual] = level + _as_slow(self._pace, tuning.pace_new, tuning.pace_least)
+            self._as_new[usual] = level + as_slow(self._pace, tuning.pace_new, tuning.pace_least)
         return self._as_new[usual]
 
     def _cleaned(self, path: _Path, base: float) -> list[_Way]:
@@ -439,7 +456,7 @@ class _StepOf:
         soft = (self._spread + math.sqrt(path.clean_var)) * level / rise + 1e-9
         inside = below((kept - low) / soft) * below((high - kept) / soft)
         weight = (
-            _as_slow(self._pace, self._tuning.pace_cleaned, self._tuning.pace_least)
+            as_slow(self._pace, self._tuning.pace_cleaned, self._tuning.pace_least)
             + self._rate_of(CLEANED, path)
             + ln(inside * level / rise / (high - low))
         )
@@ -460,7 +477,7 @@ class _StepOf:
     # ------------------------------------------------------------ in a state that passes
 
     def _from_passing(self, path: _Path) -> list[_Way]:
-        ends = -ln(_lasts_h(path.state, self._tuning))
+        ends = -ln(_lasts_h(path.state, self._premises.by, self._tuning))
         found = [self._back(path, ends), *self._going_on(path), self._runs(path, EXCHANGED, self._exchanges)]
         if path.state in (LOW, OFF):
             mended = self._mended(path, ends) + self._new_level(path)
@@ -473,7 +490,8 @@ class _StepOf:
     def _back(self, path: _Path, ends: float) -> _Way:
         """The state is over. What was done to the element when it began shows now."""
         if path.opened == NOT_OPENED:
-            return self._runs(path, BACK, ends + self._as_before(path))
+            dries = self._too_soon_dry(self._before.finish - path.base) if path.state == WET else 0.0
+            return self._runs(path, BACK, ends + self._as_before(path) + dries)
         was = self._premises.entered.get(self._pieces[path.opened + 1].first)
         was = CLEANED if was == CLEANED else NEW
         # One that was cleaned shows no clean level.
@@ -497,9 +515,10 @@ class _StepOf:
         """ln density of the level while a state lasts; without an element it stays below a clean one."""
         if path.state == OFF:
             return self._reads_nothing
-        stays = student(self._piece.start - self._before.finish, self._spread)
+        stays = min(student(self._piece.start - self._before.finish, self._spread), self._at_once)
         if path.state == WET and path.base < self._piece.start < self._before.finish:
-            return max(stays, -ln(self._tuning.dries_h) - ln(self._before.finish - path.base))
+            wet = self._before.finish - path.base
+            return max(stays, -ln(self._tuning.dries_h) - ln(wet) + self._too_soon_dry(wet))
         if path.state != LOW:
             return stays
         return max(stays, self._moves_low(path))
@@ -511,7 +530,7 @@ class _StepOf:
             size = tuning.low_step[by]
             return -ln(tuning.dries_h * size) - abs(self._fall) / size
         size, beyond = tuning.low_step[FLOW], max(-self._fall - tuning.wet_most[0], 0.0) / tuning.wet_most[1]
-        return ln(tuning.wet_per_h / size) - abs(self._fall) / size - beyond**2
+        return ln(tuning.wet_per_h / size) - abs(self._fall) / size - beyond**2 + self._too_soon_wet
 
     def _dries(self, path: _Path, what: str, weight: float, base: float) -> list[_Way]:
         """Wet at the step, and dry again by the end of the piece."""
@@ -541,8 +560,8 @@ class _StepOf:
         """
         sound = _sound(path)
         if sound not in self._as_low:
-            stays = _is_below(self._piece.finish, *sound, self._spread, self._tuning)
-            self._as_low[sound] = _low(self._piece, *sound, self._spread, self._tuning), ln(stays)
+            stays = is_below(self._piece.finish, *sound, self._spread, self._tuning)
+            self._as_low[sound] = as_low(self._piece.start, *sound, self._spread, self._tuning), ln(stays)
         return self._as_low[sound]
 
     def _runs(self, path: _Path, what: str, weight: float, *, is_clean: bool = False, was: str = "") -> _Way:
@@ -591,82 +610,19 @@ def _learned(usual: float, var: float, level: float, spread: float, tuning: Tuni
     return usual + var / (var + own) * (level - usual), max(var * own / (var + own), least)
 
 
-class _Pace(NamedTuple):
-    """How long the level took over the same way after a fall, against before it. ln of hours."""
-
-    ratio: float
-    is_over: bool  # False: it has taken that long, and is not there yet
-
-
-def _pace(cut: Cut, before: LevelPiece, piece: LevelPiece, tuning: Tuning) -> _Pace | None:
-    """None where the level did not come up that way before, or too little was seen since."""
-    fall = before.finish - piece.start
-    if fall < tuning.least_step:
-        return None
-    high = piece.start + tuning.pace_way * fall
-    earlier = cut.smooth[max(0, before.end - tuning.pace_rows) : before.end]
-    later = cut.smooth[piece.first : piece.first + tuning.pace_rows]
-    fallen = np.flatnonzero(later < piece.start - tuning.least_step)
-    later = later[: fallen[0]] if len(fallen) else later
-    lows = np.flatnonzero(earlier <= piece.start + cut.spread)
-    highs = np.flatnonzero(earlier >= high)
-    if len(lows) == 0 or len(highs) == 0 or highs[-1] <= lows[-1]:
-        return None
-    begun = before.end - len(earlier)
-    took = _between(cut, begun + lows[-1], begun + highs[highs > lows[-1]][0])
-    reached = np.flatnonzero(later >= high)
-    takes = _between(cut, piece.first, piece.first + (reached[0] if len(reached) else len(later) - 1))
-    return _Pace(math.log(takes / took), len(reached) > 0)
+def _if_stopped(piece: LevelPiece, stops: float, tuning: Tuning) -> float:
+    """How often something is changed at a row, by whether the engine stood before it. The mean is 1."""
+    at_stop = 1.0 / (stops + (1.0 - stops) * tuning.without_stop)
+    return at_stop if piece.stopped else tuning.without_stop * at_stop
 
 
-def _between(cut: Cut, first: int, last: int) -> float:
-    """Operating hours from one row to another, at least one. [h]"""
-    return max(float(cut.run_h[last] - cut.run_h[first]), 1.0)
+def _lasts_h(state: str, by: int, tuning: Tuning) -> float:
+    return {WET: tuning.wet_h, LIGHT: tuning.light_h[by]}.get(state, tuning.low_h)
 
 
-def _as_slow(pace: _Pace | None, expected: tuple[float, float], least: float) -> float:
-    """ln density of a pace, or of one at least as slow; never below `least`."""
-    if pace is None:
-        return 0.0
-    middle, spread = expected
-    away = (pace.ratio - middle) / spread
-    density = -0.5 * away**2 - math.log(spread) - LN_ROOT_2PI
-    return max(density if pace.is_over else ln(below(-away)), least)
-
-
-def _lasts_h(state: str, tuning: Tuning) -> float:
-    return {WET: tuning.wet_h, LIGHT: tuning.light_h}.get(state, tuning.low_h)
-
-
-def _lasting(state: str, piece: LevelPiece, tuning: Tuning) -> float:
+def _lasting(state: str, piece: LevelPiece, by: int, tuning: Tuning) -> float:
     """ln of the likelihood that a passing state lasted through a piece, which rose as it did."""
     rise = max(piece.finish - piece.start, 0.0) / (
         tuning.low_rise if state in (LOW, OFF) else tuning.passing_rise
     )
-    return -piece.hours / _lasts_h(state, tuning) - 0.5 * rise**2
-
-
-def _low(piece: LevelPiece, clean: float, clean_var: float, spread: float, tuning: Tuning) -> float:
-    """ln density of the first level with an element torn, missing or not seated: below any clean element."""
-    sure = _is_low(piece.start, clean, clean_var, spread, tuning)
-    return ln(sure) + min(piece.start - clean - math.log(tuning.low_share), 0.0)
-
-
-def _is_low(level: float, clean: float, clean_var: float, spread: float, tuning: Tuning) -> float:
-    """How sure a level is below any clean element."""
-    return _is_below(level, clean + math.log(tuning.low_share), clean_var, spread, tuning)
-
-
-def _is_below(level: float, highest: float, clean_var: float, spread: float, tuning: Tuning) -> float:
-    return below((highest - level) / math.sqrt(clean_var + tuning.element_spread**2 / 4 + spread**2))
-
-
-def _off(piece: LevelPiece, around: Premises) -> float:
-    """ln density of the first level with a tube off: next to nothing."""
-    away = math.exp(min(piece.start - around.off, OFF_MOST))
-    return piece.start - around.off - 0.5 * away**2 + 0.5 * math.log(2 / math.pi)
-
-
-def _above_nothing(piece: LevelPiece, around: Premises) -> float:
-    """ln of how sure a level is above nothing: without an element the ducts still resist."""
-    return ln(-math.expm1(-0.5 * math.exp(2 * min(piece.start - around.off, OFF_MOST))))
+    return -piece.hours / _lasts_h(state, by, tuning) - 0.5 * rise**2

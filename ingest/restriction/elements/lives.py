@@ -18,6 +18,7 @@ import numpy as np
 from cleanside.ingest.restriction.elements.changes import Change
 from cleanside.ingest.restriction.elements.entries import (
     BEGINS_LIFE,
+    SHIFT_ROWS,
     WeighedEntry,
     denied_rows,
     without_denied,
@@ -31,7 +32,8 @@ USUAL_CLEAN = 0.3  # of terminal, for an element in use when first seen (common 
 CLEAN_HOURS = 20  # the clean level is read from the first 20 operating hours of a life (chosen)
 CLEAN_PULL_ROWS = 5.0  # the prior counts as that many of those hours: less than one shift of measurements
 KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own
-ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what the data show
+ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what the data show,
+#: unless the entry has a fall of its own: elements of dusty work last hardly longer than that
 END_ROWS = 5  # the level at the end of a life is their median
 
 
@@ -124,13 +126,20 @@ def find_edges(
     ]
     edge_rows = np.array([edge.row for edge in edges], dtype=np.int64)
     place = np.flatnonzero(believed)
-    for change in without_denied(falls, place, denied_rows(entered)):
-        row = _first_in_doubt(place, change.row)
-        shown = place[change.row + change.hidden]
-        is_near = (edge_rows >= row - ENTRY_NEAR_ROWS) & (edge_rows <= shown + ENTRY_NEAR_ROWS)
-        if not np.any(is_near):
+    told = without_denied(falls, place, denied_rows(entered))
+    spans = [(_first_in_doubt(place, fall.row), int(place[fall.row + fall.hidden])) for fall in told]
+    near = _reach(edge_rows, spans)
+    for change, (row, shown) in zip(told, spans, strict=True):
+        if not np.any((edge_rows >= row - near) & (edge_rows <= shown + near)):
             edges.append(LifeEdge(row, float(series.hour_s[row]), False, change.sure, change.likely))
     return sorted(edges, key=lambda edge: (edge.row, edge.at_s))
+
+
+def _reach(edge_rows: IntArray, spans: Sequence[tuple[int, int]]) -> IntArray:
+    """How near to each entry a fall is the same change. [rows]"""
+    first, last = (np.array([span[end] for span in spans], dtype=np.int64)[:, None] for end in (0, 1))
+    has_own = (edge_rows >= first - SHIFT_ROWS) & (edge_rows <= last + SHIFT_ROWS)
+    return np.where(has_own.any(axis=0), SHIFT_ROWS, ENTRY_NEAR_ROWS)
 
 
 def _first_in_doubt(place: IntArray, number: int) -> int:

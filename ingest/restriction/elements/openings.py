@@ -7,7 +7,7 @@ Leaves to others: the likelihoods (`explain`), lives (`lives`), sentences (`verd
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +19,7 @@ from cleanside.ingest.restriction.elements.explain import (
     LOW,
     NEW,
     NOTHING_NEW,
+    OFF,
     Explained,
     LevelStep,
     Premises,
@@ -105,6 +106,7 @@ def find_openings(
         hours=operating_hours(series)[place],
         missed_h=_missed_h(series, place, tuning),
         stopped=_stopped(series, place, tuning),
+        stood_h=_stood_h(series, place),
         at_rows=_entry_rows(entries, hour_s),
         by=BY[flow],
         tuning=tuning,
@@ -122,7 +124,7 @@ def find_openings(
     return Openings(
         level_pa=level_pa,
         steps=found.steps,
-        weighed=_asked(found, hour_s, tuning),
+        weighed=_asked(found, hour_s, entered, BY[flow], tuning),
         falls=_falls(found, BY[flow], tuning),
         low=low,
         low_now=found.low[-1],
@@ -158,15 +160,20 @@ def find_changes(
     return _falls(explain(cut, _premises(level, known, by, {}, tuning), tuning), by, tuning)
 
 
-def _asked(found: Explained, hour_s: FloatArray, tuning: Tuning) -> list[WeighedStep]:
+def _asked(
+    found: Explained, hour_s: FloatArray, entered: Mapping[int, str], by: int, tuning: Tuning
+) -> list[WeighedStep]:
     """
     Falls that may be an opening and are not surely one, or after which the element may be torn.
 
-    What may be a fault is asked at once, an opening once the new level has settled.
+    What may be a fault is asked at once, an opening once the new level has settled. Where a person entered an
+    opening the entry is weighed, and a second question would ask the same. Where a fault is the likeliest a
+    person is sent to the machine anyway.
     """
     asked = []
     for number, step in enumerate(found.steps):
-        opened = tuning.ask <= step.chance(NEW, CLEANED) < tuning.tell
+        opened = tuning.ask[by] <= step.chance(NEW, CLEANED) < tuning.tell
+        opened = opened and step.row not in entered and step.ranked[0][0] not in (LOW, OFF)
         opened = opened and _has_settled(found, number, tuning)
         if step.after >= step.before or _came_back(found, number, tuning):
             continue
@@ -290,6 +297,12 @@ def _stopped(series: HourlyRestriction, place: IntArray, tuning: Tuning) -> Bool
     apart = np.diff(series.hour_s[place], prepend=-np.inf) > HOUR_S
     short = series.operating_s[place] < tuning.whole_hour * HOUR_S
     return np.asarray(apart | short | np.roll(short, 1))
+
+
+def _stood_h(series: HourlyRestriction, place: IntArray) -> FloatArray:
+    """Hours of the clock before each believed row in which there was no work."""
+    hour_s = series.hour_s[place]
+    return np.asarray(np.diff(hour_s, prepend=hour_s[:1] - HOUR_S) / HOUR_S - 1.0)
 
 
 def _entry_rows(entries: Sequence[Entry], hour_s: FloatArray) -> list[int]:

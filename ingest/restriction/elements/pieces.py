@@ -10,6 +10,7 @@ Leaves to others: what a step means (`explain`).
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -38,6 +39,8 @@ class LevelPiece:
     hours: float  # operating hours in it
     missed_h: float  # operating hours before it that were not seen, or are not fit to judge by
     stopped: bool  # the engine stood before it
+    edge: float = 0.0  # by how much the level fell at once, from the hours before it to its first hours [ln]
+    stood_h: float = math.inf  # hours of the clock between the two that were not worked; inf: not known
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +49,11 @@ class Cut:
 
     pieces: list[LevelPiece]
     spread: float
+    edge_spread: float  # of the level over a few hours to the next few, of one element [ln]
     smooth: FloatArray  # ln(level), medians of three hours, shape (n,)
     pace: float  # usual rise an operating hour [ln]
     run_h: FloatArray  # operating hours up to each row, with those that were not seen, shape (n,)
+    stops: float  # share of the rows before which the engine stood
 
 
 def cut_pieces(
@@ -57,6 +62,7 @@ def cut_pieces(
     hours: FloatArray,
     missed_h: FloatArray,
     stopped: BoolArray,
+    stood_h: FloatArray | None = None,
     at_rows: Sequence[int],
     by: int,
     tuning: Tuning,
@@ -66,6 +72,7 @@ def cut_pieces(
 
     level : at the reference flow, shape (n,), n >= 1, any unit. hours : operating hours of each row.
     missed_h : operating hours before each row that are not in the series. stopped : the engine stood before.
+    stood_h : hours of the clock before each row that were not worked; None = not known.
     at_rows : rows at which a piece begins in any case. by : FLOW, SPEED or NOTHING.
     """
     ln = np.log(np.maximum(level, floor_of(level)))
@@ -85,11 +92,29 @@ def cut_pieces(
             float(run_h[end] - run_h[first]),
             float(missed_h[first]),
             bool(stopped[first]),
+            _edge(ln, first, share, tuning),
+            math.inf if stood_h is None else float(stood_h[first]),
         )
         for first, end in itertools.pairwise(edges)
     ]
     smooth = _smooth(ln)
-    return Cut(pieces, usual[-1], smooth, _usual_pace(smooth, tuning), np.cumsum(hours + missed_h))
+    return Cut(
+        pieces=pieces,
+        spread=usual[-1],
+        edge_spread=usual[0],
+        smooth=smooth,
+        pace=_usual_pace(smooth, tuning),
+        run_h=np.cumsum(hours + missed_h),
+        stops=float(np.mean(stopped)),
+    )
+
+
+def _edge(ln: FloatArray, first: int, share: float, tuning: Tuning) -> float:
+    """By how much the level fell at a row, over the shortest window either side. [ln]"""
+    rows = tuning.windows_h[0]
+    if first == 0:
+        return 0.0
+    return quantile(ln[max(0, first - rows) : first], share) - quantile(ln[first : first + rows], share)
 
 
 def floor_of(level: FloatArray) -> float:

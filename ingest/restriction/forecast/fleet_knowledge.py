@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from cleanside.ingest.restriction.elements.clean_spread import CleanSpread, clean_spread_of
 from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.fitted import forecaster_of, record_of
 from cleanside.ingest.restriction.forecast.forecast import Forecaster, fit_forecaster
@@ -53,6 +54,11 @@ class FleetKnowledge:
     def clean_share(self, kind: str) -> float | None:
         """Usual clean level of a kind's new elements, share of terminal; None: not known."""
         return self._clean_shares.get(kind) if kind else None
+
+    @cached_property
+    def clean_spread(self) -> CleanSpread:
+        """How much clean elements of one machine differ."""
+        return clean_spread_of(self.lives)
 
     @cached_property
     def _clean_shares(self) -> dict[str, float]:

@@ -151,10 +151,20 @@ class Tuning:
     element_spread: float = constant(
         0.15, unit="ln", origin="open field series: 2.8, 3.6 and 4.1 mbar; simulated: 0.12"
     )
+    spread_lives: float = constant(
+        10.0,
+        unit="lives",
+        origin="chosen: weight of that spread against what the fleet shows: three machines",
+    )
     outlier_share: float = constant(0.03, unit="1", origin="chosen: an element of another make")
     outlier_times: float = constant(2.0, unit="1", origin="chosen")
     low_share: float = constant(
         0.7, unit="of the clean level", origin="open field series: new elements differ by 0.7 to 1.1"
+    )
+    low_spreads: float = constant(
+        2.4,
+        unit="spreads of clean elements",
+        origin="open field series: new elements differ by 0.7 to 1.1, which is that many below",
     )
     off_pa: float = constant(75.0, unit="Pa", origin="SAE J1939 SPN 107: one and a half steps of 50 Pa")
     off_share: float = constant(
@@ -167,7 +177,16 @@ class Tuning:
     # ------------------------------------------------------------ how long it lasts
     wet_h: float = constant(16.0, unit="operating hours", origin="open field series: hours to two days")
     dries_h: float = constant(8.0, unit="operating hours", origin="open field series: wet media dry in parts")
-    light_h: float = constant(45.0, unit="operating hours", origin="chosen: a week of work")
+    dries_at_once: float = constant(
+        0.35,
+        unit="of the wet spells",
+        origin="open field series: fog ends, and the level falls within an hour or two",
+    )
+    light_h: tuple[float, float, float] = constant(
+        (12.0, 45.0, 45.0),
+        unit="operating hours",
+        origin="chosen: a week of work; where flow is measured it is readings at fault, for a shift",
+    )
     low_h: float = constant(
         150.0, unit="operating hours", origin="chosen: what is reported is mended within two weeks or three"
     )
@@ -217,10 +236,14 @@ class Tuning:
         0.03, unit="1", origin="made fleet (plateau): clean elements of a machine"
     )
     answer_low: tuple[float, float] = constant(
-        (0.05, 1.5), unit="1", origin="ducts alone go with the square of flow; by speed with more"
+        (0.05, 2.0), unit="1", origin="ducts alone go with the square of flow; by speed with more"
     )
     answer_hidden: float = constant(0.35, unit="1", origin="chosen: a tear that the response does not show")
-    answer_least: float = constant(-3.0, unit="ln", origin="chosen: noise must not decide alone")
+    answer_least: float = constant(
+        -5.0,
+        unit="ln",
+        origin="made fleets (plateau, quarry): missing elements lie five spreads off; noise must not decide",
+    )
 
     # ------------------------------------------------------------ what people saw on indicator or gauge
     lasting_share: float = constant(
@@ -274,8 +297,10 @@ class Tuning:
         unit="probability",
         origin="made fleet (plateau): false changes below 0.9 were all by speed alone or without a proxy",
     )
-    ask: float = constant(
-        0.15, unit="probability", origin="made fleet (plateau): one cleaned element in seven more than by 0.3"
+    ask: tuple[float, float, float] = constant(
+        (0.1, 0.15, 0.15),
+        unit="probability",
+        origin="made fleets (plateau, quarry): one cleaned element in seven more than by 0.3",
     )
     unsure_h: float = constant(
         10.0,

@@ -160,8 +160,13 @@ def _openings(measured: MeasuredHours, facts: HousingFacts) -> Openings:
         _as_met(_expectation(facts), measured.reference.raised),
         flow=flow_of(series, by_speed=measured.reference.by_speed),
         response=response_of(measured.table, series.hour_s[believed]),
-        tuning=facts.tuning,
+        tuning=_as_learned(facts),
     )
+
+
+def _as_learned(facts: HousingFacts) -> Tuning:
+    """The constants of the model with what the fleet shows of clean elements."""
+    return replace(facts.tuning, element_spread=facts.fleet.clean_spread.with_prior(facts.tuning))
 
 
 def _looked(measured: MeasuredHours, openings: Openings, facts: HousingFacts) -> Looked:

@@ -241,14 +241,18 @@ def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray
     last = np.append(first[1:], len(hour))[: len(first)] - 1
     low, high = enough[first], enough[last]
     wide = flow[high] >= FLOW_STEP * flow[low] if len(first) else np.empty(0, dtype=bool)
-    low, high, place = low[wide], high[wide], hour[first[wide]]
+    rest_pa = table.column("off_mean_pa")[hour[first]]
+    rests = ~wide & ~np.isnan(rest_pa)  # an engine of one speed shows it by what is read at rest
+    low_pa, low_flow = np.where(rests, rest_pa, mean_pa[low]), np.where(rests, 0.0, flow[low])
+    shows = wide | rests
+    low_pa, low_flow, high, place = low_pa[shows], low_flow[shows], high[shows], hour[first[shows]]
     # A plugged tap holds its pressure at key-on too, which is no zero: then against the usual one.
     above = mean_pa[high] - zero.by_hour_pa[place]
     above_usual = mean_pa[high] - zero.usual_by_hour_pa(len(table))[place]
     level = np.maximum(np.where(above < HELD_SHARE * above_usual, above_usual, above), QUIET_PA)
     exponent = reference.exponent if reference.exponent is not None else 1.5
-    expected = 1.0 - (flow[low] / flow[high]) ** exponent
-    return place, (mean_pa[high] - mean_pa[low]) / level / expected
+    expected = 1.0 - (low_flow / flow[high]) ** exponent
+    return place, (mean_pa[high] - low_pa) / level / expected
 
 
 def _spread_within(table: Summaries) -> tuple[IntArray, FloatArray]:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from cleanside.ingest.restriction.elements.explain import (
     BACK,
     CLEANED,
+    DRIED,
     HAPPENINGS,
     LIGHT,
     LOW,
@@ -20,8 +23,8 @@ from cleanside.ingest.restriction.elements.explain import (
 )
 from cleanside.ingest.restriction.elements.pieces import FLOW, NOTHING, SPEED, cut_pieces
 from cleanside.ingest.restriction.measure.flow_response import FlowResponse
-from cleanside.ingest.restriction.measure.summary import FloatArray
-from cleanside.ingest.restriction.measure.tuning import TUNING
+from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray
+from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 
 LIMIT_PA = 6200.0
 CLEAN_PA = 1900.0
@@ -39,8 +42,10 @@ def explained(
     by: int = FLOW,
     entered: str = "",
     part: int = 1,
-    stopped: bool = True,
+    stopped: BoolArray | bool = True,
+    stood_h: FloatArray | None = None,
     response: FlowResponse | None = None,
+    tuning: Tuning = TUNING,
 ) -> Explained:
     """entered : what a person entered at the begin of a part, the second if not told otherwise."""
     at_row = sum(len(before) for before in parts[:part])
@@ -50,10 +55,11 @@ def explained(
         level,
         hours=np.ones(n),
         missed_h=np.zeros(n),
-        stopped=np.full(n, stopped),
+        stopped=np.broadcast_to(stopped, n),
+        stood_h=stood_h,
         at_rows=[at_row] if entered else [],
         by=by,
-        tuning=TUNING,
+        tuning=tuning,
     )
     around = Premises(
         limit=float(np.log(LIMIT_PA)),
@@ -65,7 +71,7 @@ def explained(
         entered={at_row: entered} if entered else {},
         response=response,
     )
-    return explain(cut, around, TUNING)
+    return explain(cut, around, tuning)
 
 
 def answers(*parts: tuple[int, float]) -> FlowResponse:
@@ -140,6 +146,67 @@ def test_moisture_that_comes_and_goes_is_no_opening() -> None:
     assert found.steps[1].chance(NEW, CLEANED) < 0.1
 
 
+def standing(hours: int, row: int, stood_h: float) -> FloatArray:
+    """Hours of the clock before each of so many hours: none but before one."""
+    return np.where(np.arange(hours) == row, stood_h, 0.0)
+
+
+def test_a_fall_between_two_hours_of_work_is_less_likely_a_drying_than_one_after_a_weekend() -> None:
+    """4.0 to 3.3 kPa: media dry over a weekend, and seldom while the engine stood for minutes."""
+    parts = loading(300, to_pa=4000.0), after(3300.0, 40) * np.linspace(1.0, 1.08, 40)
+    pause, weekend = (explained(*parts, stood_h=standing(340, 300, h)).steps[-1] for h in (0.0, 60.0))
+    assert pause.chance(NEW, CLEANED) > 0.6 > weekend.chance(NEW, CLEANED)
+    assert pause.chance(DRIED) < weekend.chance(DRIED) * 0.6
+
+
+def test_media_that_got_wet_through_a_shift_dry_over_a_night() -> None:
+    wet = after(4000.0, 16) * np.linspace(1.0, 1.3, 16)
+    parts = loading(300, to_pa=4000.0), wet, after(4000.0, 24)
+    night, pause = (explained(*parts, stood_h=standing(340, 316, h)).steps[-1] for h in (15.0, 0.0))
+    assert night.ranked[0][0] == DRIED
+    assert night.chance(NEW, CLEANED) < pause.chance(NEW, CLEANED) < TUNING.begins[FLOW]
+
+
+def test_a_wet_spell_does_not_end_at_once_between_two_hours_of_work() -> None:
+    """Rain adds a quarter. Two days later the level falls to half: more than dries in an hour."""
+    element = loading(300, to_pa=5000.0)
+    parts = element, 1.25 * after(5000.0, 12), after(3300.0, 40)
+    [*_, step] = explained(*parts, stood_h=np.zeros(352)).steps
+    assert step.row == 312
+    assert step.chance(NEW, CLEANED) > TUNING.begins[FLOW]
+
+
+def test_readings_at_fault_last_for_a_shift_where_flow_is_measured() -> None:
+    """A fall to six tenths for two weeks of work: the element was cleaned, and no sensor was at fault."""
+    element = loading(300, to_pa=5500.0)
+    [step] = explained(element, after(3300.0, 60) * np.linspace(1.0, 1.1, 60), stood_h=np.zeros(360)).steps
+    assert step.chance(LIGHT) < 0.05
+
+
+def test_a_torn_element_whose_level_jumps_back_is_mended() -> None:
+    """From less than half of a clean element to one between two hours: what is left of it did not get wet."""
+    elements = loading(300), loading(300, seed=1)
+    found = explained(
+        *elements, after(0.45 * CLEAN_PA, 40), after(0.82 * CLEAN_PA, 12), stood_h=np.zeros(652)
+    )
+    assert found.low[-2] > TUNING.tell
+    assert found.low[-1] < TUNING.warn[FLOW]
+
+
+def test_a_missing_element_shows_in_its_response_alone() -> None:
+    """What a clean one reads is not known, but none is that much like the ducts alone."""
+    parts = loading(300, to_pa=5000.0), after(1500.0, 30)
+    found = explained(*parts, response=answers((300, 1.17), (30, 1.83)))
+    assert found.low[-1] > TUNING.warn[FLOW]
+
+
+def test_a_torn_element_shows_sooner_where_clean_elements_are_alike() -> None:
+    parts = loading(300), loading(300, seed=1), loading(300, seed=2), after(0.68 * CLEAN_PA, 20)
+    alike = dataclasses.replace(TUNING, element_spread=0.08)
+    assert explained(*parts, tuning=alike).low[-1] > 2 * explained(*parts).low[-1]
+    assert explained(*parts, tuning=alike).low[-1] > TUNING.warn[FLOW]
+
+
 def test_without_a_flow_proxy_a_lighter_week_is_light_work_at_first() -> None:
     found = explained(loading(300, to_pa=3500.0), after(2600.0, 24), by=NOTHING)
     assert found.steps[-1].ranked[0][0] == LIGHT
@@ -177,9 +244,15 @@ def test_a_denied_change_is_none() -> None:
 
 
 def test_an_engine_that_did_not_stop_had_no_element_changed_as_likely_as_one_that_did() -> None:
+    """The fewer stops there are, the more one beside the fall says."""
     parts = loading(300, to_pa=4000.0), after(2600.0, 8)
-    running, stood = (explained(*parts, stopped=stopped).steps[-1] for stopped in (False, True))
+    shifts, halves = np.arange(308) % 8 == 1, np.arange(308) % 2 == 0
+    running, stood = (
+        explained(*parts, stopped=shifts | at).steps[-1] for at in (False, np.arange(308) == 300)
+    )
     assert running.chance(NEW, CLEANED) < stood.chance(NEW, CLEANED)
+    often = explained(*parts, stopped=halves).steps[-1]
+    assert often.chance(NEW, CLEANED) < stood.chance(NEW, CLEANED)
 
 
 def test_the_same_levels_in_any_scale_mean_the_same() -> None:

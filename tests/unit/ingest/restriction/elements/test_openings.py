@@ -10,10 +10,10 @@ import pytest
 from cleanside.ingest.restriction import Entry
 from cleanside.ingest.restriction.elements.changes import Change
 from cleanside.ingest.restriction.elements.entries import Expected, WeighedEntry, weigh_entries
-from cleanside.ingest.restriction.elements.explain import CLEANED, DRIED, LOW, NEW, NOTHING_NEW
+from cleanside.ingest.restriction.elements.explain import CLEANED, DRIED, LOW, NEW, NOTHING_NEW, OFF
 from cleanside.ingest.restriction.elements.lives import find_edges
 from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
-from cleanside.ingest.restriction.elements.pieces import FLOOR_SHARE, floor_of
+from cleanside.ingest.restriction.elements.pieces import FLOOR_SHARE, FLOW, NOTHING, floor_of
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
@@ -70,7 +70,7 @@ def test_a_fall_that_light_work_may_explain_is_told_and_asked_about_after_a_day_
     hours: int, is_told: bool
 ) -> None:
     openings = found(after_loading(5_000.0, 2_300.0, hours), expected=KNOWN, flow="none", worked_s=3_500.0)
-    assert TUNING.ask < openings.steps[-1].chance(NEW, CLEANED) < TUNING.tell
+    assert TUNING.ask[NOTHING] < openings.steps[-1].chance(NEW, CLEANED) < TUNING.tell
     assert [fall.sure for fall in openings.falls] == ["medium"] * is_told
     assert [step.likely for step in openings.weighed] == [NEW] * is_told
 
@@ -79,7 +79,7 @@ def test_a_fall_whose_level_does_not_stay_for_a_day_of_work_is_neither_told_nor_
     level = np.concatenate((after_loading(5_000.0, 2_600.0, 8), np.full(8, 3_000.0)))
     openings = found(level, expected=KNOWN, flow="none", worked_s=3_500.0)
     assert [step.row for step in openings.steps] == [300, 308]
-    assert TUNING.ask < openings.steps[0].chance(NEW, CLEANED) < TUNING.tell
+    assert TUNING.ask[NOTHING] < openings.steps[0].chance(NEW, CLEANED) < TUNING.tell
     assert (openings.falls, openings.weighed) == ([], [])
 
 
@@ -113,10 +113,32 @@ def test_a_sure_change_is_told_within_a_shift() -> None:
 def test_a_question_names_the_opening_that_it_is_about() -> None:
     """Something else is the likeliest, and something else again comes second."""
     level = after_loading(3_500.0, 3_200.0, 12)
-    eager = dataclasses.replace(TUNING, ask=0.005)
+    eager = dataclasses.replace(TUNING, ask=(0.005, 0.005, 0.005))
     openings = found(level, expected=KNOWN, tuning=eager, worked_s=3_500.0)
     assert [happening for happening, _ in openings.steps[-1].ranked[:2]] == [NOTHING_NEW, DRIED]
     assert [(step.likely, step.runner) for step in openings.weighed] == [(NOTHING_NEW, CLEANED)]
+
+
+def test_a_fall_beside_an_entry_is_weighed_with_it_and_not_asked_about() -> None:
+    """The entry is at the wrong machine: it is a question itself."""
+    level = after_loading(4_800.0, 4_300.0, 40)
+    openings = found(level, Entry(at_s=300 * HOUR_S), expected=KNOWN, flow="none", worked_s=3_500.0)
+    [step] = openings.steps
+    assert TUNING.ask[NOTHING] < step.chance(NEW, CLEANED) < TUNING.tell
+    assert openings.weighed == []
+
+
+@pytest.mark.parametrize(("back_pa", "likely"), [(3_150.0, OFF), (3_050.0, NEW)])
+def test_where_a_tube_that_came_off_is_the_likeliest_no_change_is_asked_about(
+    back_pa: float, likely: str
+) -> None:
+    back = np.full(20, back_pa) * np.exp(np.random.default_rng(9).normal(0, 0.015, 20))
+    level = np.concatenate((after_loading(3_500.0, 30.0, 20), back))
+    openings = found(level, expected=KNOWN, worked_s=3_500.0)
+    step = openings.steps[0]
+    assert step.ranked[0][0] == likely
+    assert TUNING.ask[FLOW] < step.chance(NEW, CLEANED) < TUNING.tell
+    assert [asked.likely for asked in openings.weighed] == [NEW] * (likely == NEW)
 
 
 @pytest.mark.parametrize("level", PART.values(), ids=PART.keys())

@@ -101,6 +101,32 @@ def test_a_machine_at_one_speed_is_not_called_flat() -> None:
     assert "flat" not in causes(found)
 
 
+def test_a_tap_freed_on_a_machine_at_one_speed_is_trusted_again() -> None:
+    """Its flow does not vary any more, but what it reads at rest and at work shows that it answers."""
+    readings = work(days=30)
+    # a shift begins and ends within an hour, so that some hours show rest and work
+    readings = dataclasses.replace(readings, at_s=readings.at_s + 1800.0)
+    steady, running = since(readings, 20), np.asarray(readings.engine_speed_rad_s) > 0
+    flow = np.where(steady & running, 0.4, np.asarray(readings.air_mass_flow_kg_s))
+    level, noise = restriction_of(readings).copy(), np.random.default_rng(4).normal(0, 25, len(steady))
+    level[steady & running] = 2300.0
+    plugged = since(readings, 18) & ~steady
+    level[plugged] = 2200.0
+    parts = dataclasses.replace(
+        readings, air_mass_flow_kg_s=flow, restriction_pa=level + np.where(plugged | steady, noise, 0.0)
+    )
+    before = dataclasses.replace(
+        parts,
+        **{
+            name: np.asarray(values)[~steady]
+            for name in ("at_s", "restriction_pa", "air_mass_flow_kg_s", "engine_speed_rad_s")
+            if (values := getattr(parts, name)) is not None
+        },
+    )
+    assert "flat" in causes(assess(before))
+    assert causes(assess(parts)) == []
+
+
 @pytest.mark.parametrize("share", [0.0, 0.3, 0.5])
 def test_a_torn_or_missing_element_lies_below_the_clean_level_and_is_no_new_life(share: float) -> None:
     readings = work(days=24)
