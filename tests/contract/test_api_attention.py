@@ -145,3 +145,16 @@ def test_an_owner_sees_what_is_its_own(api: Api) -> None:
 
 def test_every_declared_event_has_a_next_step_of_its_own() -> None:
     assert set(DECLARED_NAMES) - {"readings_bridged", "readings_shed"} <= set(ATTENTION_STEPS)
+
+
+def test_a_monitor_that_sends_and_sits_on_no_machine_needs_somebody(api: Api) -> None:
+    """Somebody ended its time on the machine, and it was never taken off."""
+    api.send(batch(1, [3.0]))
+    ended = {"machine": "grader-07", "assigned_until": instant_text(api.clock.now_us)}
+    assert api.post(f"/v1/devices/{DEVICE}/assignments", ended).status_code == 200
+    assert lines(api, "unseated") == []
+    api.clock.advance(DAY_S + 60)
+    api.send(batch(2, [3.1]))
+    assert lines(api, "unseated") == [("sits_nowhere", 1, True)]
+    assert api.request("PATCH", f"/v1/devices/{DEVICE}", json={"retired": True}).status_code == 200
+    assert lines(api, "unseated") == []
