@@ -161,7 +161,8 @@ def test_the_file_has_every_row_and_no_formula(api: Api) -> None:
     response = api.get("/fleet.csv")
     assert response.headers["content-type"].startswith("text/csv")
     assert response.headers["content-disposition"] == 'attachment; filename="fleet.csv"'
-    heading, *rows = csv.reader(io.StringIO(response.text))
+    assert response.content.startswith("\ufeff".encode())
+    heading, *rows = csv.reader(io.StringIO(response.content.decode("utf-8-sig")))
     assert all(len(row) == len(heading) for row in rows)
     assert {row[1] for row in rows} == {"'=HYPERLINK(1)", "Lader, rot"}
 
@@ -175,7 +176,7 @@ def test_the_file_ends_with_where_who_when_and_what_to_do(api: Api) -> None:
     assert api.request("PATCH", "/v1/machines/grader-07/papers", json=papers).status_code == 200
     on = api.get("/v1/work").json()["before"]
     assert api.post("/v1/machines/grader-07/planned-change", {"on": on}).status_code == 200
-    heading, row = csv.reader(io.StringIO(api.get("/fleet.csv").text))
+    heading, row = csv.reader(io.StringIO(api.get("/fleet.csv").content.decode("utf-8-sig")))
     assert heading[0] == "machine"
     assert row[17:21] == ["oberkies", "north", on, "KG"]
     assert row[21].startswith("Planned for")
