@@ -144,7 +144,11 @@ ATTENTION_STEPS: Mapping[str, str] = {
         "assigned_from for readings that are here; or retire it"
     ),
     "pending": "wait for the gateway to send; if no data arrives, carry its backlog as a bundle",
-    "gap": "run cleanside-gateway verify and rewind on the machine; cleanside-ingest account lists the gaps",
+    "gap": (
+        "run cleanside-gateway verify and rewind on the machine; a program of your own sends the missing "
+        "numbers, or declares them shed, also where a number was mistyped; GET /v1/streams/{stream} lists "
+        "the gaps"
+    ),
     "copied_reading": (
         "a copied spool sent these readings twice, under two times: discard the second ones by "
         "POST /v1/quarantine/discards with same_reading; look at the preview first"
