@@ -356,6 +356,14 @@ def text_or_empty(value: Any) -> str:
     return value
 
 
+def web_address_or_empty(value: Any) -> str:
+    """An address of pages, with its scheme: a browser opens one without it over http, in the clear."""
+    address = text_or_empty(value)
+    if address and not address.startswith(("https://", "http://")):
+        raise NotASetting("not_a_web_address", address=address)
+    return address
+
+
 def file_path(value: Any) -> Path:
     """A path; ~ is the user's folder."""
     return Path(text(value)).expanduser()

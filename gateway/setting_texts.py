@@ -17,6 +17,7 @@ RULES: Final[Sentences] = {
     "not_a_number_of": "is not a number of {unit}",
     "not_a_switch": "is neither true nor false",
     "not_a_text": "is not a text",
+    "not_a_web_address": "has no scheme: write https://{address}, or http:// on a network of the shop's own",
     "not_an_ip_address": "needs an IP address before the port, like 192.168.4.1:8480",
     "not_days": "is not a number of days from {lowest} to {highest}",
     "not_one_of": "is not one of {words}",

@@ -799,6 +799,11 @@ SENTENCES: Sentences = {
     ),
     "not_transferable": "machine {machine} is this owner's already",
     "seat_ends_before": "assigned_until {until} is not after assigned_from {start}",
+    "seat_ends_long_ago": (
+        "{at} lies before every reading of the device, so all {hours:,} hours with readings would leave this "
+        "machine; check the year, or give assigned_from too if that is meant"
+    ),
+    "seat_too_far_ahead": "{at} is more than {days} days ahead; check the year",
     "several_entries_at": "{entries} at {at}: {every}; name one as entry_id",
     # the site that it resembles is said on pages: to a program every unknown name is answered alike
     "site_unknown": '"{site}" is no site here; check the name, or make the site first: POST /v1/sites',

@@ -14,7 +14,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from cleanside.gateway.setting_table import FILE, Table, one_of, row, switch, text_or_empty, whole
+from cleanside.gateway.setting_table import (
+    FILE,
+    Table,
+    one_of,
+    row,
+    switch,
+    text_or_empty,
+    web_address_or_empty,
+    whole,
+)
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.log import FORMS, LEVELS
 
@@ -46,7 +55,7 @@ class Settings:
     public_address: str = field(
         default="",
         metadata=row(
-            text_or_empty,
+            web_address_or_empty,
             "Address under which people open the pages, like https://filters.example; it stands in links. "
             "Empty: the address that was asked.",
         ),
@@ -180,7 +189,11 @@ class Settings:
     )
     address_tries_per_minute: int = field(
         default=60,
-        metadata=row(_COUNT, "Tries without a valid key or code that one address has; 0: no limit [1/min]."),
+        metadata=row(
+            _COUNT,
+            "Tries in vain of one address: so many of keys, so many of codes and passwords; 0: no limit "
+            "[1/min].",
+        ),
     )
     # As many as the listen queue: a whole site behind one address may reconnect at once.
     address_connections: int = field(

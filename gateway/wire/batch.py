@@ -8,7 +8,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Final
 
 from cleanside.gateway.wire.coded import Coded, Sentences, Values
 from cleanside.gateway.wire.instants import instant_text
@@ -101,10 +101,14 @@ def is_declared(event: str) -> bool:
     return event.startswith(DECLARED)
 
 
+#: readings that one event may declare lost: one a second for 31 years; more is no count (chosen)
+MOST_DECLARED: Final = 10**9
+
+
 def readings_in(event: str, content: Mapping[str, Any]) -> int:
-    """How many readings an event declares lost or damaged; 0 where it declares none."""
+    """How many readings an event declares lost or damaged; 0 where it declares none, or an absurd number."""
     count = content.get("count")
-    says_one = event.startswith("readings_") and type(count) is int and 0 < count <= MAX_INTEGER
+    says_one = event.startswith("readings_") and type(count) is int and 0 < count <= MOST_DECLARED
     return count if says_one else 0  # type: ignore[return-value]  # an int where it has one
 
 

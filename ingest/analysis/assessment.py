@@ -78,7 +78,7 @@ class View:
     housing: HousingRow
     assessment: Assessment
     terminal: TerminalRow | None
-    #: when the newest reading was measured, seconds since 1970; None: none is summarised yet
+    #: when the newest reading with any quantity was measured, seconds since 1970; None: none is summarised
     last_reading_s: float | None
     #: when its devices were last received [us]; None: never
     heard_us: int | None
@@ -269,7 +269,7 @@ class Judge:
             housing=housing,
             assessment=seen if self._may_name is None else without_names(seen, self._may_name),
             terminal=terminal,
-            last_reading_s=study.last_s,
+            last_reading_s=study.measured_s,
             heard_us=heard_us,
             readings_waiting=around.newest.waiting if around.newest is not None else 0,
             hours_behind=around.hours_behind,

@@ -1,5 +1,5 @@
 """
-What needs a person now, in groups: no key, silent, behind, in conflict, in quarantine, declared, versions.
+What needs a person now, in groups: no key, silent, on no machine, behind, in conflict, in quarantine ...
 
 Promises: pure. A group lists what a person may want to know and counts what needs a person: a machine that
 was keyed off for the weekend is listed, and needs no one. Codes are stable; what to do about each is in
@@ -18,8 +18,9 @@ from cleanside.ingest.store.attention import CopiedGroup, HeardDevice, Quarantin
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.keyless import Keyless
 
-WITHOUT_KEY, SILENT, BEHIND, CONFLICT, QUARANTINE, DECLARED_EVENTS, VERSIONS = GROUPS = (
-    *("without_key", "silent", "behind", "in_conflict", "in_quarantine", "declared", "versions"),
+WITHOUT_KEY, SILENT, UNSEATED, BEHIND, CONFLICT, QUARANTINE, DECLARED_EVENTS, VERSIONS = GROUPS = (
+    *("without_key", "silent", "unseated", "behind", "in_conflict", "in_quarantine", "declared"),
+    "versions",
 )
 
 HOUR_US = 3_600_000_000
@@ -91,6 +92,7 @@ def groups_of(
     lines = {
         WITHOUT_KEY: [_without_key(one, machines) for one in keyless],
         SILENT: [line for device in may_send if (line := _silent(device, now_us)) is not None],
+        UNSEATED: [line for device in may_send if (line := _unseated(device, now_us)) is not None],
         BEHIND: [line for device in heard for line in _behind(device, now_us)],
         CONFLICT: [
             *(_held(group) for group in quarantined if group.beside),
@@ -126,6 +128,14 @@ def _silent(device: HeardDevice, now_us: int) -> Concern | None:
     code = quiet_because(device)
     needs = now_us - since_us >= SILENT_AFTER_US[code]
     return _line(device, code, 1, since_us, needs=needs)
+
+
+def _unseated(device: HeardDevice, now_us: int) -> Concern | None:
+    """It sends, and its readings count for no machine, a day and longer."""
+    heard_us = device.heard_us
+    if device.is_seated or heard_us is None or now_us - heard_us >= LISTED_AFTER_US:
+        return None
+    return _line(device, "sits_nowhere", 1, None, needs=now_us - device.registered_us >= LISTED_AFTER_US)
 
 
 def quiet_because(device: HeardDevice) -> str:

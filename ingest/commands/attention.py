@@ -19,6 +19,7 @@ MOST_LINES = 5  # of a group on the screen; --json has up to 64; chosen, so that
 TITLES = {
     "without_key": "without a valid key",
     "silent": "nothing heard",
+    "unseated": "heard, and on no machine",
     "behind": "readings missing",
     "in_conflict": "two readings under one number",
     "in_quarantine": "quarantined",

@@ -298,8 +298,12 @@ def _plain(value: float | None, decimals: int) -> str:
     return "" if value is None else f"{value:.{decimals}f}"
 
 
-def csv_of(rows: list[list[str]]) -> str:
-    """A file of comma-separated values (RFC 4180); no cell is a formula to a spreadsheet."""
+def csv_of(rows: list[list[str]]) -> bytes:
+    """
+    A file of comma-separated values (RFC 4180); no cell is a formula to a spreadsheet.
+
+    With byte order mark, as office programs take a file without one to be in the codes of their country.
+    """
     out = io.StringIO()
     csv.writer(out).writerows([[safe_cell(cell) for cell in row] for row in rows])
-    return out.getvalue()
+    return out.getvalue().encode("utf-8-sig")

@@ -139,8 +139,16 @@ ATTENTION_STEPS: Mapping[str, str] = {
     "device_fault": "have the monitor looked at; its gateway reported a fault",
     "unknown": "look at the machine: power, gateway, aerial; run cleanside-gateway status there",
     "never_heard": "finish the installation, or check the key of the gateway",
+    "sits_nowhere": (
+        "its readings count for no machine: POST /v1/devices/{device}/assignments puts it on one, with "
+        "assigned_from for readings that are here; or retire it"
+    ),
     "pending": "wait for the gateway to send; if no data arrives, carry its backlog as a bundle",
-    "gap": "run cleanside-gateway verify and rewind on the machine; cleanside-ingest account lists the gaps",
+    "gap": (
+        "run cleanside-gateway verify and rewind on the machine; a program of your own sends the missing "
+        "numbers, or declares them shed, also where a number was mistyped; GET /v1/streams/{stream} lists "
+        "the gaps"
+    ),
     "copied_reading": (
         "a copied spool sent these readings twice, under two times: discard the second ones by "
         "POST /v1/quarantine/discards with same_reading; look at the preview first"

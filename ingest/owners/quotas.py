@@ -117,7 +117,11 @@ class Limits:
         self._bytes: Buckets[int] = Buckets(
             key_bytes_per_s, burst=key_bytes_per_s * BURST_S, monotonic_s=monotonic_s
         )
+        # Apart: a box with an old key must not keep who stands beside it from enrolling or signing in.
         self._tries: Buckets[str] = Buckets(
+            address_tries_per_minute / 60, burst=address_tries_per_minute, monotonic_s=monotonic_s
+        )
+        self._key_tries: Buckets[str] = Buckets(
             address_tries_per_minute / 60, burst=address_tries_per_minute, monotonic_s=monotonic_s
         )
 
@@ -139,14 +143,25 @@ class Limits:
         self._bytes.give_back(key_id, unread_bytes)
 
     def may_try(self, host: str | None) -> None:
-        """Raises Refused (429) where an address has tried too often without a valid key."""
+        """Raises Refused (429) where an address has tried codes or passwords too often in vain."""
         wait_s = self._tries.wait_s(address_of(host))
         if wait_s:
             raise over_quota("address_tries_spent", wait_s)
 
     def tried_in_vain(self, host: str | None) -> None:
-        """Count a try of an address that had no valid key or code."""
+        """Count a try of an address that had no valid code or password."""
         self._tries.take(address_of(host), 1.0)
+
+    def may_show_key(self, host: str | None) -> None:
+        """Raises Refused (429) where an address has shown too many keys that are not valid."""
+        wait_s = self._key_tries.wait_s(address_of(host))
+        if wait_s:
+            raise over_quota("address_tries_spent", wait_s)
+
+    def showed_wrong_key(self, host: str | None) -> None:
+        """Count a key of an address that is not valid. Raises Refused (429) as `may_show_key`."""
+        self.may_show_key(host)
+        self._key_tries.take(address_of(host), 1.0)
 
 
 def over_quota(limit: str, wait_s: float) -> Refused:

@@ -21,6 +21,10 @@ from cleanside.ingest.owners import device_entries
 from cleanside.ingest.store import fleet, hours
 from cleanside.ingest.store.fleet import Assignment, DeviceRow
 
+DAY_US = 86_400_000_000
+MOST_AHEAD_US = 92 * DAY_US  # a move is entered for the next weeks; what lies a year off is a slip (chosen)
+LONG_AGO_US = 365 * DAY_US  # an end that lies so far back, before every reading, is another year's (chosen)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeatOrder:
@@ -71,8 +75,12 @@ def span_of(seats: Sequence[Assignment], order: SeatOrder, now_us: int) -> SeatS
     The span that an order means for a device with these seats. Pure.
 
     Raises Refused (422) where the order gives a start and asks for the history, ends before it starts, or
-    ends in the past without a start on a housing on which the device does not sit.
+    ends in the past without a start on a housing on which the device does not sit, or lies too far ahead.
     """
+    for member, at_us in (("assigned_from", order.from_us), ("assigned_until", order.until_us)):
+        if at_us is not None and at_us > now_us + MOST_AHEAD_US:
+            days = MOST_AHEAD_US // DAY_US
+            raise NotValid(Complaint(f"#/{member}", "seat_too_far_ahead", at=instant_text(at_us), days=days))
     if order.with_history and order.from_us is not None:
         raise NotValid(Complaint("#/with_history", "start_or_history"))
     if order.from_us is not None or order.with_history or not seats:
@@ -108,9 +116,26 @@ def preview(connection: sa.Connection, device: DeviceRow | None, order: SeatOrde
         return Seated(span.from_us, span.until_us, ())
     seats = fleet.assignments_of_device(connection, device.id)
     span = span_of(seats, order, now_us)
+    _refuse_another_year(connection, device.id, order, span, now_us)
     pieces = _taken(seats, order.housing_id, span)
     taken_from = [_counted(connection, device.id, seat, piece) for seat, piece in pieces]
     return Seated(span.from_us, span.until_us, tuple(taken_from))
+
+
+def _refuse_another_year(
+    connection: sa.Connection, device_id: int, order: SeatOrder, span: SeatSpan, now_us: int
+) -> None:
+    """An end without a start that lies long ago, before every reading, takes all of them off the machine."""
+    until_us = order.until_us
+    if order.from_us is not None or until_us is None or until_us > now_us - LONG_AGO_US:
+        return
+    if hours.with_readings(connection, device_id, span.from_us, until_us):
+        return
+    after = hours.with_readings(connection, device_id, until_us, None)
+    if after:
+        raise NotValid(
+            Complaint("#/assigned_until", "seat_ends_long_ago", at=instant_text(until_us), hours=after)
+        )
 
 
 def seat(connection: sa.Connection, device: DeviceRow, order: SeatOrder, now_us: int) -> Seated:

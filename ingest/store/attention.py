@@ -48,6 +48,8 @@ class HeardDevice:
     is_retired: bool
     #: name of its last event; read only where `quiet_since_us` is before the given instant
     last_event: str | None
+    #: it sits on a machine, or left one after the given instant, or it is retired
+    is_seated: bool
 
     @property
     def quiet_since_us(self) -> int:
@@ -93,12 +95,13 @@ def heard_devices(
     """
     Registered devices by owner and name.
 
-    quiet_before_us : of those that neither sent nor measured anything after it, the last event.
+    quiet_before_us : of those that neither sent nor measured anything after it, the last event. A seat
+        that ended after it counts as held.
     """
     sits_on = _machines(connection, owner_id)
-    seen = _streams(connection, owner_id)
-    query = sa.select(devices.c.id, owners.c.name.label("owner"), devices.c.name, devices.c.registered_us)
-    query = query.add_columns(devices.c.retired_us)
+    seen, seated = _streams(connection, owner_id), _seated(connection, quiet_before_us)
+    columns = (devices.c.id, devices.c.name, devices.c.registered_us, devices.c.retired_us)
+    query = sa.select(owners.c.name.label("owner"), *columns)
     query = query.join_from(devices, owners).where(devices.c.registered_us.is_not(None))
     if owner_id is not None:
         query = query.where(devices.c.owner_id == owner_id)
@@ -118,6 +121,7 @@ def heard_devices(
             gap=sum(max(0, s.highest - s.mark - int(s.beyond or 0)) for s in of_device),
             is_retired=row.retired_us is not None,
             last_event=None,
+            is_seated=row.retired_us is not None or row.id in seated,
         )
         if newest is not None and found.quiet_since_us <= quiet_before_us:
             last = reports.last_event(connection, [row.id])
@@ -142,6 +146,13 @@ def _machines(connection: sa.Connection, owner_id: int | None) -> dict[int, str]
         query = query.where(machines.c.owner_id == owner_id)
     rows = connection.execute(query.where(assignments.c.until_us.is_(None)).order_by(assignments.c.id))
     return {row.device_id: row.name for row in rows}
+
+
+def _seated(connection: sa.Connection, since_us: int) -> set[int]:
+    """Devices of all owners that sit on a housing, or did after an instant."""
+    until_us = assignments.c.until_us
+    query = sa.select(assignments.c.device_id).where(sa.or_(until_us.is_(None), until_us > since_us))
+    return set(connection.scalars(query))
 
 
 def _streams(connection: sa.Connection, owner_id: int | None) -> dict[int, list[Any]]:

@@ -28,6 +28,7 @@ from cleanside.ingest.restriction import (
     housing_teaches,
     learn_fleet,
 )
+from cleanside.ingest.restriction.forecast.duty import learn_duty
 from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 from cleanside.ingest.restriction.verdict.element_history import ElementHistory, tell_history
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
@@ -108,7 +109,7 @@ def _said(measured: MeasuredHours, facts: HousingFacts, at_s: float) -> Observat
     """As the API would have it; a machine is in service unless something is suspected."""
     history = tell_history(measured, facts)
     lost = no_answer(measured.table, measured.zeros[0])
-    suspicions = suspicions_of(measured, history, facts, lost)
+    suspicions = suspicions_of(measured, history, facts, lost, learn_duty(measured.table))
     return Observation(
         machine=facts.machine,
         at_s=at_s,

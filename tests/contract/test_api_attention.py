@@ -156,3 +156,31 @@ def test_an_owner_sees_what_is_its_own(api: Api) -> None:
 
 def test_every_declared_event_has_a_next_step_of_its_own() -> None:
     assert set(DECLARED_NAMES) - {"readings_bridged", "readings_shed"} <= set(ATTENTION_STEPS)
+
+
+def test_a_monitor_that_sends_and_sits_on_no_machine_needs_somebody(api: Api) -> None:
+    """Somebody ended its time on the machine, and it was never taken off."""
+    api.send(batch(1, [3.0]))
+    ended = {"machine": "grader-07", "assigned_until": instant_text(api.clock.now_us)}
+    assert api.post(f"/v1/devices/{DEVICE}/assignments", ended).status_code == 200
+    assert lines(api, "unseated") == []
+    api.clock.advance(DAY_S + 60)
+    api.send(batch(2, [3.1]))
+    assert lines(api, "unseated") == [("sits_nowhere", 1, True)]
+    assert api.request("PATCH", f"/v1/devices/{DEVICE}", json={"retired": True}).status_code == 200
+    assert lines(api, "unseated") == []
+
+
+def test_a_number_that_was_mistyped_far_ahead_is_settled_by_shedding_what_never_was(api: Api) -> None:
+    """As the next step of the gap says; the account balances, and the numbers stay free for readings."""
+    api.send(batch(1, [3.0] * 5))
+    far = {"seq": 2**53 - 1, "at": instant_text(api.clock.now_us), "restriction": 3.0}
+    of_stream = {"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa"}}
+    api.send(of_stream | {"readings": [far]})
+    assert lines(api, "behind") == [("gap", 2**53 - 7, False)]
+    shed = [{"first": 6, "last": 2**53 - 2, "reason": "mistyped"}]
+    api.send({"device": DEVICE, "stream": STREAM, "shed": shed})
+    assert lines(api, "behind") == []
+    assert api.send(batch(6, [3.1]))["stored"] == 1
+    [account] = api.account()["streams"]
+    assert account["gaps"] == []

@@ -353,3 +353,17 @@ def test_a_seat_that_contradicts_itself_gets_no_code(api: Api) -> None:
     refused = api.post("/v1/enrolments", body, key="operator")
     assert (refused.status_code, refused.json()["code"]) == (422, "not_valid")
     assert [e["pointer"] for e in refused.json()["errors"]] == ["#/with_history"]
+
+
+@pytest.mark.parametrize("is_known", [True, False])
+def test_wrong_keys_are_slowed_and_leave_the_tries_of_codes_alone(few_tries: Api, is_known: bool) -> None:
+    """A box with an old key behind the shop's address, and a technician who enrols a monitor there."""
+    code = make(few_tries)["code"]
+    made = few_tries.post("/v1/keys", {"role": "planner"}).json()
+    assert few_tries.get("/v1/machines", key=None, headers=bearer(made["key"])).status_code == 200
+    wrong = bearer(f"{made['handle'] if is_known else 'k0000000'}.guess")
+    answers = [few_tries.get("/v1/machines", key=None, headers=wrong) for _ in range(7)]
+    assert [answer.status_code for answer in answers] == [401] * 5 + [429] * 2
+    assert 1 <= int(answers[-1].headers["retry-after"]) <= 12
+    assert few_tries.get("/v1/machines", key=None, headers=bearer(made["key"])).status_code == 200
+    assert show(few_tries, code).status_code == 201

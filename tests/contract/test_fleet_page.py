@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from cleanside.gateway.wire import instant_text
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.plain_forms import (
@@ -24,7 +25,7 @@ from cleanside.ingest.restriction.verdict.plain_forms import (
 from cleanside.ingest.shop.spreadsheet import safe_cell
 from tests.contract.test_api_fleet import register_worked
 from tests.contract.test_api_shop import ask
-from tests.support.serving import Api, batch, in_process
+from tests.support.serving import DEVICE, Api, batch, in_process
 
 #: names that a person may give: markup, right to left, as long as may be, pictures
 HOSTILE = [
@@ -207,7 +208,8 @@ def test_the_file_has_every_row_and_no_formula(api: Api) -> None:
     response = api.get("/fleet.csv")
     assert response.headers["content-type"].startswith("text/csv")
     assert response.headers["content-disposition"] == 'attachment; filename="fleet.csv"'
-    heading, *rows = csv.reader(io.StringIO(response.text))
+    assert response.content.startswith("\ufeff".encode())
+    heading, *rows = csv.reader(io.StringIO(response.content.decode("utf-8-sig")))
     assert all(len(row) == len(heading) for row in rows)
     assert {row[1] for row in rows} == {"'=HYPERLINK(1)", "Lader, rot"}
 
@@ -221,7 +223,7 @@ def test_the_file_ends_with_where_who_when_and_what_to_do(api: Api) -> None:
     assert api.request("PATCH", "/v1/machines/grader-07/papers", json=papers).status_code == 200
     on = api.get("/v1/work").json()["before"]
     assert api.post("/v1/machines/grader-07/planned-change", {"on": on}).status_code == 200
-    heading, row = csv.reader(io.StringIO(api.get("/fleet.csv").text))
+    heading, row = csv.reader(io.StringIO(api.get("/fleet.csv").content.decode("utf-8-sig")))
     assert heading[0] == "machine"
     assert row[17:21] == ["oberkies", "north", on, "KG"]
     assert row[21].startswith("Planned for")
@@ -247,3 +249,30 @@ def test_every_code_of_the_analysis_has_words(language: str) -> None:
 def test_the_page_speaks_the_language_of_the_reader(api: Api, language: str) -> None:
     named(api, "grader-07")
     assert str(table(language)["fleet.title"]) in page_of(api, **{"Accept-Language": language})
+
+
+@pytest.mark.parametrize("sends", [{"restriction": None}, {"restriction": None, "engine_speed": 1800.0}])
+def test_a_monitor_that_sends_without_restriction_is_not_shown_as_of_now(
+    api: Api, sends: dict[str, float | None]
+) -> None:
+    """The transducer is dead, the monitor is not: the element is not said to be in service."""
+    api.register()
+    start_us = api.clock.now_us
+    sound = {"restriction": 3.0, "engine_speed": 1800.0}
+    minutes = [day * 1440 + minute for day in range(4) for minute in range(0, 480, 10)]
+    readings = [
+        {"at": instant_text(start_us + m * 60_000_000), **(sound if m < 1440 else sends)} for m in minutes
+    ]
+    api.clock.now_us = start_us + (minutes[-1] + 1) * 60_000_000
+    units = {"restriction": "kPa", "engine_speed": "r/min"}
+    api.send({"device": DEVICE, "units": units, "readings": readings})
+    api.analyse()
+    [known] = api.get("/v1/fleet").json()["housings"]
+    assert (known["state"], [s["cause"] for s in known["suspicions"]]) == ("suspect", ["no_restriction"])
+    assert known["restriction_at"] < instant_text(start_us + 86_400_000_000)
+    is_empty = "engine_speed" not in sends
+    assert (known["last_reading_at"] == known["restriction_at"]) is is_empty
+    page = page_of(api, **{"Accept-Language": "en"})
+    assert "last, on " in page
+    assert '<span class="aside">now </span>' not in page
+    assert "Restriction was last read on" in page_of(api, "/machines/grader-07", **{"Accept-Language": "en"})

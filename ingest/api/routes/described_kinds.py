@@ -536,10 +536,20 @@ ReportedKind = TypeAliasType(
 AttentionGroup = TypeAliasType(
     "AttentionGroup",
     Annotated[
-        Literal["without_key", "silent", "behind", "in_conflict", "in_quarantine", "declared", "versions"],
+        Literal[
+            "without_key",
+            "silent",
+            "unseated",
+            "behind",
+            "in_conflict",
+            "in_quarantine",
+            "declared",
+            "versions",
+        ],
         Field(
             description=(
-                "without_key: refused, its key has ended; silent: nothing arrives; behind: gaps and backlog; "
+                "without_key: refused, its key has ended; silent: nothing arrives; unseated: "
+                "it sends and sits on no machine; behind: gaps and backlog; "
                 "in_conflict: two readings under one number; in_quarantine; declared: losses and damage; "
                 "versions: old programs"
             )

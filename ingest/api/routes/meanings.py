@@ -127,7 +127,7 @@ MEANINGS: Mapping[str, str] = {
     "last_at": "when the last one was received, UTC",
     "last_heard_at": "when anything was received last, UTC",
     "last_index": "last place, where a range shares the reason",
-    "last_reading_at": "when the newest reading was measured, UTC; null: none",
+    "last_reading_at": "when the newest reading with any quantity was measured, UTC; null: none",
     "last_seen_at": "when they asked last, to the minute, UTC; null: never",
     "last_used_at": "when the key was used last, UTC; null: never",
     "lead_time_days": "from order to delivery; null: not known [days]",

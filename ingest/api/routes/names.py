@@ -9,7 +9,7 @@ NAME_PATTERN = r"^[A-Za-z0-9:._-]{1,64}$"
 #: the same without "." and "..": in an address those are folders (RFC 3986 section 5.2.4)
 NEW_NAME_PATTERN = r"^(\.{0,2}[A-Za-z0-9:_-]|\.{3})[A-Za-z0-9:._-]*$"
 
-_RULE = "1 to 64 letters, digits and - . : _ only; no spaces or slashes (a display name may have any)"
+_RULE = "1 to 64 letters A-Z a-z, digits and - . : _ only; no spaces or slashes (a display name may have any)"
 #: pattern -> its rule in words
 RULES: Mapping[str, str] = {
     NAME_PATTERN: _RULE,

@@ -176,10 +176,10 @@ async def _shown_key(request: Request) -> Key:
         key = keyring.remembered(header, now_us)
         if key is None:
             if not keyring.was_valid(header):  # guesses from an address must not lock out the keys behind it
-                limits.may_try(host_of(request))
+                limits.may_show_key(host_of(request))
             key = await run_in_threadpool(_find, keyring, resources, header, now_us)
     except Refused:
-        limits.tried_in_vain(host_of(request))
+        limits.showed_wrong_key(host_of(request))
         raise
     if expires_soon(key, now_us):
         request.state.key_expires = text(key.expires_us)

@@ -35,7 +35,8 @@ SILENT_S = {
 }
 MISSED_DAYS = 1.5  # of mean daily work in silence: then it may be working without coverage (chosen)
 NEVER_S = 4_102_444_800.0  # 2100-01-01: beyond the calendar of a shop
-LEVEL_STANDS = frozenset(("devices_disagree",))  # the analysis then follows one of several devices
+#: the analysis then follows one of several devices; an element does not get cleaner while it is not read
+LEVEL_STANDS = frozenset(("devices_disagree", "no_restriction"))
 
 
 @dataclass(frozen=True, kw_only=True)

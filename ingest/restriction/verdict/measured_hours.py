@@ -24,6 +24,7 @@ from cleanside.ingest.restriction.measure.summary import BoolArray, HourSummary,
 from cleanside.ingest.restriction.measure.zero import Zero, learn_zero
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.suspect import HourDoubts, hour_doubts
+from cleanside.ingest.restriction.verdict.unread import Unread, unread_of
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,7 @@ class MeasuredHours:
     series: HourlyRestriction
     zeros: tuple[Zero, ...]  # of each device
     doubts: HourDoubts
+    unread: Unread  # hours that any of them sent without restriction
 
     def believed(self) -> BoolArray:
         """Rows of the series whose hour is not in doubt, and whose level is known."""
@@ -50,7 +52,8 @@ class MeasuredHours:
 
 def measure_hours(summaries: Sequence[HourSummary], facts: HousingFacts) -> MeasuredHours:
     """Restriction at the reference flow by hour, and which hours are in doubt. summaries : any order."""
-    carried = carry_on(Summaries.of(summaries))
+    seen = Summaries.of(summaries)
+    carried = carry_on(seen)
     table = carried.table
     reference = learn_reference(
         table,
@@ -62,4 +65,5 @@ def measure_hours(summaries: Sequence[HourSummary], facts: HousingFacts) -> Meas
     series, zero = at_reference_flow(table, reference), learn_zero(table)
     zeros = tuple(learn_zero(alone) for alone in carried.alone.values()) or (zero,)
     swapped = facts.fleet.sent.spans(table, facts.machine)
-    return MeasuredHours(table, reference, series, zeros, hour_doubts(carried, reference, zero, swapped))
+    doubts = hour_doubts(carried, reference, zero, swapped)
+    return MeasuredHours(table, reference, series, zeros, doubts, unread_of(seen))

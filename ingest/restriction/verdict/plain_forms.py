@@ -116,6 +116,7 @@ CAUSE_FORMS: Mapping[str, str] = {
     "below_clean": "element missing or torn, or tube off",
     "fell_denied": "restriction fell, though nothing was changed",
     "flat": "restriction does not follow the engine",
+    "no_restriction": "readings come without restriction",
     "monitors_swapped": "monitors of two machines swapped",
     "zero_moved": "zero has moved",
     "devices_disagree": "two devices disagree",
@@ -403,6 +404,10 @@ SUSPICIONS: Mapping[str, Sentence] = {
         "Since {at_s:minute} it reads {level_pa:restriction} at idle and at high idle: it does not follow "
         "the engine."
     ),
+    "no_restriction": (
+        "Restriction was last read on {at_s:day}. Readings came in {hours:count hour} since, without it."
+    ),
+    "never_restriction": "Readings came in {hours:count hour}, and restriction was in none of them.",
     "next_to_nothing": "Since {at_s:minute} it reads {level_pa:restriction} at high idle: next to nothing.",
     "below_clean": "Now {now_pa:restriction}; a clean element reads {clean_pa:restriction}.",
     "fell_denied": (
@@ -524,6 +529,10 @@ ADVICE: Mapping[str, str] = {
     ),
     "advice_flat": (
         f"Restriction does not follow the engine: look for a plugged tap or a pinched or wet tube. {_SECURE}"
+    ),
+    "advice_no_restriction": (
+        "The monitor sends, and no restriction: check the sensor and its cable. The level shown is an old "
+        f"one. Until then go by the maker's indicator. {_SECURE}"
     ),
     "advice_monitors_swapped": (
         "The monitors of two machines seem to have changed places: compare the labels, and put each back or "

@@ -45,6 +45,7 @@ from cleanside.ingest.restriction.verdict.suspect import (
     zeros_moved,
 )
 from cleanside.ingest.restriction.verdict.trend import Trend, trend_of
+from cleanside.ingest.restriction.verdict.unread import no_restriction
 
 RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
 RUNNING_IN_ROWS = 3
@@ -73,6 +74,7 @@ class Study:
     duty: Duty
     lives_learned_from: int
     last_s: float | None  # newest reading, seconds since 1970-01-01 UTC
+    measured_s: float | None  # the same, of the last hour with any quantity in its readings
     last_says_off: bool  # the newest reading shows the engine off, by speed or voltage
     lives: tuple[LifeSpan, ...]  # the running one last
     entries: tuple[WeighedEntry, ...]  # what people entered, with what the readings say of it
@@ -212,7 +214,7 @@ def _judge(
     last_s = None if last is None else float(last["last_s"])
     entries = tuple(_with_look(entry, outlook.duty, last_s) for entry in history.entries)
     return Study(
-        suspicions=suspicions_of(measured, history, facts, lost),
+        suspicions=suspicions_of(measured, history, facts, lost, outlook.duty),
         restriction_pa=float(level[-1]) if len(level) else None,
         restriction_s=_trusted_s(history.judged_s(table), lost),
         hours_in_doubt=_in_doubt(loaded, history),
@@ -229,6 +231,7 @@ def _judge(
         duty=outlook.duty,
         lives_learned_from=len(facts.fleet.lives),
         last_s=last_s,
+        measured_s=measured.unread.measured_s,
         last_says_off=last is not None and last["evidence"] >= 2 and not last["last_running"],
         lives=tuple(spans),
         entries=entries,
@@ -293,7 +296,11 @@ def _with_look(entry: WeighedEntry, duty: Duty, last_s: float | None) -> Weighed
 
 
 def suspicions_of(
-    measured: MeasuredHours, history: ElementHistory, facts: HousingFacts, lost: AnswerLost | None
+    measured: MeasuredHours,
+    history: ElementHistory,
+    facts: HousingFacts,
+    lost: AnswerLost | None,
+    duty: Duty,
 ) -> tuple[Suspicion, ...]:
     """What does not fit together now, the gravest first. lost : as of `no_answer`."""
     terminal = history.terminal_doubt(facts)
@@ -312,6 +319,7 @@ def suspicions_of(
             *below,
             *history.denied,
             *doubts,
+            *no_restriction(measured.unread, duty),
             *zeros_moved(measured.zeros, facts.terminal_pa),
             *ambient_misfit(measured.table, misfit),
             *terminal,

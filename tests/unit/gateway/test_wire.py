@@ -15,6 +15,7 @@ from rfc3339_validator import validate_rfc3339
 
 from cleanside.gateway import wire
 from cleanside.gateway.wire import Answer, Batch, BatchRefused, QuarantineNote, Reading, ShedRange
+from cleanside.gateway.wire.batch import readings_in
 from tests.support.coded import refused
 
 STREAM = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
@@ -538,3 +539,9 @@ def test_a_problem_says_value_rule_and_next_step() -> None:
         "has 2 entries; step_ms has 4 and all lists have one length"
     )
     assert sentences["empty"] == "the batch is empty; send readings, columns, shed, opaque or gateway"
+
+
+@pytest.mark.parametrize(("count", "counts"), [(600, 600), (10**9, 10**9), (10**9 + 1, 0), (2**53 - 1, 0)])
+def test_an_absurd_number_of_lost_readings_counts_for_none(count: int, counts: int) -> None:
+    """One device could make the figure of all, and its alert, say nothing any more."""
+    assert readings_in("readings_lost", {"event": "readings_lost", "count": count}) == counts

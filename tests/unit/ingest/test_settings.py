@@ -90,3 +90,11 @@ def test_every_setting_is_a_flag_with_a_sentence_and_its_variable() -> None:
         assert row.flag in shown
         assert row.variable in shown
         assert len(row.sentence) > 10
+
+
+def test_an_address_of_pages_has_its_scheme() -> None:
+    bare = "filters.example"
+    with refused(CalledWrongly, "not_a_web_address", value=bare, address=bare):
+        load({"public_address": bare}, {})
+    for address in ("https://filters.example", "http://10.0.0.4:8750", ""):
+        assert load(flags={"public_address": address}, environ={}).public_address == address

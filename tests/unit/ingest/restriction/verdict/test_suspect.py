@@ -373,3 +373,53 @@ def test_states_of_level_equal_the_state_machine_told_step_by_step() -> None:
         while state and value < (0.95, 1.0)[state - 1] - 0.03:
             state -= 1
         assert level_state(share[: row + 1]) == ("serving", "due", "over")[state]
+
+
+def without_restriction_since(readings: Readings, days: float) -> Readings:
+    values = restriction_of(readings).copy()
+    values[since(readings, days)] = np.nan
+    return with_restriction(readings, values)
+
+
+def emptied_since(readings: Readings, days: float) -> Readings:
+    """The monitor goes on sending, and no quantity at all is in its readings."""
+    late = since(readings, days)
+    columns = ("air_mass_flow_kg_s", "engine_speed_rad_s")
+    emptied = {name: np.where(late, np.nan, getattr(readings, name)) for name in columns}
+    return dataclasses.replace(without_restriction_since(readings, days), **emptied)
+
+
+@pytest.mark.parametrize("broken", [without_restriction_since, emptied_since])
+def test_a_monitor_that_sends_without_restriction_for_a_day_is_no_sound_element(broken: object) -> None:
+    sound = assess(work(12))
+    found = assess(broken(work(20), 12))  # type: ignore[operator]
+    assert sound.state in ("serving", "plan")
+    assert (found.state, causes(found)) == ("suspect", ["no_restriction"])
+    assert found.advice.code == "advice_no_restriction"
+    evidence = found.study.suspicions[0].evidence
+    assert evidence.code == "no_restriction"
+    assert evidence.values["at_s"] == sound.study.measured_s
+    assert evidence.values["hours"] == 8 * 10  # eight days, each from 05:50 to 14:10
+
+
+def test_what_was_measured_last_is_no_empty_reading() -> None:
+    without, emptied = (assess(f(work(20), 12)) for f in (without_restriction_since, emptied_since))
+    assert without.study.measured_s == without.study.last_s
+    assert emptied.study.measured_s == assess(work(12)).study.last_s
+
+
+def test_a_shift_without_restriction_and_a_later_reading_of_it_are_no_fault() -> None:
+    assert causes(assess(without_restriction_since(work(20), 19))) == []
+    back = restriction_of(without_restriction_since(work(20), 12)).copy()
+    back[-1] = 0.0
+    assert "no_restriction" not in causes(assess(with_restriction(work(20), back)))
+
+
+def test_an_element_over_its_limit_stays_so_while_it_is_not_read() -> None:
+    found = assess(without_restriction_since(work(20, rise_pa=8000.0), 18))
+    assert (found.state, causes(found)) == ("over", ["no_restriction"])
+
+
+def test_a_monitor_that_never_sent_restriction_is_said_to_have_not() -> None:
+    found = assess(without_restriction_since(work(3), 0))
+    assert (found.state, found.study.suspicions[0].evidence.code) == ("suspect", "never_restriction")
