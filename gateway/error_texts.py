@@ -29,6 +29,7 @@ SENTENCES: Sentences = {
         "http://192.168.4.1:8480"
     ),
     "beside_off": "the page beside the machine is off; set beside.listen, like 192.168.4.1:8480",
+    "unit_folder_missing": "there is no folder {folder}; make it, or give another --folder",
     "label_kind_unknown": "{path} is neither .svg nor .png; give a name that ends so",
     "label_not_written": "{path} cannot be written ({why}); give a new name in a folder of yours",
     "package_missing_label": 'a QR code needs segno; install "cleanside[label]", or write the code by hand',
