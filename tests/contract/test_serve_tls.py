@@ -83,6 +83,26 @@ def test_a_certificate_that_is_not_trusted_is_said_at_once_with_what_to_do(serve
     assert raised.value.next_step in str(raised.value)
 
 
+def test_a_certificate_without_its_key_says_that_the_key_is_missing(
+    authority: trustme.CA, tmp_path: Path
+) -> None:
+    chain, _ = certificate(authority, tmp_path, "alone", "127.0.0.1")
+    with refused(CalledWrongly, "tls_key_missing", file=chain):
+        context(Settings(tls_certificate=chain))
+
+
+def test_a_key_that_others_can_read_is_named(
+    authority: trustme.CA, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    chain, key = certificate(authority, tmp_path, "open", "127.0.0.1")
+    for mode in (0o640, 0o644):
+        Path(key).chmod(mode)
+        context(Settings(tls_certificate=chain, tls_key=key))
+    assert [(r.getMessage(), r.__dict__["file"]) for r in caplog.records] == [
+        ("ingest.tls_key_readable", key)
+    ]
+
+
 def test_readings_are_taken_over_tls_by_the_gateways_own_transport(
     server: ServerProcess, authority: trustme.CA, tmp_path: Path
 ) -> None:
