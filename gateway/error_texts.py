@@ -29,6 +29,7 @@ SENTENCES: Sentences = {
         "http://192.168.4.1:8480"
     ),
     "beside_off": "the page beside the machine is off; set beside.listen, like 192.168.4.1:8480",
+    "unit_folder_missing": "there is no folder {folder}; make it, or give another --folder",
     "label_kind_unknown": "{path} is neither .svg nor .png; give a name that ends so",
     "label_not_written": "{path} cannot be written ({why}); give a new name in a folder of yours",
     "package_missing_label": 'a QR code needs segno; install "cleanside[label]", or write the code by hand',
@@ -110,7 +111,7 @@ SENTENCES: Sentences = {
     "id_not_usable": "id is neither a text of at most {most} characters nor a whole number; send one",
     "line_too_long": "the line is longer than {most} bytes; send one object a line",
     "member_not_a_number": "{name} {value!r} is not a finite number; leave it out if unknown",
-    "member_unknown": '"{name}" is not a quantity; add it to {add_to}',
+    "member_unknown": '"{name}" is not a quantity; {next_step}',
     "member_without_unit": '"{name}" has no unit in the settings; add it to {add_to}',
     "message_retained": "it was retained, and is no measurement of now; publish it as it is measured",
     "message_too_long": "it has {bytes} bytes; send at most {most}",

@@ -357,6 +357,7 @@ SENTENCES: Sentences = {
     "tls_certificate_unusable": (
         "tls_certificate {file} cannot be used ({why}); check it and tls_key, both in PEM form"
     ),
+    "tls_key_missing": "tls_certificate {file} has no private key in it; give the file of its key as tls_key",
     "tls_client_ca_empty": "tls_client_ca {file} holds no certificate ({why}); give PEM",
     "tls_file_unreadable": "{name} {file} cannot be read ({why}); check the name",
     "tool_failed": "{name} failed: {said}",

@@ -1,8 +1,9 @@
 """
 Log lines that are events: a stable name and fields, as text for people or one JSON object a line.
 
-Promises: keys are never logged; repeated lines are counted, not repeated (`BURST` a minute of one
-event, the others are counted and logged as a number within the next minute or when the process ends).
+Promises: keys are never logged; repeated lines are counted, not repeated (within a minute a line with the
+same fields once, and of one event `BURST` lines; the others are counted and logged as a number within the
+next minute or when the process ends).
 Leaves to others: where lines go (standard error; a service manager keeps them), which events there are.
 """
 
@@ -13,7 +14,7 @@ import logging
 import re
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from cleanside.gateway.wire import instant_text
@@ -143,12 +144,22 @@ class _Window:
     """A minute of one event."""
 
     began_s: float
-    lines: int = 0
     level: int = logging.INFO
+    #: lines that were not passed on
+    left_out: int = 0
+    #: what those said that were, at most `BURST`
+    said: set[str] = field(default_factory=set)
+
+
+def _content(record: logging.LogRecord) -> str:
+    """What tells a line from another of its event."""
+    given = {name: value for name, value in vars(record).items() if name not in _PLAIN}
+    failed = record.exc_info[1] if record.exc_info else None
+    return repr((record.getMessage(), record.levelno, given, failed))
 
 
 class Bounded(logging.Handler):
-    """Passes lines on, of one event at most `BURST` in `WINDOW_S`; reports how many were left out."""
+    """Passes a line on once in `WINDOW_S`, of one event at most `BURST`; reports how many were left out."""
 
     def __init__(self, to: logging.Handler, *, monotonic_s: Callable[[], float] = time.monotonic) -> None:
         super().__init__()
@@ -165,16 +176,19 @@ class Bounded(logging.Handler):
             self._to.emit(record)
             return
         window = self._windows.setdefault(event, _Window(now_s, level=record.levelno))
-        window.lines += 1
-        if window.lines <= BURST:
-            self._to.emit(record)
+        said = _content(record)
+        if said in window.said or len(window.said) >= BURST:
+            window.left_out += 1
+            return
+        window.said.add(said)
+        self._to.emit(record)
 
     def _say_left_out(self, now_s: float) -> None:
         over = [event for event, w in self._windows.items() if now_s - w.began_s >= WINDOW_S]
         for event in over:
             window = self._windows.pop(event)
-            if window.lines > BURST:
-                fields = {"repeated": event, "times": window.lines - BURST, "within_s": WINDOW_S}
+            if window.left_out:
+                fields = {"repeated": event, "times": window.left_out, "within_s": WINDOW_S}
                 self._to.emit(_record(window.level, "ingest.log_repeated", fields))
 
     def close(self) -> None:

@@ -7,6 +7,7 @@ Promises: pure. Leaves to others: what a batch is (`gateway.wire`), sending it (
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, ClassVar, Literal
 
@@ -20,6 +21,7 @@ class NotPostable(Coded, ValueError):
     """Readings that make no batch as they are; the caller has to correct them."""
 
     SENTENCES: ClassVar[Sentences] = {
+        "not_finite": "reading {index} ({at}): {name} is {value}, no finite number; leave it out if unknown",
         "no_time": "reading {index} has no time; give `at`, aware",
         "another_unit": "reading {index} has {name} in another unit; post it by itself",
     }
@@ -29,7 +31,9 @@ def batch_of(
     device: str, readings: Sequence[Reading], *, stream: str | None = None, first_seq: int = 1
 ) -> Batch:
     """
-    Readings as a batch. Raises NotPostable for a reading without a time, or two units of one quantity.
+    Readings as a batch.
+
+    Raises NotPostable for a reading without a time, a value that is not finite, or two units of one quantity.
 
     first_seq : number of the first, with a stream; the rest follow.
     """
@@ -37,7 +41,10 @@ def batch_of(
     for index, reading in enumerate(readings):
         if reading.at is None:
             raise NotPostable("no_time", index=index)
-        for name in reading.values:
+        for name, value in reading.values.items():
+            if type(value) is not int and not math.isfinite(value):  # a large integer has no float
+                at = wire.instant_text(us_of(reading.at))
+                raise NotPostable("not_finite", index=index, at=at, name=name, value=value)
             if units.setdefault(name, reading.units[name]) != reading.units[name]:
                 raise NotPostable("another_unit", index=index, name=name)
     uncertain = [reading.at_uncertainty_s for reading in readings]

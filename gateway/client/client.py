@@ -19,11 +19,13 @@ import dataclasses
 import gzip
 import json
 import random
+import ssl
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, cast
 from urllib.parse import quote
@@ -38,6 +40,7 @@ from cleanside.gateway.client.failures import (
     NotThere,
     RequestRefused,
     ServerAway,
+    ServerNotTrusted,
     ServerSaysNo,
     refusal,
 )
@@ -55,7 +58,8 @@ from cleanside.gateway.errors import SettingsWrong, why
 from cleanside.gateway.private import check_key, hidden
 from cleanside.gateway.uplink.decision import full_jitter_s
 from cleanside.gateway.uplink.retry_after import retry_after_s
-from cleanside.gateway.uplink.transport import check_address
+from cleanside.gateway.uplink.tls import verified
+from cleanside.gateway.uplink.transport import certificate_fault, check_address
 from cleanside.gateway.version import VERSION
 from cleanside.gateway.wire import Batch, QuarantineNote, Reading, us_of, zstd
 
@@ -68,11 +72,18 @@ __all__ = [
     "Reading",
     "RequestRefused",
     "ServerAway",
+    "ServerNotTrusted",
     "ServerSaysNo",
 ]
 
 #: temporary statuses (the contract's table): no link, lost reply, broken or overloaded server
 TRANSIENT = frozenset({408, 429, 500, 502, 503, 504})
+#: what to do about a certificate that was not accepted, by OpenSSL's code (X509_verify_cert_error_string(3))
+_ABOUT_CERTIFICATES: Mapping[int, str] = {
+    **dict.fromkeys((9, 10), "check this machine's clock, then the server's certificate"),
+    **dict.fromkeys((18, 19, 20, 21), "give ca_file= the certificate of the shop's authority"),
+    **dict.fromkeys((62, 64), "the address has another name than the certificate"),
+}
 COMPRESS_FROM_BYTES = 1024  # below it the coding costs more than it saves; chosen
 _CODERS: Mapping[str, Callable[[bytes], bytes]] = (
     {"zstd": partial(zstd.packed, level=3)} if zstd.IS_INSTALLED else {}
@@ -103,6 +114,7 @@ class Client:
         server: str,
         *,
         key: str,
+        ca_file: Path | str | None = None,
         timeout_s: float = 30.0,
         give_up_after_s: float = 300.0,
         transport: httpx.BaseTransport | None = None,
@@ -113,14 +125,20 @@ class Client:
         """
         server : HTTPS, or HTTP to loopback. key : as the server showed it, once; of several lines the first.
             Raises SettingsWrong, without the key, for one that HTTP cannot carry.
+        ca_file : certificates to trust, and no others, as of an authority of your own; None: those of the
+            system and of the package certifi (the file that the environment names in SSL_CERT_FILE takes the
+            place of the system's).
         timeout_s : of one exchange. give_up_after_s : of a call with all its tries; 0: one try.
         transport, sleep, monotonic_s, jitter : the world, for tests.
         """
         self._give_up_after_s = give_up_after_s
         self._sleep, self._monotonic_s, self._jitter = sleep, monotonic_s, jitter
         self._codings = list(_CODERS)
+        address = check_address(server)
+        verify = _trusted(ca_file) if address.startswith("https") and transport is None else True
         self._http = httpx.Client(
-            base_url=check_address(server),
+            base_url=address,
+            verify=verify,
             headers={"Authorization": f"Bearer {_first(key)}", "User-Agent": f"cleanside-client/{VERSION}"},
             timeout=timeout_s,
             follow_redirects=False,
@@ -338,6 +356,10 @@ class Client:
         try:
             reply = self._http.request(method, path, **more)
         except httpx.RequestError as error:
+            if (fault := certificate_fault(error)) is not None:
+                next_step = _ABOUT_CERTIFICATES.get(fault, "check the address and ca_file")
+                reason = f"its certificate was not accepted: {why(error)}"
+                raise ServerNotTrusted(f"{reason}; {next_step}", next_step=next_step) from error
             return ServerAway(f"no answer: {why(error)}"), wait_s
         problem = _problem(reply)
         ours = bool(problem) or (reply.is_success and _media_type(reply) == wire.ANSWER_MEDIA_TYPE)
@@ -355,6 +377,20 @@ class Client:
         if problem:
             raise refusal(reply.status_code, problem)
         return reply, 0.0
+
+
+def _trusted(ca_file: Path | str | None) -> ssl.SSLContext:
+    """Raises SettingsWrong for a file that cannot be used."""
+    if ca_file is None:
+        context = httpx.create_ssl_context(trust_env=False)  # those of certifi
+        context.load_default_certs()
+        return context
+    return verified(
+        ca_file=Path(ca_file),
+        certificate_file=None,
+        certificate_key_file=None,
+        where="Client(ca_file=...)",
+    )
 
 
 def _first(key: str) -> str:

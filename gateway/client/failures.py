@@ -3,6 +3,7 @@ What a client of the server may meet, sorted by what can be done about it.
 
     ServerSaysNo
     ├── ServerAway          later it may work: no answer, overloaded; nothing is acknowledged
+    ├── ServerNotTrusted    its certificate is not one to trust; nothing was sent, not even the key
     └── RequestRefused      as it is, it will never be taken; `code` and `next_step` say why and what to do
         ├── KeyRefused      the key is unknown, or does not allow this
         ├── NotThere        unknown, or another owner's
@@ -35,6 +36,10 @@ class ServerSaysNo(GatewayError):
 
 class ServerAway(ServerSaysNo):
     """The server did not accept it in time; repeat the call later, it stores once."""
+
+
+class ServerNotTrusted(ServerSaysNo):
+    """The server's certificate was not accepted: for a person, no later try helps."""
 
 
 class RequestRefused(ServerSaysNo):

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 from cleanside.gateway.commands.aside_files import MAKE_ROOM, Aside, unread_beside, unread_text
 from cleanside.gateway.commands.service import UNIT_FOLDER, UNIT_NAME
-from cleanside.gateway.commands.standing import LEAST_FREE_BYTES, room_on_disk
+from cleanside.gateway.commands.standing import LEAST_FREE_BYTES, Standing, look, room_on_disk
+from cleanside.gateway.commands.unread import not_read_text
 from cleanside.gateway.errors import GatewayError, why
 from cleanside.gateway.settings import Settings, key_reader
 from cleanside.gateway.sources import Context, find_source, split_entry
@@ -188,8 +189,29 @@ def _unit(device: str, folder: Path) -> Examined:
 def _sources(settings: Settings, clock: Clock) -> Iterator[Examined]:
     if not settings.sources:
         yield Examined("source", BAD, "there is none", "add [[sources]] to the settings, or --source")
+    seen = look(settings.spool_path, clock) if settings.sources and settings.spool_path.exists() else None
     for number, entry in enumerate(settings.sources, 1):
-        yield _source(entry, number, clock)
+        found = _source(entry, number, clock)
+        yield (
+            found
+            if seen is None or found.result == BAD
+            else what_it_could_not_read(found, entry, number, seen)
+        )
+
+
+def what_it_could_not_read(
+    found: Examined, entry: Mapping[str, Any], number: int, seen: Standing
+) -> Examined:
+    """A source whose options are good, with what came from it and could not be read. Pure."""
+    _, name, _ = split_entry(entry, number)
+    now = next((text for s in seen.sources if s["name"] == name and (text := not_read_text(s))), "")
+    before = not_read_text(seen.unread_before.get(name, {}))
+    step = "correct what it sends, or its options; each line is in the gateway's log"
+    if now:
+        return Examined("source", BAD, f"{name}: {now}", step)
+    if before and seen.process.state != "runs":
+        return Examined("source", BAD, f"{name}: when it ran last, {before}", step)
+    return found if not before else replace(found, seen=f"{found.seen}; in an earlier run {before}")
 
 
 def _source(entry: Mapping[str, Any], number: int, clock: Clock) -> Examined:

@@ -3,7 +3,8 @@ From a source to the spool: runs a source, restarts it, and loses none of its re
 
 Promises: a source that fails is reported and started again. A reading that cannot be written is reported, and
 affects no other. While the disk takes no writes, a source that can wait waits; readings of one that cannot
-wait stay in memory, and losses from memory are counted and reported to the server.
+wait stay in memory, and losses from memory are counted and reported to the server. What a source could not
+read, wholly or in part, is counted and declared to the shop.
 Leaves to others: the sources (`gateway.sources`), the disk (`gateway.spool.queue`).
 """
 
@@ -16,9 +17,9 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from typing import Any, Final, NamedTuple
 
+from cleanside.gateway.commands.unread import IN_PART, REFUSED, UNREAD_NOTE, Unread
 from cleanside.gateway.errors import NeverAccepted, SpoolUnavailable, TryAgain, why
 from cleanside.gateway.log import Log
-from cleanside.gateway.private import hidden
 from cleanside.gateway.sources import Context, Verdicts, find_source, split_entry
 from cleanside.gateway.spool.queue import Spool, check
 from cleanside.gateway.timing.clock import Anchor, Clock
@@ -30,7 +31,6 @@ _FIRST_RESTART_S: Final = 1.0  # after a source failed; doubled up to a minute (
 _LONGEST_RESTART_S: Final = 60.0
 _WENT_WELL_US: Final = 60_000_000  # a source that ran this long before it failed starts over with short waits
 _TIME_EVERY_US: Final = 60_000_000
-_LONGEST_REFUSAL: Final = 200  # characters, for `status`
 _APPEND_AGAIN_S: Final = 1.0  # after the disk failed (chosen)
 
 
@@ -116,14 +116,12 @@ class Feed:
         self._log = log
         self._stop = stop
         self._seen = seen
-        self._refused = 0
-        self._last_refusal: str | None = None
+        self._unread = {event: Unread(event) for event in (REFUSED, IN_PART)}
         self._lost = 0  # dropped because memory was full, over the life of this process
         self._disk_us: int | None = None  # since when the disk takes no writes
         self._disk_reason = ""
         self._failed: tuple[int, str] | None = None  # when the source failed, and why; None: it works
         self._last: tuple[Reading, int] | None = None  # the last reading, and when it came
-        self._report_lock = threading.Lock()  # a source may read for several clients at once
         self._bridge = Bridge()
         self._told_us: int | None = None  # when a time from the source was last used
         context = Context(
@@ -131,6 +129,8 @@ class Feed:
             clock=clock,
             mark=lambda: spool.mark(self.name),
             report=self._report,
+            report_part=self._report_part,
+            report_unwanted=self._report_unwanted,
             tell_time=self._tell_time,
             keep=self._keep,
         )
@@ -143,7 +143,7 @@ class Feed:
             began_us = self._clock.since_boot_us()
             try:
                 self._source.run(self._emit, self._stop)
-                self._log("gateway.source_ended", source=self.name, refused=self._refused)
+                self._log("gateway.source_ended", source=self.name, refused=self._unread[REFUSED].count)
                 break
             except Exception as error:  # no error of a foreign source may end the gateway
                 if self._clock.since_boot_us() - began_us >= _WENT_WELL_US:
@@ -176,8 +176,7 @@ class Feed:
             "ended": self.ended.is_set(),
             "failing_s": None if failed is None else (now_us - failed[0]) / 1e6,
             "reason": None if failed is None else failed[1],
-            "refused": self._refused,
-            "last_refusal": self._last_refusal,
+            **self._told_unread(),
             "in_memory": self._bridge.count,
             "lost": self._lost + self._bridge.lost,
             "disk_failing_s": None if self._disk_us is None else (now_us - self._disk_us) / 1e6,
@@ -195,6 +194,39 @@ class Feed:
                 if not self._append(held.readings, held.measured_us, mark=None):
                     return
                 self._bridge.drop_oldest()
+            self._declare_unread()
+
+    def _declare_unread(self) -> None:
+        """Declare what could not be read, when it is time; a disk that takes nothing gets it later."""
+        now_us, is_last = self._clock.since_boot_us(), self._stop.is_set() or self.ended.is_set()
+        for unread in self._unread.values():
+            if (due := unread.due(now_us, is_last=is_last)) is None:
+                continue
+            event, content, count = due
+            try:
+                note = (UNREAD_NOTE + self.name, self._told_unread())
+                self._spool.declare(event, {"source": self.name, **content}, note=note)
+            except TryAgain as error:
+                self._disk_fails(error)
+                return
+            unread.are_declared(count, now_us)
+        if is_last and self._last is not None and not any(unread.count for unread in self._unread.values()):
+            self._forget_note()
+
+    def _forget_note(self) -> None:
+        """A run that could read all ends: what an earlier one could not read is mended."""
+        with suppress(TryAgain):
+            if self._spool.noted(UNREAD_NOTE + self.name) is not None:
+                self._spool.note(UNREAD_NOTE + self.name, None)
+
+    def _told_unread(self) -> dict[str, Any]:
+        refused, in_part = self._unread[REFUSED], self._unread[IN_PART]
+        return {
+            "refused": refused.count,
+            "last_refusal": refused.reason,
+            "in_part": in_part.count,
+            "last_in_part": in_part.reason,
+        }
 
     def _declare_lost(self) -> bool:
         """Declare what was dropped, of other sources too. False: the disk does not take it now."""
@@ -289,10 +321,15 @@ class Feed:
         return None
 
     def _report(self, what: str, **fields: object) -> None:
-        with self._report_lock:
-            self._refused += 1
-            refused = self._refused
-            self._last_refusal = hidden(str(fields.get("reason", what)))[:_LONGEST_REFUSAL]
+        refused = self._unread[REFUSED].add(str(fields.get("reason", what)))
+        self._log(f"gateway.{what}", level=logging.WARNING, source=self.name, refused=refused, **fields)
+
+    def _report_part(self, what: str, **fields: object) -> None:
+        in_part = self._unread[IN_PART].add(str(fields.get("reason", what)))
+        self._log(f"gateway.{what}", level=logging.WARNING, source=self.name, in_part=in_part, **fields)
+
+    def _report_unwanted(self, what: str, **fields: object) -> None:
+        refused = self._unread[REFUSED].add(str(fields.get("reason", what)), is_declared=False)
         self._log(f"gateway.{what}", level=logging.WARNING, source=self.name, refused=refused, **fields)
 
 

@@ -62,6 +62,8 @@ def next_steps(device: str) -> str:
 
 def write(path: Path, text: str) -> None:
     """Write the unit; one that was there stays beside it. Raises CalledWrongly where it cannot be written."""
+    if not path.parent.is_dir():
+        raise CalledWrongly("unit_folder_missing", folder=path.parent)
     new = path.with_name(f"{path.name}.new")
     try:
         if path.exists():

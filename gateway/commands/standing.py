@@ -19,6 +19,7 @@ from cleanside.gateway.commands.aside_files import MAKE_ROOM, Aside, aside_files
 from cleanside.gateway.commands.last_reading import LastReading, last_on_disk
 from cleanside.gateway.commands.live import Process, ask
 from cleanside.gateway.commands.status import Status, as_document, is_nearly_full, span_text
+from cleanside.gateway.commands.unread import UNREAD_NOTE, not_read_text
 from cleanside.gateway.errors import CalledWrongly, TryAgain
 from cleanside.gateway.spool.file import one_view
 from cleanside.gateway.spool.machine_entries import count_waiting_entries
@@ -77,7 +78,19 @@ class Standing:
 
     def total(self, name: str) -> int:
         """Sum of a count over all sources."""
-        return sum(int(source[name]) for source in self.sources)
+        return sum(int(source.get(name, 0)) for source in self.sources)
+
+    @property
+    def unread_before(self) -> Mapping[str, Mapping[str, Any]]:
+        """Source -> what it could not read in the last run that declared such, unless that is this one."""
+        notes = {} if self.status is None else self.status.spool.notes
+        now = {source["name"] for source in self.sources if not_read_text(source)}
+        before = {
+            name.removeprefix(UNREAD_NOTE): said
+            for name, said in notes.items()
+            if said and name.startswith(UNREAD_NOTE)
+        }
+        return {name: said for name, said in before.items() if name not in now}
 
     @property
     def disk_failing(self) -> tuple[float, str] | None:
@@ -241,10 +254,9 @@ def _of_sources(standing: Standing) -> list[Finding]:
         if source["failing_s"] is not None:
             text = f"source {source['name']} fails since {span_text(source['failing_s'])}: {source['reason']}"
             found.append(Finding("source_failing", text))
-        if source["refused"]:
-            lines = counted(source["refused"], "line")
-            text = f"source {source['name']}: {lines} refused; the last: {source['last_refusal']}"
-            found.append(Finding("lines_refused", text))
+        if text := not_read_text(source):
+            code = "lines_refused" if source["refused"] else "lines_in_part"
+            found.append(Finding(code, f"source {source['name']}: {text}"))
     return found
 
 
@@ -291,6 +303,8 @@ def document(standing: Standing) -> dict[str, Any]:
         "beside": standing.told.get("beside"),
         "in_memory": standing.total("in_memory") if standing.sources else None,
         "refused": standing.total("refused") if standing.sources else None,
+        "in_part": standing.total("in_part") if standing.sources else None,
+        "unread_before": {name: dict(said) for name, said in standing.unread_before.items()},
         "sources": [dict(source) for source in standing.sources],
         "server": {"address": standing.told.get("server"), **(standing.link or {})},
         "disk": {

@@ -15,6 +15,7 @@ from typing import Any, Final
 from cleanside.gateway.commands.standing import Standing, findings
 from cleanside.gateway.commands.status import day_lines, span_text, stream_lines
 from cleanside.gateway.commands.status import lines as spool_lines
+from cleanside.gateway.commands.unread import not_read_text
 from cleanside.gateway.units import counted
 
 _LABEL: Final = 13
@@ -52,7 +53,11 @@ def _lines(standing: Standing) -> Iterator[tuple[str, str]]:
         yield "entries", f"{counted(standing.entries_waiting, 'entry', 'entries')} waiting for the server"
     if standing.sources:
         yield "in memory", _in_memory(standing)
-        yield "refused", counted(standing.total("refused"), "line") + " since the start"
+        in_part = standing.total("in_part")
+        also = f", {counted(in_part, 'line')} read in part" if in_part else ""
+        yield "refused", counted(standing.total("refused"), "line") + also + " since the start"
+    for name, said in list(standing.unread_before.items())[:_MOST]:
+        yield "before", f"source {name}, in an earlier run: {not_read_text(said)}"
     yield "draining", spool.pop("draining", "not known")
     yield from _link(standing, spool.pop("link", "not known"))
     if standing.told.get("beside"):

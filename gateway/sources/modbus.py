@@ -146,7 +146,9 @@ class ModbusSource:
         else:
             return register.value_of(answer.registers)
         where = f"{register.table} {register.address}"
-        self._context.report("register_not_read", quantity=register.quantity, register=where, reason=reason)
+        self._context.report_part(
+            "register_not_read", quantity=register.quantity, register=where, reason=reason
+        )
         return None
 
     def _shown(self) -> str:

@@ -4,7 +4,8 @@ Readings from an MQTT broker: what instruments of a genset or a cab publish, one
 Promises: a message is acknowledged to the broker only once its reading is on disk, and the session outlives
 the connection, so no message with QoS 1 is lost between broker and spool, whichever process is killed. A
 repeated message with a time of its own is recognised and appended once. An unreadable message is
-reported and counted. Over TLS the broker is verified; a password is sent over TLS or loopback only.
+reported and counted, and so is one that can be read in part: what can be read of it is kept. Over TLS the
+broker is verified; a password is sent over TLS or loopback only.
 Leaves to others: starting again after a lost connection, with growing waits (`gateway.commands.feed`).
 
 A message without `at` is stamped on arrival. A broker that stored it while the machine was off delivers it
@@ -29,7 +30,7 @@ from typing import TYPE_CHECKING, Any, Final
 from cleanside.gateway.errors import NotAReading, SourceAway, SourceWrong, why
 from cleanside.gateway.private import read_secret
 from cleanside.gateway.sources import Context, Emit
-from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects, is_number
+from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects, ReadObject, is_number
 from cleanside.gateway.sources.options import Options
 from cleanside.gateway.sources.resent_messages import MOST_ON_THE_WAY, Repeats
 from cleanside.gateway.timing.clock import Clock
@@ -47,7 +48,7 @@ _ANSWER_WITHIN_S: Final = 10.0  # until a broker has to have taken connection an
 _AT_ONCE: Final = MOST_ON_THE_WAY // 2  # messages a commit
 
 #: one message's text as a reading; raises ValueError or BatchRefused
-Read = Callable[[bytes], Reading]
+Read = Callable[[bytes], ReadObject]
 
 
 class MqttSource:
@@ -137,22 +138,28 @@ class MqttSource:
 
     def _reading(self, client: Client, message: MQTTMessage) -> Reading | None:
         read = self._topics.get(message.topic)
+        if read is None:  # of an earlier life with other topics
+            client.unsubscribe(message.topic)
+        if read is None or message.retain:
+            unwanted = NotAReading("topic_unknown" if read is None else "message_retained")
+            self._context.report_unwanted("message_not_taken", reason=str(unwanted), **_shown(message))
+            return None
         try:
-            if read is None:  # of an earlier life with other topics
-                client.unsubscribe(message.topic)
-                raise NotAReading("topic_unknown")
-            if message.retain:
-                raise NotAReading("message_retained")
             if len(message.payload) > LONGEST_BYTES:
                 raise NotAReading("message_too_long", bytes=len(message.payload), most=LONGEST_BYTES)
-            reading = read(bytes(message.payload))
+            reading, left_out = read(bytes(message.payload))
         except (ValueError, BatchRefused) as error:
-            shown = message.payload[:80].decode("utf-8", "replace")
-            self._context.report("message_not_read", topic=message.topic, reason=str(error), message=shown)
+            self._context.report("message_not_read", reason=str(error), **_shown(message))
             return None
+        if left_out:
+            self._context.report_part("message_read_in_part", reason=left_out, **_shown(message))
         said = message.topic.encode() + b"\0" + message.payload  # no topic has a zero byte
         # One text on one topic at one instant of its own is one reading; bare numbers may well be equal.
         return None if reading.at is not None and self._repeats.is_repeat(said) else reading
+
+
+def _shown(message: MQTTMessage) -> dict[str, str]:
+    return {"topic": message.topic, "message": message.payload[:80].decode("utf-8", "replace")}
 
 
 class _Greeting:
@@ -215,17 +222,22 @@ def _reader(given: Options, topic: str, meaning: Any, passed_over: frozenset[str
         raise given.wrong("quantity_twice_in_topic", where=where)
     if reserved := {"at", "at_uncertainty_s"} & members.keys():
         raise given.wrong("member_tells_time", where=where, reserved=", ".join(sorted(reserved)))
-    return Objects(members, add_to=f"{where}, or to pass_over", passed_over=passed_over).read
+    return Objects(
+        members,
+        add_to=f"{where}, or to pass_over",
+        for_unknown=f"add it to {where} with the quantity that it is, or to pass_over if it is not wanted",
+        passed_over=passed_over,
+    ).read
 
 
 def _number_reader(quantity: str, unit: str) -> Read:
     units = {quantity: unit}
 
-    def read(text: bytes) -> Reading:
+    def read(text: bytes) -> ReadObject:
         value = load_json(text)
         if not is_number(value):
             raise NotAReading("value_not_a_number", value=str(value)[:40])
-        return Reading(values={quantity: value}, units=units)
+        return ReadObject(Reading(values={quantity: value}, units=units))
 
     return read
 

@@ -5,11 +5,13 @@ Readings on standard input or a Unix socket: one JSON object a line, as strict a
     {"at": "2026-03-02T06:14:07.250Z", "at_uncertainty_s": 4.0, "restriction": 3.10}
 
 Promises: a line with `at` keeps its time; a line without is stamped with the boot's clock on arrival. A line
-that is not as specified is reported and counted, and the next one is read. Leaves to others: units (`units`
-of the options say in which unit each quantity comes), what an object says (`gateway.sources.objects`), the
-socket's place (`gateway.sources.listener`).
+that cannot be read is reported and counted, and the next one is read. Of a line with a member that is no
+quantity of ours or no number, the others are kept; it is counted as read in part. Leaves to others: units
+(`units` of the options say in which unit each quantity comes), what an object says
+(`gateway.sources.objects`), the socket's place (`gateway.sources.listener`).
 
-Options: `units` (quantity -> unit); `socket` (path of a Unix socket to listen on; absent: standard input).
+Options: `units` (quantity -> unit); `pass_over`: members that are known and not wanted; `socket`
+(path of a Unix socket to listen on; absent: standard input).
 `tells_time`: who knows the time that the lines carry in `at`, for example "gps"; lines that also say their
 `at_uncertainty_s` then tie the boot to UTC for all sources. Only for what is measured now and written at
 once: `delay_s` (1) bounds how long a line may have been on its way, and is part of the uncertainty.
@@ -21,12 +23,14 @@ With `acknowledge` (true) each line gets one line back, on the same socket or on
     {"line": 1, "on_disk": true}
     {"line": 2, "on_disk": false, "reason": "restriction 'high' is not a finite number; leave it out ..."}
     {"line": 3, "id": "a7", "on_disk": true}
+    {"line": 4, "on_disk": true, "left_out": "\"note\" is not a quantity; ..."}
 
 `line` counts this connection's lines from 1, empty ones too; `id` is the caller's own (a text of at most 64
-characters or a whole number), a member of the object. The answer is sent once the reading is on disk, or
-never will be; answers to lines that were sent together may come in another order. Keep a line
-until its answer, and read the answers: after 1 MiB of unread ones no more are written. A line without an
-answer (the gateway was stopped, the power went) may be on disk all the same: sent again, it is there twice.
+characters or a whole number), a member of the object; `left_out` says which members are not kept, and why.
+The answer is sent once the reading is on disk, or never will be; answers to lines that were sent together may
+come in another order. Keep a line until its answer, and read the answers: after 1 MiB of unread ones no more
+are written. A line without an answer (the gateway was stopped, the power went) may be on disk all the same:
+sent again, it is there twice.
 """
 
 from __future__ import annotations
@@ -44,7 +48,7 @@ from cleanside.gateway.errors import NotAReading
 from cleanside.gateway.sources import Context, Emit
 from cleanside.gateway.sources.line_answers import Answers
 from cleanside.gateway.sources.listener import serve
-from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects, members
+from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects, ReadObject, members
 from cleanside.gateway.sources.options import Options
 from cleanside.gateway.timing.clock import MOST_UNCERTAIN_US, Anchor
 from cleanside.gateway.wire import MAX_INTEGER, BatchRefused, Reading, is_name, us_of
@@ -71,7 +75,12 @@ class NdjsonSource:
         given = Options(context.name, options)
         units = given.units("units")
         named = {quantity: (quantity, unit) for quantity, unit in units.items()}
-        self._objects = Objects(named, add_to="units of this source")
+        self._objects = Objects(
+            named,
+            add_to="units of this source",
+            for_unknown="add it to pass_over of this source, or send it by the name of a quantity",
+            passed_over=frozenset(given.texts("pass_over")),
+        )
         self._teller = given.text("tells_time")
         if self._teller is not None and not is_name(self._teller):
             raise given.wrong("teller_not_a_name", teller=self._teller)
@@ -101,7 +110,7 @@ class NdjsonSource:
             self._take_and_answer(lines_from, answer_to, stop)
             return
         for lines in _lines(lines_from, stop):
-            if readings := list(self._readings(lines)):
+            if readings := [read for line in lines if (read := self._reading(line, {})) is not None]:
                 emit(readings)
 
     def _take_and_answer(self, lines_from: int, answer_to: int, stop: threading.Event) -> None:
@@ -130,32 +139,32 @@ class NdjsonSource:
             self._context.keep(readings, lambda verdicts: answers.put(*map(_answer, named, verdicts)))
 
     def _reading(self, line: bytes, about: dict[str, Any]) -> Reading | None:
-        """A line's reading. about : what its answer says; takes the caller's id, and a reason if refused."""
+        """
+        A line's reading; None for an empty line and for one that cannot be read, which is reported.
+
+        about : what its answer says; takes the caller's id, why it is refused, or what is left out.
+        """
+        if not line.strip():
+            return None
+        shown = line[:80].decode("utf-8", "replace")
         try:
-            document = members(self._bounded(line))
-            if (name := document.pop("id", None)) is not None:
-                about["id"] = _checked_id(name)
-            reading = self._objects.reading(document)
+            reading, left_out = self._read(line, about)
         except (ValueError, BatchRefused) as error:
             about["reason"] = str(error)
-            self._report(line, str(error))
+            self._context.report("line_not_read", reason=str(error), line=shown)
             return None
+        if left_out:
+            about["left_out"] = left_out
+            self._context.report_part("line_read_in_part", reason=left_out, line=shown)
         self._tell_time(reading)
         return reading
 
-    def _readings(self, lines: Sequence[bytes]) -> Iterator[Reading]:
-        for line in lines:
-            if not line.strip():
-                continue
-            try:
-                reading = self.read(line)
-                self._tell_time(reading)
-                yield reading
-            except (ValueError, BatchRefused) as error:
-                self._report(line, str(error))
-
-    def _report(self, line: bytes, reason: str) -> None:
-        self._context.report("line_not_read", reason=reason, line=line[:80].decode("utf-8", "replace"))
+    def _read(self, line: bytes, about: dict[str, Any]) -> ReadObject:
+        """Raises ValueError or BatchRefused, saying value, rule and next step."""
+        document = members(self._bounded(line))
+        if (name := document.pop("id", None)) is not None and self._acknowledges:
+            about["id"] = _checked_id(name)
+        return self._objects.reading(document)
 
     def _tell_time(self, reading: Reading) -> None:
         if self._teller is None or reading.at is None or reading.at_uncertainty_s is None:
@@ -174,7 +183,7 @@ class NdjsonSource:
 
     def read(self, line: bytes) -> Reading:
         """One line as a reading. Raises ValueError or BatchRefused, saying value, rule and next step."""
-        return self._objects.read(self._bounded(line))
+        return self._read(line, {}).reading
 
     def _bounded(self, line: bytes) -> bytes:
         if len(line) > LONGEST_BYTES:

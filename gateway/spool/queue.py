@@ -13,6 +13,7 @@ batch (4x faster in bulk, but one reading a commit is the common case, and the f
 
 from __future__ import annotations
 
+import json
 import logging
 import os
 from collections.abc import Callable, Mapping, Sequence
@@ -50,7 +51,7 @@ from cleanside.gateway.spool.checksum import unit_seed
 from cleanside.gateway.spool.disk import SpoolDisk
 from cleanside.gateway.spool.done_aside import DoneAside
 from cleanside.gateway.spool.events import Events
-from cleanside.gateway.spool.file_notes import set_note
+from cleanside.gateway.spool.file_notes import read_note, set_note
 from cleanside.gateway.spool.high_mark import Extent, HighMark, LossNote
 from cleanside.gateway.spool.host import FindTraits, traits_of
 from cleanside.gateway.spool.identity import RandomBytes, uuid7
@@ -756,6 +757,20 @@ class Spool:
         with self._disk.transaction() as connection:
             set_note(connection, name, value)
             self._traffic.write(connection)
+
+    def noted(self, name: str) -> Any:
+        """A note that was stored; None: there is none."""
+        with self._disk.reading() as connection:
+            text = read_note(connection, name)
+        return None if text is None else json.loads(text)
+
+    @_on_a_full_disk
+    def declare(self, event: str, content: Mapping[str, Any], *, note: tuple[str, object]) -> None:
+        """Store an event for the server, with an id of its own, and a note of the file with it."""
+        with self._disk.transaction() as connection:
+            self._events.add(connection, event, {**content, "id": self._new_uuid()})
+            set_note(connection, *note)
+        self._on_append()
 
     def lose(self, source: str, count: int) -> None:
         """Count readings of a source that are lost; `declare_losses` declares them."""

@@ -284,8 +284,14 @@ class HttpTransport:
 
 def certificate_hint(error: BaseException | None) -> str:
     """What to do where the server's certificate was not accepted; empty: it is about something else. Pure."""
+    code = certificate_fault(error)
+    return "" if code is None else f"; {_OF_CERTIFICATES.get(code, 'check uplink.server and uplink.ca_file')}"
+
+
+def certificate_fault(error: BaseException | None) -> int | None:
+    """OpenSSL's code of why a certificate was not accepted; None: the error is about something else. Pure."""
     while error is not None:
         if (code := getattr(error, "verify_code", None)) is not None:
-            return f"; {_OF_CERTIFICATES.get(code, 'check uplink.server and uplink.ca_file')}"
+            return int(code)
         error = error.__cause__ or error.__context__
-    return ""
+    return None

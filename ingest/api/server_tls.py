@@ -18,6 +18,7 @@ from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.settings import Settings
 
 log = logging.getLogger("cleanside.ingest")
+_KEY = b"PRIVATE KEY-----"  # in the first line of any key in PEM form (RFC 7468 sections 10 and 11)
 
 
 def context(settings: Settings) -> ssl.SSLContext | None:
@@ -35,6 +36,7 @@ def context(settings: Settings) -> ssl.SSLContext | None:
     made = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     made.minimum_version = ssl.TLSVersion.TLSv1_2
     load(made, settings)
+    _warn_of_readable(Path(settings.tls_key or settings.tls_certificate))
     if settings.tls_client_ca:
         try:
             made.load_verify_locations(settings.tls_client_ca)
@@ -49,9 +51,18 @@ def load(made: ssl.SSLContext, settings: Settings) -> None:
     try:
         made.load_cert_chain(settings.tls_certificate, settings.tls_key or None)
     except OSError as error:
+        if not settings.tls_key and _KEY not in Path(settings.tls_certificate).read_bytes():
+            raise CalledWrongly("tls_key_missing", file=settings.tls_certificate) from error
         raise CalledWrongly(
             "tls_certificate_unusable", file=settings.tls_certificate, why=why(error)
         ) from error
+
+
+def _warn_of_readable(file: Path) -> None:
+    """A warning only: its group may be meant to read it, and readings matter more."""
+    if file.stat().st_mode & 0o007:
+        reason = "others can read the private key; chmod 600 it, owned by the server's user"
+        log.warning("ingest.tls_key_readable", extra={"file": str(file), "reason": reason})
 
 
 def _check_readable(name: str, file: str) -> None:

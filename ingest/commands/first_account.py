@@ -1,8 +1,9 @@
 """
 The first account of a new server: while no person can sign in, `serve` prints one link that makes an admin.
 
-Promises: the link goes to a terminal, else into a file of mode 0600 whose name is printed. It opens once, and
-is worth nothing once there is a person, after an hour, or when the process that made it has ended.
+Promises: the link goes to a terminal, else into a file of mode 0600 whose name is printed, and which goes
+once the link was used. It opens once, and is worth nothing once there is a person, after an hour, or when the
+process that made it has ended.
 Leaves to others: what the link does (`ingest.owners.people`).
 """
 
@@ -10,8 +11,9 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -35,21 +37,31 @@ BY_COMMAND = (
 
 
 @contextmanager
-def offered(chosen: Settings, port: int, now_us: int) -> Iterator[None]:
-    """While this lasts a server without people has a link for the first one. The caller holds no lock."""
+def offered(chosen: Settings, port: int, now_us: int) -> Iterator[Callable[[], None]]:
+    """
+    While this lasts a server without people has a link for the first one. The caller holds no lock.
+
+    Gives what to call once the link was used: its file goes.
+    """
     token = sessions.new_token()
     if not _keep(chosen, token, now_us):
-        yield
+        yield lambda: None
         return
     link = people.link(address_of(chosen, port), token)
     path = None if sys.stderr.isatty() else _file_of(chosen)
     try:
         _tell(link, path)
-        yield
+        yield partial(_remove, path)
     finally:
-        if path is not None:
-            path.unlink(missing_ok=True)
+        _remove(path)
         _withdraw(chosen)
+
+
+def _remove(path: Path | None) -> None:
+    """A file that cannot be removed is of no use to anybody: the link in it was used, or ends."""
+    if path is not None:
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
 
 
 def _keep(chosen: Settings, token: str, now_us: int) -> bool:

@@ -39,6 +39,7 @@ def run(given: argparse.Namespace) -> int:
     missing = [tool for tool in TOOLS if find_spec(tool) is None]
     if missing:
         raise CalledWrongly("docs_tools_missing", tools=", ".join(missing))
+    sys.stderr.write("building the documents; this takes a minute or two\n")
     with tempfile.TemporaryDirectory() as work:
         built = _built(Path(work))
         _put(built, given.to)

@@ -155,6 +155,10 @@ ATTENTION_STEPS: Mapping[str, str] = {
     ),
     "readings_lost": "check the disk of the gateway: it took no writes for too long",
     "readings_damaged": "check the disk of the gateway; the numbers are shed with reason damaged",
+    "readings_in_part": (
+        "run cleanside-gateway status on the machine; its source sends members that are no quantity of its "
+        "settings, or no number"
+    ),
     "readings_refused": "run cleanside-gateway status on the machine; its source sends what no server takes",
     "spool_replaced": "check the disk of the gateway; it set a damaged file aside and keeps it",
     "spool_aside_deleted": "none: a damaged file that was read to its end made room on a full disk",

@@ -221,7 +221,9 @@ def narrow(url: str) -> None:
 
 def _log_narrowing(changed: file_modes.Narrowing) -> None:
     event = "ingest.file_mode_narrowed" if changed.refused is None else "ingest.file_readable_by_others"
-    said = {"file": str(changed.file), "was": f"{changed.was:04o}", "reason": changed.refused}
+    said = {"file": str(changed.file), "was": f"{changed.was:04o}"}
+    if changed.refused is not None:
+        said["reason"] = changed.refused
     logging.getLogger("cleanside.ingest").warning(event, extra=said)
 
 

@@ -44,7 +44,8 @@ DAY_US = 86_400_000_000
 
 #: events that our gateways declare (`gateway.wire.is_declared`)
 DECLARED_NAMES = (
-    *("budget_warning", "readings_bridged", "readings_damaged", "readings_lost", "readings_refused"),
+    *("budget_warning", "readings_bridged", "readings_damaged", "readings_in_part", "readings_lost"),
+    "readings_refused",
     *("readings_shed", "spool_aside_deleted", "spool_copied", "spool_replaced", "spool_salvaged"),
     *("spool_tail_lost", "spool_tail_unknown", "stream_opened"),
 )

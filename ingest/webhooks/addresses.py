@@ -10,6 +10,7 @@ Leaves to others: the request (`ingest.webhooks.courier`).
 
 from __future__ import annotations
 
+import hashlib
 import ipaddress
 import re
 import socket
@@ -26,6 +27,7 @@ Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 Resolve = Callable[[str, int], Iterable[str]]
 
 MAX_URL = 2_000
+MARK_DIGITS = 4  # hexadecimal; chosen: two of one host differ, and far too few to find a token by
 SHOWN_OF_PATH = 4  # characters; chosen: too few to be of use as a token
 #: Names as in DNS and in the subject of a certificate; any other text may be an address in another spelling.
 _NAME = re.compile(r"[A-Za-z0-9_-]+(\.[A-Za-z0-9_-]+)*\.?")
@@ -149,13 +151,16 @@ def shortened(url: str) -> str:
     """
     An address as it is shown to its admin: host and the beginning of its path, which may be a token.
 
-    Without user, query and fragment: enough to recognise it.
+    Without user, query and fragment. Where more is left out, a short mark made of the whole address follows:
+    it tells two of one host apart, and nothing can be made of it.
     """
     parts = urlsplit(url)
     first, slash, _ = parts.path.removeprefix("/").partition("/")
     cut = "..." if len(first) > SHOWN_OF_PATH else "/..." if slash else ""
     path = f"/{first[:SHOWN_OF_PATH]}{cut}" if cut else parts.path
-    return parts._replace(netloc=parts.netloc.rpartition("@")[2], path=path, query="", fragment="").geturl()
+    shown = parts._replace(netloc=parts.netloc.rpartition("@")[2], path=path, query="", fragment="").geturl()
+    mark = hashlib.sha256(url.encode()).hexdigest()[:MARK_DIGITS]
+    return f"{shown}#{mark}" if cut or parts.query else shown
 
 
 def without_address(text: str, url: str) -> str:

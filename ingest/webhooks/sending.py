@@ -52,13 +52,13 @@ class Sender:
     #: now [us since 1970]
     clock: Callable[[], int]
     resolve: Resolve = by_system
-    #: certificates to trust, True: the usual
+    #: certificates to trust, True: those of the system and of the package certifi
     verify: ssl.SSLContext | bool = True
 
     def client(self, most: int = 1) -> httpx.AsyncClient:
         """A client for at most so many tries at the same time."""
         return httpx.AsyncClient(
-            verify=self.verify,
+            verify=usual_authorities() if self.verify is True else self.verify,
             follow_redirects=False,
             trust_env=False,
             timeout=TRY_S,
@@ -98,6 +98,17 @@ class Sender:
             return Failed(why, _seconds(response.headers.get("Retry-After")))
         finally:
             await response.aclose()
+
+
+def usual_authorities() -> ssl.SSLContext:
+    """
+    The system's (or those of SSL_CERT_FILE, as OpenSSL reads it), with those of certifi.
+
+    The system's, because a receiver inside a private network has its certificate from an authority there.
+    """
+    context = httpx.create_ssl_context(trust_env=False)  # those of certifi
+    context.load_default_certs()
+    return context
 
 
 def _name_only(netloc: str) -> str:

@@ -397,3 +397,10 @@ def test_a_corrected_reading_replaces_its_own_in_quarantine(
     assert (replaced.stored, replaced.quarantined) == (2, [])
     both = wire.Batch(device=device, at_us=[1, 2], replace_quarantined=True)
     assert [half.replace_quarantined for half, _ in halves(both)] == [True, True]
+
+
+def test_a_value_that_is_no_finite_number_names_the_reading() -> None:
+    given = readings(3)
+    given[1] = Reading(at=given[1].at, values={"restriction": float("nan")}, units={"restriction": "kPa"})
+    with refused(NotPostable, "not_finite", index=1, name="restriction", at="2026-03-02T06:00:10Z"):
+        batch_of(DEVICE, given)

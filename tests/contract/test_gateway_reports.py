@@ -84,6 +84,7 @@ def test_a_late_event_of_a_gap_is_counted_though_newer_ones_are_a_count_already(
 def test_losses_and_boots_stay_whole_whatever_comes_after(shop: Api) -> None:
     losses = [
         *("readings_lost", "readings_damaged", "readings_bridged", "readings_refused", "readings_shed"),
+        "readings_in_part",
         *("spool_replaced", "spool_salvaged"),
     ]
     said = [{"at_seq": 1, "event": name, "count": k} for name in losses for k in range(FOLD_AT + 1)]

@@ -16,6 +16,8 @@ import httpx
 import pytest
 import trustme
 
+from cleanside.gateway.client.client import Client, ServerNotTrusted
+from cleanside.gateway.errors import SettingsWrong
 from cleanside.gateway.uplink.transport import HttpTransport, NoAnswer, Reply, Request
 from cleanside.ingest.api.server_tls import context, refuse_in_the_clear
 from cleanside.ingest.errors import CalledWrongly
@@ -23,7 +25,7 @@ from cleanside.ingest.settings import Settings
 from tests.conftest import sqlite_url
 from tests.support.coded import refused
 from tests.support.gatewaying import wait_until
-from tests.support.serving import ServerProcess, as_process, bearer, in_process
+from tests.support.serving import DEVICE, ServerProcess, as_process, bearer, in_process
 
 
 @pytest.fixture(scope="module")
@@ -52,6 +54,53 @@ def trusting(authority: trustme.CA) -> ssl.SSLContext:
     made = ssl.create_default_context()
     authority.configure_trust(made)
     return made
+
+
+def test_the_client_trusts_a_private_authority_by_file_or_environment(
+    server: ServerProcess, authority: trustme.CA, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    trusted = tmp_path / "authority.pem"
+    authority.cert_pem.write_to_path(str(trusted))
+    key = server.tokens["admin"]
+    with Client(server.url, key=key, ca_file=trusted) as client:
+        assert client.register_device(DEVICE)["device"] == DEVICE
+    monkeypatch.setenv("SSL_CERT_FILE", str(trusted))
+    with Client(server.url, key=key) as client:
+        assert client.register_device(DEVICE)["device"] == DEVICE
+    with refused(SettingsWrong, "certificate_unreadable"):
+        Client(server.url, key=key, ca_file=tmp_path / "none.pem")
+
+
+def test_a_certificate_that_is_not_trusted_is_said_at_once_with_what_to_do(server: ServerProcess) -> None:
+    slept: list[float] = []
+    with (
+        Client(server.url, key=server.tokens["device"], sleep=slept.append) as client,
+        pytest.raises(ServerNotTrusted) as raised,
+    ):
+        list(client.devices())
+    assert slept == []
+    assert raised.value.next_step == "give ca_file= the certificate of the shop's authority"
+    assert raised.value.next_step in str(raised.value)
+
+
+def test_a_certificate_without_its_key_says_that_the_key_is_missing(
+    authority: trustme.CA, tmp_path: Path
+) -> None:
+    chain, _ = certificate(authority, tmp_path, "alone", "127.0.0.1")
+    with refused(CalledWrongly, "tls_key_missing", file=chain):
+        context(Settings(tls_certificate=chain))
+
+
+def test_a_key_that_others_can_read_is_named(
+    authority: trustme.CA, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    chain, key = certificate(authority, tmp_path, "open", "127.0.0.1")
+    for mode in (0o640, 0o644):
+        Path(key).chmod(mode)
+        context(Settings(tls_certificate=chain, tls_key=key))
+    assert [(r.getMessage(), r.__dict__["file"]) for r in caplog.records] == [
+        ("ingest.tls_key_readable", key)
+    ]
 
 
 def test_readings_are_taken_over_tls_by_the_gateways_own_transport(

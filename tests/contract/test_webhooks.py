@@ -354,6 +354,21 @@ def test_over_tls_the_certificate_must_be_that_of_the_name_and_not_of_the_addres
                 assert deliveries(api)[0]["failure"]["code"] == "certificate"
 
 
+def test_a_receiver_with_a_certificate_of_the_systems_authorities_is_trusted(
+    api: Api, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    authority = trustme.CA()
+    shown = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    authority.issue_cert("shop.example").configure_cert(shown)
+    authority.cert_pem.write_to_path(str(tmp_path / "authority.pem"))
+    monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "authority.pem"))
+    with Receiver(shown) as receiver:
+        register(api, f"https://shop.example:{receiver.port}/hook")
+        with delivering(api, resolve=lambda _host, _port: ["127.0.0.1"]):
+            (received,) = receiver.wait_for(1)
+    assert received.headers["Host"] == f"shop.example:{receiver.port}"
+
+
 @pytest.mark.parametrize(
     "url", ["http://127.0.0.1:9/", "https://10.0.0.1/", "http://shop.example/", "file:///etc"]
 )

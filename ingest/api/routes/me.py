@@ -182,4 +182,7 @@ async def accept_link(request: Request, code: str, name: str, password: str) -> 
         person = people.accept(connection, code, name, kept, now_us)
         return begin_session(request, connection, person, sessions.new_token(), now_us)
 
-    return await run_in_threadpool(services.resources.writer.call, save)
+    begun = await run_in_threadpool(services.resources.writer.call, save)
+    if opened.person is None:
+        await run_in_threadpool(services.on_first_account)
+    return begun

@@ -82,7 +82,8 @@ class NewReplay(Strict):
         "try in `created`. Answer 2xx within 10 s to take one; anything else is tried again with growing "
         "waits. An id may come twice: keep the ids you took. HTTPS to public addresses only; redirects are "
         "not followed. The answer shows the secret once; it is kept encrypted, and so is the address, which "
-        f"is shown without its query.\n\n| type | when |\n| --- | --- |\n{EVENTS}"
+        "is shown without its query, and of a long path the beginning alone; a mark behind # tells two "
+        f"addresses apart.\n\n| type | when |\n| --- | --- |\n{EVENTS}"
     ),
     response_model=WebhookMade,
     responses=problems(409),

@@ -659,3 +659,14 @@ def test_a_start_revokes_the_people_that_the_file_has(sqlite_database_url: str) 
         [mara] = api.get("/v1/people").json()["people"]
         [entry] = api.get("/v1/audit?limit=1").json()["entries"]
     assert (mara["state"], entry["who"], entry["what"]) == ("revoked", "start", "person_revoked")
+
+
+def test_an_archive_folder_that_is_made_because_it_was_not_there_is_said(
+    sqlite_database_url: str, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    flags = {"database": sqlite_database_url, "archive_folder": str(tmp_path / "mistyped")}
+    for _ in range(2):
+        with in_process(sqlite_database_url, settings=load(flags=flags, environ={})):
+            pass
+    made = [record for record in caplog.records if record.getMessage() == "ingest.archive_folder_made"]
+    assert [record.__dict__["folder"] for record in made] == [flags["archive_folder"]]

@@ -156,6 +156,7 @@ def test_a_fresh_server_has_one_link_that_makes_the_first_account(fresh: ServerP
     assert join(fresh, code_of(link), "Not A Name").status_code == 422  # uses nothing up
     made = join(fresh, code_of(link), "mara")
     assert (made.status_code, made.json()["role"], made.json()["owner"]) == (201, "admin", "own")
+    assert not file.exists()  # it was used: the server goes on
     page = httpx.get(f"{fresh.url}/people", cookies=made.cookies)
     assert page.status_code == 200
     second = join(fresh, code_of(link), "otto")

@@ -35,7 +35,12 @@ class Bench:
         self.failure: BaseException | None = None
         self.disk_works = True
         self._context = Context(
-            name="mqtt-1", clock=SystemClock(), mark=lambda: self.mark, report=self._report
+            name="mqtt-1",
+            clock=SystemClock(),
+            mark=lambda: self.mark,
+            report=self._report,
+            report_part=self._report,
+            report_unwanted=self._report,
         )
         given = {"host": "127.0.0.1", "port": broker.port, "client": "gateway-1", "topics": TOPICS}
         self._options = given | options
@@ -145,6 +150,13 @@ def test_a_message_that_is_not_as_specified_is_reported_and_the_next_one_is_read
     assert bench.values() == [4.5]
     assert [report["what"] for report in bench.reports] == ["message_not_read"]
     assert bench.reports[0]["topic"] == topic
+
+
+def test_what_can_be_read_of_a_message_is_kept_and_the_rest_is_said(broker: Broker, bench: Bench) -> None:
+    broker.publish(OBJECT, {"dp": 2.5, "firmware": "1.4"})
+    wait_until(lambda: 2.5 in bench.values(), "what can be read", deadline_s=15)
+    assert [report["what"] for report in bench.reports] == ["message_read_in_part"]
+    assert "pass_over" in bench.reports[0]["reason"]
 
 
 def test_members_that_are_not_wanted_can_be_passed_over(broker: Broker) -> None:

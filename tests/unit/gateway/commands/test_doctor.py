@@ -28,7 +28,7 @@ from cleanside.gateway.settings import load
 from cleanside.gateway.uplink.fakes import FakeServer, problem
 from cleanside.gateway.uplink.transport import NoAnswer, Reply
 from cleanside.gateway.wire import ANSWER_MEDIA_TYPE
-from tests.unit.gateway.helpers import DEVICE, settable_clock
+from tests.unit.gateway.helpers import DEVICE, open_spool, settable_clock
 
 SERVER = "https://shop.example"
 
@@ -71,6 +71,20 @@ def test_where_all_is_well_each_check_is_good_and_asks_for_nothing(tmp_path: Pat
         ("key", "server", "disk", "clock", "unit", "source"), GOOD
     )
     assert all(not check.next_step for check in checks.values())
+
+
+def test_a_source_that_sent_what_cannot_be_read_needs_a_person(tmp_path: Path) -> None:
+    settings = settings_of(tmp_path)
+    said = {"refused": 0, "in_part": 2, "last_in_part": '"note" is not a quantity; add it to pass_over'}
+    with open_spool(tmp_path / "a", settable_clock()) as spool:
+        spool.declare("readings_in_part", {"source": "ndjson-1", "lines": 2}, note=("unread:ndjson-1", said))
+    check = found(settings, tmp_path)["source"]
+    assert check.result == BAD
+    assert '2 lines read in part; the last: "note" is not a quantity; add it to pass_over' in check.seen
+    assert "log" in check.next_step
+    with open_spool(tmp_path / "a", settable_clock()) as spool:
+        spool.note("unread:ndjson-1", None)
+    assert found(settings, tmp_path)["source"].result == GOOD
 
 
 def test_each_check_says_what_to_do(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ import apsw
 import pytest
 
 from cleanside.gateway.commands.feed import BRIDGE_READINGS, Bridge, Feed
+from cleanside.gateway.commands.unread import Unread
 from cleanside.gateway.errors import SourceAway, SpoolFull
 from cleanside.gateway.wire import Reading, instant_text
 from tests.unit.gateway.helpers import UNITS, numbers, open_spool, readings, server_anchor, settable_clock
@@ -99,6 +100,79 @@ def test_what_the_bridge_loses_is_counted_and_told_to_the_server(bench: Bench) -
     assert [n for batch in batches for n in numbers(batch)][:1] == [501]
     events = [event for batch in batches if batch.gateway for event in batch.gateway.events]
     assert [(e["event"], e["count"]) for e in events] == [("readings_lost", 500)]
+
+
+def take_lines(bench: Bench, *lines: bytes) -> None:
+    """As the source does, with what it read."""
+    source: Any = bench.feed._source
+    for line in lines:
+        if (reading := source._reading(line, {})) is not None:
+            bench.feed._emit([reading])
+        bench.feed.flush()
+
+
+def declared(bench: Bench) -> list[dict[str, Any]]:
+    events = [event.content for event in bench.spool.unconfirmed(None).events]
+    members = ("event", "source", "count", "lines")
+    return [{name: event[name] for name in members if name in event} for event in events]
+
+
+def test_lines_that_cannot_be_read_or_only_in_part_are_declared_to_the_shop(bench: Bench) -> None:
+    take_lines(bench, b'{"restriction": 3.13, "note": "hi"}', b"not JSON")
+    took = [
+        {"event": "readings_in_part", "source": "ndjson-1", "lines": 1},
+        {"event": "readings_refused", "source": "ndjson-1", "count": 1},
+    ]
+    assert declared(bench) == took
+    [in_part, refused] = [event.content["reason"] for event in bench.spool.unconfirmed(None).events]
+    assert '"note" is not a quantity' in in_part
+    assert "not JSON" in refused
+    bench.spool.anchor(server_anchor(bench.clock))
+    batch = bench.spool.peek()
+    assert batch is not None
+    assert list(batch.columns["restriction"]) == [3.13]
+
+
+def test_nonsense_for_ever_costs_a_few_events_and_a_stop_declares_the_rest(bench: Bench) -> None:
+    for _ in range(5):
+        take_lines(bench, *[b"nonsense"] * 100)
+        bench.clock.advance(600)
+    assert [event["count"] for event in declared(bench)] == [1]
+    bench.clock.advance(3600)
+    bench.feed.flush()
+    assert [event["count"] for event in declared(bench)] == [1, 499]
+    take_lines(bench, b"nonsense")
+    bench.clock.advance(7200)
+    bench.feed.flush()
+    assert [event["count"] for event in declared(bench)] == [1, 499]
+    bench.stop.set()
+    bench.feed.flush()
+    assert [event["count"] for event in declared(bench)] == [1, 499, 1]
+
+
+def test_what_could_not_be_read_is_declared_once_the_disk_works_again(bench: Bench) -> None:
+    bench.break_disk()
+    take_lines(bench, b"nonsense", b"nonsense")
+    bench.mend_disk()
+    bench.feed.flush()
+    assert [event["count"] for event in declared(bench)] == [2]
+
+
+def test_what_is_no_measurement_of_now_is_counted_and_not_declared_as_lost(bench: Bench) -> None:
+    bench.feed._report_unwanted("message_not_taken", reason="it was retained")
+    bench.feed.flush()
+    assert (bench.feed.told()["refused"], declared(bench)) == (1, [])
+
+
+def test_a_note_for_a_person_stays_until_a_run_that_could_read_all(bench: Bench) -> None:
+    take_lines(bench, b"nonsense")
+    assert bench.spool.noted("unread:ndjson-1")["refused"] == 1
+    bench.feed._unread = {event: Unread(event) for event in bench.feed._unread}  # as after a restart
+    take_lines(bench, b'{"restriction": 3.13}')
+    assert bench.spool.noted("unread:ndjson-1") is not None
+    bench.stop.set()
+    bench.feed.flush()
+    assert bench.spool.noted("unread:ndjson-1") is None
 
 
 def overflow(bench: Bench, first: int, *, lost: int) -> None:

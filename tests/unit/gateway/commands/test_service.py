@@ -44,5 +44,12 @@ def test_the_unit_starts_the_command_that_is_installed() -> None:
     assert "/usr/bin/env" not in text
 
 
+def test_a_folder_that_is_not_there_is_said_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call(tmp_path / "units", "--yes") == EXIT_CALLED_WRONGLY
+    said = capsys.readouterr().err
+    assert f"there is no folder {tmp_path / 'units'}; make it, or give another --folder" in said
+    assert "run it as root" not in said
+
+
 def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     assert call(tmp_path / "nowhere", "--yes") == EXIT_CALLED_WRONGLY

@@ -49,6 +49,32 @@ def test_entries_that_wait_are_on_the_screen_and_in_the_object(tmp_path: Path) -
     assert document(look(tmp_path / "a", clock))["entries_waiting"] == 2
 
 
+def test_what_a_source_could_not_read_is_named_while_it_runs_and_after_a_restart(tmp_path: Path) -> None:
+    clock = settable_clock()
+    said = {
+        "refused": 3,
+        "last_refusal": "not JSON",
+        "in_part": 1,
+        "last_in_part": '"note" is not a quantity',
+    }
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.declare("readings_refused", {"source": "pit", "count": 3}, note=("unread:pit", said))
+    standing = look(tmp_path / "a", clock)
+    text = lines(tmp_path / "a", clock)["before"]
+    assert text.startswith(
+        "source pit, in an earlier run: 3 lines refused; the last: not JSON; 1 line read in part"
+    )
+    source = {"name": "pit", "failing_s": None, "in_memory": 0, "lost": 0, "disk_failing_s": None}
+    process = Process("runs", 1, told={"sources": [{**source, "last_reading": None, **said, "refused": 0}]})
+    running = replace(standing, process=process)
+    assert [(f["code"], f["text"]) for f in document(running)["findings"]] == [
+        ("lines_in_part", 'source pit: 1 line read in part; the last: "note" is not a quantity')
+    ]
+    assert document(running)["in_part"] == 1
+    assert document(running)["unread_before"] == {}
+    assert document(standing)["unread_before"] == {"pit": said}
+
+
 def test_what_is_to_do_is_whole_in_eighty_columns_and_the_disk_has_its_unit(tmp_path: Path) -> None:
     clock = settable_clock()
     with open_spool(tmp_path / "a", clock):

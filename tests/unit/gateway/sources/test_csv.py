@@ -31,6 +31,7 @@ class Taken:
         self.times_s: list[float] = []
         self.calls: list[int] = []
         self.reports: list[dict[str, Any]] = []
+        self.parts: list[dict[str, Any]] = []
         self.fail_after: int | None = None
 
     def __call__(self, readings: Sequence[Reading], *, mark: str | None = None) -> None:
@@ -48,6 +49,7 @@ class Taken:
             clock=self.clock,
             mark=lambda: self.mark,
             report=lambda what, **fields: self.reports.append({"what": what, **fields}),
+            report_part=lambda what, **fields: self.parts.append({"what": what, **fields}),
         )
 
 

@@ -51,7 +51,13 @@ class Bench:
         self.reports: list[dict[str, Any]] = []
         self.failure: BaseException | None = None
         self.stop = threading.Event()
-        context = Context(name="modbus-1", clock=SystemClock(), mark=lambda: None, report=self._report)
+        context = Context(
+            name="modbus-1",
+            clock=SystemClock(),
+            mark=lambda: None,
+            report_part=self._report,
+            report=self._report,
+        )
         given = {"registers": REGISTERS, "every_s": 0.05, "timeout_s": 0.5} | options
         self._source = ModbusSource(given, context)
         self.thread = threading.Thread(target=self._run, daemon=True)

@@ -67,13 +67,13 @@ def test_lines_of_a_receiver_tell_what_time_it_is() -> None:
         b'{"at": "2026-03-02T06:14:08Z", "restriction": 3}',  # how sure, it does not say: it tells nothing
         b'{"restriction": 3}',
     ]
-    assert len(list(source._readings(lines))) == 3
+    assert all(source._reading(line, {}) for line in lines)
     (anchor,) = told
     assert anchor.kind == "gps"
     # Said at 7.25 and read up to two seconds later: a second on, give or take that second and its own half.
     assert (instant_text(anchor.utc_us), anchor.uncertainty_us) == ("2026-03-02T06:14:08.250Z", 1_500_000)
     assert anchor.since_boot_us == context.clock.since_boot_us()
-    list(NdjsonSource(OPTIONS, context)._readings(lines))
+    assert all(NdjsonSource(OPTIONS, context)._reading(line, {}) for line in lines)
     assert len(told) == 1  # no client that was not asked to
 
 
@@ -111,6 +111,27 @@ def test_a_line_that_is_not_as_specified_is_reported_and_the_next_one_is_read(li
     assert [dict(r.values) for r in taken.readings][-1:] == [{"restriction": 7}]
     assert len(taken.readings) == 1
     assert {report["what"] for report in taken.reports} == {"line_not_read"}
+
+
+@pytest.mark.parametrize(
+    "extra", [b'"note": "hi"', b'"rpm": 1800', b'"supply_voltage": 27', b'"engine_speed": "x"']
+)
+def test_what_can_be_read_of_a_line_is_kept_and_the_rest_is_said(extra: bytes) -> None:
+    taken = read(b'{"restriction": 3.13, ' + extra + b"}\n")
+    assert [dict(r.values) for r in taken.readings] == [{"restriction": 3.13}]
+    [part] = taken.parts
+    assert (part["what"], taken.reports) == ("line_read_in_part", [])
+    assert extra.decode().split('"')[1] in part["reason"]
+    assert "; " in part["reason"]  # with the next step
+
+
+def test_the_advice_for_an_unknown_member_leads_to_a_source_that_starts() -> None:
+    [part] = read(b'{"restriction": 3.13, "note": "hi"}').parts
+    assert "pass_over" in part["reason"]
+    taken = Taken()
+    source = NdjsonSource({**OPTIONS, "pass_over": ["note"]}, taken.context)
+    assert source.read(b'{"restriction": 3.13, "note": "hi"}').values == {"restriction": 3.13}
+    assert taken.parts == []
 
 
 def test_a_leap_second_is_kept_with_a_second_of_doubt() -> None:
