@@ -35,7 +35,7 @@ class Unread:
         self._times = 0  # how often it was declared
         self._declared_us = 0
         self._unwanted = 0
-        #: since this process started, with what nobody wants to hear of
+        #: since this process started, with what no person wants to hear of
         self.count = 0
         #: of the last one; None: there is none
         self.reason: str | None = None

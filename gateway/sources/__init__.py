@@ -35,11 +35,11 @@ __all__ = [
 ]
 
 
-def _nobody_hears(what: str, **fields: object) -> None:
-    """Where nobody counts."""
+def _none_hears(what: str, **fields: object) -> None:
+    """Where no process counts."""
 
 
-def _nobody_asks(_: Anchor) -> None:
+def _none_asks(_: Anchor) -> None:
     """Where no spool is behind the source."""
 
 
@@ -81,11 +81,11 @@ class Context:
     #: report a reading that could not be taken: what, with fields. Counted and logged, never raised
     report: Callable[..., None]
     #: the same of a reading of which the rest was taken
-    report_part: Callable[..., None] = _nobody_hears
+    report_part: Callable[..., None] = _none_hears
     #: the same of what is no measurement of now, so that nothing is lost with it
-    report_unwanted: Callable[..., None] = _nobody_hears
+    report_unwanted: Callable[..., None] = _none_hears
     #: report the time, where the source knows it better than the machine (a GPS receiver). Never raises
-    tell_time: Callable[[Anchor], None] = _nobody_asks
+    tell_time: Callable[[Anchor], None] = _none_asks
     #: put readings on disk and get the outcome of each
     keep: Keep = _keeps_nothing
 

@@ -170,7 +170,7 @@ def _exchange(connection: sa.Connection, statements: Sequence[Statement]) -> lis
         link.pipeline_sync()
         answers = driver.wait(_answers(link, len(prepares)))
         link.exit_pipeline_mode()
-    except BaseException:  # answers may be on their way that nobody would take
+    except BaseException:  # answers may be on their way that no caller would take
         driver.close()
         connection.invalidate()
         raise

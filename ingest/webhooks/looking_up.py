@@ -48,7 +48,7 @@ def _work(look_up: Callable[[], Target], found: asyncio.Future[Target]) -> None:
         _room.release()
 
     def tell() -> None:
-        if found.done():  # nobody waits any more
+        if found.done():  # no caller waits any more
             return
         if target is None:
             found.set_exception(error or OSError("no address"))

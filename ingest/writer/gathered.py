@@ -1,12 +1,12 @@
 """
-What an event loop is handed while it or the writer is busy is worked on together, in the loop.
+What comes to an event loop while it or the writer is busy is worked on together, in the loop.
 
 Many short calls of numpy cost as much as one long one, a function that runs several times in a row finds its
 code and data in the processor's caches, and a commit of one costs as much processor time as reading several.
 Promises: one item that fails fails alone. While what was handed in before is being committed, an item waits
 for that, `HELD_S` at most; then `COMES_BACK_S` at most for those that were answered and may ask again at
 once. Without either it waits while the loop goes on handing in, turn after turn: one that arrives alone waits
-one turn of an idle loop. What is enough for a piece of work waits for nothing. The loop is held up for one
+one turn of an idle loop. What is enough for a piece of work waits for nothing. The loop stands still for one
 such piece at most, then it turns.
 Leaves to others: the work, the commit (`ingest.writer.writer`).
 """
@@ -44,13 +44,13 @@ class Gathered(Generic[Item, Result]):
         self._begin_anew(None)
 
     def _begin_anew(self, loop: asyncio.AbstractEventLoop | None) -> None:
-        """Forget what another loop handed in: it has ended, and nobody waits for that any more."""
+        """Forget what another loop handed in: it has ended, and no request waits for that any more."""
         self._loop = loop
         self._waiting: list[_Waiting[Item, Result]] = []
         self._waiting_bytes = 0
         #: of what was handed in, being committed
         self._committing = 0
-        #: as many as may be here soon; 0: nobody is expected
+        #: as many as may be here soon; 0: none is expected
         self._expected = 0
         self._timer: asyncio.TimerHandle | None = None
 

@@ -351,12 +351,12 @@ def test_a_late_reading_changes_its_own_hour_only(api: Api) -> None:
 
 
 def test_an_entered_element_change_starts_a_new_life(api: Api) -> None:
-    register_worked(api, 50, new_at_hour=24)  # 26 hours after: too few to find it without the entry
-    assert restriction(api)["life_hours"] == pytest.approx(50, abs=1)
+    register_worked(api, 30, new_at_hour=24)  # 6 hours after: too few to find it without the entry
+    assert restriction(api)["life_hours"] == pytest.approx(30, abs=1)
     change = {"changed_at": "2026-02-21T06:00:00Z", "note": "changed at the crusher"}
     response = api.post("/v1/machines/grader-07/element-changes", change, key="planner")
     assert [c["note"] for c in response.json()["element_changes"]] == ["changed at the crusher"]
-    assert restriction(api)["life_hours"] == pytest.approx(26, abs=1)
+    assert restriction(api)["life_hours"] == pytest.approx(6, abs=1)
     again = api.post("/v1/machines/grader-07/element-changes", change, key="planner")
     assert len(again.json()["element_changes"]) == 1
 

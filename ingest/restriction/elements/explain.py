@@ -327,9 +327,10 @@ class _StepOf:
 
     @cached_property
     def _at_once(self) -> float:
-        """ln density of the fall at its very hour, where nothing happened then."""
+        """ln density of the fall at its very hour, as far as it stayed, where nothing happened then."""
         loaded = self._tuning.loading_per_h * self._piece.missed_h
-        return student(self._piece.edge + loaded, self._edge_spread)
+        stayed = min(self._piece.edge, max(self._fall, 0.0))
+        return student(stayed + loaded, self._edge_spread)
 
     @cached_property
     def _too_soon_wet(self) -> float:

@@ -24,7 +24,7 @@ from cleanside.ingest.restriction.measure.summary import BoolArray, HourSummary,
 from cleanside.ingest.restriction.measure.zero import Zero, learn_zero
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.suspect import HourDoubts, hour_doubts
-from cleanside.ingest.restriction.verdict.unread import Unread, unread_of
+from cleanside.ingest.restriction.verdict.unread import HoursUnread, unread_of
 
 
 @dataclass(frozen=True)
@@ -36,7 +36,7 @@ class MeasuredHours:
     series: HourlyRestriction
     zeros: tuple[Zero, ...]  # of each device
     doubts: HourDoubts
-    unread: Unread  # hours that any of them sent without restriction
+    unread: HoursUnread  # hours that any of them sent without restriction
 
     def believed(self) -> BoolArray:
         """Rows of the series whose hour is not in doubt, and whose level is known."""

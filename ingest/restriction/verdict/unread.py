@@ -28,7 +28,7 @@ _OTHERS = (
 )
 
 
-class Unread(NamedTuple):
+class HoursUnread(NamedTuple):
     """What the newest hours of a housing lack."""
 
     hours: int  # in which something was sent, since the last one with restriction
@@ -36,13 +36,13 @@ class Unread(NamedTuple):
     measured_s: float | None  # newest reading of the last hour with any quantity; None: there never was one
 
 
-def unread_of(table: Summaries) -> Unread:
+def unread_of(table: Summaries) -> HoursUnread:
     """table : the hours of a housing as all its devices saw them."""
     last_s = table.column("last_s")
     with_restriction = _has_restriction(table)
     others = np.any([~np.isnan(table.column(name)) for name in _OTHERS], axis=0)
     read, measured = np.flatnonzero(with_restriction), np.flatnonzero(with_restriction | others)
-    return Unread(
+    return HoursUnread(
         hours=len(table) - 1 - int(read[-1]) if len(read) else len(table),
         restriction_s=float(last_s[read[-1]]) if len(read) else None,
         measured_s=float(last_s[measured[-1]]) if len(measured) else None,
@@ -56,7 +56,7 @@ def _has_restriction(table: Summaries) -> BoolArray:
     return np.asarray(table.working | (table.hours["off_count"] > 0) | of_restriction_alone | unanswered)
 
 
-def no_restriction(unread: Unread, duty: Duty) -> list[Suspicion]:
+def no_restriction(unread: HoursUnread, duty: Duty) -> list[Suspicion]:
     """More than a usual day's work was sent without restriction."""
     if unread.hours <= max(LEAST_HOURS, duty.hours_per_day):
         return []

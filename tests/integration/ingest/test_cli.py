@@ -168,7 +168,10 @@ def test_a_database_that_cannot_be_used_is_named_in_one_line(
     ("words", "message"),
     [
         (["serve", "--tls-certificate", "{tmp}/no.pem"], "no.pem cannot be read (No such file or directory)"),
-        (["serve", "--tls-certificate", "{tmp}/text"], "text cannot be used ("),
+        (
+            ["serve", "--tls-certificate", "{tmp}/text"],
+            "text has no private key in it; give the file",
+        ),
         (["serve", "--webhook-networks", "here"], 'webhook_networks "here" is not a list of networks'),
         (["serve", "--trusted-proxies", "there"], 'trusted_proxies "there" is not a list of addresses'),
         (["serve", "--archive-folder", "{tmp}/text"], "text is no folder; give another --archive-folder"),

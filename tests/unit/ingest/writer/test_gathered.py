@@ -1,4 +1,4 @@
-"""What comes together is worked on together, and nobody waits for long."""
+"""What comes together is worked on together, and no request waits for long."""
 
 from __future__ import annotations
 

@@ -121,7 +121,7 @@ def test_a_question_names_the_opening_that_it_is_about() -> None:
 
 def test_a_fall_beside_an_entry_is_weighed_with_it_and_not_asked_about() -> None:
     """The entry is at the wrong machine: it is a question itself."""
-    level = after_loading(4_800.0, 4_300.0, 40)
+    level = after_loading(4_800.0, 4_250.0, 40)
     openings = found(level, Entry(at_s=300 * HOUR_S), expected=KNOWN, flow="none", worked_s=3_500.0)
     [step] = openings.steps
     assert TUNING.ask[NOTHING] < step.chance(NEW, CLEANED) < TUNING.tell
