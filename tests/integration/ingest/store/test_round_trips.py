@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from cleanside.ingest.store import dialect, round_trips
-from tests.support.databases import opened
+from tests.support.databases import Postgres, opened
 
 PUT = "INSERT INTO store_modes (name, since_us) {}"
 KINDS = ("text", "int8")
@@ -25,6 +25,12 @@ texts = st.none() | st.text(st.characters(exclude_characters="\0", exclude_categ
 @pytest.fixture
 def engine(database_url: str) -> Iterator[sa.Engine]:
     with opened(database_url) as engine:
+        yield engine
+
+
+@pytest.fixture
+def on_postgres(postgres: Postgres) -> Iterator[sa.Engine]:
+    with opened(postgres.migrated()) as engine:
         yield engine
 
 
@@ -92,10 +98,8 @@ def test_a_transaction_after_one_that_asked_is_one_too(engine: sa.Engine) -> Non
         assert names(connection) == ["ma"]
 
 
-def test_statements_that_the_driver_forgot_are_prepared_again(engine: sa.Engine) -> None:
-    if engine.dialect.name == "sqlite":
-        pytest.skip("nothing is prepared by name")
-    with engine.connect() as connection:
+def test_statements_that_the_driver_forgot_are_prepared_again(on_postgres: sa.Engine) -> None:
+    with on_postgres.connect() as connection:
         one = ("SELECT since_us FROM store_modes WHERE name = ?", ("ma",))
         assert round_trips.ask(connection, [one]) == [[]]
         put(connection, "ma")
@@ -109,31 +113,27 @@ def test_statements_that_the_driver_forgot_are_prepared_again(engine: sa.Engine)
 
 
 def test_a_connection_that_ended_while_it_was_idle_costs_no_commit(
-    engine: sa.Engine, monkeypatch: pytest.MonkeyPatch
+    on_postgres: sa.Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    if engine.dialect.name == "sqlite":
-        pytest.skip("no connection to lose")
     monkeypatch.setattr(round_trips, "FRESH_S", 0.0)
-    _end(engine)
-    with engine.begin() as connection:
+    _end(on_postgres)
+    with on_postgres.begin() as connection:
         put(connection, "ma")
-    with engine.connect() as connection:
+    with on_postgres.connect() as connection:
         assert names(connection) == ["ma"]
 
 
-def test_a_connection_that_ends_under_way_fails_its_commit_alone(engine: sa.Engine) -> None:
-    if engine.dialect.name == "sqlite":
-        pytest.skip("no connection to lose")
-    connection = engine.connect()
+def test_a_connection_that_ends_under_way_fails_its_commit_alone(on_postgres: sa.Engine) -> None:
+    connection = on_postgres.connect()
     asked(connection)
     put(connection, "ma")
-    _end(engine, connection)
+    _end(on_postgres, connection)
     with pytest.raises(psycopg.OperationalError):
         connection.commit()
     connection.close()
-    with engine.begin() as connection:
+    with on_postgres.begin() as connection:
         put(connection, "mb")
-    with engine.connect() as connection:
+    with on_postgres.connect() as connection:
         assert names(connection) == ["mb"]
 
 
