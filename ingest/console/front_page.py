@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from fastapi import Response
+from starlette.datastructures import FormData
 
 from cleanside.ingest.api.routes.shared import open_to_all
 from cleanside.ingest.console.formats import GAUGE_DECIMALS
@@ -25,19 +28,20 @@ def get_front() -> Response:
 @open_to_all
 def post_language(fields: Fields) -> Response:
     """Keep the language that a person chose, in this browser."""
-    answer = see_other(own_path(str(fields.get("next", "/"))))
-    chosen = str(fields.get("language", ""))
-    if chosen in LANGUAGES:
-        answer.set_cookie(LANGUAGE_COOKIE, chosen, max_age=A_YEAR_S, samesite="lax", httponly=True)
-    return answer
+    return _kept(fields, "language", LANGUAGES, LANGUAGE_COOKIE)
 
 
 @router.post("/pressures")
 @open_to_all
 def post_list_unit(fields: Fields) -> Response:
     """Keep the unit in which a person wants every pressure of a list, in this browser."""
+    return _kept(fields, "unit", GAUGE_DECIMALS, LIST_UNIT_COOKIE)
+
+
+def _kept(fields: FormData, name: str, choices: Collection[str], cookie: str) -> Response:
+    """Back to where the form stood, with what it chose in a cookie, where that is one of the choices."""
     answer = see_other(own_path(str(fields.get("next", "/"))))
-    chosen = str(fields.get("unit", ""))
-    if chosen in GAUGE_DECIMALS:
-        answer.set_cookie(LIST_UNIT_COOKIE, chosen, max_age=A_YEAR_S, samesite="lax", httponly=True)
+    chosen = str(fields.get(name, ""))
+    if chosen in choices:
+        answer.set_cookie(cookie, chosen, max_age=A_YEAR_S, samesite="lax", httponly=True)
     return answer
