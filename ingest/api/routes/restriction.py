@@ -299,7 +299,8 @@ def has_question(seen: View) -> bool:
         return True
     if state_of_plan(seen.papers.planned, study, now_us) in ("missed", "overtaken"):
         return True
-    return _open_day(seen) is not None and not has_day(seen)
+    day = _open_day(seen)
+    return day is not None and is_laid_up(seen.papers, day)
 
 
 def has_day(seen: View) -> bool:
