@@ -56,7 +56,9 @@ async def _tried(sender: Sender, count: int) -> list[Taken | Failed]:
 def test_look_ups_that_hang_hold_up_neither_other_work_nor_the_end(hanging: Hanging) -> None:
     async def work() -> tuple[float, list[Taken | Failed]]:
         tries = asyncio.create_task(_tried(Sender(allowed=(), clock=lambda: 0, resolve=hanging), MANY))
-        await asyncio.sleep(0.05)
+        async with asyncio.timeout(HANGS_S):
+            while hanging.asked < MANY:
+                await asyncio.sleep(0)
         began_s = time.monotonic()
         await asyncio.to_thread(lambda: None)
         return time.monotonic() - began_s, await tries
