@@ -387,7 +387,7 @@ class FlowTuning:
     short_machines: float = constant(
         0.5,
         unit="machines",
-        origin="made fleets (plateau, quarry): machines differ by 0.03 to 0.07, fleets are 0.07 to 0.14 short",
+        origin="made fleets (plateau, quarry): machines differ by 0.03 to 0.07, fleets are 0.07 to 0.14 off",
     )
     short_kind_machines: float = constant(
         6.0, unit="machines", origin="chosen: kinds differ less than machines of one kind do"
