@@ -24,8 +24,8 @@ SET_LIVES = 6.0  # what is set counts as that many lives left out (chosen)
 WIDEN_PULL_LIVES, NARROW_PULL_LIVES = 6.0, 20.0  # the same for no stretch: few lives may be twins (chosen)
 STRETCHES = (0.3, 3.0)
 REST = 0.01  # of a typical life: hours left are weighed in their logarithm from there on
-LAST_SHARE = 0.2  # of a typical life: a forecast of less says that the last days have come
-LAST_SPREAD = 0.8  # of ln(hours left), late side alone: by how much that may be too soon (made fleets)
+LAST_SHARE = 0.3  # of a typical life: a forecast of less says that the last days have come
+LAST_SPREAD = 1.0  # of ln(hours left), late side alone: by how much that may be too soon (made fleets)
 
 
 @dataclass(frozen=True)
@@ -120,11 +120,16 @@ def _clearly_better(errors: FloatArray, counts: FloatArray, weight: float) -> fl
     return float(CANDIDATES[best]) if mean[best] > spread[best] else None
 
 
-def stretch(blend: Blend, trials: Sequence[Trial]) -> Blend:
-    """With the interval stretched to hold the truth of lives left out as often as it states."""
+def stretch(blend: Blend, trials: Sequence[Trial], *, ended_share: float = 1.0) -> Blend:
+    """
+    With the interval stretched to hold the truth of lives left out as often as it states.
+
+    ended_share : as in `with_last_days`.
+    """
     away, weights = [], []
     for trial in trials:
-        points = blended(trial, trial.tells * blend.trust(trial.progress, trial.lives), blend.lives)
+        trust = trial.tells * blend.trust(trial.progress, trial.lives)
+        points = blended(trial, trust, blend.lives, ended_share)
         off = trial.truth - points[:, 1]
         room = np.where(off > 0, points[:, 2] - points[:, 1], points[:, 1] - points[:, 0])
         away.append(off / np.maximum(room, 1e-6 * trial.rest_h))
@@ -140,39 +145,51 @@ def stretch(blend: Blend, trials: Sequence[Trial]) -> Blend:
     return Blend(blend.weight, blend.lives, float(below), float(above))
 
 
-def blended(trial: Trial, trust: FloatArray, lives: float) -> FloatArray:
-    """10, 50 and 90 % points at a weight of the look-up, shape (n, 3). [h] lives : as in `blend_points`."""
-    return blend_points(trial.by_lookup, trial.alone, trust, trial.rest_h, lives=lives)
+def blended(trial: Trial, trust: FloatArray, lives: float, ended_share: float = 1.0) -> FloatArray:
+    """10, 50 and 90 % points at a weight of the look-up, shape (n, 3). [h] Others as in `blend_points`."""
+    points = trial.by_lookup, trial.alone
+    return blend_points(*points, trust, trial.rest_h, lives=lives, ended_share=ended_share)
 
 
 def blend_points(
-    points: FloatArray, alone: FloatArray, trust: FloatArray, rest_h: float, *, lives: float
+    points: FloatArray,
+    alone: FloatArray,
+    trust: FloatArray,
+    rest_h: float,
+    *,
+    lives: float,
+    ended_share: float = 1.0,
 ) -> FloatArray:
     """
     Geometric blend of look-up and prior, shape (n, 3), finite near zero by `rest_h`; the points in order.
 
     trust : weight of the look-up, shape (n,). lives : left out; where they are few, how wide the look-up's
-    interval has to be is not known, and it is made as wide as the prior's.
+    interval has to be is not known, and it is made as wide as the prior's. ended_share : as in
+    `with_last_days`.
     """
     by_lookup, by_prior = np.log(points + rest_h), np.log(alone + rest_h)
     known = lives / (lives + SET_LIVES)
     width = known * (by_lookup - by_lookup[:, 1:2]) + (1.0 - known) * (by_prior - by_prior[:, 1:2])
     logs = trust[:, None] * (by_lookup[:, 1:2] + width) + (1.0 - trust[:, None]) * by_prior
-    return with_last_days(np.sort(np.maximum(np.exp(logs) - rest_h, 0.0), axis=1), rest_h, lives=lives)
+    rising = np.sort(np.maximum(np.exp(logs) - rest_h, 0.0), axis=1)
+    return with_last_days(rising, rest_h, lives=lives, ended_share=ended_share)
 
 
-def with_last_days(points: FloatArray, rest_h: float, *, lives: float) -> FloatArray:
+def with_last_days(
+    points: FloatArray, rest_h: float, *, lives: float, ended_share: float = 1.0
+) -> FloatArray:
     """
     10, 50 and 90 % points with a later late one where the middle says that few hours are left, shape (n, 3).
 
     The lives of a young record that were seen to their end are its short ones, and curves know nothing of the
     dust of the coming days: who says "few days" early on says it too soon. LAST_SPREAD counts as SET_LIVES
-    lives left out; as they become more, `stretch` widens or narrows what is left of it.
+    lives left out; as they become more, `stretch` widens or narrows what is left of it. Only whole lives are
+    left out, and where many lives were changed early or still run they are the short ones too. So they count
+    by ended_share, the share of the lives that were seen to their end.
     """
     lead = REST * points[:, 1] / rest_h
-    spread = (
-        LAST_SPREAD * np.sqrt(SET_LIVES / (lives + SET_LIVES)) * np.clip(1.0 - lead / LAST_SHARE, 0.0, 1.0)
-    )
+    doubt = np.sqrt(SET_LIVES / (ended_share * lives + SET_LIVES))
+    spread = LAST_SPREAD * doubt * np.clip(1.0 - lead / LAST_SHARE, 0.0, 1.0)
     logs = np.log(points[:, 1:] + rest_h)
     late = logs[:, 0] + np.hypot(logs[:, 1] - logs[:, 0], Z90 * spread)
     return np.column_stack((points[:, :2], np.exp(late) - rest_h))

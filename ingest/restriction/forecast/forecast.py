@@ -279,7 +279,10 @@ class Forecaster:
         strange = self.learned.strange(paced, kind, rows)
         trust = self.learned.trust_at(path.level[rows], kind)
         blend = NO_BLEND if self.learned.is_new_kind(kind) else self.learned.blend
-        of_kinds = blend.stretched(blend_points(points, alone, trust, REST * typical_h, lives=blend.lives))
+        ended_share, rest_h = self.learned.ended_share, REST * typical_h
+        of_kinds = blend.stretched(
+            blend_points(points, alone, trust, rest_h, lives=blend.lives, ended_share=ended_share)
+        )
         if np.all(strange < LEAST_STRANGE):
             return _Parts(of_kinds, of_kinds, strange, typical_h)
         wide = self.learned.lengths.of_no_kind(kind, machine)
@@ -320,7 +323,8 @@ def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) 
     learned = _learned(named, lengths, taught, weights, left_out)
     trials = _trials(usable, learned, weights, usual_life_h)
     if trials:
-        learned = replace(learned, blend=stretch(learn_weights(trials), trials))
+        blend = stretch(learn_weights(trials), trials, ended_share=learned.ended_share)
+        learned = replace(learned, blend=blend)
     return Forecaster(learned, usual_life_h)
 
 

@@ -205,9 +205,7 @@ def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
     no_answer = unanswered(at_s, restriction, columns.get("engine_speed_rad_s"), slot, len(starts))
     running, evidence = _running(columns, restriction)
     restriction = np.where(no_answer.dropped, np.nan, restriction)
-    step_s = _median_step(at_s, starts, ends)
-    weight_s = _time_each_reading_stands_for(at_s, step_s[slot], slot)
-    seen_s = np.add.reduceat(weight_s, starts)
+    step_s, seen_s, operating_s = _times(at_s, running, slot, starts, columns.get("device"))
     off = ~running & (evidence >= 2) & ~np.isnan(restriction)
     kind, flow, use = _flow_of_hours(_flow(columns), restriction, running, slot, len(starts))
     work = [columns.filled(name)[use] for name in ("engine_speed_rad_s", "engine_load_ratio")]
@@ -220,7 +218,7 @@ def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
     table["seen_share"] = np.minimum(1.0, seen_s / HOUR_S)
     table["thinned"] = seen_s < 0.8 * (at_s[ends - 1] - at_s[starts])
     table["step_s"] = step_s
-    table["operating_s"] = np.add.reduceat(np.where(running, weight_s, 0.0), starts)
+    table["operating_s"] = operating_s
     table["evidence"] = _most_common(evidence, slot, len(starts), len(EVIDENCE))
     table["flow_kind"] = kind
     table["off_count"], table["off_mean_pa"] = _count_and_mean(restriction, off, starts)
@@ -271,6 +269,40 @@ def _median_step(at_s: FloatArray, starts: IntArray, ends: IntArray) -> FloatArr
     result = np.zeros(len(starts))
     result[some] = (ordered[middle[some]] & ((1 << 22) - 1)) / 1000.0
     return result
+
+
+def _times(
+    at_s: FloatArray, running: BoolArray, slot: IntArray, starts: IntArray, device: FloatArray | None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """
+    Of each hour: median time between readings, time seen, and time that the engine ran. [s]
+
+    Where several devices measure, each has steps of its own, of which the hour has the shortest: what lies
+    between the readings of two says nothing of how long one stands. What two of them saw counts once.
+    """
+    ends = np.append(starts[1:], len(at_s))
+    if device is None or np.all(device == device[0]):
+        step_s = _median_step(at_s, starts, ends)
+        weight_s = _time_each_reading_stands_for(at_s, step_s[slot], slot)
+        ran_s = np.where(running, weight_s, 0.0)
+        return step_s, np.add.reduceat(weight_s, starts), np.add.reduceat(ran_s, starts)
+    shortest_s, until_s = np.full(len(starts), np.inf), np.empty(len(at_s))
+    for one in np.unique(device).tolist():
+        mine = np.flatnonzero(device == one)
+        hours, first, count = np.unique(slot[mine], return_index=True, return_counts=True)
+        own_s = _median_step(at_s[mine], first, first + count)
+        weight_s = _time_each_reading_stands_for(at_s[mine], np.repeat(own_s, count), slot[mine])
+        until_s[mine] = at_s[mine] + weight_s
+        shortest_s[hours] = np.fmin(shortest_s[hours], np.where(own_s > 0, own_s, np.inf))
+    seen_s = _time_covered(at_s, until_s, starts)
+    operating_s = _time_covered(at_s, np.where(running, until_s, at_s), starts)
+    return np.where(np.isinf(shortest_s), 0.0, shortest_s), seen_s, operating_s
+
+
+def _time_covered(at_s: FloatArray, until_s: FloatArray, starts: IntArray) -> FloatArray:
+    """Seconds of each hour that readings in time order stand for; what several stand for counts once. [s]"""
+    before_s = np.concatenate(([-np.inf], np.maximum.accumulate(until_s)[:-1]))
+    return np.add.reduceat(np.maximum(until_s - np.maximum(at_s, before_s), 0.0), starts)
 
 
 def _time_each_reading_stands_for(at_s: FloatArray, step_s: FloatArray, slot: IntArray) -> FloatArray:

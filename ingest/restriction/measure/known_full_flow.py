@@ -11,9 +11,10 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
+from scipy.ndimage import percentile_filter
 
 from cleanside.ingest.restriction.measure.devices import carry_on
-from cleanside.ingest.restriction.measure.ranks import quantile
+from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import (
     at_reference_flow,
     envelope_of,
@@ -21,7 +22,7 @@ from cleanside.ingest.restriction.measure.reference import (
     learn_reference,
 )
 from cleanside.ingest.restriction.measure.shortfall import Shortfall, Shortfalls
-from cleanside.ingest.restriction.measure.summary import Summaries
+from cleanside.ingest.restriction.measure.summary import FloatArray, Summaries
 from cleanside.ingest.restriction.measure.tuning import FLOW, TUNING
 
 NOTHING = 2  # place in the triples of `Tuning`
@@ -52,12 +53,12 @@ def _shortfall(housing: Labelled) -> Shortfall | None:
         return None
     series, high = at_reference_flow(table, reference), envelope_of(table)
     _, mine, others = np.intersect1d(series.hour_s, high.hour_s, return_indices=True)
-    sound = (series.restriction_pa[mine] > 0) & (high.restriction_pa[others] > 0)
+    envelope = _upper_envelope(high.restriction_pa)[others]
+    sound = (series.restriction_pa[mine] > 0) & (envelope > 0)
     if sound.sum() < FLOW.short_hours:
         return None
-    below = np.log(high.restriction_pa[others][sound] / series.restriction_pa[mine][sound])
     ln_flow = float(np.log(reference.reference_flow / flow_met(table)))
-    ln_level = -quantile(below, TUNING.level_quantile[NOTHING])
+    ln_level = -middle(np.log(envelope[sound] / series.restriction_pa[mine][sound]))
     low, high_bound = FLOW.short_bounds
     return Shortfall(
         housing.machine,
@@ -65,3 +66,14 @@ def _shortfall(housing: Labelled) -> Shortfall | None:
         float(np.clip(ln_flow, low, high_bound)),
         float(np.clip(ln_level, low, high_bound)),
     )
+
+
+def _upper_envelope(level_pa: FloatArray) -> FloatArray:
+    """
+    The level that a machine without a flow measure would be said to have, shape as given.
+
+    By the same hours: work goes by shifts, so that the high hours of one shift lie below those of all.
+    """
+    rows = TUNING.envelope_h
+    rank = 100 * TUNING.level_quantile[NOTHING]
+    return np.asarray(percentile_filter(level_pa, rank, size=rows, mode="nearest", origin=(rows - 1) // 2))

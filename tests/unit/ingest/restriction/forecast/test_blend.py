@@ -304,4 +304,6 @@ def test_few_hours_left_by_few_lives_may_be_more_and_by_many_lives_are_not():
     assert few[1] == pytest.approx(points[1])
     assert few[0, :2] == pytest.approx(points[0, :2])
     assert few[0, 2] > 1.3 * points[0, 2]
-    assert points[0, 2] < many[0, 2] < 1.1 * points[0, 2]
+    assert points[0, 2] < many[0, 2] < 1.2 * points[0, 2]
+    censored = with_last_days(points, rest_h, lives=100.0, ended_share=0.1)
+    assert censored == pytest.approx(with_last_days(points, rest_h, lives=10.0))

@@ -67,6 +67,27 @@ def test_a_coverage_gap_is_not_operating_time():
     assert summary.thinned
 
 
+@pytest.mark.parametrize("apart_s", [0.0, 2.0, 31.0])
+def test_two_devices_show_the_time_that_the_engine_ran(apart_s):
+    """However near the instants of one lie to those of the other; what both saw counts once."""
+    at_s = START_S + np.arange(0, 3600, 60.0)
+    both = np.concatenate((at_s, at_s + apart_s))
+    speed = np.where(both < START_S + 1800, 200.0, 0.0)
+    device = np.repeat([7.0, 12.0], len(at_s))
+    [summary] = summarise_hours(
+        Readings(at_s=both, restriction_pa=np.full(120, 900.0), engine_speed_rad_s=speed, device=device)
+    )
+    assert summary.operating_s == pytest.approx(1800.0, abs=60.0)
+    assert (summary.seen_share, summary.step_s, summary.thinned) == (pytest.approx(1.0), 60.0, False)
+
+
+def test_a_device_that_takes_over_within_an_hour_adds_its_part():
+    at_s = START_S + np.arange(0, 3600, 60.0)
+    device = np.where(at_s < START_S + 1200, 7.0, 12.0)
+    [summary] = summarise_hours(Readings(at_s=at_s, restriction_pa=np.full(60, 900.0), device=device))
+    assert summary.operating_s == pytest.approx(3600.0)
+
+
 def test_bins_keep_count_mean_and_quantiles_of_each_band_of_flow():
     flow = np.repeat([0.10, 0.20], 100)
     restriction = np.r_[np.linspace(900.0, 1100.0, 100), np.linspace(2900.0, 3100.0, 100)]
