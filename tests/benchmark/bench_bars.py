@@ -127,7 +127,8 @@ def _found(history: ElementHistory) -> Iterator[FoundChange]:
     edges = [edge for edge, _ in history.cuts if edge is not None]
     for edge in edges:
         if not edge.entered:
-            yield FoundChange(at_s=edge.at_s, kind="cleaned" if edge.likely == "cleaned" else "new")
+            kind = "cleaned" if edge.likely == "cleaned" else "new"
+            yield FoundChange(at_s=edge.at_s, kind=kind, by_s=edge.by_s)
     from_s = edges[-1].at_s - HOUR_S if edges else -np.inf
     weighed = [step for step in history.openings.weighed if step.at_s >= from_s]
     for step in weighed[-STEPS_SAID:]:

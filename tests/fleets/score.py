@@ -4,6 +4,7 @@ Scores what was said of a made fleet against the truth. Pure: the same observati
 What counts is defined here, once, for whatever program was watched:
 - A change is found if it stands at the last look before the next one. The hours until then end at the first
   look of the unbroken row of looks that say so.
+- A change that is told with a span, because no reading was fit to judge by, is the one made within it.
 - Changes that no reading shows are left out: less than `LEAST_SHARE` used before, a fault in the way, or too
   little record before or after.
 - A fault is found if an accepted cause stands at the first look after `DAY_H` of its work were received. It
@@ -211,13 +212,14 @@ class _Watched:
         later_s = (c.at_s for c in self.machine.changes if c.at_s > change.at_s and c.work in _ELEMENTS)
         until_s = min(later_s, default=np.inf)
         return [
-            (i, [found for found in one.found if self._is_near(found.at_s, change.at_s)])
+            (i, [found for found in one.found if self._is_near(found, change.at_s)])
             for i, one in enumerate(self.said)
             if change.at_s <= one.at_s < until_s
         ]
 
-    def _is_near(self, at_s: float, true_s: float) -> bool:
+    def _is_near(self, found: FoundChange, true_s: float) -> bool:
         hours = self.machine.hours_at
+        at_s = min(max(true_s, found.at_s), found.at_s if found.by_s is None else found.by_s)
         return abs(at_s - true_s) <= MATCH_S or abs(hours(at_s) - hours(true_s)) <= MATCH_H
 
     def _new(self, change: Change) -> NewElement:
@@ -240,8 +242,8 @@ class _Watched:
     def _false_changes(self, *, asked: bool) -> list[float]:
         """Dates of changes that some look saw and no person made; those within `MATCH_S` count as one."""
         true_s = [c.at_s for c in self.machine.changes if c.work in _ELEMENTS]
-        dates = {f.at_s for one in self.said for f in one.found if (f.kind == "asked") == asked}
-        wrong = sorted(at_s for at_s in dates if not any(self._is_near(at_s, t) for t in true_s))
+        told = {f for one in self.said for f in one.found if (f.kind == "asked") == asked}
+        wrong = sorted({f.at_s for f in told if not any(self._is_near(f, t) for t in true_s)})
         return [at_s for i, at_s in enumerate(wrong) if i == 0 or at_s - wrong[i - 1] > MATCH_S]
 
     def false_alarms(self) -> Iterator[FalseAlarm]:

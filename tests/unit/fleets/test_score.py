@@ -298,6 +298,19 @@ def test_a_figure_falls_where_it_must(case: str) -> None:
     assert after != pytest.approx(before, abs=1e-3)
 
 
+def test_a_change_told_with_a_span_is_the_one_that_was_made_within_it() -> None:
+    """Told as made between days 12 and 16 before day 20 it is none; until day 24 it is that of day 20."""
+
+    def spanned(until: float) -> list[Observation]:
+        new = FoundChange(at_s=at(12.0), kind="new", by_s=at(until))
+        others = [_drop("new")(one, 0.0) for one in say_the_truth(machine())]
+        return [replace(one, found=(*one.found, new)) if one.at_s > at(24.0) else one for one in others]
+
+    short, long = table(spanned(16.0)), table(spanned(24.0))
+    assert [t["new element found, some flow measure"].value for t in (short, long)] == [0.0, 1.0]
+    assert [t["false changes a machine-year"].value > 0 for t in (short, long)] == [True, False]
+
+
 def test_each_false_alarm_is_listed_with_what_went_on_around_it() -> None:
     spoiled = (_also(30.0), _on(63, 66, causes=frozenset({"flat"})))
     said = [
