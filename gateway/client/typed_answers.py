@@ -325,6 +325,7 @@ class ElementLife(TypedDict):
     """One element life. Hours are operating hours; restriction is at the reference flow."""
 
     start_at: str
+    start_by: str | None
     end_at: str | None
     began: Literal["first seen", "change", "cleaned"]
     began_by: Literal["entered", "found"] | None

@@ -2,10 +2,12 @@
 The trade between findings and false alarms: the bars of the model moved, on the fleets for tuning.
 
     python -m tests.benchmark.bench_bars [--machines N] [--seeds 3,4,5] [--every-days N] [--generators A,B]
+                                           [--alarms]
 
 Each line has other bars, scored as `bench_other_fleets` scores a server: false alarms and questions a
 machine-year, and what was found of each kind. No server: the analysis alone looks at what has arrived, and
-learns its fleet once a week.
+learns its fleet once a week. With `--alarms` only the bars of today are looked at, and after the table comes
+each false alarm with what truly went on around it.
 """
 
 from __future__ import annotations
@@ -35,6 +37,7 @@ from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, m
 from cleanside.ingest.restriction.verdict.study import suspicions_of
 from cleanside.ingest.restriction.verdict.suspect import no_answer
 from tests.benchmark.bench_share_parts import Known, known_machines
+from tests.fleets.alarms import alarm_lines
 from tests.fleets.making import FOR_TUNING, make_fleet
 from tests.fleets.observing import FoundChange, Observation
 from tests.fleets.score import CHECK_FIRST, IN_SERVICE, MachineScore, score_fleet
@@ -44,8 +47,9 @@ LEARNS_EVERY = 7  # evenings
 STEPS_SAID = 2  # the newest, as the evidence has them
 CHANGES = ("new", "cleaned")
 #: bars of the model, those of today first
+TODAY = "as it is"
 BARS: Mapping[str, Tuning] = {
-    "as it is": TUNING,
+    TODAY: TUNING,
     "begins 0.5": replace(TUNING, begins=(0.5, 0.5, 0.5)),
     "begins 0.9": replace(TUNING, begins=(0.9, 0.9, 0.9)),
     "warn_near: none": replace(TUNING, warn_near=np.inf),
@@ -67,9 +71,9 @@ CAUSES: Mapping[str, tuple[str, ...]] = {
 }
 
 
-def look(fleet: Fleet, every_days: int) -> dict[str, list[Observation]]:
+def look(fleet: Fleet, every_days: int, bars: Mapping[str, Tuning] = BARS) -> dict[str, list[Observation]]:
     """What is said of each machine every few evenings, by the name of the bars."""
-    said: dict[str, list[Observation]] = {name: [] for name in BARS}
+    said: dict[str, list[Observation]] = {name: [] for name in bars}
     knowledge, machines = FleetKnowledge(), known_machines(fleet)
     for day in range(0, fleet.days, every_days):
         seen = list(_arrived(machines, day, knowledge))
@@ -77,7 +81,7 @@ def look(fleet: Fleet, every_days: int) -> dict[str, list[Observation]]:
         for table, facts in seen:
             measured = measure_hours(table, replace(facts, fleet=replace(knowledge, sent=sent)))
             at_s = float(fleet.machines[0].evenings.at_s[day])
-            for name, tuning in BARS.items():
+            for name, tuning in bars.items():
                 said[name].append(_said(measured, replace(facts, tuning=tuning), at_s))
         if day // LEARNS_EVERY != (day + every_days) // LEARNS_EVERY:
             knowledge = _learned(seen)
@@ -123,7 +127,8 @@ def _found(history: ElementHistory) -> Iterator[FoundChange]:
     edges = [edge for edge, _ in history.cuts if edge is not None]
     for edge in edges:
         if not edge.entered:
-            yield FoundChange(at_s=edge.at_s, kind="cleaned" if edge.likely == "cleaned" else "new")
+            kind = "cleaned" if edge.likely == "cleaned" else "new"
+            yield FoundChange(at_s=edge.at_s, kind=kind, by_s=edge.by_s)
     from_s = edges[-1].at_s - HOUR_S if edges else -np.inf
     weighed = [step for step in history.openings.weighed if step.at_s >= from_s]
     for step in weighed[-STEPS_SAID:]:
@@ -168,14 +173,18 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--seeds", default="3,4,5")
     parser.add_argument("--every-days", type=int, default=1)
     parser.add_argument("--generators", default=",".join(FOR_TUNING))
+    parser.add_argument("--alarms", action="store_true", help="list the false alarms of the bars of today")
     given = parser.parse_args(words)
+    bars = {TODAY: TUNING} if given.alarms else BARS
     for generator in given.generators.split(","):
-        scores: dict[str, list[MachineScore]] = {name: [] for name in BARS}
+        alarms: list[str] = []
+        scores: dict[str, list[MachineScore]] = {name: [] for name in bars}
         for seed in given.seeds.split(","):
             fleet = make_fleet(generator, machines=given.machines, days=given.days, seed=int(seed))
-            for name, said in look(fleet, given.every_days).items():
+            for name, said in look(fleet, given.every_days, bars).items():
                 scores[name] += score_fleet(fleet, said)
-        print("\n".join([generator, "", *lines(scores), ""]), flush=True)
+                alarms += alarm_lines(fleet, said) if given.alarms else []
+        print("\n".join([generator, "", *lines(scores), "", *alarms]), flush=True)
     return 0
 
 

@@ -28,6 +28,8 @@ class FoundChange:
     at_s: float
     #: "new" or "cleaned": it counts; "asked": only a question to a person
     kind: str
+    #: it was made between `at_s` and then, while no reading was fit to judge by; None: at `at_s`
+    by_s: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -132,7 +132,9 @@ class RestObserver:
                 if life["began_by"] == "found":
                     at_s = seconds(life["start_at"])
                     asked.discard(at_s)
-                    yield FoundChange(at_s=at_s, kind="cleaned" if life["began"] == "cleaned" else "new")
+                    kind = "cleaned" if life["began"] == "cleaned" else "new"
+                    by_s = None if life["start_by"] is None else seconds(life["start_by"])
+                    yield FoundChange(at_s=at_s, kind=kind, by_s=by_s)
         asked |= set(weighed_openings(housing["evidence_said"]))
         yield from (FoundChange(at_s=at_s, kind="asked") for at_s in sorted(asked))
 

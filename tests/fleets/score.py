@@ -4,6 +4,7 @@ Scores what was said of a made fleet against the truth. Pure: the same observati
 What counts is defined here, once, for whatever program was watched:
 - A change is found if it stands at the last look before the next one. The hours until then end at the first
   look of the unbroken row of looks that say so.
+- A change that is told with a span, because no reading was fit to judge by, is the one made within it.
 - Changes that no reading shows are left out: less than `LEAST_SHARE` used before, a fault in the way, or too
   little record before or after.
 - A fault is found if an accepted cause stands at the first look after `DAY_H` of its work were received. It
@@ -13,7 +14,7 @@ What counts is defined here, once, for whatever program was watched:
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -128,13 +129,35 @@ class MachineScore:
     right_questioned: list[bool] = field(default_factory=list)
 
 
+@dataclass(frozen=True, kw_only=True)
+class FalseAlarm:
+    """What was said without a cause: a change that no person made, or a suspicion of a sound machine."""
+
+    machine: Machine
+    #: "change", "question" or "suspicion"
+    what: str
+    #: date of the change, or the first look of the unbroken row of looks at the suspicion
+    at_s: float
+    #: the looks that say so, in time order
+    said: tuple[Observation, ...]
+
+
+def false_alarms(fleet: Fleet, said: Iterable[Observation]) -> list[FalseAlarm]:
+    """All that `score_fleet` counts as false, machine by machine."""
+    return [alarm for watched in _all_watched(fleet, said) for alarm in watched.false_alarms()]
+
+
 def score_fleet(fleet: Fleet, said: Iterable[Observation]) -> list[MachineScore]:
     """The scores of all machines. Raises KeyError where a machine was never looked at."""
+    years = fleet.machine_years / len(fleet.machines)
+    return [watched.score(years) for watched in _all_watched(fleet, said)]
+
+
+def _all_watched(fleet: Fleet, said: Iterable[Observation]) -> list[_Watched]:
     by_machine: dict[str, list[Observation]] = {machine.name: [] for machine in fleet.machines}
     for one in said:
         by_machine[one.machine].append(one)
-    years = fleet.machine_years / len(fleet.machines)
-    return [_Watched(machine, by_machine[machine.name], fleet).score(years) for machine in fleet.machines]
+    return [_Watched(machine, by_machine[machine.name], fleet) for machine in fleet.machines]
 
 
 class _Watched:
@@ -153,9 +176,10 @@ class _Watched:
         made = MachineScore(proxy=self.machine.proxy, years=years)
         made.new = [self._new(change) for change in self._countable(Work.NEW)]
         made.cleaned = [self._cleaned(change) for change in self._countable(Work.CLEANED)]
-        made.false_changes = self._false_changes(asked=False)
-        made.false_questions = self._false_changes(asked=True)
-        made.suspect_days, made.false_suspicions = self._false_suspicions()
+        made.false_changes = len(self._false_changes(asked=False))
+        made.false_questions = len(self._false_changes(asked=True))
+        suspected = self._false_suspicions()
+        made.suspect_days, made.false_suspicions = sum(map(len, suspected)), len(suspected)
         made.causes = [found for fault in self.machine.faults if (found := self._cause(fault)) is not None]
         self._levels(made)
         for life in self.machine.lives:
@@ -188,13 +212,14 @@ class _Watched:
         later_s = (c.at_s for c in self.machine.changes if c.at_s > change.at_s and c.work in _ELEMENTS)
         until_s = min(later_s, default=np.inf)
         return [
-            (i, [found for found in one.found if self._is_near(found.at_s, change.at_s)])
+            (i, [found for found in one.found if self._is_near(found, change.at_s)])
             for i, one in enumerate(self.said)
             if change.at_s <= one.at_s < until_s
         ]
 
-    def _is_near(self, at_s: float, true_s: float) -> bool:
+    def _is_near(self, found: FoundChange, true_s: float) -> bool:
         hours = self.machine.hours_at
+        at_s = min(max(true_s, found.at_s), found.at_s if found.by_s is None else found.by_s)
         return abs(at_s - true_s) <= MATCH_S or abs(hours(at_s) - hours(true_s)) <= MATCH_H
 
     def _new(self, change: Change) -> NewElement:
@@ -214,26 +239,37 @@ class _Watched:
         kinds = {found.kind for _, those in self._looks_at(change)[-1:] for found in those}
         return bool(kinds - {"asked"}), bool(kinds), "new" in kinds
 
-    def _false_changes(self, *, asked: bool) -> int:
+    def _false_changes(self, *, asked: bool) -> list[float]:
         """Dates of changes that some look saw and no person made; those within `MATCH_S` count as one."""
         true_s = [c.at_s for c in self.machine.changes if c.work in _ELEMENTS]
-        dates = {f.at_s for one in self.said for f in one.found if (f.kind == "asked") == asked}
-        wrong = sorted(at_s for at_s in dates if not any(self._is_near(at_s, t) for t in true_s))
-        return sum(1 for i, at_s in enumerate(wrong) if i == 0 or at_s - wrong[i - 1] > MATCH_S)
+        told = {f for one in self.said for f in one.found if (f.kind == "asked") == asked}
+        wrong = sorted({f.at_s for f in told if not any(self._is_near(f, t) for t in true_s)})
+        return [at_s for i, at_s in enumerate(wrong) if i == 0 or at_s - wrong[i - 1] > MATCH_S]
+
+    def false_alarms(self) -> Iterator[FalseAlarm]:
+        """Changes, questions and suspicions without a cause."""
+        for what, asked in (("change", False), ("question", True)):
+            for at_s in self._false_changes(asked=asked):
+                said = tuple(one for one in self.said if _is_said(one, at_s, asked=asked))
+                yield FalseAlarm(machine=self.machine, what=what, at_s=at_s, said=said)
+        for looks in self._false_suspicions():
+            said = tuple(self.said[i] for i in looks)
+            yield FalseAlarm(machine=self.machine, what="suspicion", at_s=said[0].at_s, said=said)
 
     # ------------------------------------------------------------ faults
 
-    def _false_suspicions(self) -> tuple[int, int]:
-        """Days on which something is said to be wrong, and nothing is or lately was; their runs."""
-        days = runs = 0
+    def _false_suspicions(self) -> list[list[int]]:
+        """Unbroken rows of looks at which something is said to be wrong, and nothing is or lately was."""
+        runs: list[list[int]] = []
         was_false = False
         for i, one in enumerate(self.said):
             is_said = one.state == CHECK_FIRST or bool(one.causes)
             is_false = is_said and not any(self._lingers(fault, i) for fault in self.machine.faults)
-            days += is_false
-            runs += is_false and not was_false
+            if is_false:
+                runs += [] if was_false else [[]]
+                runs[-1].append(i)
             was_false = is_false
-        return days, runs
+        return runs
 
     def _lingers(self, fault: Fault, look: int) -> bool:
         """True while a fault lasts, and until a day's work after its repair was received."""
@@ -336,6 +372,11 @@ class _Watched:
 
 #: work after which another element, or none, is in the housing
 _ELEMENTS = frozenset({Work.NEW, Work.CLEANED, Work.TORN, Work.MISSING})
+
+
+def _is_said(one: Observation, at_s: float, *, asked: bool) -> bool:
+    """A look sees a change of that date, or of one that counts as the same."""
+    return any((f.kind == "asked") == asked and 0 <= f.at_s - at_s <= MATCH_S for f in one.found)
 
 
 def _days_of(points: Points | None, at_s: float) -> tuple[float, float, float]:

@@ -564,6 +564,9 @@ class LifeShown(Described):
     """One element life. Hours are operating hours; restriction is at the reference flow."""
 
     start_at: str
+    start_by: str | None = Field(
+        description="it began between `start_at` and then, while no reading was fit to judge by; null: then"
+    )
     end_at: str | None
     began: LifeBegan = Field(
         description="how the life began; first seen: before the first reading; cleaned: likely, never certain"

@@ -436,6 +436,7 @@ def _suspicion(suspicion: Suspicion, unit: str | None) -> dict[str, Any]:
 def _life(life: LifeSpan) -> dict[str, Any]:
     return {
         "start_at": text_s(life.start_s),
+        "start_by": text_s(life.start_by_s),
         "end_at": text_s(life.end_s),
         "began": life.began,
         "began_by": life.began_by or None,

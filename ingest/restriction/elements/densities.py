@@ -12,7 +12,8 @@ from cleanside.ingest.restriction.measure.tuning import Tuning
 
 NEVER = -1e9  # ln of a probability of nothing
 STUDENT_8 = 0.38669902  # gamma(4.5) / (gamma(4) sqrt(8 pi))
-LN_ROOT_2PI = 0.5 * math.log(2 * math.pi)
+ROOT_2PI = math.sqrt(2 * math.pi)
+LN_ROOT_2PI = math.log(ROOT_2PI)
 
 
 def mixed(off: float, spread: float, tuning: Tuning) -> float:

@@ -23,7 +23,7 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 
 from cleanside.ingest.restriction.elements.at_once import too_soon_dry, too_soon_wet
-from cleanside.ingest.restriction.elements.densities import below, ln, mixed, student
+from cleanside.ingest.restriction.elements.densities import ROOT_2PI, below, ln, mixed, student
 from cleanside.ingest.restriction.elements.faulty_levels import above_nothing, as_low, as_off, is_below
 from cleanside.ingest.restriction.elements.paces import as_slow, pace_of
 from cleanside.ingest.restriction.elements.pieces import FLOW, Cut, LevelPiece
@@ -180,7 +180,8 @@ def _first_paths(
 ) -> list[_Path]:
     """How a machine may have run when it was first seen."""
     usual_var = around.clean_spread**2
-    sound = below((around.clean - piece.start) / math.hypot(around.clean_spread, tuning.element_spread))
+    wide = math.hypot(around.clean_spread, tuning.element_spread, spread)
+    sound = below((around.clean - piece.start) / wide)
     clean = min(around.clean, piece.start)
     base = _Path(
         weight=0.0,
@@ -244,6 +245,9 @@ class _StepOf:
         self._pace = pace_of(cut, before, piece, tuning)
         self._entered = around.entered.get(piece.first, "")
         self._if_stopped = _if_stopped(piece, cut.stops, tuning)
+        is_entered = self._entered in (NEW, CLEANED)
+        #: ln of how likely an entry of an opening is wrong, where none is at this step
+        self._despite_entry = ln(1.0 - tuning.entered_right - tuning.entered_other) if is_entered else 0.0
         self._new_rate = tuning.new_per_h * self._loaded() * self._if_stopped
         self._lasting = {state: _lasting(state, piece, around.by, tuning) for state in PASSING}
         #: by the clean level of a history and its variance
@@ -275,7 +279,8 @@ class _StepOf:
             happened=(*_corrected(path, way.was), way.what),
             states=(*path.states, way.state),
         )
-        return self._with_clean_level(found) if way.is_clean else found
+        hidden_h = piece.missed_h + (path.passed_h if way.was else 0.0)
+        return self._with_clean_level(found, hidden_h) if way.is_clean else found
 
     def _age_h(self, way: _Way) -> float:
         path, piece = way.path, self._piece
@@ -283,19 +288,20 @@ class _StepOf:
             return path.passed_h + piece.hours
         return piece.hours if way.what == NEW else path.age_h + piece.hours + piece.missed_h
 
-    def _with_clean_level(self, path: _Path) -> _Path:
-        """A history that has learned from one more clean element."""
+    def _with_clean_level(self, path: _Path, hidden_h: float) -> _Path:
+        """
+        A history that has learned from one more clean element.
+
+        hidden_h : hours for which it may have been at work already. After a day or more of them the level is
+        that of a loaded element: it tells only that a clean one reads no more.
+        """
         level = self._piece.start
-        usual, usual_var = _learned(path.usual, path.usual_var, level, self._spread, self._tuning)
         answer, answer_var = self._response.learned(path.answer, path.answer_var)
-        return path._replace(
-            clean=level,
-            clean_var=self._spread**2,
-            usual=usual,
-            usual_var=usual_var,
-            answer=answer,
-            answer_var=answer_var,
-        )
+        found = path._replace(clean_var=self._spread**2, answer=answer, answer_var=answer_var)
+        if hidden_h >= self._tuning.settle_h and level > path.usual:
+            return found._replace(clean=path.usual, clean_var=path.usual_var)
+        usual, usual_var = _learned(path.usual, path.usual_var, level, self._spread, self._tuning)
+        return found._replace(clean=level, usual=usual, usual_var=usual_var)
 
     # ------------------------------------------------------------ the same after every history
 
@@ -414,10 +420,14 @@ class _StepOf:
         if self._entered == "nothing" or base - self._piece.start < self._tuning.least_step / 2:
             return []
         new = self._runs(path, NEW, self._rate_of(NEW, path) + self._new_level(path), is_clean=True)
-        return [new, *self._new_in_light_work(path), *self._cleaned(path, base)]
+        return [new, *self._new_in_light_work(path, self._rate_of(NEW, path)), *self._cleaned(path, base)]
 
-    def _new_in_light_work(self, path: _Path) -> list[_Way]:
-        """A new element while the work is light: it reads below a clean one until the work is hard again."""
+    def _new_in_light_work(self, path: _Path, rate: float) -> list[_Way]:
+        """
+        A new element while the work is light: it reads below a clean one until the work is hard again.
+
+        rate : ln of how likely a new one went in at this step.
+        """
         tuning, by = self._tuning, self._premises.by
         under, size = path.usual - self._piece.start, tuning.light_step[by]
         if under <= 0 or not tuning.light_share[by]:
@@ -425,7 +435,7 @@ class _StepOf:
         var = path.usual_var + tuning.element_spread**2 + self._spread**2
         inside = below((under - var / size) / math.sqrt(var))  # a normal one less an exponential fall
         level = ln(inside / size) + var / (2 * size**2) - under / size
-        weight = self._rate_of(NEW, path) + ln(tuning.light_share[by]) + level
+        weight = rate + ln(tuning.light_share[by]) + level
         return [self._passing(path, LIGHT, weight, path.usual, what=NEW, opened=len(path.happened))]
 
     def _rate_of(self, what: str, path: _Path) -> float:
@@ -479,10 +489,15 @@ class _StepOf:
 
     def _from_passing(self, path: _Path) -> list[_Way]:
         ends = -ln(_lasts_h(path.state, self._premises.by, self._tuning))
-        found = [self._back(path, ends), *self._going_on(path), self._runs(path, EXCHANGED, self._exchanges)]
+        found = [
+            self._back(path, ends),
+            *self._going_on(path),
+            self._runs(path, EXCHANGED, self._exchanges),
+        ]
         if path.state in (LOW, OFF):
-            mended = self._mended(path, ends) + self._new_level(path)
-            found.append(self._runs(path, NEW, mended, is_clean=True))
+            mended = self._mended(path, ends)
+            found.append(self._runs(path, NEW, mended + self._new_level(path), is_clean=True))
+            found += self._new_in_light_work(path, mended)
         else:
             found += self._other_element(path, max(path.base, self._before.finish))
         found += [way for way in self._without_element(path, path.base) if way.state != path.state]
@@ -492,23 +507,33 @@ class _StepOf:
         """The state is over. What was done to the element when it began shows now."""
         if path.opened == NOT_OPENED:
             dries = self._too_soon_dry(self._before.finish - path.base) if path.state == WET else 0.0
-            return self._runs(path, BACK, ends + self._as_before(path) + dries)
+            as_it_was = self._despite_entry + self._as_before(path)
+            return self._runs(path, BACK, ends + as_it_was + dries)
         was = self._premises.entered.get(self._pieces[path.opened + 1].first)
         was = CLEANED if was == CLEANED else NEW
         # One that was cleaned shows no clean level.
-        return self._runs(path, BACK, ends + self._new_level(path), is_clean=was == NEW, was=was)
+        return self._runs(path, BACK, ends + self._shown_late(path), is_clean=was == NEW, was=was)
+
+    def _shown_late(self, path: _Path) -> float:
+        """ln density of the level of a new element that was at work for the hours of a passing state."""
+        hidden_h = path.passed_h + self._piece.missed_h
+        away, loaded = self._piece.start - path.usual, self._tuning.loading_per_h * hidden_h
+        var = path.usual_var + self._tuning.element_spread**2 + self._spread**2
+        wide = math.hypot(math.sqrt(var), self._tuning.loading_spread * hidden_h / 2)
+        off = away - min(max(away, 0.0), loaded)
+        return mixed(off, wide, self._tuning) - math.log1p(loaded / (wide * ROOT_2PI))
 
     def _mended(self, path: _Path, ends: float) -> float:
         """ln of how likely a fault ended with a new element."""
         tuning = self._tuning
         if self._entered == NEW:
             return ln(tuning.entered_right)
-        new_of = tuning.mended_new if path.state == LOW else tuning.mended_off
+        new_of = tuning.mended_new * self._if_stopped if path.state == LOW else tuning.mended_off
         return ends + ln(new_of * path.passed_h / (path.passed_h + tuning.young_h))
 
     def _going_on(self, path: _Path) -> list[_Way]:
         """The state lasts."""
-        weight = self._goes_on(path)
+        weight = self._goes_on(path) + self._despite_entry
         found = [self._passing(path, path.state, weight, path.base, what=NOTHING_NEW, opened=path.opened)]
         return [*found, *(self._dries(path, NOTHING_NEW, weight, path.base) if path.state == WET else [])]
 
@@ -531,7 +556,10 @@ class _StepOf:
             size = tuning.low_step[by]
             return -ln(tuning.dries_h * size) - abs(self._fall) / size
         size, beyond = tuning.low_step[FLOW], max(-self._fall - tuning.wet_most[0], 0.0) / tuning.wet_most[1]
-        return ln(tuning.wet_per_h / size) - abs(self._fall) / size - beyond**2 + self._too_soon_wet
+        wet = ln(tuning.wet_per_h / size) - abs(self._fall) / size - beyond**2 + self._too_soon_wet
+        size, light_h = tuning.light_step[by], tuning.light_h[by]  # or the work was light until now
+        harder = ln(tuning.light_share[by] / (light_h * size)) - abs(self._fall) / size
+        return max(wet, harder - path.passed_h / light_h)
 
     def _dries(self, path: _Path, what: str, weight: float, base: float) -> list[_Way]:
         """Wet at the step, and dry again by the end of the piece."""

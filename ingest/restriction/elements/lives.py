@@ -87,6 +87,7 @@ class LifeEdge:
     entered: bool  # by a person; else found in the data
     sure: str  # "high", "medium" or "low"; "high" where entered
     likely: str  # "change" or "cleaned"
+    by_s: float | None = None  # later than at_s: it happened by then, while no reading was fit to judge by
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,6 +95,9 @@ class LifeSpan:
     """One life, as people read of it. Instants in seconds since 1970-01-01 UTC."""
 
     start_s: float
+    start_by_s: (
+        float | None
+    )  # later: it began by then, while no reading was fit to judge by; None: at start_s
     end_s: float | None  # None: still running
     began: str  # "first seen", "change" or "cleaned"
     began_by: str  # "entered", "found", or "" where it was in use when first seen
@@ -131,7 +135,9 @@ def find_edges(
     near = _reach(edge_rows, spans)
     for change, (row, shown) in zip(told, spans, strict=True):
         if not np.any((edge_rows >= row - near) & (edge_rows <= shown + near)):
-            edges.append(LifeEdge(row, float(series.hour_s[row]), False, change.sure, change.likely))
+            first_s, last_s = float(series.hour_s[row]), float(series.hour_s[shown])
+            by_s = last_s if last_s > first_s else None
+            edges.append(LifeEdge(row, first_s, False, change.sure, change.likely, by_s))
     return sorted(edges, key=lambda edge: (edge.row, edge.at_s))
 
 
@@ -251,6 +257,7 @@ def tell_lives(series: HourlyRestriction, lives: Sequence[tuple[LifeEdge | None,
         spans.append(
             LifeSpan(
                 start_s=edge.at_s if edge is not None else float(series.hour_s[0]),
+                start_by_s=None if edge is None else edge.by_s,
                 end_s=None if following is None else following.at_s,
                 began="first seen" if edge is None else edge.likely,
                 began_by="" if edge is None else "entered" if edge.entered else "found",

@@ -38,6 +38,8 @@ ROWS = 12  # hours whose median is judged, so that six odd ones report nothing
 FLOW_STEP = 1.3  # least ratio of two flows of an hour whose answers are compared
 LEAST_BIN_READINGS = 3
 FLAT_BELOW, ANSWERS_ABOVE = 0.5, 0.6  # of the swing that the engine's flow should cause
+ANSWERED_ROWS = 2  # hours on end that answer, and the flow comes through again: made fleets (plateau, quarry,
+#: seeds 3 to 6): no plugged tap and no pair of swapped ports showed two on the monitor at fault
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5  # without a flow proxy: of the usual spread within an hour
 USUAL_ROWS = 48  # working hours before a machine's own spread is known
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
@@ -150,16 +152,32 @@ def _flat(table: Summaries, reference: Reference, zero: Zero) -> tuple[BoolArray
         place, answer = _spread_within(table)
         bounds = (SPREAD_BELOW, SPREADS_ABOVE)
         code = "flat_spread"
+        since = np.full(len(place), ROWS)
     else:
         place, answer = _swing(table, reference, zero)
         bounds = (FLAT_BELOW, ANSWERS_ABOVE)
         code = "flat_swing"
+        since = _since_answered(answer > bounds[1])
     smooth = trailing_median(answer, ROWS)
-    state = carried_state(place, smooth < bounds[0], smooth > bounds[1], len(table))
+    enter, leave = (smooth < bounds[0]) & (since >= ROWS // 2), (smooth > bounds[1]) | (since == 0)
+    state = carried_state(place, enter, leave, len(table))
     state |= _since_it_began(place, answer < bounds[1], state)
     if not np.any(state[-1:]):
         return state, []
     return state, [Suspicion(cause="flat", evidence=say(code, percent=max(0.0, 100 * float(smooth[-1]))))]
+
+
+def _since_answered(answers: BoolArray) -> IntArray:
+    """
+    Hours since the last ANSWERED_ROWS on end in which the flow came through, shape as given; 0: these do.
+
+    A median alone keeps the state for half of its hours. A set of constant speed shows the swing where it
+    starts or stops alone, and those are days.
+    """
+    place = np.arange(len(answers))
+    on_end = place - np.maximum.accumulate(np.where(answers, -1, place))
+    last = np.maximum.accumulate(np.where(on_end >= ANSWERED_ROWS, place, -ROWS))
+    return np.asarray(place - last)
 
 
 def _since_it_began(place: IntArray, flat: BoolArray, state: BoolArray) -> BoolArray:

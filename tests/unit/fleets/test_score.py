@@ -9,11 +9,12 @@ from math import comb
 import numpy as np
 import pytest
 
+from tests.fleets.alarms import alarm_lines
 from tests.fleets.intervals import clopper_pearson, over_machines
 from tests.fleets.knowing import say_the_truth
 from tests.fleets.observing import FoundChange, Observation
 from tests.fleets.report import Figure, figures, lines
-from tests.fleets.score import score_fleet
+from tests.fleets.score import false_alarms, score_fleet
 from tests.fleets.truth import (
     DAY_S,
     Cause,
@@ -295,6 +296,36 @@ def test_a_figure_falls_where_it_must(case: str) -> None:
     before, after = table(say_the_truth(machine()))[name].value, table(said)[name].value
     assert after == pytest.approx(value, abs=1e-3)
     assert after != pytest.approx(before, abs=1e-3)
+
+
+def test_a_change_told_with_a_span_is_the_one_that_was_made_within_it() -> None:
+    """Told as made between days 12 and 16 before day 20 it is none; until day 24 it is that of day 20."""
+
+    def spanned(until: float) -> list[Observation]:
+        new = FoundChange(at_s=at(12.0), kind="new", by_s=at(until))
+        others = [_drop("new")(one, 0.0) for one in say_the_truth(machine())]
+        return [replace(one, found=(*one.found, new)) if one.at_s > at(24.0) else one for one in others]
+
+    short, long = table(spanned(16.0)), table(spanned(24.0))
+    assert [t["new element found, some flow measure"].value for t in (short, long)] == [0.0, 1.0]
+    assert [t["false changes a machine-year"].value > 0 for t in (short, long)] == [True, False]
+
+
+def test_each_false_alarm_is_listed_with_what_went_on_around_it() -> None:
+    spoiled = (_also(30.0), _on(63, 66, causes=frozenset({"flat"})))
+    said = [
+        spoiled[1](spoiled[0](one, day), day)
+        for one in say_the_truth(machine())
+        for day in [(one.at_s - START_S) / DAY_S]
+    ]
+    change, suspicion = false_alarms(fleet(), said)
+    assert (change.what, change.at_s, len(change.said)) == ("change", at(30.0), DAYS - 30)
+    assert (suspicion.what, len(suspicion.said)) == ("suspicion", 3)
+    of_change, of_suspicion = alarm_lines(fleet(), said)
+    assert "change new: by hand 0 dozer-01, speed, day 30.0" in of_change
+    assert "new from 6400 to 2000 Pa at -38 h, entered" in of_suspicion
+    assert "tube off from +22 to +82 h" in of_suspicion
+    assert alarm_lines(fleet(), say_the_truth(machine())) == []
 
 
 def test_a_fault_that_no_reading_shows_counts_nowhere() -> None:

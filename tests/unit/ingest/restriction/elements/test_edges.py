@@ -8,7 +8,7 @@ import numpy as np
 
 from cleanside.ingest.restriction.elements.changes import Change
 from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
-from cleanside.ingest.restriction.elements.lives import find_edges
+from cleanside.ingest.restriction.elements.lives import find_edges, split_lives, tell_lives
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 
 HOUR_S = 3_600.0
@@ -32,3 +32,23 @@ def test_another_fall_within_days_of_an_entry_that_has_its_own_is_a_change_of_it
     #: an entry without a fall of its own is the change that was found near it
     between = dataclasses.replace(right, row=130)
     assert [edge.row for edge in find_edges(SERIES, believed, falls, entered=[between])] == [130]
+
+
+def test_a_change_behind_hours_in_doubt_is_told_with_the_span_in_which_it_was_made() -> None:
+    """A tap is plugged from hour 100 on and freed at 140: the new element went in between."""
+    believed = np.ones(len(LEVEL), dtype=bool)
+    believed[100:140] = False
+    fall = Change(100, 5_000.0, CLEAN_PA, "high", "change")
+    [edge] = find_edges(SERIES, believed, [fall])
+    assert (edge.at_s, edge.by_s) == (100 * HOUR_S, 140 * HOUR_S)
+    [span] = [
+        s for s in tell_lives(SERIES, split_lives(SERIES, edges=[edge], terminal_pa=6_000.0)) if s.began_by
+    ]
+    assert (span.start_s, span.start_by_s) == (edge.at_s, edge.by_s)
+    #: a tube that was left off, which the levels show
+    off = dataclasses.replace(fall, hidden=30)
+    [shown] = find_edges(SERIES, np.ones(len(LEVEL), dtype=bool), [off])
+    assert (shown.at_s, shown.by_s) == (100 * HOUR_S, 130 * HOUR_S)
+    #: with all hours fit to judge by the date is the hour itself
+    [sure] = find_edges(SERIES, np.ones(len(LEVEL), dtype=bool), [fall])
+    assert sure.by_s is None

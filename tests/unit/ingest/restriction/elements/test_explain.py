@@ -45,6 +45,7 @@ def explained(
     stopped: BoolArray | bool = True,
     stood_h: FloatArray | None = None,
     response: FlowResponse | None = None,
+    clean_spread: float = TUNING.clean_spread,
     tuning: Tuning = TUNING,
 ) -> Explained:
     """entered : what a person entered at the begin of a part, the second if not told otherwise."""
@@ -64,7 +65,7 @@ def explained(
     around = Premises(
         limit=float(np.log(LIMIT_PA)),
         clean=float(np.log(TUNING.clean_share * LIMIT_PA)),
-        clean_spread=TUNING.clean_spread,
+        clean_spread=clean_spread,
         off=float(np.log(TUNING.off_pa)),
         low_odds=1.0,
         by=by,
@@ -335,3 +336,37 @@ def test_an_entered_new_element_ends_the_torn_one_that_it_replaced() -> None:
     assert entered.steps[-1].ranked[0][0] == NEW
     assert entered.low[-1] < alone.low[-1]
     assert entered.low[-1] < TUNING.warn[SPEED]
+
+
+def test_a_new_element_that_loaded_behind_a_tube_left_off_teaches_no_clean_level() -> None:
+    """It reads twice a clean one once the tube is on; the next element is a usual one, and none is torn."""
+    loaded = np.linspace(4_000.0, 6_400.0, 110)
+    found = explained(loading(300), after(40.0, 85), loaded, after(0.9 * CLEAN_PA, 20))
+    assert found.steps[0].ranked[0][0] == NEW
+    assert found.steps[-1].ranked[0][0] == NEW
+    assert found.low[-1] < TUNING.warn[FLOW]
+
+
+def test_a_torn_element_replaced_in_light_work_is_not_torn_for_as_long_as_the_work_is_light() -> None:
+    """The entry ends it; the level, lower than that of a clean element, is that of the work."""
+    torn, light = after(0.3 * CLEAN_PA, 40), after(0.5 * CLEAN_PA, 20)
+    parts = loading(300), loading(300, seed=1)[:150], torn, light
+    alone, entered = explained(*parts, by=NOTHING), explained(*parts, by=NOTHING, entered=NEW, part=3)
+    assert entered.low[2] > TUNING.warn[NOTHING]
+    assert entered.low[-1] < alone.low[-1]
+    assert entered.low[-1] < TUNING.warn[NOTHING]
+    hard = explained(*parts, after(CLEAN_PA, 20), by=NOTHING, entered=NEW, part=3)
+    assert [step.ranked[0][0] for step in hard.steps[-2:]] == [NEW, BACK]
+
+
+def test_a_torn_element_seen_in_light_work_first_is_torn_in_hard_work_too() -> None:
+    torn = after(0.2 * CLEAN_PA, 8), after(0.45 * CLEAN_PA, 30)
+    found = explained(loading(300), loading(300, seed=1), *torn, by=NOTHING)
+    assert found.low[-1] > TUNING.warn[NOTHING]
+
+
+def test_a_machine_whose_hours_swing_between_two_levels_is_not_first_seen_without_an_element() -> None:
+    """By speed alone hours with and without load lie apart by a factor of two."""
+    swings = np.where(np.random.default_rng(3).random(150) < 0.3, 2.2, 1.0)
+    level = after(0.4 * CLEAN_PA, 150) * swings
+    assert explained(level, by=SPEED, clean_spread=TUNING.kind_spread).low[-1] < 0.1
