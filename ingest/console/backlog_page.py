@@ -17,7 +17,7 @@ from fastapi import Depends, Query, Request, Response
 from markupsafe import Markup
 from starlette.datastructures import FormData, UploadFile
 
-from cleanside.ingest.analysis.concerns import SILENT, WITHOUT_KEY, ConcernGroup
+from cleanside.ingest.analysis.concerns import SILENT, UNSEATED, WITHOUT_KEY, ConcernGroup
 from cleanside.ingest.api.routes.account import balances_of, document_of
 from cleanside.ingest.api.routes.amendments import MisnumberedBody, take_misnumbered
 from cleanside.ingest.api.routes.attention import line_document, look
@@ -130,6 +130,7 @@ def _page(
         behind=[line for line in lines if is_behind(line)],
         streams=len(lines),
         silent=[line for group in groups if group.group == SILENT for line in group.lines],
+        unseated=_entries(groups, UNSEATED, resources.clock()),
         without_key=_entries(groups, WITHOUT_KEY, resources.clock()),
         newest=_newest(lines, "newest_at"),
         heard=_newest(lines, "last_heard_at"),
