@@ -18,9 +18,10 @@ def _unit_does_not_measure(values: Values) -> str:
 
 
 def _not_lower(values: Values) -> str:
-    reported = "has reported none" if values["reported"] is None else f"reported {values['reported']}"
-    said = f"{values['number']} is no lower number: the gateway {reported}"
-    return f"{said}; only the gateway's report raises it"
+    said = f"{values['number']} is no lower number: the gateway"
+    if values["reported"] is None:
+        return f"{said} has reported none, so nothing is pending here"
+    return f"{said} reported {values['reported']}; only its report raises it, so give a lower number"
 
 
 #: code -> sentence
@@ -649,7 +650,13 @@ SENTENCES: Sentences = {
     "beyond_the_mark": (
         "{first} is not from 1 to {mark}: what is missing beyond the mark comes without being asked for"
     ),
-    "below_highest": "{number} is below {highest}, the highest number seen; give {highest} or more",
+    "above_the_highest": (
+        "{first} is above {highest}, the highest number seen; give the first number that is wrong"
+    ),
+    "below_highest": (
+        "{number} is below {highest}, and a reading or a shed range with that number is here; give {highest} "
+        "or more, or, where that number was mistyped, first take it out: POST /v1/quarantine/misnumbered"
+    ),
     "block_of_another_device": "block {block} speaks of device {other}, the bundle is of {device}",
     "body_unfolds_too_large": "the body unfolds to more than {most} bytes; send fewer readings at once",
     "bundle_not_authentic": "no block of the bundle was taken: {because}",
@@ -746,6 +753,18 @@ SENTENCES: Sentences = {
     "record_unreadable": "it is a record that cannot be read; discard it",
     "time_is_right_alone": (
         "time_is_right says that the reading stays as it is; send no other change beside it"
+    ),
+    "numbers_taken": (
+        "amendment {amendment} took readings out of their stream, and another reading has one of their "
+        "numbers by now; they stay on record as given up"
+    ),
+    "too_many_misnumbered": (
+        "{readings} readings are here from number {first} on, at most {most} may leave at once; so many are "
+        "no mistyped number: declare the numbers between them and the mark shed"
+    ),
+    "up_to_the_mark": (
+        "{first} is not above {mark}: every number up to that is acknowledged and stays; set aside or "
+        "discard a wrong reading there"
     ),
     "too_many_numbers": "{asked} at once, at most {most}; split it",
     # requests that are refused: fleet, element changes, acceptance, figures

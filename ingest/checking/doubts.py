@@ -107,7 +107,7 @@ def opaque_entry(
         return []
     number, digest = batch.opaque.seq, content.opaque_hash(batch.opaque.content)
     arrived, _ = split_seen(marks, ((number, number),))
-    aside = quarantine.seen(connection, stream.id, arrived).get(number, [])
+    aside = quarantine.seen(connection, stream.id, ((number, number),)).get(number, [])
     if any(row.content_hash == digest for row in aside):
         return []
     doubts = [Doubt("opaque", {"number": number})]

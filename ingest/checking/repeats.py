@@ -60,14 +60,31 @@ def judge(
     """Look up the numbers of a batch that may have been seen; a batch beyond all of them needs no query."""
     # Numbers of a numbered batch are distinct; instants of one without may repeat inside it.
     distinct = incoming.batch.seq is not None or len(set(numbers)) == len(numbers)
-    if not seen_now or (distinct and not meets(marks, seen_now[0][0], seen_now[-1][1])):
+    if not seen_now:
         return Verdict()
+    if distinct and not meets(marks, seen_now[0][0], seen_now[-1][1]):
+        return _of_left_numbers(connection, stream, marks, numbers, incoming, seen_now)
     arrived, _ = split_seen(marks, seen_now)
     stored_hashes = readings.hashes(connection, stream.id, arrived)
     aside = quarantine.seen(connection, stream.id, arrived)
     # Every reading of an unregistered device is quarantined, up to a bound on quarantined readings.
     replaces = incoming.batch.replace_quarantined and stream.device_registered_us is not None
     return _compare(numbers, incoming.hashes.tolist(), stored_hashes, aside, replaces=replaces)
+
+
+def _of_left_numbers(
+    connection: sa.Connection,
+    stream: Stream,
+    marks: Marks,
+    numbers: Sequence[int],
+    incoming: Incoming,
+    seen_now: Ranges,
+) -> Verdict:
+    """Of a batch that leaps: a reading that a person took out of the numbering, sent again, is a repeat."""
+    if not stream.is_numbered or (len(seen_now) == 1 and seen_now[0][0] <= marks.highest + 1):
+        return Verdict()
+    aside = quarantine.seen(connection, stream.id, seen_now)
+    return _compare(numbers, incoming.hashes.tolist(), {}, aside, replaces=False) if aside else Verdict()
 
 
 _Aside = Mapping[int, Sequence[sa.Row[tuple[int, int, str, str, str, bool]]]]

@@ -8,16 +8,18 @@ Leaves to others: what becomes of a bundle (`ingest.intake.bundles`).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import Depends, Query, Request, Response
 from markupsafe import Markup
-from starlette.datastructures import UploadFile
+from starlette.datastructures import FormData, UploadFile
 
-from cleanside.ingest.analysis.concerns import SILENT, WITHOUT_KEY, ConcernGroup
+from cleanside.ingest.analysis.concerns import SILENT, UNSEATED, WITHOUT_KEY, ConcernGroup
 from cleanside.ingest.api.routes.account import balances_of, document_of
+from cleanside.ingest.api.routes.amendments import MisnumberedBody, take_misnumbered
 from cleanside.ingest.api.routes.attention import line_document, look
 from cleanside.ingest.api.routes.bundles import take
 from cleanside.ingest.api.routes.paging import Page
@@ -34,11 +36,12 @@ from cleanside.ingest.console.forms import (
     trimmed_field,
 )
 from cleanside.ingest.console.quarantine_counts import quarantine_counts
+from cleanside.ingest.console.quarantine_page import short_of
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotValid
-from cleanside.ingest.owners.access import devices_seen
+from cleanside.ingest.owners.access import allows, devices_seen
 from cleanside.ingest.store.account import BalanceFault, StreamBalance
 from cleanside.ingest.store.keys import Key
 
@@ -51,8 +54,12 @@ RANGES_SHOWN = 4  # of the numbers of a fault; chosen: enough to find the rest
 #: columns of the account, in the order in which a reading goes
 STATES = ("stored", "quarantined", "discarded", "shed", "gap", "pending", "lost")
 
+#: between the digits of a whole number, in front of three of them
+_GROUP_MARKS = re.compile(r"(?<=\d)[,. \u00a0\u202f'](?=\d{3}(?!\d))")
+
 Reader = Annotated[Key, Depends(page_needs("account:read"))]
 StreamWriter = Annotated[Key, Depends(page_needs("streams:write"))]
+Operator = Annotated[Key, Depends(page_needs("quarantine:write"))]
 Importer = Annotated[Key, Depends(page_needs("bundles:import"))]
 
 
@@ -69,18 +76,33 @@ def get_backlog_page(
     quarantined: Annotated[int, Query(ge=0)] = 0,
     not_from: Annotated[int, Query(ge=0)] = 0,
     asked: Annotated[Name | None, Query()] = None,
+    stream: Annotated[str, Query(max_length=80)] = "",
+    first: Annotated[str, Query(max_length=40)] = "",
+    reason: Annotated[str, Query(max_length=400)] = "",
+    taken: Annotated[int | None, Query(ge=1)] = None,
+    readings: Annotated[int, Query(ge=0)] = 0,
 ) -> Response:
     """
     Who is behind. counted : with the account, counted from the rows, which takes a while in a large shop.
 
     device ... not_from : what became of a bundle that was just brought; not_from 0: it was whole. asked : the
-    monitor whose gateway was just asked to send again.
+    monitor whose gateway was just asked to send again. stream, first, reason : show what would leave the
+    numbering; taken, readings : the amendment by which so many just left.
     """
     imported = None
     if device is not None:
         came = {"blocks": blocks, "stored": stored, "duplicates": duplicates, "quarantined": quarantined}
         imported = {"device": device, "not_from": not_from, **came}
-    return _page(request, resources, key, counted=counted, imported=imported, asked=asked)
+    return _page(
+        request,
+        resources,
+        key,
+        counted=counted,
+        imported=imported,
+        asked=asked,
+        wish={"stream": stream, "first": first, "reason": reason} if stream else None,
+        taken=None if taken is None else {"amendment": taken, "entries": readings},
+    )
 
 
 def _page(
@@ -93,18 +115,22 @@ def _page(
     asked: str | None = None,
     fault: FormFault | None = None,
     bundle_fault: FormFault | None = None,
+    wish: Mapping[str, str] | None = None,
+    taken: Mapping[str, int] | None = None,
 ) -> Response:
+    would, misnumbered_fault = _would_leave(resources, key, wish)
     lines, _ = list_streams(resources, key, Page.whole())
     groups = _groups(resources, key)
     return render(
         request,
         "backlog.html",
         key=key,
-        status=next((one.status for one in (fault, bundle_fault) if one is not None), 200),
+        status=next((one.status for one in (fault, bundle_fault, misnumbered_fault) if one is not None), 200),
         bundle_fault=bundle_fault,
         behind=[line for line in lines if is_behind(line)],
         streams=len(lines),
         silent=[line for group in groups if group.group == SILENT for line in group.lines],
+        unseated=_entries(groups, UNSEATED, resources.clock()),
         without_key=_entries(groups, WITHOUT_KEY, resources.clock()),
         newest=_newest(lines, "newest_at"),
         heard=_newest(lines, "last_heard_at"),
@@ -122,6 +148,12 @@ def _page(
         fault=fault,
         sending_again=[line for line in lines if line["sends_again"]],
         askable=[line for line in lines if line["acknowledged_through"] and line["has_gateway"]],
+        leaping=[line for line in lines if line["gap"]],
+        wish=wish,
+        would=would,
+        misnumbered_fault=misnumbered_fault,
+        taken=taken,
+        short_of=short_of,
         by_itself=sorted({line["device"] for line in lines if not line["has_gateway"]}),
     )
 
@@ -143,6 +175,37 @@ def post_resend_taken_back(resources: R, key: StreamWriter, fields: Fields) -> R
     """Ask no longer."""
     delete_resend(trimmed_field(fields, "stream"), resources, key)
     return see_other("/backlog#again")
+
+
+@router.post("/backlog/misnumbered")
+def post_misnumbered_form(request: Request, resources: R, key: Operator, fields: Fields) -> Response:
+    """Give up what came from a mistyped number on."""
+    wish = {name: trimmed_field(fields, name) for name in ("stream", "first", "reason")}
+    try:
+        done = take_misnumbered(_misnumbered(wish, preview=False), resources, key)
+    except FAULTS:
+        return _page(request, resources, key, wish=wish)  # which says what is wrong with it
+    counts = {"taken": done["amendment_id"], "readings": done["entries"]}
+    return see_other(f"/backlog?{urlencode(counts)}#misnumbered")
+
+
+def _would_leave(
+    resources: R, key: Key, wish: Mapping[str, str] | None
+) -> tuple[Mapping[str, Any] | None, FormFault | None]:
+    """What would leave the numbering, and what is wrong with the wish."""
+    if wish is None or not allows(key, "quarantine:write"):
+        return None, None
+    try:
+        body = _misnumbered(wish, preview=True)
+        return take_misnumbered(body, resources, key) | {"first": body.first}, None
+    except FAULTS as error:
+        return None, fault_of(error)
+
+
+def _misnumbered(wish: Mapping[str, str], *, preview: bool) -> MisnumberedBody:
+    # The page prints large numbers in groups of three, and people copy them from there.
+    typed = FormData({"first": _GROUP_MARKS.sub("", wish["first"])})
+    return read_form(MisnumberedBody, {**wish, "first": int_of_field(typed, "first"), "preview": preview})
 
 
 @router.post(BUNDLES_PATH)

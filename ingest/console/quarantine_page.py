@@ -36,6 +36,7 @@ from cleanside.ingest.api.routes.attention import document_of, look
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.quarantine import list_quarantine, list_sent_twice
 from cleanside.ingest.api.routes.shared import Name, R
+from cleanside.ingest.checking.checks import NOTHING_MEASURED
 from cleanside.ingest.console.formats import Figure
 from cleanside.ingest.console.forms import read_form, text_of_field
 from cleanside.ingest.console.quarantine_counts import quarantine_counts
@@ -280,6 +281,8 @@ def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
     """What can be done about a code, the likeliest first."""
     if code == COPIED_READING:
         return ["same_reading"]
+    if code == NOTHING_MEASURED:
+        return ["discard"]  # no repair gives it a value: only its sender can
     is_suggested = any("suggestion" in reason for entry in entries for reason in entry["reasons"])
     ways: list[Way] = ["suggested"] if is_suggested else []
     if code.startswith("unit_") or code == "out_of_range":  # a value ten times too large is most often that

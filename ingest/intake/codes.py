@@ -146,8 +146,8 @@ ATTENTION_STEPS: Mapping[str, str] = {
     "pending": "wait for the gateway to send; if no data arrives, carry its backlog as a bundle",
     "gap": (
         "run cleanside-gateway verify and rewind on the machine; a program of your own sends the missing "
-        "numbers, or declares them shed, also where a number was mistyped; GET /v1/streams/{stream} lists "
-        "the gaps"
+        "numbers, or declares them shed; a number that was mistyped far ahead is taken out on the page "
+        "Backlog (POST /v1/quarantine/misnumbered); GET /v1/streams/{stream} lists the gaps"
     ),
     "copied_reading": (
         "a copied spool sent these readings twice, under two times: discard the second ones by "

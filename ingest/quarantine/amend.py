@@ -1,5 +1,5 @@
 """
-Amend or discard quarantined readings, set stored ones aside, and undo each of these.
+Amend or discard quarantined readings, set stored ones aside, take mistyped numbers out; undo each of these.
 
 Promises: the content as sent never changes; the change is stored beside it. An amended reading goes through
 the same checks as on receipt and keeps its number and identity. The audit log has who did it and when. Each
@@ -21,10 +21,10 @@ from cleanside.gateway.units import counted
 from cleanside.gateway.wire import Doubt, NotAnInstant, instant_text, parse_instant
 from cleanside.ingest.checking.placed import TIME_IS_RIGHT
 from cleanside.ingest.errors import Complaint, DoesNotFit, NotFound, Refused
-from cleanside.ingest.quarantine import replay
+from cleanside.ingest.quarantine import misnumbered, replay
 from cleanside.ingest.quarantine.withdrawing import withdraw
 from cleanside.ingest.store import audit, quarantine, readings, reasons, second_readings, streams
-from cleanside.ingest.store.marks import ranges_of
+from cleanside.ingest.store.marks import Shed, ranges_of
 from cleanside.ingest.store.quarantine import DISCARDED, HELD, RELEASED, QuarantineRow
 
 MAX_AT_ONCE = 5_000  # entries; keeps the one writer free for readings; chosen
@@ -258,6 +258,69 @@ def set_aside(
     return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
 
 
+# ---------------------------------------------------------------- numbers that were mistyped
+
+
+def take_misnumbered(
+    connection: sa.Connection,
+    who: Who,
+    stream_name: str,
+    first: int,
+    now_us: int,
+    *,
+    reason: str,
+    asked: Mapping[str, Any],
+) -> AmendmentOutcome:
+    """
+    Give up the readings of a stream from number `first` on, which leave its numbering.
+
+    asked : the request. Raises NotFound for a stream that is not this owner's, Refused (422) where the number
+    does not fit (`misnumbered.leave`).
+    """
+    stream = streams.find(connection, who.owner_id, stream_name, lock=True)
+    if stream is None:
+        raise NotFound("stream", stream_name[:64])
+    doubt = Doubt(quarantine.SET_ASIDE, {"by": who.handle, "reason": reason})
+    left = misnumbered.leave(connection, stream, first, doubt, now_us)
+    shed = {"shed": [asdict(one) for one in left.shed]} if left.shed else {}
+    detail = json.dumps({**asked, **shed})
+    amendment_id = begin(connection, who, misnumbered.KIND, now_us, detail, left.entries)
+    quarantine.set_before(connection, amendment_id, misnumbered.before_of(left))
+    quarantine.amend(connection, amendment_id, [(entry.id, entry.amended) for entry in left.entries])
+    ids = [entry.id for entry in left.entries]
+    quarantine.set_states(connection, ids, DISCARDED)
+    quarantine.set_beside(connection, ids, beside=True)  # none of them has a number of its own any more
+    return AmendmentOutcome(
+        amendment_id=amendment_id,
+        entries=len(ids),
+        stored=0,
+        held=(),
+        sample=sample_of(left.entries, [entry.amended for entry in left.entries]),
+    )
+
+
+def _number_again(
+    connection: sa.Connection,
+    done: quarantine.Amendment,
+    entries: Sequence[QuarantineRow],
+    before: Mapping[int, Mapping[str, Any]],
+    now_us: int,
+) -> AmendmentOutcome:
+    """Undo `take_misnumbered`. Raises Refused (409) where another reading has one of the numbers by now."""
+    asked = json.loads(done.detail)
+    stream = streams.find(connection, done.owner_id, asked["stream"], lock=True)
+    numbers = misnumbered.own_numbers(entries, [i for i, was in before.items() if was["beside"]])
+    shed = [Shed(**one) for one in asked.get("shed", ())]
+    if stream is None or not misnumbered.come_back(connection, stream, numbers, shed):
+        raise Refused("numbers_taken", status=409, code="not_undoable", amendment=done.id)
+    quarantine.restore(connection, before)
+    quarantine.set_beside(connection, [i for i, was in before.items() if not was["beside"]], beside=False)
+    were_stored = [entry_id for entry_id, was in before.items() if was["stored"]]
+    again = quarantine.by_ids(connection, done.owner_id, were_stored)
+    stored = replay.reconsider(connection, again, now_us)
+    return AmendmentOutcome(amendment_id=done.id, entries=len(entries), stored=stored, held=())
+
+
 # ---------------------------------------------------------------- undo
 
 
@@ -277,6 +340,8 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
         raise Refused("not_undoable", status=409, amendment=amendment_id)
     quarantine.set_undone(connection, amendment_id, now_us)
     streams.forget_tails(connection, [entry.stream_id for entry in entries])
+    if done.kind == misnumbered.KIND:
+        return _number_again(connection, done, entries, before, now_us)
     if done.kind == "set_aside":
         stored = replay.reconsider(connection, entries, now_us)
         return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=())

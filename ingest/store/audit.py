@@ -299,6 +299,7 @@ SENTENCES: Sentences = {
     "second_kept": _body,
     "discard": _body,
     "set_aside": _body,
+    "misnumbered": _body,
     "replace": _replaced,
     "undo": "{amendment}",
     "appended_through_lowered": _as_json,

@@ -62,7 +62,11 @@ class NewQuarantineRow:
 
 
 def put(connection: sa.Connection, stream_id: int, held: Sequence[NewQuarantineRow], now_us: int) -> None:
-    """Put readings into quarantine; the same content under the same number is stored once."""
+    """
+    Put readings into quarantine; the same content under the same number is stored once.
+
+    One that had left the numbering of its stream, given up, is quarantined again where its number comes.
+    """
     if not held:
         return
     rows = [
@@ -80,7 +84,16 @@ def put(connection: sa.Connection, stream_id: int, held: Sequence[NewQuarantineR
         }
         for entry in held
     ]
-    connection.execute(dialect.insert(connection, quarantine).on_conflict_do_nothing(), rows)
+    insert = dialect.insert(connection, quarantine)
+    fresh = {name: insert.excluded[name] for name in rows[0] if name not in _SAME}
+    left = quarantine.c.beside & (quarantine.c.state == DISCARDED)
+    connection.execute(
+        insert.on_conflict_do_update(index_elements=_SAME, set_=fresh | {"amendment_id": None}, where=left),
+        rows,
+    )
+
+
+_SAME = ("stream_id", "seq", "content_hash")
 
 
 def seen(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, list[Any]]:
@@ -199,6 +212,13 @@ def set_states(connection: sa.Connection, entry_ids: Sequence[int], state: str) 
     for piece in dialect.chunks(entry_ids):
         statement = sa.update(quarantine).where(quarantine.c.id.in_(piece))
         connection.execute(statement.values(state=state, recheck_us=None))
+
+
+def set_beside(connection: sa.Connection, entry_ids: Sequence[int], *, beside: bool) -> None:
+    """Say whether entries have the number that they were sent with (False), or only stand beside it."""
+    for piece in dialect.chunks(entry_ids):
+        statement = sa.update(quarantine).where(quarantine.c.id.in_(piece))
+        connection.execute(statement.values(beside=beside))
 
 
 # Many rows by one prepared statement: building one for each row is what took the time (measured: 2/3 of it).

@@ -133,7 +133,7 @@ quarantine = sa.Table(
     reference("streams", "stream_id"),
     sa.Column("seq", sa.BigInteger, nullable=False),
     sa.Column("content_hash", sa.BigInteger, nullable=False),
-    #: True: another content already has this number
+    #: True: another content already has this number, or it left the numbering of its stream, given up
     sa.Column("beside", sa.Boolean, nullable=False),
     #: held (in quarantine), released (stored after all) or discarded (by a person)
     sa.Column("state", sa.String(12), nullable=False),
@@ -159,7 +159,7 @@ amendments = sa.Table(
     metadata,
     id_column(),
     reference("owners", "owner_id"),
-    #: amend, time_right, discard, set_aside, replace, both_right or second_kept
+    #: amend, time_right, discard, set_aside, replace, both_right, second_kept or misnumbered
     sa.Column("kind", sa.String(12), nullable=False),
     sa.Column("at_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(32), nullable=False),

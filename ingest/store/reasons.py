@@ -156,6 +156,9 @@ SENTENCES: Sentences = {
         "{quantity} {value:g} {unit} is outside the possible range, {lowest:g} to {highest:g} {unit}; "
         "check sensor and unit"
     ),
+    "nothing_measured": (
+        "no quantity has a value, and a reading needs at least one; check source and sensor"
+    ),
     "device_unknown": "device {device} is not registered; its readings are quarantined until it is",
     "number_conflict": _conflict,
     "set_aside": "set aside by {by}: {reason}",

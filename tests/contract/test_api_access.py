@@ -112,6 +112,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/quarantine/both-right"): {"operator", "admin"},
     ("POST", "/v1/quarantine/second-instead"): {"operator", "admin"},
     ("POST", "/v1/quarantine/set-aside"): KEEPERS,
+    ("POST", "/v1/quarantine/misnumbered"): KEEPERS,
     ("GET", "/v1/boot-corrections"): KEEPERS,
     ("POST", "/v1/boot-corrections/{correction}/undo"): KEEPERS,
     ("POST", "/v1/keys"): {"admin"},

@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from cleanside.gateway.wire import instant_text
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from tests.contract.test_api_bundles import block, bundle
-from tests.support.serving import Api, batch, in_process
+from tests.support.serving import DEVICE, Api, batch, in_process
 
 
 @pytest.fixture
@@ -111,3 +112,20 @@ def test_a_result_in_an_address_is_text(api: Api) -> None:
 def test_the_page_speaks_the_language_of_the_reader(api: Api, language: str) -> None:
     page = api.get("/backlog?counted=true", headers={"Accept-Language": language}).text
     assert html.escape(str(table(language)["backlog.account"])) in page
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_monitor_that_sends_and_sits_nowhere_is_named_with_what_to_do(api: Api, language: str) -> None:
+    """It was sound in every line of this page, while its readings counted for no machine."""
+    api.send(batch(1, [3.0]))
+    ended = {"machine": "grader-07", "assigned_until": instant_text(api.clock.now_us)}
+    assert api.post(f"/v1/devices/{DEVICE}/assignments", ended).status_code == 200
+    asked = {"Accept-Language": language}
+    assert 'id="unseated"' not in api.get("/backlog", headers=asked).text
+    api.clock.advance(86_460)
+    api.send(batch(2, [3.1]))
+    page = api.get("/backlog", headers=asked).text
+    words = table(language)
+    assert 'href="#unseated"' in page
+    assert html.escape(str(words["backlog.unseated_step"])) in page
+    assert f'href="/monitors/{DEVICE}"' in page

@@ -151,6 +151,7 @@ OPERATION_IDS = {
     "POST /v1/quarantine/second-instead": "post_second_instead",
     "POST /v1/quarantine/discards": "post_discard",
     "POST /v1/quarantine/set-aside": "post_set_aside",
+    "POST /v1/quarantine/misnumbered": "post_misnumbered",
     "POST /v1/readings": "post_readings",
     "POST /v1/sessions": "post_session",
     "POST /v1/sessions/passkey": "post_passkey_use",

@@ -278,6 +278,8 @@ def _of_what_is_held(ask: Any) -> None:
         "preview": True,
     }
     ask("POST", "/v1/quarantine/set-aside", aside)
+    mistyped = {"stream": STREAM, "first": 5_002, "reason": "mistyped; it was 502", "preview": True}
+    ask("POST", "/v1/quarantine/misnumbered", mistyped)
     second = {
         "where": {"code": "number_conflict"},
         "machine": MACHINE,

@@ -148,6 +148,15 @@ class SecondBody(Selection):
     reason: Words = Field(min_length=3, max_length=400)
 
 
+class MisnumberedBody(Strict):
+    """Take readings with mistyped numbers out of the numbering of their stream."""
+
+    stream: Words = Field(max_length=80)
+    first: int = Field(ge=1, le=2**53, description="this number and all after it; above the mark")
+    reason: Words = Field(min_length=3, max_length=400)
+    preview: bool = False
+
+
 class SetAsideBody(Strict):
     """Take stored readings back into quarantine."""
 
@@ -407,6 +416,43 @@ def post_set_aside(body: SetAsideBody, resources: R, key: Operator) -> Response:
         )
 
     return ascii_json(amend.outcome_document(resources.writer.call(_previewed(work, body.preview))))
+
+
+@router.post(
+    "/v1/quarantine/misnumbered",
+    summary="Take readings with mistyped numbers out of their stream",
+    description=(
+        "For a number mistyped far ahead, which leaves a gap that nothing will fill. The readings from "
+        "`first` on are given up and stay on record; the stream goes on from the highest number below them. "
+        "Numbers up to the mark are acknowledged and cannot leave. What is sent again as it was is a repeat. "
+        "It can be undone as long as no other reading has one of the numbers."
+    ),
+    responses=shown(OutcomeAnswer) | problems(404),
+    response_class=Response,
+)
+@example(
+    {"stream": "{stream}", "first": 9_000_000_000_000_000, "reason": "mistyped; it was 181", "preview": True}
+)
+def post_misnumbered(body: MisnumberedBody, resources: R, key: Operator) -> Response:
+    """Give up everything of a stream from a number on, and let it go on below."""
+    return ascii_json(take_misnumbered(body, resources, key))
+
+
+def take_misnumbered(body: MisnumberedBody, resources: Resources, key: Key) -> dict[str, Any]:
+    """What is given up, or would be."""
+
+    def work(connection: sa.Connection) -> AmendmentOutcome:
+        return amend.take_misnumbered(
+            connection,
+            _who(key),
+            body.stream,
+            body.first,
+            resources.clock(),
+            reason=body.reason,
+            asked=body.model_dump(mode="json"),
+        )
+
+    return amend.outcome_document(resources.writer.call(_previewed(work, body.preview)))
 
 
 @router.get(

@@ -38,13 +38,23 @@ OtherReadingState = TypeAliasType(
 AmendmentKind = TypeAliasType(
     "AmendmentKind",
     Annotated[
-        Literal["amend", "discard", "set_aside", "replace", "time_right", "both_right", "second_kept"],
+        Literal[
+            "amend",
+            "discard",
+            "set_aside",
+            "replace",
+            "time_right",
+            "both_right",
+            "second_kept",
+            "misnumbered",
+        ],
         Field(
             description=(
                 "amend: changed and checked again; discard: given up; set_aside: stored readings put back "
                 "into quarantine; replace: a corrected reading took the place of its own; time_right: the "
                 "time was confirmed; both_right: both readings under one number were kept; second_kept: the "
-                "second took the place of the first"
+                "second took the place of the first; misnumbered: readings with mistyped numbers left the "
+                "numbering of their stream"
             )
         ),
     ],

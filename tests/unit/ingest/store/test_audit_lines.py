@@ -178,7 +178,10 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
     ),
     ("codes_cancelled", {"codes": 1}, "1 code"),
     ("codes_cancelled", {"codes": 2}, "2 codes"),
-    *((what, {"amendment": 5, "body": BODY}, f"5 {BODY_TEXT}") for what in ("amend", "discard", "set_aside")),
+    *(
+        (what, {"amendment": 5, "body": BODY}, f"5 {BODY_TEXT}")
+        for what in ("amend", "discard", "set_aside", "misnumbered")
+    ),
     ("replace", {"amendment": 5, "body": {"device": "d"}}, '5 {"device": "d"}'),
     ("undo", {"amendment": 5}, "5"),
     (
