@@ -100,17 +100,18 @@ def test_a_level_that_is_not_trusted_stands_beside_the_last_that_is_each_with_it
 
 @pytest.mark.parametrize(
     ("levels", "causes"),
-    [((0.8, 0.8, 0.8), ["below_clean", "flat"]), ((0.01, 0.05, 0.35), ["below_clean"])],
+    [((0.4, 0.4, 0.4), ["below_clean", "flat"]), ((0.01, 0.05, 0.35), ["below_clean"])],
     ids=["a plugged tap", "no element"],
 )
 def test_a_level_alike_at_rest_and_at_work_names_the_tap(
     api: Api, levels: tuple[float, ...], causes: list[str]
 ) -> None:
-    """60 h of work with the element in, then 3 h that read too low."""
+    """60 h of work with the element in, then 3 h that read too low, of which the last shows rest and idle."""
 
-    def hours(many: int, first_seq: int, levels: tuple[float, ...]) -> dict[str, Any]:
+    def hours(many: int, first_seq: int, levels: tuple[float, ...], mixed_from: int = 0) -> dict[str, Any]:
         body = working_hours(many, first_seq=first_seq)
-        places = [0 if minute % 60 < 6 else 1 if minute % 60 < 18 else 2 for minute in range(many * 60)]
+        minutes = [minute % 60 if minute >= mixed_from else 59 for minute in range(many * 60)]
+        places = [0 if minute < 6 else 1 if minute < 18 else 2 for minute in minutes]
         speeds = (0.0, 720.0, 1950.0)
         return body | {
             "columns": {
@@ -121,7 +122,7 @@ def test_a_level_alike_at_rest_and_at_work_names_the_tap(
 
     set_hours_in(api, 65)
     api.send(hours(60, 1, (0.01, 0.3, 2.4)))
-    late = hours(4, 1 + 60 * 60, levels)
+    late = hours(4, 1 + 60 * 60, levels, mixed_from=120)
     late["columns"] = {name: values[:-55] for name, values in late["columns"].items()}
     api.send(late | {"step_ms": late["step_ms"][:-55]})  # the newest hour shows the engine at rest alone
     api.analyse()

@@ -225,7 +225,7 @@ class _Around:
         if seen < ENOUGH_ROWS:
             return replace(used, verdict=NOT_SEEN_YET, hours_missing=float(ENOUGH_ROWS - seen))
         if split < LEAST_ROWS:
-            after_pa = float(np.median(self._level[split : split + LEVEL_ROWS]))
+            after_pa = middle(self._level[split : split + LEVEL_ROWS])
             if mine.entry.what == "new" and not mine.entry.by_code:
                 self._looked_right.append((split, after_pa))
             return replace(used, verdict=NO_LEVEL_BEFORE, after_pa=after_pa)
@@ -259,7 +259,7 @@ class _Around:
     def _levels(self, split: int) -> tuple[float, float]:
         """Level before and after a row of those that are believed. [Pa]"""
         before = self._level[max(0, split - LEVEL_ROWS) : split]
-        return float(np.median(before)), float(np.median(self._level[split : split + LEVEL_ROWS]))
+        return middle(before), middle(self._level[split : split + LEVEL_ROWS])
 
     def _clear_fall(self, split: int) -> int | None:
         """Row of the clearest fall within a shift of `split`, among those believed; None: no clear one."""

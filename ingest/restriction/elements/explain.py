@@ -247,8 +247,9 @@ class _StepOf:
         self._if_stopped = _if_stopped(piece, cut.stops, tuning)
         is_entered = self._entered in (NEW, CLEANED)
         #: ln of how likely an entry of an opening is wrong, where none is at this step
-        self._despite_entry = ln(1.0 - tuning.entered_right - tuning.entered_other) if is_entered else 0.0
-        self._new_rate = tuning.new_per_h * self._loaded() * self._if_stopped
+        self._entry_is_wrong = ln(1.0 - tuning.entered_right - tuning.entered_other) if is_entered else 0.0
+        self._rate = tuning.new_per_h * self._if_stopped
+        self._new_rate = self._rate * self._loaded(around.clean, around.clean_spread**2)
         self._lasting = {state: _lasting(state, piece, around.by, tuning) for state in PASSING}
         #: by the clean level of a history and its variance
         self._as_new: dict[tuple[float, float], float] = {}
@@ -305,13 +306,20 @@ class _StepOf:
 
     # ------------------------------------------------------------ the same after every history
 
-    def _loaded(self) -> float:
-        """How often elements at this level are changed, against the mean."""
+    def _loaded(self, clean: float, clean_var: float) -> float:
+        """
+        How often elements at this level are changed, against the mean.
+
+        clean, clean_var : of clean elements, by which a limit that is not known is judged.
+        """
         tuning, limit = self._tuning, self._premises.limit
+        width = tuning.loaded_width
         if limit is None:
-            return 1.0
+            limit = clean - ln(tuning.clean_share)
         share = math.exp(min(self._before.finish - limit, 2.0))
-        rise = 1.0 / (1.0 + math.exp((tuning.loaded_share - share) / tuning.loaded_width))
+        if self._premises.limit is None:
+            width = math.hypot(width, share * math.sqrt(clean_var + tuning.clean_spread**2))
+        rise = 1.0 / (1.0 + math.exp((tuning.loaded_share - share) / width))
         return tuning.unloaded_factor + (tuning.loaded_factor - tuning.unloaded_factor) * rise
 
     def _hours_on_the_way(self, cut: Cut) -> float:
@@ -444,7 +452,10 @@ class _StepOf:
         if self._entered in (NEW, CLEANED):
             return ln(tuning.entered_right if self._entered == what else tuning.entered_other)
         young = 1.0 if math.isinf(path.age_h) else path.age_h / (path.age_h + tuning.young_h)
-        return ln(self._new_rate * young * (tuning.cleaned_share if what == CLEANED else 1.0))
+        rate = self._new_rate
+        if self._premises.limit is None:
+            rate = self._rate * self._loaded(path.usual, path.usual_var)
+        return ln(rate * young * (tuning.cleaned_share if what == CLEANED else 1.0))
 
     def _new_level(self, path: _Path) -> float:
         """ln density of the level, and of the pace, with a new element."""
@@ -507,7 +518,7 @@ class _StepOf:
         """The state is over. What was done to the element when it began shows now."""
         if path.opened == NOT_OPENED:
             dries = self._too_soon_dry(self._before.finish - path.base) if path.state == WET else 0.0
-            as_it_was = self._despite_entry + self._as_before(path)
+            as_it_was = self._despite_entry(path) + self._as_before(path)
             return self._runs(path, BACK, ends + as_it_was + dries)
         was = self._premises.entered.get(self._pieces[path.opened + 1].first)
         was = CLEANED if was == CLEANED else NEW
@@ -533,9 +544,13 @@ class _StepOf:
 
     def _going_on(self, path: _Path) -> list[_Way]:
         """The state lasts."""
-        weight = self._goes_on(path) + self._despite_entry
+        weight = self._goes_on(path) + self._despite_entry(path)
         found = [self._passing(path, path.state, weight, path.base, what=NOTHING_NEW, opened=path.opened)]
         return [*found, *(self._dries(path, NOTHING_NEW, weight, path.base) if path.state == WET else [])]
+
+    def _despite_entry(self, path: _Path) -> float:
+        """ln of how likely people entered an opening that is none. Of moisture an entry says nothing."""
+        return 0.0 if path.state == WET else self._entry_is_wrong
 
     def _goes_on(self, path: _Path) -> float:
         """ln density of the level while a state lasts; without an element it stays below a clean one."""

@@ -38,6 +38,10 @@ ROWS = 12  # hours whose median is judged, so that six odd ones report nothing
 FLOW_STEP = 1.3  # least ratio of two flows of an hour whose answers are compared
 LEAST_BIN_READINGS = 3
 FLAT_BELOW, ANSWERS_ABOVE = 0.5, 0.6  # of the swing that the engine's flow should cause
+UNANSWERED_ROWS = (
+    3  # hours on end that hardly answer are flat: on made fleets (plateau, quarry, seeds 3 and 5)
+)
+#: none of 59 058 sound hours was one of so many
 ANSWERED_ROWS = 2  # hours on end that answer, and the flow comes through again: made fleets (plateau, quarry,
 #: seeds 3 to 6): no plugged tap and no pair of swapped ports showed two on the monitor at fault
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5  # without a flow proxy: of the usual spread within an hour
@@ -152,19 +156,26 @@ def _flat(table: Summaries, reference: Reference, zero: Zero) -> tuple[BoolArray
         place, answer = _spread_within(table)
         bounds = (SPREAD_BELOW, SPREADS_ABOVE)
         code = "flat_spread"
-        since = np.full(len(place), ROWS)
+        lost, since = np.zeros(len(place), dtype=bool), np.full(len(place), ROWS)
     else:
         place, answer = _swing(table, reference, zero)
         bounds = (FLAT_BELOW, ANSWERS_ABOVE)
         code = "flat_swing"
-        since = _since_answered(answer > bounds[1])
+        lost, since = _on_end(answer < bounds[0]) >= UNANSWERED_ROWS, _since_answered(answer > bounds[1])
     smooth = trailing_median(answer, ROWS)
-    enter, leave = (smooth < bounds[0]) & (since >= ROWS // 2), (smooth > bounds[1]) | (since == 0)
-    state = carried_state(place, enter, leave, len(table))
+    enter = lost | ((smooth < bounds[0]) & (since >= ROWS // 2))
+    state = carried_state(place, enter, (smooth > bounds[1]) & ~lost | (since == 0), len(table))
     state |= _since_it_began(place, answer < bounds[1], state)
     if not np.any(state[-1:]):
         return state, []
-    return state, [Suspicion(cause="flat", evidence=say(code, percent=max(0.0, 100 * float(smooth[-1]))))]
+    percent = 100 * min(float(smooth[-1]), float(np.median(answer[-UNANSWERED_ROWS:])))
+    return state, [Suspicion(cause="flat", evidence=say(code, percent=max(0.0, percent)))]
+
+
+def _on_end(flags: BoolArray) -> IntArray:
+    """How many true flags on end there are at each place, shape as given."""
+    place = np.arange(len(flags))
+    return np.asarray(place - np.maximum.accumulate(np.where(flags, -1, place)))
 
 
 def _since_answered(answers: BoolArray) -> IntArray:
@@ -175,8 +186,7 @@ def _since_answered(answers: BoolArray) -> IntArray:
     starts or stops alone, and those are days.
     """
     place = np.arange(len(answers))
-    on_end = place - np.maximum.accumulate(np.where(answers, -1, place))
-    last = np.maximum.accumulate(np.where(on_end >= ANSWERED_ROWS, place, -ROWS))
+    last = np.maximum.accumulate(np.where(_on_end(answers) >= ANSWERED_ROWS, place, -ROWS))
     return np.asarray(place - last)
 
 

@@ -92,6 +92,20 @@ def test_a_line_that_does_not_answer_the_engine_is_flat_with_how_much_comes_thro
     assert 0.0 <= flat.evidence.values["percent"] < 50.0
 
 
+@pytest.mark.parametrize(("hours", "is_flat"), [(2, False), (3, True)])
+def test_three_hours_on_end_that_do_not_answer_are_flat(hours: int, is_flat: bool) -> None:
+    """A tap is plugged overnight; the shift begins at six."""
+    readings = work()
+    begun_s = START_S + 17 * DAY_S
+    seen = readings.at_s < begun_s + (6 + hours) * 3600.0
+    level = np.where(readings.at_s < begun_s, restriction_of(readings), 1300.0)
+    columns = ("at_s", "air_mass_flow_kg_s", "engine_speed_rad_s")
+    given = {name: np.asarray(getattr(readings, name))[seen] for name in columns}
+    found = assess(dataclasses.replace(readings, restriction_pa=level[seen], **given))
+    assert ("flat" in causes(found)) == is_flat
+    assert all(s.evidence.values["percent"] < 10.0 for s in found.study.suspicions if s.cause == "flat")
+
+
 def test_a_machine_at_one_speed_is_not_called_flat() -> None:
     """A genset: the flow does not vary, so nothing is known of how restriction answers it."""
     readings = work()
