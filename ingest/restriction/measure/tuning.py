@@ -385,9 +385,7 @@ class FlowTuning:
         (0.0, 0.1), unit="ln of level", origin="simulated machines 0; spread: made fleet (plateau)"
     )
     short_machines: float = constant(
-        0.5,
-        unit="machines",
-        origin="made fleets (plateau, quarry): machines differ by 0.03 to 0.07, fleets are 0.07 to 0.14 off",
+        1.0, unit="machines", origin="chosen: fleets differ from each other as much as machines do"
     )
     short_kind_machines: float = constant(
         6.0, unit="machines", origin="chosen: kinds differ less than machines of one kind do"

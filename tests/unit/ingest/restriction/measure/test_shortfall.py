@@ -159,7 +159,7 @@ def test_machines_in_any_order_teach_the_same(known: list[Shortfall], seed: int)
 
 
 def test_the_expected_shortfall_is_drawn_from_the_usual_to_the_fleet_and_from_it_to_the_kind() -> None:
-    """By hand: the usual one counts as half a machine, the fleet as six of a kind."""
+    """By hand: the usual one counts as one machine, the fleet as six of a kind."""
     known = (Shortfall("a", "hauler", 0.1, 0.2), Shortfall("b", "loader", 0.3, 0.3))
     of_fleet = (FLOW.short_machines * FLOW.short_level[0] + 0.2 + 0.3) / (FLOW.short_machines + 2)
     assert Shortfalls(known).expected("hauler").level[0] == pytest.approx((6 * of_fleet + 0.2) / 7)
