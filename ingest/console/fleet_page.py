@@ -24,7 +24,7 @@ from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.console.drawing import CALENDAR_DAYS
 from cleanside.ingest.console.formats import DAY_S, GAUGE_DECIMALS, Formats
-from cleanside.ingest.console.laid_up_words import laid_up_said
+from cleanside.ingest.console.laid_up_words import is_ahead, laid_up_said
 from cleanside.ingest.console.plan_words import is_asked
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
 from cleanside.ingest.console.routing import page_needs, page_router
@@ -165,25 +165,41 @@ def asked_of(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
 
 
 def next_step(say: Sayer, document: Mapping[str, Any]) -> Markup:
-    """What to do next, in a few words: a question first, then what is urgent, then what is planned."""
+    """
+    What to do next, in a few words.
+
+    What does not fit together comes first: dust may reach the engine. Then a question, what is urgent, a
+    lay-up, what is planned.
+    """
     return Markup(" ").join(_next_steps(say, document))
 
 
 def _next_steps(say: Sayer, document: Mapping[str, Any]) -> Iterator[Markup]:
-    planned, is_urgent = document["planned"], document["state"] in URGENT
-    asks = has_question(document)
+    state, asks = document["state"], has_question(document)
+    laid_up = laid_up_said(say, document["laid_up"])
+    stands = laid_up is not None and not is_ahead(say.formats, document["laid_up"])
+    advice = say(f"fleet.next.{advice_of(document)}")
+    if state == "suspect":
+        yield Markup("<strong>{}</strong>").format(advice)
     if asks:
         yield Markup("<strong>{}</strong>").format(say("fleet.next.question"))
     if document["without_key"]:
         yield Markup("<strong>{}</strong>").format(say("fleet.next.key"))
-    if (laid_up := laid_up_said(say, document["laid_up"])) is not None:
+    planned = None if stands else planned_day(document)
+    if (state in URGENT - {"suspect"} and not stands) or (
+        state not in URGENT and not (asks or planned or laid_up)
+    ):
+        yield advice
+    if laid_up is not None:
         yield laid_up
-        return
-    is_planned = planned is not None and planned["state"] == "open"
-    if is_urgent or not (asks or is_planned):
-        yield say(f"fleet.next.{advice_of(document)}")
-    if planned is not None and is_planned:
-        yield say("fleet.next.planned", on=say.formats.day(f"{planned['on']}T12:00:00Z"))
+    if planned is not None:
+        yield say("fleet.next.planned", on=say.formats.day(f"{planned}T12:00:00Z"))
+
+
+def planned_day(document: Mapping[str, Any]) -> str | None:
+    """The day of a change that counts, ISO 8601; None: none is planned, or a person is asked about it."""
+    planned = document["planned"]
+    return str(planned["on"]) if planned is not None and planned["state"] == "open" else None
 
 
 def machine_address(document: Mapping[str, Any]) -> str:
@@ -274,18 +290,12 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> list[str]:
         _rest_on(say, document),
         document["site"] or "",
         document["crew"] or "",
-        _planned_day(document),
+        planned_day(document) or "",
         document["primary_part"] or "",
         next_step(say, document).striptags(),
         _plain(say.formats.in_unit(document["restriction_pa"], "kPa"), 3),
         "" if limit is None else _plain(say.formats.in_unit(limit["restriction_pa"], "kPa"), 3),
     ]
-
-
-def _planned_day(document: Mapping[str, Any]) -> str:
-    """The day of a change that counts, ISO 8601; "": none is planned, or a person is asked about it."""
-    planned = document["planned"]
-    return str(planned["on"]) if planned is not None and planned["state"] == "open" else ""
 
 
 def _rest_on(say: Sayer, document: Mapping[str, Any]) -> str:

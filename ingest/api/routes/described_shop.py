@@ -220,6 +220,7 @@ class LaterJobShown(Described):
     housing: str
     site: str | None
     state: State
+    causes: list[str] = Field(description="what to look at first, by code; empty: nothing")
     due_at: Dates | None
     reason: LaterReason
     day: str | None = Field(description="on which it stands, ISO 8601; null: it is laid up")

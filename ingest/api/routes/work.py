@@ -411,6 +411,7 @@ def _later_document(view: View, later: Later) -> dict[str, Any]:
     return {
         **_place_document(view),
         "state": view.assessment.state,
+        "causes": [suspicion.cause for suspicion in view.assessment.study.suspicions],
         "due_at": dates_of(view.assessment.due_s),
         "reason": later.reason,
         "day": None if later.day is None else later.day.isoformat(),
