@@ -73,9 +73,12 @@ def _fall(code: str) -> Callable[[Sayer, Values], Markup]:
     return sentence
 
 
-def _step_weighed(say: Sayer, values: Values) -> Markup:
-    happened = {name: say(f"said.happened.{values[name]}") for name in ("likely", "runner")}
-    return say("said.step_weighed", **{**values, **happened})
+def _step(code: str) -> Callable[[Sayer, Values], Markup]:
+    def sentence(say: Sayer, values: Values) -> Markup:
+        happened = {name: say(f"said.happened.{values[name]}") for name in ("likely", "runner")}
+        return say(f"said.{code}", **{**values, **happened})
+
+    return sentence
 
 
 def _quiet(say: Sayer, values: Values) -> Markup:
@@ -156,7 +159,8 @@ _FORMS: Mapping[str, Callable[[Sayer, Values], Markup]] = {
     "air_known": _air_known,
     "fell_part_of_the_way": _fall("fell_part_of_the_way"),
     "fell_to_clean": _fall("fell_to_clean"),
-    "step_weighed": _step_weighed,
+    "step_weighed": _step("step_weighed"),
+    "step_warned": _step("step_warned"),
     **{code: _look_of(code) for code in ("look_latched", "look_not_latched", "look_pointer")},
     "look_gauge": _look_gauge,
     "quiet": _quiet,

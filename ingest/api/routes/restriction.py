@@ -333,10 +333,6 @@ def urgency(seen: View) -> tuple[int, int, str, str]:
     return rank, min(due_s, NEVER_S), seen.housing.machine, seen.housing.name
 
 
-def _is_below_clean(seen: View) -> bool:
-    return any(suspicion.cause == "below_clean" for suspicion in seen.assessment.study.suspicions)
-
-
 def document_of(seen: View) -> dict[str, Any]:
     """A housing's assessment for an answer. Restriction in Pa, hours are operating hours, times in UTC."""
     assessment, unit = seen.assessment, gauge_unit(seen.terminal)
@@ -350,7 +346,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "state_text": seen.state_text,
         "advice": seen.advice_text,
         "advice_code": assessment.advice.code,
-        "cautions": shown_cautions("below_clean") if _is_below_clean(seen) else [],
+        "cautions": shown_cautions("below_clean") if assessment.study.is_below_clean else [],
         "suspicions": [_suspicion(suspicion, unit) for suspicion in assessment.study.suspicions],
         "questions": [question_document(entry, unit) for entry in assessment.study.questions],
         "restriction_pa": assessment.study.restriction_pa,

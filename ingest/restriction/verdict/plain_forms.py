@@ -222,6 +222,14 @@ def _step_weighed(values: Values) -> str:
     )
 
 
+def _step_warned(values: Values) -> str:
+    return (
+        "Restriction fell from {before_pa:restriction} to {after_pa:restriction} on {at_s:minute}. It may be "
+        f"{HAPPENED_FORMS[values['likely']]} ({{chance:percent}}), enough to stop and inspect. "
+        f"It may also be {HAPPENED_FORMS[values['runner']]} ({{runner_chance:percent}})."
+    )
+
+
 def _quiet(values: Values) -> str:
     since = "No data yet" if values["heard_s"] is None else "No data since {heard_s:minute}"
     return f"{since}; {SILENCE_FORMS[values['because']]}."
@@ -301,6 +309,7 @@ EVIDENCE: Mapping[str, Sentence] = {
     "fell_part_of_the_way": _fell_part_of_the_way,
     "fell_to_clean": _fell_to_clean,
     "step_weighed": _step_weighed,
+    "step_warned": _step_warned,
     "no_lives": "No earlier elements to learn the forecast from.",
     "lives_learned": (
         "Forecast learned from {complete:count element} that reached the limit and {others:count other} "

@@ -94,6 +94,11 @@ class Study:
         return -math.inf if self.restriction_s is None else self.restriction_s
 
     @property
+    def is_below_clean(self) -> bool:
+        """By its hours no sound element stands in the stream, or a tube is off: dust may reach the engine."""
+        return any(suspicion.cause == "below_clean" for suspicion in self.suspicions)
+
+    @property
     def questions(self) -> tuple[WeighedEntry, ...]:
         """Entries that the readings contradict; they change no figure until a person has settled them."""
         return tuple(entry for entry in self.entries if entry.is_question)
@@ -250,6 +255,7 @@ def _judge(
             strange=outlook.strange,
             entries=entries,
             weighed=[step for step in history.openings.weighed if _is_of_now(step, spans)],
+            warned=bool(history.below),
         )
         + of_looks(history.looked)
         + _why_over(loaded, outlook),

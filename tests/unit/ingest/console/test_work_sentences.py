@@ -47,7 +47,7 @@ def test_a_machine_in_service_says_why_its_date_is_unsure(language: str) -> None
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_of_a_machine_that_is_laid_up_the_fault_is_said_before_the_lay_up(language: str) -> None:
     words, sentences = table(language), WorkSentences(sayer(language).plain, on=str)
-    later = {"reason": "laid_up", "laid_up": {"until": None}, "planned": None}
+    later: dict[str, Any] = {"reason": "laid_up", "laid_up": {"until": None}, "planned": None}
     later |= {"chance_at_limit_before": None, "causes": ["below_clean"]}
     first, cause, where = sentences.not_listed(later | {"state": "suspect"})
     assert first == (words["work.reason.check_first"], True)
