@@ -27,6 +27,7 @@ from cleanside.ingest.console.formats import DAY_S, GAUGE_DECIMALS, Formats
 from cleanside.ingest.console.laid_up_words import is_ahead, laid_up_said
 from cleanside.ingest.console.plan_words import is_asked
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
+from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.routing import page_needs, page_router
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.shop_page import names_of
@@ -135,10 +136,12 @@ def unit_of(document: Mapping[str, Any]) -> str | None:
 
 
 def state_key(document: Mapping[str, Any]) -> str:
-    """The key of the words of a state: without a limit none can be judged."""
-    if document["state"] == "running-in" and document["terminal_restriction"] is None:
+    """The key of the words of a state: without a limit none is judged, and a cleaned element is not new."""
+    if document["state"] != "running-in":
+        return str(document["state"])
+    if document["terminal_restriction"] is None:
         return "no_limit"
-    return str(document["state"])
+    return "cleaned" if document["cleanings"] else "running-in"
 
 
 #: states in which the data cannot tell
@@ -178,6 +181,7 @@ def _next_steps(say: Sayer, document: Mapping[str, Any]) -> Iterator[Markup]:
     state, asks = document["state"], has_question(document)
     laid_up = laid_up_said(say, document["laid_up"])
     stands = laid_up is not None and not is_ahead(say.formats, document["laid_up"])
+    resting = resting_said(say, document["rests_on_entry"])
     advice = say(f"fleet.next.{advice_of(document)}")
     if state == "suspect":
         yield Markup("<strong>{}</strong>").format(advice)
@@ -186,10 +190,11 @@ def _next_steps(say: Sayer, document: Mapping[str, Any]) -> Iterator[Markup]:
     if document["without_key"]:
         yield Markup("<strong>{}</strong>").format(say("fleet.next.key"))
     planned = None if stands else planned_day(document)
-    if (state in URGENT - {"suspect"} and not stands) or (
-        state not in URGENT and not (asks or planned or laid_up)
-    ):
+    is_urgent = state in URGENT - {"suspect"} and not stands
+    if is_urgent or (state not in URGENT and not (asks or planned or laid_up or resting)):
         yield advice
+    if resting is not None:
+        yield resting
     if laid_up is not None:
         yield laid_up
     if planned is not None:

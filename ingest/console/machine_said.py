@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 from markupsafe import Markup
 
 from cleanside.ingest.console.fleet_page import advice_of, state_key
+from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.wording import Sayer
 
@@ -31,6 +32,8 @@ class MachineSaid(NamedTuple):
     caution: Markup | None
     #: causes for mistrust, each with its evidence
     suspicions: list[tuple[Markup, Markup]]
+    #: the entry that this rests on until readings confirm it, and what stood before; None: none
+    resting: Markup | None = None
 
     @property
     def is_held(self) -> bool:
@@ -54,4 +57,5 @@ def machine_said(say: Sayer, document: Mapping[str, Any]) -> MachineSaid:
             (say(f"said.cause.{found['cause']}"), said(say, found["said"]))
             for found in document["suspicions"]
         ],
+        resting=resting_said(say, document["rests_on_entry"]),
     )

@@ -22,6 +22,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     Counts,
     CountsByState,
     DatesRestOn,
+    ElementWork,
     EntryVerdict,
     KeyEnd,
     LifeBegan,
@@ -398,6 +399,24 @@ class WithoutKeyShown(KeyEndedShown):
     device: str = Field(description="its name")
 
 
+class OtherwiseShown(Described):
+    """What holds of a housing where an entry does not."""
+
+    state: State
+    share_used_percent: float | None
+    due_at: Dates | None
+
+
+class RestingEntryShown(Described):
+    """An entry that counts, though too few working hours have passed to confirm it."""
+
+    entry_id: str = Field(description="id of the entry")
+    what: ElementWork
+    changed_at: str
+    look_by: str | None = Field(description="by when the readings likely say whether it holds, UTC")
+    otherwise: OtherwiseShown = Field(description="what stood before, and holds if the entry does not")
+
+
 class HousingAnswer(Described):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
@@ -447,6 +466,9 @@ class HousingAnswer(Described):
         )
     )
     dates_rest_on: DatesRestOn | None
+    rests_on_entry: RestingEntryShown | None = Field(
+        description="the entry that state, share and dates rest on until readings confirm it; null: none"
+    )
     duty_hours_per_day: float
     last_reading_at: str | None
     last_heard_at: str | None

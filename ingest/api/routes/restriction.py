@@ -363,6 +363,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "latch_hours_left": _points(assessment.study.latch_hours_left),
         "latch_at": dates_of(assessment.latch_s),
         "dates_rest_on": rest_on(assessment),
+        "rests_on_entry": resting_document(assessment),
         "duty_hours_per_day": assessment.study.duty.hours_per_day,
         "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
@@ -390,6 +391,25 @@ def document_of(seen: View) -> dict[str, Any]:
         "laid_up": laid_up_document(seen.papers.machine),
         "worked_laid_up": asked_of_lay_up(assessment),
         "planned": planned_document(seen),
+    }
+
+
+def resting_document(assessment: Assessment) -> dict[str, Any] | None:
+    """The newest entry that no reading could confirm yet, and what holds without it; None: none."""
+    otherwise, unconfirmed = assessment.otherwise, assessment.study.unconfirmed
+    if otherwise is None or not unconfirmed:
+        return None
+    newest = unconfirmed[-1]
+    return {
+        "entry_id": newest.entry.name,
+        "what": newest.entry.what,
+        "changed_at": text_s(newest.entry.at_s),
+        "look_by": text_s(newest.look_by_s),
+        "otherwise": {
+            "state": otherwise.state,
+            "share_used_percent": otherwise.study.share_used_percent,
+            "due_at": dates_of(otherwise.due_s),
+        },
     }
 
 

@@ -36,9 +36,11 @@ def text_of(statement: Statement, unit: str | None = None) -> str:
     return _Writer(unit if unit in _DECIMALS else "kPa").text_of(statement)
 
 
-def state_text(state: str, *, has_limit: bool) -> str:
-    """What a person reads for a state."""
-    return STATE_FORMS["no limit" if state == "running-in" and not has_limit else state]
+def state_text(state: str, *, has_limit: bool, cleaned: bool = False) -> str:
+    """What a person reads for a state. cleaned : the element was cleaned, and is not new."""
+    if state == "running-in":
+        state = "cleaned" if cleaned and has_limit else state if has_limit else "no limit"
+    return STATE_FORMS[state]
 
 
 class _Writer(string.Formatter):
@@ -102,6 +104,7 @@ _KINDS: Mapping[str, Callable[[float], str]] = {
 #: state, or "no limit" where it cannot be judged without -> what a person reads
 STATE_FORMS: Mapping[str, str] = {
     "running-in": "new element, too early to judge",
+    "cleaned": "cleaned element, too early to judge",
     "no limit": "no change limit entered",
     "serving": "in service",
     "plan": "plan change",
