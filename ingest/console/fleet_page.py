@@ -117,7 +117,7 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "known": document,
         "state": state_key(document),
         "address": machine_address(document),
-        "advice": say(f"said.{advice_of(document)}"),
+        "advice": advice_said(say, document),
         "caution": caution_of(say, document["advice_code"]),
         "next": next_step(say, document),
         "questions": [said(say, statement) for statement in asked_of(document)],
@@ -154,6 +154,13 @@ def advice_of(document: Mapping[str, Any]) -> str:
     return "advice_no_monitor" if is_unwatched else str(document["advice_code"])
 
 
+def advice_said(say: Sayer, document: Mapping[str, Any]) -> Markup:
+    """The advice in a sentence; where it is the planned change, with its day."""
+    day = planned_day(document)
+    on = "" if day is None else say.formats.day(f"{day}T12:00:00Z")
+    return say(f"said.{advice_of(document)}", on=on)
+
+
 def has_question(document: Mapping[str, Any]) -> bool:
     """True where a person has something to answer."""
     return bool(asked_of(document) or document["changes_found"]) or is_asked(document["planned"])
@@ -182,23 +189,22 @@ def _next_steps(say: Sayer, document: Mapping[str, Any]) -> Iterator[Markup]:
     laid_up = laid_up_said(say, document["laid_up"])
     stands = laid_up is not None and not is_ahead(say.formats, document["laid_up"])
     resting = resting_said(say, document["rests_on_entry"])
-    advice = say(f"fleet.next.{advice_of(document)}")
+    planned = None if stands else planned_day(document)
     if state == "suspect":
-        yield Markup("<strong>{}</strong>").format(advice)
+        yield Markup("<strong>{}</strong>").format(say(f"fleet.next.{advice_of(document)}"))
     if asks:
         yield Markup("<strong>{}</strong>").format(say("fleet.next.question"))
     if document["without_key"]:
         yield Markup("<strong>{}</strong>").format(say("fleet.next.key"))
-    planned = None if stands else planned_day(document)
     is_urgent = state in URGENT - {"suspect"} and not stands
     if is_urgent or (state not in URGENT and not (asks or planned or laid_up or resting)):
-        yield advice
+        yield say(f"fleet.next.{advice_of(document)}")
     if resting is not None:
         yield resting
     if laid_up is not None:
         yield laid_up
     if planned is not None:
-        yield say("fleet.next.planned", on=say.formats.day(f"{planned}T12:00:00Z"))
+        yield say("fleet.next.advice_planned", on=say.formats.day(f"{planned}T12:00:00Z"))
 
 
 def planned_day(document: Mapping[str, Any]) -> str | None:
@@ -276,7 +282,7 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> list[str]:
     """One housing in the columns of the file: times in UTC, numbers with a point, as programs read them."""
     unit = unit_of(document) or "kPa"
     due, limit = document["due_at"] or {}, document["terminal_restriction"]
-    advice = [say.in_unit(unit).plain(f"said.{advice_of(document)}")]
+    advice = [advice_said(say.in_unit(unit), document).unescape()]
     return [
         document["machine"],
         document["display_name"] or "",

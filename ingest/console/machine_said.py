@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from markupsafe import Markup
 
-from cleanside.ingest.console.fleet_page import advice_of, state_key
+from cleanside.ingest.console.fleet_page import advice_said, state_key
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.wording import Sayer
@@ -51,7 +51,7 @@ def machine_said(say: Sayer, document: Mapping[str, Any]) -> MachineSaid:
     return MachineSaid(
         code=document["state"],
         state=say(f"state.{state_key(document)}"),
-        advice=say(f"said.{advice_of(document)}"),
+        advice=advice_said(say, document),
         caution=caution_of(say, document["advice_code"]),
         suspicions=[
             (say(f"said.cause.{found['cause']}"), said(say, found["said"]))

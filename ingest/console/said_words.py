@@ -19,7 +19,9 @@ Values = Mapping[str, Any]
 _MAKER, _SECURE = ("short.maker_first",), ("short.secure_machine",)
 #: advice -> the cautions that belong to it, as keys of `words/caution.*.toml`; left out: none
 CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
-    **dict.fromkeys((f"advice_{name}" for name in ("running-in", "plan", "silent", "no_limit")), _MAKER),
+    **dict.fromkeys(
+        (f"advice_{name}" for name in ("running-in", "plan", "planned", "silent", "no_limit")), _MAKER
+    ),
     **dict.fromkeys((f"advice_{name}" for name in ("terminal", "ambient")), _MAKER),
     **dict.fromkeys((f"advice_{name}" for name in ("due", "over", "flat")), _SECURE),
     **dict.fromkeys((f"advice_{name}" for name in ("zero_moved", "devices_disagree")), _SECURE),

@@ -276,3 +276,25 @@ def test_an_element_that_was_cleaned_is_not_said_to_be_new(api: Api, language: s
         page = api.get(path, key="planner", headers={"Accept-Language": language}).text
         assert str(words["state.cleaned"]) in page
         assert str(words["state.running-in"]) not in rows
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("rise_kpa", [0.005, 0.05], ids=["in service", "near its limit"])
+def test_a_planned_change_is_the_next_step_on_every_page(api: Api, language: str, rise_kpa: float) -> None:
+    """Not "nothing to do" beside "planned for Friday"."""
+    loaded(api, rise_kpa=rise_kpa)
+    words, headers = table(language), {"Accept-Language": language}
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27"})
+    [known] = ask(api, "GET", "/v1/fleet")["housings"]
+    assert known["state"] == ("serving" if rise_kpa < 0.01 else "plan")
+    assert known["advice_code"] == "advice_planned"
+    assert "2026-02-27" in known["advice"]
+    said = str(words["said.advice_planned"]).partition("{on}")[2]
+    for path in ("/fleet", "/machines/grader-07", "/visit/grader-07"):
+        page = api.get(path, key="planner", headers=headers).text
+        assert said in page, path
+        for other in ("said.advice_serving", "said.advice_plan", "fleet.next.advice_serving"):
+            assert str(words[other]) not in page, (path, other)
+    ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-26"}})
+    [asked] = ask(api, "GET", "/v1/fleet")["housings"]
+    assert asked["advice_code"] != "advice_planned", "a person is asked about a day in a lay-up"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any
@@ -46,6 +47,7 @@ from cleanside.ingest.owners.reach import sees_machine_named
 from cleanside.ingest.restriction import Assessment, LifeSpan, Quantiles, Suspicion, operating_hours
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
+from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
 from cleanside.ingest.shop.planned import state_of_plan
 from cleanside.ingest.shop.work_list import is_laid_up
@@ -63,6 +65,8 @@ URGENCY = ("over", "due", "suspect", "plan", "silent", "running-in", "serving")
 PAGES_FOR_US = 3_600_000_000  # a cursor of the fleet is good for an hour: after that its states are old
 
 NEVER_S = 4_102_444_800  # 2100-01-01
+#: advice that a planned day stands in for: the element may wait until then
+UNTIL_PLANNED = frozenset(("advice_serving", "advice_plan"))
 
 Reader = Annotated[Key, Depends(needs("fleet:read"))]
 
@@ -336,6 +340,8 @@ def urgency(seen: View) -> tuple[int, int, str, str]:
 def document_of(seen: View) -> dict[str, Any]:
     """A housing's assessment for an answer. Restriction in Pa, hours are operating hours, times in UTC."""
     assessment, unit = seen.assessment, gauge_unit(seen.terminal)
+    planned = planned_document(seen)
+    advice = _advice(assessment, planned)
     return {
         "machine": seen.housing.machine,
         "display_name": seen.housing.display_name,
@@ -344,8 +350,8 @@ def document_of(seen: View) -> dict[str, Any]:
         "now": text_s(assessment.now_s),
         "state": assessment.state,
         "state_text": seen.state_text,
-        "advice": seen.advice_text,
-        "advice_code": assessment.advice.code,
+        "advice": text_of(advice),
+        "advice_code": advice.code,
         "cautions": shown_cautions("below_clean") if assessment.study.is_below_clean else [],
         "suspicions": [_suspicion(suspicion, unit) for suspicion in assessment.study.suspicions],
         "questions": [question_document(entry, unit) for entry in assessment.study.questions],
@@ -390,8 +396,16 @@ def document_of(seen: View) -> dict[str, Any]:
         "safety_part": seen.papers.housing.safety_part,
         "laid_up": laid_up_document(seen.papers.machine),
         "worked_laid_up": asked_of_lay_up(assessment),
-        "planned": planned_document(seen),
+        "planned": planned,
     }
+
+
+def _advice(assessment: Assessment, planned: Mapping[str, Any] | None) -> Statement:
+    """What to do; of an element that a person planned to change and that may wait until then, that."""
+    is_open = planned is not None and planned["state"] == "open" and not planned["in_lay_up"]
+    if planned is None or not is_open or assessment.advice.code not in UNTIL_PLANNED:
+        return assessment.advice
+    return say("advice_planned", on=planned["on"])
 
 
 def resting_document(assessment: Assessment) -> dict[str, Any] | None:

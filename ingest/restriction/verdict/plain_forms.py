@@ -522,8 +522,12 @@ _MAKER = "The engine maker's service limit and manual come first."
 #: by state, by cause where it is suspect, and without a limit
 ADVICE: Mapping[str, str] = {
     "advice_running-in": f"Too early to judge this element. Until then go by the maker's indicator. {_MAKER}",
-    "advice_serving": f"Nothing to do. Leave the housing closed: each opening lets dust in. {_MAKER}",
+    "advice_serving": f"Nothing to do now. Leave the housing closed: each opening lets dust in. {_MAKER}",
     "advice_plan": f"Order an element and plan the change before the due date. {_MAKER}",
+    "advice_planned": (
+        "The change is planned for {on}. Have the element there by then, and leave the housing closed until "
+        f"then: each opening lets dust in. {_MAKER}"
+    ),
     "advice_due": f"Change the element at the next stop. {_SECURE}",
     "advice_over": f"Over limit: change the element now. Power falls and fuel use rises. {_SECURE}",
     "advice_silent": f"Find out why no data arrives. Until then go by the maker's indicator. {_MAKER}",
