@@ -101,7 +101,7 @@ def _look(say: Sayer, code: str, values: Values) -> Markup:
     elif "would_s" in values and values["limit_pa"] is not None:
         parts.append(say("said.look_would_not", **values))
     if values["is_question"]:
-        parts.append(say("said.look_doubted"))
+        parts.append(say("said.look_waits" if values.get("waits") else "said.look_doubted"))
     return Markup(" ").join(parts)
 
 

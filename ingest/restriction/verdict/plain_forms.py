@@ -244,7 +244,15 @@ _LOOK_DOUBTED = (
 )
 
 
+_LOOK_WAITS = (
+    " Both can hardly be right, so the look moves no figure until a second one shows the same. Was it this "
+    "machine, and this unit?"
+)
+
+
 def _doubted(values: Values) -> str:
+    if values.get("waits"):
+        return _LOOK_WAITS
     return _LOOK_DOUBTED if values["is_question"] else ""
 
 
