@@ -281,6 +281,7 @@ class HousingState(TypedDict):
     due_at: Dates | None
     latch_hours_left: Points | None
     latch_at: Dates | None
+    plan_by: Literal["full_flow", "indicator"] | None
     dates_rest_on: Literal["element", "fleet", "general"] | None
     rests_on_entry: RestingEntry | None
     duty_hours_per_day: float

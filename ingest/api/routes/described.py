@@ -28,6 +28,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     LifeBegan,
     LifeEnded,
     OtherReadingIs,
+    PlanBy,
     PlanState,
     SaidValues,
     State,
@@ -461,10 +462,10 @@ class HousingAnswer(Described):
     )
     latch_at: Dates | None = Field(
         description=(
-            "when the indicator on the housing is expected to latch: early, likely, late; due_at decides, "
-            "because the limit is stated at full flow; null: not known"
+            "when the indicator on the housing is expected to latch: early, likely, late; null: not known"
         )
     )
+    plan_by: PlanBy | None
     dates_rest_on: DatesRestOn | None
     rests_on_entry: RestingEntryShown | None = Field(
         description="the entry that state, share and dates rest on until readings confirm it; null: none"

@@ -368,6 +368,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "due_at": dates_of(assessment.due_s),
         "latch_hours_left": _points(assessment.study.latch_hours_left),
         "latch_at": dates_of(assessment.latch_s),
+        "plan_by": plan_by(assessment),
         "dates_rest_on": rest_on(assessment),
         "rests_on_entry": resting_document(assessment),
         "duty_hours_per_day": assessment.study.duty.hours_per_day,
@@ -487,6 +488,14 @@ def dates_of(points: Quantiles | None) -> dict[str, str | None] | None:
     if points is None:
         return None
     return {"p10": _date(points.p10), "p50": _date(points.p50), "p90": _date(points.p90)}
+
+
+def plan_by(assessment: Assessment) -> str | None:
+    """Which dates to plan by, at full flow or of the indicator: the earlier. None: there are not both."""
+    due_s, latch_s = assessment.due_s, assessment.latch_s
+    if due_s is None or latch_s is None:
+        return None
+    return "indicator" if (latch_s.p50, latch_s.p10) < (due_s.p50, due_s.p10) else "full_flow"
 
 
 def rest_on(assessment: Assessment) -> str | None:
