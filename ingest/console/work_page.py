@@ -392,6 +392,7 @@ def _page(
         days=[(day, list(jobs)) for day, jobs in groupby(work["jobs"], key=lambda job: job["day"])],
         whole=days.of,
         sentences=sentences,
+        not_listed=sentences.not_listed,
         resting_said=partial(resting_said, say),
         options=WorkSentences(say.plain, on=days.of),
         visits=known_visits(request, resources, key, zone) if may(key, "changes:write") else {},

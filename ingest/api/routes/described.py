@@ -465,7 +465,9 @@ class HousingAnswer(Described):
             "when the indicator on the housing is expected to latch: early, likely, late; null: not known"
         )
     )
-    plan_by: PlanBy | None
+    plan_by: PlanBy | None = Field(
+        description="the dates to plan by, of due_at and latch_at the earlier; null: there are not both"
+    )
     dates_rest_on: DatesRestOn | None
     rests_on_entry: RestingEntryShown | None = Field(
         description="the entry that state, share and dates rest on until readings confirm it; null: none"
