@@ -469,9 +469,7 @@ class HousingAnswer(Described):
         description="the dates to plan by, of due_at and latch_at the earlier; null: there are not both"
     )
     dates_rest_on: DatesRestOn | None
-    rests_on_entry: RestingEntryShown | None = Field(
-        description="the entry that state, share and dates rest on until readings confirm it; null: none"
-    )
+    rests_on_entry: RestingEntryShown | None
     duty_hours_per_day: float
     last_reading_at: str | None
     last_heard_at: str | None
