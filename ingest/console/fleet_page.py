@@ -124,6 +124,7 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "span": span_of(document, calendar),
         "trend": trend_of(document, say.formats),
         "late_s": late_s(document, say),
+        "resting": resting_said(say, document["rests_on_entry"]),
         "laid_up": laid_up_said(say, document["laid_up"]),
         "silence": document["quiet_because"] and say(f"said.silence.{document['quiet_because']}"),
     }
@@ -188,7 +189,7 @@ def _next_steps(say: Sayer, document: Mapping[str, Any]) -> Iterator[Markup]:
     state, asks = document["state"], has_question(document)
     laid_up = laid_up_said(say, document["laid_up"])
     stands = laid_up is not None and not is_ahead(say.formats, document["laid_up"])
-    resting = resting_said(say, document["rests_on_entry"])
+    resting = resting_said(say, document["rests_on_entry"], is_short=True)
     planned = None if stands else planned_day(document)
     if state == "suspect":
         yield Markup("<strong>{}</strong>").format(say(f"fleet.next.{advice_of(document)}"))

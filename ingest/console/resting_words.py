@@ -16,15 +16,20 @@ from cleanside.ingest.console.wording import Sayer
 STATED = frozenset({"over", "due", "suspect"})  # states that say more than a date
 
 
-def resting_said(say: Sayer, resting: Mapping[str, Any] | None) -> Markup | None:
-    """Which entry the figures rest on, by when it is confirmed, and what stood before; None: no entry."""
+def resting_said(say: Sayer, resting: Mapping[str, Any] | None, *, is_short: bool = False) -> Markup | None:
+    """
+    Which entry the figures rest on, by when it is confirmed, and what stood before; None: no entry.
+
+    is_short : for a row of a list.
+    """
     if resting is None:
         return None
     what = say(f"work.what.{resting['what']}")
     look_by = resting["look_by"]
     is_ahead = look_by is not None and say.formats.moment(look_by).timestamp() > say.formats.now_s
     values = {"what": what, "at": resting["changed_at"], "by": look_by}
-    entry = say("fleet.resting.by" if is_ahead else "fleet.resting.open", **values)
+    form = "by" if is_ahead else "open"
+    entry = say(f"fleet.resting.short_{form}" if is_short else f"fleet.resting.{form}", **values)
     return entry + " " + _otherwise(say, resting["otherwise"])
 
 

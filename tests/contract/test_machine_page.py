@@ -350,7 +350,7 @@ def test_of_two_dates_the_page_says_which_one_to_plan_by(api: Api, language: str
     register_worked(api, 60)
     known = api.get(f"/v1{MACHINE}/restriction").json()
     due, latch = known["due_at"]["p50"], known["latch_at"]["p50"]
-    by = "indicator" if latch < due else "full_flow"
+    by = "indicator" if latch[:10] < due[:10] else "full_flow"
     assert known["plan_by"] == by
     page = html.unescape(api.get(MACHINE, headers={"Accept-Language": language}).text)
     other = "full_flow" if by == "indicator" else "indicator"

@@ -46,6 +46,7 @@ from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
 from cleanside.ingest.owners.reach import sees_machine_named
 from cleanside.ingest.restriction import Assessment, LifeSpan, Quantiles, Suspicion, operating_hours
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
@@ -495,7 +496,8 @@ def plan_by(assessment: Assessment) -> str | None:
     due_s, latch_s = assessment.due_s, assessment.latch_s
     if due_s is None or latch_s is None:
         return None
-    return "indicator" if (latch_s.p50, latch_s.p10) < (due_s.p50, due_s.p10) else "full_flow"
+    due, latch = ((at_s.p50 // DAY_S, at_s.p10 // DAY_S) for at_s in (due_s, latch_s))
+    return "indicator" if latch < due else "full_flow"
 
 
 def rest_on(assessment: Assessment) -> str | None:
