@@ -235,6 +235,24 @@ class LevelInDoubt(TypedDict):
     at: str
 
 
+class Otherwise(TypedDict):
+    """What holds of a housing where an entry does not."""
+
+    state: State
+    share_used_percent: float | None
+    due_at: Dates | None
+
+
+class RestingEntry(TypedDict):
+    """An entry that counts, though too few working hours have passed to confirm it."""
+
+    entry_id: str
+    what: str
+    changed_at: str
+    look_by: str | None
+    otherwise: Otherwise
+
+
 class HousingState(TypedDict):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
@@ -263,7 +281,9 @@ class HousingState(TypedDict):
     due_at: Dates | None
     latch_hours_left: Points | None
     latch_at: Dates | None
+    plan_by: Literal["full_flow", "indicator"] | None
     dates_rest_on: Literal["element", "fleet", "general"] | None
+    rests_on_entry: RestingEntry | None
     duty_hours_per_day: float
     last_reading_at: str | None
     last_heard_at: str | None

@@ -60,13 +60,14 @@ def report(
     now_us: int,
     study: Study | None = None,
     element_in_use: bool = False,
+    worked_on: bool = False,
 ) -> Report:
     """
     Check the installation on a housing: of its monitors the one that was fitted last, alone.
 
     since_us : when it was fitted; None = when it was assigned, else its first reading. [us]
     study : what its readings show so far, to compare the element with; None = not known.
-    element_in_use : no new or cleaned element went in since then.
+    element_in_use : no new or cleaned element went in since then. worked_on : somebody entered work on it.
     """
     fitted = fitted_last(connection, housing, now_us)
     since_us = since_us if since_us is not None else fitted.since_us
@@ -81,7 +82,8 @@ def report(
     terminal = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
     around = _around(connection, housing, fitted.device_ids, terminal, stored, since_us)
     clean = None if study is None else clean_level_of(study)
-    checks = accept(readings, replace(around, clean=clean, element_in_use=element_in_use))
+    around = replace(around, clean=clean, element_in_use=element_in_use, worked_on=worked_on)
+    checks = accept(readings, replace(around, below_clean=study is not None and study.is_below_clean))
     return Report(
         housing=housing,
         devices=() if fitted.newest is None else (fitted.newest.device,),

@@ -103,7 +103,9 @@ class View:
     @property
     def state_text(self) -> str:
         """What a person reads for the state."""
-        return state_text(self.assessment.state, has_limit=self.assessment.study.terminal_pa is not None)
+        study = self.assessment.study
+        has_limit = study.terminal_pa is not None
+        return state_text(self.assessment.state, has_limit=has_limit, cleaned=study.cleanings > 0)
 
     @property
     def advice_text(self) -> str:

@@ -24,9 +24,10 @@ from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.console.drawing import CALENDAR_DAYS
 from cleanside.ingest.console.formats import DAY_S, GAUGE_DECIMALS, Formats
-from cleanside.ingest.console.laid_up_words import laid_up_said
+from cleanside.ingest.console.laid_up_words import is_ahead, laid_up_said
 from cleanside.ingest.console.plan_words import is_asked
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
+from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.routing import page_needs, page_router
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.shop_page import names_of
@@ -116,13 +117,14 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "known": document,
         "state": state_key(document),
         "address": machine_address(document),
-        "advice": say(f"said.{advice_of(document)}"),
+        "advice": advice_said(say, document),
         "caution": caution_of(say, document["advice_code"]),
         "next": next_step(say, document),
         "questions": [said(say, statement) for statement in asked_of(document)],
         "span": span_of(document, calendar),
         "trend": trend_of(document, say.formats),
         "late_s": late_s(document, say),
+        "resting": resting_said(say, document["rests_on_entry"]),
         "laid_up": laid_up_said(say, document["laid_up"]),
         "silence": document["quiet_because"] and say(f"said.silence.{document['quiet_because']}"),
     }
@@ -135,10 +137,12 @@ def unit_of(document: Mapping[str, Any]) -> str | None:
 
 
 def state_key(document: Mapping[str, Any]) -> str:
-    """The key of the words of a state: without a limit none can be judged."""
-    if document["state"] == "running-in" and document["terminal_restriction"] is None:
+    """The key of the words of a state: without a limit none is judged, and a cleaned element is not new."""
+    if document["state"] != "running-in":
+        return str(document["state"])
+    if document["terminal_restriction"] is None:
         return "no_limit"
-    return str(document["state"])
+    return "cleaned" if document["cleanings"] else "running-in"
 
 
 #: states in which the data cannot tell
@@ -149,6 +153,13 @@ def advice_of(document: Mapping[str, Any]) -> str:
     """The advice, as the key of its words: where no monitor sits, there is nothing to wait for."""
     is_unwatched = document["no_monitor"] is not None and document["state"] in UNJUDGED
     return "advice_no_monitor" if is_unwatched else str(document["advice_code"])
+
+
+def advice_said(say: Sayer, document: Mapping[str, Any]) -> Markup:
+    """The advice in a sentence; where it is the planned change, with its day."""
+    day = planned_day(document)
+    on = "" if day is None else say.formats.day(f"{day}T12:00:00Z")
+    return say(f"said.{advice_of(document)}", on=on)
 
 
 def has_question(document: Mapping[str, Any]) -> bool:
@@ -165,25 +176,42 @@ def asked_of(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
 
 
 def next_step(say: Sayer, document: Mapping[str, Any]) -> Markup:
-    """What to do next, in a few words: a question first, then what is urgent, then what is planned."""
+    """
+    What to do next, in a few words.
+
+    What does not fit together comes first: dust may reach the engine. Then a question, what is urgent, a
+    lay-up, what is planned.
+    """
     return Markup(" ").join(_next_steps(say, document))
 
 
 def _next_steps(say: Sayer, document: Mapping[str, Any]) -> Iterator[Markup]:
-    planned, is_urgent = document["planned"], document["state"] in URGENT
-    asks = has_question(document)
+    state, asks = document["state"], has_question(document)
+    laid_up = laid_up_said(say, document["laid_up"])
+    stands = laid_up is not None and not is_ahead(say.formats, document["laid_up"])
+    resting = resting_said(say, document["rests_on_entry"], is_short=True)
+    planned = None if stands else planned_day(document)
+    if state == "suspect":
+        yield Markup("<strong>{}</strong>").format(say(f"fleet.next.{advice_of(document)}"))
     if asks:
         yield Markup("<strong>{}</strong>").format(say("fleet.next.question"))
     if document["without_key"]:
         yield Markup("<strong>{}</strong>").format(say("fleet.next.key"))
-    if (laid_up := laid_up_said(say, document["laid_up"])) is not None:
-        yield laid_up
-        return
-    is_planned = planned is not None and planned["state"] == "open"
-    if is_urgent or not (asks or is_planned):
+    is_urgent = state in URGENT - {"suspect"} and not stands
+    if is_urgent or (state not in URGENT and not (asks or planned or laid_up or resting)):
         yield say(f"fleet.next.{advice_of(document)}")
-    if planned is not None and is_planned:
-        yield say("fleet.next.planned", on=say.formats.day(f"{planned['on']}T12:00:00Z"))
+    if resting is not None:
+        yield resting
+    if laid_up is not None:
+        yield laid_up
+    if planned is not None:
+        yield say("fleet.next.advice_planned", on=say.formats.day(f"{planned}T12:00:00Z"))
+
+
+def planned_day(document: Mapping[str, Any]) -> str | None:
+    """The day of a change that counts, ISO 8601; None: none is planned, or a person is asked about it."""
+    planned = document["planned"]
+    return str(planned["on"]) if planned is not None and planned["state"] == "open" else None
 
 
 def machine_address(document: Mapping[str, Any]) -> str:
@@ -255,7 +283,7 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> list[str]:
     """One housing in the columns of the file: times in UTC, numbers with a point, as programs read them."""
     unit = unit_of(document) or "kPa"
     due, limit = document["due_at"] or {}, document["terminal_restriction"]
-    advice = [say.in_unit(unit).plain(f"said.{advice_of(document)}")]
+    advice = [advice_said(say.in_unit(unit), document).unescape()]
     return [
         document["machine"],
         document["display_name"] or "",
@@ -274,18 +302,12 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> list[str]:
         _rest_on(say, document),
         document["site"] or "",
         document["crew"] or "",
-        _planned_day(document),
+        planned_day(document) or "",
         document["primary_part"] or "",
         next_step(say, document).striptags(),
         _plain(say.formats.in_unit(document["restriction_pa"], "kPa"), 3),
         "" if limit is None else _plain(say.formats.in_unit(limit["restriction_pa"], "kPa"), 3),
     ]
-
-
-def _planned_day(document: Mapping[str, Any]) -> str:
-    """The day of a change that counts, ISO 8601; "": none is planned, or a person is asked about it."""
-    planned = document["planned"]
-    return str(planned["on"]) if planned is not None and planned["state"] == "open" else ""
 
 
 def _rest_on(say: Sayer, document: Mapping[str, Any]) -> str:

@@ -95,6 +95,7 @@ TOPICS = {
     "fell_part_of_the_way": "element",
     "fell_to_clean": "element",
     "step_weighed": "element",
+    "step_warned": "element",
     "no_lives": "forecast",
     "lives_learned": "forecast",
     "outlier": "forecast",

@@ -118,9 +118,9 @@ class _ByDate:
             return None
         dates = {point: self._formats.date(due[point]) if due[point] else "" for point in due}
         lines = [say.plain("machine.at_limit"), dates["p50"], f"{dates['p10']} – {dates['p90']}"]
-        return PlottedOutlook(
-            early=self._due("p10"), likely=self._due("p50"), late=self._due("p90"), lines=lines
-        )
+        early, likely, late = (self._due(point) for point in ("p10", "p50", "p90"))
+        lines += _beyond(say, likely, self.until)
+        return PlottedOutlook(early=early, likely=likely, late=late, lines=lines)
 
     def ticks(self) -> list[AxisMark]:
         """Months, or Mondays where they are few."""
@@ -166,6 +166,7 @@ class _ByHours:
         hours = {point: str(formats.hours(left[point])) for point in left}
         lines = [say.plain("machine.at_limit_in"), hours["p50"], f"{hours['p10']} – {hours['p90']}"]
         early, likely, late = (self.now + left[point] for point in ("p10", "p50", "p90"))
+        lines += _beyond(say, likely, self.until)
         return PlottedOutlook(early=early, likely=likely, late=late, lines=lines)
 
     def ticks(self) -> list[AxisMark]:
@@ -177,6 +178,11 @@ class _ByHours:
     def came(self) -> list[CameOnAxis]:
         """How the readings came is a matter of dates."""
         return []
+
+
+def _beyond(say: Sayer, likely: float, until: float) -> list[str]:
+    """That the likely place is not on the paper; empty: it is."""
+    return [say.plain("machine.beyond_edge")] if likely > until else []
 
 
 class Week(NamedTuple):

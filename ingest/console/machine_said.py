@@ -12,7 +12,8 @@ from typing import Any, NamedTuple
 
 from markupsafe import Markup
 
-from cleanside.ingest.console.fleet_page import advice_of, state_key
+from cleanside.ingest.console.fleet_page import advice_said, state_key
+from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.wording import Sayer
 
@@ -31,6 +32,8 @@ class MachineSaid(NamedTuple):
     caution: Markup | None
     #: causes for mistrust, each with its evidence
     suspicions: list[tuple[Markup, Markup]]
+    #: the entry that this rests on until readings confirm it, and what stood before; None: none
+    resting: Markup | None = None
 
     @property
     def is_held(self) -> bool:
@@ -48,10 +51,11 @@ def machine_said(say: Sayer, document: Mapping[str, Any]) -> MachineSaid:
     return MachineSaid(
         code=document["state"],
         state=say(f"state.{state_key(document)}"),
-        advice=say(f"said.{advice_of(document)}"),
+        advice=advice_said(say, document),
         caution=caution_of(say, document["advice_code"]),
         suspicions=[
             (say(f"said.cause.{found['cause']}"), said(say, found["said"]))
             for found in document["suspicions"]
         ],
+        resting=resting_said(say, document["rests_on_entry"]),
     )

@@ -19,7 +19,9 @@ Values = Mapping[str, Any]
 _MAKER, _SECURE = ("short.maker_first",), ("short.secure_machine",)
 #: advice -> the cautions that belong to it, as keys of `words/caution.*.toml`; left out: none
 CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
-    **dict.fromkeys((f"advice_{name}" for name in ("running-in", "plan", "silent", "no_limit")), _MAKER),
+    **dict.fromkeys(
+        (f"advice_{name}" for name in ("running-in", "plan", "planned", "silent", "no_limit")), _MAKER
+    ),
     **dict.fromkeys((f"advice_{name}" for name in ("terminal", "ambient")), _MAKER),
     **dict.fromkeys((f"advice_{name}" for name in ("due", "over", "flat")), _SECURE),
     **dict.fromkeys((f"advice_{name}" for name in ("zero_moved", "devices_disagree")), _SECURE),
@@ -73,9 +75,12 @@ def _fall(code: str) -> Callable[[Sayer, Values], Markup]:
     return sentence
 
 
-def _step_weighed(say: Sayer, values: Values) -> Markup:
-    happened = {name: say(f"said.happened.{values[name]}") for name in ("likely", "runner")}
-    return say("said.step_weighed", **{**values, **happened})
+def _step(code: str) -> Callable[[Sayer, Values], Markup]:
+    def sentence(say: Sayer, values: Values) -> Markup:
+        happened = {name: say(f"said.happened.{values[name]}") for name in ("likely", "runner")}
+        return say(f"said.{code}", **{**values, **happened})
+
+    return sentence
 
 
 def _quiet(say: Sayer, values: Values) -> Markup:
@@ -96,7 +101,7 @@ def _look(say: Sayer, code: str, values: Values) -> Markup:
     elif "would_s" in values and values["limit_pa"] is not None:
         parts.append(say("said.look_would_not", **values))
     if values["is_question"]:
-        parts.append(say("said.look_doubted"))
+        parts.append(say("said.look_waits" if values.get("waits") else "said.look_doubted"))
     return Markup(" ").join(parts)
 
 
@@ -156,7 +161,8 @@ _FORMS: Mapping[str, Callable[[Sayer, Values], Markup]] = {
     "air_known": _air_known,
     "fell_part_of_the_way": _fall("fell_part_of_the_way"),
     "fell_to_clean": _fall("fell_to_clean"),
-    "step_weighed": _step_weighed,
+    "step_weighed": _step("step_weighed"),
+    "step_warned": _step("step_warned"),
     **{code: _look_of(code) for code in ("look_latched", "look_not_latched", "look_pointer")},
     "look_gauge": _look_gauge,
     "quiet": _quiet,

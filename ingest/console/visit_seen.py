@@ -81,6 +81,7 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
             now_us=now_us,
             study=study,
             element_in_use=work.element_in_use,
+            worked_on=work.worked_on,
         )
         newest = newest_document(connection, found, now_us, seats=_fitted(connection, found, now_us))
     entered = entered_at(request, key, machine, housing)
@@ -136,6 +137,8 @@ class _WorkOfVisit(NamedTuple):
     since_us: int | None
     #: no new or cleaned element went in
     element_in_use: bool
+    #: the housing was opened for it
+    worked_on: bool = False
 
 
 def _work_of_visit(
@@ -147,7 +150,8 @@ def _work_of_visit(
     entered = element_changes.changes_of(connection, housing.id)
     today = [c for c in entered if c.changed_us >= start_of_day_us and c.what in ELEMENT_WORK]
     since_us = max((c.changed_us for c in today), default=start_of_day_us)
-    return _WorkOfVisit(since_us, element_in_use=not any(c.what in CLEAN_WORK for c in today))
+    in_use = not any(c.what in CLEAN_WORK for c in today)
+    return _WorkOfVisit(since_us, element_in_use=in_use, worked_on=bool(today))
 
 
 def installation_of(request: Request, seen: Mapping[str, Any]) -> dict[str, Any] | None:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from datetime import date, datetime, timedelta
+from functools import partial
 from itertools import groupby
 from typing import Annotated, Any, NamedTuple
 from urllib.parse import parse_qsl, urlencode
@@ -43,6 +44,7 @@ from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
 from cleanside.ingest.console.rendering import may, render, sayer_of
+from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.shop_page import names_of
@@ -390,6 +392,8 @@ def _page(
         days=[(day, list(jobs)) for day, jobs in groupby(work["jobs"], key=lambda job: job["day"])],
         whole=days.of,
         sentences=sentences,
+        not_listed=sentences.not_listed,
+        resting_said=partial(resting_said, say),
         options=WorkSentences(say.plain, on=days.of),
         visits=known_visits(request, resources, key, zone) if may(key, "changes:write") else {},
         until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),

@@ -82,6 +82,17 @@ class WorkSentences:
         values["hours"] = job.get("hours_given_with_service")
         return self._say(f"work.{job['service_fit']}", service=self._service_name(job), **values)
 
+    def not_listed(self, later: Mapping[str, Any]) -> list[tuple[str, bool]]:
+        """
+        What is said of a change that does not stand on the list, and whether that is weighty.
+
+        What is to be looked at first comes before where it stands.
+        """
+        where, warning = (self.later(later) + ".", False), (self.warning(later), later["state"] in AT_ONCE)
+        causes = [(self._say(f"work.cause.{cause}"), False) for cause in later.get("causes", ())]
+        found = [warning, *causes, where] if later["state"] == "suspect" else [where, warning]
+        return [(text, is_weighty) for text, is_weighty in found if text]
+
     def later(self, later: Mapping[str, Any]) -> str:
         """Where a change stands that is asked for before the end of the list and does not stand on it."""
         if later["reason"] == "planned":

@@ -3,7 +3,8 @@ The work list: which element is changed on which day, and why.
 
 Promises: pure; equal candidates and days give equal lists. One rule for the day, in this order:
 1. what a person planned stands on that day; a plan whose day passed without a change, as in 2;
-2. over the limit, at the limit, or figures that contradict each other: the first working day from today on;
+2. over the limit, at the limit, or figures that contradict each other: the first working day from today on,
+   and the last are looked at today where a lay-up begins before that day: dust may reach the engine;
 3. a service up to the last day that the shop's chance allows, as in the plan of visits: with the service,
    unless that gives away too much of the element's life, MOST_BEFORE_EARLY or MOST_BEFORE_LIKELY;
 4. the early date falls before the end of the list: on the last working day up to it;
@@ -203,8 +204,17 @@ def listed_day(candidate: Candidate, days: ListDays) -> tuple[date, Reason] | No
     if (planned := _planned_day(candidate, days)) is not None:
         return planned, "planned"
     if candidate.state in AT_ONCE:
-        return at_once, AT_ONCE[candidate.state]
+        reason = AT_ONCE[candidate.state]
+        return _before_lay_up(candidate, at_once, reason, days), reason
     return min(_by_forecast(candidate, days), default=None)
+
+
+def _before_lay_up(candidate: Candidate, at_once: date, reason: Reason, days: ListDays) -> date:
+    """What is to be looked at first does not wait for a lay-up to end, nor stand in it without a word."""
+    works_today = not is_laid_up(candidate.papers, days.today)
+    if reason == "check_first" and works_today and is_laid_up(candidate.papers, at_once):
+        return days.today
+    return at_once
 
 
 def chance_at_limit(due_s: Quantiles | None, at_s: float, now_s: float) -> float | None:

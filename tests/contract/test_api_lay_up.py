@@ -8,6 +8,7 @@ import pytest
 
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
+from tests.contract.test_api_fleet import without_an_element
 from tests.contract.test_api_shop import MACHINE, ask
 from tests.contract.test_api_work import loaded, work
 from tests.support.serving import Api, in_process
@@ -87,3 +88,26 @@ def test_an_answer_after_the_end_of_the_lay_up_is_a_sentence_on_the_page(api: Ap
     question = api.get("/machines/grader-07", key="planner", headers=headers).text
     assert 'value="stands"' not in question, "the answer is not offered any more"
     assert ('value="back"' in question) == (sentence in question)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("starts", ["2026-02-22", "2026-02-23"], ids=["today", "tomorrow"])
+def test_a_lay_up_hides_no_missing_element(sqlite_database_url: str, language: str, starts: str) -> None:
+    """30 h with an element, then 10 h at a tenth of its level, until the evening of 2026-02-21."""
+    with in_process(sqlite_database_url) as api:
+        api.register()
+        without_an_element(api)
+        words, headers = table(language), {"Accept-Language": language}
+        step = str(words["fleet.next.advice_below_clean"])
+        lay_up(api, starts)
+        page = api.get("/fleet", key="planner", headers=headers).text
+        row = page.partition("<tbody")[2]
+        laid_up = str(words["fleet.laid_up_from"]).partition("{")[0]
+        assert 0 < row.index(step) < row.index(laid_up)
+        [job] = work(api, zone="UTC")["jobs"]
+        assert (job["day"], job["reason"], job["causes"]) == ("2026-02-21", "check_first", ["below_clean"])
+        listed = api.get("/work-list", key="planner", headers=headers).text
+        assert str(words["work.cause.below_clean"]) in listed
+        lay_up(api, "2026-02-01")  # it stands, so it worked while laid up: the question comes second
+        row = api.get("/fleet", key="planner", headers=headers).text.partition("<tbody")[2]
+        assert 0 < row.index(step) < row.index(str(words["fleet.next.question"]))

@@ -228,3 +228,73 @@ def test_an_element_that_has_used_little_says_why_it_stands_there_and_what_its_s
     )
     at_service = next(option for option in job["options"] if option["day"] == "2026-02-24")
     assert job["hours_given_with_service"] == at_service["hours_lost"]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_an_entry_that_no_reading_confirmed_yet_forgets_no_urgent_change(api: Api, language: str) -> None:
+    """A new element is entered at the wrong machine: the state is that of a new one, and says on what."""
+    loaded(api)
+    [before] = ask(api, "GET", "/v1/fleet")["housings"]
+    [job], [part] = work(api)["jobs"], work(api)["parts"]
+    assert (before["state"], before["rests_on_entry"], work(api)["resting"]) == ("plan", None, [])
+    change = {"changed_at": "2026-02-22T18:30:00Z", "entry_id": "e-1", "what": "new"}
+    [weighed] = ask(api, "POST", f"{MACHINE}/element-changes", change)["element_changes"]
+    assert (weighed["verdict"], weighed["is_question"]) == ("not_seen_yet", False)
+    [after] = ask(api, "GET", "/v1/fleet")["housings"]
+    assert after["state"] == "running-in"
+    rests_on = after["rests_on_entry"]
+    assert (rests_on["entry_id"], rests_on["look_by"]) == ("e-1", weighed["look_by"])
+    assert rests_on["otherwise"] == {name: before[name] for name in ("state", "share_used_percent", "due_at")}
+    answer = work(api)
+    assert answer["jobs"] == []
+    [kept] = answer["resting"]
+    assert (kept["machine"], kept["day"], kept["part"]) == ("grader-07", job["day"], "KG-0715")
+    assert (kept["order_by"], kept["rests_on_entry"]) == (part["order_by"], rests_on)
+    words, headers = table(language), {"Accept-Language": language}
+    said = str(words["fleet.resting.by"]).partition("(")[0]
+    otherwise = str(words["fleet.resting.otherwise"]).partition(":")[0]
+    for path in ("/fleet", "/machines/grader-07", "/work-list", "/visit/grader-07"):
+        page = api.get(path, key="planner", headers=headers).text
+        assert said in page, path
+        assert otherwise in page, path
+    assert str(words["fleet.next.advice_running-in"]) not in api.get("/fleet", headers=headers).text
+    changed = ask(api, "POST", f"{MACHINE}/element-changes", change | {"confirmed_because": "I saw it"})
+    assert not changed["element_changes"][0]["is_question"]
+    assert ask(api, "GET", "/v1/fleet")["housings"][0]["rests_on_entry"] is None
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_an_element_that_was_cleaned_is_not_said_to_be_new(api: Api, language: str) -> None:
+    loaded(api)
+    change = {"changed_at": "2026-02-22T18:30:00Z", "entry_id": "e-1", "what": "cleaned"}
+    ask(api, "POST", f"{MACHINE}/element-changes", change)
+    [known] = ask(api, "GET", "/v1/fleet")["housings"]
+    assert (known["state"], known["state_text"]) == ("running-in", "cleaned element, too early to judge")
+    words = table(language)
+    for path in ("/fleet", "/machines/grader-07"):
+        rows = api.get(path, key="planner", headers={"Accept-Language": language}).text.split("</form>")[-1]
+        page = api.get(path, key="planner", headers={"Accept-Language": language}).text
+        assert str(words["state.cleaned"]) in page
+        assert str(words["state.running-in"]) not in rows
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("rise_kpa", [0.005, 0.05], ids=["in service", "near its limit"])
+def test_a_planned_change_is_the_next_step_on_every_page(api: Api, language: str, rise_kpa: float) -> None:
+    """Not "nothing to do" beside "planned for Friday"."""
+    loaded(api, rise_kpa=rise_kpa)
+    words, headers = table(language), {"Accept-Language": language}
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27"})
+    [known] = ask(api, "GET", "/v1/fleet")["housings"]
+    assert known["state"] == ("serving" if rise_kpa < 0.01 else "plan")
+    assert known["advice_code"] == "advice_planned"
+    assert "2026-02-27" in known["advice"]
+    said = str(words["said.advice_planned"]).partition("{on}")[2]
+    for path in ("/fleet", "/machines/grader-07", "/visit/grader-07"):
+        page = api.get(path, key="planner", headers=headers).text
+        assert said in page, path
+        for other in ("said.advice_serving", "said.advice_plan", "fleet.next.advice_serving"):
+            assert str(words[other]) not in page, (path, other)
+    ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-26"}})
+    [asked] = ask(api, "GET", "/v1/fleet")["housings"]
+    assert asked["advice_code"] != "advice_planned", "a person is asked about a day in a lay-up"

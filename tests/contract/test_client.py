@@ -339,6 +339,8 @@ SAME = {
     "WithoutKey": "WithoutKeyShown",
     "KeyEnded": "KeyEndedShown",
     "OtherReading": "OtherReadingShown",
+    "Otherwise": "OtherwiseShown",
+    "RestingEntry": "RestingEntryShown",
     "HousingState": "HousingAnswer",
     "SeriesPoint": "SeriesPoint",
     "HousingSeries": "RestrictionAnswer",

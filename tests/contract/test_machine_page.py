@@ -345,6 +345,29 @@ def test_the_date_of_the_indicator_stands_beside_that_of_full_flow(api: Api) -> 
         assert words not in html.unescape(api.get(path).text), path
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_of_two_dates_the_page_says_which_one_to_plan_by(api: Api, language: str) -> None:
+    """The earlier: METHODS, section 5."""
+    register_worked(api, 60)
+    known = api.get(f"/v1{MACHINE}/restriction").json()
+    due, latch = known["due_at"]["p50"], known["latch_at"]["p50"]
+    by = "indicator" if latch[:10] < due[:10] else "full_flow"
+    assert known["plan_by"] == by
+    page = html.unescape(api.get(MACHINE, headers={"Accept-Language": language}).text)
+    other = "full_flow" if by == "indicator" else "indicator"
+    assert str(table(language)[f"machine.plan_by_{by}"]) in page
+    assert str(table(language)[f"machine.plan_by_{other}"]) not in page
+
+
+def test_a_likely_date_beyond_the_edge_of_the_plot_is_said_to_lie_there(api: Api) -> None:
+    register_worked(api, 60, rise_kpa=0.002)
+    known = api.get(f"/v1{MACHINE}/restriction").json()
+    beyond = str(table("en")["machine.beyond_edge"])
+    assert known["due_at"]["p50"] is None or known["due_at"]["p50"] > "2026-03-10"
+    for by in ("", "?by=hours"):
+        assert beyond in api.get(MACHINE + by, headers={"Accept-Language": "en"}).text
+
+
 def test_no_work_is_chosen_and_a_new_meter_has_its_field(api: Api) -> None:
     page = api.get("/machines/grader-07").text
     select = page.partition('id="what"')[2].partition("</select>")[0]

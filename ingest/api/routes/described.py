@@ -22,11 +22,13 @@ from cleanside.ingest.api.routes.described_kinds import (
     Counts,
     CountsByState,
     DatesRestOn,
+    ElementWork,
     EntryVerdict,
     KeyEnd,
     LifeBegan,
     LifeEnded,
     OtherReadingIs,
+    PlanBy,
     PlanState,
     SaidValues,
     State,
@@ -398,6 +400,24 @@ class WithoutKeyShown(KeyEndedShown):
     device: str = Field(description="its name")
 
 
+class OtherwiseShown(Described):
+    """What holds of a housing where an entry does not."""
+
+    state: State
+    share_used_percent: float | None
+    due_at: Dates | None
+
+
+class RestingEntryShown(Described):
+    """An entry that counts, though too few working hours have passed to confirm it."""
+
+    entry_id: str = Field(description="id of the entry")
+    what: ElementWork
+    changed_at: str
+    look_by: str | None = Field(description="by when the readings likely say whether it holds, UTC")
+    otherwise: OtherwiseShown = Field(description="what stood before, and holds if the entry does not")
+
+
 class HousingAnswer(Described):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
@@ -442,11 +462,14 @@ class HousingAnswer(Described):
     )
     latch_at: Dates | None = Field(
         description=(
-            "when the indicator on the housing is expected to latch: early, likely, late; due_at decides, "
-            "because the limit is stated at full flow; null: not known"
+            "when the indicator on the housing is expected to latch: early, likely, late; null: not known"
         )
     )
+    plan_by: PlanBy | None = Field(
+        description="the dates to plan by, of due_at and latch_at the earlier; null: there are not both"
+    )
     dates_rest_on: DatesRestOn | None
+    rests_on_entry: RestingEntryShown | None
     duty_hours_per_day: float
     last_reading_at: str | None
     last_heard_at: str | None

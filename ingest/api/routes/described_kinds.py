@@ -82,6 +82,18 @@ State = TypeAliasType(
         ),
     ],
 )
+PlanBy = TypeAliasType(
+    "PlanBy",
+    Annotated[
+        Literal["full_flow", "indicator"],
+        Field(
+            description=(
+                "the dates to plan by, the earlier of both: full_flow: due_at; indicator: latch_at; null: "
+                "there are not both"
+            )
+        ),
+    ],
+)
 DatesRestOn = TypeAliasType(
     "DatesRestOn",
     Annotated[

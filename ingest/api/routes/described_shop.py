@@ -15,6 +15,7 @@ from cleanside.ingest.api.routes.described import (
     Described,
     LaidUpShown,
     PlannedShown,
+    RestingEntryShown,
     SaidShown,
     ServiceShown,
 )
@@ -220,6 +221,7 @@ class LaterJobShown(Described):
     housing: str
     site: str | None
     state: State
+    causes: list[str] = Field(description="what to look at first, by code; empty: nothing")
     due_at: Dates | None
     reason: LaterReason
     day: str | None = Field(description="on which it stands, ISO 8601; null: it is laid up")
@@ -227,6 +229,23 @@ class LaterJobShown(Described):
     service: ServiceShown | None
     laid_up: LaidUpShown | None
     chance_at_limit_before: float | None = Field(description="before that day, 0 to 1")
+
+
+class RestingShown(Described):
+    """A change or an order that falls away by an entry that no reading could confirm yet."""
+
+    machine: str
+    display_name: str | None
+    housing: str
+    site: str | None
+    rests_on_entry: RestingEntryShown
+    day: str | None = Field(
+        description="where the change stands if the entry does not hold, ISO 8601; null: not on this list"
+    )
+    part: str | None = Field(description="number of its next element; null: not entered")
+    order_by: str | None = Field(
+        description="by when one more is to be ordered if the entry does not hold; null: none"
+    )
 
 
 class TakeShown(Described):
@@ -302,6 +321,10 @@ class WorkAnswer(Described):
     later: list[LaterJobShown] = Field(
         description="what should be changed before the end of the list and stands on a later day, or whose "
         "machine is laid up; by name"
+    )
+    resting: list[RestingShown] = Field(
+        description="what would stand on this list, or be ordered, if an entry does not hold that too few "
+        "working hours could confirm yet; by name"
     )
     asked: list[AskedPlanShown] = Field(
         description="planned days that count for nothing until a person keeps or takes them back, by name"

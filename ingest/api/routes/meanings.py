@@ -59,6 +59,7 @@ MEANINGS: Mapping[str, str] = {
     "crews": "crews, by name",
     "currency": "currency of all prices, ISO 4217",
     "data": "what the event says; members depend on the type",
+    "rests_on_entry": ("the entry that state, share and dates rest on until readings confirm it; null: none"),
     "dates_rest_on": "what due_at rests on; null: there are no dates",
     "day": "the day, ISO 8601",
     "delivered": "deliveries that were taken",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any
@@ -45,7 +46,9 @@ from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
 from cleanside.ingest.owners.reach import sees_machine_named
 from cleanside.ingest.restriction import Assessment, LifeSpan, Quantiles, Suspicion, operating_hours
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
+from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
 from cleanside.ingest.shop.planned import state_of_plan
 from cleanside.ingest.shop.work_list import is_laid_up
@@ -63,6 +66,8 @@ URGENCY = ("over", "due", "suspect", "plan", "silent", "running-in", "serving")
 PAGES_FOR_US = 3_600_000_000  # a cursor of the fleet is good for an hour: after that its states are old
 
 NEVER_S = 4_102_444_800  # 2100-01-01
+#: advice that a planned day stands in for: the element may wait until then
+UNTIL_PLANNED = frozenset(("advice_serving", "advice_plan"))
 
 Reader = Annotated[Key, Depends(needs("fleet:read"))]
 
@@ -333,13 +338,11 @@ def urgency(seen: View) -> tuple[int, int, str, str]:
     return rank, min(due_s, NEVER_S), seen.housing.machine, seen.housing.name
 
 
-def _is_below_clean(seen: View) -> bool:
-    return any(suspicion.cause == "below_clean" for suspicion in seen.assessment.study.suspicions)
-
-
 def document_of(seen: View) -> dict[str, Any]:
     """A housing's assessment for an answer. Restriction in Pa, hours are operating hours, times in UTC."""
     assessment, unit = seen.assessment, gauge_unit(seen.terminal)
+    planned = planned_document(seen)
+    advice = _advice(assessment, planned)
     return {
         "machine": seen.housing.machine,
         "display_name": seen.housing.display_name,
@@ -348,9 +351,9 @@ def document_of(seen: View) -> dict[str, Any]:
         "now": text_s(assessment.now_s),
         "state": assessment.state,
         "state_text": seen.state_text,
-        "advice": seen.advice_text,
-        "advice_code": assessment.advice.code,
-        "cautions": shown_cautions("below_clean") if _is_below_clean(seen) else [],
+        "advice": text_of(advice),
+        "advice_code": advice.code,
+        "cautions": shown_cautions("below_clean") if assessment.study.is_below_clean else [],
         "suspicions": [_suspicion(suspicion, unit) for suspicion in assessment.study.suspicions],
         "questions": [question_document(entry, unit) for entry in assessment.study.questions],
         "restriction_pa": assessment.study.restriction_pa,
@@ -366,7 +369,9 @@ def document_of(seen: View) -> dict[str, Any]:
         "due_at": dates_of(assessment.due_s),
         "latch_hours_left": _points(assessment.study.latch_hours_left),
         "latch_at": dates_of(assessment.latch_s),
+        "plan_by": plan_by(assessment),
         "dates_rest_on": rest_on(assessment),
+        "rests_on_entry": resting_document(assessment),
         "duty_hours_per_day": assessment.study.duty.hours_per_day,
         "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
@@ -393,7 +398,34 @@ def document_of(seen: View) -> dict[str, Any]:
         "safety_part": seen.papers.housing.safety_part,
         "laid_up": laid_up_document(seen.papers.machine),
         "worked_laid_up": asked_of_lay_up(assessment),
-        "planned": planned_document(seen),
+        "planned": planned,
+    }
+
+
+def _advice(assessment: Assessment, planned: Mapping[str, Any] | None) -> Statement:
+    """What to do; of an element that a person planned to change and that may wait until then, that."""
+    is_open = planned is not None and planned["state"] == "open" and not planned["in_lay_up"]
+    if planned is None or not is_open or assessment.advice.code not in UNTIL_PLANNED:
+        return assessment.advice
+    return say("advice_planned", on=planned["on"])
+
+
+def resting_document(assessment: Assessment) -> dict[str, Any] | None:
+    """The newest entry that no reading could confirm yet, and what holds without it; None: none."""
+    otherwise, unconfirmed = assessment.otherwise, assessment.study.unconfirmed
+    if otherwise is None or not unconfirmed:
+        return None
+    newest = unconfirmed[-1]
+    return {
+        "entry_id": newest.entry.name,
+        "what": newest.entry.what,
+        "changed_at": text_s(newest.entry.at_s),
+        "look_by": text_s(newest.look_by_s),
+        "otherwise": {
+            "state": otherwise.state,
+            "share_used_percent": otherwise.study.share_used_percent,
+            "due_at": dates_of(otherwise.due_s),
+        },
     }
 
 
@@ -458,6 +490,15 @@ def dates_of(points: Quantiles | None) -> dict[str, str | None] | None:
     if points is None:
         return None
     return {"p10": _date(points.p10), "p50": _date(points.p50), "p90": _date(points.p90)}
+
+
+def plan_by(assessment: Assessment) -> str | None:
+    """Which dates to plan by, at full flow or of the indicator: the earlier. None: there are not both."""
+    due_s, latch_s = assessment.due_s, assessment.latch_s
+    if due_s is None or latch_s is None:
+        return None
+    due, latch = ((at_s.p50 // DAY_S, at_s.p10 // DAY_S) for at_s in (due_s, latch_s))
+    return "indicator" if latch < due else "full_flow"
 
 
 def rest_on(assessment: Assessment) -> str | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
@@ -25,7 +25,7 @@ from cleanside.ingest.api.routes.paper_shapes import (
 )
 from cleanside.ingest.api.routes.papers import without_questions
 from cleanside.ingest.api.routes.part_orders import orders_seen
-from cleanside.ingest.api.routes.restriction import dates_of, rest_on
+from cleanside.ingest.api.routes.restriction import dates_of, rest_on, resting_document
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
@@ -75,6 +75,8 @@ class OnList:
     view: View
     candidate: Candidate
     meter_h: float | None
+    #: without an entry that no reading could confirm yet; None: no entry waits for readings
+    otherwise: Candidate | None = None
 
 
 HousingName = tuple[str, str]  # of machine and housing
@@ -138,6 +140,7 @@ def work_document(
         "later": [
             _later_document(every[_name(later.candidate)].view, later) for later in later_of(candidates, days)
         ],
+        "resting": _resting_documents(connection, key, every, wanted, days),
         "asked": asked_documents(wanted),
         "done": _done(wanted, days, done_s, part_uses.uses_of_owner(connection, key.owner_id)),
         "without_part": sorted({j["machine"] for j in shown if j["primary_part"] is None}),
@@ -148,6 +151,46 @@ def work_document(
             if site in (None, one.site, one.from_site)
         ],
         "cautions": shown_cautions("change"),
+    }
+
+
+def _resting_documents(
+    connection: sa.Connection, key: Key, every: OnListByName, wanted: Sequence[OnList], days: ListDays
+) -> list[dict[str, Any]]:
+    """
+    Housings whose change left the list, or whose order fell away, by an entry that no reading confirmed yet.
+
+    What would stand without the entry is kept here and not on the list: it is most likely right.
+    """
+    waiting = {
+        _name(seen.candidate): replace(seen, candidate=seen.otherwise)
+        for seen in every.values()
+        if seen.otherwise is not None
+    }
+    shown = {_name(seen.candidate) for seen in wanted} & waiting.keys()
+    if not shown:
+        return []
+    lines = {line.part: line for line in part_lines(connection, key, {**every, **waiting}, days)}
+    now = {line.part: line.to_order for line in part_lines(connection, key, every, days)}
+    found = [_resting_document(waiting[name], lines, now, days) for name in sorted(shown)]
+    return [one for one in found if one["day"] is not None or one["order_by"] is not None]
+
+
+def _resting_document(
+    seen: OnList, lines: Mapping[str, PartLine], ordered: Mapping[str, int], days: ListDays
+) -> dict[str, Any]:
+    """lines : parts as they would be ordered. ordered : pieces to order as things stand, by part."""
+    job = next(iter(jobs_of([seen.candidate], days)), None)
+    part = seen.candidate.papers.housing.primary_part
+    line = None if part is None else lines.get(part)
+    more = line is not None and line.to_order > ordered.get(line.part, 0)
+    order_by = line.order_by if line is not None and more else None
+    return {
+        **_place_document(seen.view),
+        "rests_on_entry": resting_document(seen.view.assessment),
+        "day": None if job is None else job.day.isoformat(),
+        "part": part,
+        "order_by": None if order_by is None else order_by.isoformat(),
     }
 
 
@@ -194,16 +237,29 @@ def on_list(connection: sa.Connection, judge: Judge, key: Key, days: ListDays) -
 
 
 def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays, terms: ShopTerms) -> OnList:
-    study, now_us = view.assessment.study, round(days.now_s * 1_000_000)
-    meter_h = meter_now_h(without_questions(meters, study), study.duty, now_us)
+    study, otherwise = view.assessment.study, view.assessment.otherwise
+    meter_h = meter_now_h(without_questions(meters, study), study.duty, round(days.now_s * 1_000_000))
+    return OnList(
+        view,
+        _candidate(view, view.assessment, meter_h, days, terms),
+        meter_h,
+        None if otherwise is None else _candidate(view, otherwise, meter_h, days, terms),
+    )
+
+
+def _candidate(
+    view: View, found: Assessment, meter_h: float | None, days: ListDays, terms: ShopTerms
+) -> Candidate:
+    """found : what is judged of the housing, with the entries that count."""
+    study, now_us = found.study, round(days.now_s * 1_000_000)
     running = study.lives[-1] if study.lives else None
-    candidate = Candidate(
+    return Candidate(
         machine=view.housing.machine,
         housing=view.housing.name,
         papers=view.papers,
         plan=state_of_plan(view.papers.planned, study, now_us),
-        state=view.assessment.state,
-        due_s=view.assessment.due_s,
+        state=found.state,
+        due_s=found.due_s,
         hours_left=study.hours_left,
         life_hours=study.life_hours,
         life_start_s=running.start_s if running is not None and running.began != "first seen" else None,
@@ -213,7 +269,6 @@ def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays, terms: 
         chance_allowed=terms.filled()["chance_allowed"],
         working=terms.working(),
     )
-    return OnList(view, candidate, meter_h)
 
 
 def _service_s(view: View, meter_h: float | None, days: ListDays) -> float | None:
@@ -411,6 +466,7 @@ def _later_document(view: View, later: Later) -> dict[str, Any]:
     return {
         **_place_document(view),
         "state": view.assessment.state,
+        "causes": [suspicion.cause for suspicion in view.assessment.study.suspicions],
         "due_at": dates_of(view.assessment.due_s),
         "reason": later.reason,
         "day": None if later.day is None else later.day.isoformat(),

@@ -75,6 +75,7 @@ class Openings:
     falls: list[Change]  # those that most likely are a new or a cleaned element
     level_pa: FloatArray  # of each row of the series; where the load is not known, the upper envelope
     low: BoolArray  # rows of the series without a sound element, as is likely
+    doubted: BoolArray  # rows up to the newest in which there may be none, so likely that a person is warned
     low_now: float  # probability that there is none now
     now_pa: float | None  # newest level; None: nothing was seen
     clean_pa: float | None  # what a clean element of the machine reads
@@ -100,7 +101,7 @@ def find_openings(
     low = np.zeros(len(believed), dtype=bool)
     level, hour_s = series.restriction_pa[place], series.hour_s[place]
     if len(place) == 0 or (not _is_known(expected) and not np.any(level > 0)):
-        return Openings([], [], [], series.restriction_pa, low, 0.0, None, None)
+        return Openings([], [], [], series.restriction_pa, low, low.copy(), 0.0, None, None)
     cut = cut_pieces(
         level,
         hours=operating_hours(series)[place],
@@ -117,6 +118,11 @@ def find_openings(
     found = explain(cut, around, tuning)
     for piece, chance in zip(found.pieces, found.low, strict=True):
         low[place[piece.first : piece.end]] = chance >= LIKELY
+    doubted = np.zeros(len(believed), dtype=bool)
+    for piece, chance in zip(reversed(found.pieces), reversed(found.low), strict=True):
+        if chance < tuning.warn[BY[flow]]:
+            break
+        doubted[place[piece.first : piece.end]] = True
     level_pa = series.restriction_pa.copy()
     level_pa[place] = level_of(
         level, [s.row for s in found.steps if s.chance(NOTHING_NEW) < LIKELY], BY[flow], tuning
@@ -127,6 +133,7 @@ def find_openings(
         weighed=_asked(found, hour_s, entered, BY[flow], tuning),
         falls=_falls(found, BY[flow], tuning),
         low=low,
+        doubted=doubted,
         low_now=found.low[-1],
         now_pa=float(np.exp(found.pieces[-1].finish)),
         clean_pa=float(np.exp(found.clean)),

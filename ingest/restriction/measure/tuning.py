@@ -274,7 +274,7 @@ class Tuning:
         origin="chosen: an indicator that sticks, was not reset, or of another machine",
     )
     look_near_h: float = constant(
-        48.0, unit="h", origin="chosen: later than the last reading, the level is another"
+        24.0, unit="h", origin="chosen: later than the last reading, the level is another"
     )
     look_after_h: int = constant(
         3,

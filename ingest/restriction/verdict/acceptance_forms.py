@@ -108,6 +108,10 @@ SEEN: Mapping[str, Sentence] = {
         "{level_pa:restriction} at {speed_rad_s:speed}; a clean element reads about {clean_pa:restriction} "
         "there."
     ),
+    "suspected_below_clean": (
+        "{level_pa:restriction} at {speed_rad_s:speed}; a clean element reads about {clean_pa:restriction} "
+        "there. By its hours at work the element is missing or torn, or the tube is off."
+    ),
     "seen_by_hand": "Seen by a person: it holds. The readings say: {seen}",
     "fits_by_hand": "Compared by hand, {hand_value:g} {hand_unit}: it fits. The readings say: {seen}",
     "does_not_fit_by_hand": (
@@ -185,6 +189,14 @@ NEXT_STEPS: Mapping[str, Sentence] = {
     "do_check_element": (
         "Hardly any restriction: engine off and secured, then check that the element is in and seated and "
         "the tube is on."
+    ),
+    "do_check_element_first": (
+        "Engine off and secured, then check that the element is in, whole and seated and the tube is on. "
+        "Enter what you did."
+    ),
+    "do_work_after_repair": (
+        "Let it work for an hour: without load a sound element may read as low. Until its hours at work show "
+        "an element, go by the maker's indicator and look again."
     ),
     "do_check_new_element": (
         "High for a new element: the element is already loaded, the intake is covered, or the change limit "

@@ -55,6 +55,7 @@ class Assessment:
     may_have_worked_hours: float  # usual operating hours that passed without a reading, while quiet
     worked_laid_up: Statement | None  # it worked although it is laid up: a person is asked; None: it did not
     evidence: tuple[Statement, ...]  # evidence of the study, and what is known of the silence
+    otherwise: Assessment | None = None  # as of `Study.otherwise`; None: no entry waits for readings
 
 
 def assess_housing(
@@ -111,6 +112,16 @@ def assess(
     working_s = _dates_s(study.hours_left, study, now_s, because, None)
     due_s = _dates_s(study.hours_left, study, now_s, because, standing)
     latch_s = _dates_s(study.latch_hours_left, study, now_s, because, standing)
+    otherwise = None
+    if study.otherwise is not None:
+        otherwise = assess(
+            study.otherwise,
+            now_s=now_s,
+            last_heard_s=last_heard_s,
+            quiet_because=quiet_because,
+            waiting=waiting,
+            laid_up=laid_up,
+        )
     near = study.is_plan or (
         due_s is not None
         and because in ("out_of_coverage", "off_or_out_of_coverage")
@@ -141,6 +152,7 @@ def assess(
             *of_learning(learned_s, learning_failed_s, now_s),
             *quiet,
         ),
+        otherwise=otherwise,
     )
 
 

@@ -205,7 +205,8 @@ def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looke
     entries, edges = _edges(measured, openings, facts)
     denied = denied_falls(series.hour_s, series.restriction_pa, believed, entries)
     doubt = in_doubt(denied, len(believed))
-    sound = believed & ~openings.low & ~doubt
+    below = [] if measured.reference.of_idle_only else below_clean(openings, BY[flow], facts.tuning)
+    sound = _trusted(believed & ~openings.low & ~doubt, openings, below)
     cuts = split_lives(
         series,
         edges=edges,
@@ -223,10 +224,16 @@ def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looke
         judged_hour_s=float(mine[-1]) if len(mine) else None,
         clean_pa=_clean_pa(cuts, _expectation(facts), facts.tuning.clean_share),
         openings=openings,
-        below=[] if measured.reference.of_idle_only else below_clean(openings, BY[flow], facts.tuning),
+        below=below,
         looked=looked,
         denied=_denied_now(denied, running, len(believed)),
     )
+
+
+def _trusted(sound: BoolArray, openings: Openings, below: Sequence[Suspicion]) -> BoolArray:
+    """Rows that figures are taken from: those of a suspected fault only where nothing else is left."""
+    found = sound & ~openings.doubted
+    return found if below and np.any(found) else sound
 
 
 def _expectation(facts: HousingFacts) -> Expectation:

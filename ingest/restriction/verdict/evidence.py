@@ -7,9 +7,10 @@ Leaves to others: the sentences (`plain_forms`).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 from cleanside.ingest.restriction.elements.entries import DENIED, FITS, WeighedEntry
+from cleanside.ingest.restriction.elements.explain import LOW, OFF
 from cleanside.ingest.restriction.elements.lives import LifeSpan
 from cleanside.ingest.restriction.elements.openings import WeighedStep
 from cleanside.ingest.restriction.forecast.duty import Duty
@@ -19,6 +20,7 @@ from cleanside.ingest.restriction.measure.summary import DAY_S, Summaries
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 
+FAULTS = frozenset((LOW, OFF))  # by which dust reaches the engine
 STRANGE_SAID = 0.5  # more likely an outlier than not
 STEPS_SAID = 2  # falls that are not explained for sure, the newest (chosen)
 LEAST_RAISED = 0.01  # of the level; less does not show on a gauge (chosen)
@@ -37,6 +39,7 @@ def evidence_of(
     strange: float,
     entries: Sequence[WeighedEntry] = (),
     weighed: Sequence[WeighedStep] = (),
+    warned: bool = False,
 ) -> tuple[Statement, ...]:
     """
     The evidence behind each figure.
@@ -44,6 +47,7 @@ def evidence_of(
     life : the running one; None = nothing was seen. judged_hours : of it, fit to judge by.
     strange : outlier probability: that its element loads like none of those learned from, 0 to 1.
     entries : what people entered, as weighed. weighed : falls that a person is asked about.
+    warned : a person is warned that no sound element is in the stream now.
     """
     return (
         *((say("no_limit"),) if terminal_pa is None else ()),
@@ -54,10 +58,24 @@ def evidence_of(
         say("zero_learned" if reference.zero_known else "zero_not_seen"),
         _of_air(reference),
         *(() if life is None else _of_life(life, clean_pa, entries)),
-        *(say("step_weighed", **asdict(step)) for step in weighed[-STEPS_SAID:]),
+        *(_of_step(step, warned=warned) for step in weighed[-STEPS_SAID:]),
         *_of_lives(knowledge, strange),
         _of_duty(duty),
     )
+
+
+def _of_step(step: WeighedStep, *, warned: bool) -> Statement:
+    """What most likely happened; where a person is warned of a fault, the fault first, as in the advice."""
+    if not warned or step.likely in FAULTS or step.runner not in FAULTS:
+        return say("step_weighed", **asdict(step))
+    turned = replace(
+        step,
+        likely=step.runner,
+        chance=step.runner_chance,
+        runner=step.likely,
+        runner_chance=step.chance,
+    )
+    return say("step_warned", **asdict(turned))
 
 
 def of_learning(learned_s: float | None, failed_s: float | None, now_s: float) -> tuple[Statement, ...]:

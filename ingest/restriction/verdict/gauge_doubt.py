@@ -37,12 +37,20 @@ def gauge_doubt(
     value, unit : as entered, restriction_pa the same in SI. limit_pa : the change limit; None: not entered.
     level_pa : what the monitor says for full flow; None: nothing.
     """
+    if not is_doubtful(restriction_pa, limit_pa=limit_pa, level_pa=level_pa):
+        return None
     most_pa = limit_pa or NO_LIMIT_PA
     if restriction_pa <= BEYOND_LIMIT * most_pa and not _is_apart(restriction_pa, level_pa, BEYOND_LEVEL):
-        return GaugeDoubt(None) if _is_apart(restriction_pa, level_pa, ANOTHER_MACHINE) else None
+        return GaugeDoubt(None)
     low, high = (share * most_pa for share in FITS_LIMIT)
     others = (other for other, factor in GAUGE_UNITS.items() if low <= value * factor <= high)
     return GaugeDoubt(next((other for other in others if other != unit), None))
+
+
+def is_doubtful(restriction_pa: float, *, limit_pa: float | None, level_pa: float | None) -> bool:
+    """Is there something to ask about a gauge: then it moves no figure. Arguments as of `gauge_doubt`."""
+    beyond = restriction_pa > BEYOND_LIMIT * (limit_pa or NO_LIMIT_PA)
+    return beyond or _is_apart(restriction_pa, level_pa, ANOTHER_MACHINE)
 
 
 def _is_apart(restriction_pa: float, level_pa: float | None, times: float) -> bool:

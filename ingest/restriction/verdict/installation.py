@@ -71,6 +71,9 @@ CLEAN_SHARE = (0.01, 0.6)
 #: of what a clean element reads at that speed. Chosen: an engine without load draws less air at the same
 #: speed, so a sound element may read a third of what it reads at work; a missing one reads a fifth or less.
 FAR_BELOW_CLEAN = 0.3
+#: of the same: below it, an element that the analysis suspects to be missing or torn is not said to be right.
+#: As `warn_near` of the analysis, which suspects no level that lies nearer
+LOW_FOR_CLEAN = 0.8
 #: of the same: a new element of another make reads some tenths more (chosen); half as much again is asked
 HIGH_FOR_CLEAN = 1.5
 CLEAN_RUN_S = 60.0  # at rated speed: flow and a monitor's mean have settled by then (chosen)
@@ -127,6 +130,10 @@ class Surroundings:
     clean: CleanLevel | None = None
     #: the element has been at work: it may have any level from clean to the limit
     element_in_use: bool = False
+    #: by its hours so far, no sound element stands in the stream, or a tube is off
+    below_clean: bool = False
+    #: a person entered work on the element, and the readings are those since then
+    worked_on: bool = False
 
 
 def accept(readings: Readings, around: Surroundings) -> tuple[Check, ...]:
@@ -305,6 +312,11 @@ def _clean(table: _Table, around: Surroundings) -> Check:
     if clean_pa is not None and level_pa < FAR_BELOW_CLEAN * clean_pa:
         seen = say("far_below_clean", level_pa=level_pa, clean_pa=clean_pa, speed_rad_s=speed_rad_s)
         return failed(CLEAN, seen, say("do_check_element"))
+    if around.below_clean and clean_pa is not None and level_pa < LOW_FOR_CLEAN * clean_pa:
+        seen = say("suspected_below_clean", level_pa=level_pa, clean_pa=clean_pa, speed_rad_s=speed_rad_s)
+        if around.worked_on:  # without load a sound element reads as low: its hours at work tell
+            return still_open(CLEAN, seen, say("do_work_after_repair"))
+        return failed(CLEAN, seen, say("do_check_element_first"))
     code = "level_in_use" if around.element_in_use else "clean_level"
     seen = say(code, level_pa=level_pa, share=share, speed_rad_s=speed_rad_s)
     if share < low:

@@ -33,8 +33,9 @@ from cleanside.ingest.restriction.measure.calibration import (
 )
 from cleanside.ingest.restriction.measure.met import peaks_pa
 from cleanside.ingest.restriction.measure.steady import smoothed
-from cleanside.ingest.restriction.measure.summary import HOUR_S, BoolArray, FloatArray, IntArray
+from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, BoolArray, FloatArray, IntArray
 from cleanside.ingest.restriction.measure.tuning import Tuning
+from cleanside.ingest.restriction.verdict.gauge_doubt import is_doubtful
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours
 from cleanside.ingest.restriction.verdict.statement import Statement, say
@@ -43,6 +44,9 @@ from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS
 LOOKS_SAID = 2  # the newest (chosen)
 LEAST_MET = 0.01  # of the limit: nothing was met (chosen)
 CLEARLY = 0.8  # then it is said which date is nearer (chosen)
+#: a second look that shows the same confirms one in doubt: a minute or more apart, and within a tenth, more
+#: than two people read a scale apart (chosen)
+AGAIN_S, SAME_SHOWN = 60.0, 0.1
 LIKELY_WRONG = 0.5  # then a person is asked which is wrong: the look or the readings
 
 
@@ -59,6 +63,7 @@ class SeenLook:
     highest_pa: float  # the highest reading
     would_s: float | None  # from when on an indicator would have latched, by the readings; None: not by then
     full_flow: bool  # the engine reached full flow about then
+    doubted: bool = False  # asked about (`gauge_doubt`), and no second look shows the same: it moves nothing
 
 
 class Looked(NamedTuple):
@@ -75,15 +80,20 @@ class Looked(NamedTuple):
     @property
     def level_spread(self) -> float:
         """Relative standard error of a level now: what looks leave of what lasts, and what passes."""
-        if not self.seen:
+        if not self.counted:
             return self.alone
         passes = self.alone**2 - self.prior.spread**2  # differs from day to day: no look tells of it
         return float(np.sqrt(passes + self.calibration.spread**2))
 
     @property
+    def counted(self) -> int:
+        """How many looks of this housing move its levels."""
+        return sum(not one.doubted for one in self.seen)
+
+    @property
     def counts(self) -> bool:
-        """People saw something on this housing, or on others of its fleet."""
-        return bool(self.seen) or self.prior.machines > 0
+        """People saw something on this housing, or on others of its fleet, that moves its levels."""
+        return self.counted > 0 or self.prior.machines > 0
 
 
 def compare(
@@ -105,7 +115,19 @@ def compare(
         return []
     beside = _Beside(measured, level_pa, rows, [edge.row for edge in edges], limit_pa, tuning)
     ordered = sorted(looks, key=lambda look: (look.at_s, look.name))
-    return [seen for look in ordered if (seen := beside.seen(look)) is not None]
+    found = [seen for look in ordered if (seen := beside.seen(look)) is not None]
+    return [replace(one, doubted=one.doubted and not _shown_again(one, found)) for one in found]
+
+
+def _shown_again(one: SeenLook, every: Sequence[SeenLook]) -> bool:
+    """A second look at the same element, about then, showed the same. every : looks that go with readings."""
+    return any(
+        other.doubted
+        and other.life == one.life
+        and AGAIN_S <= abs(other.look.at_s - one.look.at_s) <= DAY_S
+        and abs(np.log((other.look.shown_pa or np.inf) / (one.look.shown_pa or np.inf))) <= SAME_SHOWN
+        for other in every
+    )
 
 
 def looked_at(
@@ -133,7 +155,7 @@ def likelihoods(
     said: list[Likelihood] = []
     owners: list[tuple[int, ...]] = []
     for place, one in enumerate(seen):
-        if one.look.latched is None and one.look.shown_pa:
+        if one.look.latched is None and one.look.shown_pa and not one.doubted:
             shown_pa = one.look.shown_pa
             if one.look.own_indicator:
                 said.append(Pointer(one.met_pa, shown_pa, one.met_share))
@@ -209,6 +231,8 @@ class _Beside:
             return None
         level_pa = smoothed(self._level_pa[mine[-LEVEL_ROWS:]])
         full_pa = float(level_pa.max())
+        shown_pa = look.shown_pa if look.latched is None else None
+        hour_pa = float(self._series.restriction_pa[mine[-1]])
         peak_pa = np.nan_to_num(self._peak_pa[mine])
         met = np.flatnonzero(peak_pa >= (self._limit_pa or np.inf))
         return SeenLook(
@@ -221,6 +245,7 @@ class _Beside:
             highest_pa=max(float(peak_pa.max()), 0.0),
             would_s=float(hour_s[mine[met[0]]]) if len(met) else None,
             full_flow=self._is_flow and self._reached_full_flow(look.at_s),
+            doubted=shown_pa is not None and is_doubtful(shown_pa, limit_pa=self._limit_pa, level_pa=hour_pa),
         )
 
     def _life(self, row: int) -> tuple[int, int]:
@@ -274,17 +299,16 @@ def what_looks_say(measured: MeasuredHours, looked: Looked, facts: HousingFacts)
 
 def of_looks(looked: Looked) -> tuple[Statement, ...]:
     """That looks correct the level, and what the newest say beside the readings."""
-    if not looked.counts:
-        return ()
     newest = list(zip(looked.seen, looked.wrong, strict=True))[-LOOKS_SAID:]
+    calibrates = say(
+        "looks_calibrate",
+        factor=looked.calibration.factor,
+        spread_percent=100.0 * looked.level_spread,
+        looks=looked.counted,
+        machines=looked.prior.machines,
+    )
     return (
-        say(
-            "looks_calibrate",
-            factor=looked.calibration.factor,
-            spread_percent=100.0 * looked.level_spread,
-            looks=len(looked.seen),
-            machines=looked.prior.machines,
-        ),
+        *((calibrates,) if looked.counts else ()),
         *(of_look(one, wrong, looked.limit_pa) for one, wrong in newest),
         *_of_nearer(looked.by_met),
     )
@@ -300,9 +324,10 @@ def _of_nearer(by_met: float | None) -> tuple[Statement, ...]:
 
 def of_look(one: SeenLook, wrong: float, limit_pa: float | None) -> Statement:
     """A look beside the readings; a question where they hardly go together."""
-    is_question = wrong >= LIKELY_WRONG
+    is_question = one.doubted or wrong >= LIKELY_WRONG
     if one.look.latched is None:
         shown = {"shown_pa": one.look.shown_pa, "full_flow": one.full_flow, "is_question": is_question}
+        shown |= {"waits": one.doubted}
         if one.look.own_indicator:
             return say("look_pointer", at_s=one.look.at_s, highest_pa=one.met_pa, **shown)
         return say("look_gauge", at_s=one.look.at_s, level_pa=one.level_pa, **shown)

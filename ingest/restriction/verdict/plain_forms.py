@@ -36,9 +36,11 @@ def text_of(statement: Statement, unit: str | None = None) -> str:
     return _Writer(unit if unit in _DECIMALS else "kPa").text_of(statement)
 
 
-def state_text(state: str, *, has_limit: bool) -> str:
-    """What a person reads for a state."""
-    return STATE_FORMS["no limit" if state == "running-in" and not has_limit else state]
+def state_text(state: str, *, has_limit: bool, cleaned: bool = False) -> str:
+    """What a person reads for a state. cleaned : the element was cleaned, and is not new."""
+    if state == "running-in":
+        state = "cleaned" if cleaned and has_limit else state if has_limit else "no limit"
+    return STATE_FORMS[state]
 
 
 class _Writer(string.Formatter):
@@ -102,6 +104,7 @@ _KINDS: Mapping[str, Callable[[float], str]] = {
 #: state, or "no limit" where it cannot be judged without -> what a person reads
 STATE_FORMS: Mapping[str, str] = {
     "running-in": "new element, too early to judge",
+    "cleaned": "cleaned element, too early to judge",
     "no limit": "no change limit entered",
     "serving": "in service",
     "plan": "plan change",
@@ -222,6 +225,14 @@ def _step_weighed(values: Values) -> str:
     )
 
 
+def _step_warned(values: Values) -> str:
+    return (
+        "Restriction fell from {before_pa:restriction} to {after_pa:restriction} on {at_s:minute}. It may be "
+        f"{HAPPENED_FORMS[values['likely']]} ({{chance:percent}}), enough to stop and inspect. "
+        f"It may also be {HAPPENED_FORMS[values['runner']]} ({{runner_chance:percent}})."
+    )
+
+
 def _quiet(values: Values) -> str:
     since = "No data yet" if values["heard_s"] is None else "No data since {heard_s:minute}"
     return f"{since}; {SILENCE_FORMS[values['because']]}."
@@ -233,7 +244,15 @@ _LOOK_DOUBTED = (
 )
 
 
+_LOOK_WAITS = (
+    " Both can hardly be right, so the look moves no figure until a second one shows the same. Was it this "
+    "machine, and this unit?"
+)
+
+
 def _doubted(values: Values) -> str:
+    if values.get("waits"):
+        return _LOOK_WAITS
     return _LOOK_DOUBTED if values["is_question"] else ""
 
 
@@ -301,6 +320,7 @@ EVIDENCE: Mapping[str, Sentence] = {
     "fell_part_of_the_way": _fell_part_of_the_way,
     "fell_to_clean": _fell_to_clean,
     "step_weighed": _step_weighed,
+    "step_warned": _step_warned,
     "no_lives": "No earlier elements to learn the forecast from.",
     "lives_learned": (
         "Forecast learned from {complete:count element} that reached the limit and {others:count other} "
@@ -510,8 +530,12 @@ _MAKER = "The engine maker's service limit and manual come first."
 #: by state, by cause where it is suspect, and without a limit
 ADVICE: Mapping[str, str] = {
     "advice_running-in": f"Too early to judge this element. Until then go by the maker's indicator. {_MAKER}",
-    "advice_serving": f"Nothing to do. Leave the housing closed: each opening lets dust in. {_MAKER}",
+    "advice_serving": f"Nothing to do now. Leave the housing closed: each opening lets dust in. {_MAKER}",
     "advice_plan": f"Order an element and plan the change before the due date. {_MAKER}",
+    "advice_planned": (
+        "The change is planned for {on}. Have the element there by then, and leave the housing closed until "
+        f"then: each opening lets dust in. {_MAKER}"
+    ),
     "advice_due": f"Change the element at the next stop. {_SECURE}",
     "advice_over": f"Over limit: change the element now. Power falls and fuel use rises. {_SECURE}",
     "advice_silent": f"Find out why no data arrives. Until then go by the maker's indicator. {_MAKER}",

@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from cleanside.ingest.restriction.elements.entries import WeighedEntry
+from cleanside.ingest.restriction.elements.entries import NOT_SEEN_YET, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, operating_hours, tell_lives
 from cleanside.ingest.restriction.elements.openings import WeighedStep
 from cleanside.ingest.restriction.forecast.duty import Duty, learn_duty, worked_off_s
@@ -85,6 +85,7 @@ class Study:
     planning_horizon_days: float  # that `is_plan` goes by
     trend: Trend  # of the last ninety days
     days_worked: tuple[DayWorked, ...]  # of the same days, those with more work than a trial run
+    otherwise: Study | None = None  # without the entries of `unconfirmed`; None: there are none
 
     @property
     def trusted_until_s(self) -> float:
@@ -92,6 +93,20 @@ class Study:
         if self.newest_in_doubt is None:
             return math.inf
         return -math.inf if self.restriction_s is None else self.restriction_s
+
+    @property
+    def unconfirmed(self) -> tuple[WeighedEntry, ...]:
+        """Entries that begin a life and count, though no reading could confirm them yet."""
+        return tuple(
+            entry
+            for entry in self.entries
+            if entry.verdict == NOT_SEEN_YET and entry.begins_life and not entry.entry.confirmed
+        )
+
+    @property
+    def is_below_clean(self) -> bool:
+        """By its hours no sound element stands in the stream, or a tube is off: dust may reach the engine."""
+        return any(suspicion.cause == "below_clean" for suspicion in self.suspicions)
 
     @property
     def questions(self) -> tuple[WeighedEntry, ...]:
@@ -112,7 +127,12 @@ def study_housing(summaries: Sequence[HourSummary], facts: HousingFacts) -> Stud
     measured, history = _measured_and_told(summaries, facts)
     loaded = _loaded(measured, history, facts)
     outlook = _forecast(loaded, history, measured, facts)
-    return Studied(_judge(measured, history, loaded, outlook, facts), measured.series, history.lives)
+    study = _judge(measured, history, loaded, outlook, facts)
+    if study.unconfirmed:  # it may be of another machine: what stood before is not forgotten meanwhile
+        open_entries = {weighed.entry for weighed in study.unconfirmed}
+        others = tuple(entry for entry in facts.entries if entry not in open_entries)
+        study = replace(study, otherwise=study_housing(summaries, replace(facts, entries=others)).study)
+    return Studied(study, measured.series, history.lives)
 
 
 class Taught(NamedTuple):
@@ -250,6 +270,7 @@ def _judge(
             strange=outlook.strange,
             entries=entries,
             weighed=[step for step in history.openings.weighed if _is_of_now(step, spans)],
+            warned=bool(history.below),
         )
         + of_looks(history.looked)
         + _why_over(loaded, outlook),

@@ -44,6 +44,19 @@ def test_a_machine_in_service_says_why_its_date_is_unsure(language: str) -> None
     assert why(language) == [words["work.reason.early_date"]]
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_of_a_machine_that_is_laid_up_the_fault_is_said_before_the_lay_up(language: str) -> None:
+    words, sentences = table(language), WorkSentences(sayer(language).plain, on=str)
+    later: dict[str, Any] = {"reason": "laid_up", "laid_up": {"until": None}, "planned": None}
+    later |= {"chance_at_limit_before": None, "causes": ["below_clean"]}
+    first, cause, where = sentences.not_listed(later | {"state": "suspect"})
+    assert first == (words["work.reason.check_first"], True)
+    assert cause == (words["work.cause.below_clean"], False)
+    assert where == (f"{words['work.later_by.laid_up_open']}.", False)
+    [where, warning] = sentences.not_listed(later | {"state": "over", "causes": []})
+    assert warning == (words["work.reason.over_limit"], True)
+
+
 def test_reasons_are_escaped_once_on_a_page() -> None:
     say = sayer("en")
     [said] = WorkSentences(say, on=str).why(JOB | {"unsure_because": ["not_read", "outlier"]})

@@ -104,3 +104,33 @@ def test_the_first_shift_after_a_change_has_a_verdict_of_its_own() -> None:
         [weighed] = assess_housing(seen, facts, now_s=evening_s).study.entries
         verdicts[share] = weighed.verdict
     assert verdicts == {1.0: "fits", MISSING: "too_low", 2.9: "did_not_fall"}
+
+
+def test_figures_stay_at_the_last_trusted_ones_while_a_fault_is_suspected() -> None:
+    """
+    Four days into its life a loader reads a quarter of its level; light work is the likelier cause.
+
+    The suspicion stands, so no figure is taken from those hours: the share used does not fall, the likely
+    hours left do not grow, and the evidence names the fault first, as the advice does.
+    """
+    lost_s = CHANGED_S + 4 * DAY_S
+    readings = demo_readings(SPEC, days=DAYS, factor=lambda at_s: np.where(at_s >= lost_s, 0.25, 1.0))
+    every = summarise_hours(readings)
+    facts = HousingFacts(terminal_pa=TERMINAL_PA, machine=SPEC.name, kind=SPEC.kind)
+    before, after = (
+        assess_housing([one for one in every if one.hour_s < at_s], facts, now_s=at_s).study
+        for at_s in (lost_s, lost_s + 0.6 * DAY_S)
+    )
+    assert [suspicion.cause for suspicion in after.suspicions] == ["below_clean"]
+    assert before.share_used_percent is not None
+    assert after.share_used_percent == pytest.approx(before.share_used_percent, abs=0.5)
+    assert after.restriction_pa is not None
+    assert after.restriction_pa == pytest.approx(before.restriction_pa, rel=0.01)
+    assert after.newest_in_doubt is not None
+    assert after.newest_in_doubt.restriction_pa < 0.3 * after.restriction_pa
+    assert after.hours_left is not None
+    assert before.hours_left is not None
+    assert after.hours_left.p50 < before.hours_left.p50
+    [step] = [said for said in after.evidence if said.code.startswith("step_")]
+    assert (step.code, step.values["likely"], step.values["runner"]) == ("step_warned", "low", "light")
+    assert step.values["chance"] < step.values["runner_chance"]

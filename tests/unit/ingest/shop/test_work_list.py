@@ -264,6 +264,19 @@ def test_what_is_laid_up_on_its_day_is_left_out() -> None:
     assert is_laid_up(Papers(MachinePapers(laid_up_from="2026-12-03")), date(2030, 1, 1))
 
 
+def test_a_machine_to_look_at_first_is_listed_before_its_lay_up_begins() -> None:
+    """Monday is a day off, and it is laid up from Tuesday on: dust may reach the engine today."""
+    working = WorkingDays("12345", frozenset({MONDAY.isoformat()}))
+    papers = Papers(MachinePapers(laid_up_from="2026-12-01"))
+    suspect = replace(CANDIDATE, papers=papers, state="suspect", due_s=None, working=working)
+    assert days_and_reasons(suspect) == [(0, "grader-07", "check_first")]
+    assert later_of([suspect], DAYS) == []
+    stands = replace(suspect, papers=Papers(MachinePapers(laid_up_from="2026-11-30")))
+    assert days_and_reasons(stands) == []
+    [later] = later_of([stands], DAYS)
+    assert later.reason == "laid_up"
+
+
 def test_the_day_of_a_change_is_offered_though_no_other_change_could_be_put_there() -> None:
     """Else a form has no choice that leaves it where it is."""
     weekdays = WorkingDays("12345", frozenset({"2026-12-03"}))

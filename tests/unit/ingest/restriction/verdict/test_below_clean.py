@@ -18,6 +18,7 @@ SEEN = Openings(
     falls=[],
     level_pa=np.full(40, 700.0),
     low=np.zeros(40, dtype=bool),
+    doubted=np.zeros(40, dtype=bool),
     low_now=0.3,
     now_pa=700.0,
     clean_pa=1_900.0,

@@ -277,6 +277,20 @@ def test_an_element_far_below_what_a_clean_one_reads_at_that_speed_fails(clean, 
     assert (found.seen.code == "far_below_clean") == (verdict == FAILED)
 
 
+def test_an_element_that_is_suspected_to_be_missing_is_not_said_to_be_right():
+    """1 900 Pa of 5 600, a third, passed as "the element in use" beside "stop and inspect"."""
+    clean = CleanLevel(restriction_pa=5_600.0)
+    around = {"clean": clean, "element_in_use": True}
+    assert verdicts(fitting(), **around)["clean level"].verdict == PASSED
+    found = verdicts(fitting(), below_clean=True, **around)["clean level"]
+    assert (found.verdict, found.seen.code) == (FAILED, "suspected_below_clean")
+    assert found.next_step.code == "do_check_element_first"
+    mended = verdicts(fitting(), below_clean=True, worked_on=True, **around)["clean level"]
+    assert (mended.verdict, mended.next_step.code) == (NOT_YET_SEEN, "do_work_after_repair")
+    near = verdicts(fitting(), below_clean=True, clean=CleanLevel(restriction_pa=2_000.0))["clean level"]
+    assert near.verdict == PASSED  # the newest readings show an element again
+
+
 @pytest.mark.parametrize(("clean_pa", "code"), [(1_100.0, "clean_level_high"), (1_500.0, "clean_level")])
 def test_an_element_far_above_what_a_clean_one_reads_is_asked_about(clean_pa, code):
     """1 900 Pa: it passes, because a new element of another make may read so."""

@@ -196,6 +196,38 @@ def test_a_gauge_at_full_flow_says_the_level_and_at_another_flow_bounds_it() -> 
     assert not said(by_speed, "look_gauge")[0]["full_flow"]  # speed alone does not show the load
 
 
+def test_a_gauge_that_is_asked_about_moves_nothing_until_a_second_look_shows_the_same() -> None:
+    """24 kPa where 24 inH2O was meant, four times the limit; and one of twice what the monitor says."""
+    at_s = at_hour(DAYS * SHIFT_H - 1.0)
+    for shown_pa in (24_000.0, 2.0 * share_pa()):
+        first = GaugeLook(at_s=at_s, own_indicator=False, shown_pa=shown_pa, name="first")
+        found = studied(first)
+        assert found.reference.factor == 1.0
+        assert (share(found), found.hours_left, found.lives) == (share(ALONE), ALONE.hours_left, ALONE.lives)
+        [evidence] = said(found, "look_gauge")
+        assert (evidence["is_question"], evidence["waits"]) == (True, True)
+        assert said(found, "looks_calibrate") == []
+        assert housing_teaches(SUMMARIES, replace(FACTS, looks=(first,))).looks is None
+        other = replace(first, at_s=at_s + 600.0, shown_pa=1.3 * shown_pa, name="other")
+        assert studied(first, other).reference.factor == 1.0
+    again = replace(first, at_s=at_s + 600.0, name="second")
+    both = studied(first, again)
+    assert both.reference.factor > 1.0
+    assert not any(look["waits"] for look in said(both, "look_gauge"))
+
+
+def test_a_gauge_without_a_working_hour_in_the_day_before_moves_nothing() -> None:
+    """The page says that there is nothing to compare it with; the look counted for two days."""
+    last_s = at_hour(DAYS * SHIFT_H - 1.0) + HOUR_S
+    near, far = (
+        GaugeLook(at_s=last_s + late_h * HOUR_S, own_indicator=False, shown_pa=1.3 * share_pa())
+        for late_h in (20.0, 30.0)
+    )
+    assert studied(near).reference.factor > 1.01
+    assert studied(far) == ALONE
+    assert housing_teaches(SUMMARIES, replace(FACTS, looks=(far,))).looks is None
+
+
 def share_pa() -> float:
     assert ALONE.restriction_pa is not None
     return ALONE.restriction_pa
