@@ -148,6 +148,7 @@ def _alarms(scores: Scores) -> list[Figure]:
     named = (
         ("false alarms a machine-year: changes and suspicions", every, "0.2"),
         ("false changes a machine-year", lambda s: s.false_changes, ""),
+        ("false changes a machine-year, by the span told", lambda s: s.false_changes_by_span, ""),
         ("false suspicions a machine-year", lambda s: s.false_suspicions, ""),
         ("false questions a machine-year", lambda s: s.false_questions, ""),
         ("suspect days without a fault a machine-year", lambda s: s.suspect_days, ""),

@@ -4,7 +4,8 @@ Scores what was said of a made fleet against the truth. Pure: the same observati
 What counts is defined here, once, for whatever program was watched:
 - A change is found if it stands at the last look before the next one. The hours until then end at the first
   look of the unbroken row of looks that say so.
-- A change that is told with a span, because no reading was fit to judge by, is the one made within it.
+- A change that is told with a span, because no reading was fit to judge by, is found by one made within it.
+  As a false alarm it counts by its first instant, as was set before spans were told, and by its span beside.
 - Changes that no reading shows are left out: less than `LEAST_SHARE` used before, a fault in the way, or too
   little record before or after.
 - A fault is found if an accepted cause stands at the first look after `DAY_H` of its work were received. It
@@ -15,7 +16,7 @@ What counts is defined here, once, for whatever program was watched:
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -109,6 +110,8 @@ class MachineScore:
     #: of cleaned elements without an entry: found at all, found or asked about, found as a new one
     cleaned: list[tuple[bool, bool, bool]] = field(default_factory=list)
     false_changes: int = 0
+    #: the same where a change told with a span counts as right if one was made within it
+    false_changes_by_span: int = 0
     false_questions: int = 0
     false_suspicions: int = 0
     suspect_days: int = 0
@@ -176,7 +179,8 @@ class _Watched:
         made = MachineScore(proxy=self.machine.proxy, years=years)
         made.new = [self._new(change) for change in self._countable(Work.NEW)]
         made.cleaned = [self._cleaned(change) for change in self._countable(Work.CLEANED)]
-        made.false_changes = len(self._false_changes(asked=False))
+        made.false_changes = len(self._false_changes(asked=False, by_span=False))
+        made.false_changes_by_span = len(self._false_changes(asked=False))
         made.false_questions = len(self._false_changes(asked=True))
         suspected = self._false_suspicions()
         made.suspect_days, made.false_suspicions = sum(map(len, suspected)), len(suspected)
@@ -239,17 +243,19 @@ class _Watched:
         kinds = {found.kind for _, those in self._looks_at(change)[-1:] for found in those}
         return bool(kinds - {"asked"}), bool(kinds), "new" in kinds
 
-    def _false_changes(self, *, asked: bool) -> list[float]:
+    def _false_changes(self, *, asked: bool, by_span: bool = True) -> list[float]:
         """Dates of changes that some look saw and no person made; those within `MATCH_S` count as one."""
         true_s = [c.at_s for c in self.machine.changes if c.work in _ELEMENTS]
         told = {f for one in self.said for f in one.found if (f.kind == "asked") == asked}
+        if not by_span:
+            told = {replace(f, by_s=None) for f in told}
         wrong = sorted({f.at_s for f in told if not any(self._is_near(f, t) for t in true_s)})
         return [at_s for i, at_s in enumerate(wrong) if i == 0 or at_s - wrong[i - 1] > MATCH_S]
 
     def false_alarms(self) -> Iterator[FalseAlarm]:
         """Changes, questions and suspicions without a cause."""
         for what, asked in (("change", False), ("question", True)):
-            for at_s in self._false_changes(asked=asked):
+            for at_s in self._false_changes(asked=asked, by_span=False):
                 said = tuple(one for one in self.said if _is_said(one, at_s, asked=asked))
                 yield FalseAlarm(machine=self.machine, what=what, at_s=at_s, said=said)
         for looks in self._false_suspicions():
