@@ -206,16 +206,18 @@ class Judge:
         *,
         now_us: int | None = None,
         may_name: Callable[[str], bool] | None = None,
+        waits: bool = True,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         """
         known : the snapshot of the owner of these housings.
         now_us : the instant; None: now.
         may_name : whether who reads may learn of a machine, by name; None: of any.
+        waits : a request waits, so studies take no longer than `WORK_OUT_S`.
         """
         self._may_name = may_name
         self._monotonic_s = monotonic_s
-        self._until_s = monotonic_s() + WORK_OUT_S
+        self._until_s = monotonic_s() + WORK_OUT_S if waits else math.inf
         self._made = 0
         self._connection = connection
         self._memory = memory
@@ -235,11 +237,17 @@ class Judge:
         Raises TryAgain (`fleet_being_worked_out`) where their studies take longer than `WORK_OUT_S`; those
         that were made stay in memory, at least one each time.
         """
+        return list(map(self.looking_at(housings, whole_owner=whole_owner), housings))
+
+    def looking_at(
+        self, housings: Sequence[HousingRow], *, whole_owner: bool
+    ) -> Callable[[HousingRow], View]:
+        """What assesses any of these housings, one at a time; what lies beside them is read now, together."""
         around = of_housings(self._connection, housings, self.now_us, whole_owner=whole_owner)
         owners = {housing.owner_id for housing in housings}
         refused = [keyless.keyless_devices(self._connection, owner_id, self.now_us) for owner_id in owners]
         by_device = {device_id: one for of_owner in refused for device_id, one in of_owner.items()}
-        return [self._view(housing, around[housing.id], by_device) for housing in housings]
+        return lambda housing: self._view(housing, around[housing.id], by_device)
 
     def series(self, seen: View) -> HourlyRestriction:
         """Restriction at the reference flow, one row an operating hour, as people's looks correct it."""

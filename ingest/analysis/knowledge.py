@@ -166,11 +166,14 @@ class Snapshots:
         """Study each housing by a snapshot, then use it: requests find the result in memory."""
 
         def study(connection: sa.Connection, piece: Sequence[HousingRow]) -> None:
+            judge = Judge(connection, resources, memory, known, waits=False)
+            # By itself a housing costs the queries of the whole piece, and one over all keys of its owner.
+            view = judge.looking_at(piece, whole_owner=False)
             for housing in piece:
                 if resources.stopping.is_set():
                     return
                 try:
-                    Judge(connection, resources, memory, known).view(housing)
+                    view(housing)
                 except (TryAgain, sa.exc.SQLAlchemyError):
                     raise
                 except Exception:

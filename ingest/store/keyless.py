@@ -57,15 +57,25 @@ def _suspects(connection: sa.Connection, owner_id: int | None, now_us: int) -> M
         sa.func.sum(sa.case((condition, 1), else_=0))
         for condition in (is_own, is_valid, sa.and_(is_own, is_valid))
     )
-    query = (
-        sa.select(devices.c.id, valid.label("valid"))
-        .select_from(_BOUND)
-        .where(devices.c.registered_us.is_not(None), devices.c.retired_us.is_(None))
-        .group_by(devices.c.id)
+    # Grouped before the devices come in: else SQLite looks through all keys of the owner for each device.
+    ended = (
+        sa.select(keys.c.owner_id, key_devices.c.device, valid.label("valid"))
+        .join_from(keys, key_devices)
+        .group_by(keys.c.owner_id, key_devices.c.device)
         .having(sa.and_(valid_own == 0, sa.or_(own > 0, valid == 0)))
     )
     if owner_id is not None:
-        query = query.where(keys.c.owner_id == owner_id)
+        ended = ended.where(keys.c.owner_id == owner_id)
+    of_device = ended.subquery()
+    query = (
+        sa.select(devices.c.id, of_device.c.valid)
+        .join_from(
+            of_device,
+            devices,
+            sa.and_(devices.c.owner_id == of_device.c.owner_id, devices.c.name == of_device.c.device),
+        )
+        .where(devices.c.registered_us.is_not(None), devices.c.retired_us.is_(None))
+    )
     return {row.id: bool(row.valid) for row in connection.execute(query)}
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -215,14 +216,21 @@ def test_a_new_snapshot_is_used_once_each_housing_is_studied_by_it(
     api.analyse()
     keep_next(api, six_lives().as_record())
     monkeypatch.setattr(assessment, "WORK_OUT_S", 0.0, raising=False)
-    answers, view = [], Judge.view
+    answers, looking_at = [], Judge.looking_at
 
-    def asked_meanwhile(judge: Judge, housing: HousingRow) -> View:
-        seen = view(judge, housing)
-        answers.append(api.get("/v1/fleet"))
-        return seen
+    def asked_meanwhile(
+        judge: Judge, housings: Sequence[HousingRow], *, whole_owner: bool
+    ) -> Callable[[HousingRow], View]:
+        view = looking_at(judge, housings, whole_owner=whole_owner)
 
-    monkeypatch.setattr(Judge, "view", asked_meanwhile)
+        def view_then_ask(housing: HousingRow) -> View:
+            seen = view(housing)
+            answers.append(api.get("/v1/fleet"))
+            return seen
+
+        return view if whole_owner else view_then_ask
+
+    monkeypatch.setattr(Judge, "looking_at", asked_meanwhile)
     api.analyse()
     assert len(answers) >= 3
     assert {answer.status_code for answer in answers} == {200}
