@@ -109,7 +109,12 @@ class Settings:
     )
     uplink_timeout_s: float = field(
         default=30.0,
-        metadata=row(seconds, "Longest time for one exchange with the server [s].", section="uplink"),
+        metadata=row(
+            seconds,
+            "Longest wait on the link [s]: to connect (10 at most), for the next part of a request to go "
+            "out, and, once it is out, for the whole reply. A large batch on a slow link may take longer.",
+            section="uplink",
+        ),
     )
     uplink_linger_s: float = field(
         default=DEFAULT_LINGER_S,

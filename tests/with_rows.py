@@ -19,6 +19,7 @@ WITH_ROWS = frozenset(
         "test_api_readings.py::test_the_account_puts_every_number_in_exactly_one_state",
         "test_api_raw.py::test_pages_give_every_reading_once_in_order_of_time_archived_or_not",
         "test_api_raw.py::test_steps_agree_on_both_databases_and_end_early_where_too_much_stands_behind",
+        "test_api_keep_second.py::test_a_page_of_many_conflicts_costs_as_many_queries_as_one_of_few",
         "test_api_both_right.py::test_it_can_be_undone_and_done_again",
         "test_api_transfer.py::test_of_a_device_that_moves_the_time_on_other_machines_stays",
         "test_api_transfer.py::test_the_stream_goes_on_at_the_new_owner",

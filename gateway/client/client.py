@@ -128,7 +128,8 @@ class Client:
         ca_file : certificates to trust, and no others, as of an authority of your own; None: those of the
             system and of the package certifi (the file that the environment names in SSL_CERT_FILE takes the
             place of the system's).
-        timeout_s : of one exchange. give_up_after_s : of a call with all its tries; 0: one try.
+        timeout_s : to connect, and for the next part of a request or reply.
+        give_up_after_s : of a call with all its tries; 0: one try.
         transport, sleep, monotonic_s, jitter : the world, for tests.
         """
         self._give_up_after_s = give_up_after_s

@@ -19,9 +19,7 @@ from cleanside.gateway.units import QUANTITIES, from_si
 from cleanside.gateway.wire import Batch, Doubt
 from cleanside.ingest.checking.content import FloatArray
 from cleanside.ingest.checking.plausible_time import Service, doubt_of_time, in_question
-
-#: code of a reading in which no quantity has a value
-NOTHING_MEASURED = "nothing_measured"
+from cleanside.ingest.store.reasons import NOTHING_MEASURED
 
 #: Every code for which a reading is quarantined, and what to do about it.
 CODES: Mapping[str, str] = {

@@ -196,8 +196,7 @@ def _would_leave(
     if wish is None or not allows(key, "quarantine:write"):
         return None, None
     try:
-        body = _misnumbered(wish, preview=True)
-        return take_misnumbered(body, resources, key) | {"first": body.first}, None
+        return take_misnumbered(_misnumbered(wish, preview=True), resources, key), None
     except FAULTS as error:
         return None, fault_of(error)
 

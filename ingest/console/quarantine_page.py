@@ -36,7 +36,6 @@ from cleanside.ingest.api.routes.attention import document_of, look
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.quarantine import list_quarantine, list_sent_twice
 from cleanside.ingest.api.routes.shared import Name, R
-from cleanside.ingest.checking.checks import NOTHING_MEASURED
 from cleanside.ingest.console.formats import Figure
 from cleanside.ingest.console.forms import read_form, text_of_field
 from cleanside.ingest.console.quarantine_counts import quarantine_counts
@@ -48,7 +47,7 @@ from cleanside.ingest.console.wording import Sayer, has_words
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import allows, devices_seen
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.reasons import doubts_time
+from cleanside.ingest.store.reasons import NOTHING_MEASURED, doubts_time
 
 router = page_router()
 

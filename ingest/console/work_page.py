@@ -36,10 +36,11 @@ from cleanside.ingest.api.routes.papers import (
     planned_of,
     post_planned_change,
 )
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.visit_plan import known_visits
-from cleanside.ingest.api.routes.work import get_work
+from cleanside.ingest.api.routes.work import list_days, on_list, work_document
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
@@ -370,8 +371,16 @@ def _page(
     taken_back: bool = False,
     asked: Sequence[str] = (),
 ) -> Response:
-    zone = _zone(request, key).key
-    work = get_work(request, resources, key, zone=zone, **wanted)
+    services, zone = services_of(request), _zone(request, key).key
+    days_listed = list_days(resources.clock() / 1e6, wanted["before"], zone)
+    with resources.reading() as connection:
+        judge = services.judge(connection, key)
+        every = on_list(connection, judge, key, days_listed)  # once for both: it judges the whole fleet
+        work = work_document(
+            connection, judge, key, every, days_listed, site=wanted["site"], crew=wanted["crew"]
+        )
+        may_move = may(key, "changes:write")
+        visits = known_visits(connection, services.plans, key, every, days_listed) if may_move else {}
     shop = get_shop(resources, key)
     say = sayer_of(request, key)
     days, names, who = WrittenDays(say.formats), names_of(shop), WhoNames(resources.reading, key, say)
@@ -395,7 +404,7 @@ def _page(
         not_listed=sentences.not_listed,
         resting_said=partial(resting_said, say),
         options=WorkSentences(say.plain, on=days.of),
-        visits=known_visits(request, resources, key, zone) if may(key, "changes:write") else {},
+        visits=visits,
         until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),
         missing=[part for part in work["parts"] if part["to_order"]],
         done=[(entry, said(say, entry["said"])) for entry in work["done"]],

@@ -131,7 +131,16 @@ async def _send(relay: Relay, to: str, content: bytes, verify: ssl.SSLContext) -
             await smtp.login(relay.user, await asyncio.to_thread(_password, relay.password_file))
         await smtp.sendmail(relay.sender, [to], content)
     finally:
-        smtp.close()
+        await _hang_up(smtp)
+
+
+async def _hang_up(smtp: aiosmtplib.SMTP) -> None:
+    """Close the connection now: over TLS a mere close waits for the other side, and may outlive this loop."""
+    transport = smtp.transport
+    smtp.close()
+    if isinstance(transport, asyncio.WriteTransport):
+        transport.abort()
+        await asyncio.sleep(0)  # what closes the socket is called next
 
 
 def _password(file: Path) -> str:

@@ -284,7 +284,7 @@ def take_misnumbered(
     left = misnumbered.leave(connection, stream, first, doubt, now_us)
     shed = {"shed": [asdict(one) for one in left.shed]} if left.shed else {}
     detail = json.dumps({**asked, **shed})
-    amendment_id = begin(connection, who, misnumbered.KIND, now_us, detail, left.entries)
+    amendment_id = begin(connection, who, misnumbered.MISNUMBERED, now_us, detail, left.entries)
     quarantine.set_before(connection, amendment_id, misnumbered.before_of(left))
     quarantine.amend(connection, amendment_id, [(entry.id, entry.amended) for entry in left.entries])
     ids = [entry.id for entry in left.entries]
@@ -340,7 +340,7 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
         raise Refused("not_undoable", status=409, amendment=amendment_id)
     quarantine.set_undone(connection, amendment_id, now_us)
     streams.forget_tails(connection, [entry.stream_id for entry in entries])
-    if done.kind == misnumbered.KIND:
+    if done.kind == misnumbered.MISNUMBERED:
         return _number_again(connection, done, entries, before, now_us)
     if done.kind == "set_aside":
         stored = replay.reconsider(connection, entries, now_us)

@@ -11,28 +11,25 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import Any, Final, Literal
+from typing import Any, Literal
 
-import numpy as np
 import sqlalchemy as sa
 
-from cleanside.gateway.units import QUANTITIES, counted
+from cleanside.gateway.units import counted
 from cleanside.gateway.wire import Doubt
 from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.quarantine import replay
 from cleanside.ingest.quarantine.amend import SECOND_KEPT, AmendmentOutcome, Who, begin, sample_of
 from cleanside.ingest.quarantine.same_reading import Place, taken_out
 from cleanside.ingest.quarantine.withdrawing import as_sent
-from cleanside.ingest.store import quarantine, readings, reasons, stored
+from cleanside.ingest.store import quarantine, readings, reasons
 from cleanside.ingest.store.marks import ranges_of
 from cleanside.ingest.store.quarantine import HELD, RELEASED, SET_ASIDE, QuarantineRow
-from cleanside.ingest.store.whole_readings import WholeReadings
 
 OtherIs = Literal["stored", "held", "released", "discarded"]
-_LONGEST: Final = 1_000  # numbers of one look; chosen: a page of entries
 
 
 def keep_second(
@@ -148,38 +145,5 @@ def _of_stream(
     aside = quarantine.by_ids(connection, owner_id, ids)
     found = {e.seq: FirstReading(e.state, json.loads(e.amended or e.content)) for e in aside}  # type: ignore[arg-type]
     found |= {seq: FirstReading("stored", None) for seq in readings.hashes(connection, stream_id, ranges)}
-    for first, last in ranges:
-        found |= {
-            seq: FirstReading("stored", sent) for seq, sent in _stored(connection, stream_id, first, last)
-        }
-    return found
-
-
-def _stored(
-    connection: sa.Connection, stream_id: int, first: int, last: int
-) -> Iterator[tuple[int, dict[str, Any]]]:
-    """The stored readings of a range that are not in the archive, each as a reading."""
-    near = readings.times_near(connection, stream_id, first, last, 1)
-    at_us = [time.at_us for time in near if first <= time.seq <= last]
-    if not at_us:
-        return
-    span_us = min(at_us), max(at_us) + 1
-    whole = stored.whole(connection, stream_id, (first, last), span_us, limit=_LONGEST)
-    for index, seq in enumerate(whole.seq.tolist()):
-        yield seq, as_sent(_row(whole, index), numbered=True)
-
-
-def _row(whole: WholeReadings, index: int) -> dict[str, Any]:
-    """One reading as a row, with every column."""
-    seq, width = int(whole.seq[index]), float(whole.at_uncertainty_s[index])
-    columns: dict[str, float | None] = {quantity.column: None for quantity in QUANTITIES.values()}
-    for name, column in whole.values.items():
-        columns[name] = None if np.isnan(column[index]) else float(column[index])
-    return {
-        "seq": seq,
-        "at_us": int(whole.at_us[index]),
-        "at_uncertainty_s": None if np.isnan(width) else width,
-        "instant": whole.instants.get(seq),
-        "units": whole.units[index],
-        **columns,
-    }
+    rows_there = readings.among(connection, stream_id, ranges)
+    return found | {row["seq"]: FirstReading("stored", as_sent(row, numbered=True)) for row in rows_there}

@@ -35,8 +35,8 @@ from cleanside.ingest.store.marks import (
 from cleanside.ingest.store.quarantine import DISCARDED, RELEASED, QuarantineRow
 from cleanside.ingest.store.streams import Stream
 
-KIND: Final = "misnumbered"
-MOST: Final = 5_000  # readings at once, as of every amendment; so many are no slip of a finger
+MISNUMBERED: Final = "misnumbered"  # kind of the amendment
+MOST_MISNUMBERED: Final = 5_000  # readings at once, as of every amendment; so many are no slip of a finger
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,8 +104,10 @@ def _numbers_from(marks: Marks, first: int) -> Ranges:
         raise NotValid(Complaint("#/first", "above_the_highest", first=first, highest=marks.highest))
     shed = union((s.first, s.last) for s in marks.shed)
     numbers = subtract(intersect(marks.islands, ((first, marks.highest),)), shed)
-    if (many := count(numbers)) > MOST:
-        raise NotValid(Complaint("#/first", "too_many_misnumbered", first=first, readings=many, most=MOST))
+    if (many := count(numbers)) > MOST_MISNUMBERED:
+        raise NotValid(
+            Complaint("#/first", "too_many_misnumbered", first=first, readings=many, most=MOST_MISNUMBERED)
+        )
     return numbers
 
 

@@ -182,6 +182,12 @@ def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[i
     return stored_rows.hashes(connection, stream_id, numbers) | in_blocks
 
 
+def among(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[StoredReadingRow]:
+    """The stored ones of these numbers, every column of the table `readings`, in no order."""
+    in_rows = stored_rows.among(connection, stream_id, numbers)
+    return in_rows + stored_blocks.among(connection, stream_id, numbers)
+
+
 def ranges(connection: sa.Connection, stream_id: int) -> list[Ranges]:
     """All numbers of a stream in each place, counted from what is stored there."""
     return [stored_rows.ranges(connection, stream_id), stored_blocks.ranges(connection, stream_id)]

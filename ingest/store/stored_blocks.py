@@ -188,6 +188,12 @@ def runs_among(connection: sa.Connection, stream_id: int, numbers: Ranges) -> It
         yield run.chosen(within(run.content.seq, wanted))
 
 
+def among(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[StoredReadingRow]:
+    """What is stored under these numbers."""
+    runs = runs_among(connection, stream_id, numbers)
+    return [row for run in runs for row in block_runs.as_rows(run, stream_id)]
+
+
 def ranges(connection: sa.Connection, stream_id: int) -> Ranges:
     """The stored numbers of a stream; blocks without holes are not unpacked."""
     found: list[Range] = []

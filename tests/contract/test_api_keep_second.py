@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
 from tests.support import held
 from tests.support.serving import DEVICE, Api, batch
@@ -46,6 +47,37 @@ def test_an_entry_shows_the_first_reading_beside_it(api: Api) -> None:
     assert (first["content"]["restriction"], second["restriction"]) == (3.0, 4.0)
     assert first["content"]["at"] == second["at"]
     assert first["content"]["units"]["restriction"] == "kPa"
+
+
+def test_a_page_of_many_conflicts_costs_as_many_queries_as_one_of_few(api: Api) -> None:
+    """Numbers that are no range: each of them cost two queries and more."""
+    numbers = range(COUNT + 1, COUNT + 1 + 3 * 60)
+    api.send(batch(numbers[0], [3.0] * len(numbers)))
+    second = batch(numbers[0], [4.0] * len(numbers))
+    second["readings"] = second["readings"][::3]
+    api.send(second)
+    queries(api, COUNT)  # the first one asks for the key too
+    few, many = (queries(api, limit) for limit in (COUNT + 12, COUNT + 60))
+    assert many == few
+    found = [e for e in entries(api) if e["seq"] > COUNT]
+    assert [e["seq"] for e in found] == [*numbers[::3]]
+    assert {e["other_reading"]["content"]["restriction"] for e in found} == {3.0}
+    assert [e["other_reading"]["content"]["at"] for e in found] == [e["content"]["at"] for e in found]
+
+
+def queries(api: Api, limit: int) -> int:
+    """How many statements a page of so many entries takes."""
+    sent: list[str] = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
+        sent.append(statement)
+
+    sa.event.listen(sa.Engine, "before_cursor_execute", note)
+    try:
+        assert len(api.get("/v1/quarantine", params={"limit": limit}).json()["entries"]) == limit
+    finally:
+        sa.event.remove(sa.Engine, "before_cursor_execute", note)
+    return len(sent)
 
 
 def test_the_second_takes_the_place_of_the_first_where_it_is_believed(api: Api) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from cleanside.ingest.analysis.assessment import Judge
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from tests.contract.test_api_fleet import working_hours
@@ -63,6 +64,24 @@ def test_a_tick_is_an_entry_with_meter_and_gauge_and_comes_once(api: Api) -> Non
     html = page(api)
     assert "Entered in the last three days" in html
     assert "Too few working hours" in html  # the verdict of the data
+
+
+@pytest.mark.parametrize("path", ["/work-list", "/v1/work", "/v1/digest"])
+def test_the_fleet_is_judged_once(api: Api, monkeypatch: pytest.MonkeyPatch, path: str) -> None:
+    """The page judged it a second time for the days of the plan of visits, the digest for its questions."""
+    loaded(api, rise_kpa=0.08)
+    assert api.get("/v1/visit-plan", key="planner").json()["visits"]
+    judged, views = list[int](), Judge.views
+
+    def counted(judge: Judge, housings: Any, **more: Any) -> Any:
+        judged.append(len(housings))
+        return views(judge, housings, **more)
+
+    monkeypatch.setattr(Judge, "views", counted)
+    answer = api.get(path, key="planner")
+    assert (answer.status_code, judged) == (200, [1])
+    if path == "/work-list":
+        assert str(table("en")["work.day"]) in answer.text
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

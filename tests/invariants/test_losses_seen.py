@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from cleanside.ingest.console.wording import table
 from tests.support.gatewaying import GatewayProcess, wait_until
@@ -18,7 +19,7 @@ def test_invariant_12_a_line_read_in_part_is_kept_as_far_as_it_is_known_and_the_
 
     One line has nothing else: what is left of it measures nothing. It is lost whole and declared as such.
     """
-    lines = [
+    lines: list[dict[str, Any]] = [
         {"restriction": 3.1},
         {"restriction": 3.2, "dust": 7},
         {"dust": 8},

@@ -70,6 +70,7 @@ class MailSink:
         self.may_answer.set()
         self.lock = threading.Lock()
         self._tls, self._login = tls, login
+        self._sessions: list[SMTP] = []
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, daemon=True)
         self.port = 0
@@ -103,6 +104,10 @@ class MailSink:
         for task in left:
             task.cancel()
         await asyncio.gather(*left, return_exceptions=True)
+        for session in self._sessions:
+            if isinstance(session.transport, asyncio.WriteTransport):
+                session.transport.abort()  # else a socket of a slow machine would outlive the loop
+        await asyncio.sleep(0)  # what closes them is called next
         await self._loop.shutdown_default_executor()
 
     def _new_session(self) -> SMTP:
@@ -112,7 +117,8 @@ class MailSink:
             more |= {"auth_require_tls": self._tls is not None}
         if self._tls is not None:
             more |= {"tls_context": self._tls, "require_starttls": True}
-        return SMTP(self, hostname="sink.test", loop=self._loop, **more)
+        self._sessions.append(SMTP(self, hostname="sink.test", loop=self._loop, **more))
+        return self._sessions[-1]
 
     def _authenticate(self, _server: SMTP, _s: Session, _e: Envelope, _m: str, given: Any) -> AuthResult:
         assert isinstance(given, LoginPassword)

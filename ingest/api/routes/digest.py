@@ -17,10 +17,9 @@ from cleanside.ingest.api.routes.restriction import asked_of_lay_up
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import R, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader
-from cleanside.ingest.api.routes.work import list_days, work_document
-from cleanside.ingest.owners.access import sees_site
+from cleanside.ingest.api.routes.work import list_days, on_list, work_document
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
-from cleanside.ingest.store import fleet, shop
+from cleanside.ingest.store import shop
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.message_choices import DAILY, WEEKLY
 
@@ -50,8 +49,9 @@ def digest_document(
 ) -> dict[str, Any]:
     """What the digest of a person says now. period : daily or weekly."""
     days = list_days(judge.now_us / 1e6, None, zone)
-    work = work_document(connection, judge, key, days, done_s=DONE_SINCE_S[period])
-    questions = _questions(connection, judge, key)
+    every = on_list(connection, judge, key, days)
+    work = work_document(connection, judge, key, every, days, done_s=DONE_SINCE_S[period])
+    questions = [question for seen in every.values() for question in _of_housing(seen.view)]
     names = {row.name: row.display_name for row in shop.groups_of(connection, "site", key.owner_id)}
     jobs = [{**job, "options": []} for job in work["jobs"]]
     return {
@@ -98,12 +98,6 @@ def _carry_document(names: Mapping[str, str | None], carry: Mapping[str, Any]) -
     """What is brought from site to site, with what people call both."""
     called = {f"{place}_display_name": names.get(carry[place]) for place in ("site", "from_site")}
     return {**carry, **called}
-
-
-def _questions(connection: sa.Connection, judge: Judge, key: Key) -> list[dict[str, Any]]:
-    views = judge.views(fleet.housings_in_use(connection, key.owner_id), whole_owner=True)
-    seen = (view for view in views if sees_site(key, view.papers.machine.site))
-    return [question for view in seen for question in _of_housing(view)]
 
 
 def _of_housing(view: View) -> Iterable[dict[str, Any]]:

@@ -41,6 +41,7 @@ from cleanside.ingest.api.routes.work import (
 )
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotFound, NotValid
+from cleanside.ingest.planning.kept_plans import KeptPlans
 from cleanside.ingest.planning.visit_plan import (
     LaterElement,
     PlanCost,
@@ -119,16 +120,19 @@ class KnownVisit(NamedTuple):
     currency: str | None
 
 
-def known_visits(request: Request, resources: R, key: Key, zone: str) -> dict[HousingName, KnownVisit]:
-    """The visits of the plan as it was made last; empty where something changed since, and none is made."""
-    services = services_of(request)
-    if not len(services.plans):
+def known_visits(
+    connection: sa.Connection, plans: KeptPlans, key: Key, every: OnListByName, days: ListDays
+) -> dict[HousingName, KnownVisit]:
+    """
+    The visits of the plan as it was made last; empty where something changed since, and none is made.
+
+    every, days : of the work list that shows them.
+    """
+    if not len(plans):
         return {}
-    days = ListDays(ZoneInfo(zone), resources.clock() / 1e6, before=date.max)
-    with resources.reading() as connection:
-        every = on_list(connection, services.judge(connection, key), key, days)
-        inputs = _inputs(connection, key, every, days, {})
-    plan, problem = services.plans.known(inputs.problem), inputs.problem
+    unended = ListDays(days.zone, days.now_s, before=date.max)
+    inputs = _inputs(connection, key, every, unended, {})
+    plan, problem = plans.known(inputs.problem), inputs.problem
     if plan is None:
         return {}
     return {

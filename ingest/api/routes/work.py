@@ -103,21 +103,22 @@ def get_work(
     days = list_days(resources.clock() / 1e6, before, zone)
     with resources.reading() as connection:
         judge = services_of(request).judge(connection, key)
-        return work_document(connection, judge, key, days, site=site, crew=crew)
+        every = on_list(connection, judge, key, days)
+        return work_document(connection, judge, key, every, days, site=site, crew=crew)
 
 
 def work_document(
     connection: sa.Connection,
     judge: Judge,
     key: Key,
+    every: OnListByName,
     days: ListDays,
     *,
     site: str | None = None,
     crew: str | None = None,
     done_s: float = DONE_S,
 ) -> dict[str, Any]:
-    """The work list of a key. done_s : back to here changes are shown as done [s]."""
-    every = on_list(connection, judge, key, days)
+    """The work list of a key. every : `on_list`. done_s : back to here changes are shown as done [s]."""
     wanted = [seen for seen in every.values() if _wanted(seen, site, crew)]
     candidates = [seen.candidate for seen in wanted]
     jobs = jobs_of(candidates, days)
@@ -227,7 +228,7 @@ def _wanted(seen: OnList, site: str | None, crew: str | None) -> bool:
 
 
 def on_list(connection: sa.Connection, judge: Judge, key: Key, days: ListDays) -> OnListByName:
-    """Every housing in use that the key may see, by machine and name."""
+    """Every housing in use that the key may see, judged now, by machine and name; whenever the list ends."""
     views = judge.views(fleet.housings_in_use(connection, key.owner_id), whole_owner=True)
     views = [view for view in views if sees_site(key, view.papers.machine.site)]
     meters = papers.meters_of_owner(connection, key.owner_id)
