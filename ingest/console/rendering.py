@@ -86,7 +86,8 @@ def render(
     key : of who looks; None: not signed in. values : what the template names.
     """
     viewer, nonce = viewer_of(request, key), secrets.token_urlsafe(16)
-    given = _given(request, viewer, nonce) | {"typed": typed_in(request) if status >= 400 else None}
+    given = _given(request, viewer, nonce)
+    given |= {"status": status, "typed": typed_in(request) if status >= 400 else None}
     content = templates().get_template(template).render(given | values)
     return HTMLResponse(content, status, {**headers_of(viewer, nonce), **(headers or {})})
 

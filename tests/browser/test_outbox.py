@@ -191,9 +191,7 @@ def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
     all_sent(page)
 
 
-def test_an_unlikely_limit_is_in_its_form_again_beside_the_box_to_tick(
-    shop: Shop, context: BrowserContext
-) -> None:
+def test_an_unlikely_limit_is_in_its_form_again_beside_the_box_to_tick(context: BrowserContext) -> None:
     """The fields were empty and there was no box, though the words said to tick it."""
     page = opened(context)
     form = page.locator("form#terminal_restriction")
