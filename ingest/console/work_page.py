@@ -251,7 +251,7 @@ def _days_of(request: Request, resources: R, key: Key, fields: Fields) -> dict[s
 
 
 def _unticked(fields: Fields, days: Mapping[str, str], ticked: Set[str]) -> dict[str, list[TickFault]]:
-    """Rows in which something was written, and that nobody ticked: it must not vanish without a word."""
+    """Rows in which something was written, and that are not ticked: it must not vanish without a word."""
     found: dict[str, list[TickFault]] = {}
     for name in days.keys() - ticked:
         written = [str(fields.get(f"{field}/{name}", "")).strip() for field in WRITTEN_FIELDS]

@@ -154,7 +154,7 @@ def problems(draw: st.DrawFn) -> VisitProblem:
         for name in names
     ]
     before = [draw(st.sampled_from((0.0, 2.5, 8.0))) for _ in range(days - 1)]
-    supply = PartSupply(part="KG", pieces=draw(st.integers(0, 3)), lead_days=draw(st.integers(0, 3)))
+    supply = PartSupply(part="KG", pieces=draw(st.integers(0, 3)), there_day=draw(st.integers(0, 3)))
     return problem(*elements, capacity_h=(*before, 8.0), supplies=(supply,))
 
 
