@@ -54,6 +54,7 @@ from cleanside.ingest.console.forms import (
 from cleanside.ingest.console.laid_up_words import laid_up_said
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.machine_said import entry_verdict, machine_said
+from cleanside.ingest.console.planned_day_asked import MEANT, ask_of_day
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
@@ -240,10 +241,12 @@ def post_planned_day(
     """Plan the change for a day, or move it; the day before it is replaced."""
     housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
     given = {"on": trimmed_field(fields, "on"), "note": trimmed_field(fields, "plan_note")}
-    zone = viewer_of(request, key).zone.key
+    viewer = viewer_of(request, key)
     try:
         seen = trimmed_field(fields, "seen") or None
-        body = read_form(NewPlan, given | {"housing": housing, "zone": zone, "seen": seen})
+        body = read_form(NewPlan, given | {"housing": housing, "zone": viewer.zone.key, "seen": seen})
+        if trimmed_field(fields, MEANT) != body.on:
+            ask_of_day(request, resources, key, machine, body, formats_of(request, viewer))
         post_planned_change(machine, body, request, resources, key)
     except FAULTS as error:
         refused = RefusedForm(fault_of(error), given)

@@ -25,7 +25,7 @@ from cleanside.ingest.console import drawing
 from cleanside.ingest.console.docs_site import help_for
 from cleanside.ingest.console.field_faults import SECRET
 from cleanside.ingest.console.formats import Formats
-from cleanside.ingest.console.plan_words import is_asked, plan_said
+from cleanside.ingest.console.plan_words import is_asked, plan_chance, plan_said
 from cleanside.ingest.console.routing import PageRoute
 from cleanside.ingest.console.static_files import address_of
 from cleanside.ingest.console.viewer import Viewer, viewer_of
@@ -67,7 +67,8 @@ def templates() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
-    made.globals |= {"static": address_of, "plan_said": plan_said, "plan_asks": is_asked, **_DRAWINGS}
+    made.globals |= {"static": address_of, **_DRAWINGS}
+    made.globals |= {"plan_said": plan_said, "plan_asks": is_asked, "plan_chance": plan_chance}
     return made
 
 

@@ -42,6 +42,7 @@ from cleanside.ingest.api.routes.work import get_work
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
+from cleanside.ingest.console.plan_words import LEAST_CHANCE
 from cleanside.ingest.console.rendering import may, render, sayer_of
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
@@ -446,6 +447,7 @@ def _page(
         entry_id=f"work-{round(say.formats.now_s * 1_000_000)}",
         faults=faults,
         field_words=FIELD_WORDS,
+        least_chance=LEAST_CHANCE,
         kept=kept,
         work_done=WORK_DONE,
     )

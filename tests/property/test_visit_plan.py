@@ -176,7 +176,7 @@ def test_a_plan_keeps_what_it_promises(asked: VisitProblem, data: st.DataObject)
     for day, capacity_h in enumerate(asked.capacity_h):
         assert sum(trip.hours for trip in plan.trips if trip.day == day) <= capacity_h + 1e-6
     [supply] = asked.supplies
-    early = [v for v in plan.visits if v.element.part and v.element.wear and v.day < supply.lead_days]
+    early = [v for v in plan.visits if v.element.part and v.element.wear and v.day < supply.there_day]
     assert len(early) <= supply.pieces
     assert plan.bound <= plan.cost.all + 1e-6
     shuffled = data.draw(st.permutations(asked.elements))
