@@ -309,7 +309,10 @@ def test_a_day_that_cannot_hold_is_asked_about_and_stands_once_it_is_meant(api: 
         fields = {"housing": "main", "on": on, "plan_note": "", **more}
         return send(api, fields, path=f"{MACHINE}/planned-day")
 
-    for on, why in (("2027-03-10", "chance that the element is at its limit before"), ("2026-02-22", "no working day")):
+    for on, why in (
+        ("2027-03-10", "chance that the element is at its limit before"),
+        ("2026-02-22", "no working day"),
+    ):
         asked = plan(on)
         assert asked.status_code == 422, on
         assert re.search(why, html.unescape(asked.text))
