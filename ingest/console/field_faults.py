@@ -80,10 +80,23 @@ class FieldFault:
     of: str = ""
 
     @property
+    def control(self) -> str:
+        """The name of the control of the form."""
+        return f"{self.field}/{self.of}" if self.of else self.field
+
+    @property
     def label(self) -> str:
         """The key of the words that stand at the field; "": it is about no field, or none that a form has."""
         key = _LABELS.get(self.field, f"field.name.{self.field}")
         return key if has_words(key) else ""
+
+
+class WrongFields(Exception):
+    """Several fields of one form are wrong: found where each was read, said at once."""
+
+    def __init__(self, fields: Iterable[FieldFault]) -> None:
+        self.fields = tuple(fields)
+        super().__init__("; ".join(f"{fault.field}: {fault.code or fault.detail}" for fault in self.fields))
 
 
 def said_plainly(say: Sayer, faults: Iterable[FieldFault]) -> str:
@@ -98,6 +111,8 @@ def _said_plainly(say: Sayer, fault: FieldFault) -> str:
 
 def field_faults(error: Exception) -> tuple[FieldFault, ...]:
     """Every fault that an error names, field by field; none where it is about no field."""
+    if isinstance(error, WrongFields):
+        return error.fields
     if isinstance(error, RequestValidationError | ValidationError):
         return tuple(_of_finding(found) for found in error.errors())
     if isinstance(error, Refused):

@@ -26,6 +26,8 @@ from cleanside.ingest.console.drawing import CALENDAR_DAYS
 from cleanside.ingest.console.formats import DAY_S, GAUGE_DECIMALS, Formats
 from cleanside.ingest.console.laid_up_words import is_ahead, laid_up_said
 from cleanside.ingest.console.plan_words import is_asked
+from cleanside.ingest.console.laid_up_words import laid_up_said
+from cleanside.ingest.console.plan_words import is_asked, plan_chance
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.routing import page_needs, page_router
@@ -40,6 +42,8 @@ from cleanside.ingest.store.keys import Key
 router = page_router()
 
 Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
+#: what the headline counts as due
+DUE = ("over", "due", "suspect", "plan", "planned", "planned_late")
 #: states whose next step stands whatever was planned
 URGENT = frozenset({"over", "due", "suspect"})
 
@@ -212,6 +216,10 @@ def planned_day(document: Mapping[str, Any]) -> str | None:
     """The day of a change that counts, ISO 8601; None: none is planned, or a person is asked about it."""
     planned = document["planned"]
     return str(planned["on"]) if planned is not None and planned["state"] == "open" else None
+    if planned is not None and is_planned:
+        yield say("fleet.next.planned", on=say.formats.day(f"{planned['on']}T12:00:00Z"))
+        if (chance := plan_chance(say, planned, document["state"])) is not None:
+            yield Markup("<strong>{}</strong>").format(chance)
 
 
 def machine_address(document: Mapping[str, Any]) -> str:
@@ -262,11 +270,13 @@ def summary_of(say: Sayer, known: Mapping[str, Any]) -> Iterator[Any]:
     """What is wrong, then what can wait: one sentence each, the first is the weightiest."""
     counts = dict(known["by_state"])
     if counts.get("plan"):  # what has its day already is not to be planned
-        counts |= {"plan": counts["plan"] - known["with_day"], "planned": known["with_day"]}
-    for state in ("over", "due", "suspect", "plan", "planned", "silent"):
+        in_time = known["with_day"] - known["late_day_by_state"].get("plan", 0)
+        counts |= {"plan": counts["plan"] - known["with_day"], "planned": in_time}
+    counts["planned_late"] = sum(known["late_day_by_state"].values())
+    for state in ("over", "due", "suspect", "planned_late", "plan", "planned", "silent"):
         if counts.get(state):
             yield say(f"fleet.summary.{state}", n=counts[state])
-    if known["count"] and not set(counts) & {"over", "due", "suspect", "plan"}:
+    if known["count"] and not any(counts.get(name) for name in DUE):
         yield say("fleet.summary.nothing_due")
 
 

@@ -7,7 +7,7 @@ Leaves to others: the rules (the models of the routes), the words (`words/fault.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
@@ -15,10 +15,11 @@ from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ValidationError
 from starlette.datastructures import FormData
 
-from cleanside.ingest.console.field_faults import FieldFault, field_faults
+from cleanside.ingest.console.field_faults import FieldFault, WrongFields, field_faults
 from cleanside.ingest.errors import Refused, TryAgain
 
 M = TypeVar("M", bound=BaseModel)
+T = TypeVar("T")
 
 #: codes of problems that a page says above its form, in words of its own; others get the page of errors
 SAID_ON_THE_PAGE = frozenset(
@@ -56,6 +57,10 @@ GROUPED = re.compile(r"[1-9]\d{0,2}([.,]\d{3})+")
 _PRINTED = re.compile(r"([1-9]\d{0,2}(?P<mark>[.,])\d{3}(?:(?P=mark)\d{3})*)(?!(?P=mark))[.,](\d{1,20})")
 #: field -> unit that people may write behind its number
 _UNITS = dict.fromkeys(("meter_hours", "old_meter_hours", "service_meter_hours", "meter", "old_meter"), "h")
+
+
+#: what says which fields are wrong
+FIELD_FAULTS = (Refused, ValidationError, RequestValidationError, WrongFields)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,9 +148,42 @@ def read_form(model: type[M], values: Mapping[str, Any]) -> M:
         raise RequestValidationError(found) from None
 
 
+class FormReader:
+    """Reads a form field by field, and says of all its fields at once what is wrong with them."""
+
+    def __init__(self) -> None:
+        self.wrong: list[FieldFault] = []
+
+    def read(self, read: Callable[[], T]) -> T | None:
+        """What `read` gives; None: it is wrong, or it is nothing."""
+        try:
+            return read()
+        except FIELD_FAULTS as error:
+            if not (found := field_faults(error)):
+                raise
+            self.wrong += found
+            return None
+
+    def number(self, fields: FormData, name: str) -> float | None:
+        """As `number_of_field`."""
+        return self.read(lambda: number_of_field(fields, name))
+
+    def whole(self, fields: FormData, name: str) -> int | None:
+        """As `int_of_field`."""
+        return self.read(lambda: int_of_field(fields, name))
+
+    def body(self, make: Callable[[], M]) -> M:
+        """The body of what was read. Raises WrongFields with all that is wrong."""
+        made = self.read(make)
+        if self.wrong or made is None:
+            known = {fault.control: fault for fault in reversed(self.wrong)}  # the first of each field
+            raise WrongFields(reversed(known.values()))
+        return made
+
+
 def fault_of(error: Exception) -> FormFault:
     """What a page says of an error. Raises the error again where the page has no words for it."""
-    if isinstance(error, RequestValidationError):
+    if isinstance(error, RequestValidationError | WrongFields):
         return FormFault("not_valid", 422, fields=field_faults(error))
     if isinstance(error, Refused) and error.code in SAID_ON_THE_PAGE:
         return FormFault(error.code, error.status, error.values, field_faults(error))
@@ -155,4 +193,4 @@ def fault_of(error: Exception) -> FormFault:
 
 
 #: what `fault_of` may say
-FAULTS = (Refused, TryAgain, RequestValidationError)
+FAULTS = (Refused, TryAgain, RequestValidationError, WrongFields)

@@ -28,6 +28,7 @@ from cleanside.ingest.console.viewer import locale_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.console.work_sentences import WorkSentences
 from cleanside.ingest.messages.letter import Letter, Outgoing, one_line
+from cleanside.ingest.messages.matters import CHECK_FIRST, OPENED
 from cleanside.ingest.messages.telling import ESCALATED, OF_NO_MATTER
 from cleanside.ingest.store.messages import Message
 
@@ -72,7 +73,9 @@ def _subject_key(outgoing: Outgoing) -> str:
     message = outgoing.message
     if message.kind in OF_NO_MATTER:
         return f"letter.{message.kind}.subject"
-    return f"letter.{message.kind}.{message.about['what']}"
+    what = message.about["what"]
+    is_dust = what == OPENED and message.about.get("advice_code") == "advice_below_clean"
+    return f"letter.{message.kind}.{'dust' if is_dust and message.kind == CHECK_FIRST else what}"
 
 
 def _subject_values(outgoing: Outgoing, formats: Formats) -> dict[str, Any]:

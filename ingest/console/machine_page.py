@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from http import HTTPStatus
 from typing import Annotated, Any
@@ -25,6 +25,7 @@ from cleanside.ingest.api.routes.element_changes import (
     delete_element_change,
     get_element_changes,
     post_element_change,
+    refuse_far_off,
 )
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
 from cleanside.ingest.api.routes.newest import get_newest
@@ -45,14 +46,15 @@ from cleanside.ingest.console.formats import Formats, WrittenDays
 from cleanside.ingest.console.forms import (
     FAULTS,
     FormFault,
+    FormReader,
     fault_of,
-    number_of_field,
     read_form,
     trimmed_field,
 )
 from cleanside.ingest.console.laid_up_words import laid_up_said
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.machine_said import entry_verdict, machine_said
+from cleanside.ingest.console.planned_day_asked import MEANT, ask_of_day
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
@@ -73,6 +75,13 @@ LayUpWriter = Annotated[Key, Depends(page_needs("shop:write"))]
 KEPT_FIELDS = (
     *("what", "day", "time", "meter", "old_meter", "new_meter_began", "gauge", "part", "note", "entry_id"),
 )
+#: field of the body of an entry -> of its form
+FIELDS_OF_FORM = {
+    "changed_at": "day",
+    "meter_hours": "meter",
+    "old_meter_hours": "old_meter",
+    "new_meter_began_hours": "new_meter_began",
+}
 MOST_GAUGES = 3  # the newest; chosen, the JSON twin has all
 WORK = ("new", "cleaned", "inspected", "safety_element")
 #: a code of the evidence -> what it is about; others are about the level
@@ -233,10 +242,12 @@ def post_planned_day(
     """Plan the change for a day, or move it; the day before it is replaced."""
     housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
     given = {"on": trimmed_field(fields, "on"), "note": trimmed_field(fields, "plan_note")}
-    zone = viewer_of(request, key).zone.key
+    viewer = viewer_of(request, key)
     try:
         seen = trimmed_field(fields, "seen") or None
-        body = read_form(NewPlan, given | {"housing": housing, "zone": zone, "seen": seen})
+        body = read_form(NewPlan, given | {"housing": housing, "zone": viewer.zone.key, "seen": seen})
+        if trimmed_field(fields, MEANT) != body.on:
+            ask_of_day(request, resources, key, machine, body, formats_of(request, viewer))
         post_planned_change(machine, body, request, resources, key)
     except FAULTS as error:
         refused = RefusedForm(fault_of(error), given)
@@ -295,39 +306,44 @@ def _entry_id(body: NewChange) -> str:
 
 
 def change_of(fields: FormData, formats: Formats) -> NewChange:
-    """The entry of a form. Raises RequestValidationError, or Refused (422) for what is no time or number."""
-    gauge, unit = number_of_field(fields, "gauge"), trimmed_field(fields, "gauge_unit") or "kPa"
-    what = trimmed_field(fields, "what")
+    """The entry of a form. Raises WrongFields with all that is wrong with it."""
+    reader, unit = FormReader(), trimmed_field(fields, "gauge_unit") or "kPa"
+    gauge, what = reader.number(fields, "gauge"), trimmed_field(fields, "what")
+    at = trimmed_field(fields, "changed_at") or reader.read(lambda: _instant(fields, formats))
     given = {
         "part": trimmed_field(fields, "part") or None if what == "new" else None,
-        "meter_hours": number_of_field(fields, "meter"),
-        "old_meter_hours": number_of_field(fields, "old_meter"),
-        "new_meter_began_hours": number_of_field(fields, "new_meter_began"),
+        "meter_hours": reader.number(fields, "meter"),
+        "old_meter_hours": reader.number(fields, "old_meter"),
+        "new_meter_began_hours": reader.number(fields, "new_meter_began"),
         "gauge": None if gauge is None else {"value": gauge, "unit": unit},
-        "changed_at": trimmed_field(fields, "changed_at") or _instant(fields, formats),
+        "changed_at": at or instant_text(round(formats.now_s) * 1_000_000),  # what is wrong with it is said
         "housing": trimmed_field(fields, "housing") or DEFAULT_HOUSING,
         "note": trimmed_field(fields, "note"),
         "what": what,
         "entry_id": trimmed_field(fields, "entry_id") or None,
         "confirmed_because": trimmed_field(fields, "confirmed_because"),
     }
-    return read_form(NewChange, given)
+    return reader.body(lambda: read_form(NewChange, given))
 
 
 def _refused(error: Exception, fields: FormData) -> RefusedForm:
     """What is wrong with a form, and what it held: nothing is typed twice. Raises what is no fault."""
     kept = {name: trimmed_field(fields, name) for name in KEPT_FIELDS}
-    return RefusedForm(fault_of(error), kept)
+    fault = fault_of(error)
+    named = tuple(replace(one, field=FIELDS_OF_FORM.get(one.field, one.field)) for one in fault.fields)
+    return RefusedForm(replace(fault, fields=named), kept)
 
 
 def _instant(fields: FormData, formats: Formats) -> str:
-    """Day and time of a form, in the viewer's zone, as an instant."""
+    """Day and time of a form, in the viewer's zone, as an instant. Raises Refused (422)."""
     day, time = trimmed_field(fields, "day"), trimmed_field(fields, "time") or "12:00"
     try:
         local = datetime.fromisoformat(f"{day}T{time}")
     except ValueError:
         raise NotValid(Complaint("day", "not_a_day_and_time", day=day, time=time)) from None
-    return instant_text(int(formats.from_local(local) * 1e6))
+    at_us = int(formats.from_local(local) * 1e6)
+    refuse_far_off(at_us, int(formats.now_s * 1e6))  # said with what else is wrong, not after it
+    return instant_text(at_us)
 
 
 def _address(machine: str, housing: str, *, at: str = "entries", **more: str | None) -> str:

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from fastapi import Depends, Path, Request, Response
 
 from cleanside.ingest.analysis.assessment import View
+from cleanside.ingest.analysis.wrong_since import wrong_since_s
 from cleanside.ingest.api.routes.calendars import (
     NewCalendar,
     delete_calendar,
@@ -38,6 +39,7 @@ from cleanside.ingest.api.routes.my_messages import (
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.people import list_people
 from cleanside.ingest.api.routes.restriction import document_of, views_of
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.console.fleet_page import machine_address
@@ -55,7 +57,7 @@ from cleanside.ingest.console.routing import Fields, page_needs, page_router, se
 from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.errors import Refused, TryAgain
-from cleanside.ingest.messages.matters import Name, of_housings
+from cleanside.ingest.messages.matters import CHECK_FIRST, DUST, Name, of_housings
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.message_choices import DIGESTS
 from cleanside.ingest.store.messages import GIVEN_UP
@@ -93,6 +95,7 @@ def _page(
         key=key,
         status=200 if fault is None else fault.status,
         matters=open_matters,
+        matter_said=matter_said,
         unannounced=unannounced or [],
         is_known=unannounced is not None,
         chosen=chosen,
@@ -129,7 +132,18 @@ def unannounced_of(
         return None
     looks = [(view, of_housings([view])) for view in views if may(key, "fleet:read")]
     found = [(view, seen) for view, look in looks for seen in look.findings if seen.name not in announced]
-    return [{"kind": seen.kind, **_place_of(view)} for view, seen in found]
+    with resources.reading() as connection:
+        judge = services_of(request).judge(connection, key)
+        since = [wrong_since_s(judge, view) for view, _ in found]
+    return [
+        {"said": matter_said(seen.kind, seen.severity), "since_s": since_s, **_place_of(view)}
+        for (view, seen), since_s in zip(found, since, strict=True)
+    ]
+
+
+def matter_said(kind: str, severity: int) -> str:
+    """The key of what is said of an open matter: the strongest that is known of it."""
+    return f"letter.{kind}.{'dust' if kind == CHECK_FIRST and severity >= DUST else 'opened'}"
 
 
 def _place_of(view: View) -> dict[str, str]:

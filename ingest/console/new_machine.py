@@ -15,7 +15,7 @@ from cleanside.ingest.api.routes.machines import NewMachine, get_machine, post_m
 from cleanside.ingest.api.routes.papers import PapersEdit, patch_papers
 from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
-from cleanside.ingest.console.forms import number_of_field, trimmed_field
+from cleanside.ingest.console.forms import FormReader, trimmed_field
 from cleanside.ingest.console.rendering import may
 from cleanside.ingest.errors import NotFound, Refused
 from cleanside.ingest.store.keys import Key
@@ -34,19 +34,19 @@ def form_address(machine: str) -> str:
 
 
 def keep_new_machine(fields: FormData, resources: R, key: Key) -> None:
-    """Add the machine of a form. Raises ValidationError, Refused, and then added nothing."""
+    """Add the machine of a form. Raises WrongFields, Refused, and then added nothing."""
     if not may_add(key):
         raise Refused("machine_of_all_sites", status=403, code="site_not_yours")
-    limit, unit = number_of_field(fields, "limit"), trimmed_field(fields, "limit_unit")
+    reader = FormReader()
+    limit, unit = reader.number(fields, "limit"), trimmed_field(fields, "limit_unit")
     terminal = None if limit is None else {"value": limit, "unit": unit}
-    body = NewMachine.model_validate(
-        {
-            "machine": trimmed_field(fields, "machine"),
-            "display_name": trimmed_field(fields, "machine_called") or None,
-            "kind": trimmed_field(fields, "machine_kind") or None,
-            "housings": [{"housing": "main", "terminal_restriction": terminal}],
-        }
-    )
+    given = {
+        "machine": trimmed_field(fields, "machine"),
+        "display_name": trimmed_field(fields, "machine_called") or None,
+        "kind": trimmed_field(fields, "machine_kind") or None,
+        "housings": [{"housing": "main", "terminal_restriction": terminal}],
+    }
+    body = reader.body(lambda: NewMachine.model_validate(given))
     site = trimmed_field(fields, "machine_site") or None
     if site is not None and all(one["site"] != site for one in get_shop(resources, key)["sites"]):
         raise NotFound("site", site)

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+#: less goes without a word, here and on the work list (chosen)
+LEAST_CHANCE = 0.05
 #: states of a plan that a person is asked about
 ASKED = frozenset({"missed", "overtaken"})
 
@@ -26,6 +28,13 @@ def plan_said(say: Callable[..., str], planned: Mapping[str, Any], *, on: str, b
     if planned["state"] != "open" or planned.get("kept_after") is None:
         return said
     return said + " " + say("fleet.plan_kept", at=planned["kept_after"])
+
+
+def plan_chance(say: Callable[..., str], planned: Mapping[str, Any] | None, state: str) -> str | None:
+    """Chance of being at the limit before a planned day, as the work list says it; None: small, or none."""
+    chance = None if planned is None or planned["state"] != "open" else planned["chance_at_limit_before"]
+    is_said = state != "over" and chance is not None and chance >= LEAST_CHANCE
+    return say("work.chance", share=chance) if is_said else None
 
 
 def _key(planned: Mapping[str, Any]) -> str:

@@ -17,14 +17,15 @@ from typing import Any
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from starlette.datastructures import URL
+from starlette.datastructures import URL, FormData
 
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import needed_permission
 from cleanside.ingest.console import drawing
 from cleanside.ingest.console.docs_site import help_for
+from cleanside.ingest.console.field_faults import SECRET
 from cleanside.ingest.console.formats import Formats
-from cleanside.ingest.console.plan_words import is_asked, plan_said
+from cleanside.ingest.console.plan_words import is_asked, plan_chance, plan_said
 from cleanside.ingest.console.routing import PageRoute
 from cleanside.ingest.console.static_files import address_of
 from cleanside.ingest.console.viewer import Viewer, viewer_of
@@ -43,6 +44,8 @@ PLACES = (
 #: of these, those that stand folded together: for people who run the server, now and then
 MANAGING = frozenset({"/people", "/keys", "/webhooks", "/transfers", "/audit"})
 
+#: fields with a code that is used up once
+ONE_TIME = frozenset({"code"})
 _DRAWINGS = {
     "state_mark": drawing.state_mark,
     "ruler": drawing.ruler,
@@ -64,7 +67,8 @@ def templates() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
-    made.globals |= {"static": address_of, "plan_said": plan_said, "plan_asks": is_asked, **_DRAWINGS}
+    made.globals |= {"static": address_of, **_DRAWINGS}
+    made.globals |= {"plan_said": plan_said, "plan_asks": is_asked, "plan_chance": plan_chance}
     return made
 
 
@@ -83,7 +87,9 @@ def render(
     key : of who looks; None: not signed in. values : what the template names.
     """
     viewer, nonce = viewer_of(request, key), secrets.token_urlsafe(16)
-    content = templates().get_template(template).render(_given(request, viewer, nonce) | values)
+    given = _given(request, viewer, nonce)
+    given |= {"status": status, "typed": typed_in(request) if status >= 400 else None}
+    content = templates().get_template(template).render(given | values)
     return HTMLResponse(content, status, {**headers_of(viewer, nonce), **(headers or {})})
 
 
@@ -112,6 +118,15 @@ def document_of(request: Request, template: str, *, key: Key, **values: Any) -> 
     """A template as a document that is no page: for paper. values : what it names."""
     viewer = viewer_of(request, key)
     return templates().get_template(template).render(_given(request, viewer, "") | values)
+
+
+def typed_in(request: Request) -> list[tuple[str, str]] | None:
+    """What a person sent with the form of a request, in its order, but no secret; None: no form came."""
+    fields: FormData | None = getattr(request.state, "fields", None)
+    if fields is None:
+        return None
+    texts = [(name, value) for name, value in fields.multi_items() if isinstance(value, str)]
+    return [(name, value) for name, value in texts if name not in SECRET | ONE_TIME]
 
 
 def _given(request: Request, viewer: Viewer, nonce: str) -> dict[str, Any]:

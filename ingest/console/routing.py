@@ -116,6 +116,7 @@ def see_other(path: str) -> RedirectResponse:
 
 async def _fields(request: Request) -> AsyncIterator[FormData]:
     async with request.form(max_files=1, max_fields=MAX_FIELDS) as fields:
+        request.state.fields = fields
         yield fields  # a file of it is closed once the answer is made
 
 

@@ -30,6 +30,7 @@ CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
 }
 #: verdict of an entry -> the question that it asks
 ASKS = {
+    "entry_again": "again",
     "entry_did_not_fall": "which",
     "entry_before_first_reading": "date",
     "entry_part_of_the_way": "cleaned",

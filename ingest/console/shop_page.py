@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Annotated, Any, Literal, NamedTuple
 from urllib.parse import quote, urlencode
 
 from fastapi import Depends, Query, Request, Response
-from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
@@ -65,7 +65,7 @@ from cleanside.ingest.api.routes.spreadsheets import (
 )
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
-from cleanside.ingest.console.forms import GROUPED, is_sure, number_of_field, trimmed_field
+from cleanside.ingest.console.forms import FIELD_FAULTS, GROUPED, FormReader, is_sure, trimmed_field
 from cleanside.ingest.console.new_machine import keep_new_machine, may_add
 from cleanside.ingest.console.rendering import address_with, ask_first, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
@@ -82,6 +82,9 @@ ShopViewer = Annotated[Key, Depends(page_needs("shop:read"))]
 ShopEditor = Annotated[Key, Depends(page_needs("shop:write"))]
 
 IMPORTS = {"machines": import_machines, "parts": import_parts}
+METER_FIELDS = ("meter_hours", "old_meter_hours", "new_meter_began_hours")
+#: field of a body -> of the form of papers
+FIELDS_OF_PAPERS = {"from": "laid_up_from", "until": "laid_up_until", "on": "service_on"}
 #: how many stock lines the form of a part has
 STOCK_LINES = 3
 SHEETS = 10  # spreadsheets that were taken in, newest first; chosen
@@ -146,11 +149,13 @@ def post_new_order_form(request: Request, resources: R, key: ShopEditor, fields:
     """An order without a plan. The same form sent twice is one order."""
 
     def keep(fields: Fields, resources: R, key: Key) -> None:
-        pieces = whole_number(trimmed_field(fields, "order_pieces"), "order_pieces")
+        reader = FormReader()
+        pieces = reader.read(lambda: whole_number(trimmed_field(fields, "order_pieces"), "order_pieces"))
         needed_on = trimmed_field(fields, "order_needed_on") or None
         given = {"part": trimmed_field(fields, "order_part"), "pieces": pieces, "needed_on": needed_on}
         given |= {"ordered": bool(fields.get("was_ordered")), "entry_id": trimmed_field(fields, "entry_id")}
-        post_new_part_order(NewOrder.model_validate(given), resources, key)
+        order = reader.body(lambda: NewOrder.model_validate(given))
+        post_new_part_order(order, resources, key)
 
     return _kept(request, resources, key, fields, keep, leads_to="/shop#orders")
 
@@ -203,16 +208,24 @@ def _crew(fields: Fields, resources: R, key: Key) -> None:
 
 
 def _part(fields: Fields, resources: R, key: Key) -> None:
+    reader = FormReader()
+
+    def whole(written: Any, name: str) -> int | None:
+        return reader.read(lambda: whole_number(written, name))
+
     stock = [
-        StockLine(site=str(site), pieces=whole_number(pieces, "pieces") or 0)
+        StockLine(site=str(site), pieces=whole(pieces, "pieces") or 0)
         for site, pieces in zip(fields.getlist("stock_site"), fields.getlist("pieces"), strict=False)
         if site and str(pieces).strip()
     ]
-    body = NewPart(
-        part=trimmed_field(fields, "part"),
-        description=trimmed_field(fields, "description") or None,
-        lead_time_days=whole_number(trimmed_field(fields, "lead_time_days"), "lead_time_days"),
-        stock=stock,
+    days = whole(trimmed_field(fields, "lead_time_days"), "lead_time_days")
+    body = reader.body(
+        lambda: NewPart(
+            part=trimmed_field(fields, "part"),
+            description=trimmed_field(fields, "description") or None,
+            lead_time_days=days,
+            stock=stock,
+        )
     )
     post_part(body, resources, key)
 
@@ -223,7 +236,7 @@ def _kept(
     """Back to the page; where something is wrong, the page says so and keeps what was entered."""
     try:
         keep(fields, resources, key)
-    except (ValidationError, Refused) as wrong:
+    except FIELD_FAULTS as wrong:
         page = Page.whole(PAGE)
         return _shop_page(request, resources, key, page, faults=field_faults(wrong), kept=fields_of(fields))
     return see_other(leads_to)
@@ -412,28 +425,31 @@ def post_papers_form(
 ) -> Response:
     """Keep what was entered; an empty field takes its value away."""
     try:
-        papers = _papers_of(fields)  # all is read before anything is kept
-        if (hours := number_of_field(fields, "meter_hours")) is not None:
+        reader = FormReader()  # all is read before anything is kept
+        hours, old, began = (reader.number(fields, name) for name in METER_FIELDS)
+        papers = reader.body(lambda: _papers_of(fields, reader))
+        if hours is not None:
             reading = NewMeterReading(
                 at=instant_text(resources.clock()),
                 meter_hours=hours,
                 offset_hours=None,
-                old_meter_hours=number_of_field(fields, "old_meter_hours"),
-                new_meter_began_hours=number_of_field(fields, "new_meter_began_hours"),
+                old_meter_hours=old,
+                new_meter_began_hours=began,
                 entry_id=trimmed_field(fields, "meter_entry") or None,
             )
             post_meter_reading(machine, reading, request, resources, key)
         patch_papers(machine, papers, resources, key)
-    except (ValidationError, Refused) as wrong:
+    except FIELD_FAULTS as wrong:
         if isinstance(wrong, Refused) and wrong.code == "unknown_machine":
             raise
-        kept = fields_of(fields)
-        return _papers_page(request, resources, key, machine, faults=field_faults(wrong), kept=kept)
+        kept, found = fields_of(fields), field_faults(wrong)
+        faults = [replace(one, field=FIELDS_OF_PAPERS.get(one.field, one.field)) for one in found]
+        return _papers_page(request, resources, key, machine, faults=faults, kept=kept)
     return see_other(f"/machines/{machine}/papers?kept=yes")
 
 
-def _papers_of(fields: Fields) -> PapersEdit:
-    """The form as the body of the route. Raises ValidationError, Refused."""
+def _papers_of(fields: Fields, reader: FormReader) -> PapersEdit:
+    """The form as the body of the route. Raises ValidationError."""
     laid_up = {
         "from": trimmed_field(fields, "laid_up_from"),
         "until": trimmed_field(fields, "laid_up_until") or None,
@@ -443,24 +459,27 @@ def _papers_of(fields: Fields) -> PapersEdit:
         crew=trimmed_field(fields, "crew") or None,
         next_service=NextService(
             service=trimmed_field(fields, "service") or None,
-            meter_hours=number_of_field(fields, "service_meter_hours"),
+            meter_hours=reader.number(fields, "service_meter_hours"),
             on=trimmed_field(fields, "service_on") or None,
         ),
         laid_up=LaidUp.model_validate(laid_up) if laid_up["from"] else None,
-        housings=[_housing_of(fields, str(housing)) for housing in fields.getlist("housing")],
+        housings=[_housing_of(fields, str(housing), reader) for housing in fields.getlist("housing")],
     )
 
 
-def _housing_of(fields: Fields, housing: str) -> HousingEdit:
+def _housing_of(fields: Fields, housing: str, reader: FormReader) -> HousingEdit:
     def text(name: str) -> str | None:
         return trimmed_field(fields, f"{name}/{housing}") or None
+
+    def whole(name: str) -> int | None:
+        return reader.read(lambda: whole_number(text(name) or "", name))
 
     return HousingEdit(
         housing=housing,
         primary_part=text("primary_part"),
         safety_part=text("safety_part"),
-        calendar_limit_days=whole_number(text("calendar_limit_days") or "", "calendar_limit_days"),
-        most_cleanings=whole_number(text("most_cleanings") or "", "most_cleanings"),
+        calendar_limit_days=whole("calendar_limit_days"),
+        most_cleanings=whole("most_cleanings"),
     )
 
 

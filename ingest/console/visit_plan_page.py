@@ -18,7 +18,6 @@ from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import Depends, Query, Request, Response
-from pydantic import ValidationError
 
 from cleanside.ingest.api.routes.accepted_plan import (
     AcceptedVisit,
@@ -41,7 +40,7 @@ from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.visit_plan import MOST_FIXED, get_visit_plan
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import Formats, WrittenDays
-from cleanside.ingest.console.forms import is_sure, number_of_field, read_form, trimmed_field
+from cleanside.ingest.console.forms import FIELD_FAULTS, FormReader, is_sure, read_form, trimmed_field
 from cleanside.ingest.console.no_plan_words import no_plan_said
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
@@ -160,23 +159,29 @@ def post_terms_form(request: Request, resources: R, key: TermsEditor, fields: Fi
     """Keep prices, people and ways; an empty field takes its value away."""
     try:
         post_planning_terms(_terms_of(fields), resources, key)
-    except (ValidationError, Refused) as wrong:
+    except FIELD_FAULTS as wrong:
         return _page(request, resources, key, [], faults=field_faults(wrong), kept=fields_of(fields))
     return see_other("/visit-plan#terms")
 
 
 def _terms_of(fields: Fields) -> NewTerms:
-    """The form as the body of the route. Raises ValidationError, Refused."""
-    chance = number_of_field(fields, "chance_percent")
+    """The form as the body of the route. Raises WrongFields with all that is wrong with it."""
+    reader = FormReader()
+    chance = reader.number(fields, "chance_percent")
+    people = reader.read(lambda: whole_number(trimmed_field(fields, "people"), "people"))
+    amounts = {name: reader.number(fields, name) for name in AMOUNTS}
+    trips = [_trip_of(fields, str(site), reader) for site in fields.getlist("site")]
     days = "".join(day for day in WEEK if fields.get(f"works/{day}"))
-    return NewTerms(
-        currency=trimmed_field(fields, "currency").upper() or None,
-        people=whole_number(trimmed_field(fields, "people"), "people"),
-        working_days=days or None,
-        days_off=[_day_off(day) for day in re.split(r"[\s,;]+", str(fields.get("days_off", ""))) if day],
-        chance_allowed=None if chance is None else chance / 100,
-        trips=[trip for site in fields.getlist("site") if (trip := _trip_of(fields, str(site))) is not None],
-        **{name: number_of_field(fields, name) for name in AMOUNTS},
+    return reader.body(
+        lambda: NewTerms(
+            currency=trimmed_field(fields, "currency").upper() or None,
+            people=people,
+            working_days=days or None,
+            days_off=[_day_off(day) for day in re.split(r"[\s,;]+", str(fields.get("days_off", ""))) if day],
+            chance_allowed=None if chance is None else chance / 100,
+            trips=[trip for trip in trips if trip is not None],
+            **amounts,
+        )
     )
 
 
@@ -188,9 +193,9 @@ def _day_off(written: str) -> str:
         return written
 
 
-def _trip_of(fields: Fields, site: str) -> NewTrip | None:
+def _trip_of(fields: Fields, site: str, reader: FormReader) -> NewTrip | None:
     """The way to a site; None: it is left open."""
-    km, hours = number_of_field(fields, f"km/{site}"), number_of_field(fields, f"hours/{site}")
+    km, hours = reader.number(fields, f"km/{site}"), reader.number(fields, f"hours/{site}")
     return None if km is None and hours is None else NewTrip(site=site, km=km or 0.0, hours=hours or 0.0)
 
 

@@ -21,7 +21,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.formats import Formats, WrittenDays
 
 FOLDER = files("cleanside.ingest.console") / "words"
 PLURAL = {"one", "other"}
@@ -138,4 +138,5 @@ def _kinds_of(formats: Formats, unit: str | None) -> Mapping[str, Callable[[Any]
         "dated": formats.dated,
         "second": formats.second,
         "age": formats.age,
+        "whole_day": WrittenDays(formats).of,
     }

@@ -44,6 +44,7 @@ from cleanside.ingest.api.routes.work import list_days, on_list, work_document
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
+from cleanside.ingest.console.plan_words import LEAST_CHANCE
 from cleanside.ingest.console.rendering import may, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
@@ -66,6 +67,25 @@ SAID = ("sent", "taken_back", "question")
 MOST_SAID = 40  # ticks whose question is said at once; chosen
 #: of a row, in the order of `TickedJob`
 TICK_FIELDS = ("what", "meter", "gauge", "unit", "changed_at")
+#: of a row, written by a person: such a row is meant to be ticked
+WRITTEN_FIELDS = ("meter", "gauge", "changed_at")
+#: pointer of a complaint -> the field of a row that it is about
+POINTERS = {
+    "#/meter_hours": "meter",
+    "#/gauge": "gauge",
+    "#/gauge/value": "gauge",
+    "#/changed_at": "changed_at",
+}
+#: field of a row -> the words that stand at it
+FIELD_WORDS = {
+    "meter": "work.meter",
+    "gauge": "work.gauge",
+    "changed_at": "work.when_own",
+    "what": "work.was_short",
+    "on": "work.day",
+}
+#: the key of what is wrong with the list, and with no row of it
+WHOLE_LIST = "changed_at"
 #: what may be ticked; a job that is to be looked at first was inspected, unless somebody says otherwise
 WORK_DONE = ("new", "cleaned", "inspected")
 
@@ -126,25 +146,25 @@ def get_work_page(
 @router.post("/work-list/done")
 def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -> Response:
     """Enter what was ticked; back to the list, which shows what the data say."""
-    faults: dict[str, TickFault] = {}
+    faults: dict[str, list[TickFault]] = {}
     zone = _zone(request, key)
     changed_at, fault = _changed_at(str(fields.get("changed_at", "")), zone)
+    ticked = list(_ticked(fields))
     if fault is not None:
-        faults["changed_at"] = fault
+        faults[WHOLE_LIST] = [fault]
     else:
-        for ticked in _ticked(fields):
-            own_at, fault = _changed_at(ticked.changed_at, zone)
-            if fault is None:
-                fault = _enter(request, resources, key, ticked, own_at or changed_at)
-            if fault is not None:
-                faults[ticked.name] = fault
+        for one in ticked:
+            if wrong := _enter(request, resources, key, one, changed_at, zone):
+                faults[one.name] = wrong
+    untaken = {tick.name for tick in ticked if tick.name in faults or WHOLE_LIST in faults}
+    taken = [tick for tick in ticked if tick.name not in untaken]
+    asked = _in_question(request, resources, key, taken)
+    faults |= _unticked(fields, _days_of(request, resources, key, fields), {tick.name for tick in ticked})
+    if not faults and not ticked:
+        faults[WHOLE_LIST] = [TickFault("done", "nothing_ticked", "")]
     if not faults:
-        asked = _in_question(request, resources, key, _ticked(fields))
-        return see_other(_back_with(_back(fields), sent=len(list(_ticked(fields))), question=asked))
-    ticks = {t.name for t in _ticked(fields) if t.name in faults or "changed_at" in faults}
-    taken = 0 if "changed_at" in faults else len(list(_ticked(fields))) - len(faults)
-    asked = _in_question(request, resources, key, (t for t in _ticked(fields) if t.name not in faults))
-    return _again(request, resources, key, fields, faults, ticks, status=422, sent=taken, asked=asked)
+        return see_other(_back_with(_back(fields), sent=len(taken), question=asked))
+    return _again(request, resources, key, fields, faults, untaken, status=422, sent=len(taken), asked=asked)
 
 
 @router.post("/work-list/taken-back")
@@ -185,7 +205,7 @@ def post_move(request: Request, resources: R, key: WorkWriter, fields: Fields) -
             raise
         fault = TickFault("on", refused.case, on, values=refused.values)
         ticks = {ticked.name for ticked in _ticked(fields)}
-        faults = {f"{machine}/{housing}": fault}
+        faults = {f"{machine}/{housing}": [fault]}
         return _again(request, resources, key, fields, faults, ticks, status=refused.status)
     return see_other(f"{_back(fields)}#{machine}")
 
@@ -227,29 +247,58 @@ def _ticked(fields: Fields) -> Iterator[TickedJob]:
         )
 
 
+def _days_of(request: Request, resources: R, key: Key, fields: Fields) -> dict[str, str]:
+    """Machine and housing -> the day on which it stands, of the list that a person came from."""
+    kept = {name: str(value) for name, value in fields.multi_items() if isinstance(value, str)}
+    jobs = get_work(request, resources, key, zone=_zone(request, key).key, **_asked(kept))["jobs"]
+    return {f"{job['machine']}/{job['housing']}": job["day"] for job in jobs}
+
+
+def _unticked(fields: Fields, days: Mapping[str, str], ticked: Set[str]) -> dict[str, list[TickFault]]:
+    """Rows in which something was written, and that are not ticked: it must not vanish without a word."""
+    found: dict[str, list[TickFault]] = {}
+    for name in days.keys() - ticked:
+        written = [str(fields.get(f"{field}/{name}", "")).strip() for field in WRITTEN_FIELDS]
+        on = str(fields.get(f"on/{name}", ""))
+        if any(written):
+            found[name] = [TickFault("done", "not_ticked", "")]
+        if on and on != days[name]:
+            found.setdefault(name, []).append(TickFault("on", "not_moved", on))
+    return dict(sorted(found.items()))
+
+
 def _enter(
-    request: Request, resources: R, key: Key, ticked: TickedJob, changed_at: str | None
-) -> TickFault | None:
-    """Enter one tick. Returns why it was not taken; None: it was, or it is there already."""
+    request: Request, resources: R, key: Key, ticked: TickedJob, changed_at: str | None, zone: ZoneInfo
+) -> list[TickFault]:
+    """Enter one tick. Returns all that is wrong with it; empty: it was taken, or it is there already."""
+    own_at, fault = _changed_at(ticked.changed_at, zone)
+    wrong = [*([] if fault is None else [fault]), *_wrong_in(ticked)]
+    if wrong:
+        return wrong
+    try:
+        at = own_at or changed_at or _entered_at(request, resources, key, ticked)
+        body = _change(ticked, at or instant_text(resources.clock()))
+        enter_change(request, resources, key, ticked.machine, body)
+    except ValidationError as error:
+        return [TickFault("meter", "not_valid", ticked.meter, field_faults(error))]
+    except Refused as refused:
+        pointers = {complaint.pointer for complaint in refused.errors}
+        field = next((field for pointer, field in POINTERS.items() if pointer in pointers), "done")
+        code = refused.code if refused.code == "change_differs" else "refused"
+        return [TickFault(field, code, ticked.meter, field_faults(refused))]
+    return []
+
+
+def _wrong_in(ticked: TickedJob) -> Iterator[TickFault]:
+    """What in the fields of a row cannot be read."""
     if ticked.what not in WORK_DONE:
-        return TickFault("what", "what", ticked.what)
+        yield TickFault("what", "what", ticked.what)
     for field in ("meter", "gauge"):
         written = getattr(ticked, field)
         if GROUPED.fullmatch(written):
-            return TickFault(field, "number_ambiguous", written)
-        if written and not NUMBER.fullmatch(written):
-            return TickFault(field, "number", written)
-    try:
-        at = changed_at or _entered_at(request, resources, key, ticked) or instant_text(resources.clock())
-        enter_change(request, resources, key, ticked.machine, _change(ticked, at))
-    except ValidationError as wrong:
-        return TickFault("meter", "not_valid", ticked.meter, field_faults(wrong))
-    except Refused as refused:
-        pointers = {complaint.pointer for complaint in refused.errors}
-        field = "meter" if "#/meter_hours" in pointers else "done"
-        code = refused.code if refused.code == "change_differs" else "refused"
-        return TickFault(field, code, ticked.meter, field_faults(refused))
-    return None
+            yield TickFault(field, "number_ambiguous", written)
+        elif written and not NUMBER.fullmatch(written):
+            yield TickFault(field, "number", written)
 
 
 def _entered_at(request: Request, resources: R, key: Key, ticked: TickedJob) -> str | None:
@@ -326,7 +375,7 @@ def _again(
     resources: R,
     key: Key,
     fields: Fields,
-    faults: Mapping[str, TickFault],
+    faults: Mapping[str, Sequence[TickFault]],
     ticks: Set[str],
     *,
     status: int,
@@ -363,7 +412,7 @@ def _page(
     resources: R,
     key: Key,
     wanted: Mapping[str, str | None],
-    faults: Mapping[str, TickFault],
+    faults: Mapping[str, Sequence[TickFault]],
     kept: Mapping[str, Any],
     *,
     status: int = 200,
@@ -410,6 +459,8 @@ def _page(
         done=[(entry, said(say, entry["said"])) for entry in work["done"]],
         entry_id=f"work-{round(say.formats.now_s * 1_000_000)}",
         faults=faults,
+        field_words=FIELD_WORDS,
+        least_chance=LEAST_CHANCE,
         kept=kept,
         work_done=WORK_DONE,
     )

@@ -37,6 +37,7 @@ BACKUPS_STEP = 7  # failed in a row; so many more are a worse matter: a week of 
 OVER_STEP_PERCENT = 25.0  # beyond the limit; each more is a worse matter; chosen
 #: causes by which the engine may draw air that no element cleaned
 UNFILTERED = frozenset({"below_clean"})
+DUST = 2  # severity of a matter to check first by which dust may reach the engine
 #: state of a housing -> kind of matter that it is
 BY_STATE: Mapping[str, str] = {"over": OVER_LIMIT, "suspect": CHECK_FIRST}
 #: kind -> states in which nothing can be said of it: an element does not get clean by being silent
@@ -157,7 +158,7 @@ def _beyond(assessment: Assessment) -> int:
 
 
 def _doubt(assessment: Assessment) -> int:
-    return 2 if any(suspicion.cause in UNFILTERED for suspicion in assessment.study.suspicions) else 1
+    return DUST if any(suspicion.cause in UNFILTERED for suspicion in assessment.study.suspicions) else 1
 
 
 def about_of(view: View) -> dict[str, Any]:

@@ -57,11 +57,11 @@ class SiteTrip:
 
 @dataclass(frozen=True, kw_only=True)
 class PartSupply:
-    """Pieces in stock, and how long others take to come."""
+    """Pieces in stock, and when others can be there."""
 
     part: str
     pieces: int
-    lead_days: int
+    there_day: int  # number of the day from which a piece that is ordered now can be there
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -347,7 +347,7 @@ def _part_limits(problem: VisitProblem, outlooks: list[Outlook]) -> list[PartLim
     found = []
     for supply in problem.supplies:
         rows = [i for i, o in enumerate(outlooks) if o.element.part == supply.part and o.element.wear]
-        before = min(supply.lead_days, problem.days)
+        before = min(supply.there_day, problem.days)
         if len(rows) > supply.pieces and before > 0:
             found.append(PartLimit(members=tuple(rows), before=before, pieces=supply.pieces))
     return found

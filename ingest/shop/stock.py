@@ -65,6 +65,15 @@ class PartLine:
     chance_of_running_out: float | None  # before an order of today comes, 0 to 1; None: no lead time
 
 
+def comes_on(ordered_on: date, lead_time_days: int | None) -> date:
+    """
+    The day on which a piece that is ordered on a day is there: on the work list and in the plan of visits.
+
+    lead_time_days : None: not entered; then it comes the same day.
+    """
+    return ordered_on + timedelta(days=lead_time_days or 0)
+
+
 def part_line(
     part: str,
     needs: Sequence[Need],
@@ -84,7 +93,7 @@ def part_line(
     in_stock = sum(stock_by_site.values())
     supply = in_stock + on_order
     lead = timedelta(days=lead_time_days or 0)
-    arrives = today + lead
+    arrives = comes_on(today, lead_time_days)
     days = sorted((n.needed_on, not n.waits_for_piece(arrives)) for n in needs if n.needed_on is not None)
     missing = days[supply:]
     first_missing = missing[0][0] if missing else None

@@ -23,6 +23,7 @@ from cleanside.ingest.planning.visit_problem import (
     VisitTerms,
 )
 from cleanside.ingest.restriction.verdict.cost_of_waiting import FUEL_PER_PA
+from cleanside.ingest.shop.stock import comes_on
 from cleanside.ingest.shop.work_list import (
     Candidate,
     ListDays,
@@ -124,7 +125,7 @@ def visit_inputs(
         capacity_h=tuple(people_h if is_working else 0.0 for is_working in works),
         elements=tuple(sorted(elements, key=lambda element: element.name)),
         trips=tuple(_trip(site, trips.get(site), terms["km_price"]) for site in sites),
-        supplies=tuple(_supply(part, supplies.get(part)) for part in parts),
+        supplies=tuple(_supply(part, supplies.get(part), days.today, first_on) for part in parts),
     )
     return VisitInputs(
         problem=problem,
@@ -222,10 +223,11 @@ def _trip(site: str, entered: TripRow | None, km_price: float) -> SiteTrip:
     return SiteTrip(site=site, price=way.km * km_price, hours=way.hours, km=way.km)
 
 
-def _supply(part: str, known: Supply | None) -> PartSupply:
+def _supply(part: str, known: Supply | None, today: date, first_on: date) -> PartSupply:
     if known is None:
-        return PartSupply(part=part, pieces=0, lead_days=0)
-    return PartSupply(part=part, pieces=known.pieces, lead_days=known.lead_days or 0)
+        return PartSupply(part=part, pieces=0, there_day=0)
+    there_on = comes_on(today, known.lead_days)  # counted from today, though the plan may begin tomorrow
+    return PartSupply(part=part, pieces=known.pieces, there_day=max(0, (there_on - first_on).days))
 
 
 def _currency(entered: ShopTerms, candidates: Sequence[PricedCandidate]) -> str | None:

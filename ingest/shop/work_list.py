@@ -246,7 +246,8 @@ def due_days(due_s: Quantiles | None, days: ListDays) -> DueDays:
         return DueDays(early=0.0, likely=0.0, late=0.0)
     start_s = days.start_s(first_day(days))
     points = (due_s.p10, due_s.p50, due_s.p90)
-    early, likely, late = (round((at_s - start_s) / DAY_S * DAY_PARTS) / DAY_PARTS for at_s in points)
+    # Down, never up: on the last day that is allowed the chance that is said would be above the one allowed.
+    early, likely, late = (floor((at_s - start_s) / DAY_S * DAY_PARTS) / DAY_PARTS for at_s in points)
     now = floor((days.now_s - start_s) / DAY_S * DAY_PARTS) / DAY_PARTS
     return DueDays(early=early, likely=likely, late=late, now=min(now, 0.0))
 

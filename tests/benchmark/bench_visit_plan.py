@@ -298,7 +298,7 @@ def large_problem(seed: int, machines: int) -> VisitProblem:
             SiteTrip(site=f"site-{n:02}", price=float(random.uniform(20, 200)), hours=1.0, km=60.0)
             for n in range(20)
         ),
-        supplies=tuple(PartSupply(part=f"KG-{n}", pieces=12, lead_days=7) for n in range(6)),
+        supplies=tuple(PartSupply(part=f"KG-{n}", pieces=12, there_day=7) for n in range(6)),
     )
 
 

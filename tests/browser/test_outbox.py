@@ -191,6 +191,49 @@ def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
     all_sent(page)
 
 
+def test_an_unlikely_limit_is_in_its_form_again_beside_the_box_to_tick(context: BrowserContext) -> None:
+    """The fields were empty and there was no box, though the words said to tick it."""
+    page = opened(context)
+    form = page.locator("form#terminal_restriction")
+    form.evaluate("form => { form.closest('details').open = true }")
+    form.locator("[name=value]").fill("25")
+    form.locator("[name=unit]").select_option("kPa")
+    form.get_by_role("button").click()
+    expect(form.locator("[name=sure]")).to_be_visible()
+    expect(form.locator("[name=sure]")).to_be_focused()
+    expect(form.locator("[name=value]")).to_have_value("25")
+    expect(form.locator("[name=unit]")).to_have_value("kPa")
+    form.locator("[name=sure]").check()
+    form.get_by_role("button").click()
+    all_sent(page)
+
+
+def test_what_was_entered_while_the_phone_knows_of_no_link_is_deleted_from_it(
+    context: BrowserContext,
+) -> None:
+    """The first one had no button: it counted as sent."""
+    page = opened(context)
+    context.set_offline(True)
+    for note in ("first", "second"):
+        enter(page, note)
+    rows = page.locator("[data-entries] > li")
+    expect(rows).to_have_count(2)
+    for number in range(2):
+        expect(rows.nth(number).locator("[data-discard]")).to_be_visible()
+        expect(rows.nth(number).locator("[data-perhaps]")).to_be_hidden()
+    delete(rows.first)
+    expect(rows).to_have_count(1)
+
+
+def test_an_entry_sent_without_an_answer_says_where_it_may_be(shop: Shop, context: BrowserContext) -> None:
+    page = opened(context)
+    shop.link.cut()
+    enter(page, "perhaps there")
+    row = page.locator("[data-entries] > li")
+    expect(row.locator("[data-perhaps]")).to_be_visible()
+    expect(row.locator("[data-discard]")).to_be_hidden()
+
+
 def test_a_refused_entry_shows_what_was_typed_and_once_deleted_is_confirmed_nowhere(
     context: BrowserContext,
 ) -> None:

@@ -159,15 +159,35 @@ def test_a_change_with_a_planned_day_is_counted_apart(
     """A day that falls into a lay-up is asked about: the change is to be planned still."""
     register_worked(api, 60, rise_kpa=0.05)
     if planned:
-        ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": "2026-03-10"})
+        on = "2026-02-26" if laid_up else "2026-02-22"  # in time, unless it is asked about anyway
+        ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": on})
     if laid_up:
-        ask(api, "PATCH", "/v1/machines/grader-07/papers", {"laid_up": {"from": "2026-03-05"}})
+        ask(api, "PATCH", "/v1/machines/grader-07/papers", {"laid_up": {"from": "2026-02-25"}})
     fleet = ask(api, "GET", "/v1/fleet")
     assert (fleet["by_state"], fleet["with_day"]) == ({"plan": 1}, int(sentence == "planned"))
     page, words = page_of(api, **{"Accept-Language": language}), table(language)
     one, other = (words[f"fleet.summary.{name}"]["one"] for name in (sentence, without))  # type: ignore[index]
     assert one in page
     assert other not in page
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_planned_day_that_cannot_hold_is_counted_apart_with_its_chance(api: Api, language: str) -> None:
+    """A wrong year, and days with a chance of 68 % and 81 %, looked like planned days in time."""
+    register_worked(api, 60, rise_kpa=0.05)
+    ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": "2027-03-10"})
+    fleet, words = ask(api, "GET", "/v1/fleet"), table(language)
+    assert (fleet["late_day_by_state"], fleet["with_day"], fleet["chance_allowed"]) == ({"plan": 1}, 1, 0.1)
+    [known] = fleet["housings"]
+    assert known["planned"]["chance_at_limit_before"] == pytest.approx(0.99)
+    page = html.unescape(page_of(api, **{"Accept-Language": language}))
+    late, in_time = (words[f"fleet.summary.{name}"]["one"] for name in ("planned_late", "planned"))  # type: ignore[index]
+    assert late in page
+    assert in_time not in page
+    said = str(words["work.chance"]).partition("{")[0]
+    row = page.partition("<tbody")[2].partition("</summary>")[0]
+    assert said in row
+    assert said in html.unescape(api.get("/machines/grader-07", headers={"Accept-Language": language}).text)
 
 
 def test_every_pressure_of_the_list_has_one_unit_and_the_machines_page_its_own(api: Api) -> None:

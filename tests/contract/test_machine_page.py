@@ -300,6 +300,30 @@ def test_a_change_is_planned_moved_and_taken_back_on_the_page(api: Api) -> None:
     assert planned() is None
 
 
+def test_a_day_that_cannot_hold_is_asked_about_and_stands_once_it_is_meant(api: Api) -> None:
+    """A wrong year was taken without a question; so was a day without work."""
+    register_worked(api, 60, rise_kpa=0.05)
+    terms = {"working_days": "1234567", "days_off": ["2026-02-22"]}
+    assert api.post("/v1/planning-terms", terms, key="planner").status_code == 200
+
+    def plan(on: str, **more: str) -> Any:
+        fields = {"housing": "main", "on": on, "plan_note": "", **more}
+        return send(api, fields, path=f"{MACHINE}/planned-day")
+
+    for on, why in (
+        ("2027-03-10", "chance that the element is at its limit before"),
+        ("2026-02-22", "no working day"),
+    ):
+        asked = plan(on)
+        assert asked.status_code == 422, on
+        assert re.search(why, html.unescape(asked.text))
+        assert f'name="plan_meant" value="{on}"' in asked.text
+        assert api.get("/v1/fleet").json()["housings"][0]["planned"] is None
+    assert plan("2026-02-22", plan_meant="2027-03-10").status_code == 422, "another day was meant"
+    assert plan("2026-02-22", plan_meant="2026-02-22").status_code == 303
+    assert plan("2026-02-23").status_code == 303, "a day in time is not asked about"
+
+
 def test_a_day_that_another_planned_since_is_not_overwritten(api: Api) -> None:
     stale = {"housing": "main", "on": "2026-03-05", "plan_note": "", "seen": "none"}
     other = {"on": "2026-03-09", "note": "crane is booked", "seen": "none"}

@@ -118,6 +118,35 @@ def test_a_tick_that_is_refused_keeps_its_fields_and_says_why(api: Api) -> None:
     assert entries(api) == []
 
 
+def test_what_was_written_in_a_row_without_a_tick_stays_and_is_said(api: Api) -> None:
+    """The fields were empty again, nothing was kept, and there was no word of it."""
+    loaded(api, rise_kpa=0.08)
+    html = page(api)
+    chosen = re.findall(r'<option value="(2026-[^"]+)"', html.partition('id="on/grader-07/main"')[2])[-1]
+    fields = {"meter/grader-07/main": "8120.5", "gauge/grader-07/main": "6.4", "on/grader-07/main": chosen}
+    refused = api.request("POST", "/work-list/done", key="planner", data=fields)
+    assert refused.status_code == 422
+    assert "Not ticked, so nothing was entered" in refused.text
+    assert "Press Move in its row" in refused.text
+    assert 'name="meter/grader-07/main" value="8120.5"' in refused.text
+    assert f'<option value="{chosen}" selected' in refused.text
+    assert entries(api) == []
+    fields = {"what/grader-07/main": "new", "meter/grader-07/main": "", "back": "/work-list"}
+    empty = api.request("POST", "/work-list/done", key="planner", data=fields)
+    assert "No row was ticked" in empty.text
+
+
+def test_a_refused_tick_names_every_field_that_is_wrong(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    [tick] = ticks(page(api))
+    fields = {"done": tick, "what/grader-07/main": "new", "meter/grader-07/main": "abc"}
+    fields |= {"gauge/grader-07/main": "xyz"}
+    refused = api.request("POST", "/work-list/done", key="planner", data=fields).text
+    said = re.sub("<[^>]+>", "", refused.partition("data-refused")[2].partition("</div>")[0])
+    assert "grader-07, Meter, h: “abc” is no number" in said
+    assert "grader-07, Gauge: “xyz” is no number" in said
+
+
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_of_two_ticks_the_one_that_was_taken_is_said_beside_the_other(api: Api, language: str) -> None:
     loaded(api, rise_kpa=0.08)
@@ -221,9 +250,12 @@ def test_a_plan_that_passed_is_asked_about_on_the_fleet_and_on_the_list(api: Api
 
 def test_no_tick_leads_away_from_our_pages(api: Api) -> None:
     """OWASP: unvalidated redirects."""
+    loaded(api, rise_kpa=0.08)
+    [tick] = ticks(page(api))
     for back in ("https://example.com/", "//example.com", "/\\example.com"):
-        sent = api.request("POST", "/work-list/done", key="planner", data={"back": back})
-        assert sent.headers["location"] == "/#done"
+        fields = {"back": back, "done": tick, "what/grader-07/main": "new"}
+        sent = api.request("POST", "/work-list/done", key="planner", data=fields)
+        assert sent.headers["location"] == "/?sent=1#done"
 
 
 def test_a_hostile_name_is_text_on_every_page_of_the_shop(api: Api) -> None:

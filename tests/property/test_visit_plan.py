@@ -154,7 +154,7 @@ def problems(draw: st.DrawFn) -> VisitProblem:
         for name in names
     ]
     before = [draw(st.sampled_from((0.0, 2.5, 8.0))) for _ in range(days - 1)]
-    supply = PartSupply(part="KG", pieces=draw(st.integers(0, 3)), lead_days=draw(st.integers(0, 3)))
+    supply = PartSupply(part="KG", pieces=draw(st.integers(0, 3)), there_day=draw(st.integers(0, 3)))
     return problem(*elements, capacity_h=(*before, 8.0), supplies=(supply,))
 
 
@@ -176,7 +176,7 @@ def test_a_plan_keeps_what_it_promises(asked: VisitProblem, data: st.DataObject)
     for day, capacity_h in enumerate(asked.capacity_h):
         assert sum(trip.hours for trip in plan.trips if trip.day == day) <= capacity_h + 1e-6
     [supply] = asked.supplies
-    early = [v for v in plan.visits if v.element.part and v.element.wear and v.day < supply.lead_days]
+    early = [v for v in plan.visits if v.element.part and v.element.wear and v.day < supply.there_day]
     assert len(early) <= supply.pieces
     assert plan.bound <= plan.cost.all + 1e-6
     shuffled = data.draw(st.permutations(asked.elements))

@@ -345,6 +345,9 @@ class PlannedShown(Described):
     planned_at: str
     note: str
     state: PlanState
+    chance_at_limit_before: float | None = Field(
+        description="that the limit is reached before that day, 0 to 1; null: there are no dates"
+    )
     in_lay_up: bool = Field(description="its machine is laid up on that day: move it, or take it back")
     overtaken_by: str | None = Field(
         description="when the change was made that became known after this day was planned, UTC; null: none "
@@ -576,6 +579,11 @@ class FleetAnswer(Described):
     by_state: CountsByState = Field(description="of those; a state that none has is left out")
     with_questions: int = Field(description="of those, how many wait for an answer of a person")
     with_day: int = Field(description="of those in the state `plan`, how many have a planned day that stands")
+    late_day_by_state: CountsByState = Field(
+        description="of those that are not at their limit and need no look first: by state, how many have a "
+        "planned day that stands and before which the limit is reached with more than `chance_allowed`"
+    )
+    chance_allowed: float = Field(description="that the shop allows, 0 to 1, by its terms of the visit plan")
     by_kind: Counts = Field(description="of all that the key may see, whatever the filters say")
     by_site: Counts = Field(description="the same")
     by_crew: Counts = Field(description="the same")

@@ -138,13 +138,16 @@ EntryVerdict = TypeAliasType(
             "did_not_fall",
             "before_first_reading",
             "double",
+            "again",
             "noted",
             "denied",
         ],
         Field(
             description=(
                 "what the readings say of an entry: fits, fits_at_fall (a fall close by), too_low, "
-                "part_of_the_way, did_not_fall, clean_before, before_first_reading, double; not_seen_yet and "
+                "part_of_the_way, did_not_fall, clean_before, before_first_reading, double (the same work, "
+                "within a shift); again (the same work, within a shift by operating hours and not by the "
+                "clock: a person says whether it was done twice); not_seen_yet and "
                 "no_level_before: not enough readings; not_watched: no monitor sits there any more, so no "
                 "reading can check it; noted: nothing to check; denied: no change"
             )

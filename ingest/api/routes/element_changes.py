@@ -326,7 +326,7 @@ def _entered(body: NewChange, who: str, now_us: int) -> EnteredChange:
     """A body as an entry. Raises Refused (422) for an impossible year, or a denial without a reason."""
     changed_us = us(body.changed_at)
     assert changed_us is not None
-    _refuse_far_off(changed_us, now_us)
+    refuse_far_off(changed_us, now_us)
     if body.what == "nothing" and not body.note:
         raise NotValid(Complaint("#/note", "denied_without_reason"))
     return EnteredChange(
@@ -391,7 +391,7 @@ def _the_one_meant(
     return entries[0]
 
 
-def _refuse_far_off(changed_us: int, now_us: int) -> None:
+def refuse_far_off(changed_us: int, now_us: int) -> None:
     """A wrong year would hide a life, or make one up. Raises Refused (422)."""
     if changed_us > now_us + MOST_AHEAD_US:
         raise NotValid(Complaint("#/changed_at", "change_ahead", at=text(changed_us), now=text(now_us)))

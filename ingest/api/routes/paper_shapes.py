@@ -11,8 +11,9 @@ from pydantic import AfterValidator, Field
 from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.api.routes.shared import text
 from cleanside.ingest.errors import WrongField
+from cleanside.ingest.shop.day_asked import day_start_s
 from cleanside.ingest.shop.planned import overtaken_by_us, state_of_plan
-from cleanside.ingest.shop.work_list import is_laid_up
+from cleanside.ingest.shop.work_list import chance_at_limit, is_laid_up
 from cleanside.ingest.store.papers import MachinePapers
 
 
@@ -64,6 +65,18 @@ def laid_up_document(papers: MachinePapers) -> dict[str, Any] | None:
     return {"from": papers.laid_up_from, "until": papers.laid_up_until}
 
 
+def chance_before_end(seen: View, passes_us: int) -> float | None:
+    """
+    Chance that its limit is reached before a day, as the work list says it, 0 to 1; None: no dates.
+
+    passes_us : when the day is over. [us since 1970 UTC]
+    """
+    found = seen.assessment
+    if found.state == "over":
+        return 1.0
+    return chance_at_limit(found.due_s, max(found.now_s, day_start_s(passes_us)), found.now_s)
+
+
 def planned_document(seen: View) -> dict[str, Any] | None:
     """The planned change of a housing with what became of it; None: none is planned."""
     planned = seen.papers.planned
@@ -77,6 +90,7 @@ def planned_document(seen: View) -> dict[str, Any] | None:
         "planned_at": text(planned.planned_us),
         "note": planned.note,
         "state": state_of_plan(planned, study, now_us),
+        "chance_at_limit_before": chance_before_end(seen, planned.passes_us),
         "in_lay_up": is_laid_up(seen.papers, date.fromisoformat(planned.planned_on)),
         "overtaken_by": None if overtaken_us is None else text(overtaken_us),
         "kept_after": None if planned.kept_after_us is None else text(planned.kept_after_us),

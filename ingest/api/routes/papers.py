@@ -666,7 +666,7 @@ def post_planned_change(
     if passes_us <= now_us:
         raise NotValid(Complaint("#/on", "planned_day_over", on=body.on, now=text(now_us)))
     if passes_us > now_us + MOST_PLANNED_US:
-        raise NotValid(Complaint("#/on", "planned_day_far", on=body.on, now=text(now_us)))
+        raise NotValid(Complaint("#/on", "planned_day_beyond", on=body.on, now=text(now_us)))
     kept_us = _kept_after_us(request, resources, key, machine, body, now_us)
     planned = PlannedChange(body.on, passes_us, now_us, key.handle, body.note, kept_us)
 

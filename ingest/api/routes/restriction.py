@@ -26,7 +26,7 @@ from cleanside.ingest.api.routes.machines import (
     terminal_document,
 )
 from cleanside.ingest.api.routes.paging import P
-from cleanside.ingest.api.routes.paper_shapes import laid_up_document, planned_document
+from cleanside.ingest.api.routes.paper_shapes import chance_before_end, laid_up_document, planned_document
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     At,
@@ -51,8 +51,8 @@ from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_o
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
 from cleanside.ingest.shop.planned import state_of_plan
-from cleanside.ingest.shop.work_list import is_laid_up
-from cleanside.ingest.store import fleet, held_places
+from cleanside.ingest.shop.work_list import AT_ONCE, is_laid_up
+from cleanside.ingest.store import fleet, held_places, planning_terms
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keyless import Keyless
 from cleanside.ingest.store.keys import Key
@@ -65,6 +65,8 @@ URGENCY = ("over", "due", "suspect", "plan", "silent", "running-in", "serving")
 
 PAGES_FOR_US = 3_600_000_000  # a cursor of the fleet is good for an hour: after that its states are old
 
+#: above what the shop allows: less is the same in whole per cents, as it is said
+LATE_BY = 0.005
 NEVER_S = 4_102_444_800  # 2100-01-01
 #: advice that a planned day stands in for: the element may wait until then
 UNTIL_PLANNED = frozenset(("advice_serving", "advice_plan"))
@@ -250,12 +252,15 @@ def get_fleet(
     shown, cursor = page.cut(rest, lambda seen: (now_us, *urgency(seen)))
     with resources.reading() as connection:
         held = held_places.held_on_housings(connection, [seen.housing.id for seen in shown])
+        allowed = planning_terms.terms_of(connection, key.owner_id).terms.filled()["chance_allowed"]
     return {
         "now": text_s(now_us / 1e6),
         "count": len(found),
         "by_state": dict(Counter(seen.assessment.state for seen in found)),
         "with_questions": sum(has_question(seen) for seen in found),
         "with_day": sum(seen.assessment.state == "plan" and has_day(seen) for seen in found),
+        "late_day_by_state": dict(Counter(s.assessment.state for s in found if has_late_day(s, allowed))),
+        "chance_allowed": allowed,
         "by_kind": dict(sorted(Counter(seen.housing.kind for seen in every if seen.housing.kind).items())),
         "by_site": dict(sorted(Counter(place.site for place in places if place.site).items())),
         "by_crew": dict(sorted(Counter(place.crew for place in places if place.crew).items())),
@@ -312,6 +317,19 @@ def has_day(seen: View) -> bool:
     """True where its change has a planned day that no one is asked about."""
     day = _open_day(seen)
     return day is not None and not is_laid_up(seen.papers, day)
+
+
+def has_late_day(seen: View, allowed: float) -> bool:
+    """
+    True where its planned day cannot hold: the chance of being at the limit before is more than allowed.
+
+    allowed : 0 to 1. What is at its limit, or is to be looked at, is urgent whatever was planned.
+    """
+    planned = seen.papers.planned
+    if planned is None or seen.assessment.state in AT_ONCE or not has_day(seen):
+        return False
+    chance = chance_before_end(seen, planned.passes_us)
+    return chance is not None and chance > allowed + LATE_BY
 
 
 def _open_day(seen: View) -> date | None:

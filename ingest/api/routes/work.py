@@ -40,7 +40,7 @@ from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.shop.dealt_parts import Coming, DealtPiece, WantedPiece, carries_of, deal
 from cleanside.ingest.shop.meter import meter_now_h, service_due_s
 from cleanside.ingest.shop.planned import state_of_plan
-from cleanside.ingest.shop.stock import Need, PartLine, order_first, part_line
+from cleanside.ingest.shop.stock import Need, PartLine, comes_on, order_first, part_line
 from cleanside.ingest.shop.unsure_dates import UnsureReason, is_puzzling, unsure_because
 from cleanside.ingest.shop.work_list import (
     MOST_DAYS,
@@ -359,8 +359,8 @@ def _coming(connection: sa.Connection, key: Key, days: ListDays) -> dict[str, Co
             placed_on = date.fromisoformat(order.order_by)
             if order.ordered_us is not None:
                 placed_on = days.of(order.ordered_us / 1e6)
-            comes_on = _after(placed_on, leads.get(order.part))
-            expected = None if comes_on is None else max(days.today, comes_on)
+            there_on = _after(placed_on, leads.get(order.part))
+            expected = None if there_on is None else max(days.today, there_on)
             ordered.setdefault(order.part, []).extend([expected] * order.pieces)
     return {
         part: Coming(ordered=tuple(ordered.get(part, ())), if_ordered_now=_after(days.today, leads.get(part)))
@@ -370,7 +370,7 @@ def _coming(connection: sa.Connection, key: Key, days: ListDays) -> dict[str, Co
 
 def _after(day: date, lead_time_days: int | None) -> date | None:
     """The day on which what is ordered on a day comes; None: no lead time is entered."""
-    return None if lead_time_days is None else day + timedelta(days=lead_time_days)
+    return None if lead_time_days is None else comes_on(day, lead_time_days)
 
 
 def _on_order(connection: sa.Connection, key: Key) -> Counter[str]:

@@ -87,6 +87,7 @@
     for (;;) {
       const next = (await mine()).find((entry) => entry.state === WAITING);
       if (!next) return true;
+      if (!navigator.onLine) return false; // nothing leaves the phone: what was not sent may be deleted here
       await put({ ...next, tried: true });
       const answer = await post(next);
       signedOut = answer.status === 401;
@@ -176,6 +177,7 @@
     const said = { what: whatOf(form, fields), typed: typedIn(form), isBlind };
     await put({ ...made, ...said, fields, address: form.dataset.keeps, page: location.pathname + location.search });
     speakOf(made.entry_id, lineOf(form));
+    return made.entry_id;
   }
 
   function speakOf(id, line) {
@@ -237,13 +239,14 @@
     if (beingKept.has(form)) return; // the second of two quick taps
     beingKept.add(form);
     keep(form, event.submitter).then(
-      async () => {
+      async (id) => {
         form.reset();
         beingKept.delete(form);
         unmark(form);
         form.dispatchEvent(new Event("kept", { bubbles: true }));
         await show();
         await flush();
+        await bringBack(form, id);
       },
       () => HTMLFormElement.prototype.submit.call(form), // no room on the phone: straight to the server
     );
@@ -287,6 +290,15 @@
     show();
     return true;
   }
+
+  async function bringBack(form, id) {
+    // Refused at once, while whoever sent it still looks: the form has it again, with what is asked of it.
+    const entry = (await mine()).find((one) => one.entry_id === id);
+    const isUsed = typedIn(form) !== "" || !(form.contains(document.activeElement) || isAtNothing());
+    if (entry?.state === REFUSED && entry.typed && !isUsed) correct(entry);
+  }
+
+  const isAtNothing = () => [null, document.body].includes(document.activeElement);
 
   function fill(field, value) {
     if (!field || field.type === "hidden") return; // a form of a later release may lack it
@@ -424,6 +436,7 @@
     toForm.hidden = !isRefused || !entry.typed; // what has no field is not corrected
     toForm.href = `${entry.page ?? entry.address}#correct-${entry.entry_id}`;
     toForm.onclick = (event) => correct(entry) && event.preventDefault();
+    shown.querySelector("[data-perhaps]").hidden = isRefused || isTaken || !entry.tried;
     shown.querySelector("[data-again]").onclick = () => put({ ...entry, state: WAITING }).then(flush);
     // What was sent without an answer may be at the shop: it is taken back there, once it is on the list.
     const isOnlyHere = isRefused || (!isTaken && !entry.tried);

@@ -4,7 +4,8 @@ What people entered of an element, weighed against the readings around it.
 An entry decides unless the readings contradict it. Then it is a question, and it changes no figure until a
 person confirms it, corrects it or takes it back.
 Strategy: the level before and after is the median of a few operating hours. An entry within a shift of a
-clear fall counts from the fall. Two entries of the same work at the same place are one.
+clear fall counts from the fall. Two entries of the same work within a shift, by operating hours and by the
+clock, are one. Where more time passed on the clock, a person says whether it was done twice.
 Promises: pure; the order of the entries does not matter. Each entry comes with what the readings show, as a
 code and values.
 Leaves to others: falls without an entry (`changes`), sentences (`verdict.entry_words`).
@@ -31,6 +32,9 @@ LEVEL_ROWS = 6  # operating hours whose median is the level before, and after (c
 LEAST_ROWS = 3  # of them in which a clear fall has to show,
 ENOUGH_ROWS = 4  # and before the analysis says that there was no fall
 SHIFT_ROWS = 12  # operating hours: a change is entered at the end of a shift, hardly later (common practice)
+SHIFT_S = (
+    12 * HOUR_S
+)  # the same on the clock: two entries further apart are no slip of one shift (common practice)
 # A change so many operating hours after one that was found, with nothing to show for it, is most likely the
 # same change with a wrong date: a question (chosen: the work of a week).
 BESIDE_ROWS = 60
@@ -46,8 +50,10 @@ NOT_SEEN_YET, NO_LEVEL_BEFORE, CLEAN_BEFORE = "not_seen_yet", "no_level_before",
 #: no monitor sits there any more, so no reading will check it
 NOT_WATCHED = "not_watched"
 DID_NOT_FALL, BEFORE_FIRST_READING = "did_not_fall", "before_first_reading"
+#: the same work was entered a few operating hours before or after, and longer ago on the clock
+AGAIN = "again"
 DOUBLE, NOTED, DENIED = "double", "noted", "denied"
-QUESTIONS = (DID_NOT_FALL, BEFORE_FIRST_READING)
+QUESTIONS = (DID_NOT_FALL, BEFORE_FIRST_READING, AGAIN)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,6 +86,7 @@ class WeighedEntry:
     fall_s: float | None = None  # the nearest fall that was found; None: none
     hours_missing: float = 0.0  # operating hours to be seen before it can be checked
     look_by_s: float | None = None  # by when these hours have likely passed; None: it is checked
+    other_s: float | None = None  # of an entry that says the same work, or work close by; None: none does
     is_unvouched: bool = False  # made by code, and no clear fall shows it
 
     @property
@@ -126,7 +133,7 @@ def weigh_entries(
     denied = [int(np.searchsorted(series.hour_s, e.at_s)) for e in entries if e.what == "nothing"]
     around = _Around(series, place, without_denied(falls, place, denied), expected, unwatched_from_s)
     in_order = sorted(entries, key=lambda e: (e.at_s, not e.confirmed, e.name))
-    return _without_doubles([around.weigh(entry) for entry in in_order])
+    return _without_doubles([around.weigh(entry) for entry in in_order], series.hour_s)
 
 
 def denied_rows(weighed: Sequence[WeighedEntry]) -> list[int]:
@@ -140,16 +147,33 @@ def without_denied(falls: Sequence[Change], place: IntArray, denied: Sequence[in
     return [fall for fall in falls if not np.any(np.abs(rows - place[fall.row]) <= DENIED_ROWS)]
 
 
-def _without_doubles(weighed: Sequence[WeighedEntry]) -> list[WeighedEntry]:
-    """Of entries of the same work within a shift the one that fits best counts, else the first."""
+def _without_doubles(weighed: Sequence[WeighedEntry], hour_s: FloatArray) -> list[WeighedEntry]:
+    """
+    Of entries of the same work within a shift the one that fits best counts, else the first.
+
+    One that is further off on the clock is asked about: it may be a second change. hour_s : of the series.
+    """
     kept: list[WeighedEntry] = []
     ranked = sorted(weighed, key=lambda w: (w.is_question, w.verdict != FITS, w.entry.at_s, w.entry.name))
     for one in ranked:
         same = [k for k in kept if k.entry.what == one.entry.what and k.verdict != DOUBLE]
-        if one.entry.what in BEGINS_LIFE and any(abs(k.row - one.row) <= SHIFT_ROWS for k in same):
-            one = replace(one, verdict=DOUBLE, used_s=None, is_unvouched=False)
+        near = [k for k in same if abs(k.row - one.row) <= SHIFT_ROWS]
+        if one.entry.what in BEGINS_LIFE and near:
+            other_s = min((k.entry.at_s for k in near), key=lambda at_s: abs(at_s - one.entry.at_s))
+            one = replace(one, other_s=other_s)
+            if abs(other_s - one.entry.at_s) <= SHIFT_S:
+                one = replace(one, verdict=DOUBLE, used_s=None, is_unvouched=False)
+            elif not one.is_question:
+                one = _again(one, hour_s)
         kept.append(one)
     return sorted(kept, key=lambda w: (w.entry.at_s, w.entry.name))
+
+
+def _again(one: WeighedEntry, hour_s: FloatArray) -> WeighedEntry:
+    """Asked about; once a person confirms it, it counts from when it was made, not from the other's fall."""
+    at_s, is_sure = one.entry.at_s, one.entry.confirmed
+    row = int(np.searchsorted(hour_s, at_s)) if is_sure else one.row
+    return replace(one, verdict=AGAIN, used_s=at_s if is_sure else None, row=row, is_unvouched=False)
 
 
 class _Around:

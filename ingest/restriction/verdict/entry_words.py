@@ -21,6 +21,7 @@ def of_entry(weighed: WeighedEntry) -> Statement:
         after_pa=weighed.after_pa,
         clean_pa=weighed.clean_pa,
         fall_s=weighed.fall_s,
+        other_s=weighed.other_s,
         look_by_s=weighed.look_by_s,
         is_question=weighed.is_question,
         confirmed=weighed.entry.confirmed,

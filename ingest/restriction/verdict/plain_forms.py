@@ -442,7 +442,11 @@ SUSPICIONS: Mapping[str, Sentence] = {
 # ---------------------------------------------------------------- entries
 
 #: the question until a person has settled it
-_ASKS = {"entry_did_not_fall": "Wrong machine or time?", "entry_before_first_reading": "Is the date right?"}
+_ASKS = {
+    "entry_did_not_fall": "Wrong machine or time?",
+    "entry_before_first_reading": "Is the date right?",
+    "entry_again": "Was it done twice, or is it one?",
+}
 
 _UNTIL = "The entry is not used until it is confirmed, corrected or taken back."
 
@@ -497,6 +501,11 @@ def _before_first_reading(values: Values) -> str:
     return f"{_work(values)} entered for {{at_s:minute}}, before the first reading of this machine."
 
 
+def _again(values: Values) -> str:
+    other = "a few operating hours away, but not in the same shift"
+    return f"{_work(values)} entered for {{at_s:minute}}. One is entered for {{other_s:minute}} too, {other}."
+
+
 _OF_ENTRIES: Mapping[str, Sentence] = {
     "entry_fits": f"{_FELL}. This fits the entry.",
     "entry_fits_at_fall": (
@@ -515,6 +524,7 @@ _OF_ENTRIES: Mapping[str, Sentence] = {
     ),
     "entry_did_not_fall": _did_not_fall,
     "entry_before_first_reading": _before_first_reading,
+    "entry_again": _again,
     "entry_double": "Already entered within the same shift. Both entries count as one.",
     "entry_noted": "Noted. The element stays the same.",
     "entry_denied": "Noted. The element was not changed then.",

@@ -140,7 +140,7 @@ def test_where_people_do_not_suffice_the_plan_is_late_by_the_fewest_days_and_say
 
 
 def test_where_a_part_comes_too_late_the_plan_waits_for_it_and_says_so() -> None:
-    parts = [PartSupply(part="KG-0715", pieces=0, lead_days=14)]
+    parts = [PartSupply(part="KG-0715", pieces=0, there_day=14)]
     plan = make_visit_plan(problem(element("grader-07", 10.0, part="KG-0715"), supplies=tuple(parts)))
     late = of(plan, "grader-07")
     assert (late.day, late.reasons[0], late.waits_for, late.part_day) == (14, "late", "part", 14)

@@ -14,8 +14,9 @@ from cleanside.ingest.planning.shop_terms import ShopTerms
 from cleanside.ingest.planning.visit_plan import make_visit_plan
 from cleanside.ingest.planning.visit_problem import ElementAhead
 from cleanside.ingest.restriction import Quantiles
+from cleanside.ingest.shop.stock import comes_on
 from cleanside.ingest.shop.visit_inputs import PricedCandidate, Supply, VisitInputs, visit_inputs
-from cleanside.ingest.shop.work_list import Candidate, ListDays, chance_before
+from cleanside.ingest.shop.work_list import Candidate, ListDays, chance_before, last_day_in_time
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.papers import HousingPapers, MachinePapers, Papers, PlannedChange
 from cleanside.ingest.store.planning_terms import TripRow
@@ -118,7 +119,7 @@ def test_papers_become_site_part_service_and_days_that_are_out() -> None:
     [trip] = found.problem.trips
     assert (trip.price, trip.hours, trip.km) == (90.0, 1.5, 90.0)
     [supply] = found.problem.supplies
-    assert (supply.pieces, supply.lead_days, found.parts_without_lead_time) == (2, 0, ("KG",))
+    assert (supply.pieces, supply.there_day, found.parts_without_lead_time) == (2, 0, ("KG",))
 
 
 @pytest.mark.parametrize(
@@ -162,3 +163,26 @@ def test_equal_inputs_are_equal_problems() -> None:
     later = ListDays(ZONE, NOW_S + 60.0, before=date.max)
     assert hash(inputs(priced()).problem) == hash(inputs(priced()).problem)
     assert inputs(priced(), days=later).problem == inputs(priced()).problem
+
+
+@pytest.mark.parametrize("early_h", [61.0, 62.0, 62.9, 63.5, 65.0, 89.4])
+def test_on_the_last_day_allowed_the_chance_is_within_what_the_shop_allows(early_h: float) -> None:
+    """The plan said "the last day within 10 %" beside "chance: 11 %": its dates were rounded up by hours."""
+    due_s = Quantiles(p10=NOW_S + early_h * 3_600, p50=NOW_S + 80 * 3_600 + early_h, p90=NOW_S + 400 * 3_600)
+    candidate = replace(CANDIDATE, due_s=due_s)
+    chance = chance_before(candidate, last_day_in_time(candidate, DAYS), DAYS)
+    assert chance is not None
+    assert chance <= candidate.chance_allowed + 1e-4
+
+
+@pytest.mark.parametrize(("hour", "first"), [(6, 0), (21, 1)])
+def test_a_part_comes_on_the_day_that_the_work_list_says(hour: int, first: int) -> None:
+    """Work list: ordered today it comes on the 11th; the plan, which began tomorrow, said the 12th."""
+    now_s = datetime(2026, 11, 30, hour, tzinfo=ZONE).timestamp()
+    papers = Papers(housing=HousingPapers(primary_part="KG"))
+    supplies = {"KG": Supply(pieces=0, lead_days=12)}
+    days = ListDays(ZONE, now_s, before=date.max)
+    problem = inputs(priced(replace(CANDIDATE, papers=papers)), days=days, supplies=supplies).problem
+    assert problem.first_on == MONDAY + timedelta(days=first)
+    [supply] = problem.supplies
+    assert problem.on(supply.there_day) == comes_on(MONDAY, 12) == date(2026, 12, 12)

@@ -119,6 +119,19 @@ def test_a_change_entered_twice_is_one() -> None:
     assert [w.verdict for w in waiting.study.entries] == ["not_seen_yet", "double"]
 
 
+@pytest.mark.parametrize("confirmed", [False, True])
+def test_the_same_work_more_than_a_shift_later_on_the_clock_is_asked_about(confirmed: bool) -> None:
+    """Saturday 19:00 and Sunday 21:00, 9.4 operating hours between, counted as one without a question."""
+    just_now = float(readings_of("loader-02").at_s.max())
+    first = entry(just_now + 60, name="a")
+    later = dataclasses.replace(entry(just_now + 26 * HOUR_S, name="b"), confirmed=confirmed)
+    found = assess("loader-02", first, later).study.entries
+    assert [w.verdict for w in found] == ["not_seen_yet", "again"]
+    assert found[1].is_question is not confirmed
+    assert found[1].other_s == first.at_s
+    assert found[1].used_s == (later.at_s if confirmed else None)
+
+
 def test_a_date_long_before_the_first_reading_is_asked_about() -> None:
     long_ago = entry(START_AT.timestamp() - 6 * 365 * DAY_S)
     found, without = assess("grader-07", long_ago), assess("grader-07")

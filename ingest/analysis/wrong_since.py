@@ -1,0 +1,45 @@
+"""
+Since when a housing is as it is: over its limit, or with figures that contradict each other.
+
+Promises: pure; the hours of the machine, not the moment at which a server looked.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from cleanside.ingest.analysis.assessment import Judge, View
+from cleanside.ingest.restriction.measure.summary import FloatArray
+
+LEVEL_HOURS = 6  # whose median is the level (chosen: most of a shift, as where entries are weighed)
+
+
+def wrong_since_s(judge: Judge, view: View) -> float | None:
+    """Since when a housing is over its limit, or not trusted; None: no hour shows it. [s since 1970 UTC]"""
+    series = judge.series(view)
+    if view.assessment.state == "over" and view.terminal is not None:
+        return over_since_s(series.hour_s, series.restriction_pa, view.terminal.restriction_pa)
+    return doubted_since_s(series.hour_s, view.assessment.study.restriction_s)
+
+
+def over_since_s(hour_s: FloatArray, restriction_pa: FloatArray, limit_pa: float) -> float | None:
+    """
+    When an element came over its limit, and stayed: by the median of a few hours. [s since 1970 UTC]
+
+    hour_s, restriction_pa : by operating hour, at the reference flow, shape (n,). None: the newest is below.
+    """
+    ends = range(1, len(hour_s) + 1)
+    levels = np.array([np.median(restriction_pa[max(0, end - LEVEL_HOURS) : end]) for end in ends])
+    below = np.flatnonzero(~(levels >= limit_pa))
+    first = int(below[-1]) + 1 if len(below) else 0
+    return float(hour_s[first]) if first < len(hour_s) else None
+
+
+def doubted_since_s(hour_s: FloatArray, trusted_s: float | None) -> float | None:
+    """
+    The first hour whose readings are not trusted. [s since 1970 UTC] None: there is none.
+
+    trusted_s : of the last level that is trusted; None: none was.
+    """
+    first = 0 if trusted_s is None else int(np.searchsorted(hour_s, trusted_s, side="right"))
+    return float(hour_s[first]) if first < len(hour_s) else None

@@ -1,0 +1,39 @@
+"""
+A day that a person plans a change for: can it hold, or is it to be asked about first?
+
+Promises: pure. Nothing is refused here: a person who means the day says so, and it stands.
+Leaves to others: the forecast (`work_list.chance_at_limit`), words.
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Literal
+
+from cleanside.ingest.planning.shop_terms import WorkingDays
+
+#: too_late: the element is likely at its limit before. far: nothing says when it is, and the day is far off.
+#: no_work: it is no working day
+DayQuestion = Literal["too_late", "far", "no_work"]
+
+ASKED_CHANCE = 0.5  # of being at the limit before its day: more likely than not (chosen)
+FAR_DAYS = 92  # ahead, without a date to compare with; chosen: a quarter, a mistyped year is further off
+MICRO, DAY_US = 1_000_000, 86_400_000_000
+
+
+def day_start_s(passes_us: int) -> float:
+    """When a day that ends then begins, to the hour where clocks change. [s since 1970 UTC]"""
+    return (passes_us - DAY_US) / MICRO
+
+
+def day_question(on: date, *, today: date, chance: float | None, working: WorkingDays) -> DayQuestion | None:
+    """
+    What a person is asked about a day; None: nothing.
+
+    chance : that the element is at its limit before the day, 0 to 1; None: no dates, or it is there already.
+    """
+    if chance is not None and chance >= ASKED_CHANCE:
+        return "too_late"
+    if chance is None and on > today + timedelta(days=FAR_DAYS):
+        return "far"
+    return None if working.has(on) else "no_work"
