@@ -25,8 +25,6 @@ from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.console.drawing import CALENDAR_DAYS
 from cleanside.ingest.console.formats import DAY_S, GAUGE_DECIMALS, Formats
 from cleanside.ingest.console.laid_up_words import is_ahead, laid_up_said
-from cleanside.ingest.console.plan_words import is_asked
-from cleanside.ingest.console.laid_up_words import laid_up_said
 from cleanside.ingest.console.plan_words import is_asked, plan_chance
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
@@ -210,16 +208,14 @@ def _next_steps(say: Sayer, document: Mapping[str, Any]) -> Iterator[Markup]:
         yield laid_up
     if planned is not None:
         yield say("fleet.next.advice_planned", on=say.formats.day(f"{planned}T12:00:00Z"))
+        if (chance := plan_chance(say, document["planned"], state)) is not None:
+            yield Markup("<strong>{}</strong>").format(chance)
 
 
 def planned_day(document: Mapping[str, Any]) -> str | None:
     """The day of a change that counts, ISO 8601; None: none is planned, or a person is asked about it."""
     planned = document["planned"]
     return str(planned["on"]) if planned is not None and planned["state"] == "open" else None
-    if planned is not None and is_planned:
-        yield say("fleet.next.planned", on=say.formats.day(f"{planned['on']}T12:00:00Z"))
-        if (chance := plan_chance(say, planned, document["state"])) is not None:
-            yield Markup("<strong>{}</strong>").format(chance)
 
 
 def machine_address(document: Mapping[str, Any]) -> str:
