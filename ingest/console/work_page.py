@@ -40,7 +40,7 @@ from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.visit_plan import known_visits
-from cleanside.ingest.api.routes.work import list_days, on_list, work_document
+from cleanside.ingest.api.routes.work import get_work, list_days, on_list, work_document
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
