@@ -1,5 +1,5 @@
 """
-The sources of the site in one folder: pages by hand, pages made of the code, two documents from elsewhere.
+The sources of the site in one folder: pages by hand, pages made of the code, documents from elsewhere.
 
 Promises: links that lead somewhere in the repository lead to the same place in the site. The words of
 cautions stand in one table only (`ingest.cautions`): a page names the situation.
@@ -34,6 +34,8 @@ INGEST = FOLDER.parent
 #: document that lies elsewhere -> its page
 FROM_ELSEWHERE = {
     INGEST / "restriction" / "METHODS.md": "explanation/methods.md",
+    INGEST / "restriction" / "CONSTANTS.md": "explanation/constants.md",
+    INGEST / "restriction" / "TRIALS.md": "explanation/trials.md",
     INGEST / "SECURITY.md": "explanation/security.md",
 }
 #: document of the checkout that has no page -> the page to read instead

@@ -141,7 +141,7 @@ def _look(machine: Machine, at_s: float, summaries: Summaries, tuning: Tuning) -
 
 
 def table_lines() -> list[str]:
-    """The constants as rows of the table in METHODS: name, value, unit, origin."""
+    """The constants as rows of the table in CONSTANTS.md: name, value, unit, origin."""
     return [
         f"| `{constant.name}` | {_written(getattr(tuning, constant.name))} | {constant.metadata['unit']} "
         f"| {constant.metadata['origin']} |"
@@ -161,7 +161,7 @@ def _written(value: Any) -> str:
 def main(words: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description="what each constant of the model is worth")
     parser.add_argument("fleet", type=Path, nargs="?", help="folder of `cleanside-simulator fleet`")
-    parser.add_argument("--table", action="store_true", help="print the constants, as METHODS has them")
+    parser.add_argument("--table", action="store_true", help="print the constants, as CONSTANTS.md has them")
     parser.add_argument("--machines", type=int, metavar="N", help="the first N only")
     parser.add_argument("--look-every-days", type=int, default=5, metavar="N")
     parser.add_argument("--only", nargs="+", metavar="NAME", help="runs whose name begins so")

@@ -6,7 +6,7 @@ learning curve.
 those of the same file that were opened for tuning; `--set tuning` are those on which the forecast was tuned
 (`tests/benches/tuning.py`); `--set laws` are those of another pen (`tests/benches/laws.py`), of which
 `bench_forecast_beside` says more.
-Tuning used seeds below 100; the figures of METHODS are of seeds from 1000 on, scored after tuning.
+Tuning used seeds below 100; the figures of TRIALS.md are of seeds from 1000 on, scored after tuning.
 Each figure is the mean over judged lives and repeats; the first ROWS_SKIPPED rows of a life are not scored.
 
     python -m tests.benchmark.bench_other_benches [--set scored|opened|tuning|laws] [--lives 1,2,4,8,16,40]
