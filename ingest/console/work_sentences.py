@@ -54,7 +54,7 @@ class WorkSentences:
     def why(self, job: Mapping[str, Any]) -> list[str]:
         """Why a job stands on its day, what to look at first, and what its next service means."""
         at_once = AT_ONCE.get(job["state"])
-        found = [] if at_once in (None, job["reason"]) else [self._say(f"work.reason.{at_once}")]
+        found = [] if at_once in (None, job["reason"]) else [self._at_once(at_once, job)]
         found += self._reason(job)
         found += [self._say(f"work.cause.{cause}") for cause in job["causes"]]
         return [*found, service] if (service := self.service(job)) else found
@@ -64,7 +64,7 @@ class WorkSentences:
         if job["reason"] == "service":
             return []
         if not job.get("unsure_because"):  # a letter of an earlier release has none
-            return [self._say(f"work.reason.{job['reason']}", **self._plan(job))]
+            return [self._at_once(job["reason"], job, **self._plan(job))]
         used = job["share_used_percent"]
         because = [self._say(f"work.unsure.{one}", used=used) for one in job["unsure_because"]]
         why = type(because[0])("; ").join(because)
@@ -73,6 +73,12 @@ class WorkSentences:
         if later is None:
             return [self._say("work.might_be_due", early=due["p10"], why=why)]
         return [self._say("work.might_be_due_before", early=due["p10"], likely=later, why=why)]
+
+    def _at_once(self, reason: str, of: Mapping[str, Any], **values: str) -> str:
+        """The sentence of a reason; where dust reaches the engine, as the page Fleet says it."""
+        if reason == "check_first" and "below_clean" in of.get("causes", ()):
+            return self._say("fleet.next.advice_below_clean")
+        return self._say(f"work.reason.{reason}", **values)
 
     def service(self, job: Mapping[str, Any]) -> str:
         """What the next service means for a change; "": nothing."""
@@ -111,7 +117,7 @@ class WorkSentences:
     def warning(self, later: Mapping[str, Any]) -> str:
         """What that risks; "": it cannot be said."""
         if later["state"] in AT_ONCE:
-            return self._say(f"work.reason.{AT_ONCE[later['state']]}")
+            return self._at_once(AT_ONCE[later["state"]], later)
         if later["chance_at_limit_before"] is None:
             return ""
         return self._say("work.chance", share=later["chance_at_limit_before"])

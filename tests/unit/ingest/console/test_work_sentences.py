@@ -50,9 +50,11 @@ def test_of_a_machine_that_is_laid_up_the_fault_is_said_before_the_lay_up(langua
     later: dict[str, Any] = {"reason": "laid_up", "laid_up": {"until": None}, "planned": None}
     later |= {"chance_at_limit_before": None, "causes": ["below_clean"]}
     first, cause, where = sentences.not_listed(later | {"state": "suspect"})
-    assert first == (words["work.reason.check_first"], True)
+    assert first == (words["fleet.next.advice_below_clean"], True)
     assert cause == (words["work.cause.below_clean"], False)
     assert where == (f"{words['work.later_by.laid_up_open']}.", False)
+    assert why(language, state="suspect", reason="check_first", causes=["below_clean"])[0] == first[0]
+    assert why(language, state="suspect", reason="check_first") == [words["work.reason.check_first"]]
     [where, warning] = sentences.not_listed(later | {"state": "over", "causes": []})
     assert warning == (words["work.reason.over_limit"], True)
 
