@@ -71,9 +71,8 @@ def test_after_a_refused_entry_the_page_opens_at_its_form(
 
 def test_a_phone_writes_times_in_the_language_of_the_page(server: ServerProcess, browser: Browser) -> None:
     """A German page had 11/29/26, 10:20 PM where the browser speaks English."""
-    cookie = {"name": "language", "value": "de", "url": server.url}
     with page_in(browser, server.url, server.tokens["planner"], locale="en-US") as page:
-        page.context.add_cookies([cookie])
+        page.context.add_cookies([{"name": "language", "value": "de", "url": server.url}])
         page.goto("/visit/loader-05")
         assert page.locator("html").get_attribute("lang") == "de"
         page.context.set_offline(True)
