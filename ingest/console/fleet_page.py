@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import timedelta
 from typing import Annotated, Any
 
@@ -22,6 +22,7 @@ from cleanside.ingest.api.routes.paging import PAGE, Page, paged
 from cleanside.ingest.api.routes.restriction import URGENCY, Filter, FleetFilter, get_fleet
 from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
+from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.console.drawing import CALENDAR_DAYS
 from cleanside.ingest.console.formats import DAY_S, GAUGE_DECIMALS, Formats
 from cleanside.ingest.console.laid_up_words import is_ahead, laid_up_said
@@ -34,7 +35,7 @@ from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.restriction.verdict.trend import TREND_STEPS
-from cleanside.ingest.shop.spreadsheet import safe_cell
+from cleanside.ingest.shop.spreadsheet import SEPARATORS, safe_cell
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -78,13 +79,19 @@ def get_fleet_page(
 
 
 @router.get("/fleet.csv")
-def get_fleet_file(request: Request, resources: R, key: Reader, wanted: Filter) -> Response:
+def get_fleet_file(
+    request: Request, resources: R, key: Reader, wanted: Filter, separator: Separator = "comma"
+) -> Response:
     """The fleet to take away, for a spreadsheet: all rows that the filters leave."""
     say = sayer_of(request, key)
     rows = [file_row(say, document) for document in every_housing(request, resources, key, wanted)]
     columns = [say.plain(f"fleet.csv.{name}") for name in FILE_COLUMNS]
     headers = {"Content-Disposition": 'attachment; filename="fleet.csv"'}
-    return Response(csv_of([columns, *rows]), media_type="text/csv; charset=utf-8", headers=headers)
+    if separator == "semicolon":
+        rows = [with_decimal_commas(row) for row in rows]
+    return Response(
+        csv_of([columns, *rows], separator), media_type="text/csv; charset=utf-8", headers=headers
+    )
 
 
 def every_housing(request: Request, resources: R, key: Key, wanted: FleetFilter) -> Iterator[dict[str, Any]]:
@@ -285,6 +292,9 @@ FILE_COLUMNS = (
 )
 
 
+NUMBER_COLUMNS = frozenset({"used", "now", "limit", "now_kpa", "limit_kpa"})
+
+
 def file_row(say: Sayer, document: Mapping[str, Any]) -> list[str]:
     """One housing in the columns of the file: times in UTC, numbers with a point, as programs read them."""
     unit = unit_of(document) or "kPa"
@@ -326,12 +336,21 @@ def _plain(value: float | None, decimals: int) -> str:
     return "" if value is None else f"{value:.{decimals}f}"
 
 
-def csv_of(rows: list[list[str]]) -> bytes:
-    """
-    A file of comma-separated values (RFC 4180); no cell is a formula to a spreadsheet.
+def with_decimal_commas(row: Sequence[str]) -> list[str]:
+    """A row of the file for an office program that writes decimal commas, as the spreadsheets of the shop."""
+    numbers = {place for place, name in enumerate(FILE_COLUMNS) if name in NUMBER_COLUMNS}
+    return [cell.replace(".", ",") if place in numbers else cell for place, cell in enumerate(row)]
 
-    With byte order mark, as office programs take a file without one to be in the codes of their country.
+
+def csv_of(rows: list[list[str]], separator: str) -> bytes:
+    """
+    A file of comma-separated values (RFC 4180), or with semicolons; no cell is a formula to a spreadsheet.
+
+    separator : a key of `SEPARATORS`. With byte order mark, as office programs take a file without one to be
+    in the codes of their country.
     """
     out = io.StringIO()
-    csv.writer(out).writerows([[safe_cell(cell) for cell in row] for row in rows])
+    csv.writer(out, delimiter=SEPARATORS[separator]).writerows(
+        [[safe_cell(cell) for cell in row] for row in rows]
+    )
     return out.getvalue().encode("utf-8-sig")

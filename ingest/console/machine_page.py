@@ -41,6 +41,7 @@ from cleanside.ingest.api.routes.papers import (
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
+from cleanside.ingest.console.field_faults import WrongFields
 from cleanside.ingest.console.fleet_page import asked_of, late_s, unit_of
 from cleanside.ingest.console.formats import Formats, WrittenDays
 from cleanside.ingest.console.forms import (
@@ -229,7 +230,10 @@ def post_taken_back(
 ) -> Response:
     """Take an entry back; the audit keeps it."""
     housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
-    body = change_of(fields, formats_of(request, viewer_of(request, key)))
+    try:
+        body = change_of(fields, formats_of(request, viewer_of(request, key)))
+    except WrongFields as error:
+        return _page(request, resources, key, machine, housing, refused=_refused(error, fields))
     entry_id = trimmed_field(fields, "entry_id") or None
     delete_element_change(machine, request, body.changed_at, resources, key, housing, entry_id)
     return see_other(_address(machine, housing))

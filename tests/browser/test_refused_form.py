@@ -6,6 +6,7 @@ Marks: WCAG 2.2, technique ARIA21 (aria-invalid); the reason beside the field: s
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 import pytest
@@ -66,6 +67,21 @@ def test_after_a_refused_entry_the_page_opens_at_its_form(
         expect(page.locator("#note")).to_have_value("a long story")
         expect(page.locator("#meter")).to_be_visible()
         assert faults_of(page) == []
+
+
+def test_a_phone_writes_times_in_the_language_of_the_page(server: ServerProcess, browser: Browser) -> None:
+    """A German page had 11/29/26, 10:20 PM where the browser speaks English."""
+    with page_in(browser, server.url, server.tokens["planner"], locale="en-US") as page:
+        page.context.add_cookies([{"name": "language", "value": "de", "url": server.url}])
+        page.goto("/visit/loader-05")
+        assert page.locator("html").get_attribute("lang") == "de"
+        page.context.set_offline(True)
+        form = page.locator("form#element_change")
+        form.evaluate("form => { form.closest('details').open = true }")
+        form.locator("[name=what]").select_option("cleaned")
+        form.get_by_role("button").click()
+        made = page.locator("[data-entries] [data-made]")
+        expect(made).to_have_text(re.compile(r"^\d{2}\.\d{2}\.\d{2}, \d{2}:\d{2}$"))
 
 
 def test_without_scripts_the_box_has_the_focus_by_itself(server: ServerProcess, browser: Browser) -> None:

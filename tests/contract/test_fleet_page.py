@@ -11,6 +11,7 @@ from collections.abc import Iterator
 import pytest
 
 from cleanside.gateway.wire import instant_text
+from cleanside.ingest.console.fleet_page import FILE_COLUMNS
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.plain_forms import (
@@ -169,6 +170,17 @@ def test_a_change_with_a_planned_day_is_counted_apart(
     one, other = (words[f"fleet.summary.{name}"]["one"] for name in (sentence, without))  # type: ignore[index]
     assert one in page
     assert other not in page
+
+
+def test_the_file_has_semicolons_and_decimal_commas_as_those_of_the_shop(api: Api) -> None:
+    register_worked(api, 30, rise_kpa=0.05)
+    plain = list(csv.reader(io.StringIO(api.get("/fleet.csv").content.decode("utf-8-sig"))))
+    text = api.get("/fleet.csv?separator=semicolon").content.decode("utf-8-sig")
+    written = list(csv.reader(io.StringIO(text), delimiter=";"))
+    place = FILE_COLUMNS.index("limit_kpa")
+    assert (plain[1][place], written[1][place]) == ("6.200", "6,200")
+    assert [len(row) for row in written] == [len(FILE_COLUMNS)] * 2
+    assert "separator=semicolon" in page_of(api)
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

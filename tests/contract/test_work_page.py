@@ -277,7 +277,7 @@ def test_a_hostile_name_is_text_on_every_page_of_the_shop(api: Api) -> None:
 
 def test_pages_are_written_in_the_language_of_the_reader(api: Api) -> None:
     loaded(api, rise_kpa=0.08)
-    for path, words in (("/work-list", "Arbeitsliste"), ("/shop", "Betrieb")):
+    for path, words in (("/work-list", "Arbeitsliste"), ("/shop", "Werkstatt")):
         assert f"<h1>{words}</h1>" in page(api, path, **{"Accept-Language": "de"})
 
 

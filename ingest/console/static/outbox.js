@@ -412,7 +412,7 @@
     return [...of(waiting, one, other), ...of(entries.length - waiting, refusedOne, refusedOther)].join("; ");
   }
 
-  const shortTime = (at) => new Date(at).toLocaleString([], { dateStyle: "short", timeStyle: "short" });
+  const shortTime = (at) => new Date(at).toLocaleString(document.documentElement.lang, { dateStyle: "short", timeStyle: "short" });
 
   function why({ code, detail, said }) {
     if (said && code === "not_valid") return said; // field, value, rule and next step, in words
