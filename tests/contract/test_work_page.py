@@ -136,6 +136,12 @@ def test_what_was_written_in_a_row_without_a_tick_stays_and_is_said(api: Api) ->
     assert "No row was ticked" in empty.text
 
 
+def test_a_row_leads_to_its_machine(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    row = page(api).partition('class="sheet-row"')[2].partition("</th>")[0]
+    assert '<a href="/machines/grader-07">' in row
+
+
 def test_a_refused_tick_names_every_field_that_is_wrong(api: Api) -> None:
     loaded(api, rise_kpa=0.08)
     [tick] = ticks(page(api))
