@@ -1,4 +1,4 @@
-"""METHODS, CONSTANTS and TRIALS fit the code: figures set by hand are the constants, files and tests exist."""
+"""METHODS, CONSTANTS, TRIALS fit the code: figures set by hand are the constants, files and tests exist."""
 
 from __future__ import annotations
 

@@ -4,7 +4,7 @@ Scores what was said of a made fleet against the truth. Pure: the same observati
 What counts is defined here, once, for whatever program was watched:
 - A change is found if it stands at the last look before the next one. The hours until then end at the first
   look of the unbroken row of looks that say so.
-- A change that is told with a span, because no reading was fit to judge by, is found by one made within it.
+- A change told with a span, because no reading was fit to judge by, is found if one was made within it.
   As a false alarm it counts by its first instant, as was set before spans were told, and by its span beside.
 - Changes that no reading shows are left out: less than `LEAST_SHARE` used before, a fault in the way, or too
   little record before or after.

@@ -123,7 +123,7 @@ def test_the_line_counts_the_time_between_commits_while_a_backlog_waits() -> Non
 def test_a_fleet_whose_streams_are_slow_to_open_does_not_leave_the_server_idle(
     served_per_s: float | None,
 ) -> None:
-    """Who is told to come back in two minutes comes then, also where the server is idle long before."""
+    """Who was asked to come back in two minutes comes then, also where the server is idle long before."""
     now_s = 0.0
     line = Line(monotonic_s=lambda: now_s)
     for _ in range(100 if served_per_s else 0):
