@@ -35,9 +35,6 @@ from cleanside.ingest.writer import system_clock
 
 log_line = logging.getLogger("cleanside.ingest")
 
-#: How long a thread that computes may keep others from Python's lock. The writer takes that lock again at
-#: each answer of PostgreSQL: beside a busy analysis each of them took Python's own 5 ms. Measured
-SWITCH_S = 0.0005
 TICK_S = 0.1  # how often uvicorn's main loop turns
 LOOK_TICKS = 10  # each second; chosen
 
@@ -102,7 +99,6 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
         signal.signal(signal.SIGHUP, lambda *_: server_tls.load_again(encryption, chosen))
     elif not sys.stderr.isatty():  # a service: systemctl reload must not end it
         signal.signal(signal.SIGHUP, lambda *_: None)
-    sys.setswitchinterval(SWITCH_S)
     gc.collect()
     gc.freeze()  # objects loaded by now stay: the collector may skip them (measured: p99 to a half)
     for number in (signal.SIGTERM, signal.SIGINT):
