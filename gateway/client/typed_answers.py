@@ -71,6 +71,7 @@ class Planned(TypedDict):
     in_lay_up: bool
     overtaken_by: str | None
     kept_after: str | None
+    chance_at_limit_before: float | None
 
 
 class DeclaredEvents(TypedDict):

@@ -116,6 +116,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/machines/{machine}/papers"): STAFF,
     ("GET", "/backlog"): STAFF,
     ("POST", "/backlog/bundles"): KEEPERS,
+    ("POST", "/backlog/misnumbered"): KEEPERS,
     ("POST", "/backlog/resends"): KEEPERS,
     ("POST", "/backlog/resends/taken-back"): KEEPERS,
     ("GET", "/webhooks"): {"admin"},

@@ -5,7 +5,7 @@ What counts is defined here, once, for whatever program was watched:
 - A change is found if it stands at the last look before the next one. The hours until then end at the first
   look of the unbroken row of looks that say so.
 - A change told with a span, because no reading was fit to judge by, is found if one was made within it.
-  As a false alarm it counts by its first instant, as was set before spans were told, and by its span beside.
+  As a false alarm it counts by its first instant, as was set before there were spans, and by its span beside.
 - Changes that no reading shows are left out: less than `LEAST_SHARE` used before, a fault in the way, or too
   little record before or after.
 - A fault is found if an accepted cause stands at the first look after `DAY_H` of its work were received. It
