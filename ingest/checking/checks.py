@@ -19,7 +19,6 @@ from cleanside.gateway.units import QUANTITIES, from_si
 from cleanside.gateway.wire import Batch, Doubt
 from cleanside.ingest.checking.content import FloatArray
 from cleanside.ingest.checking.plausible_time import Service, doubt_of_time, in_question
-from cleanside.ingest.store.reasons import NOTHING_MEASURED
 
 #: Every code for which a reading is quarantined, and what to do about it.
 CODES: Mapping[str, str] = {
@@ -38,10 +37,6 @@ CODES: Mapping[str, str] = {
         "check the unit at the source, and amend the quarantined readings with the unit they were in; else "
         "check sensor and wiring, and discard the readings if they are wrong"
     ),
-    NOTHING_MEASURED: (
-        "look at the source and the sensor; discard the readings, or send them again with their values and "
-        '"replace_quarantined": true'
-    ),
     "device_unknown": "register the device; its quarantined readings are then checked and stored",
     "number_conflict": (
         "another reading has this number; find out which of the two is right and discard the other, "
@@ -56,29 +51,10 @@ Doubts = dict[int, list[Doubt]]
 
 
 def doubts_of_values(batch: Batch, si: Mapping[str, FloatArray]) -> Doubts:
-    """Doubts that the reading alone shows: those of the decoder, no value at all, and impossible values."""
+    """Doubts that the reading alone shows: those of the decoder, and impossible values."""
     doubts: Doubts = {index: list(found) for index, found in batch.doubts.items()}
-    if may_lack_values(batch):
-        for index in _without_values(batch):
-            doubts.setdefault(index, []).insert(0, Doubt(NOTHING_MEASURED))  # no other repair would help it
     _check_ranges(batch, si, doubts)
     return doubts
-
-
-def may_lack_values(batch: Batch) -> bool:
-    """False where one quantity has a value in every reading, as in nearly all batches."""
-    return not any(_is_whole(column) for column in batch.columns.values())
-
-
-def _is_whole(column: Sequence[float | None]) -> bool:
-    """True where no value is absent. The decoder makes an array only of a column without absent ones."""
-    return isinstance(column, memoryview) or None not in column
-
-
-def _without_values(batch: Batch) -> list[int]:
-    """Indexes of the readings in which no quantity has a value."""
-    columns = batch.columns.values()
-    return [index for index in range(len(batch)) if all(column[index] is None for column in columns)]
 
 
 def out_of_range(si: FloatArray, columns: Sequence[str]) -> list[bool]:

@@ -138,7 +138,7 @@ def _in_arrays(arrived: Sequence[Arrived], *, sqlite: bool) -> list[Incoming]:
     found = []
     for place, (one, batch) in enumerate(zip(arrived, batches, strict=True)):
         at_us, at_known = checks.instants_of(batch)
-        is_odd = odd[place] or batch.doubts or checks.may_lack_values(batch)
+        is_odd = odd[place] or batch.doubts
         found.append(
             Incoming(
                 owner_id=one.owner_id,

@@ -47,7 +47,7 @@ from cleanside.ingest.console.wording import Sayer, has_words
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import allows, devices_seen
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.reasons import NOTHING_MEASURED, doubts_time
+from cleanside.ingest.store.reasons import doubts_time
 
 router = page_router()
 
@@ -280,8 +280,6 @@ def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
     """What can be done about a code, the likeliest first."""
     if code == COPIED_READING:
         return ["same_reading"]
-    if code == NOTHING_MEASURED:
-        return ["discard"]  # no repair gives it a value: only its sender can
     is_suggested = any("suggestion" in reason for entry in entries for reason in entry["reasons"])
     ways: list[Way] = ["suggested"] if is_suggested else []
     if code.startswith("unit_") or code == "out_of_range":  # a value ten times too large is most often that

@@ -17,8 +17,6 @@ from typing import Any
 from cleanside.gateway.units import QUANTITIES
 from cleanside.gateway.wire import Doubt, Sentences, Values, did_you_mean, instant_sentence, text_of
 
-NOTHING_MEASURED = "nothing_measured"  # code of a reading in which no quantity has a value
-
 
 @dataclass(frozen=True, slots=True)
 class Reason:
@@ -158,7 +156,6 @@ SENTENCES: Sentences = {
         "{quantity} {value:g} {unit} is outside the possible range, {lowest:g} to {highest:g} {unit}; "
         "check sensor and unit"
     ),
-    NOTHING_MEASURED: ("no quantity has a value, and a reading needs at least one; check source and sensor"),
     "device_unknown": "device {device} is not registered; its readings are quarantined until it is",
     "number_conflict": _conflict,
     "set_aside": "set aside by {by}: {reason}",

@@ -13,7 +13,6 @@ from cleanside.ingest.checking.checks import CODES
 from cleanside.ingest.console.quarantine_page import Way, Wish, helps, ways_for
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
-from cleanside.ingest.store.reasons import NOTHING_MEASURED
 from tests.support.serving import DEVICE, Api, batch, in_process
 
 GROUP = {"code": "unit_undeclared", "device": DEVICE}

@@ -36,7 +36,6 @@ VALUES: dict[str, dict[str, Any]] = {
         "lowest": -2.0,
         "highest": 60.0,
     },
-    "nothing_measured": {},
     "device_unknown": {"device": "<b>"},
     "number_conflict": {"number": 7, "other_is": "quarantined"},
     "set_aside": {"by": "mara", "reason": "<b>"},

@@ -96,11 +96,6 @@ SENTENCES: list[tuple[str, dict[str, Any], str]] = [
         "restriction 900 kPa is outside the possible range, -10 to 50 kPa; check sensor and unit",
     ),
     (
-        "nothing_measured",
-        {},
-        "no quantity has a value, and a reading needs at least one; check source and sensor",
-    ),
-    (
         "device_unknown",
         {"device": "d"},
         "device d is not registered; its readings are quarantined until it is",
