@@ -467,4 +467,6 @@ def test_with_its_own_names_each_role_of_the_table_gets_through(world: World, ro
         # They take a file: test_api_bundles.py, test_api_spreadsheets.py
         files = ("/v1/bundles", "/v1/machines.csv", "/v1/parts.csv")
         carried = route[0] == "POST" and route[1] in files and response.status_code == 415
-        assert response.is_success or undone_before or taken or carried, (role, response.text)
+        # It needs a number beyond a gap: test_api_misnumbered.py
+        no_gap = route == ("POST", "/v1/quarantine/misnumbered") and response.status_code == 422
+        assert response.is_success or undone_before or taken or carried or no_gap, (role, response.text)

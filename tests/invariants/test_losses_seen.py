@@ -17,8 +17,8 @@ def test_invariant_12_a_line_read_in_part_is_kept_as_far_as_it_is_known_and_the_
     """
     A real gateway whose source sends a member that is no quantity of its settings, to a real server.
 
-    One line has nothing else and is lost whole, declared as such. An empty line is a reading: the monitor was on
-    and measured nothing, which after a day's work is what `no_restriction` goes by.
+    One line has nothing else and is lost whole, declared as such. An empty line is a reading: the monitor was
+    on and measured nothing, and that is what `no_restriction` goes by after a day's work.
     """
     lines: list[dict[str, Any]] = [
         {"restriction": 3.1},
