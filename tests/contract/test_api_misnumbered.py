@@ -35,13 +35,6 @@ def take_out(api: Api, expect: int = 200, **more: Any) -> dict[str, Any]:
     return document
 
 
-def undo(api: Api, amendment: int, expect: int = 200) -> dict[str, Any]:
-    response = api.post(f"/v1/quarantine/amendments/{amendment}/undo", {}, key="operator")
-    assert response.status_code == expect, response.text
-    document: dict[str, Any] = response.json()
-    return document
-
-
 def stored(api: Api) -> list[int]:
     with api.resources.reading() as connection:
         return sorted(row["seq"] for row in at_rest(connection))
@@ -87,11 +80,11 @@ def test_the_stream_goes_on_below_and_the_reading_stays_on_record(api: Api) -> N
 def test_an_undo_brings_it_back_as_it_was(api: Api) -> None:
     before = (stream(api), account(api), stored(api))
     done = take_out(api)
-    undone = undo(api, done["amendment_id"])
+    undone = api.undo(done["amendment_id"])
     assert (undone["entries"], undone["stored"]) == (1, 1)
     assert (stream(api), account(api), stored(api)) == before
     assert api.send(wrong())["duplicates"] == 1
-    assert undo(api, done["amendment_id"], 409)["code"] == "not_undoable"
+    assert api.undo(done["amendment_id"], 409)["code"] == "not_undoable"
     assert take_out(api)["entries"] == 1
 
 
@@ -108,7 +101,7 @@ def test_another_reading_may_have_the_number_later_and_then_nothing_is_undone(ap
     done = take_out(api, first=9)
     assert (done["entries"], stream(api)["highest"]) == (2, 3)
     assert api.send(batch(4, [3.0] * 6))["acknowledged_through"] == 9
-    assert undo(api, done["amendment_id"], 409)["code"] == "not_undoable"
+    assert api.undo(done["amendment_id"], 409)["code"] == "not_undoable"
     assert account(api) == numbers(stored=9)
 
 
@@ -134,7 +127,7 @@ def test_one_that_is_in_quarantine_leaves_too_and_comes_back_to_it(api: Api, set
     done = take_out(api, first=FAR - 5)
     assert stream(api)["gap"] == 0
     account(api)
-    undo(api, done["amendment_id"])
+    api.undo(done["amendment_id"])
     assert account(api) == before
     assert FAR - 5 in [entry["seq"] for entry in entries(api, settle)]
 
@@ -148,7 +141,7 @@ def test_a_second_reading_and_an_unreadable_record_under_the_number_leave_with_i
     assert api.send(record)["stored"] == 0
     assert stream(api)["gap"] == 0
     before = len(entries(api, "held"))
-    undo(api, done["amendment_id"])
+    api.undo(done["amendment_id"])
     assert (before, len(entries(api, "held"))) == (0, 2)
     assert account(api)["quarantined"] == 1
 
@@ -162,7 +155,7 @@ def test_what_was_declared_shed_from_there_on_is_forgotten_and_comes_back(api: A
     done = take_out(api, first=100)
     assert account(api) | {"gap": 0} == numbers(stored=3, shed=50)
     assert stream(api)["highest"] == 99
-    undo(api, done["amendment_id"])
+    api.undo(done["amendment_id"])
     assert account(api) == before
 
 

@@ -38,13 +38,6 @@ def amend(api: Api, expect: int = 200, path: str = "amendments", **body: Any) ->
     return document
 
 
-def undo(api: Api, amendment: int, expect: int = 200) -> dict[str, Any]:
-    response = api.post(f"/v1/quarantine/amendments/{amendment}/undo", {}, key="operator")
-    assert response.status_code == expect, response.text
-    document: dict[str, Any] = response.json()
-    return document
-
-
 def assert_balances(api: Api, **states: int) -> None:
     account = api.account()["streams"][0]
     assert account["balances"], account["faults"]
@@ -66,7 +59,7 @@ def test_a_wrong_unit_is_amended_previewed_stored_and_undone(api: Api) -> None:
         2: pytest.approx(12.2 * 249.0889, rel=1e-6),
     }
     assert_balances(api, stored=2, quarantined=0)
-    undone = undo(api, done["amendment_id"])
+    undone = api.undo(done["amendment_id"])
     assert undone["entries"] == 2
     assert stored(api) == {}
     assert_balances(api, stored=0, quarantined=2)
@@ -126,7 +119,7 @@ def test_a_discarded_reading_stays_on_record_and_can_be_had_back(api: Api) -> No
     assert held(api) == []
     assert held(api, state="discarded")[0]["content"]["restriction"] == 900.0
     assert api.send(batch(1, [3.0, 900.0]))["duplicates"] == 2
-    undo(api, done["amendment_id"])
+    api.undo(done["amendment_id"])
     assert_balances(api, stored=1, quarantined=1, discarded=0)
 
 
@@ -156,12 +149,12 @@ def test_weeks_in_the_wrong_unit_are_set_aside_amended_stored_and_undone(api: Ap
     done = amend(api, where={"code": "set_aside"}, change={"units": {"restriction": "inH2O"}})
     assert done["stored"] == 2
     assert stored(api)[2] == pytest.approx(3.1 * 249.0889, rel=1e-6)
-    assert undo(api, aside["amendment_id"], 409)["code"] == "not_undoable"  # amended since
-    undo(api, done["amendment_id"])
-    assert undo(api, aside["amendment_id"])["stored"] == 2
+    assert api.undo(aside["amendment_id"], 409)["code"] == "not_undoable"  # amended since
+    api.undo(done["amendment_id"])
+    assert api.undo(aside["amendment_id"])["stored"] == 2
     assert stored(api) == {1: 3000.0, 2: 3100.0, 3: 3200.0, 4: 3300.0}
     assert_balances(api, stored=4, quarantined=0)
-    assert undo(api, aside["amendment_id"], 409)["code"] == "not_undoable"  # undone already
+    assert api.undo(aside["amendment_id"], 409)["code"] == "not_undoable"  # undone already
 
 
 def test_what_is_set_aside_leaves_the_summaries_and_comes_back_to_them(api: Api) -> None:
@@ -177,7 +170,7 @@ def test_what_is_set_aside_leaves_the_summaries_and_comes_back_to_them(api: Api)
     aside = amend(api, path="set-aside", stream=STREAM, first=1, last=20, reason="tube was off")
     api.analyse()
     assert seen() == 40
-    undo(api, aside["amendment_id"])
+    api.undo(aside["amendment_id"])
     api.analyse()
     assert seen() == 60
 
@@ -222,7 +215,7 @@ def test_another_owner_touches_nothing(api: Api) -> None:
 def test_what_was_done_is_listed_with_who_and_when(api: Api) -> None:
     api.send(batch(1, [900.0]))
     done = amend(api, path="discards", where={}, reason="sensor was off its bracket")
-    undo(api, done["amendment_id"])
+    api.undo(done["amendment_id"])
     (listed,) = api.get("/v1/quarantine/amendments", key="operator").json()["amendments"]
     assert listed["who"] == api.tokens["operator"].partition(".")[0]
     assert (listed["kind"], listed["entries"]) == ("discard", 1)

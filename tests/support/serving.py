@@ -178,6 +178,13 @@ class Api:
         answer: dict[str, Any] = response.json()
         return answer
 
+    def undo(self, amendment: int, expect: int = 200) -> dict[str, Any]:
+        """Undo what a person did with quarantined readings; the answer, which has the status expected."""
+        response = self.post(f"/v1/quarantine/amendments/{amendment}/undo", {}, key="operator")
+        assert response.status_code == expect, response.text
+        document: dict[str, Any] = response.json()
+        return document
+
     def account(self) -> dict[str, Any]:
         """The account of owner plateau."""
         document: dict[str, Any] = self.get("/v1/account").json()
