@@ -32,6 +32,7 @@ from cleanside.ingest.api.routes.papers import (
 )
 from cleanside.ingest.api.routes.part_orders import (
     NewOrder,
+    OrderId,
     OrderStep,
     get_part_orders,
     post_new_part_order,
@@ -161,7 +162,9 @@ def post_new_order_form(request: Request, resources: R, key: ShopEditor, fields:
 
 
 @router.post("/shop/orders/{order}")
-def post_order_form(order: int, request: Request, resources: R, key: ShopEditor, fields: Fields) -> Response:
+def post_order_form(
+    order: OrderId, request: Request, resources: R, key: ShopEditor, fields: Fields
+) -> Response:
     """What became of an order."""
 
     def keep(fields: Fields, resources: R, key: Key) -> None:

@@ -209,6 +209,8 @@ def test_what_is_ordered_counts_and_what_came_is_in_stock(stocked: Api) -> None:
     assert stock_of(stocked)["oberkies"] == 3, "a resend"
     unknown = "/v1/part-orders/999"
     assert refused(stocked, "POST", unknown, {"done": "dropped"})[:2] == (404, "unknown_part_order")
+    beyond = f"/v1/part-orders/{10**36}"
+    assert refused(stocked, "POST", beyond, {"done": "dropped"})[:2] == (422, "not_valid")
     assert kinds(stocked).count("part_order") == 2
 
 

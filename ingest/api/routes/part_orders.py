@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Annotated, Any, NamedTuple
 
 import sqlalchemy as sa
-from fastapi import Depends
+from fastapi import Depends, Path
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described_kinds import OrderDone
@@ -30,6 +30,8 @@ from cleanside.ingest.store.papers import NO_PAPERS, Papers
 from cleanside.ingest.store.part_orders import OrderRow
 
 router = router_of("shop")
+
+OrderId = Annotated[int, Path(ge=1, le=2**53, examples=[1])]
 
 CLOSED_US = 30 * 86_400 * 1_000_000  # back to here ended orders are listed; chosen: a monthly count of stock
 
@@ -124,7 +126,7 @@ def _by_hand(body: NewOrder, key: Key, now_us: int) -> OrderRow:
 )
 @example({"done": "ordered", "pieces": 2}, other_body={"done": "came", "site": "{site}"}, plain="done pieces")
 def post_part_order(
-    order: int, body: OrderStep, resources: R, key: Annotated[Key, Depends(needs("shop:write"))]
+    order: OrderId, body: OrderStep, resources: R, key: Annotated[Key, Depends(needs("shop:write"))]
 ) -> dict[str, Any]:
     """
     ordered: it counts as on its way. came: its pieces go to the stock of `site`, and it is closed. dropped:
