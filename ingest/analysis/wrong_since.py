@@ -28,10 +28,9 @@ def over_since_s(hour_s: FloatArray, restriction_pa: FloatArray, limit_pa: float
 
     hour_s, restriction_pa : by operating hour, at the reference flow, shape (n,). None: the newest is below.
     """
-    ends = range(1, len(hour_s) + 1)
-    levels = np.array([np.median(restriction_pa[max(0, end - LEVEL_HOURS) : end]) for end in ends])
-    below = np.flatnonzero(~(levels >= limit_pa))
-    first = int(below[-1]) + 1 if len(below) else 0
+    first = len(hour_s)  # back from the newest: how long it stayed there is short beside the record
+    while first and np.median(restriction_pa[max(0, first - LEVEL_HOURS) : first]) >= limit_pa:
+        first -= 1
     return float(hour_s[first]) if first < len(hour_s) else None
 
 
