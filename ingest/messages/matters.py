@@ -35,8 +35,6 @@ OPENED, WORSE, SETTLED = "opened", "worse", "settled"
 
 BACKUPS_STEP = 7  # failed in a row; so many more are a worse matter: a week of nights; chosen
 OVER_STEP_PERCENT = 25.0  # beyond the limit; each more is a worse matter; chosen
-#: causes by which the engine may draw air that no element cleaned
-UNFILTERED = frozenset({"below_clean"})
 DUST = 2  # severity of a matter to check first by which dust may reach the engine
 #: state of a housing -> kind of matter that it is
 BY_STATE: Mapping[str, str] = {"over": OVER_LIMIT, "suspect": CHECK_FIRST}
@@ -158,7 +156,7 @@ def _beyond(assessment: Assessment) -> int:
 
 
 def _doubt(assessment: Assessment) -> int:
-    return DUST if any(suspicion.cause in UNFILTERED for suspicion in assessment.study.suspicions) else 1
+    return DUST if assessment.study.is_below_clean else 1
 
 
 def about_of(view: View) -> dict[str, Any]:
