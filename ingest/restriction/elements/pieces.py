@@ -16,9 +16,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.ndimage import percentile_filter
 
-from cleanside.ingest.restriction.measure.ranks import middle, quantile, row_middles, row_quantiles
+from cleanside.ingest.restriction.measure.ranks import (
+    middle,
+    quantile,
+    row_middles,
+    row_quantiles,
+    upper_envelope,
+)
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
 from cleanside.ingest.restriction.measure.tuning import Tuning
 
@@ -135,12 +140,8 @@ def level_of(level: FloatArray, steps: Sequence[int], by: int, tuning: Tuning) -
     """
     if by == FLOW:
         return level
-    rank, rows = 100 * tuning.level_quantile[by], tuning.envelope_h
-    past = (rows - 1) // 2  # the window ends at its row, so that later hours change no level
-    parts = np.split(level, sorted(steps))
-    return np.concatenate(
-        [percentile_filter(part, rank, size=rows, mode="nearest", origin=past) for part in parts]
-    )
+    share, rows = tuning.level_quantile[by], tuning.envelope_h
+    return np.concatenate([upper_envelope(part, share, rows) for part in np.split(level, sorted(steps))])
 
 
 def usual_steps(ln: FloatArray, by: int, tuning: Tuning) -> list[float]:

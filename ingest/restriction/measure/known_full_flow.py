@@ -11,10 +11,9 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 import numpy as np
-from scipy.ndimage import percentile_filter
 
 from cleanside.ingest.restriction.measure.devices import carry_on
-from cleanside.ingest.restriction.measure.ranks import middle
+from cleanside.ingest.restriction.measure.ranks import middle, upper_envelope
 from cleanside.ingest.restriction.measure.reference import (
     at_reference_flow,
     envelope_of,
@@ -22,7 +21,7 @@ from cleanside.ingest.restriction.measure.reference import (
     learn_reference,
 )
 from cleanside.ingest.restriction.measure.shortfall import Shortfall, Shortfalls
-from cleanside.ingest.restriction.measure.summary import FloatArray, Summaries
+from cleanside.ingest.restriction.measure.summary import Summaries
 from cleanside.ingest.restriction.measure.tuning import FLOW, TUNING
 
 NOTHING = 2  # place in the triples of `Tuning`
@@ -53,7 +52,9 @@ def _shortfall(housing: Labelled) -> Shortfall | None:
         return None
     series, high = at_reference_flow(table, reference), envelope_of(table)
     _, mine, others = np.intersect1d(series.hour_s, high.hour_s, return_indices=True)
-    envelope = _upper_envelope(high.restriction_pa)[others]
+    # As of a machine without a flow measure: work goes by shifts, whose high hours lie below those of all.
+    rows, share = TUNING.envelope_h, TUNING.level_quantile[NOTHING]
+    envelope = upper_envelope(high.restriction_pa, share, rows)[others]
     sound = (series.restriction_pa[mine] > 0) & (envelope > 0)
     if sound.sum() < FLOW.short_hours:
         return None
@@ -66,14 +67,3 @@ def _shortfall(housing: Labelled) -> Shortfall | None:
         float(np.clip(ln_flow, low, high_bound)),
         float(np.clip(ln_level, low, high_bound)),
     )
-
-
-def _upper_envelope(level_pa: FloatArray) -> FloatArray:
-    """
-    The level that a machine without a flow measure would be said to have, shape as given.
-
-    By the same hours: work goes by shifts, so that the high hours of one shift lie below those of all.
-    """
-    rows = TUNING.envelope_h
-    rank = 100 * TUNING.level_quantile[NOTHING]
-    return np.asarray(percentile_filter(level_pa, rank, size=rows, mode="nearest", origin=(rows - 1) // 2))

@@ -1,7 +1,8 @@
 """
 Medians and quantiles of few values: equal to numpy's to the last bit, without the cost of its general checks.
 
-Leaves to others: sliding windows (`changes`, `status`). Values must not be NaN.
+Beside them the upper envelope of a series. Leaves to others: other sliding windows (`changes`, `status`).
+Values must not be NaN.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from scipy.ndimage import percentile_filter
 
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
@@ -50,3 +52,9 @@ def weighted_quantiles(values: FloatArray, weights: FloatArray, points: Sequence
 def between(low: FloatArray | float, high: FloatArray | float, share: float) -> FloatArray | float:
     """Linear interpolation rounded as numpy's."""
     return low + (high - low) * share if share < 0.5 else high - (high - low) * (1.0 - share)
+
+
+def upper_envelope(values: FloatArray, share: float, rows: int) -> FloatArray:
+    """The quantile `share` of each row and those before it, `rows` in all, shape (n,); none after counts."""
+    past = (rows - 1) // 2
+    return np.asarray(percentile_filter(values, 100 * share, size=rows, mode="nearest", origin=past))
