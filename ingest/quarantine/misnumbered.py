@@ -59,14 +59,15 @@ def leave(connection: sa.Connection, stream: Stream, first: int, doubt: Doubt, n
     """
     marks = streams.marks_of(connection, stream)
     numbers = _numbers_from(marks, first)
-    stored = withdraw(connection, stream, {n: doubt for a, b in numbers for n in range(a, b + 1)}, now_us)
+    doubts = {number: doubt for a, b in numbers for number in range(a, b + 1)}
+    stored = set(withdraw(connection, stream, doubts, now_us))
     rows = [row for found in quarantine.seen(connection, stream.id, numbers).values() for row in found]
     # Some count for nothing already: second readings that were given up or are stored elsewhere.
     ids = [row.id for row in rows if row.state != RELEASED and not (row.beside and row.state == DISCARDED)]
     entries = quarantine.by_ids(connection, stream.owner_id, ids)
     after, shed = _without(marks, first)
     _save(connection, stream, marks, after)
-    were_stored = frozenset(entry.id for entry in entries if entry.seq in set(stored) and not entry.beside)
+    were_stored = frozenset(entry.id for entry in entries if entry.seq in stored and not entry.beside)
     return LeftNumbering(entries, were_stored, shed)
 
 

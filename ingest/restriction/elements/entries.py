@@ -32,9 +32,8 @@ LEVEL_ROWS = 6  # operating hours whose median is the level before, and after (c
 LEAST_ROWS = 3  # of them in which a clear fall has to show,
 ENOUGH_ROWS = 4  # and before the analysis says that there was no fall
 SHIFT_ROWS = 12  # operating hours: a change is entered at the end of a shift, hardly later (common practice)
-SHIFT_S = (
-    12 * HOUR_S
-)  # the same on the clock: two entries further apart are no slip of one shift (common practice)
+#: the same on the clock: two entries further apart are no slip of one shift (common practice)
+SHIFT_S = 12 * HOUR_S
 # A change so many operating hours after one that was found, with nothing to show for it, is most likely the
 # same change with a wrong date: a question (chosen: the work of a week).
 BESIDE_ROWS = 60
