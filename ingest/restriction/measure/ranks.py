@@ -13,7 +13,7 @@ from functools import cache
 import numpy as np
 from scipy.ndimage import percentile_filter
 
-from cleanside.ingest.restriction.measure.summary import FloatArray
+from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
 FEW, MANY = 24, 300  # values: up to FEW a list, from MANY on a partition is faster than sorting an array
 NETWORK_MOST = 9  # values a row: up to there exchanging whole columns is faster than sorting each row
@@ -127,6 +127,11 @@ def _weighted_of_many(values: FloatArray, weights: FloatArray, points: Sequence[
 def between(low: FloatArray | float, high: FloatArray | float, share: float) -> FloatArray | float:
     """Linear interpolation rounded as numpy's."""
     return low + (high - low) * share if share < 0.5 else high - (high - low) * (1.0 - share)
+
+
+def counted_up_to(place: IntArray, n: int) -> IntArray:
+    """How many of some places, 0 to n - 1, are at or before each of the n, shape (n,)."""
+    return np.cumsum(np.bincount(place, minlength=n))
 
 
 def upper_envelope(values: FloatArray, share: float, rows: int) -> FloatArray:

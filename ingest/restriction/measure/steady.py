@@ -10,7 +10,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import median_filter
 
-from cleanside.ingest.restriction.measure.ranks import middle, row_middles
+from cleanside.ingest.restriction.measure.ranks import counted_up_to, middle, row_middles
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
 
 LEAST_ROWS = 5  # hours before a state is entered
@@ -37,7 +37,7 @@ def carried_state(place: IntArray, enter: BoolArray, leave: BoolArray, hours: in
     """
     enter = enter & (np.arange(len(enter)) >= LEAST_ROWS - 1)
     state = np.concatenate(([False], latched(enter, leave)))
-    return np.asarray(state[np.searchsorted(place, np.arange(hours), side="right")])
+    return np.asarray(state[counted_up_to(place, hours)])
 
 
 def trailing_median(values: FloatArray, rows: int) -> FloatArray:

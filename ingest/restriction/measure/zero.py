@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter
 
-from cleanside.ingest.restriction.measure.ranks import middle
+from cleanside.ingest.restriction.measure.ranks import counted_up_to, middle
 from cleanside.ingest.restriction.measure.summary import FloatArray, HourSummary, IntArray, Summaries
 
 LEAST_ZERO_READINGS = 1  # the median of ZERO_LEVELS takes the noise; more would blur the hour of a step
@@ -45,7 +45,7 @@ class Zero:
         """The usual zero at each hour of the summaries, shape (hours,); 0 where it is not known."""
         if not self.known:
             return np.zeros(hours)
-        newest = np.searchsorted(self.level_hour, np.arange(hours), side="right") - 1
+        newest = counted_up_to(self.level_hour, hours) - 1
         return np.asarray(self.usual_pa[np.maximum(newest, 0)])
 
     @property
@@ -72,7 +72,7 @@ def _learn_zero(table: Summaries) -> Zero:
     edge = max(1, min(ZERO_EDGE, len(levels) // 4))
     drift = float(np.median(levels[-edge:]) - np.median(levels[:edge])) if len(levels) >= 4 else None
     smooth = _median_around(levels, ZERO_LEVELS)
-    newest = np.searchsorted(at, np.arange(len(table.hours)), side="right") - 1
+    newest = counted_up_to(at, len(table.hours)) - 1
     return Zero(smooth[np.maximum(newest, 0)], smooth, _usual(smooth), at, drift)
 
 
