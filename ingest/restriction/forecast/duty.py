@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cleanside.ingest.restriction.forecast.prior import Z90
+from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, FloatArray, HourSummary, Summaries
 
 WEEK_S = 7 * DAY_S
@@ -78,7 +79,7 @@ def learn_duty(summaries: Sequence[HourSummary]) -> Duty:
 def worked(table: Summaries, start_s: float) -> tuple[FloatArray, FloatArray]:
     """Start of each hour worked since `start_s` [s], and operating hours in it."""
     recent = table.working & (table.column("hour_s") >= start_s)
-    single = np.median(table.hours["readings"]) == 1  # an hourly series: each row is one hour
+    single = len(table) > 0 and middle(table.column("readings")) == 1  # an hourly series: each row is one hour
     worked_s = table.column("operating_s")[recent] / HOUR_S
     return table.column("hour_s")[recent], np.ones(len(worked_s)) if single else worked_s
 

@@ -101,7 +101,8 @@ def weighted_quantiles(values: FloatArray, weights: FloatArray, points: Sequence
         return _weighted_of_many(values, weights, points)
     order = np.argsort(values)  # equal values may come in any order: the result is the same
     total = np.cumsum(weights[order])
-    return [float(values[order[np.searchsorted(total, q * total[-1])]]) for q in points]
+    reached = np.searchsorted(total, np.array(points) * total[-1])
+    return list(values[order[reached]].tolist())
 
 
 def _weighted_of_many(values: FloatArray, weights: FloatArray, points: Sequence[float]) -> list[float]:

@@ -6,6 +6,8 @@ Promises: computed over time-ordered values and never over earlier outputs.
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import median_filter
@@ -62,10 +64,16 @@ def smoothed(values: FloatArray, width: int = 5) -> FloatArray:
     return np.concatenate((result, *grown, *full))
 
 
+@cache
+def _pairs_of(rows: int) -> tuple[IntArray, IntArray]:
+    early, late = np.triu_indices(rows, 1)
+    return early, late
+
+
 def _levels_at_end(windows: FloatArray, width: int) -> FloatArray:
     """One level for each window (a row), at its last value."""
     place = np.arange(windows.shape[1])
-    early, late = np.triu_indices(len(place), 1)
+    early, late = _pairs_of(len(place))
     slope = row_middles((windows[:, late] - windows[:, early]) / (late - early))
     moved = windows + slope[:, None] * (place[-1] - place)
     return row_middles(moved[:, -width:])
