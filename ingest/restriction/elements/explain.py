@@ -504,7 +504,9 @@ class _StepOf:
             off_alone, at_service = self._comes_off
             found += self._passing(path, OFF, off_alone + off, base, opened=path.opened)
             found += self._passing(path, OFF, at_service + off, path.usual, opened=len(path.happened))
-        if path.state != LOW and (low := self._goes_low + self._low_level(path)[0]) > HOPELESS:
+        if path.state == LOW or self._is_hopeless(path.weight + self._goes_low + self._lasting[LOW]):
+            return found  # what the level says of it makes it less likely still
+        if (low := self._goes_low + self._low_level(path)[0]) > HOPELESS:
             found += self._passing(path, LOW, low, base)
         return found
 
@@ -623,7 +625,10 @@ class _StepOf:
         self, path: _Path, what: str, weight: float, *, is_clean: bool = False, was: str = ""
     ) -> list[_Way]:
         """The machine runs on its element from here."""
-        return self._answered(path, path.weight + weight, what, RUNS, math.nan, is_clean, was, NOT_OPENED)
+        whole = path.weight + weight
+        if self._is_hopeless(whole):
+            return []
+        return [self._answered(path, whole, what, RUNS, math.nan, is_clean, was, NOT_OPENED)]
 
     def _passing(
         self, path: _Path, state: str, weight: float, base: float, *, what: str = "", opened: int = NOT_OPENED
@@ -632,7 +637,13 @@ class _StepOf:
         if state == LOW:
             weight += self._low_level(path)[1]
         whole = path.weight + weight + self._lasting[state]
-        return self._answered(path, whole, what or state, state, base, False, "", opened)
+        if self._is_hopeless(whole):
+            return []
+        return [self._answered(path, whole, what or state, state, base, False, "", opened)]
+
+    def _is_hopeless(self, weight: float) -> bool:
+        """It is sure to be dropped, whatever the flow response says."""
+        return weight + self._response.most < self._least
 
     def _answered(
         self,
@@ -644,15 +655,12 @@ class _StepOf:
         is_clean: bool,
         was: str,
         opened: int,
-    ) -> list[_Way]:
-        """With how likely the flow response after the step is, where it shows; empty: sure to be dropped."""
-        response = self._response
-        if weight + response.most < self._least:
-            return []
-        if response.shows and what != OFF:
-            weight += response.density(_answers_as(path, what), path.answer, path.answer_var)
+    ) -> _Way:
+        """With how likely the flow response after the step is, where it shows."""
+        if self._response.shows and what != OFF:
+            weight += self._response.density(_answers_as(path, what), path.answer, path.answer_var)
         self._least = max(self._least, weight - self._tuning.worst_path)
-        return [_Way(weight, path, what, state, base, is_clean, was, opened)]
+        return _Way(weight, path, what, state, base, is_clean, was, opened)
 
 
 def _answers_as(path: _Path, what: str) -> str:

@@ -79,7 +79,9 @@ def learn_duty(summaries: Sequence[HourSummary]) -> Duty:
 def worked(table: Summaries, start_s: float) -> tuple[FloatArray, FloatArray]:
     """Start of each hour worked since `start_s` [s], and operating hours in it."""
     recent = table.working & (table.column("hour_s") >= start_s)
-    single = len(table) > 0 and middle(table.column("readings")) == 1  # an hourly series: each row is one hour
+    single = (
+        len(table) > 0 and middle(table.column("readings")) == 1
+    )  # an hourly series: each row is one hour
     worked_s = table.column("operating_s")[recent] / HOUR_S
     return table.column("hour_s")[recent], np.ones(len(worked_s)) if single else worked_s
 

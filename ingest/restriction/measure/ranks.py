@@ -135,7 +135,19 @@ def counted_up_to(place: IntArray, n: int) -> IntArray:
     return np.cumsum(np.bincount(place, minlength=n))
 
 
-def upper_envelope(values: FloatArray, share: float, rows: int) -> FloatArray:
-    """The quantile `share` of each row and those before it, `rows` in all, shape (n,); none after counts."""
+def upper_envelope(
+    values: FloatArray, share: float, rows: int, begins: Sequence[int] | IntArray = ()
+) -> FloatArray:
+    """
+    The quantile `share` of each row and those before it, `rows` in all, shape (n,); none after counts.
+
+    begins : rows, rising, at which another level began: no row before counts from there on.
+    """
     past = (rows - 1) // 2
+    if len(begins):
+        # Before each the first value as often as it counts at the beginning: then one filter does for all.
+        first = np.repeat(begins, rows - 1)
+        padded = np.insert(values, first, values[first])
+        enveloped = upper_envelope(padded, share, rows)
+        return np.delete(enveloped, first + np.arange(len(first)))
     return np.asarray(percentile_filter(values, 100 * share, size=rows, mode="nearest", origin=past))

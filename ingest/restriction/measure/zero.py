@@ -23,6 +23,7 @@ ZERO_FIRST_PA = 150.0  # three steps of a 0.05 kPa sensor: a fitted sensor hardl
 ZERO_NEAR_PA, ZERO_PATIENCE = 60.0, 400
 ZERO_MEMORY = 40.0  # levels over which the usual zero follows a sensor's honest drift
 ZERO_RUN, ZERO_STEPS = 2_000, 64  # levels processed at once, as long as all are near; and one by one
+_FADE = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(ZERO_RUN + 1)
 ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
 
 
@@ -134,7 +135,7 @@ def _usual(levels_pa: FloatArray) -> FloatArray:
 
 def _drawn(usual: float, levels_pa: FloatArray) -> FloatArray:
     """The usual zero before each level and after the last, drawn by each as by one of ZERO_MEMORY."""
-    fade = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(len(levels_pa) + 1)
+    fade = _FADE[: len(levels_pa) + 1]
     pulled = np.cumsum(np.concatenate(([0.0], levels_pa / fade[1:]))) / ZERO_MEMORY
     return np.asarray(fade * (usual + pulled))
 
