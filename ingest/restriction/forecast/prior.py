@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -42,6 +43,8 @@ Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
 
 #: ln(hours left / hours seen)
 GRID = np.linspace(np.log(1e-3), np.log(1e5), 140)
+GROWN_ON_GRID = np.log1p(np.exp(GRID))  # ln(life / hours seen), from a new element on
+LIVED_ON_GRID = 1.0 / (1.0 + np.exp(GRID))  # of the life that the hours seen are
 BISECTIONS = 24  # to 1e-7 of the bracket: less than a second of any life
 LEAST_APART = 1e-9  # of points that coincide, in their unit: a mixture needs some width
 TINY = float(np.finfo(np.float64).tiny)
@@ -55,6 +58,12 @@ class MeanCurve:
     progress: FloatArray  # mean, from clean to terminal, at each share of the life; rising
     error: FloatArray  # of one life's progress there, standard deviation
     spread: float  # of used x (1 - used), standard deviation
+
+    @cached_property
+    def on_grid(self) -> tuple[FloatArray, FloatArray]:
+        """Progress and error where so much was lived that GRID is what is left, shape (grid,) each."""
+        progress, error = (np.interp(LIVED_ON_GRID, LIVED, values) for values in (self.progress, self.error))
+        return progress, error
 
 
 @dataclass(frozen=True)
@@ -172,7 +181,7 @@ def ln_life_of(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[float,
     odds = _on_grid(way, usual, from_new=from_new)[0]
     odds = odds / odds.sum()
     ln_seen = float(np.log(way.seen_h[0, 0]))
-    grown = np.log1p(np.exp(GRID))[None, :] if from_new else GRID - np.log1p(-way.used[0])[:, None]
+    grown = GROWN_ON_GRID[None, :] if from_new else GRID - np.log1p(-way.used[0])[:, None]
     mean = ln_seen + float((odds * grown).sum())
     variance = float((odds * (ln_seen + grown - mean) ** 2).sum())
     return mean, variance, float(np.exp(ln_seen + (odds * GRID).sum()))
@@ -291,11 +300,11 @@ def _by_itself(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[FloatA
     weight = (way.fits * (EVEN_CURVES if usual is None else usual.curves))[:, :, None]
     ln_seen = np.log(way.seen_h)[:, :, None]
     if from_new:
-        share = 1.0 / (1.0 + np.exp(GRID))  # of the life that the hours seen are
+        share = LIVED_ON_GRID
         away = (used - share) / error
         if usual is not None and usual.mean_curve is not None:
-            away[:, -1] = _off_mean_curve(way, usual.mean_curve, share)
-        ln_life, measure = ln_seen + np.log1p(np.exp(GRID)), 1.0 - share  # d ln(life) / d ln(left)
+            away[:, -1] = _off_mean_curve(way, usual.mean_curve)
+        ln_life, measure = ln_seen + GROWN_ON_GRID, 1.0 - share  # d ln(life) / d ln(left)
     else:
         rest, grown = 1.0 - used, np.maximum(used - way.first[:, :, None], 1e-3)
         both = np.hypot(error, way.first_error[:, :, None])
@@ -315,13 +324,13 @@ def standard_error(path: Path, rows: Rows) -> FloatArray:
     )
 
 
-def _off_mean_curve(way: Way, curve: MeanCurve, lived: FloatArray) -> FloatArray:
+def _off_mean_curve(way: Way, curve: MeanCurve) -> FloatArray:
     """
-    How far the progress is from the mean curve at each share of the life, in standard deviations.
+    How far the progress is from the mean curve at each point of GRID, in standard deviations.
 
     By the progress and not by the share: an element at its clean level may be anywhere in the flat part.
     """
-    usual, error = (np.interp(lived, LIVED, values) for values in (curve.progress, curve.error))
+    usual, error = curve.on_grid
     return np.asarray((way.progress - usual) / np.hypot(error, way.noise))
 
 
@@ -352,8 +361,10 @@ def mixture_quantiles(
     for _ in range(BISECTIONS):
         at = 0.5 * (low + high)
         away = at[:, :, None] - middle
-        reached = (share * ndtr(away / np.where(away < 0, below, above))).sum(axis=2) >= wanted
-        high, low = np.where(reached, at, high), np.where(reached, low, at)
+        each = share * ndtr(away / np.where(away < 0, below, above))
+        reached = np.add.reduce(each, axis=2) >= wanted
+        np.copyto(high, at, where=reached)
+        np.copyto(low, at, where=~reached)
     return np.asarray(0.5 * (low + high))
 
 
