@@ -32,7 +32,8 @@ from cleanside.gateway.setting_table import (
     text,
     whole,
 )
-from cleanside.gateway.spool.queue import DEFAULT_BUDGET_BYTES, MAX_BATCH_BYTES, MAX_BATCH_READINGS
+from cleanside.gateway.spool.queue import MAX_BATCH_BYTES, MAX_BATCH_READINGS
+from cleanside.gateway.spool.spool_on_disk import DEFAULT_BUDGET_BYTES
 from cleanside.gateway.uplink.loop import DEFAULT_ASK_EVERY_S, DEFAULT_LINGER_S
 from cleanside.gateway.wire import MAX_READINGS, is_name
 

@@ -13,31 +13,18 @@ batch (4x faster in bulk, but one reading a commit is the common case, and the f
 
 from __future__ import annotations
 
-import json
 import logging
-import os
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Sequence
 from dataclasses import asdict
-from functools import wraps
+from functools import cached_property
 from itertools import groupby
-from pathlib import Path
-from typing import Any, Concatenate, Final, ParamSpec, TypeVar
+from typing import Final
 
 import apsw
 
-from cleanside.gateway.errors import CalledWrongly, SpoolDamaged, SpoolFull, TryAgain, UnknownStream
-from cleanside.gateway.log import Log, unheard
-from cleanside.gateway.spool.age import Ages, ages
-from cleanside.gateway.spool.append import Appends, UnitSets
-from cleanside.gateway.spool.aside import aside_bytes, aside_path
-from cleanside.gateway.spool.boots import (
-    Placements,
-    add_anchor,
-    adds_something,
-    load_placements,
-    place_waiting,
-)
+from cleanside.gateway.errors import CalledWrongly, SpoolDamaged, SpoolFull, UnknownStream
+from cleanside.gateway.spool.aside import aside_path
+from cleanside.gateway.spool.boots import add_anchor, adds_something, place_waiting
 from cleanside.gateway.spool.carry_back import (
     SetAsidePages,
     as_far_as_carried,
@@ -48,51 +35,20 @@ from cleanside.gateway.spool.carry_back import (
     next_to_carry,
 )
 from cleanside.gateway.spool.checksum import unit_seed
-from cleanside.gateway.spool.disk import SpoolDisk
-from cleanside.gateway.spool.done_aside import DoneAside
-from cleanside.gateway.spool.events import Events
-from cleanside.gateway.spool.file_notes import read_note, set_note
-from cleanside.gateway.spool.high_mark import Extent, HighMark, LossNote
-from cleanside.gateway.spool.host import FindTraits, traits_of
-from cleanside.gateway.spool.identity import RandomBytes, uuid7
-from cleanside.gateway.spool.losses import LOST, Losses
-from cleanside.gateway.spool.machine_entries import (
-    EntriesToSend,
-    KeptEntry,
-    add_entry,
-    count_waiting_entries,
-    entry_streams_to_ask,
-    last_entries,
-    next_entries,
-    set_entry_mark,
-)
 from cleanside.gateway.spool.new_rows import UnwrittenRows, check, insert_rows, new_rows
-from cleanside.gateway.spool.opening import Opening
 from cleanside.gateway.spool.pages import Pages, read_pages
-from cleanside.gateway.spool.payload import whole
 from cleanside.gateway.spool.peek import BatchContext, is_sound_in, next_batch, span
 from cleanside.gateway.spool.rescue import DAMAGED_REASON as DAMAGED
-from cleanside.gateway.spool.rescue import (
-    PIECE_BYTES,
-    is_read,
-    is_salvaged,
-    salvage,
-    waiting,
-)
+from cleanside.gateway.spool.rescue import is_read, is_salvaged, salvage, waiting
 from cleanside.gateway.spool.rewind import count_held, rewind_stream
-from cleanside.gateway.spool.room import (
-    SpoolRoom,
-    file_bytes,
-    fits,
-    is_over,
-    tables_bytes,
-    used_bytes,
-)
 from cleanside.gateway.spool.rows import Row, frozen, read_rows
 from cleanside.gateway.spool.shed import declare
+from cleanside.gateway.spool.spool_entries import SpoolEntries
+from cleanside.gateway.spool.spool_events import SpoolEvents
+from cleanside.gateway.spool.spool_losses import SpoolLosses
+from cleanside.gateway.spool.spool_on_disk import on_a_full_disk
 from cleanside.gateway.spool.state import (
     LAST_POSITION,
-    WARN_SHARE,
     BootState,
     SpoolState,
     StreamRow,
@@ -100,27 +56,12 @@ from cleanside.gateway.spool.state import (
     holds_any,
     last_position,
     open_stream,
-    read_state,
     stream_rows,
 )
 from cleanside.gateway.spool.streams import extent_of, fork_stream
-from cleanside.gateway.spool.traffic import Traffic
-from cleanside.gateway.spool.unconfirmed import (
-    Unconfirmed,
-    confirm,
-    unconfirmed,
-)
-from cleanside.gateway.spool.volume import (
-    LEAST_LOG_BYTES,
-    LEAST_TABLES_BYTES,
-    SystemVolume,
-    Unlimited,
-    Volume,
-)
-from cleanside.gateway.timing.clock import Anchor, Clock
+from cleanside.gateway.timing.clock import Anchor
 from cleanside.gateway.wire import Batch, Reading
 
-DEFAULT_BUDGET_BYTES: Final = 256 * 2**20  # two months at a reading a second of 45 B each; chosen
 MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few seconds on a poor link
 MAX_BATCH_BYTES: Final = 256 * 2**10  # of payload; a quarter of what the contract allows as sent
 _CHECK_ROOM_EVERY: Final = 500  # readings between two checks of the budget
@@ -134,130 +75,23 @@ _ACKNOWLEDGE = f"""UPDATE streams SET acknowledged_through = max(acknowledged_th
 sent_through = max(sent_through, ?1)
 WHERE +stream = ?2 AND first_position + ?1 - 1 <= {LAST_POSITION} AND is_whole"""
 
-P = ParamSpec("P")
-T = TypeVar("T")
-
 __all__ = ["BootState", "Spool", "SpoolState", "check"]
 
 
-def _on_a_full_disk(verb: Callable[Concatenate[Spool, P], T]) -> Callable[Concatenate[Spool, P], T]:
-    """
-    Try the verb again with the log written back; then with fewer rows and the room of the reserve, where the
-    file does not grow; and once more without a file set aside that is not needed, or where the reserve is
-    whole again, because others freed room.
-    """
+class Spool(SpoolEntries, SpoolEvents, SpoolLosses):
+    """One device's readings on disk, and what is kept beside them. Safe to call from several threads."""
 
-    @wraps(verb)
-    def tried(spool: Spool, /, *args: P.args, **kwargs: P.kwargs) -> T:
-        try:  # at every append: the usual way comes first
-            return verb(spool, *args, **kwargs)
-        except SpoolFull:
-            spool._disk.write_back_log()
-        with suppress(SpoolFull):
-            return verb(spool, *args, **kwargs)
-        spool._let_go()
-        try:
-            return verb(spool, *args, **kwargs)
-        except SpoolFull:
-            has_freed = spool._delete_one_aside()
-            if not spool._disk.take_reserve() and not has_freed:
-                raise
-        return verb(spool, *args, **kwargs)
+    _unchecked = _CHECK_ROOM_EVERY
+    _pages: Pages | None = None  # of the file that is being salvaged
 
-    return tried
-
-
-class Spool:
-    """One device's readings on disk. Safe to call from several threads."""
-
-    def __init__(
-        self,
-        path: Path,
-        *,
-        device: str,
-        clock: Clock,
-        random: RandomBytes = os.urandom,
-        budget_bytes: int = DEFAULT_BUDGET_BYTES,
-        budget_days: float | None = None,
-        on_append: Callable[[], object] = lambda: None,
-        vfs: str | None = None,
-        volume: Volume | None = None,
-        log: Log = unheard,
-        traits: FindTraits = traits_of,
-    ) -> None:
-        """
-        Open the spool at `path`, or make it.
-
-        budget_bytes : room of tables and log on disk; beyond it the oldest acknowledged readings are deleted
-        first. On a file system with less room, that room.
-        budget_days : how long readings are kept; older acknowledged ones are deleted, and older waiting ones
-        are thinned to what shows each hour, and declared. None: as long as the bytes allow.
-        on_append : called after each commit of readings, from the appending thread; must not block.
-        vfs : name of a SQLite VFS, for tests that make a disk fail; volume : the file system below it; None:
-        the one that `path` lies on.
-        log : called for damaged, missing or set-aside files.
-        traits : of this machine and file; where one differs from the file's note, the file was copied: it
-        continues in a new stream, as a new installation.
-        A file that is damaged, now or later, is set aside and a new one begun; see `salvage`.
-        Raises SpoolInUse, SpoolTooNew, SpoolUnavailable, CalledWrongly (of another device).
-        """
-        self.path = path
-        self.device = device
-        self.budget_bytes = budget_bytes
-        self.budget_days = budget_days
-        self._clock = clock
-        self._random = random
-        self._on_append = on_append
-        self._log = log
-        self._unit_sets = UnitSets()
-        self._placed: Placements | None = None  # as in the tables; None: not read since they changed
-        self._unchecked = _CHECK_ROOM_EVERY
-        self._is_near_budget = False
-        self._in_flight = range(0)  # positions that `peek` returned and that are not acknowledged
-        self._traffic = Traffic()
-        self._pages: Pages | None = None  # of the file that is being salvaged
-        self._set_aside = SetAsidePages(path)  # while they are carried back
-        self._carries = True  # something may have to be carried back; False: nothing has
-        self.entries_added = 0  # since this process opened the file
-        self._appends = Appends()
-        if volume is None:
-            volume = SystemVolume(path) if vfs is None else Unlimited()
-        self._mark = HighMark(path, vfs=vfs)
-        self._losses = Losses(self._mark, self._new_uuid)
-        self._events = Events(log)
-        self._done_aside = DoneAside(path, self._events)
-        self._opening = Opening(
-            path,
-            device=device,
-            clock=clock,
-            new_uuid=self._new_uuid,
-            traits=traits,
-            mark=self._mark,
-            losses=self._losses,
-            events=self._events,
-            aside=self._done_aside,
-            log=log,
-        )
-        self._disk = SpoolDisk(
-            path,
-            begin=self._begin,
-            forget=self._forget,
-            volume=volume,
-            mark=self._mark,
-            on_damage=lambda why: self._log("gateway.spool_set_aside", level=logging.ERROR, reason=why),
-            budget_bytes=budget_bytes,
-            vfs=vfs,
-        )
-        self._room = SpoolRoom(
-            self._disk.transaction,
-            lambda: self._unit_sets.by_number(self._disk.connection),
-            self._done_aside.delete_oldest,
-        )
-        self.make_room()
+    @cached_property
+    def _set_aside(self) -> SetAsidePages:
+        """Files set aside, while they are carried back."""
+        return SetAsidePages(self.path)
 
     # ------------------------------------------------------------ append
 
-    @_on_a_full_disk
+    @on_a_full_disk
     def append(
         self,
         readings: Sequence[Reading],
@@ -344,7 +178,7 @@ class Spool:
                 self._events.tell(connection, "readings_damaged", {"count": given_up})
         return given_up
 
-    @_on_a_full_disk
+    @on_a_full_disk
     def acknowledge(self, stream: str, through: int, *, again: Sequence[tuple[int, int]] = ()) -> None:
         """
         Acknowledge: every number 1..through of `stream` is durable at the server.
@@ -395,7 +229,7 @@ class Spool:
 
     # ------------------------------------------------------------ rewind, fork, shed
 
-    @_on_a_full_disk
+    @on_a_full_disk
     def rewind(self, stream: str, through: int) -> int:
         """
         Send again from number through + 1 of `stream`, as far back as readings are still stored.
@@ -435,7 +269,7 @@ class Spool:
             self._log("gateway.carry_back_waits", level=logging.WARNING, reason=error, stream=stream)
             return False
 
-    @_on_a_full_disk
+    @on_a_full_disk
     def _carry_piece(self, stream: str, files: Sequence[Pages]) -> bool:
         if not self._has_room():
             return False
@@ -447,7 +281,7 @@ class Spool:
             self._forget()
             return True
 
-    @_on_a_full_disk
+    @on_a_full_disk
     def fork(self, reason: str, *, move: bool = False) -> str:
         """
         Open a new stream; the open one takes no more readings. Returns the new one.
@@ -476,7 +310,7 @@ class Spool:
         self._events.add(connection, "stream_opened", {"reason": reason, "before": old.stream})
         return stream
 
-    @_on_a_full_disk
+    @on_a_full_disk
     def give_over(self, stream: str) -> None:
         """Append the rest of a forked stream to the open one: the server refuses it under its own numbers."""
         with self._disk.transaction() as connection:
@@ -497,7 +331,7 @@ class Spool:
             (state, through, row.number),
         )
 
-    @_on_a_full_disk
+    @on_a_full_disk
     def shed(self, stream: str, first: int, last: int, *, reason: str) -> int:
         """Delete numbers first..last of `stream` and declare them shed. Returns how many."""
         with self._disk.transaction() as connection:
@@ -514,101 +348,9 @@ class Spool:
         )
         return declare(connection, row.number, first, last, reason)
 
-    # ------------------------------------------------------------ room
-
-    def used_bytes(self) -> int:
-        """Room of the tables on disk, without the free part for new readings."""
-        with self._disk.reading() as connection:
-            return used_bytes(connection)
-
-    def make_room(self) -> None:
-        """Keep within the budget: delete acknowledged readings first, thin and declare waiting ones."""
-        # A failure here must not fail the append that is already on disk: the next check tries again.
-        with self._disk.lock, suppress(TryAgain):
-            try:
-                self._make_room()
-            except SpoolFull:  # a delete needs room in the log first
-                self._disk.use_reserve()
-                self._make_room_or_cut()
-        self._disk.take_reserve()
-
-    def _has_room(self) -> bool:
-        """True if there is room for one piece of old readings, without giving up any that waits."""
-        while not fits(PIECE_BYTES, self.used_bytes(), self._tables_bytes()):
-            if not self._room.prune():
-                return self._is_sent()
-        return True
-
-    def _is_sent(self) -> bool:
-        """True if no reading waits here: old ones take the last of the room then."""
-        with self._disk.reading() as connection:
-            rows = [as_far_as_carried(connection, row) for row in stream_rows(connection)]
-        return all(row.acknowledged_through >= row.appended_through for row in rows)
-
-    def _delete_one_aside(self) -> bool:
-        with suppress(TryAgain), self._disk.transaction() as connection:
-            return self._done_aside.delete_oldest(connection) > 0
-        return False
-
-    def _make_room(self, *, spare_bytes: int = 0) -> None:
-        """spare_bytes : room that the tables leave to what comes next."""
-        if self.budget_days is not None:
-            self._room.make_by_age(self._ages, in_flight=self._in_flight)
-        most_bytes = self._tables_bytes()
-        most_bytes = max(min(most_bytes, LEAST_TABLES_BYTES), most_bytes - spare_bytes)
-        if is_over(self.used_bytes(), most_bytes):  # nearly never: without a transaction then
-            self._room.make(tables_bytes=most_bytes, in_flight=self._in_flight)
-        self._tell_of_budget()
-
-    def _make_room_or_cut(self, *, spare_bytes: int = 0) -> None:
-        try:
-            self._make_room(spare_bytes=spare_bytes)
-        except SpoolFull:
-            self._disk.use_reserve(start_too=True)
-            self._room.cut(in_flight=self._in_flight)
-
-    def _tables_bytes(self) -> int:
-        with self._disk.reading() as connection:
-            return tables_bytes(
-                self.budget_bytes,
-                self._disk.volume.free_bytes(),
-                log_bytes=self._disk.log_bytes,
-                file_bytes=file_bytes(connection),
-                lacking_bytes=self._disk.lacking_bytes(),
-                aside_bytes=aside_bytes(self.path),
-            )
-
-    def _let_go(self) -> None:
-        """The disk is full: free the reserve, and delete readings that have no room."""
-        with self._disk.lock, suppress(TryAgain):
-            self._disk.use_reserve()
-            self._make_room_or_cut(spare_bytes=LEAST_LOG_BYTES)
-            self._disk.write_back_log()
-
-    def _tell_of_budget(self) -> None:
-        """Declare to the server when the backlog comes near the budget; again only after it has gone down."""
-        share = 0.0
-        if self.used_bytes() >= WARN_SHARE * self.budget_bytes:  # else it cannot be near, and is not counted
-            share = self.state().waiting_share or 0.0
-        was_near, self._is_near_budget = self._is_near_budget, share >= WARN_SHARE
-        if self._is_near_budget and not was_near:
-            self.event(
-                "budget_warning", {"waiting_share": round(share, 2), "budget_bytes": self.budget_bytes}
-            )
-
-    def _ages(self, connection: apsw.Connection) -> Ages | None:
-        assert self.budget_days is not None
-        return ages(
-            connection,
-            self._known(connection).placements,
-            boot=self._boot,
-            since_boot_us=self._clock.since_boot_us(),
-            most_days=self.budget_days,
-        )
-
     # ------------------------------------------------------------ time
 
-    @_on_a_full_disk
+    @on_a_full_disk
     def anchor(self, anchor: Anchor) -> bool:
         """Tie this boot to UTC, and place every boot that can be placed then. False where it adds nothing."""
         with self._disk.reading() as connection:
@@ -624,12 +366,7 @@ class Spool:
             self._placed = None
         return True
 
-    # ------------------------------------------------------------ small things
-
-    @property
-    def events_added(self) -> int:
-        """Events since this process opened the file, so that the uplink need not query."""
-        return self._events.added
+    # ------------------------------------------------------------ streams
 
     @property
     def open_stream(self) -> str:
@@ -660,175 +397,6 @@ class Spool:
         with self._disk.reading() as connection:
             return self._stream(connection, stream)
 
-    def state(self) -> SpoolState:
-        """The state of the spool."""
-        with self._disk.reading() as connection:
-            return read_state(connection, path=self.path, budget_bytes=self.budget_bytes)
-
-    def mark(self, source: str) -> str | None:
-        """The position of `source` with its last append; None: it has not begun."""
-        with self._disk.reading() as connection:
-            query = "SELECT mark, is_whole FROM source_marks WHERE source = ?"
-            for (mark,) in whole("source_marks", connection.execute(query, (source,))):
-                return str(mark)
-            return None
-
-    @_on_a_full_disk
-    def event(self, event: str, detail: Mapping[str, Any] | None = None) -> None:
-        """Store an event for the server; it is sent with the next reading."""
-        with self._disk.transaction() as connection:
-            self._events.add(connection, event, detail or {})
-
-    def unconfirmed(self, database: str | None) -> Unconfirmed:
-        """The next events that the server has to confirm. database : its id, if the server sent one."""
-        with self._disk.reading() as connection:
-            return unconfirmed(connection, database)
-
-    @_on_a_full_disk
-    def confirm(self, through: int, database: str | None) -> None:
-        """Note that the server's database has every event through that number."""
-        with self._disk.transaction() as connection:
-            confirm(connection, through, database)
-
-    @_on_a_full_disk
-    def enter(self, entry_id: str, content: Mapping[str, Any], *, ago_us: int = 0) -> bool:
-        """
-        Keep what a person entered; on disk once this returns. False: that id is kept already.
-
-        ago_us : how long ago the work was done. Raises CalledWrongly (too many wait), SpoolFull,
-        SpoolUnavailable; SpoolDamaged: the file was replaced, call again.
-        """
-        with self._disk.transaction() as connection:
-            is_new = add_entry(
-                connection,
-                entry_id,
-                content,
-                boot=self._boot,
-                time_us=self._clock.since_boot_us() - ago_us,
-                position=last_position(connection) + 1,
-                new_stream=self._new_uuid,
-            )
-        if is_new:
-            self.entries_added += 1
-            self._on_append()
-        return is_new
-
-    @_on_a_full_disk
-    def next_entries(self) -> EntriesToSend | None:
-        """The next entries to send, in order; their times are frozen by this. None: there are none now."""
-        with self._disk.transaction() as connection:
-            return next_entries(connection)
-
-    def entry_streams(self) -> list[EntriesToSend]:
-        """The streams of entries that the server may have less of than it said."""
-        with self._disk.reading() as connection:
-            return entry_streams_to_ask(connection)
-
-    @_on_a_full_disk
-    def acknowledge_entries(self, stream: str, through: int) -> None:
-        """The server has entries 1..through of `stream`; fewer than it said before: the rest goes again."""
-        with self._disk.transaction() as connection:
-            set_entry_mark(connection, stream, through)
-
-    def entries_waiting(self) -> int:
-        """How many entries the server does not have."""
-        with self._disk.reading() as connection:
-            return count_waiting_entries(connection)
-
-    def entries(self, *, most: int) -> list[KeptEntry]:
-        """The entries made last, the newest first."""
-        with self._disk.reading() as connection:
-            return last_entries(
-                connection,
-                most=most,
-                boot=self._boot,
-                since_boot_us=self._clock.since_boot_us(),
-                utc_us=self._clock.utc_us(),
-            )
-
-    def count_traffic(self, *, up_bytes: int, down_bytes: int) -> None:
-        """Count bytes on the link by day; written with the next acknowledgement, to spare the disk."""
-        with self._disk.lock:
-            self._traffic.count(self._clock.utc_us(), up_bytes=up_bytes, down_bytes=down_bytes)
-
-    @_on_a_full_disk
-    def note(self, name: str, value: object) -> None:
-        """Store a note that `status` shows."""
-        with self._disk.transaction() as connection:
-            set_note(connection, name, value)
-            self._traffic.write(connection)
-
-    def noted(self, name: str) -> Any:
-        """A note that was stored; None: there is none."""
-        with self._disk.reading() as connection:
-            text = read_note(connection, name)
-        return None if text is None else json.loads(text)
-
-    @_on_a_full_disk
-    def declare(self, event: str, content: Mapping[str, Any], *, note: tuple[str, object]) -> None:
-        """Store an event for the server, with an id of its own, and a note of the file with it."""
-        with self._disk.transaction() as connection:
-            self._events.add(connection, event, {**content, "id": self._new_uuid()})
-            set_note(connection, *note)
-        self._on_append()
-
-    def lose(self, source: str, count: int) -> None:
-        """Count readings of a source that are lost; `declare_losses` declares them."""
-        with self._disk.lock:
-            self._losses.add(source, count)
-
-    @property
-    def undeclared(self) -> int:
-        """Lost readings that no event declares yet."""
-        with self._disk.lock:
-            return sum(self._losses.by_source.values())
-
-    def declare_losses(self) -> Mapping[str, int]:
-        """
-        Declare what is lost; on disk once this returns. Returns source -> how many readings.
-
-        Where the disk takes no event, it may take a note, which the next start declares. Raises SpoolFull,
-        SpoolUnavailable; SpoolDamaged: the file was replaced. Call again.
-        """
-        with self._disk.lock:
-            declared = dict(self._losses.by_source)
-            try:
-                self._write_losses()
-            except TryAgain:
-                self._losses.note(sum(declared.values()))
-                raise
-            self._losses.are_declared()
-            return declared
-
-    @_on_a_full_disk
-    def _write_losses(self) -> None:
-        with self._disk.transaction() as connection:
-            for detail in self._losses.events():
-                self._events.add(connection, LOST, detail)
-
-    def note_losses(self, count: int) -> tuple[LossNote, bool]:
-        """
-        Note all readings that a stop gives up, with those that no event declares yet.
-
-        Returns the note, and True if it is on disk: then the next start declares it.
-        """
-        with self._disk.lock:
-            return self._losses.note(count)
-
-    def close(self) -> None:
-        """Write counters and close the file."""
-        try:
-            with self._disk.transaction() as connection:
-                self._traffic.write(connection)
-        finally:
-            self._disk.close()
-
-    def __enter__(self) -> Spool:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
     # ------------------------------------------------------------ damage
 
     def salvage(self) -> bool:
@@ -850,7 +418,7 @@ class Spool:
         self._disk.take_reserve()
         return self._salvage_piece(names[0], None if aside is None else self._pages)
 
-    @_on_a_full_disk
+    @on_a_full_disk
     def _salvage_piece(self, name: str, pages: Pages | None) -> bool:
         """pages : None: there is no such file, or the name is not ours: another program changed the note."""
         if not self._has_room():
@@ -867,36 +435,10 @@ class Spool:
 
     # ------------------------------------------------------------ helpers
 
-    def _begin(self, connection: apsw.Connection) -> Extent:
-        """Make the first rows of an opened file, new or not. Returns its last number."""
-        self._in_flight = range(0)
-        self._carries = True
-        self._forget()
-        opened = self._opening.begin(connection)
-        self.installation, self._boot = opened.installation, opened.boot
-        self._unprotected_through = opened.unprotected_through
-        return opened.extent
-
-    def _forget(self) -> None:
-        self._appends.forget()
-        self._unit_sets.forget()
-        self._placed = None
-
-    def _new_uuid(self) -> str:
-        return uuid7(unix_ms=max(0, self._clock.utc_us() // 1000), random=self._random)
-
     def _stream(self, connection: apsw.Connection, stream: str) -> StreamRow:
         if (row := find_stream(connection, stream)) is not None:
             return row
         raise UnknownStream("unknown_stream", path=self.path, stream=stream)
-
-    def _known(self, connection: apsw.Connection) -> BatchContext:
-        if self._placed is None:
-            self._placed = load_placements(connection)
-        unit_sets = self._unit_sets.by_number(connection)
-        return BatchContext(
-            self.device, self.installation, self._placed, unit_sets, self._unprotected_through
-        )
 
 
 def _frozen(rows: Sequence[Row], known: BatchContext) -> UnwrittenRows:

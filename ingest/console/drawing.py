@@ -9,6 +9,7 @@ Leaves to others: colours and line widths (`static/look.css`), the large plot (`
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 
 from markupsafe import Markup
 
@@ -87,6 +88,11 @@ def date_span(early_days: float, likely_days: float, late_days: float) -> Markup
 
 def calendar_head(labels: Sequence[str]) -> Markup:
     """The weeks over a column of date spans. labels : of the start of each week, at most four."""
+    return _calendar_head(tuple(labels))
+
+
+@lru_cache(maxsize=64)  # the same in every row of a page
+def _calendar_head(labels: tuple[str, ...]) -> Markup:
     week_px = (_LAST_X - _FIRST_X) / 4
     texts = Markup("").join(
         Markup('<text x="{:.1f}" y="12">{}</text>').format(_FIRST_X + 3 + i * week_px, label)

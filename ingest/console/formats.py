@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -178,7 +178,12 @@ class Formats:
 
     def _skeleton(self, skeleton: str, moment: datetime) -> str:
         year = "" if moment.year == self.moment(self.now_s).year else "y"
-        return str(format_skeleton(year + skeleton, moment, locale=self._locale))
+        return _written_date(year + skeleton, moment.date(), self._locale)
+
+
+@lru_cache(maxsize=4096)  # a page of a hundred machines says the same few days in every row
+def _written_date(skeleton: str, day: date, locale: Locale) -> str:
+    return str(format_skeleton(skeleton, datetime.combine(day, time()), locale=locale))
 
 
 @lru_cache(maxsize=8)

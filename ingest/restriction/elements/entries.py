@@ -142,6 +142,8 @@ def denied_rows(weighed: Sequence[WeighedEntry]) -> list[int]:
 
 def without_denied(falls: Sequence[Change], place: IntArray, denied: Sequence[int]) -> list[Change]:
     """Falls that no person denies. place : row in the series of each row that is believed."""
+    if not denied:
+        return list(falls)
     rows = np.array(denied, dtype=np.int64)
     return [fall for fall in falls if not np.any(np.abs(rows - place[fall.row]) <= DENIED_ROWS)]
 

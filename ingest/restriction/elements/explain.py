@@ -110,6 +110,10 @@ class _Path(NamedTuple):
     opened: int = NOT_OPENED  # the step at which the element was changed, if its level does not show yet
 
 
+#: clean, clean_var, usual, usual_var, answer and answer_var of a history
+_CleanLevels = tuple[float, float, float, float, float, float]
+
+
 class _Way(NamedTuple):
     """What may have happened at a step after a history. The history with it is made only if it is kept."""
 
@@ -254,34 +258,32 @@ class _StepOf:
         #: by the clean level of a history and its variance
         self._as_new: dict[tuple[float, float], float] = {}
         self._as_low: dict[tuple[float, float], tuple[float, float]] = {}
-        #: what weighs less is not kept, whatever comes
+        #: what weighs less is not kept, whatever comes; without what the flow response adds at most
         self._least = -math.inf
 
     def ways(self, path: _Path) -> list[_Way]:
         """What may have happened after a history, less what is sure to be dropped. Likeliest first."""
-        found = self._from_running(path) if path.state == RUNS else self._from_passing(path)
-        answered = [self._answered(way) for way in found if way.weight + self._response.most >= self._least]
-        self._least = max([self._least, *(way.weight - self._tuning.worst_path for way in answered)])
-        return answered
+        return self._from_running(path) if path.state == RUNS else self._from_passing(path)
 
     def follow(self, way: _Way) -> _Path:
         """The history with what happened."""
         path, piece, runs = way.path, self._piece, way.state == RUNS
         is_same = way.state == path.state
         levels = (piece.start, piece.finish, *([path.highest] if is_same else []))
-        found = path._replace(
-            weight=way.weight,
-            state=way.state,
-            base=piece.finish if runs else way.base,
-            passed_h=0.0 if runs else piece.hours + (path.passed_h if is_same else 0.0),
-            highest=path.highest if runs else max(levels),
-            opened=way.opened,
-            age_h=self._age_h(way),
-            happened=(*_corrected(path, way.was), way.what),
-            states=(*path.states, way.state),
-        )
         hidden_h = piece.missed_h + (path.passed_h if way.was else 0.0)
-        return self._with_clean_level(found, hidden_h) if way.is_clean else found
+        clean = self._clean_levels(path, hidden_h) if way.is_clean else _clean_levels_of(path)
+        return _Path(
+            way.weight,
+            way.state,
+            piece.finish if runs else way.base,
+            *clean,
+            0.0 if runs else piece.hours + (path.passed_h if is_same else 0.0),
+            path.highest if runs else max(levels),
+            self._age_h(way),
+            (*_corrected(path, way.was), way.what),
+            (*path.states, way.state),
+            way.opened,
+        )
 
     def _age_h(self, way: _Way) -> float:
         path, piece = way.path, self._piece
@@ -289,20 +291,19 @@ class _StepOf:
             return path.passed_h + piece.hours
         return piece.hours if way.what == NEW else path.age_h + piece.hours + piece.missed_h
 
-    def _with_clean_level(self, path: _Path, hidden_h: float) -> _Path:
+    def _clean_levels(self, path: _Path, hidden_h: float) -> _CleanLevels:
         """
-        A history that has learned from one more clean element.
+        What a history knows of clean elements once it has learned from one more.
 
         hidden_h : hours for which it may have been at work already. After a day or more of them the level is
         that of a loaded element: it tells only that a clean one reads no more.
         """
-        level = self._piece.start
-        answer, answer_var = self._response.learned(path.answer, path.answer_var)
-        found = path._replace(clean_var=self._spread**2, answer=answer, answer_var=answer_var)
+        level, usual = self._piece.start, (path.usual, path.usual_var)
+        answer = self._response.learned(path.answer, path.answer_var)
         if hidden_h >= self._tuning.settle_h and level > path.usual:
-            return found._replace(clean=path.usual, clean_var=path.usual_var)
-        usual, usual_var = _learned(path.usual, path.usual_var, level, self._spread, self._tuning)
-        return found._replace(clean=level, usual=usual, usual_var=usual_var)
+            return (*usual, *usual, *answer)
+        learned = _learned(*usual, level, self._spread, self._tuning)
+        return (level, self._spread**2, *learned, *answer)
 
     # ------------------------------------------------------------ the same after every history
 
@@ -404,6 +405,16 @@ class _StepOf:
         return ln(rate * self._premises.low_odds) + above_nothing(self._piece.start, self._premises.off)
 
     @cached_property
+    def _comes_back_as_cleaned(self) -> float:
+        """ln density of the pace with a cleaned element."""
+        return as_slow(self._pace, self._tuning.pace_cleaned, self._tuning.pace_least)
+
+    @cached_property
+    def _comes_back_as_new(self) -> float:
+        """ln density of the pace with a new element."""
+        return as_slow(self._pace, self._tuning.pace_new, self._tuning.pace_least)
+
+    @cached_property
     def _opened(self) -> float:
         """How likely the housing was opened at this step."""
         return 1.0 if self._entered in (NEW, CLEANED) else self._new_rate
@@ -412,14 +423,14 @@ class _StepOf:
 
     def _from_running(self, path: _Path) -> list[_Way]:
         base = self._before.finish
-        found = [self._runs(path, NOTHING_NEW, self._stays), *self._other_element(path, base)]
-        found += [*self._without_element(path, base), self._runs(path, EXCHANGED, self._exchanges)]
+        found = [*self._runs(path, NOTHING_NEW, self._stays), *self._other_element(path, base)]
+        found += [*self._without_element(path, base), *self._runs(path, EXCHANGED, self._exchanges)]
         if self._fall > 0:
-            found.append(self._passing(path, LIGHT, self._lightens, base))
+            found += self._passing(path, LIGHT, self._lightens, base)
             if math.isfinite(self._swelled_h):
-                found.append(self._runs(path, DRIED, self._dried))
+                found += self._runs(path, DRIED, self._dried)
         else:
-            found.append(self._passing(path, WET, self._swells, base))
+            found += self._passing(path, WET, self._swells, base)
             found += self._dries(path, WET, self._swells, base)
         return found
 
@@ -427,8 +438,9 @@ class _StepOf:
         """A new element, or the same one cleaned."""
         if self._entered == "nothing" or base - self._piece.start < self._tuning.least_step / 2:
             return []
-        new = self._runs(path, NEW, self._rate_of(NEW, path) + self._new_level(path), is_clean=True)
-        return [new, *self._new_in_light_work(path, self._rate_of(NEW, path)), *self._cleaned(path, base)]
+        rate = self._rate_of(NEW, path)
+        new = self._runs(path, NEW, rate + self._new_level(path), is_clean=True)
+        return [*new, *self._new_in_light_work(path, rate), *self._cleaned(path, base)]
 
     def _new_in_light_work(self, path: _Path, rate: float) -> list[_Way]:
         """
@@ -444,7 +456,7 @@ class _StepOf:
         inside = below((under - var / size) / math.sqrt(var))  # a normal one less an exponential fall
         level = ln(inside / size) + var / (2 * size**2) - under / size
         weight = rate + ln(tuning.light_share[by]) + level
-        return [self._passing(path, LIGHT, weight, path.usual, what=NEW, opened=len(path.happened))]
+        return self._passing(path, LIGHT, weight, path.usual, what=NEW, opened=len(path.happened))
 
     def _rate_of(self, what: str, path: _Path) -> float:
         """ln of how likely an opening with this outcome is at this step."""
@@ -464,7 +476,7 @@ class _StepOf:
             tuning = self._tuning
             var = path.usual_var + tuning.element_spread**2 + self._spread**2
             level = mixed(self._piece.start - path.usual, math.sqrt(var), tuning)
-            self._as_new[usual] = level + as_slow(self._pace, tuning.pace_new, tuning.pace_least)
+            self._as_new[usual] = level + self._comes_back_as_new
         return self._as_new[usual]
 
     def _cleaned(self, path: _Path, base: float) -> list[_Way]:
@@ -478,22 +490,24 @@ class _StepOf:
         soft = (self._spread + math.sqrt(path.clean_var)) * level / rise + 1e-9
         inside = below((kept - low) / soft) * below((high - kept) / soft)
         weight = (
-            as_slow(self._pace, self._tuning.pace_cleaned, self._tuning.pace_least)
+            self._comes_back_as_cleaned
             + self._rate_of(CLEANED, path)
             + ln(inside * level / rise / (high - low))
         )
-        return [self._runs(path, CLEANED, weight)]
+        return self._runs(path, CLEANED, weight)
 
     def _without_element(self, path: _Path, base: float) -> list[_Way]:
         off, found = self._reads_nothing, list[_Way]()
         if base < self._piece.start:
             return found
-        if off > HOPELESS:
+        if path.state != OFF and off > HOPELESS:
             off_alone, at_service = self._comes_off
-            found.append(self._passing(path, OFF, off_alone + off, base, opened=path.opened))
-            found.append(self._passing(path, OFF, at_service + off, path.usual, opened=len(path.happened)))
-        if path.state != LOW and (low := self._goes_low + self._low_level(path)[0]) > HOPELESS:
-            found.append(self._passing(path, LOW, low, base))
+            found += self._passing(path, OFF, off_alone + off, base, opened=path.opened)
+            found += self._passing(path, OFF, at_service + off, path.usual, opened=len(path.happened))
+        if path.state == LOW or self._is_hopeless(path.weight + self._goes_low + self._lasting[LOW]):
+            return found  # what the level says of it makes it less likely still
+        if (low := self._goes_low + self._low_level(path)[0]) > HOPELESS:
+            found += self._passing(path, LOW, low, base)
         return found
 
     # ------------------------------------------------------------ in a state that passes
@@ -501,20 +515,19 @@ class _StepOf:
     def _from_passing(self, path: _Path) -> list[_Way]:
         ends = -ln(_lasts_h(path.state, self._premises.by, self._tuning))
         found = [
-            self._back(path, ends),
+            *self._back(path, ends),
             *self._going_on(path),
-            self._runs(path, EXCHANGED, self._exchanges),
+            *self._runs(path, EXCHANGED, self._exchanges),
         ]
         if path.state in (LOW, OFF):
             mended = self._mended(path, ends)
-            found.append(self._runs(path, NEW, mended + self._new_level(path), is_clean=True))
+            found += self._runs(path, NEW, mended + self._new_level(path), is_clean=True)
             found += self._new_in_light_work(path, mended)
         else:
             found += self._other_element(path, max(path.base, self._before.finish))
-        found += [way for way in self._without_element(path, path.base) if way.state != path.state]
-        return found
+        return [*found, *self._without_element(path, path.base)]
 
-    def _back(self, path: _Path, ends: float) -> _Way:
+    def _back(self, path: _Path, ends: float) -> list[_Way]:
         """The state is over. What was done to the element when it began shows now."""
         if path.opened == NOT_OPENED:
             dries = self._too_soon_dry(self._before.finish - path.base) if path.state == WET else 0.0
@@ -545,7 +558,7 @@ class _StepOf:
     def _going_on(self, path: _Path) -> list[_Way]:
         """The state lasts."""
         weight = self._goes_on(path) + self._despite_entry(path)
-        found = [self._passing(path, path.state, weight, path.base, what=NOTHING_NEW, opened=path.opened)]
+        found = self._passing(path, path.state, weight, path.base, what=NOTHING_NEW, opened=path.opened)
         return [*found, *(self._dries(path, NOTHING_NEW, weight, path.base) if path.state == WET else [])]
 
     def _despite_entry(self, path: _Path) -> float:
@@ -583,7 +596,7 @@ class _StepOf:
             return []
         loaded, away = tuning.loading_per_h * piece.hours, piece.finish - base
         dry = student(max(away - loaded, 0.0) if away > 0 else away, 2 * self._spread)
-        return [self._runs(path, what, weight - ln(tuning.wet_h) + dry)]
+        return self._runs(path, what, weight - ln(tuning.wet_h) + dry)
 
     def _as_before(self, path: _Path) -> float:
         """ln density of the level once a passing state is over: as before, or higher by what it loaded."""
@@ -608,38 +621,65 @@ class _StepOf:
             self._as_low[sound] = as_low(self._piece.start, *sound, self._spread, self._tuning), ln(stays)
         return self._as_low[sound]
 
-    def _runs(self, path: _Path, what: str, weight: float, *, is_clean: bool = False, was: str = "") -> _Way:
+    def _runs(
+        self, path: _Path, what: str, weight: float, *, is_clean: bool = False, was: str = ""
+    ) -> list[_Way]:
         """The machine runs on its element from here."""
-        return _Way(path.weight + weight, path, what, is_clean=is_clean, was=was)
+        whole = path.weight + weight
+        if self._is_hopeless(whole):
+            return []
+        return [self._answered(path, whole, what, RUNS, math.nan, is_clean, was, NOT_OPENED)]
 
     def _passing(
         self, path: _Path, state: str, weight: float, base: float, *, what: str = "", opened: int = NOT_OPENED
-    ) -> _Way:
+    ) -> list[_Way]:
         """The machine is in a state that passes; its element stays at `base`."""
         if state == LOW:
             weight += self._low_level(path)[1]
         whole = path.weight + weight + self._lasting[state]
-        return _Way(whole, path, what or state, state, base, opened=opened)
+        if self._is_hopeless(whole):
+            return []
+        return [self._answered(path, whole, what or state, state, base, False, "", opened)]
 
-    def _answered(self, way: _Way) -> _Way:
+    def _is_hopeless(self, weight: float) -> bool:
+        """It is sure to be dropped, whatever the flow response says."""
+        return weight + self._response.most < self._least
+
+    def _answered(
+        self,
+        path: _Path,
+        weight: float,
+        what: str,
+        state: str,
+        base: float,
+        is_clean: bool,
+        was: str,
+        opened: int,
+    ) -> _Way:
         """With how likely the flow response after the step is, where it shows."""
-        path, what = way.path, way.what
-        if not self._response.shows or what == OFF:
-            return way
-        if what == NEW or (what == BACK and path.opened != NOT_OPENED):
-            how = NEW
-        elif what in (CLEANED, LOW):
-            how = what
-        else:
-            how = BACK if what == BACK and path.state in (LOW, OFF) else NOTHING_NEW
-        answer = self._response.density(how, path.answer, path.answer_var)
-        return way._replace(weight=way.weight + answer)
+        if self._response.shows and what != OFF:
+            weight += self._response.density(_answers_as(path, what), path.answer, path.answer_var)
+        self._least = max(self._least, weight - self._tuning.worst_path)
+        return _Way(weight, path, what, state, base, is_clean, was, opened)
+
+
+def _answers_as(path: _Path, what: str) -> str:
+    """By which element the flow response after a step goes, as `StepResponse` has it."""
+    if what == NEW or (what == BACK and path.opened != NOT_OPENED):
+        return NEW
+    if what in (CLEANED, LOW):
+        return what
+    return BACK if what == BACK and path.state in (LOW, OFF) else NOTHING_NEW
 
 
 def _corrected(path: _Path, was: str) -> tuple[str, ...]:
     """What happened, with what was done where the tube was left off; "" : no more than was known."""
     happened, at = path.happened, path.opened
     return (*happened[:at], was, *happened[at + 1 :]) if was else happened
+
+
+def _clean_levels_of(path: _Path) -> _CleanLevels:
+    return path.clean, path.clean_var, path.usual, path.usual_var, path.answer, path.answer_var
 
 
 def _sound(path: _Path) -> tuple[float, float]:
@@ -661,7 +701,7 @@ def _if_stopped(piece: LevelPiece, stops: float, tuning: Tuning) -> float:
 
 
 def _lasts_h(state: str, by: int, tuning: Tuning) -> float:
-    return {WET: tuning.wet_h, LIGHT: tuning.light_h[by]}.get(state, tuning.low_h)
+    return tuning.wet_h if state == WET else tuning.light_h[by] if state == LIGHT else tuning.low_h
 
 
 def _lasting(state: str, piece: LevelPiece, by: int, tuning: Tuning) -> float:

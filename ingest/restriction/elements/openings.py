@@ -322,6 +322,8 @@ def _entered(
 ) -> dict[int, str]:
     """First row of a piece -> what was entered near it: at its deepest fall within a shift."""
     found: dict[int, str] = {}
+    if not entries:
+        return found
     seen = np.maximum(level, floor_of(level))  # two hours that read nothing are no fall
     for entry in sorted(entries, key=lambda e: (e.at_s, e.what, e.name)):
         row = int(np.searchsorted(hour_s, entry.at_s))

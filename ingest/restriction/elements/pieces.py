@@ -141,7 +141,7 @@ def level_of(level: FloatArray, steps: Sequence[int], by: int, tuning: Tuning) -
     if by == FLOW:
         return level
     share, rows = tuning.level_quantile[by], tuning.envelope_h
-    return np.concatenate([upper_envelope(part, share, rows) for part in np.split(level, sorted(steps))])
+    return upper_envelope(level, share, rows, sorted(steps))
 
 
 def usual_steps(ln: FloatArray, by: int, tuning: Tuning) -> list[float]:

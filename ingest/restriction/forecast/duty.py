@@ -10,13 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from cleanside.ingest.restriction.forecast.prior import Z90
+from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, FloatArray, HourSummary, Summaries
 
 WEEK_S = 7 * DAY_S
+EDGES_S = np.arange(7 * 24 + 1) * HOUR_S  # the full hours of a week
 MONDAY_S = 4 * DAY_S  # 1970-01-05, the first Monday since 1970-01-01
 WINDOW_DAYS = 56  # eight whole weeks: long enough for a rhythm, short enough to follow a new site
 PRIOR_HOURS_PER_DAY = 5.0  # one shift on five days a week, with breaks (chosen; used until a week was seen)
@@ -43,6 +46,11 @@ class Duty:
     days: int
     day_spread: float = 0.0
     rhythm: tuple[float, ...] = ()
+
+    @cached_property
+    def done_h(self) -> FloatArray:
+        """Operating hours of a usual week up to each of its full hours, shape (169,). Only with a rhythm."""
+        return np.concatenate(([0.0], np.cumsum(self.rhythm))) * (7 * self.hours_per_day)
 
 
 def learn_duty(summaries: Sequence[HourSummary]) -> Duty:
@@ -78,7 +86,9 @@ def learn_duty(summaries: Sequence[HourSummary]) -> Duty:
 def worked(table: Summaries, start_s: float) -> tuple[FloatArray, FloatArray]:
     """Start of each hour worked since `start_s` [s], and operating hours in it."""
     recent = table.working & (table.column("hour_s") >= start_s)
-    single = np.median(table.hours["readings"]) == 1  # an hourly series: each row is one hour
+    single = (
+        len(table) > 0 and middle(table.column("readings")) == 1
+    )  # an hourly series: each row is one hour
     worked_s = table.column("operating_s")[recent] / HOUR_S
     return table.column("hour_s")[recent], np.ones(len(worked_s)) if single else worked_s
 
@@ -116,12 +126,11 @@ def usual_hours(duty: Duty, from_s: float, until_s: float) -> float:
     week_h = 7 * duty.hours_per_day
     if not duty.rhythm:
         return min(span_s / HOUR_S, week_h * span_s / WEEK_S)
-    done = np.concatenate(([0.0], np.cumsum(duty.rhythm))) * week_h
-    edges_s = np.arange(len(done)) * HOUR_S
+    done = duty.done_h
 
     def worked_h(at_s: float) -> float:
         weeks, into_s = divmod(at_s - MONDAY_S, WEEK_S)
-        return float(weeks * done[-1] + np.interp(into_s, edges_s, done))
+        return float(weeks * done[-1] + np.interp(into_s, EDGES_S, done))
 
     return min(span_s / HOUR_S, worked_h(from_s + span_s) - worked_h(from_s))
 
@@ -155,13 +164,11 @@ def worked_off_s(hours: float, duty: Duty, from_s: float) -> float:
 
     Never before as many hours of the clock have passed, whatever the rhythm.
     """
-    week_h = 7 * duty.hours_per_day
     if not duty.rhythm:
-        return from_s + hours * max(HOUR_S, WEEK_S / week_h)
-    done = np.concatenate(([0.0], np.cumsum(duty.rhythm))) * week_h  # at the full hours of a week, from 0
-    edges_s = np.arange(len(done)) * HOUR_S
+        return from_s + hours * max(HOUR_S, WEEK_S / (7 * duty.hours_per_day))
+    done = duty.done_h
     into_s = (from_s - MONDAY_S) % WEEK_S
-    total = float(np.interp(into_s, edges_s, done)) + hours
+    total = float(np.interp(into_s, EDGES_S, done)) + hours
     weeks = max(0, int(np.ceil(total / done[-1])) - 1)
     rest = total - weeks * done[-1]
     place = max(0, int(np.searchsorted(done[:-1], rest, side="left")) - 1)  # the earliest such instant

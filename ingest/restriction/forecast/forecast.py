@@ -12,7 +12,7 @@ Leaves to others: calendar dates (`duty`) and advice (`assess`).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -37,6 +37,7 @@ from cleanside.ingest.restriction.forecast.pace import (
     PLAIN_RIDGE,
     RIDGES,
     PaceModel,
+    SeenPaces,
     fit_pace,
 )
 from cleanside.ingest.restriction.forecast.paths import (
@@ -51,10 +52,13 @@ from cleanside.ingest.restriction.forecast.paths import (
 from cleanside.ingest.restriction.forecast.prior import (
     Z90,
     LikelyKind,
+    SeenRows,
     Usual,
     mixture_of_points,
     mixture_quantiles,
     prior_hours_left,
+    prior_of,
+    seen_rows,
     usual_life,
 )
 from cleanside.ingest.restriction.forecast.spread import (
@@ -89,6 +93,8 @@ LEAST_STRANGE = 0.01  # below this outlier probability a life is treated as ordi
 LEAST_WEIGHT = 0.1  # variants below that share of the best are left out
 
 
+#: a path, and the share of terminal at each row of it
+TracedLife = tuple[Path, FloatArray]
 #: how much each way of learning counts: place among the scales, strength of the ridge
 Weights = Mapping[tuple[int, float], float]
 
@@ -101,10 +107,15 @@ class Variant:
     scale: CleanScale | None
     weight: float
 
-    def hours_left(self, path: Path, share: FloatArray, kind: str, rows: Rows) -> FloatArray:
-        """Middle forecast at some rows, shape (rows,). [h]"""
-        scaled = path if self.scale is None else self.scale.apply(path, share)
-        return self.model.hours_left(scaled, kind, rows)
+    @property
+    def sees_by(self) -> tuple[CleanScale | None, float, bytes]:
+        """Variants that are alike in it see the same in a path."""
+        return self.scale, self.model.clean, self.model.grid.tobytes()
+
+    def seen(self, lives: Sequence[TracedLife], rows: Rows) -> SeenPaces:
+        """What rows of each life show, one life after the other."""
+        scaled = [path if self.scale is None else self.scale.apply(path, share) for path, share in lives]
+        return self.model.seen(scaled, rows)
 
 
 @dataclass(frozen=True)
@@ -125,16 +136,20 @@ class Learned:
         10, 50 and 90 % points at some rows, shape (rows, 3): of the kind, or of the mixture of all kinds
         where it is unknown.
         """
+        return self.points_of([(path, share)], kind, rows)
+
+    def points_of(self, lives: Sequence[TracedLife], kind: str, rows: Rows) -> FloatArray:
+        """As `points`, at the same rows of each life, one life after the other."""
         kinds = [kind] if kind in self.frame.curves else list(self.frame.curves)
-        middle = np.stack([self._middle(path, share, k, rows) for k in kinds], axis=1)
-        level = path.level[rows]
+        middle = self._middle(lives, kinds, rows)
+        level, hours = (np.concatenate([of[rows] for of in each]) for each in _levels_and_hours(lives))
         offsets = [self.spread.offsets_h(self.frame, level, k) for k in kinds]
         below = np.stack([b for b, _ in offsets], axis=1)
         above = np.stack([a for _, a in offsets], axis=1)
         if len(kinds) == 1:
             points = np.concatenate((middle - below, middle, middle + above), axis=1)
         else:
-            weights = self.membership.weights(self.frame, path.hours[rows], level)
+            weights = self.membership.weights(self.frame, hours, level)
             points = mixture_quantiles(middle, below / Z90, above / Z90, weights)
         return np.asarray(np.maximum(points, 0.0))
 
@@ -158,9 +173,9 @@ class Learned:
             return self.tells(level) * at_progress(by_phase, self.progress(level))
         return self.tells(level) * self.blend.trust(self.progress(level), self.lives_behind(kind))
 
-    def strange(self, path: Path, kind: str, rows: Rows = slice(None)) -> FloatArray:
-        """Outlier probability at some rows: that the life is like none learned from, shape (rows,)."""
-        return self.membership.strange(self.frame, path.hours[rows], path.level[rows], kind)
+    def strange(self, hours: FloatArray, level: FloatArray, kind: str) -> FloatArray:
+        """Outlier probability at an age and a level: that the life is like none learned from, shape (n,)."""
+        return self.membership.strange(self.frame, hours, level, kind)
 
     def progress(self, level: FloatArray) -> FloatArray:
         """Way from clean to terminal at a level, shape (n,), 0 to 1."""
@@ -181,9 +196,19 @@ class Learned:
         """Median over kinds of the typical life. [h]"""
         return float(np.median([curve.typical_h for curve in self.frame.curves.values()]))
 
-    def _middle(self, path: Path, share: FloatArray, kind: str, rows: Rows) -> FloatArray:
-        parts = [variant.weight * variant.hours_left(path, share, kind, rows) for variant in self.variants]
-        return np.asarray(np.sum(parts, axis=0))
+    def _middle(self, lives: Sequence[TracedLife], kinds: Sequence[str], rows: Rows) -> FloatArray:
+        """Middle forecast of each kind, shape (rows, kinds). [h]"""
+        seen: dict[Hashable, SeenPaces] = {}
+        for variant in self.variants:
+            if variant.sees_by not in seen:
+                seen[variant.sees_by] = variant.seen(lives, rows)
+        each = [(variant, seen[variant.sees_by]) for variant in self.variants]
+        parts = [[v.weight * v.model.hours_left_at(one, kind) for v, one in each] for kind in kinds]
+        return np.stack([np.sum(of_kind, axis=0) for of_kind in parts], axis=1)
+
+
+def _levels_and_hours(lives: Sequence[TracedLife]) -> tuple[list[FloatArray], list[FloatArray]]:
+    return [path.level for path, _ in lives], [path.hours for path, _ in lives]
 
 
 class _Parts(NamedTuple):
@@ -230,7 +255,7 @@ class Forecaster:
             return np.empty((0, 3))
         path, pace = self._traced(hours, share, kind, machine, from_new=from_new)
         rows = slice(0 if last is None else max(0, len(share) - last), None)
-        return _told([self._parts(path, pace, share, rows, kind, machine, from_new=from_new)])
+        return _told(self._parts([(path, share)], pace, rows, kind, machine, from_new=from_new))
 
     def at_limits(self, life: Life, factors: Sequence[float]) -> tuple[FloatArray, float]:
         """
@@ -240,44 +265,47 @@ class Forecaster:
         Returns shape (factors, 3), as `hours_left`; raises as that does. life : of one row or more.
         """
         rows, labels = slice(len(life.hours) - 1, None), (life.kind, life.machine)
-        parts: list[_Parts] = []
+        lives: list[TracedLife] = []
         traced: tuple[Path, float] | None = None
         for factor in factors:
             hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa * factor)
             if traced is None or not life.from_new:  # the age at first sight goes by the level
                 traced, own = self._traced(hours, share, *labels, from_new=life.from_new), factor
-            path = over_limit(traced[0], factor / own)
-            parts.append(self._parts(path, traced[1], share, rows, *labels, from_new=life.from_new))
-        return _told(parts), float(parts[0].strange[-1])
+            lives.append((over_limit(traced[0], factor / own), share))
+        assert traced is not None  # of one factor or more
+        parts = self._parts(lives, traced[1], rows, *labels, from_new=life.from_new)
+        return _told(parts), float(parts.strange[0])
 
     def _parts(
         self,
-        path: Path,
+        lives: Sequence[TracedLife],
         pace: float,
-        share: FloatArray,
         rows: Rows,
         kind: str,
         machine: str,
         *,
         from_new: bool,
     ) -> _Parts:
-        """What a forecast is made of at some rows of a path."""
+        """What a forecast is made of at the same rows of each life of a machine, one after the other."""
+        each = [seen_rows(path, share, rows, from_new=from_new) for path, share in lives]
+        seen = SeenRows(*map(np.concatenate, zip(*each, strict=True)))
         if self.learned is not None:
             usual: Usual | list[LikelyKind] | None = self.learned.lengths.likely(kind, machine)
         else:
             usual = None if self.usual_life_h is None else usual_life(self.usual_life_h)
-        alone = prior_hours_left(path, share, rows, from_new=from_new, usual=usual)
+        alone = prior_of(seen, from_new=from_new, usual=usual)
         if self.learned is not None and self.learned.is_new_kind(kind):
             unsure = self.learned.lengths.width_of_new(machine)
-            width = prior_hours_left(path, share, rows, from_new=from_new, usual=unsure)
+            width = prior_of(seen, from_new=from_new, usual=unsure)
             alone = around(alone[:, 1], width, REST * self.learned.typical_h * pace)
         if self.learned is None:
             return _Parts(alone, alone, np.zeros(len(alone)), 1.0)
         typical_h = self.learned.typical_h * pace
-        paced = _in_time_scale(path, 1.0 / pace)
-        points = self.learned.points(paced, share, kind, rows) * pace
-        strange = self.learned.strange(paced, kind, rows)
-        trust = self.learned.trust_at(path.level[rows], kind)
+        paced = [(_in_time_scale(path, 1.0 / pace), share) for path, share in lives]
+        points = self.learned.points_of(paced, kind, rows) * pace
+        age_h = np.concatenate([path.hours[rows] for path, _ in paced])
+        strange = self.learned.strange(age_h, seen.level, kind)
+        trust = self.learned.trust_at(seen.level, kind)
         blend = NO_BLEND if self.learned.is_new_kind(kind) else self.learned.blend
         ended_share, rest_h = self.learned.ended_share, REST * typical_h
         of_kinds = blend.stretched(
@@ -286,7 +314,7 @@ class Forecaster:
         if np.all(strange < LEAST_STRANGE):
             return _Parts(of_kinds, of_kinds, strange, typical_h)
         wide = self.learned.lengths.of_no_kind(kind, machine)
-        unlike = prior_hours_left(path, share, rows, from_new=from_new, usual=wide)
+        unlike = prior_of(seen, from_new=from_new, usual=wide)
         return _Parts(of_kinds, unlike, strange, typical_h)
 
     def _traced(
@@ -475,12 +503,12 @@ def _in_time_scale(path: Path, factor: float) -> Path:
     )
 
 
-def _told(parts: Sequence[_Parts]) -> FloatArray:
-    """The forecast of each, one after the other, shape (n, 3). All are of one typical life."""
-    known, unlike, strange = (np.concatenate(of) for of in list(zip(*parts, strict=True))[:3])
+def _told(parts: _Parts) -> FloatArray:
+    """The forecast at each row, shape (n, 3)."""
+    known, unlike, strange, typical_h = parts
     if np.all(strange < LEAST_STRANGE):
         return known
-    either = _either(known, unlike, strange, parts[0].typical_h)
+    either = _either(known, unlike, strange, typical_h)
     return np.where(strange[:, None] < LEAST_STRANGE, known, either)
 
 

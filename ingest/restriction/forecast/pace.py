@@ -65,8 +65,15 @@ class PaceModel:
 
     def hours_left(self, path: Path, group: str, rows: Rows = slice(None)) -> FloatArray:
         """Middle forecast at rows of a path, shape (rows,). [h] `group` must be one of `curves`."""
+        return self.hours_left_at(self.seen([path], rows), group)
+
+    def seen(self, paths: Sequence[Path], rows: Rows = slice(None)) -> SeenPaces:
+        """What rows of each path show of its pace, one path after the other."""
+        return _joined([_seen(self.grid, self.clean, path, rows) for path in paths])
+
+    def hours_left_at(self, seen: SeenPaces, group: str) -> FloatArray:
+        """As `hours_left`, at rows of any paths."""
         curve = self.curves[group]
-        seen = _seen(self.grid, self.clean, path, rows)
         left, age, usual = seen.at.of(curve.left_h), seen.at.of(curve.age_h), seen.half.of(curve.age_h)
         features = _features(seen, left, age, usual, curve.typical_h)
         correction = np.sum(features.T * seen.at.of(self.coefficients), axis=1)
@@ -106,7 +113,7 @@ def hat_basis(grid: FloatArray, level: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class _Seen:
+class SeenPaces:
     """What rows of lives show, before anything is learned, shape (n,) each."""
 
     at: GridPlace  # level
@@ -119,7 +126,7 @@ class _Seen:
     straight: FloatArray  # ln of the straight line's end over the level
 
 
-def _seen(grid: FloatArray, clean: float, path: Path, rows: Rows = slice(None)) -> _Seen:
+def _seen(grid: FloatArray, clean: float, path: Path, rows: Rows = slice(None)) -> SeenPaces:
     level, hours = path.level[rows], path.hours[rows]
     half = clean + 0.5 * (level - clean)
     crossed = np.minimum(np.searchsorted(path.peak, half), np.arange(len(path.peak))[rows])
@@ -128,7 +135,7 @@ def _seen(grid: FloatArray, clean: float, path: Path, rows: Rows = slice(None)) 
         since_half = np.where(half <= path.peak[0], np.nan, since_half)
     floor = np.exp(grid[0]) * 0.01
     straight = np.log(np.maximum(path.line_long[rows], floor) / np.maximum(level, floor))
-    return _Seen(
+    return SeenPaces(
         at=place_on(grid, level),
         half=place_on(grid, half),
         hours=hours,
@@ -141,7 +148,7 @@ def _seen(grid: FloatArray, clean: float, path: Path, rows: Rows = slice(None)) 
 
 
 def _features(
-    seen: _Seen,
+    seen: SeenPaces,
     left_h: FloatArray,
     age_h: FloatArray,
     age_half_h: FloatArray,
@@ -204,7 +211,7 @@ class _Stack:
     group: IntArray  # of each life, place in `typical`
     rows: IntArray  # of each life, how many
     life: IntArray  # of each row
-    seen: _Seen  # of each row
+    seen: SeenPaces  # of each row
     hours_left: FloatArray  # of each row
     #: weight of each row at its node and at the next, such that each life counts once at each
     #: node it passed, however many rows it has there
@@ -283,11 +290,7 @@ def _stacked(teachers: Sequence[Teacher]) -> _Stack:
     life = np.repeat(np.arange(len(thin)), rows)
     low = np.concatenate([seen.at.low for seen in each])
     order = np.argsort(low, kind="stable")
-    seen = _Seen(
-        at=_joined_places([seen.at for seen in each], order),
-        half=_joined_places([seen.half for seen in each], order),
-        **{name: np.concatenate([getattr(seen, name) for seen in each])[order] for name in _SEEN_COLUMNS},
-    )
+    seen = _joined(each, order)
     numbers = {group: number for number, group in enumerate(typical)}
     life, left = life[order], np.concatenate([left for _, left in thin])[order]
     counts = _counts(seen.at, life)
@@ -311,10 +314,18 @@ def _stacked(teachers: Sequence[Teacher]) -> _Stack:
     )
 
 
+def _joined(each: Sequence[SeenPaces], order: IntArray | slice = slice(None)) -> SeenPaces:
+    return SeenPaces(
+        at=_joined_places([seen.at for seen in each], order),
+        half=_joined_places([seen.half for seen in each], order),
+        **{name: np.concatenate([getattr(seen, name) for seen in each])[order] for name in _SEEN_COLUMNS},
+    )
+
+
 _SEEN_COLUMNS = ("hours", "since_half", "to_terminal", "slope_short", "slope_long", "straight")
 
 
-def _joined_places(places: Sequence[GridPlace], order: IntArray) -> GridPlace:
+def _joined_places(places: Sequence[GridPlace], order: IntArray | slice) -> GridPlace:
     low = np.concatenate([place.low for place in places])
     return GridPlace(low[order], np.concatenate([place.share for place in places])[order])
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -42,8 +43,11 @@ Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
 
 #: ln(hours left / hours seen)
 GRID = np.linspace(np.log(1e-3), np.log(1e5), 140)
+GROWN_ON_GRID = np.log1p(np.exp(GRID))  # ln(life / hours seen), from a new element on
+LIVED_ON_GRID = 1.0 / (1.0 + np.exp(GRID))  # of the life that the hours seen are
 BISECTIONS = 24  # to 1e-7 of the bracket: less than a second of any life
 LEAST_APART = 1e-9  # of points that coincide, in their unit: a mixture needs some width
+TINY = float(np.finfo(np.float64).tiny)
 LEAST_SEEN = 1e-4  # of a usual life: an element in its first minutes
 
 
@@ -54,6 +58,12 @@ class MeanCurve:
     progress: FloatArray  # mean, from clean to terminal, at each share of the life; rising
     error: FloatArray  # of one life's progress there, standard deviation
     spread: float  # of used x (1 - used), standard deviation
+
+    @cached_property
+    def on_grid(self) -> tuple[FloatArray, FloatArray]:
+        """Progress and error where so much was lived that GRID is what is left, shape (grid,) each."""
+        progress, error = (np.interp(LIVED_ON_GRID, LIVED, values) for values in (self.progress, self.error))
+        return progress, error
 
 
 @dataclass(frozen=True)
@@ -99,6 +109,32 @@ class Way:
     noise: FloatArray  # its standard error, by the scatter of the readings (n, 1)
 
 
+class SeenRows(NamedTuple):
+    """What rows of lives show, all that their prior goes by. Shape (n,) each; shares of terminal."""
+
+    age_h: FloatArray
+    seen_h: FloatArray  # hours since the first row [h]
+    level: FloatArray
+    slope: FloatArray  # over the last LONG_WINDOW of the age [1/h]
+    clean: FloatArray  # level of the clean element, as it is known there
+    noise: FloatArray  # standard error of the level
+    first: FloatArray  # share at the first row of the life
+
+
+def seen_rows(path: Path, share: FloatArray, rows: Rows, *, from_new: bool) -> SeenRows:
+    """Of one life. Arguments as of `prior_hours_left`."""
+    age_h, level = path.hours[rows], path.level[rows]
+    return SeenRows(
+        age_h,
+        np.maximum(age_h - path.unseen_h, TINY),
+        level,
+        path.slope_long[rows],
+        clean_of(path, share, from_new=from_new)[rows],
+        standard_error(path, rows),
+        np.full(len(level), share[0]),
+    )
+
+
 def prior_hours_left(
     path: Path,
     share: FloatArray,
@@ -117,21 +153,19 @@ def prior_hours_left(
         of the life is then as likely.
     Returns shape (rows, 3), >= 0. [h]
     """
+    return prior_of(seen_rows(path, share, rows, from_new=from_new), from_new=from_new, usual=usual)
+
+
+def prior_of(seen: SeenRows, *, from_new: bool, usual: Usual | Sequence[LikelyKind] | None) -> FloatArray:
+    """As `prior_hours_left`, at rows of any lives, all seen from new or all not. Shape (rows, 3). [h]"""
     if usual is None:
-        way = way_of(path, share, rows, from_new=from_new, shape_spread=SHAPE_SPREAD)
+        way = _way_at(seen, from_new=from_new, shape_spread=SHAPE_SPREAD)
         return _grid_points(_on_grid(way, None, from_new=from_new).sum(axis=1)) * way.seen_h
     kinds = [LikelyKind(1.0, usual)] if isinstance(usual, Usual) else usual
     least_h, total = LEAST_SEEN * max(kind.usual.life_h for kind in kinds), 0.0
     for kind in kinds:
         known = kind.usual
-        way = way_of(
-            path,
-            share,
-            rows,
-            from_new=from_new,
-            shape_spread=known.shape_spread,
-            mean_curve=known.mean_curve,
-        )
+        way = _way_at(seen, from_new=from_new, shape_spread=known.shape_spread, mean_curve=known.mean_curve)
         way = _not_before(way, least_h)
         total = total + kind.share / known.spread * _on_grid(way, known, from_new=from_new).sum(axis=1)
     return _grid_points(np.asarray(total)) * way.seen_h
@@ -147,7 +181,7 @@ def ln_life_of(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[float,
     odds = _on_grid(way, usual, from_new=from_new)[0]
     odds = odds / odds.sum()
     ln_seen = float(np.log(way.seen_h[0, 0]))
-    grown = np.log1p(np.exp(GRID))[None, :] if from_new else GRID - np.log1p(-way.used[0])[:, None]
+    grown = GROWN_ON_GRID[None, :] if from_new else GRID - np.log1p(-way.used[0])[:, None]
     mean = ln_seen + float((odds * grown).sum())
     variance = float((odds * (ln_seen + grown - mean) ** 2).sum())
     return mean, variance, float(np.exp(ln_seen + (odds * GRID).sum()))
@@ -182,18 +216,22 @@ def way_of(
     mean_curve: MeanCurve | None = None,
 ) -> Way:
     """Where `rows` of a path are, on each curve of the family and, last, on the mean curve."""
-    clean = clean_of(path, share, from_new=from_new)[rows]
-    progress = (path.level[rows] - clean) / (1.0 - clean)
-    noise = standard_error(path, rows) / (1.0 - clean)
+    seen = seen_rows(path, share, rows, from_new=from_new)
+    return _way_at(seen, from_new=from_new, shape_spread=shape_spread, mean_curve=mean_curve)
+
+
+def _way_at(
+    rows: SeenRows, *, from_new: bool, shape_spread: float, mean_curve: MeanCurve | None = None
+) -> Way:
+    clean = rows.clean
+    progress = (rows.level - clean) / (1.0 - clean)
+    noise = rows.noise / (1.0 - clean)
     used, error = _used(np.clip(progress, 0.0, 0.999), noise, shape_spread, mean_curve)
     first = first_error = np.zeros_like(used)
     if not from_new:
-        at_first = np.clip((share[0] - clean) / (1.0 - clean), 0.0, 0.999)
+        at_first = np.clip((rows.first - clean) / (1.0 - clean), 0.0, 0.999)
         first, first_error = _used(at_first, noise, shape_spread, mean_curve)
         first = np.minimum(first, used)
-    tiny = float(np.finfo(np.float64).tiny)
-    age = path.hours[rows, None]
-    seen_h = np.maximum(age - path.unseen_h, tiny)
     # The line through the last 40 % of the age is close to the chord of the curve over it.
     seen = np.clip(progress, LEVEL_ERROR, 0.999)[:, None]
     grown = np.log1p(seen * np.expm1(CURVATURES))
@@ -205,13 +243,13 @@ def way_of(
         there = np.interp(seen, mean_curve.progress, LIVED)
         before.append(np.interp((1.0 - LONG_WINDOW) * there, LIVED, mean_curve.progress))
     earlier = np.minimum(np.concatenate(before, axis=1), (1.0 - 1e-6) * seen)
-    slope = (seen - earlier) / np.maximum(LONG_WINDOW * age, tiny)
-    shown = np.maximum(path.slope_long[rows, None] / (1.0 - clean[:, None]), 0.05 * slope)
+    slope = (seen - earlier) / np.maximum(LONG_WINDOW * rows.age_h[:, None], TINY)
+    shown = np.maximum(rows.slope[:, None] / (1.0 - clean[:, None]), 0.05 * slope)
     misfit = np.log(shown / slope) / SLOPE_SPREAD
     # As long as the level is close to the clean one, its slope says nothing.
     trust = np.clip((progress[:, None] - LEVEL_ERROR) / (3 * LEVEL_ERROR), 0.0, 1.0)
     fits = np.exp(-0.5 * trust * np.minimum(misfit**2, 9.0))
-    return Way(seen_h, used, first, error, first_error, fits, progress[:, None], noise[:, None])
+    return Way(rows.seen_h[:, None], used, first, error, first_error, fits, progress[:, None], noise[:, None])
 
 
 def _used(
@@ -262,11 +300,11 @@ def _by_itself(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[FloatA
     weight = (way.fits * (EVEN_CURVES if usual is None else usual.curves))[:, :, None]
     ln_seen = np.log(way.seen_h)[:, :, None]
     if from_new:
-        share = 1.0 / (1.0 + np.exp(GRID))  # of the life that the hours seen are
+        share = LIVED_ON_GRID
         away = (used - share) / error
         if usual is not None and usual.mean_curve is not None:
-            away[:, -1] = _off_mean_curve(way, usual.mean_curve, share)
-        ln_life, measure = ln_seen + np.log1p(np.exp(GRID)), 1.0 - share  # d ln(life) / d ln(left)
+            away[:, -1] = _off_mean_curve(way, usual.mean_curve)
+        ln_life, measure = ln_seen + GROWN_ON_GRID, 1.0 - share  # d ln(life) / d ln(left)
     else:
         rest, grown = 1.0 - used, np.maximum(used - way.first[:, :, None], 1e-3)
         both = np.hypot(error, way.first_error[:, :, None])
@@ -286,13 +324,13 @@ def standard_error(path: Path, rows: Rows) -> FloatArray:
     )
 
 
-def _off_mean_curve(way: Way, curve: MeanCurve, lived: FloatArray) -> FloatArray:
+def _off_mean_curve(way: Way, curve: MeanCurve) -> FloatArray:
     """
-    How far the progress is from the mean curve at each share of the life, in standard deviations.
+    How far the progress is from the mean curve at each point of GRID, in standard deviations.
 
     By the progress and not by the share: an element at its clean level may be anywhere in the flat part.
     """
-    usual, error = (np.interp(lived, LIVED, values) for values in (curve.progress, curve.error))
+    usual, error = curve.on_grid
     return np.asarray((way.progress - usual) / np.hypot(error, way.noise))
 
 
@@ -323,8 +361,10 @@ def mixture_quantiles(
     for _ in range(BISECTIONS):
         at = 0.5 * (low + high)
         away = at[:, :, None] - middle
-        reached = (share * ndtr(away / np.where(away < 0, below, above))).sum(axis=2) >= wanted
-        high, low = np.where(reached, at, high), np.where(reached, low, at)
+        each = share * ndtr(away / np.where(away < 0, below, above))
+        reached = np.add.reduce(each, axis=2) >= wanted
+        np.copyto(high, at, where=reached)
+        np.copyto(low, at, where=~reached)
     return np.asarray(0.5 * (low + high))
 
 

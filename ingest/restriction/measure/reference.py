@@ -310,15 +310,17 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
     ratio = bin_flow(table) / reference.reference_flow
     use = np.flatnonzero(mine[table.bin_hour] & (ratio >= LEAST_FLOW_SHARE))
     hour, n = table.bin_hour[use], len(table.hours)
-    factor = ratio[use] ** reference.exponent
-    counted = table.bin_column("readings")[use] * factor
-    above = np.bincount(hour, counted * (table.bin_column("mean_pa")[use] - zero_pa[hour]), minlength=n)
-    below = np.bincount(hour, counted * factor, minlength=n)
-    rows = np.flatnonzero(below > 0)
-    level = above[rows] / below[rows]
     if reference.by_speed:
+        rows = np.flatnonzero(np.bincount(hour, minlength=n) > 0)
         level = _at_high_speed_pa(table, rows, zero_pa, reference.reference_flow, reference.exponent)
         level = beyond * level
+    else:
+        factor = ratio[use] ** reference.exponent
+        counted = table.bin_column("readings")[use] * factor
+        above = np.bincount(hour, counted * (table.bin_column("mean_pa")[use] - zero_pa[hour]), minlength=n)
+        below = np.bincount(hour, counted * factor, minlength=n)
+        rows = np.flatnonzero(below > 0)
+        level = above[rows] / below[rows]
     level = level * _density_factor(table, reference)[rows]
     return _hourly(table, rows, level, _highest(table, ratio)[rows])
 

@@ -42,6 +42,10 @@ def site_of(table: Summaries, working: BoolArray) -> Site:
 
 def pressure_pa(table: Summaries, *, by_boost: bool) -> FloatArray:
     """Ambient, of each hour, shape (n,); from the altitude where it is absent or odd; NaN: not known."""
+    return table.once(f"pressure {by_boost}", lambda: _pressure_pa(table, by_boost=by_boost))
+
+
+def _pressure_pa(table: Summaries, *, by_boost: bool) -> FloatArray:
     pressure = table.column("ambient_pressure_pa")
     standard_pa = standard_pressure_pa(table.column("altitude_m"))
     odd = np.abs(pressure - standard_pa) > (np.inf if by_boost else ODD_PRESSURE_PA)
@@ -54,6 +58,10 @@ def density_kg_m3(table: Summaries, *, by_boost: bool) -> FloatArray:
 
     by_boost : the flow was made from the same pressure, so that its error is in both and partly cancels.
     """
+    return table.once(f"density {by_boost}", lambda: _density_kg_m3(table, by_boost=by_boost))
+
+
+def _density_kg_m3(table: Summaries, *, by_boost: bool) -> FloatArray:
     kelvin = table.column("temperature_k")
     usual = standard_temperature_k(np.nan_to_num(table.column("altitude_m"), nan=0.0))
     return air_density_kg_m3(pressure_pa(table, by_boost=by_boost), np.where(np.isnan(kelvin), usual, kelvin))

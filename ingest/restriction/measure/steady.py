@@ -6,11 +6,13 @@ Promises: computed over time-ordered values and never over earlier outputs.
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import median_filter
 
-from cleanside.ingest.restriction.measure.ranks import middle, row_middles
+from cleanside.ingest.restriction.measure.ranks import counted_up_to, middle, row_middles
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
 
 LEAST_ROWS = 5  # hours before a state is entered
@@ -37,7 +39,7 @@ def carried_state(place: IntArray, enter: BoolArray, leave: BoolArray, hours: in
     """
     enter = enter & (np.arange(len(enter)) >= LEAST_ROWS - 1)
     state = np.concatenate(([False], latched(enter, leave)))
-    return np.asarray(state[np.searchsorted(place, np.arange(hours), side="right")])
+    return np.asarray(state[counted_up_to(place, hours)])
 
 
 def trailing_median(values: FloatArray, rows: int) -> FloatArray:
@@ -62,10 +64,16 @@ def smoothed(values: FloatArray, width: int = 5) -> FloatArray:
     return np.concatenate((result, *grown, *full))
 
 
+@cache
+def _pairs_of(rows: int) -> tuple[IntArray, IntArray]:
+    early, late = np.triu_indices(rows, 1)
+    return early, late
+
+
 def _levels_at_end(windows: FloatArray, width: int) -> FloatArray:
     """One level for each window (a row), at its last value."""
     place = np.arange(windows.shape[1])
-    early, late = np.triu_indices(len(place), 1)
+    early, late = _pairs_of(len(place))
     slope = row_middles((windows[:, late] - windows[:, early]) / (late - early))
     moved = windows + slope[:, None] * (place[-1] - place)
     return row_middles(moved[:, -width:])

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter
 
-from cleanside.ingest.restriction.measure.ranks import middle
+from cleanside.ingest.restriction.measure.ranks import counted_up_to, middle
 from cleanside.ingest.restriction.measure.summary import FloatArray, HourSummary, IntArray, Summaries
 
 LEAST_ZERO_READINGS = 1  # the median of ZERO_LEVELS takes the noise; more would blur the hour of a step
@@ -23,6 +23,7 @@ ZERO_FIRST_PA = 150.0  # three steps of a 0.05 kPa sensor: a fitted sensor hardl
 ZERO_NEAR_PA, ZERO_PATIENCE = 60.0, 400
 ZERO_MEMORY = 40.0  # levels over which the usual zero follows a sensor's honest drift
 ZERO_RUN, ZERO_STEPS = 2_000, 64  # levels processed at once, as long as all are near; and one by one
+_FADE = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(ZERO_RUN + 1)
 ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
 
 
@@ -45,7 +46,7 @@ class Zero:
         """The usual zero at each hour of the summaries, shape (hours,); 0 where it is not known."""
         if not self.known:
             return np.zeros(hours)
-        newest = np.searchsorted(self.level_hour, np.arange(hours), side="right") - 1
+        newest = counted_up_to(self.level_hour, hours) - 1
         return np.asarray(self.usual_pa[np.maximum(newest, 0)])
 
     @property
@@ -72,7 +73,7 @@ def _learn_zero(table: Summaries) -> Zero:
     edge = max(1, min(ZERO_EDGE, len(levels) // 4))
     drift = float(np.median(levels[-edge:]) - np.median(levels[:edge])) if len(levels) >= 4 else None
     smooth = _median_around(levels, ZERO_LEVELS)
-    newest = np.searchsorted(at, np.arange(len(table.hours)), side="right") - 1
+    newest = counted_up_to(at, len(table.hours)) - 1
     return Zero(smooth[np.maximum(newest, 0)], smooth, _usual(smooth), at, drift)
 
 
@@ -134,7 +135,7 @@ def _usual(levels_pa: FloatArray) -> FloatArray:
 
 def _drawn(usual: float, levels_pa: FloatArray) -> FloatArray:
     """The usual zero before each level and after the last, drawn by each as by one of ZERO_MEMORY."""
-    fade = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(len(levels_pa) + 1)
+    fade = _FADE[: len(levels_pa) + 1]
     pulled = np.cumsum(np.concatenate(([0.0], levels_pa / fade[1:]))) / ZERO_MEMORY
     return np.asarray(fade * (usual + pulled))
 

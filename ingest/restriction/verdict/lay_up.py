@@ -60,9 +60,10 @@ def days_worked(table: Summaries) -> tuple[DayWorked, ...]:
     at_s, hours = worked(table, float(table.hours["last_s"][-1]) - SEEN_DAYS * DAY_S)
     if len(at_s) == 0:
         return ()
-    days, first, place = np.unique(at_s // DAY_S, return_index=True, return_inverse=True)
+    first = np.flatnonzero(np.diff(at_s // DAY_S, prepend=-1.0))
     last = np.append(first[1:], len(at_s)) - 1
-    found = zip(at_s[first], at_s[last] + HOUR_S, np.bincount(place, hours, len(days)), strict=True)
+    place = np.repeat(np.arange(len(first)), last + 1 - first)
+    found = zip(at_s[first], at_s[last] + HOUR_S, np.bincount(place, hours), strict=True)
     return tuple(DayWorked(*map(float, day)) for day in found if day[2] >= LEAST_DAY_H)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -39,7 +40,11 @@ class MeasuredHours:
     unread: HoursUnread  # hours that any of them sent without restriction
 
     def believed(self) -> BoolArray:
-        """Rows of the series whose hour is not in doubt, and whose level is known."""
+        """Rows of the series whose hour is not in doubt, and whose level is known; not to be written to."""
+        return self._believed
+
+    @cached_property
+    def _believed(self) -> BoolArray:
         hour_s = self.series.hour_s.astype(np.int64)
         sound = ~self.doubts.flat[np.searchsorted(self.table.hours["hour_s"], hour_s)]
         return np.asarray(sound & np.isfinite(self.series.restriction_pa))

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import DAY_S
 
@@ -38,8 +39,5 @@ def trend_of(series: HourlyRestriction) -> Trend:
     levels, last = series.restriction_pa[known], int(steps[-1])
     first = max(int(steps[0]), last - TREND_STEPS + 1)
     bounds = np.searchsorted(steps, np.arange(first, last + 2))
-    medians = (
-        float(np.median(levels[begin:end])) if end > begin else None
-        for begin, end in pairwise(bounds.tolist())
-    )
+    medians = (middle(levels[begin:end]) if end > begin else None for begin, end in pairwise(bounds.tolist()))
     return Trend(first * int(TREND_STEP_S), tuple(medians))

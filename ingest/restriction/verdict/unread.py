@@ -40,12 +40,14 @@ def unread_of(table: Summaries) -> HoursUnread:
     """table : the hours of a housing as all its devices saw them."""
     last_s = table.column("last_s")
     with_restriction = _has_restriction(table)
-    others = np.any([~np.isnan(table.column(name)) for name in _OTHERS], axis=0)
-    read, measured = np.flatnonzero(with_restriction), np.flatnonzero(with_restriction | others)
+    read = np.flatnonzero(with_restriction)
+    since = int(read[-1]) + 1 if len(read) else 0
+    others = np.flatnonzero(np.any([~np.isnan(table.hours[name][since:]) for name in _OTHERS], axis=0))
+    measured = since + int(others[-1]) if len(others) else since - 1
     return HoursUnread(
-        hours=len(table) - 1 - int(read[-1]) if len(read) else len(table),
-        restriction_s=float(last_s[read[-1]]) if len(read) else None,
-        measured_s=float(last_s[measured[-1]]) if len(measured) else None,
+        hours=len(table) - since,
+        restriction_s=float(last_s[since - 1]) if since else None,
+        measured_s=float(last_s[measured]) if measured >= 0 else None,
     )
 
 

@@ -345,7 +345,7 @@ def test_a_life_like_the_others_is_hardly_taken_for_a_strange_one():
     for life in fleet(12, seed=40):
         path = trace(life.hours, life.restriction_pa / life.terminal_pa)
         assert learned is not None
-        likely.append(np.max(learned.strange(path, "")[50:]))
+        likely.append(np.max(learned.strange(path.hours, path.level, "")[50:]))
     assert np.median(likely) < 0.05
 
 
