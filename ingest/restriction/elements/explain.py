@@ -85,6 +85,7 @@ class Explained:
     steps: list[LevelStep]
     pieces: list[LevelPiece]
     low: list[float]  # of each piece: probability that the element was missing or torn, or a tube off
+    low_then: list[float]  # the same by the pieces up to it alone
     #: what a clean element of the machine reads, by the likeliest history that ends without a sound element;
     #: where there is none, by the likeliest of all. ln(level)
     clean: float
@@ -131,10 +132,12 @@ def explain(cut: Cut, around: Premises, tuning: Tuning) -> Explained:
     pieces = cut.pieces
     responses = StepResponses(pieces, around.response, around.by, tuning)
     paths = _first_paths(pieces[0], cut.spread, around, tuning, responses.of_clean)
+    low_then = [_low_now(paths)]
     for number, (before, piece) in enumerate(itertools.pairwise(pieces), start=1):
         step = _StepOf(cut, before, piece, around, tuning, responses.at(number))
         ways = _best([way for path in paths for way in step.ways(path)], tuning)
         paths = [step.follow(way) for way in ways]
+        low_then.append(_low_now(paths))
     weights = _shares([path.weight for path in paths])
     return Explained(
         steps=[
@@ -151,8 +154,15 @@ def explain(cut: Cut, around: Premises, tuning: Tuning) -> Explained:
             sum(w for w, path in zip(weights, paths, strict=True) if path.states[number] in (LOW, OFF))
             for number in range(len(pieces))
         ],
+        low_then=low_then,
         clean=next((path for path in paths if path.state in (LOW, OFF)), paths[0]).usual,
     )
+
+
+def _low_now(paths: Sequence[_Path]) -> float:
+    """Probability that the newest piece was worked without a sound element."""
+    weights = _shares([path.weight for path in paths])
+    return sum(weight for weight, path in zip(weights, paths, strict=True) if path.state in (LOW, OFF))
 
 
 def _best(found: list[Weighted], tuning: Tuning) -> list[Weighted]:

@@ -323,6 +323,14 @@ class Tuning:
         unit="of the clean level",
         origin="made fleet (plateau): three false suspicions of three were of elements that read more",
     )
+    warn_held: float = constant(
+        0.5,
+        unit="of the clean level",
+        origin="made fleet (plateau): missing elements read 0.2 to 0.5, new ones in light work 0.57 and more",
+    )
+    warn_ends: float = constant(
+        0.1, unit="probability", origin="chosen: a third of the bar that begins it; a look costs minutes"
+    )
     paths: int = constant(24, unit="histories", origin="measured: more change no answer")
     worst_path: float = constant(12.0, unit="ln odds", origin="measured: less likely ones change no answer")
 
