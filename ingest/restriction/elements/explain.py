@@ -579,12 +579,18 @@ class _StepOf:
         tuning, by = self._tuning, self._premises.by
         if self._piece.start <= path.highest:  # and the work is light or hard
             size = tuning.low_step[by]
-            return -ln(tuning.dries_h * size) - abs(self._fall) / size
+            wanders = -ln(tuning.dries_h * size) - abs(self._fall) / size
+            return max(wanders, self._lightens if self._fall > 0 else self._works_as_hard(path))
         size, beyond = tuning.low_step[FLOW], max(-self._fall - tuning.wet_most[0], 0.0) / tuning.wet_most[1]
         wet = ln(tuning.wet_per_h / size) - abs(self._fall) / size - beyond**2 + self._too_soon_wet
         size, light_h = tuning.light_step[by], tuning.light_h[by]  # or the work was light until now
         harder = ln(tuning.light_share[by] / (light_h * size)) - abs(self._fall) / size
         return max(wet, harder - path.passed_h / light_h)
+
+    def _works_as_hard(self, path: _Path) -> float:
+        """ln density of a rise where light work ends: to the highest level that the state has shown."""
+        away = student(self._piece.start - path.highest, self._spread * math.sqrt(2.0))
+        return away - ln(self._tuning.light_h[self._premises.by])
 
     def _dries(self, path: _Path, what: str, weight: float, base: float) -> list[_Way]:
         """Wet at the step, and dry again by the end of the piece."""

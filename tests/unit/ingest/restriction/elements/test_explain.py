@@ -311,6 +311,14 @@ def test_light_work_on_a_torn_element_does_not_mend_it() -> None:
     assert found.low[-1] > 0.5
 
 
+def test_shifts_of_light_work_with_the_element_missing_do_not_fit_another() -> None:
+    """Without a proxy light work more than halves the level, with an element or without."""
+    low_pa = 0.3 * CLEAN_PA
+    missing = np.concatenate([after(low_pa * factor, 9) for factor in (0.55, 1.0, 0.45, 1.0, 0.5, 1.0)])
+    found = explained(loading(300), loading(300, seed=1), missing, by=NOTHING)
+    assert min(found.low_then[-6:]) > TUNING.warn[NOTHING]
+
+
 def test_an_element_whose_response_fell_back_is_mended() -> None:
     """A torn element was replaced by one that reads half as much again: not the torn one, wet."""
     element = loading(300, to_pa=5000.0)
