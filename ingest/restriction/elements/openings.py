@@ -249,8 +249,8 @@ def _warned(found: Explained, by: int, tuning: Tuning) -> bool:
     """
     The newest hours may have been worked without a sound element.
 
-    A level that reads about what a clean element reads must most likely be at fault. Of one that reads far
-    less, what was likely enough once stays until it is unlikely: light work and a wandering level mend nothing.
+    A level that reads about what a clean element reads must most likely be at fault. Where it reads far less,
+    what was likely enough once stays until it is unlikely: light work and a level that wanders mend nothing.
     """
     low = np.array(found.low_then)
     above = np.exp(np.array([piece.finish for piece in found.pieces]) - found.clean)
