@@ -329,8 +329,12 @@ class _StepOf:
         share = math.exp(min(self._before.finish - limit, 2.0))
         if self._premises.limit is None:
             width = math.hypot(width, share * math.sqrt(clean_var + tuning.clean_spread**2))
-        rise = 1.0 / (1.0 + math.exp((tuning.loaded_share - share) / width))
-        return tuning.unloaded_factor + (tuning.loaded_factor - tuning.unloaded_factor) * rise
+        loaded = _is_beyond(share, tuning.loaded_share, width)
+        factor = tuning.unloaded_factor + (tuning.loaded_factor - tuning.unloaded_factor) * loaded
+        if self._premises.limit is None:  # no indicator latches at a limit that nobody knows
+            return factor
+        latched = _is_beyond(share, tuning.over_share, width)
+        return factor + (tuning.over_factor - tuning.loaded_factor) * latched
 
     def _hours_on_the_way(self, cut: Cut) -> float:
         """Hours from when the level was last as low as after the step to the step; inf: never in sight."""
@@ -650,6 +654,11 @@ class _StepOf:
             how = BACK if what == BACK and path.state in (LOW, OFF) else NOTHING_NEW
         answer = self._response.density(how, path.answer, path.answer_var)
         return way._replace(weight=way.weight + answer)
+
+
+def _is_beyond(share: float, bar: float, width: float) -> float:
+    """0 well below a bar, 1 well above it."""
+    return 1.0 / (1.0 + math.exp((bar - share) / width))
 
 
 def _corrected(path: _Path, was: str) -> tuple[str, ...]:

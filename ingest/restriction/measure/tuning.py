@@ -69,6 +69,12 @@ class Tuning:
         0.3, unit="1", origin="common practice: a third of the elements is changed early"
     )
     loaded_factor: float = constant(4.0, unit="1", origin="chosen: mean over a life is 1")
+    over_share: float = constant(
+        1.1, unit="of the limit", origin="chosen: levels are known to 5 %, and by there an indicator latched"
+    )
+    over_factor: float = constant(
+        16.0, unit="1", origin="common practice: what has latched is changed within days, some 25 h of work"
+    )
     cleaned_share: float = constant(
         0.15, unit="of changes", origin="common practice: one opening in seven is a cleaning"
     )
