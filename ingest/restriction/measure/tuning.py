@@ -304,9 +304,9 @@ class Tuning:
         origin="made fleet (plateau): false changes below 0.9 were all by speed alone or without a proxy",
     )
     ask: tuple[float, float, float] = constant(
-        (0.1, 0.15, 0.15),
+        (0.05, 0.15, 0.15),
         unit="probability",
-        origin="made fleets (plateau, quarry): one cleaned element in seven more than by 0.3",
+        origin="made fleets (plateau, quarry): by flow three cleaned elements of 73 more than by 0.1",
     )
     unsure_h: float = constant(
         10.0,
