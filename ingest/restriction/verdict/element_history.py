@@ -195,7 +195,7 @@ def _edges(
     """What people entered, as weighed, and where lives begin."""
     series, believed = replace(measured.series, restriction_pa=openings.level_pa), measured.believed()
     entries = _weighed(series, believed, openings, facts)
-    return entries, find_edges(series, believed, openings.falls, entered=entries)
+    return entries, find_edges(series, believed, openings.falls, entered=entries, low=openings.low)
 
 
 def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looked: Looked) -> ElementHistory:
