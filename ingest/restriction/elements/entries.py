@@ -99,6 +99,13 @@ class WeighedEntry:
         return not (self.is_question or self.verdict == DOUBLE)
 
     @property
+    def has_clear_fall(self) -> bool:
+        """The level fell where it was made, by more than it wanders."""
+        if self.before_pa is None or self.after_pa is None:
+            return False
+        return self.after_pa <= (1.0 - CLEAR_FALL) * self.before_pa
+
+    @property
     def begins_life(self) -> bool:
         """It cuts the series."""
         return self.used_s is not None and self.entry.what in BEGINS_LIFE

@@ -85,6 +85,7 @@ class Explained:
     steps: list[LevelStep]
     pieces: list[LevelPiece]
     low: list[float]  # of each piece: probability that the element was missing or torn, or a tube off
+    low_then: list[float]  # the same by the pieces up to it alone
     #: what a clean element of the machine reads, by the likeliest history that ends without a sound element;
     #: where there is none, by the likeliest of all. ln(level)
     clean: float
@@ -135,10 +136,12 @@ def explain(cut: Cut, around: Premises, tuning: Tuning) -> Explained:
     pieces = cut.pieces
     responses = StepResponses(pieces, around.response, around.by, tuning)
     paths = _first_paths(pieces[0], cut.spread, around, tuning, responses.of_clean)
+    low_then = [_low_now(paths)]
     for number, (before, piece) in enumerate(itertools.pairwise(pieces), start=1):
         step = _StepOf(cut, before, piece, around, tuning, responses.at(number))
         ways = _best([way for path in paths for way in step.ways(path)], tuning)
         paths = [step.follow(way) for way in ways]
+        low_then.append(_low_now(paths))
     weights = _shares([path.weight for path in paths])
     return Explained(
         steps=[
@@ -155,8 +158,15 @@ def explain(cut: Cut, around: Premises, tuning: Tuning) -> Explained:
             sum(w for w, path in zip(weights, paths, strict=True) if path.states[number] in (LOW, OFF))
             for number in range(len(pieces))
         ],
+        low_then=low_then,
         clean=next((path for path in paths if path.state in (LOW, OFF)), paths[0]).usual,
     )
+
+
+def _low_now(paths: Sequence[_Path]) -> float:
+    """Probability that the newest piece was worked without a sound element."""
+    weights = _shares([path.weight for path in paths])
+    return sum(weight for weight, path in zip(weights, paths, strict=True) if path.state in (LOW, OFF))
 
 
 def _best(found: list[Weighted], tuning: Tuning) -> list[Weighted]:
@@ -320,8 +330,12 @@ class _StepOf:
         share = math.exp(min(self._before.finish - limit, 2.0))
         if self._premises.limit is None:
             width = math.hypot(width, share * math.sqrt(clean_var + tuning.clean_spread**2))
-        rise = 1.0 / (1.0 + math.exp((tuning.loaded_share - share) / width))
-        return tuning.unloaded_factor + (tuning.loaded_factor - tuning.unloaded_factor) * rise
+        loaded = _is_beyond(share, tuning.loaded_share, width)
+        factor = tuning.unloaded_factor + (tuning.loaded_factor - tuning.unloaded_factor) * loaded
+        if self._premises.limit is None:  # no indicator latches at a limit that nobody knows
+            return factor
+        latched = _is_beyond(share, tuning.over_share, width)
+        return factor + (tuning.over_factor - tuning.loaded_factor) * latched
 
     def _hours_on_the_way(self, cut: Cut) -> float:
         """Hours from when the level was last as low as after the step to the step; inf: never in sight."""
@@ -582,12 +596,18 @@ class _StepOf:
         tuning, by = self._tuning, self._premises.by
         if self._piece.start <= path.highest:  # and the work is light or hard
             size = tuning.low_step[by]
-            return -ln(tuning.dries_h * size) - abs(self._fall) / size
+            wanders = -ln(tuning.dries_h * size) - abs(self._fall) / size
+            return max(wanders, self._lightens if self._fall > 0 else self._works_as_hard(path))
         size, beyond = tuning.low_step[FLOW], max(-self._fall - tuning.wet_most[0], 0.0) / tuning.wet_most[1]
         wet = ln(tuning.wet_per_h / size) - abs(self._fall) / size - beyond**2 + self._too_soon_wet
         size, light_h = tuning.light_step[by], tuning.light_h[by]  # or the work was light until now
         harder = ln(tuning.light_share[by] / (light_h * size)) - abs(self._fall) / size
         return max(wet, harder - path.passed_h / light_h)
+
+    def _works_as_hard(self, path: _Path) -> float:
+        """ln density of a rise where light work ends: to the highest level that the state has shown."""
+        away = student(self._piece.start - path.highest, self._spread * math.sqrt(2.0))
+        return away - ln(self._tuning.light_h[self._premises.by])
 
     def _dries(self, path: _Path, what: str, weight: float, base: float) -> list[_Way]:
         """Wet at the step, and dry again by the end of the piece."""
@@ -670,6 +690,11 @@ def _answers_as(path: _Path, what: str) -> str:
     if what in (CLEANED, LOW):
         return what
     return BACK if what == BACK and path.state in (LOW, OFF) else NOTHING_NEW
+
+
+def _is_beyond(share: float, bar: float, width: float) -> float:
+    """0 well below a bar, 1 well above it."""
+    return 1.0 / (1.0 + math.exp((bar - share) / width))
 
 
 def _corrected(path: _Path, was: str) -> tuple[str, ...]:

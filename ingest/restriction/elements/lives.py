@@ -115,6 +115,7 @@ def find_edges(
     falls: Sequence[Change],
     *,
     entered: Sequence[WeighedEntry] = (),
+    low: BoolArray | None = None,
 ) -> list[LifeEdge]:
     """
     The changes of the element, entered and found, in time order.
@@ -122,30 +123,40 @@ def find_edges(
     believed : rows that are fit to judge by, shape (n,). falls : found in these.
     entered : what people entered, as weighed; an entry that the readings contradict begins no life. A fall
     near an entry that begins one is the same change: near any row at which it may have happened.
+    low : rows without a sound element, shape (n,); None = none.
     """
-    edges = [
-        LifeEdge(w.row, w.used_s, True, "high", BEGINS_LIFE[w.entry.what])
-        for w in entered
-        if w.used_s is not None and w.begins_life
-    ]
+    begins = [(w, w.used_s) for w in entered if w.used_s is not None and w.begins_life]
+    edges = [LifeEdge(w.row, used_s, True, "high", BEGINS_LIFE[w.entry.what]) for w, used_s in begins]
     edge_rows = np.array([edge.row for edge in edges], dtype=np.int64)
     place = np.flatnonzero(believed)
     told = without_denied(falls, place, denied_rows(entered))
     spans = [(_first_in_doubt(place, fall.row), int(place[fall.row + fall.hidden])) for fall in told]
-    near = _reach(edge_rows, spans)
-    for change, (row, shown) in zip(told, spans, strict=True):
-        if not np.any((edge_rows >= row - near) & (edge_rows <= shown + near)):
+    fell = np.array([w.has_clear_fall for w, _ in begins], dtype=bool)
+    is_same = _is_same(edge_rows, fell, spans, believed if low is None else believed & ~low)
+    for change, (row, shown), same in zip(told, spans, is_same, strict=True):
+        if not np.any(same):
             first_s, last_s = float(series.hour_s[row]), float(series.hour_s[shown])
             by_s = last_s if last_s > first_s else None
             edges.append(LifeEdge(row, first_s, False, change.sure, change.likely, by_s))
     return sorted(edges, key=lambda edge: (edge.row, edge.at_s))
 
 
-def _reach(edge_rows: IntArray, spans: Sequence[tuple[int, int]]) -> IntArray:
-    """How near to each entry a fall is the same change. [rows]"""
+def _is_same(
+    edge_rows: IntArray, fell: BoolArray, spans: Sequence[tuple[int, int]], sound: BoolArray
+) -> BoolArray:
+    """
+    Which fall is the change of which entry, shape (falls, entries): one near it that is not another one.
+
+    An entry has a fall of its own where one is told beside it, or where the level fell clearly and an element
+    was at work from then until the other. fell : by entry. sound : rows with an element, fit to judge by.
+    """
     first, last = (np.array([span[end] for span in spans], dtype=np.int64)[:, None] for end in (0, 1))
-    has_own = (edge_rows >= first - SHIFT_ROWS) & (edge_rows <= last + SHIFT_ROWS)
-    return np.where(has_own.any(axis=0), SHIFT_ROWS, ENTRY_NEAR_ROWS)
+    is_told = (edge_rows >= first - SHIFT_ROWS) & (edge_rows <= last + SHIFT_ROWS)
+    worked = np.concatenate(([0], np.cumsum(sound)))
+    between = np.minimum(np.abs(worked[first] - worked[edge_rows]), np.abs(worked[last] - worked[edge_rows]))
+    has_own = is_told.any(axis=0) | (fell & (between > SHIFT_ROWS))
+    near = np.where(has_own, SHIFT_ROWS, ENTRY_NEAR_ROWS)
+    return np.asarray((edge_rows >= first - near) & (edge_rows <= last + near))
 
 
 def _first_in_doubt(place: IntArray, number: int) -> int:

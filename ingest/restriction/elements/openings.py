@@ -38,6 +38,7 @@ from cleanside.ingest.restriction.elements.pieces import (
 from cleanside.ingest.restriction.measure.flow_response import FlowResponse
 from cleanside.ingest.restriction.measure.ranks import quantile
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.measure.steady import latched
 from cleanside.ingest.restriction.measure.summary import HOUR_S, BoolArray, FloatArray, IntArray
 from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 
@@ -76,7 +77,7 @@ class Openings:
     level_pa: FloatArray  # of each row of the series; where the load is not known, the upper envelope
     low: BoolArray  # rows of the series without a sound element, as is likely
     doubted: BoolArray  # rows up to the newest in which there may be none, so likely that a person is warned
-    low_now: float  # probability that there is none now
+    warned: bool  # a person is warned that there is none now
     now_pa: float | None  # newest level; None: nothing was seen
     clean_pa: float | None  # what a clean element of the machine reads
 
@@ -101,7 +102,7 @@ def find_openings(
     low = np.zeros(len(believed), dtype=bool)
     level, hour_s = series.restriction_pa[place], series.hour_s[place]
     if len(place) == 0 or (not _is_known(expected) and not np.any(level > 0)):
-        return Openings([], [], [], series.restriction_pa, low, low.copy(), 0.0, None, None)
+        return Openings([], [], [], series.restriction_pa, low, low.copy(), False, None, None)
     cut = cut_pieces(
         level,
         hours=operating_hours(series)[place],
@@ -118,9 +119,10 @@ def find_openings(
     found = explain(cut, around, tuning)
     for piece, chance in zip(found.pieces, found.low, strict=True):
         low[place[piece.first : piece.end]] = chance >= LIKELY
-    doubted = np.zeros(len(believed), dtype=bool)
+    warned, doubted = _warned(found, BY[flow], tuning), np.zeros(len(believed), dtype=bool)
+    least = tuning.warn_ends if warned else tuning.warn[BY[flow]]
     for piece, chance in zip(reversed(found.pieces), reversed(found.low), strict=True):
-        if chance < tuning.warn[BY[flow]]:
+        if chance < least:
             break
         doubted[place[piece.first : piece.end]] = True
     level_pa = series.restriction_pa.copy()
@@ -134,7 +136,7 @@ def find_openings(
         falls=_falls(found, BY[flow], tuning),
         low=low,
         doubted=doubted,
-        low_now=found.low[-1],
+        warned=warned,
         now_pa=float(np.exp(found.pieces[-1].finish)),
         clean_pa=float(np.exp(found.clean)),
     )
@@ -241,6 +243,19 @@ def _came_back(found: Explained, number: int, tuning: Tuning) -> bool:
             return True
         lasted_h += piece.hours
     return False
+
+
+def _warned(found: Explained, by: int, tuning: Tuning) -> bool:
+    """
+    The newest hours may have been worked without a sound element.
+
+    A level that reads about what a clean element reads must most likely be at fault. Where it reads far less,
+    what was likely enough once stays until it is unlikely: light work and a level that wanders mend nothing.
+    """
+    low = np.array(found.low_then)
+    above = np.exp(np.array([piece.finish for piece in found.pieces]) - found.clean)
+    least = np.where(above > tuning.warn_near, max(tuning.warn[by], LIKELY), tuning.warn[by])
+    return bool(latched(low >= least, low < np.where(above > tuning.warn_held, least, tuning.warn_ends))[-1])
 
 
 def _sound_after(found: Explained, number: int) -> LevelPiece:

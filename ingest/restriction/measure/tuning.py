@@ -69,6 +69,12 @@ class Tuning:
         0.3, unit="1", origin="common practice: a third of the elements is changed early"
     )
     loaded_factor: float = constant(4.0, unit="1", origin="chosen: mean over a life is 1")
+    over_share: float = constant(
+        1.1, unit="of the limit", origin="chosen: levels are known to 5 %, and by there an indicator latched"
+    )
+    over_factor: float = constant(
+        16.0, unit="1", origin="common practice: what has latched is changed within days, some 25 h of work"
+    )
     cleaned_share: float = constant(
         0.15, unit="of changes", origin="common practice: one opening in seven is a cleaning"
     )
@@ -298,9 +304,9 @@ class Tuning:
         origin="made fleet (plateau): false changes below 0.9 were all by speed alone or without a proxy",
     )
     ask: tuple[float, float, float] = constant(
-        (0.1, 0.15, 0.15),
+        (0.05, 0.15, 0.15),
         unit="probability",
-        origin="made fleets (plateau, quarry): one cleaned element in seven more than by 0.3",
+        origin="made fleets (plateau, quarry): by flow three cleaned elements of 73 more than by 0.1",
     )
     unsure_h: float = constant(
         10.0,
@@ -322,6 +328,14 @@ class Tuning:
         0.8,
         unit="of the clean level",
         origin="made fleet (plateau): three false suspicions of three were of elements that read more",
+    )
+    warn_held: float = constant(
+        0.5,
+        unit="of the clean level",
+        origin="made fleet (plateau): missing elements read 0.2 to 0.5, new ones in light work 0.57 and more",
+    )
+    warn_ends: float = constant(
+        0.1, unit="probability", origin="chosen: a third of the bar that begins it; a look costs minutes"
     )
     paths: int = constant(24, unit="histories", origin="measured: more change no answer")
     worst_path: float = constant(12.0, unit="ln odds", origin="measured: less likely ones change no answer")

@@ -24,6 +24,9 @@ ZERO_NEAR_PA, ZERO_PATIENCE = 60.0, 400
 ZERO_MEMORY = 40.0  # levels over which the usual zero follows a sensor's honest drift
 ZERO_RUN, ZERO_STEPS = 2_000, 64  # levels processed at once, as long as all are near; and one by one
 _FADE = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(ZERO_RUN + 1)
+# The newest levels are no median of ZERO_LEVELS yet. So many on end that agree, off by more than a step of
+# the sensor and by less than a plugged tap holds, are a step; one at the usual zero again ends one (chosen).
+ZERO_STEP_LEVELS, ZERO_STEP_MOST_PA = 2, 1_000.0
 ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
 
 
@@ -73,8 +76,10 @@ def _learn_zero(table: Summaries) -> Zero:
     edge = max(1, min(ZERO_EDGE, len(levels) // 4))
     drift = float(np.median(levels[-edge:]) - np.median(levels[:edge])) if len(levels) >= 4 else None
     smooth = _median_around(levels, ZERO_LEVELS)
+    usual = _usual(smooth)
+    smooth = _with_newest_step(levels, smooth, float(usual[-1]))
     newest = counted_up_to(at, len(table.hours)) - 1
-    return Zero(smooth[np.maximum(newest, 0)], smooth, _usual(smooth), at, drift)
+    return Zero(smooth[np.maximum(newest, 0)], smooth, usual, at, drift)
 
 
 def _off_levels(table: Summaries) -> tuple[FloatArray, IntArray]:
@@ -100,6 +105,27 @@ def _off_levels(table: Summaries) -> tuple[FloatArray, IntArray]:
             at.append(hour)
             seen, total_pa = 0, 0.0
     return np.array(levels), np.array(at, dtype=np.int64)
+
+
+def _with_newest_step(levels_pa: FloatArray, smooth_pa: FloatArray, usual_pa: float) -> FloatArray:
+    """
+    The smoothed levels, shape as given, with a step that the newest levels show. [Pa]
+
+    A zero moves at a service, as an element is changed: levels off by that would be told as a change.
+    usual_pa : the usual zero before the newest.
+    """
+    n, half = len(levels_pa), ZERO_LEVELS // 2
+    is_usual = abs(float(levels_pa[-1]) - usual_pa) <= ZERO_NEAR_PA
+    for row in range(max(half, n - half), n):
+        before_pa, after = middle(levels_pa[row - half : row]), levels_pa[row:]
+        moved, after_pa = np.abs(after - before_pa), middle(after)
+        begins = abs(float(levels_pa[row - 1]) - after_pa) > ZERO_NEAR_PA
+        if not begins or float(np.ptp(after)) > ZERO_NEAR_PA or float(moved.min()) <= ZERO_NEAR_PA:
+            continue
+        if is_usual or (len(after) >= ZERO_STEP_LEVELS and abs(after_pa - before_pa) <= ZERO_STEP_MOST_PA):
+            earlier = [middle(levels_pa[max(0, r - half) : row]) for r in range(row - half, row)]
+            return np.concatenate((smooth_pa[: row - half], earlier, np.full(len(after), after_pa)))
+    return smooth_pa
 
 
 def _usual(levels_pa: FloatArray) -> FloatArray:

@@ -30,7 +30,7 @@ from cleanside.ingest.restriction.elements.lives import (
     split_lives,
     usual_clean_pa,
 )
-from cleanside.ingest.restriction.elements.openings import BY, LIKELY, Expectation, Openings, find_openings
+from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
 from cleanside.ingest.restriction.measure.calibration import prior_of
 from cleanside.ingest.restriction.measure.flow_response import response_of
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
@@ -195,17 +195,16 @@ def _edges(
     """What people entered, as weighed, and where lives begin."""
     series, believed = replace(measured.series, restriction_pa=openings.level_pa), measured.believed()
     entries = _weighed(series, believed, openings, facts)
-    return entries, find_edges(series, believed, openings.falls, entered=entries)
+    return entries, find_edges(series, believed, openings.falls, entered=entries, low=openings.low)
 
 
 def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looked: Looked) -> ElementHistory:
     believed = measured.believed()
     series = replace(measured.series, restriction_pa=openings.level_pa)
-    flow = flow_of(series, by_speed=measured.reference.by_speed)
     entries, edges = _edges(measured, openings, facts)
     denied = denied_falls(series.hour_s, series.restriction_pa, believed, entries)
     doubt = in_doubt(denied, len(believed))
-    below = [] if measured.reference.of_idle_only else below_clean(openings, BY[flow], facts.tuning)
+    below = [] if measured.reference.of_idle_only else below_clean(openings)
     sound = _trusted(believed & ~openings.low & ~doubt, openings, below)
     cuts = split_lives(
         series,
@@ -268,16 +267,9 @@ def _weighed(
     )
 
 
-def below_clean(openings: Openings, by: int, tuning: Tuning) -> list[Suspicion]:
-    """
-    The suspicion that the newest hours were worked without a sound element.
-
-    One that reads about what a clean element reads must most likely be at fault. by : as in `Premises`.
-    """
-    if openings.now_pa is None or openings.clean_pa is None:
-        return []
-    is_near = openings.now_pa > tuning.warn_near * openings.clean_pa
-    if openings.low_now < max(tuning.warn[by], LIKELY if is_near else 0.0):
+def below_clean(openings: Openings) -> list[Suspicion]:
+    """The suspicion that the newest hours were worked without a sound element."""
+    if not openings.warned or openings.now_pa is None or openings.clean_pa is None:
         return []
     evidence = say("below_clean", now_pa=openings.now_pa, clean_pa=openings.clean_pa)
     return [Suspicion(cause="below_clean", evidence=evidence)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
+import pytest
 
 from cleanside.ingest.restriction.elements.changes import Change
 from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
@@ -32,6 +33,33 @@ def test_another_fall_within_days_of_an_entry_that_has_its_own_is_a_change_of_it
     #: an entry without a fall of its own is the change that was found near it
     between = dataclasses.replace(right, row=130)
     assert [edge.row for edge in find_edges(SERIES, believed, falls, entered=[between])] == [130]
+
+
+@pytest.mark.parametrize(
+    ("after_pa", "low_from", "is_another"),
+    [
+        pytest.param(3_800.0, 160, True, id="the level fell at the entry, and an element was at work since"),
+        pytest.param(4_700.0, 160, False, id="it hardly fell there"),
+        pytest.param(3_800.0, 105, False, id="a tube came off at the entry, and is on again at the fall"),
+    ],
+)
+def test_a_fall_after_an_entry_whose_own_fall_is_not_told_is_a_change_where_an_element_worked_between(
+    after_pa: float, low_from: int, is_another: bool
+) -> None:
+    right = WeighedEntry(
+        entry=Entry(at_s=100 * HOUR_S),
+        verdict="fits",
+        used_s=100 * HOUR_S,
+        row=100,
+        before_pa=5_000.0,
+        after_pa=after_pa,
+    )
+    rows = np.arange(len(LEVEL))
+    falls = [Change(160, 5_500.0, CLEAN_PA, "high", "change")]
+    believed = np.ones(len(LEVEL), dtype=bool)
+    low = (rows >= low_from) & (rows < 160)
+    edges = find_edges(SERIES, believed, falls, entered=[right], low=low)
+    assert [edge.row for edge in edges] == ([100, 160] if is_another else [100])
 
 
 def test_a_change_behind_hours_in_doubt_is_told_with_the_span_in_which_it_was_made() -> None:

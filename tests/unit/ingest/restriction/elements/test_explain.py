@@ -238,6 +238,20 @@ def test_an_entry_makes_the_fall_beside_it_a_change_that_the_levels_alone_leave_
     assert entered.steps[-1].chance(NEW) > 0.5
 
 
+def test_an_element_whose_indicator_has_latched_is_changed_sooner() -> None:
+    """A fall by a quarter and more from beyond the limit; from below it all is as it was."""
+
+    def odds(to_share: float, tuning: Tuning) -> float:
+        fallen = after(0.72 * to_share * LIMIT_PA, 12)
+        found = explained(loading(300, to_pa=to_share * LIMIT_PA), fallen, by=NOTHING, tuning=tuning)
+        chance = found.steps[-1].chance(NEW, CLEANED)
+        return chance / (1.0 - chance)
+
+    as_before = dataclasses.replace(TUNING, over_factor=TUNING.loaded_factor)
+    assert odds(1.25, TUNING) > 2.5 * odds(1.25, as_before)
+    assert odds(0.8, TUNING) == pytest.approx(odds(0.8, as_before), rel=0.15)
+
+
 def test_a_denied_change_is_none() -> None:
     found = explained(loading(300), loading(100, seed=1), entered="nothing")
     [denied] = [step for step in found.steps if step.row == 300]
@@ -309,6 +323,14 @@ def test_light_work_on_a_torn_element_does_not_mend_it() -> None:
     torn = np.concatenate([after(low_pa * factor, 8) for factor in (1.0, 0.7, 1.0, 0.7, 1.0)])
     found = explained(loading(300), loading(300, seed=1), torn, by=SPEED)
     assert found.low[-1] > 0.5
+
+
+def test_shifts_of_light_work_with_the_element_missing_do_not_fit_another() -> None:
+    """Without a proxy light work more than halves the level, with an element or without."""
+    low_pa = 0.3 * CLEAN_PA
+    missing = np.concatenate([after(low_pa * factor, 9) for factor in (0.55, 1.0, 0.45, 1.0, 0.5, 1.0)])
+    found = explained(loading(300), loading(300, seed=1), missing, by=NOTHING)
+    assert min(found.low_then[-6:]) > TUNING.warn[NOTHING]
 
 
 def test_an_element_whose_response_fell_back_is_mended() -> None:

@@ -105,6 +105,29 @@ def test_the_usual_zero_followed_many_levels_at_once_is_the_one_followed_one_by_
     assert zero.usual_pa == pytest.approx(np.array(expected), abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("off_pa", "zero_pa"),
+    [
+        pytest.param([*20 * [10.0], 700.0], 20 * [10.0] + [10.0], id="one level is no step"),
+        pytest.param([*20 * [10.0], 700.0, 690.0], 20 * [10.0] + 2 * [695.0], id="two that agree are one"),
+        pytest.param([*20 * [10.0], 700.0, 300.0], 20 * [10.0] + 2 * [10.0], id="two that do not agree"),
+        pytest.param(
+            [*20 * [10.0], 2_000.0, 1_990.0], 20 * [10.0] + 2 * [10.0], id="a plugged tap holds more"
+        ),
+        pytest.param([*20 * [10.0], *9 * [700.0], 20.0], 20 * [10.0] + 9 * [700.0] + [20.0], id="repaired"),
+        pytest.param([*20 * [10.0], 400.0, *3 * [700.0]], 21 * [10.0] + 3 * [700.0], id="within an hour"),
+        pytest.param([*20 * [10.0], *6 * [700.0]], 20 * [10.0] + 6 * [700.0], id="known for long"),
+    ],
+)
+def test_a_step_of_the_zero_at_a_service_shows_at_the_second_key_on(off_pa, zero_pa) -> None:
+    """And its repair at the first, because there the reading at rest is the usual one again."""
+    hours = np.zeros(len(off_pa), HOUR_TABLE)
+    hours["hour_s"], hours["off_count"] = 3600 * np.arange(len(off_pa)), 20
+    hours["off_mean_pa"] = off_pa
+    zero = learn_zero(Summaries(hours, np.empty(0, BIN_TABLE), np.zeros(len(off_pa), np.int64)))
+    assert zero.by_hour_pa == pytest.approx(np.array(zero_pa), abs=1e-9)
+
+
 def test_two_readings_at_each_key_on_are_enough_to_learn_the_zero():
     """A slow monitor sees the engine off for a minute only; over some key-ons that is plenty."""
     full = working(zero_pa=180.0)

@@ -2,34 +2,54 @@
 
 from __future__ import annotations
 
-import dataclasses
+import math
 
-import numpy as np
 import pytest
 
-from cleanside.ingest.restriction.elements.openings import Openings
-from cleanside.ingest.restriction.elements.pieces import FLOW
+from cleanside.ingest.restriction.elements.explain import Explained
+from cleanside.ingest.restriction.elements.openings import _warned
+from cleanside.ingest.restriction.elements.pieces import FLOW, LevelPiece
 from cleanside.ingest.restriction.measure.tuning import TUNING
-from cleanside.ingest.restriction.verdict.element_history import below_clean
 
-SEEN = Openings(
-    steps=[],
-    weighed=[],
-    falls=[],
-    level_pa=np.full(40, 700.0),
-    low=np.zeros(40, dtype=bool),
-    doubted=np.zeros(40, dtype=bool),
-    low_now=0.3,
-    now_pa=700.0,
-    clean_pa=1_900.0,
-)
+CLEAN_PA = 1_900.0
+
+
+def explained(*pieces: tuple[float, float]) -> Explained:
+    """Pieces of ten hours, each its level [Pa] and how likely it was worked without a sound element."""
+    levels = [math.log(level_pa) for level_pa, _ in pieces]
+    return Explained(
+        steps=[],
+        pieces=[
+            LevelPiece(10 * i, 10 * (i + 1), level, level, 10.0, 0.0, stopped=False)
+            for i, level in enumerate(levels)
+        ],
+        low=[low for _, low in pieces],
+        low_then=[low for _, low in pieces],
+        clean=math.log(CLEAN_PA),
+    )
 
 
 @pytest.mark.parametrize(
-    ("now_pa", "low_now", "is_told"), [(700.0, 0.3, True), (1_800.0, 0.3, False), (1_800.0, 0.6, True)]
+    ("now_pa", "low", "is_told"), [(700.0, 0.3, True), (1_800.0, 0.3, False), (1_800.0, 0.6, True)]
 )
 def test_an_element_that_reads_about_as_a_clean_one_must_most_likely_be_at_fault(
-    now_pa: float, low_now: float, is_told: bool
+    now_pa: float, low: float, is_told: bool
 ) -> None:
-    openings = dataclasses.replace(SEEN, now_pa=now_pa, low_now=low_now)
-    assert [suspicion.cause for suspicion in below_clean(openings, FLOW, TUNING)] == ["below_clean"] * is_told
+    assert _warned(explained((1_950.0, 0.0), (now_pa, low)), FLOW, TUNING) is is_told
+
+
+@pytest.mark.parametrize(
+    ("later", "is_told"),
+    [
+        pytest.param([(700.0, 0.15)], True, id="less likely by what was seen since"),
+        pytest.param([(700.0, 0.15), (400.0, 0.12), (720.0, 0.2)], True, id="light work between"),
+        pytest.param([(700.0, 0.05)], False, id="unlikely by now"),
+        pytest.param([(700.0, 0.05), (700.0, 0.15)], False, id="ended, and not likely enough to begin"),
+        pytest.param([(1_400.0, 0.15)], False, id="back at what an element may read"),
+    ],
+)
+def test_what_was_told_of_a_far_too_low_level_stays_until_it_is_unlikely(
+    later: list[tuple[float, float]], is_told: bool
+) -> None:
+    assert _warned(explained((1_950.0, 0.0), (700.0, 0.3), *later), FLOW, TUNING) is is_told
+    assert not _warned(explained((1_950.0, 0.0), *later), FLOW, TUNING)  # it would not begin by that alone
