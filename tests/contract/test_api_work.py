@@ -263,6 +263,23 @@ def test_an_entry_that_no_reading_confirmed_yet_forgets_no_urgent_change(api: Ap
     assert ask(api, "GET", "/v1/fleet")["housings"][0]["rests_on_entry"] is None
 
 
+def test_an_order_that_fell_away_counts_what_a_laid_up_machine_takes_for_its_planned_day(api: Api) -> None:
+    """Two pieces: the entry takes one, the planned day the other. Without the entry one has to be ordered."""
+    loaded(api)
+    assert api.post("/v1/machines", {"machine": "hauler-12"}).status_code == 200
+    stock = [{"site": "oberkies", "pieces": 2}]
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "stock": stock})
+    laid_up = {"site": "oberkies", "housings": [{"housing": "main", "primary_part": "KG-0715"}]}
+    ask(api, "PATCH", "/v1/machines/hauler-12/papers", laid_up | {"laid_up": {"from": "2026-02-20"}})
+    ask(api, "POST", "/v1/machines/hauler-12/planned-change", {"on": "2026-02-25"})
+    change = {"changed_at": "2026-02-22T18:30:00Z", "entry_id": "e-1", "what": "new"}
+    ask(api, "POST", f"{MACHINE}/element-changes", change)
+    answer = work(api)
+    assert [(line["in_stock"], line["to_order"]) for line in answer["parts"]] == [(1, 0)]
+    [kept] = answer["resting"]
+    assert (kept["machine"], kept["order_by"]) == ("grader-07", "2026-02-25")
+
+
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_an_element_that_was_cleaned_is_not_said_to_be_new(api: Api, language: str) -> None:
     loaded(api)
