@@ -861,6 +861,7 @@ SENTENCES: Sentences = {
         "admin set smtp_host"
     ),
     "not_an_address_of_mail": '"{address}" is no address of e-mail; write it like mara@shop.example',
+    "parameter_repeated": "{name} is given {times} times ({values}) and takes one value; give it once",
     "parameters_unknown": "{parameters} that this address does not have; see errors",
     "quantity_not_asked_for": '"{quantity}" is not asked for; there are {there}',
     "quiet_hours_half": (
