@@ -171,6 +171,11 @@ class Formats:
         return self.now_s - self.moment(at).timestamp()
 
     @property
+    def zone_key(self) -> str:
+        """The viewer's zone by its name in the zone database: Europe/Berlin."""
+        return self._zone.key
+
+    @property
     def zone_name(self) -> str:
         """The viewer's zone as people say it: CET, Europe/Berlin."""
         short, long = self.moment(self.now_s).tzname() or "", self._zone.key.replace("_", " ")

@@ -39,6 +39,7 @@ from cleanside.ingest.api.routes.papers import (
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
+from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.api.routes.visit_plan import known_visits
 from cleanside.ingest.api.routes.work import get_work, list_days, on_list, work_document
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
@@ -50,9 +51,11 @@ from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.shop_page import names_of
+from cleanside.ingest.console.take_away import file_addresses
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.console.work_file import work_file
 from cleanside.ingest.console.work_sentences import WorkSentences
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.store.keys import Key
@@ -141,6 +144,23 @@ def get_work_page(
     wanted = {"before": before or None, "site": site or None, "crew": crew or None}
     asked = question or ()
     return _page(request, resources, key, wanted, {}, {}, sent=sent, taken_back=taken_back, asked=asked)
+
+
+@router.get("/work-list.csv")
+def get_work_file(
+    request: Request,
+    resources: R,
+    key: WorkReader,
+    before: Annotated[Day | None, Query()] = None,
+    site: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
+    crew: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
+    separator: Separator = "comma",
+) -> Response:
+    """The list to take away, for a spreadsheet, with what should be on it and is not."""
+    zone, say = _zone(request, key).key, sayer_of(request, key)
+    work = get_work(request, resources, key, before or None, zone, site or None, crew or None)
+    names = names_of(get_shop(resources, key))["site"]
+    return work_file(say, work, separator, name_of=WhoNames(resources.reading, key, say), sites=names)
 
 
 @router.post("/work-list/done")
@@ -443,6 +463,7 @@ def _page(
         taken_back=taken_back,
         questions=list(_questions(request, resources, key, asked, say)),
         here=_address(wanted),
+        files=file_addresses(_address(wanted)),
         work=work,
         wanted=wanted,
         shop=shop,

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 import pytest
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.console.fleet_page import FILE_COLUMNS
+from cleanside.ingest.console.fleet_page import FLEET_FILE
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.plain_forms import (
@@ -177,9 +177,9 @@ def test_the_file_has_semicolons_and_decimal_commas_as_those_of_the_shop(api: Ap
     plain = list(csv.reader(io.StringIO(api.get("/fleet.csv").content.decode("utf-8-sig"))))
     text = api.get("/fleet.csv?separator=semicolon").content.decode("utf-8-sig")
     written = list(csv.reader(io.StringIO(text), delimiter=";"))
-    place = FILE_COLUMNS.index("limit_kpa")
+    place = FLEET_FILE.columns.index("limit_kpa")
     assert (plain[1][place], written[1][place]) == ("6.200", "6,200")
-    assert [len(row) for row in written] == [len(FILE_COLUMNS)] * 2
+    assert [len(row) for row in written] == [len(FLEET_FILE.columns)] * 2
     assert "separator=semicolon" in page_of(api)
 
 
