@@ -27,7 +27,7 @@ from cleanside.ingest.api.routes.element_changes import (
     post_element_change,
     refuse_far_off,
 )
-from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, get_machine
 from cleanside.ingest.api.routes.newest import get_newest
 from cleanside.ingest.api.routes.papers import (
     LaidUp,
@@ -38,7 +38,9 @@ from cleanside.ingest.api.routes.papers import (
     patch_papers,
     post_planned_change,
 )
+from cleanside.ingest.api.routes.plan_moves import moves_of
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
 from cleanside.ingest.console.field_faults import WrongFields
@@ -183,6 +185,7 @@ def _page(
         kept={} if refused is None else refused.kept,
         known=known,
         papers=papers,
+        moved_times=_moved_times(request, resources, key, machine, known["housing"]),
         lay_up_over=papers["laid_up"] if _is_over(papers["laid_up"], _today(formats)) else None,
         lay_up_refused=lay_up_refused,
         whole=WrittenDays(formats).of,
@@ -289,6 +292,14 @@ def post_lay_up(
         papers = PapersEdit(laid_up=LaidUp.model_validate(entered | {"from": today}))
     patch_papers(machine, papers, resources, key)
     return see_other(_address(machine, housing, at="main"))
+
+
+def _moved_times(request: Request, resources: R, key: Key, machine: str, housing: str) -> int:
+    """How often its planned day was moved."""
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+        view = services_of(request).judge(connection, key).view(found)
+        return moves_of(connection, key, [view], resources.clock()).get((machine, housing), 0)
 
 
 def _is_over(laid_up: Mapping[str, Any] | None, today: str) -> bool:

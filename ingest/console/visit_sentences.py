@@ -32,10 +32,12 @@ class VisitSentences:
         self._work = WorkSentences(self._say, on=self._on)
 
     def why(self, visit: Mapping[str, Any], trip: Mapping[str, Any]) -> list[str]:
-        """Why it stands on its day, what its service means, and the chance of being at the limit before."""
+        """Why it stands on its day, its service, moves of a planned day, and the chance of being too late."""
         found = list(self._reasons(visit, trip))
         if service := self._work.service(visit):
             found.append(service)
+        if moved := self._work.moved(visit):
+            found.append(moved)
         if visit["state"] != "over" and visit["chance_at_limit_before"] >= LEAST_CHANCE_SAID:
             found.append(self._say("visit_plan.chance", share=visit["chance_at_limit_before"]))
         return found

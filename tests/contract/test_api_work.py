@@ -315,3 +315,27 @@ def test_a_planned_change_is_the_next_step_on_every_page(api: Api, language: str
     ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-26"}})
     [asked] = ask(api, "GET", "/v1/fleet")["housings"]
     assert asked["advice_code"] != "advice_planned", "a person is asked about a day in a lay-up"
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_planned_day_says_how_often_it_was_moved(api: Api, language: str) -> None:
+    """On the work list, in the plan of visits and on the page of the machine; a note is no move."""
+    loaded(api, rise_kpa=0.03)
+    words, headers = table(language), {"Accept-Language": language}
+    says: list[tuple[int, int]] = []
+    for on, note in (("25", ""), ("25", "with the oil"), ("26", ""), ("24", ""), ("25", "")):
+        ask(api, "POST", f"{MACHINE}/planned-change", {"on": f"2026-02-{on}", "note": note})
+        [job], [visit] = work(api)["jobs"], ask(api, "GET", "/v1/visit-plan")["visits"]
+        says.append((job["moved_times"], visit["moved_times"]))
+    assert says == [(0, 0), (0, 0), (1, 1), (2, 2), (3, 3)]
+    said = str(words["work.moved_times"]["other"]).replace("{n:count}", "3")  # type: ignore[index]
+    for path in ("/work-list", "/visit-plan", "/machines/grader-07"):
+        assert said in api.get(path, key="planner", headers=headers).text, path
+    change = {"changed_at": "2026-02-22T18:30:00Z", "entry_id": "e-1", "what": "new"}
+    ask(api, "POST", f"{MACHINE}/element-changes", change | {"confirmed_because": "I saw it"})
+    api.clock.advance(60.0)
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27"})
+    [job] = work(api)["jobs"]
+    assert job["moved_times"] == 0, "those days were meant for the element before"
+    ask(api, "DELETE", f"{MACHINE}/planned-change")
+    assert work(api, before="2026-03-20")["later"] == []

@@ -153,6 +153,7 @@ MEANINGS: Mapping[str, str] = {
     "meter_readings": "what was read, in time order",
     "min": "lowest value, in the unit that `units` names",
     "most_cleanings": "an element is cleaned at most so often; null: not entered",
+    "moved_times": "how often people moved its planned day to another day; 0: never, or none is planned",
     "needs_person": "whether a person has to act",
     "new_crews": "crews that it makes",
     "new_sites": "sites that it makes",

@@ -25,6 +25,7 @@ from cleanside.ingest.api.routes.paper_shapes import (
 )
 from cleanside.ingest.api.routes.papers import without_questions
 from cleanside.ingest.api.routes.part_orders import orders_seen
+from cleanside.ingest.api.routes.plan_moves import moves_of
 from cleanside.ingest.api.routes.restriction import dates_of, rest_on, resting_document
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R, router_of, text_s
@@ -124,8 +125,10 @@ def work_document(
     jobs = jobs_of(candidates, days)
     stock = stock_seen(connection, key)
     dealt = _dealt(connection, key, jobs_of([seen.candidate for seen in every.values()], days), days)
+    moves = moves_of(connection, key, (seen.view for seen in wanted), judge.now_us)
     shown = [
         _job_document(connection, judge, every[_name(job.candidate)], job)
+        | {"moved_times": moves.get(_name(job.candidate), 0)}
         | {"part_elsewhere": _elsewhere(every[_name(job.candidate)], stock)}
         | {"piece": _piece_document(dealt.get(_name(job.candidate)))}
         for job in jobs
@@ -144,7 +147,9 @@ def work_document(
         "before": days.before.isoformat(),
         "jobs": shown,
         "later": [
-            _later_document(every[_name(later.candidate)].view, later) for later in later_of(candidates, days)
+            _later_document(every[_name(later.candidate)].view, later)
+            | {"moved_times": moves.get(_name(later.candidate), 0)}
+            for later in later_of(candidates, days)
         ],
         "resting": _resting_documents(resting, wanted, otherwise, parts, days),
         "asked": asked_documents(wanted),
