@@ -57,7 +57,7 @@ from cleanside.ingest.console.forms import (
 from cleanside.ingest.console.laid_up_words import laid_up_said
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.machine_said import entry_verdict, machine_said
-from cleanside.ingest.console.planned_day_asked import MEANT, ask_of_day
+from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
@@ -182,6 +182,7 @@ def _page(
         status=next(iter(faults), HTTPStatus.CONFLICT if lay_up_refused else HTTPStatus.OK),
         refused=refused,
         refused_plan=refused_plan,
+        day_asked=refused_plan is not None and is_asked_about(refused_plan.fault.fields),
         kept={} if refused is None else refused.kept,
         known=known,
         papers=papers,
@@ -252,9 +253,9 @@ def post_planned_day(
     viewer = viewer_of(request, key)
     try:
         seen = trimmed_field(fields, "seen") or None
-        body = read_form(NewPlan, given | {"housing": housing, "zone": viewer.zone.key, "seen": seen})
-        if trimmed_field(fields, MEANT) != body.on:
-            ask_of_day(request, resources, key, machine, body, formats_of(request, viewer))
+        more = {"housing": housing, "zone": viewer.zone.key, "seen": seen}
+        more |= {"confirmed_because": because(sayer_of(request, key), given["on"], fields, MEANT)}
+        body = read_form(NewPlan, given | more)
         post_planned_change(machine, body, request, resources, key)
     except FAULTS as error:
         refused = RefusedForm(fault_of(error), given)

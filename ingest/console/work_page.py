@@ -45,6 +45,7 @@ from cleanside.ingest.api.routes.work import get_work, list_days, on_list, work_
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
+from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
 from cleanside.ingest.console.plan_words import LEAST_CHANCE
 from cleanside.ingest.console.rendering import may, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
@@ -89,6 +90,8 @@ FIELD_WORDS = {
 }
 #: the key of what is wrong with the list, and with no row of it
 WHOLE_LIST = "changed_at"
+#: a day was not moved to before a person says that it is meant
+DAY_ASKED = "day_asked"
 #: what may be ticked; a job that is to be looked at first was inspected, unless somebody says otherwise
 WORK_DONE = ("new", "cleaned", "inspected")
 
@@ -214,16 +217,23 @@ def post_move(request: Request, resources: R, key: WorkWriter, fields: Fields) -
     try:
         if on:
             note = _note_of_plan(resources, key, machine, housing)
-            plan = NewPlan(on=on, housing=housing, zone=zone.key, note=note, seen=seen or None)
+            why = because(sayer_of(request, key), on, fields, f"{MEANT}/{machine}/{housing}")
+            plan = NewPlan(
+                on=on, housing=housing, zone=zone.key, note=note, seen=seen or None, confirmed_because=why
+            )
             post_planned_change(machine, plan, request, resources, key)
         else:
             delete_planned_change(machine, request, resources, key, housing, seen or None)
     except ValidationError as wrong:
         raise Refused("not_a_day_of_the_list", status=422, code="not_valid", on=on[:40]) from wrong
     except Refused as refused:
-        if refused.code != "planned_since":
+        asked = field_faults(refused)
+        if refused.code == "planned_since":
+            fault = TickFault("on", refused.case, on, values=refused.values)
+        elif is_asked_about(asked):
+            fault = TickFault("on", DAY_ASKED, on, asked, {"move": str(fields.get("move", ""))})
+        else:
             raise
-        fault = TickFault("on", refused.case, on, values=refused.values)
         ticks = {ticked.name for ticked in _ticked(fields)}
         faults = {f"{machine}/{housing}": [fault]}
         return _again(request, resources, key, fields, faults, ticks, status=refused.status)
@@ -480,6 +490,8 @@ def _page(
         done=[(entry, said(say, entry["said"])) for entry in work["done"]],
         entry_id=f"work-{round(say.formats.now_s * 1_000_000)}",
         faults=faults,
+        asks_day=any(fault.code == DAY_ASKED for wrong in faults.values() for fault in wrong),
+        listed_names={f"{job['machine']}/{job['housing']}" for job in work["jobs"]},
         field_words=FIELD_WORDS,
         least_chance=LEAST_CHANCE,
         kept=kept,

@@ -150,7 +150,7 @@ def test_a_laid_up_machine_is_not_on_the_list(api: Api) -> None:
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_lay_up_moves_the_dates_and_questions_a_day_that_was_planned_in_it(api: Api, language: str) -> None:
     loaded(api, rise_kpa=0.05)
-    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27"})
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27", "confirmed_because": "booked"})
     part = {"part": "KG-0715", "lead_time_days": 5, "stock": [{"site": "oberkies", "pieces": 0}]}
     ask(api, "POST", "/v1/parts", part)
     [before] = ask(api, "GET", "/v1/fleet")["housings"]
@@ -301,7 +301,7 @@ def test_a_planned_change_is_the_next_step_on_every_page(api: Api, language: str
     """Not "nothing to do" beside "planned for Friday"."""
     loaded(api, rise_kpa=rise_kpa)
     words, headers = table(language), {"Accept-Language": language}
-    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27"})
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27", "confirmed_because": "booked"})
     [known] = ask(api, "GET", "/v1/fleet")["housings"]
     assert known["state"] == ("serving" if rise_kpa < 0.01 else "plan")
     assert known["advice_code"] == "advice_planned"

@@ -76,7 +76,12 @@ def test_semicolons_come_with_decimal_commas_and_the_head_of_the_language(api: A
 def test_no_cell_that_a_person_wrote_is_a_formula(api: Api, path: str) -> None:
     """OWASP, CSV Injection."""
     assert api.post("/v1/machines", {"machine": "grader-07", "display_name": FORMULA}).status_code == 200
-    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-25", "note": FORMULA})
+    ask(
+        api,
+        "POST",
+        f"{MACHINE}/planned-change",
+        {"on": "2026-02-25", "note": FORMULA, "confirmed_because": "booked"},
+    )
     [row] = rows_of(api, path)
     assert row["name"] == f"'{FORMULA}"
     assert FORMULA not in row.values()
@@ -84,7 +89,12 @@ def test_no_cell_that_a_person_wrote_is_a_formula(api: Api, path: str) -> None:
 
 def test_the_work_list_has_what_should_be_on_it_and_is_not(api: Api) -> None:
     words = table("en")
-    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-10", "note": "with the oil"})
+    ask(
+        api,
+        "POST",
+        f"{MACHINE}/planned-change",
+        {"on": "2026-03-10", "note": "with the oil", "confirmed_because": "booked"},
+    )
     [row] = rows_of(api, "/work-list.csv?before=2026-03-01")
     assert [row[str(words[f"work.csv.{name}"])] for name in ("listed", "day", "note")] == [
         *("no", "2026-03-10", "with the oil"),

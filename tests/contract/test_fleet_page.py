@@ -161,7 +161,7 @@ def test_a_change_with_a_planned_day_is_counted_apart(
     register_worked(api, 60, rise_kpa=0.05)
     if planned:
         on = "2026-02-26" if laid_up else "2026-02-22"  # in time, unless it is asked about anyway
-        ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": on})
+        ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": on, "confirmed_because": "booked"})
     if laid_up:
         ask(api, "PATCH", "/v1/machines/grader-07/papers", {"laid_up": {"from": "2026-02-25"}})
     fleet = ask(api, "GET", "/v1/fleet")
@@ -187,7 +187,12 @@ def test_the_file_has_semicolons_and_decimal_commas_as_those_of_the_shop(api: Ap
 def test_a_planned_day_that_cannot_hold_is_counted_apart_with_its_chance(api: Api, language: str) -> None:
     """A wrong year, and days with a chance of 68 % and 81 %, looked like planned days in time."""
     register_worked(api, 60, rise_kpa=0.05)
-    ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": "2027-03-10"})
+    ask(
+        api,
+        "POST",
+        "/v1/machines/grader-07/planned-change",
+        {"on": "2027-03-10", "confirmed_because": "booked"},
+    )
     fleet, words = ask(api, "GET", "/v1/fleet"), table(language)
     assert (fleet["late_day_by_state"], fleet["with_day"], fleet["chance_allowed"]) == ({"plan": 1}, 1, 0.1)
     [known] = fleet["housings"]
