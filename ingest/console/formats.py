@@ -202,3 +202,8 @@ class WrittenDays:
         """Fri 4 Dec."""
         noon = datetime.fromisoformat(day).replace(hour=12, tzinfo=self._zone)
         return self._formats.day(noon.timestamp())
+
+    def in_full(self, day: str) -> str:
+        """Friday 4 December 2026."""
+        noon = datetime.fromisoformat(day).replace(hour=12, tzinfo=self._zone)
+        return self._formats.long_day(noon.timestamp())
