@@ -292,7 +292,9 @@ def test_a_change_is_planned_moved_and_taken_back_on_the_page(api: Api) -> None:
             day,
             "with the 500 h service",
         )
-        assert f'value="{day}"' in api.get(MACHINE).text
+        page = api.get(MACHINE).text
+        assert f'value="{day}"' in page
+        assert "<q><bdi>with the 500 h service</bdi></q>" in page, "what a person wrote is quoted"
     refused = plan("2026-01-01")
     assert (refused.status_code, planned()["on"]) == (422, "2026-03-09")
     assert 'value="2026-01-01"' in refused.text, "nothing is typed twice"
