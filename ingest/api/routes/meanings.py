@@ -232,6 +232,7 @@ MEANINGS: Mapping[str, str] = {
     "start_at": "when the life began, UTC",
     "state": "the state, as a code; stable, decide by this",
     "state_text": "the state in plain words",
+    "state_then": "how it stood then, as a code",
     "status": "how it stands",
     "stock": "how many pieces are at which site",
     "stored": "readings that were stored",
