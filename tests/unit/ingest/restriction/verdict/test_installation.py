@@ -136,7 +136,7 @@ def test_a_permanent_feed_shows_when_readings_go_on_with_the_engine_at_rest():
 
 
 def test_the_range_of_the_supply_is_named_as_that_of_the_running_engine():
-    """25.1 V at rest is in no figure; without a speed nobody can say which readings ran."""
+    """25.1 V at rest is in no figure; without a speed it is not known which readings ran."""
     seen = verdicts(fitting())["supply voltage"].seen
     assert seen.code == "supply_running_of_system"
     assert seen.values["low_v"] > 27.5
