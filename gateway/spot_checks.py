@@ -153,19 +153,24 @@ class RestSpan:
 # ---------------------------------------------------------------- the checks
 
 
-def supply(volts: Sequence[float]) -> Check:
-    """volts : of the latest rows, with the engine running where its speed is known. [V]"""
+def supply(volts: Sequence[float], *, while_running: bool) -> Check:
+    """
+    volts : of the latest rows, with the engine running where its speed is known. [V]
+
+    while_running : they are of a running engine; False: its speed is not known.
+    """
     if len(volts) < AT_LEAST:
         return still_open(SUPPLY, say("supply_not_reported"), say("do_report_supply"))
     middle = float(median(volts))
     low, high = quantile(volts, 0.05), quantile(volts, 0.95)
     seen = {"middle_v": middle, "low_v": low, "high_v": high}
+    of = "supply_running" if while_running else "supply"
     system = next((s for s, (least, most) in SYSTEM_V.items() if least <= middle <= most), None)
     if system is None:
-        return failed(SUPPLY, say("supply", **seen), say("do_check_feed"))
+        return failed(SUPPLY, say(of, **seen), say("do_check_feed"))
     if high - low > STEADY_V * middle:
-        return failed(SUPPLY, say("supply", **seen), say("do_check_contact", system_v=system))
-    return passed(SUPPLY, say("supply_of_system", system_v=system, **seen))
+        return failed(SUPPLY, say(of, **seen), say("do_check_contact", system_v=system))
+    return passed(SUPPLY, say(f"{of}_of_system", system_v=system, **seen))
 
 
 def key_off(*, stayed_s: float, power_cycles: int) -> Check:

@@ -575,9 +575,9 @@ SENTENCES: Sentences = {
     "shift_not_seconds": '"{text}" is not a number of seconds; write 3600 or -86400',
     "not_a_whole_number": '{name}: "{text}" is no whole number; write it like 12',
     "planned_day_beyond": "{on} is more than two years ahead (now {now}); correct the year",
-    "planned_day_far": "{on} is far ahead; correct it, or say that it is meant",
-    "planned_day_no_work": "{on} is no working day; choose another day, or say that it is meant",
-    "planned_day_too_late": "{on} is likely too late for the element; correct it, or say that it is meant",
+    "planned_day_far": "{on} is far ahead; correct it, or say confirmed_because",
+    "planned_day_no_work": "{on} is no working day; choose another, or say confirmed_because",
+    "planned_day_too_late": "{on} is likely too late for the element; correct it, or say confirmed_because",
     "planned_day_over": "{on} is over (now {now}); plan a day that is to come",
     "read_in_the_future": "{at} is in the future (now {now}); enter it after it was read",
     "sheet_faulty": "{faults} faults in the file; nothing was taken",
@@ -861,6 +861,7 @@ SENTENCES: Sentences = {
         "admin set smtp_host"
     ),
     "not_an_address_of_mail": '"{address}" is no address of e-mail; write it like mara@shop.example',
+    "parameter_repeated": "{name} is given {times} times ({values}) and takes one value; give it once",
     "parameters_unknown": "{parameters} that this address does not have; see errors",
     "quantity_not_asked_for": '"{quantity}" is not asked for; there are {there}',
     "quiet_hours_half": (

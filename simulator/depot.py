@@ -47,6 +47,7 @@ def enter(fleet: Sequence[MachineSpec], today: date, *, post: Ask, patch: Ask) -
         patch(f"/v1/machines/{spec.name}/papers", papers_of(spec, today))
     machine, days = PLANNED
     body = {"on": (today + timedelta(days=days)).isoformat(), "note": "with the fuel truck"}
+    body |= {"confirmed_because": "the fuel truck goes there on that day"}  # it may be a day without work
     post(f"/v1/machines/{machine}/planned-change", body)
 
 

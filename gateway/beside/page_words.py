@@ -106,6 +106,10 @@ EN: Final[Mapping[str, str]] = {
     "supply_not_reported": "No supply voltage reported.",
     "supply": "{middle_v} V, from {low_v} to {high_v} V.",
     "supply_of_system": "{middle_v} V, from {low_v} to {high_v} V: a {system_v} V system.",
+    "supply_running": "Engine running: {middle_v} V, from {low_v} to {high_v} V.",
+    "supply_running_of_system": (
+        "Engine running: {middle_v} V, from {low_v} to {high_v} V: a {system_v} V system."
+    ),
     "read_on_at_rest": "Readings went on for {stayed_min} min with the engine at rest.",
     "power_has_not_gone": "Power has not gone off yet.",
     "power_cycled": "Power went off and came back; times seen: {times}.",
@@ -279,6 +283,10 @@ DE: Final[Mapping[str, str]] = {
     "supply_not_reported": "Keine Versorgungsspannung gemeldet.",
     "supply": "{middle_v} V, von {low_v} bis {high_v} V.",
     "supply_of_system": "{middle_v} V, von {low_v} bis {high_v} V: ein Netz mit {system_v} V.",
+    "supply_running": "Bei laufendem Motor: {middle_v} V, von {low_v} bis {high_v} V.",
+    "supply_running_of_system": (
+        "Bei laufendem Motor: {middle_v} V, von {low_v} bis {high_v} V: ein Netz mit {system_v} V."
+    ),
     "read_on_at_rest": "{stayed_min} min lang kamen Messwerte bei stehendem Motor.",
     "power_has_not_gone": "Die Versorgung ist noch nicht ausgegangen.",
     "power_cycled": "Die Versorgung ging aus und wieder an; gesehen: {times}-mal.",

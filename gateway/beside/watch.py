@@ -118,7 +118,7 @@ class Watch:
         with self._lock:
             rows, stayed_s = list(self._rows), self._rest.longest_s
         return (
-            spot_checks.supply(_volts(rows)),
+            _supply(rows),
             spot_checks.key_off(stayed_s=stayed_s, power_cycles=around.power_cycles),
             spot_checks.clock(uncertainty_s=around.clock_uncertainty_s, anchor=around.anchor),
             spot_checks.link(acknowledged=around.acknowledged, missing=0),
@@ -142,10 +142,11 @@ def _latest(rows: Sequence[_Sample]) -> Sequence[_Sample]:
     return rows[first_of_latest([row.at_s for row in rows]) :]
 
 
-def _volts(rows: Sequence[_Sample]) -> list[float]:
+def _supply(rows: Sequence[_Sample]) -> Check:
     known = [row for row in rows if row.supply_v is not None]
     running = [row for row in known if row.speed_rad_s is not None and row.speed_rad_s > RUNNING_RAD_S]
-    return [row.supply_v for row in _latest(running or known) if row.supply_v is not None]
+    volts = [row.supply_v for row in _latest(running or known) if row.supply_v is not None]
+    return spot_checks.supply(volts, while_running=bool(running))
 
 
 def _restriction(rows: Sequence[_Sample], wanted: Callable[[float], bool]) -> list[float]:

@@ -36,7 +36,7 @@ from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow, corrected
 from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.verdict.lay_up import LayUp
-from cleanside.ingest.restriction.verdict.plain_forms import state_text, text_of
+from cleanside.ingest.restriction.verdict.plain_forms import state_text
 from cleanside.ingest.store import database, keyless, reports
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
@@ -106,11 +106,6 @@ class View:
         study = self.assessment.study
         has_limit = study.terminal_pa is not None
         return state_text(self.assessment.state, has_limit=has_limit, cleaned=study.cleanings > 0)
-
-    @property
-    def advice_text(self) -> str:
-        """What a person reads for the advice."""
-        return text_of(self.assessment.advice)
 
 
 def terminal_at(terminals: Sequence[TerminalRow], at_us: int) -> TerminalRow | None:

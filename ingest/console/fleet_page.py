@@ -7,9 +7,7 @@ Leaves to others: what is known and in which order (`ingest.api.routes.restricti
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from datetime import timedelta
 from typing import Annotated, Any
 
@@ -32,10 +30,10 @@ from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.routing import page_needs, page_router
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.shop_page import names_of
+from cleanside.ingest.console.take_away import TakenAway, dates, local, plain
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.restriction.verdict.trend import TREND_STEPS
-from cleanside.ingest.shop.spreadsheet import SEPARATORS, safe_cell
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -84,14 +82,8 @@ def get_fleet_file(
 ) -> Response:
     """The fleet to take away, for a spreadsheet: all rows that the filters leave."""
     say = sayer_of(request, key)
-    rows = [file_row(say, document) for document in every_housing(request, resources, key, wanted)]
-    columns = [say.plain(f"fleet.csv.{name}") for name in FILE_COLUMNS]
-    headers = {"Content-Disposition": 'attachment; filename="fleet.csv"'}
-    if separator == "semicolon":
-        rows = [with_decimal_commas(row) for row in rows]
-    return Response(
-        csv_of([columns, *rows], separator), media_type="text/csv; charset=utf-8", headers=headers
-    )
+    rows = (file_row(say, document) for document in every_housing(request, resources, key, wanted))
+    return FLEET_FILE.answer(say, rows, separator)
 
 
 def every_housing(request: Request, resources: R, key: Key, wanted: FleetFilter) -> Iterator[dict[str, Any]]:
@@ -285,72 +277,49 @@ def summary_of(say: Sayer, known: Mapping[str, Any]) -> Iterator[Any]:
 
 # ---------------------------------------------------------------- to take away
 
-FILE_COLUMNS = (
-    *("machine", "display_name", "housing", "kind", "state", "used", "now", "limit", "unit"),
-    *("early", "likely", "late", "last_received", "last_measured", "questions", "advice", "dates_rest_on"),
-    *("site", "crew", "planned_day", "part", "next_step", "now_kpa", "limit_kpa"),
+FLEET_FILE = TakenAway(
+    file="fleet",
+    words="fleet.csv",
+    columns=(
+        *("machine", "display_name", "housing", "kind", "state", "used", "now", "limit", "unit"),
+        *("early", "likely", "late", "last_received", "last_measured", "questions", "advice"),
+        *("dates_rest_on", "site", "crew", "planned_day", "part", "next_step", "now_kpa", "limit_kpa"),
+    ),
+    numbers=frozenset({"used", "now", "limit", "now_kpa", "limit_kpa"}),
 )
 
 
-NUMBER_COLUMNS = frozenset({"used", "now", "limit", "now_kpa", "limit_kpa"})
+def file_row(say: Sayer, document: Mapping[str, Any]) -> dict[str, str]:
+    """One housing in the columns of the file: numbers with a point, as programs read them."""
+    unit, limit = unit_of(document) or "kPa", document["terminal_restriction"]
+    level_pa = document["restriction_pa"]
+    return {
+        "machine": document["machine"],
+        "display_name": document["display_name"] or "",
+        "housing": document["housing"],
+        "kind": document["kind"] or "",
+        "state": say.plain(f"state.{state_key(document)}"),
+        "used": plain(document["share_used_percent"], 0),
+        "now": plain(say.formats.in_unit(level_pa, unit), 3),
+        "limit": "" if limit is None else plain(limit["value"], 3),
+        "unit": unit,
+        **dates(say, document["due_at"]),
+        "last_received": local(say, document["last_heard_at"]),
+        "last_measured": local(say, document["last_reading_at"]),
+        "questions": str(len(document["questions"]) + len(document["changes_found"])),
+        "advice": advice_said(say.in_unit(unit), document).unescape(),
+        "dates_rest_on": rest_on_said(say, document),
+        "site": document["site"] or "",
+        "crew": document["crew"] or "",
+        "planned_day": planned_day(document) or "",
+        "part": document["primary_part"] or "",
+        "next_step": next_step(say, document).striptags(),
+        "now_kpa": plain(say.formats.in_unit(level_pa, "kPa"), 3),
+        "limit_kpa": "" if limit is None else plain(say.formats.in_unit(limit["restriction_pa"], "kPa"), 3),
+    }
 
 
-def file_row(say: Sayer, document: Mapping[str, Any]) -> list[str]:
-    """One housing in the columns of the file: times in UTC, numbers with a point, as programs read them."""
-    unit = unit_of(document) or "kPa"
-    due, limit = document["due_at"] or {}, document["terminal_restriction"]
-    advice = [advice_said(say.in_unit(unit), document).unescape()]
-    return [
-        document["machine"],
-        document["display_name"] or "",
-        document["housing"],
-        document["kind"] or "",
-        say.plain(f"state.{state_key(document)}"),
-        _plain(document["share_used_percent"], 0),
-        _plain(say.formats.in_unit(document["restriction_pa"], unit), 3),
-        "" if limit is None else _plain(limit["value"], 3),
-        unit,
-        *((due.get(point) or "") for point in ("p10", "p50", "p90")),
-        document["last_heard_at"] or "",
-        document["last_reading_at"] or "",
-        str(len(document["questions"]) + len(document["changes_found"])),
-        " ".join(advice),
-        _rest_on(say, document),
-        document["site"] or "",
-        document["crew"] or "",
-        planned_day(document) or "",
-        document["primary_part"] or "",
-        next_step(say, document).striptags(),
-        _plain(say.formats.in_unit(document["restriction_pa"], "kPa"), 3),
-        "" if limit is None else _plain(say.formats.in_unit(limit["restriction_pa"], "kPa"), 3),
-    ]
-
-
-def _rest_on(say: Sayer, document: Mapping[str, Any]) -> str:
+def rest_on_said(say: Sayer, document: Mapping[str, Any]) -> str:
     """What to mind of the dates of an element that is too new to judge; "" for others."""
     found = document["dates_rest_on"]
     return "" if found in (None, "element") else say.plain(f"state.rest_on.{found}")
-
-
-def _plain(value: float | None, decimals: int) -> str:
-    return "" if value is None else f"{value:.{decimals}f}"
-
-
-def with_decimal_commas(row: Sequence[str]) -> list[str]:
-    """A row of the file for an office program that writes decimal commas, as the spreadsheets of the shop."""
-    numbers = {place for place, name in enumerate(FILE_COLUMNS) if name in NUMBER_COLUMNS}
-    return [cell.replace(".", ",") if place in numbers else cell for place, cell in enumerate(row)]
-
-
-def csv_of(rows: list[list[str]], separator: str) -> bytes:
-    """
-    A file of comma-separated values (RFC 4180), or with semicolons; no cell is a formula to a spreadsheet.
-
-    separator : a key of `SEPARATORS`. With byte order mark, as office programs take a file without one to be
-    in the codes of their country.
-    """
-    out = io.StringIO()
-    csv.writer(out, delimiter=SEPARATORS[separator]).writerows(
-        [[safe_cell(cell) for cell in row] for row in rows]
-    )
-    return out.getvalue().encode("utf-8-sig")

@@ -171,6 +171,11 @@ class Formats:
         return self.now_s - self.moment(at).timestamp()
 
     @property
+    def zone_key(self) -> str:
+        """The viewer's zone by its name in the zone database: Europe/Berlin."""
+        return self._zone.key
+
+    @property
     def zone_name(self) -> str:
         """The viewer's zone as people say it: CET, Europe/Berlin."""
         short, long = self.moment(self.now_s).tzname() or "", self._zone.key.replace("_", " ")
@@ -202,3 +207,8 @@ class WrittenDays:
         """Fri 4 Dec."""
         noon = datetime.fromisoformat(day).replace(hour=12, tzinfo=self._zone)
         return self._formats.day(noon.timestamp())
+
+    def in_full(self, day: str) -> str:
+        """Friday 4 December 2026."""
+        noon = datetime.fromisoformat(day).replace(hour=12, tzinfo=self._zone)
+        return self._formats.long_day(noon.timestamp())

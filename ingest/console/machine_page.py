@@ -9,9 +9,9 @@ Leaves to others: the plot (`machine_plot`, `plot`), what the data say of an ent
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from http import HTTPStatus
 from typing import Annotated, Any
 from urllib.parse import urlencode
@@ -27,7 +27,7 @@ from cleanside.ingest.api.routes.element_changes import (
     post_element_change,
     refuse_far_off,
 )
-from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, get_machine
 from cleanside.ingest.api.routes.newest import get_newest
 from cleanside.ingest.api.routes.papers import (
     LaidUp,
@@ -38,7 +38,9 @@ from cleanside.ingest.api.routes.papers import (
     patch_papers,
     post_planned_change,
 )
+from cleanside.ingest.api.routes.plan_moves import moves_of
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
 from cleanside.ingest.console.field_faults import WrongFields
@@ -55,7 +57,7 @@ from cleanside.ingest.console.forms import (
 from cleanside.ingest.console.laid_up_words import laid_up_said
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.machine_said import entry_verdict, machine_said
-from cleanside.ingest.console.planned_day_asked import MEANT, ask_of_day
+from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
@@ -63,6 +65,7 @@ from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_sheet import decimals_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.shop.right_year import done_in, planned_in
 from cleanside.ingest.store.element_changes import made_entry_id
 from cleanside.ingest.store.keys import Key
 
@@ -72,6 +75,11 @@ Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
 Writer = Annotated[Key, Depends(page_needs("changes:write"))]
 LayUpWriter = Annotated[Key, Depends(page_needs("shop:write"))]
 
+#: the button of a refused form that sends its day in another year
+RIGHT_DAY = "right_day"
+#: what is wrong with a day whose year may be mistyped
+OF_THE_YEAR = frozenset({"change_ahead", "change_long_ago", "planned_day_over", "planned_day_beyond"})
+OF_THE_YEAR |= {"planned_day_far", "planned_day_too_late"}
 #: of the form of an entry, as they stand again when it was refused
 KEPT_FIELDS = (
     *("what", "day", "time", "meter", "old_meter", "new_meter_began", "gauge", "part", "note", "entry_id"),
@@ -180,9 +188,14 @@ def _page(
         status=next(iter(faults), HTTPStatus.CONFLICT if lay_up_refused else HTTPStatus.OK),
         refused=refused,
         refused_plan=refused_plan,
+        right_day=_right_day(refused, formats, "day", done_in),
+        right_plan_day=_right_day(refused_plan, formats, "on", planned_in),
+        in_full=WrittenDays(formats).in_full,
+        day_asked=refused_plan is not None and is_asked_about(refused_plan.fault.fields),
         kept={} if refused is None else refused.kept,
         known=known,
         papers=papers,
+        moved_times=_moved_times(request, resources, key, machine, known["housing"]),
         lay_up_over=papers["laid_up"] if _is_over(papers["laid_up"], _today(formats)) else None,
         lay_up_refused=lay_up_refused,
         whole=WrittenDays(formats).of,
@@ -245,13 +258,14 @@ def post_planned_day(
 ) -> Response:
     """Plan the change for a day, or move it; the day before it is replaced."""
     housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
-    given = {"on": trimmed_field(fields, "on"), "note": trimmed_field(fields, "plan_note")}
+    on = trimmed_field(fields, RIGHT_DAY) or trimmed_field(fields, "on")
+    given = {"on": on, "note": trimmed_field(fields, "plan_note")}
     viewer = viewer_of(request, key)
     try:
         seen = trimmed_field(fields, "seen") or None
-        body = read_form(NewPlan, given | {"housing": housing, "zone": viewer.zone.key, "seen": seen})
-        if trimmed_field(fields, MEANT) != body.on:
-            ask_of_day(request, resources, key, machine, body, formats_of(request, viewer))
+        more = {"housing": housing, "zone": viewer.zone.key, "seen": seen}
+        more |= {"confirmed_because": because(sayer_of(request, key), given["on"], fields, MEANT)}
+        body = read_form(NewPlan, given | more)
         post_planned_change(machine, body, request, resources, key)
     except FAULTS as error:
         refused = RefusedForm(fault_of(error), given)
@@ -289,6 +303,14 @@ def post_lay_up(
         papers = PapersEdit(laid_up=LaidUp.model_validate(entered | {"from": today}))
     patch_papers(machine, papers, resources, key)
     return see_other(_address(machine, housing, at="main"))
+
+
+def _moved_times(request: Request, resources: R, key: Key, machine: str, housing: str) -> int:
+    """How often its planned day was moved."""
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+        view = services_of(request).judge(connection, key).view(found)
+        return moves_of(connection, key, [view], resources.clock()).get((machine, housing), 0)
 
 
 def _is_over(laid_up: Mapping[str, Any] | None, today: str) -> bool:
@@ -338,9 +360,24 @@ def _refused(error: Exception, fields: FormData) -> RefusedForm:
     return RefusedForm(replace(fault, fields=named), kept)
 
 
+def _right_day(
+    refused: RefusedForm | None, formats: Formats, field: str, right: Callable[..., date | None]
+) -> str | None:
+    """The day of a refused form in the year that can be meant, ISO 8601; None: its year is right."""
+    if refused is None or not OF_THE_YEAR & {one.code for one in refused.fault.fields}:
+        return None
+    try:
+        written = date.fromisoformat((refused.kept or {}).get(field, ""))
+    except ValueError:
+        return None
+    found = right(written, today=formats.moment(formats.now_s).date())
+    return None if found is None else found.isoformat()
+
+
 def _instant(fields: FormData, formats: Formats) -> str:
     """Day and time of a form, in the viewer's zone, as an instant. Raises Refused (422)."""
-    day, time = trimmed_field(fields, "day"), trimmed_field(fields, "time") or "12:00"
+    day = trimmed_field(fields, RIGHT_DAY) or trimmed_field(fields, "day")
+    time = trimmed_field(fields, "time") or "12:00"
     try:
         local = datetime.fromisoformat(f"{day}T{time}")
     except ValueError:

@@ -15,10 +15,9 @@ from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import RedirectResponse
-from fastapi.routing import APIRoute
 from starlette.datastructures import FormData
 
-from cleanside.ingest.api.routes.shared import key_of, needed_permission, needs
+from cleanside.ingest.api.routes.shared import CheckedRoute, key_of, needed_permission, needs
 from cleanside.ingest.api.routes.signed_in import refuse_cross_site, token_of_cookie
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store.keys import Key
@@ -33,7 +32,7 @@ MAX_FIELDS = 1_000  # of a form; chosen: a work list of a large shop
 page_needs = needs
 
 
-class PageRoute(APIRoute):
+class PageRoute(CheckedRoute):
     """Asks who it is, and where a form comes from, before anything is read or done."""
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:

@@ -37,6 +37,7 @@ from cleanside.ingest.api.routes.planning_terms import (
 )
 from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
+from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.api.routes.visit_plan import MOST_FIXED, get_visit_plan
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import Formats, WrittenDays
@@ -45,8 +46,10 @@ from cleanside.ingest.console.no_plan_words import no_plan_said
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.shop_page import fields_of, names_of, whole_number, written
+from cleanside.ingest.console.take_away import file_addresses
 from cleanside.ingest.console.viewer import viewer_of
-from cleanside.ingest.console.work_sentences import WorkSentences
+from cleanside.ingest.console.visit_plan_file import plan_file
+from cleanside.ingest.console.visit_sentences import VisitSentences
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.shop.spreadsheet import CellFault, day_reader
 from cleanside.ingest.store.keys import Key
@@ -91,6 +94,20 @@ def get_plan_page(
     if back is not None:
         done = {"back": back, "stay": stay}
     return _page(request, resources, key, [one for one in fixed or [] if one], done=done)
+
+
+@router.get("/visit-plan.csv")
+def get_plan_file(
+    request: Request,
+    resources: R,
+    key: PlanReader,
+    fixed: Annotated[list[str] | None, Query(max_length=MOST_FIXED)] = None,
+    separator: Separator = "comma",
+) -> Response:
+    """The plan to take away, for a spreadsheet, with what it leaves out. fixed : days chosen by hand."""
+    zone = viewer_of(request, key).zone.key
+    plan = get_visit_plan(request, resources, key, zone, [one for one in fixed or [] if one])
+    return plan_file(sayer_of(request, key), plan, separator)
 
 
 @router.post("/visit-plan/accept")
@@ -237,7 +254,8 @@ def _page(
         days=[] if plan is None else _by_day(plan),
         is_listed=plan is not None and all(_stands_on_list(visit) for visit in plan["visits"]),
         whole=days.of,
-        sentences=WorkSentences(say, on=days.of),
+        sentences=VisitSentences(say, for_page=True),
+        files=file_addresses(f"/visit-plan?{urlencode([('fixed', one) for one in fixed])}"),
         until="" if plan is None else days.of(_day_before(plan["before"])),
         shop=shop,
         names=names_of(shop),

@@ -39,20 +39,24 @@ from cleanside.ingest.api.routes.papers import (
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
+from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.api.routes.visit_plan import known_visits
 from cleanside.ingest.api.routes.work import get_work, list_days, on_list, work_document
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
+from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
 from cleanside.ingest.console.plan_words import LEAST_CHANCE
 from cleanside.ingest.console.rendering import may, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.shop_page import names_of
+from cleanside.ingest.console.take_away import file_addresses
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.console.work_file import work_file
 from cleanside.ingest.console.work_sentences import WorkSentences
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.store.keys import Key
@@ -86,6 +90,8 @@ FIELD_WORDS = {
 }
 #: the key of what is wrong with the list, and with no row of it
 WHOLE_LIST = "changed_at"
+#: a day was not moved to before a person says that it is meant
+DAY_ASKED = "day_asked"
 #: what may be ticked; a job that is to be looked at first was inspected, unless somebody says otherwise
 WORK_DONE = ("new", "cleaned", "inspected")
 
@@ -143,6 +149,23 @@ def get_work_page(
     return _page(request, resources, key, wanted, {}, {}, sent=sent, taken_back=taken_back, asked=asked)
 
 
+@router.get("/work-list.csv")
+def get_work_file(
+    request: Request,
+    resources: R,
+    key: WorkReader,
+    before: Annotated[Day | None, Query()] = None,
+    site: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
+    crew: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
+    separator: Separator = "comma",
+) -> Response:
+    """The list to take away, for a spreadsheet, with what should be on it and is not."""
+    zone, say = _zone(request, key).key, sayer_of(request, key)
+    work = get_work(request, resources, key, before or None, zone, site or None, crew or None)
+    names = names_of(get_shop(resources, key))["site"]
+    return work_file(say, work, separator, name_of=WhoNames(resources.reading, key, say), sites=names)
+
+
 @router.post("/work-list/done")
 def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -> Response:
     """Enter what was ticked; back to the list, which shows what the data say."""
@@ -194,16 +217,23 @@ def post_move(request: Request, resources: R, key: WorkWriter, fields: Fields) -
     try:
         if on:
             note = _note_of_plan(resources, key, machine, housing)
-            plan = NewPlan(on=on, housing=housing, zone=zone.key, note=note, seen=seen or None)
+            why = because(sayer_of(request, key), on, fields, f"{MEANT}/{machine}/{housing}")
+            plan = NewPlan(
+                on=on, housing=housing, zone=zone.key, note=note, seen=seen or None, confirmed_because=why
+            )
             post_planned_change(machine, plan, request, resources, key)
         else:
             delete_planned_change(machine, request, resources, key, housing, seen or None)
     except ValidationError as wrong:
         raise Refused("not_a_day_of_the_list", status=422, code="not_valid", on=on[:40]) from wrong
     except Refused as refused:
-        if refused.code != "planned_since":
+        asked = field_faults(refused)
+        if refused.code == "planned_since":
+            fault = TickFault("on", refused.case, on, values=refused.values)
+        elif is_asked_about(asked):
+            fault = TickFault("on", DAY_ASKED, on, asked, {"move": str(fields.get("move", ""))})
+        else:
             raise
-        fault = TickFault("on", refused.case, on, values=refused.values)
         ticks = {ticked.name for ticked in _ticked(fields)}
         faults = {f"{machine}/{housing}": [fault]}
         return _again(request, resources, key, fields, faults, ticks, status=refused.status)
@@ -443,6 +473,7 @@ def _page(
         taken_back=taken_back,
         questions=list(_questions(request, resources, key, asked, say)),
         here=_address(wanted),
+        files=file_addresses(_address(wanted)),
         work=work,
         wanted=wanted,
         shop=shop,
@@ -459,6 +490,8 @@ def _page(
         done=[(entry, said(say, entry["said"])) for entry in work["done"]],
         entry_id=f"work-{round(say.formats.now_s * 1_000_000)}",
         faults=faults,
+        asks_day=any(fault.code == DAY_ASKED for wrong in faults.values() for fault in wrong),
+        listed_names={f"{job['machine']}/{job['housing']}" for job in work["jobs"]},
         field_words=FIELD_WORDS,
         least_chance=LEAST_CHANCE,
         kept=kept,

@@ -57,6 +57,8 @@ class WorkSentences:
         found = [] if at_once in (None, job["reason"]) else [self._at_once(at_once, job)]
         found += self._reason(job)
         found += [self._say(f"work.cause.{cause}") for cause in job["causes"]]
+        if moved := self.moved(job):
+            found.append(moved)
         return [*found, service] if (service := self.service(job)) else found
 
     def _reason(self, job: Mapping[str, Any]) -> list[str]:
@@ -80,6 +82,11 @@ class WorkSentences:
             return self._say("fleet.next.advice_below_clean")
         return self._say(f"work.reason.{reason}", **values)
 
+    def moved(self, of: Mapping[str, Any]) -> str:
+        """How often its planned day was moved; "": never, or none is planned."""
+        times = of.get("moved_times", 0)  # a letter of an earlier release has none
+        return self._say("work.moved_times", n=times) if times and of["planned"] is not None else ""
+
     def service(self, job: Mapping[str, Any]) -> str:
         """What the next service means for a change; "": nothing."""
         if not job["service_fit"]:
@@ -97,6 +104,7 @@ class WorkSentences:
         where, warning = (self.later(later) + ".", False), (self.warning(later), later["state"] in AT_ONCE)
         causes = [(self._say(f"work.cause.{cause}"), False) for cause in later.get("causes", ())]
         found = [warning, *causes, where] if later["state"] == "suspect" else [where, warning]
+        found.append((self.moved(later), False))
         return [(text, is_weighty) for text, is_weighty in found if text]
 
     def later(self, later: Mapping[str, Any]) -> str:

@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Sequence
+from itertools import pairwise
 from typing import Literal, NamedTuple
 
 from cleanside.ingest.restriction import Study
@@ -89,6 +91,19 @@ def kept_after_us(before: PlannedChange | None, on: str, study: Study, now_us: i
         return None
     asked_us = overtaken_by_us(before, study, now_us)
     return before.kept_after_us if asked_us is None else asked_us
+
+
+def times_moved(days: Sequence[tuple[int, str | None]], study: Study) -> int:
+    """
+    How often a planned day of the present element went to another day.
+
+    days : instants [us] and days as people decided, ISO 8601, in order; None: taken back.
+    """
+    changed = last_change(study)
+    # Days planned before the change was known were meant for the element before.
+    known_us = 0 if changed is None else max(changed.at_us, changed.known_us or 0)
+    standing = [on for at_us, on in days if on is not None and at_us > known_us]
+    return sum(on != before for before, on in pairwise(standing))
 
 
 def version_of(planned: PlannedChange | None, made: EntriesMade) -> str:

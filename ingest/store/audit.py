@@ -9,6 +9,8 @@ Leaves to others: who may read it (`ingest.api.routes.audit`).
 from __future__ import annotations
 
 import json
+import re
+from collections import defaultdict
 from collections.abc import Collection
 from typing import Any, NamedTuple
 
@@ -20,6 +22,10 @@ from cleanside.gateway.wire import Sentences, Values, text_of
 from cleanside.ingest.hidden import origin_of
 from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import audit
+
+#: kinds of lines that decide a planned day; where none is planned any more, they name no day
+_PLANNED_DAYS = ("planned_change", "planned_change_taken_back", "plan_day", "plan_day_back")
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 
 class AuditRow(NamedTuple):
@@ -105,6 +111,25 @@ def instants_of(connection: sa.Connection, owner_id: int, what: str, since_us: i
     query = sa.select(audit.c.at_us).distinct()
     here = (audit.c.owner_id == owner_id, audit.c.what == what, audit.c.at_us >= since_us)
     return set(connection.execute(query.where(*here)).scalars())
+
+
+def planned_days_of(
+    connection: sa.Connection, owner_id: int, since_us: int
+) -> dict[tuple[str, str], list[tuple[int, str | None]]]:
+    """
+    Machine and housing -> instants [us] and days that people planned for it, in order; None: taken back.
+
+    since_us : lines from then on.
+    """
+    here = (audit.c.owner_id == owner_id, audit.c.what.in_(_PLANNED_DAYS), audit.c.at_us >= since_us)
+    query = sa.select(audit.c.at_us, audit.c.about).where(*here, audit.c.about.is_not(None))
+    found: defaultdict[tuple[str, str], list[tuple[int, str | None]]] = defaultdict(list)
+    for at_us, about in connection.execute(query.order_by(audit.c.id)):
+        values = json.loads(about)
+        decided = values.get("body", values)  # a plan's day has no body of a request
+        on = decided.get("on")
+        found[values["machine"], decided["housing"]].append((at_us, on if _DAY.fullmatch(on or "") else None))
+    return dict(found)
 
 
 def _read(row: sa.Row[Any]) -> AuditRow:

@@ -22,6 +22,7 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.errors import TryAgain
+from cleanside.ingest.shop.advice import advice_text
 from cleanside.ingest.store import announced, declared, dialect, outbox
 from cleanside.ingest.store.announced import ToldHousing
 from cleanside.ingest.store.declared import DeclaredLine
@@ -192,7 +193,7 @@ def _event(kind: str, seen: View, data: Mapping[str, Any], now_us: int) -> Event
         "housing": housing.name,
         "state": assessment.state,
         "state_text": seen.state_text,
-        "advice": seen.advice_text,
+        "advice": advice_text(assessment, seen.papers),
         "share_used_percent": assessment.study.share_used_percent,
         "hours_left": None if left is None else {"p10": left.p10, "p50": left.p50, "p90": left.p90},
     }

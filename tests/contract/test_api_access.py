@@ -102,6 +102,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/streams/{stream}/resends"): KEEPERS,
     ("DELETE", "/v1/sites/{site}"): STAFF,
     ("GET", "/v1/element-lives"): EVERYONE - {"device"},
+    ("GET", "/v1/fleet/changes"): EVERYONE - {"device"},
     ("DELETE", "/v1/crews/{crew}"): STAFF,
     ("DELETE", "/v1/streams/{stream}/resends"): KEEPERS,
     ("GET", "/v1/quarantine"): STAFF | {"device", "integrator"},  # those: of their own devices
@@ -219,6 +220,7 @@ OF_PEOPLE: dict[tuple[str, str], set[str]] = {
     ("DELETE", "/v1/sessions/{session}"): EVERY_PERSON,
     ("DELETE", "/v1/sessions"): EVERY_PERSON,
     ("GET", "/v1/element-lives"): EVERY_PERSON,
+    ("GET", "/v1/fleet/changes"): EVERY_PERSON,
     ("POST", f"{OF_MACHINE}/plate-photo"): VISITORS,
     ("GET", f"{OF_MACHINE}/plate-photo"): EVERY_PERSON,
     ("POST", "/v1/entries"): VISITORS,

@@ -97,6 +97,8 @@ PLAIN = {
 }
 #: query parameters that hold no name of an object
 PLAIN_PARAMETERS = {
+    "days",
+    "moved_days",
     "since",
     "who",
     "what",

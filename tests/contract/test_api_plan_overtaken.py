@@ -34,7 +34,7 @@ def found_then_planned(api: Api) -> tuple[str, str]:
     ask(api, "PATCH", f"{MACHINE}/papers", {"housings": [{"housing": "main", "primary_part": "KG-0715"}]})
     today = ask(api, "GET", "/v1/work")["today"]
     on = f"{today[:8]}{int(today[8:]) + 3:02}"
-    assert ask(api, "POST", PLAN, {"on": on})["planned"]["state"] == "open"
+    assert ask(api, "POST", PLAN, {"on": on, "confirmed_because": "booked"})["planned"]["state"] == "open"
     return found_at, on
 
 
@@ -80,7 +80,7 @@ def test_a_day_that_is_kept_stands_again_and_says_so(api: Api) -> None:
     assert (document["state"], document["overtaken_by"], document["kept_after"]) == ("open", None, found_at)
     work = ask(api, "GET", "/v1/work")
     assert ([job["day"] for job in work["jobs"]], work["asked"]) == ([on], [])
-    ask(api, "POST", PLAN, {"on": f"{on[:8]}{int(on[8:]) - 1:02}"})
+    ask(api, "POST", PLAN, {"on": f"{on[:8]}{int(on[8:]) - 1:02}", "confirmed_because": "booked"})
     assert planned(api)["kept_after"] is None, "another day is a new plan"
 
 
@@ -113,7 +113,10 @@ def test_an_entry_that_is_confirmed_later_is_known_from_then_on(api: Api) -> Non
     [made] = ask(api, "GET", f"{MACHINE}/element-changes")["element_changes"]
     assert made["is_question"]
     api.clock.advance(60)
-    assert ask(api, "POST", PLAN, {"on": "2026-02-26"})["planned"]["state"] == "open"
+    assert (
+        ask(api, "POST", PLAN, {"on": "2026-02-26", "confirmed_because": "booked"})["planned"]["state"]
+        == "open"
+    )
     api.clock.advance(60)
     ask(api, "POST", f"{MACHINE}/element-changes", entry | {"confirmed_because": "I saw it"})
     assert planned(api)["state"] == "overtaken"
@@ -160,7 +163,7 @@ def test_a_change_that_is_entered_a_second_time_is_no_news(api: Api) -> None:
     answer(api, found_at)
     api.clock.advance(60)
     today = ask(api, "GET", "/v1/work")["today"]
-    assert ask(api, "POST", PLAN, {"on": today})["planned"]["state"] == "open"
+    assert ask(api, "POST", PLAN, {"on": today, "confirmed_because": "booked"})["planned"]["state"] == "open"
     again = {"changed_at": found_at, "what": "new", "entry_id": "e3"}
     api.clock.advance(60)
     made = ask(api, "POST", f"{MACHINE}/element-changes", again)["element_changes"]

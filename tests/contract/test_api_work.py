@@ -150,7 +150,7 @@ def test_a_laid_up_machine_is_not_on_the_list(api: Api) -> None:
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_lay_up_moves_the_dates_and_questions_a_day_that_was_planned_in_it(api: Api, language: str) -> None:
     loaded(api, rise_kpa=0.05)
-    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27"})
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27", "confirmed_because": "booked"})
     part = {"part": "KG-0715", "lead_time_days": 5, "stock": [{"site": "oberkies", "pieces": 0}]}
     ask(api, "POST", "/v1/parts", part)
     [before] = ask(api, "GET", "/v1/fleet")["housings"]
@@ -263,6 +263,23 @@ def test_an_entry_that_no_reading_confirmed_yet_forgets_no_urgent_change(api: Ap
     assert ask(api, "GET", "/v1/fleet")["housings"][0]["rests_on_entry"] is None
 
 
+def test_an_order_that_fell_away_counts_what_a_laid_up_machine_takes_for_its_planned_day(api: Api) -> None:
+    """Two pieces: the entry takes one, the planned day the other. Without the entry one has to be ordered."""
+    loaded(api)
+    assert api.post("/v1/machines", {"machine": "hauler-12"}).status_code == 200
+    stock = [{"site": "oberkies", "pieces": 2}]
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "stock": stock})
+    laid_up = {"site": "oberkies", "housings": [{"housing": "main", "primary_part": "KG-0715"}]}
+    ask(api, "PATCH", "/v1/machines/hauler-12/papers", laid_up | {"laid_up": {"from": "2026-02-20"}})
+    ask(api, "POST", "/v1/machines/hauler-12/planned-change", {"on": "2026-02-25"})
+    change = {"changed_at": "2026-02-22T18:30:00Z", "entry_id": "e-1", "what": "new"}
+    ask(api, "POST", f"{MACHINE}/element-changes", change)
+    answer = work(api)
+    assert [(line["in_stock"], line["to_order"]) for line in answer["parts"]] == [(1, 0)]
+    [kept] = answer["resting"]
+    assert (kept["machine"], kept["order_by"]) == ("grader-07", "2026-02-25")
+
+
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_an_element_that_was_cleaned_is_not_said_to_be_new(api: Api, language: str) -> None:
     loaded(api)
@@ -284,7 +301,7 @@ def test_a_planned_change_is_the_next_step_on_every_page(api: Api, language: str
     """Not "nothing to do" beside "planned for Friday"."""
     loaded(api, rise_kpa=rise_kpa)
     words, headers = table(language), {"Accept-Language": language}
-    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27"})
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27", "confirmed_because": "booked"})
     [known] = ask(api, "GET", "/v1/fleet")["housings"]
     assert known["state"] == ("serving" if rise_kpa < 0.01 else "plan")
     assert known["advice_code"] == "advice_planned"
@@ -298,3 +315,27 @@ def test_a_planned_change_is_the_next_step_on_every_page(api: Api, language: str
     ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-26"}})
     [asked] = ask(api, "GET", "/v1/fleet")["housings"]
     assert asked["advice_code"] != "advice_planned", "a person is asked about a day in a lay-up"
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_planned_day_says_how_often_it_was_moved(api: Api, language: str) -> None:
+    """On the work list, in the plan of visits and on the page of the machine; a note is no move."""
+    loaded(api, rise_kpa=0.03)
+    words, headers = table(language), {"Accept-Language": language}
+    says: list[tuple[int, int]] = []
+    for on, note in (("25", ""), ("25", "with the oil"), ("26", ""), ("24", ""), ("25", "")):
+        ask(api, "POST", f"{MACHINE}/planned-change", {"on": f"2026-02-{on}", "note": note})
+        [job], [visit] = work(api)["jobs"], ask(api, "GET", "/v1/visit-plan")["visits"]
+        says.append((job["moved_times"], visit["moved_times"]))
+    assert says == [(0, 0), (0, 0), (1, 1), (2, 2), (3, 3)]
+    said = str(words["work.moved_times"]["other"]).replace("{n:count}", "3")  # type: ignore[index]
+    for path in ("/work-list", "/visit-plan", "/machines/grader-07"):
+        assert said in api.get(path, key="planner", headers=headers).text, path
+    change = {"changed_at": "2026-02-22T18:30:00Z", "entry_id": "e-1", "what": "new"}
+    ask(api, "POST", f"{MACHINE}/element-changes", change | {"confirmed_because": "I saw it"})
+    api.clock.advance(60.0)
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-27"})
+    [job] = work(api)["jobs"]
+    assert job["moved_times"] == 0, "those days were meant for the element before"
+    ask(api, "DELETE", f"{MACHINE}/planned-change")
+    assert work(api, before="2026-03-20")["later"] == []

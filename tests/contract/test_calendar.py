@@ -99,7 +99,12 @@ def test_a_planned_change_moves_the_event_and_a_service_stands_beside(api: Api, 
     worked(api)
     link = made(mara)["link"]
     [likely] = events(api, link)
-    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-20", "note": "at the noon stop"})
+    ask(
+        api,
+        "POST",
+        f"{MACHINE}/planned-change",
+        {"on": "2026-03-20", "note": "at the noon stop", "confirmed_because": "booked"},
+    )
     ask(api, "PATCH", f"{MACHINE}/papers", {"next_service": {"service": "500 h service", "on": "2026-03-25"}})
     planned, service = events(api, link)
     assert planned.uid.value == likely.uid.value

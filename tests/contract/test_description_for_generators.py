@@ -93,6 +93,7 @@ OPERATION_IDS = {
     "GET /v1/planning-terms": "get_planning_terms",
     "GET /v1/quarantine/amendments": "get_amendments",
     "GET /v1/element-lives": "get_element_lives",
+    "GET /v1/fleet/changes": "get_fleet_changes",
     "GET /v1/sessions": "get_sessions",
     "GET /v1/shop": "get_shop",
     "GET /v1/streams": "get_streams",

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 import pytest
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.console.fleet_page import FILE_COLUMNS
+from cleanside.ingest.console.fleet_page import FLEET_FILE
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.plain_forms import (
@@ -161,7 +161,7 @@ def test_a_change_with_a_planned_day_is_counted_apart(
     register_worked(api, 60, rise_kpa=0.05)
     if planned:
         on = "2026-02-26" if laid_up else "2026-02-22"  # in time, unless it is asked about anyway
-        ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": on})
+        ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": on, "confirmed_because": "booked"})
     if laid_up:
         ask(api, "PATCH", "/v1/machines/grader-07/papers", {"laid_up": {"from": "2026-02-25"}})
     fleet = ask(api, "GET", "/v1/fleet")
@@ -177,9 +177,9 @@ def test_the_file_has_semicolons_and_decimal_commas_as_those_of_the_shop(api: Ap
     plain = list(csv.reader(io.StringIO(api.get("/fleet.csv").content.decode("utf-8-sig"))))
     text = api.get("/fleet.csv?separator=semicolon").content.decode("utf-8-sig")
     written = list(csv.reader(io.StringIO(text), delimiter=";"))
-    place = FILE_COLUMNS.index("limit_kpa")
+    place = FLEET_FILE.columns.index("limit_kpa")
     assert (plain[1][place], written[1][place]) == ("6.200", "6,200")
-    assert [len(row) for row in written] == [len(FILE_COLUMNS)] * 2
+    assert [len(row) for row in written] == [len(FLEET_FILE.columns)] * 2
     assert "separator=semicolon" in page_of(api)
 
 
@@ -187,7 +187,12 @@ def test_the_file_has_semicolons_and_decimal_commas_as_those_of_the_shop(api: Ap
 def test_a_planned_day_that_cannot_hold_is_counted_apart_with_its_chance(api: Api, language: str) -> None:
     """A wrong year, and days with a chance of 68 % and 81 %, looked like planned days in time."""
     register_worked(api, 60, rise_kpa=0.05)
-    ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": "2027-03-10"})
+    ask(
+        api,
+        "POST",
+        "/v1/machines/grader-07/planned-change",
+        {"on": "2027-03-10", "confirmed_because": "booked"},
+    )
     fleet, words = ask(api, "GET", "/v1/fleet"), table(language)
     assert (fleet["late_day_by_state"], fleet["with_day"], fleet["chance_allowed"]) == ({"plan": 1}, 1, 0.1)
     [known] = fleet["housings"]

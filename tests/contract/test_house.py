@@ -29,8 +29,9 @@ from tests.support.house import (
 #: messages to people too: onto analysis, owners, store, events of webhooks; routes, console and app onto it
 #: a command sends a message in the words of the console; events of matters have instants of the contract
 #: the plan of visits too: beside the shop, and the routes and the store onto it
+#: events of webhooks say the advice as pages do (webhooks onto the shop)
 #: where the three commands begin (gateway.programs), which loads none of the rest by itself
-ROOMS, ARROWS = 44, 183
+ROOMS, ARROWS = 44, 184
 #: a program's one place for each, and what Python itself names
 ONE_A_PROGRAM = {"__init__.py", "__main__.py", "cli.py", "errors.py", "error_texts.py", "log.py"}
 ONE_A_PROGRAM |= {"output.py", "settings.py"}

@@ -292,7 +292,9 @@ def test_a_change_is_planned_moved_and_taken_back_on_the_page(api: Api) -> None:
             day,
             "with the 500 h service",
         )
-        assert f'value="{day}"' in api.get(MACHINE).text
+        page = api.get(MACHINE).text
+        assert f'value="{day}"' in page
+        assert "<q><bdi>with the 500 h service</bdi></q>" in page, "what a person wrote is quoted"
     refused = plan("2026-01-01")
     assert (refused.status_code, planned()["on"]) == (422, "2026-03-09")
     assert 'value="2026-01-01"' in refused.text, "nothing is typed twice"
@@ -398,3 +400,33 @@ def test_no_work_is_chosen_and_a_new_meter_has_its_field(api: Api) -> None:
     assert select.partition("</option>")[0].endswith('<option value="">Choose')
     assert "selected" not in select
     assert 'name="old_meter"' in page
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_wrong_year_is_corrected_by_one_button(api: Api, language: str) -> None:
+    """What else was typed goes with it."""
+    register_worked(api, 60, rise_kpa=0.05)
+    headers = {"Accept-Language": language}
+    plan = {"housing": "main", "on": "2027-02-23", "plan_note": "with the oil"}
+    refused = api.request("POST", f"{MACHINE}/planned-day", data=plan, headers=headers)
+    assert refused.status_code == 422
+    assert 'formnovalidate name="right_day" value="2026-02-23"' in refused.text
+    assert re.search(r"2026[^<]*</button>", refused.text), "the year is said"
+    assert (
+        api.request("POST", f"{MACHINE}/planned-day", data=plan | {"right_day": "2026-02-23"}).status_code
+        == 303
+    )
+    planned = api.get("/v1/fleet").json()["housings"][0]["planned"]
+    assert (planned["on"], planned["note"]) == ("2026-02-23", "with the oil")
+    entry = {"housing": "main", "what": "new", "day": "2027-02-20", "time": "06:00", "meter": "8120"}
+    refused = api.request("POST", f"{MACHINE}/entries", data=entry, headers=headers)
+    assert refused.status_code == 422
+    assert 'formnovalidate name="right_day" value="2026-02-20"' in refused.text
+    assert 'value="8120"' in refused.text
+    assert (
+        api.request("POST", f"{MACHINE}/entries", data=entry | {"right_day": "2026-02-20"}).status_code == 303
+    )
+    [known] = api.get("/v1/machines/grader-07/element-changes").json()["element_changes"]
+    assert (known["changed_at"], known["meter_hours"]) == ("2026-02-20T06:00:00Z", 8120.0)
+    wrong = api.request("POST", f"{MACHINE}/entries", data=entry | {"day": "2026-02-20", "meter": "12abc"})
+    assert 'name="right_day"' not in wrong.text, "the year is not what is wrong"

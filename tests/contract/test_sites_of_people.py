@@ -263,6 +263,7 @@ WAYS_OUT = (
     *("/v1/fleet", "/v1/fleet?with_trend=true", "/v1/machines/grader-07/restriction", "/v1/work"),
     *("/v1/machines/grader-07/lives", "/v1/machines/grader-07/element-changes", "/v1/digest"),
     *("/v1/visit-plan", "/v1/machines.csv", "/v1/element-lives", "/element-lives", "/fleet.csv"),
+    *("/v1/fleet/changes", "/fleet-changes"),
     *("/fleet", "/machines/grader-07", "/work-list", "/visit/grader-07", "/shop", "/visit-plan"),
 )
 

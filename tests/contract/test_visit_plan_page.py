@@ -52,6 +52,16 @@ def other_days(html: str) -> list[str]:
     return [value for value in re.findall(r'<option value="([^"]*)"', html) if value.startswith("grader-07")]
 
 
+def test_a_row_leads_to_its_machine_and_housing(api: Api) -> None:
+    machine = {"machine": "grader-07", "housings": [{"housing": "main"}, {"housing": "cab"}]}
+    assert api.post("/v1/machines", machine).status_code == 200
+    ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": "2026-02-27", "housing": "cab"})
+    rows = page(api).partition("<table")[2]
+    assert '<a href="/machines/grader-07"><bdi>' in rows
+    left_out = page(api).partition("</table>")[2]
+    assert '<a href="/machines/grader-07?housing=cab">' in rows + left_out
+
+
 def test_the_page_shows_the_plan_with_a_caution_before_it(api: Api) -> None:
     html = page(api)
     [visit] = visits_of(html)

@@ -548,6 +548,18 @@ def test_a_change_of_state_is_announced_once(told: Told) -> None:
     assert told.types() == []
 
 
+def test_the_advice_is_the_planned_day_where_pages_say_that(told: Told) -> None:
+    planned = told.api.post("/v1/machines/grader-07/planned-change", {"on": "2026-03-06"})
+    assert planned.status_code == 200, planned.text
+    told.api.send(loading(hours=80, last_kpa=2.2))
+    told.api.analyse()
+    assert told.types() == ["cleanside.state.changed"]
+    [seen] = told.api.get("/v1/fleet").json()["housings"]
+    assert seen["advice_code"] == "advice_planned"
+    assert "2026-03-06" in seen["advice"]
+    assert deliveries(told.api)[-1]["data"]["advice"] == seen["advice"]
+
+
 def test_what_is_told_is_as_the_description_says(api: Api) -> None:
     """Judged by the library jsonschema. What it does not reach is in the test of the description."""
     register(api, "https://shop.example/", list(TYPES))

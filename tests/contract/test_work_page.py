@@ -293,7 +293,7 @@ def test_an_empty_list_says_so_and_lists_no_table(api: Api) -> None:
 
 def test_what_stands_on_a_later_day_is_named_on_the_page_with_day_and_chance(api: Api) -> None:
     loaded(api, rise_kpa=0.04)
-    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-05"})
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-05", "confirmed_because": "booked"})
     for language, words in (("en", "planned for Thu 5 Mar by"), ("de", "geplant für Do. 5. März von")):
         html = page(api, **{"Accept-Language": language})
         assert 'href="/machines/grader-07"' in html
@@ -429,3 +429,57 @@ def test_a_machine_over_its_limit_says_why_other_days_have_no_figures(api: Api, 
     loaded(api, rise_kpa=0.08)
     html = page(api, **{"Accept-Language": language})
     assert str(table(language)["work.option_over"]) in html
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_day_that_cannot_hold_is_asked_about_on_the_list_and_confirmed_by_one_button(
+    api: Api, language: str
+) -> None:
+    """As on the page of the machine; what is written elsewhere on the list stays."""
+    loaded(api, rise_kpa=0.05)
+    headers = {"Accept-Language": language}
+    fields = {
+        "move": "grader-07/main/none",
+        "on/grader-07/main": "2026-03-14",
+        "meter/grader-07/main": "8120",
+    }
+
+    def move(**more: str) -> Any:
+        sent = fields | {name.replace("__", "/"): value for name, value in more.items()}
+        return api.request("POST", "/work-list/move", key="planner", data=sent, headers=headers)
+
+    asked = move()
+    assert asked.status_code == 422
+    assert str(table(language)["field.rule.planned_day_too_late"]).partition(": ")[2][:20] in asked.text
+    assert 'name="plan_meant/grader-07/main" value="2026-03-14"' in asked.text
+    assert 'form="jobs" formaction="/work-list/move" name="move" value="grader-07/main/none"' in asked.text
+    assert 'value="8120"' in asked.text
+    assert ask(api, "GET", "/v1/work")["jobs"][0]["planned"] is None
+    assert move(**{"plan_meant/grader-07/main": "2026-03-13"}).status_code == 422, "another day was meant"
+    assert move(**{"plan_meant/grader-07/main": "2026-03-14"}).status_code == 303
+    [later] = ask(api, "GET", "/v1/work")["later"]
+    assert later["day"] == "2026-03-14"
+
+
+def test_a_program_is_asked_about_a_day_that_cannot_hold_and_says_why(api: Api) -> None:
+    loaded(api, rise_kpa=0.05)
+    ask(api, "POST", "/v1/planning-terms", {"working_days": "1234567", "days_off": ["2026-02-22"]})
+    path = f"{MACHINE}/planned-change"
+    for on, code in (
+        ("2026-03-14", "too late"),
+        ("2027-02-22", "too late"),
+        ("2026-02-22", "no working day"),
+    ):
+        refused = api.post(path, {"on": on}, key="planner")
+        [complaint] = refused.json()["errors"]
+        assert (refused.status_code, complaint["pointer"]) == (422, "#/on")
+        assert code in complaint["detail"]
+        assert "confirmed_because" in complaint["detail"]
+    past = {"on": "2026-02-20", "confirmed_because": "it was done then"}
+    assert api.post(path, past, key="planner").status_code == 422, "no reason plans a day that is over"
+    kept = ask(api, "POST", path, {"on": "2026-03-14", "confirmed_because": "the crew is booked"})
+    assert kept["planned"]["on"] == "2026-03-14"
+    again = ask(api, "POST", path, {"on": "2026-03-14", "note": "at the noon stop"})
+    assert again["planned"]["note"] == "at the noon stop", "a day is asked about once"
+    [line] = api.get("/v1/audit", params={"what": "planned_change", "limit": 2}).json()["entries"][1:]
+    assert "the crew is booked" in line["detail"]

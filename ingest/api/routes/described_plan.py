@@ -149,6 +149,7 @@ class VisitShown(PlannedMachineShown):
         description="of what people decided about it; send it along when the plan is accepted"
     )
     planned: PlannedShown | None = Field(description="the day that is planned already; null: none")
+    moved_times: int
     planned_on: str | None = Field(description="a person planned it for then, ISO 8601; null: no person did")
     work_list_on: str | None = Field(
         description="its day on the work list until the plan is accepted, ISO 8601; null: not within the plan"

@@ -184,6 +184,7 @@ class JobShown(Described):
     )
     causes: list[str] = Field(description="what to look at first, by code; empty: nothing")
     planned: PlannedShown | None
+    moved_times: int
     service: ServiceShown | None
     service_on: str | None = Field(description="when the next service likely falls")
     service_fit: ServiceFit | None
@@ -226,6 +227,7 @@ class LaterJobShown(Described):
     reason: LaterReason
     day: str | None = Field(description="on which it stands, ISO 8601; null: it is laid up")
     planned: PlannedShown | None
+    moved_times: int
     service: ServiceShown | None
     laid_up: LaidUpShown | None
     chance_at_limit_before: float | None = Field(description="before that day, 0 to 1")

@@ -37,6 +37,7 @@ from cleanside.ingest.api.routes.paper_shapes import (
     planned_document,
     service_document,
 )
+from cleanside.ingest.api.routes.planned_day_asked import ask_of_day
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     Act,
@@ -192,6 +193,12 @@ class NewPlan(Strict):
         description="planned_at of the plan that was seen, none: no day was planned; another by now: 409 "
         "`planned_since`. Left out: whatever is planned is replaced",
         examples=["2026-03-02T09:00:00Z"],
+    )
+    confirmed_because: Words = Field(
+        "",
+        max_length=400,
+        description="why the day holds although it cannot, by the forecast, the calendar or its distance; "
+        "send the day again with this",
     )
 
 
@@ -651,7 +658,10 @@ def level_at(series: HourlyRestriction, at_s: float) -> tuple[float, float] | No
     response_model=PlannedAnswer,
     responses=problems(404, 409),
 )
-@example({"on": "2026-03-04", "zone": "Europe/Vienna", "housing": "{housing}"}, plain="on zone seen")
+@example(
+    {"on": "2026-03-04", "zone": "Europe/Vienna", "housing": "{housing}"},
+    plain="on zone seen confirmed_because",
+)
 def post_planned_change(
     machine: PathName, body: NewPlan, request: Request, resources: R, key: Writer
 ) -> dict[str, Any]:
@@ -660,6 +670,8 @@ def post_planned_change(
 
     Where the day passes without a fall in restriction or an entry, the machine stands first in /v1/fleet. So
     it does where a change becomes known that was made before: planning the same day again then keeps it.
+    A day on which the element is likely at its limit already, a day far ahead and one without work are
+    refused with a question: correct the day, or say by `confirmed_because` why it is meant.
     """
     now_us = resources.clock()
     passes_us = end_of_day_us(body.on, ZoneInfo(body.zone))
@@ -667,13 +679,20 @@ def post_planned_change(
         raise NotValid(Complaint("#/on", "planned_day_over", on=body.on, now=text(now_us)))
     if passes_us > now_us + MOST_PLANNED_US:
         raise NotValid(Complaint("#/on", "planned_day_beyond", on=body.on, now=text(now_us)))
-    kept_us = _kept_after_us(request, resources, key, machine, body, now_us)
-    planned = PlannedChange(body.on, passes_us, now_us, key.handle, body.note, kept_us)
+    with resources.reading() as connection:
+        housing = find_housing(connection, key, machine, body.housing)
+        view: View = services_of(request).judge(connection, key).view(housing)
+        planned = view.papers.planned
+        is_same = planned is not None and planned.planned_on == body.on  # asked about as it was planned
+        if not (body.confirmed_because or is_same):
+            ask_of_day(connection, key.owner_id, view, body.on, body.zone)
+    kept_us = kept_after_us(planned, body.on, view.assessment.study, now_us)
+    new = PlannedChange(body.on, passes_us, now_us, key.handle, body.note, kept_us)
 
     def save(connection: sa.Connection) -> HousingRow:
         housing = find_housing(connection, key, machine, body.housing)
         refuse_unseen_plan(connection, housing, body.seen)
-        papers.put_planned(connection, housing.id, planned)
+        papers.put_planned(connection, housing.id, new)
         about = {"machine": machine, "body": body.model_dump(mode="json")}
         audit.note(connection, key.owner_id, now_us, key.handle, "planned_change", **about)
         return housing
@@ -708,16 +727,6 @@ def delete_planned_change(
         return found
 
     return _planned_answer(request, resources, key, resources.writer.call(save))
-
-
-def _kept_after_us(
-    request: Request, resources: R, key: Key, machine: str, body: NewPlan, now_us: int
-) -> int | None:
-    """The change that a day is kept after; None: it is not the same day, or no change questioned it."""
-    with resources.reading() as connection:
-        housing = find_housing(connection, key, machine, body.housing)
-        view: View = services_of(request).judge(connection, key).view(housing)
-    return kept_after_us(view.papers.planned, body.on, view.assessment.study, now_us)
 
 
 def planned_of(connection: sa.Connection, housing: HousingRow) -> PlannedChange | None:

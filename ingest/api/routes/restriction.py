@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any
@@ -48,8 +47,8 @@ from cleanside.ingest.restriction import Assessment, LifeSpan, Quantiles, Suspic
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
-from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
+from cleanside.ingest.shop.advice import advice_of
 from cleanside.ingest.shop.planned import state_of_plan
 from cleanside.ingest.shop.work_list import AT_ONCE, is_laid_up
 from cleanside.ingest.store import fleet, held_places, planning_terms
@@ -68,8 +67,6 @@ PAGES_FOR_US = 3_600_000_000  # a cursor of the fleet is good for an hour: after
 #: above what the shop allows: less is the same in whole per cents, as it is said
 LATE_BY = 0.005
 NEVER_S = 4_102_444_800  # 2100-01-01
-#: advice that a planned day stands in for: the element may wait until then
-UNTIL_PLANNED = frozenset(("advice_serving", "advice_plan"))
 
 Reader = Annotated[Key, Depends(needs("fleet:read"))]
 
@@ -359,8 +356,7 @@ def urgency(seen: View) -> tuple[int, int, str, str]:
 def document_of(seen: View) -> dict[str, Any]:
     """A housing's assessment for an answer. Restriction in Pa, hours are operating hours, times in UTC."""
     assessment, unit = seen.assessment, gauge_unit(seen.terminal)
-    planned = planned_document(seen)
-    advice = _advice(assessment, planned)
+    advice = advice_of(assessment, seen.papers)
     return {
         "machine": seen.housing.machine,
         "display_name": seen.housing.display_name,
@@ -416,16 +412,8 @@ def document_of(seen: View) -> dict[str, Any]:
         "safety_part": seen.papers.housing.safety_part,
         "laid_up": laid_up_document(seen.papers.machine),
         "worked_laid_up": asked_of_lay_up(assessment),
-        "planned": planned,
+        "planned": planned_document(seen),
     }
-
-
-def _advice(assessment: Assessment, planned: Mapping[str, Any] | None) -> Statement:
-    """What to do; of an element that a person planned to change and that may wait until then, that."""
-    is_open = planned is not None and planned["state"] == "open" and not planned["in_lay_up"]
-    if planned is None or not is_open or assessment.advice.code not in UNTIL_PLANNED:
-        return assessment.advice
-    return say("advice_planned", on=planned["on"])
 
 
 def resting_document(assessment: Assessment) -> dict[str, Any] | None:

@@ -20,6 +20,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from cleanside.ingest.analysis.assessment import Judge, View
+from cleanside.ingest.analysis.back_then import PastStudies
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.moved_dates import MovedDates
@@ -63,6 +64,7 @@ class Services:
     refusals: Refusals = field(default_factory=Refusals)
     snapshots: Snapshots = field(default_factory=Snapshots)
     memory: Memory = field(default_factory=Memory)
+    past: PastStudies = field(default_factory=PastStudies)
     moved_dates: MovedDates = field(init=False)
     plans: KeptPlans = field(default_factory=KeptPlans)
     streams: OpenStreams = field(default_factory=OpenStreams)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Collection, Coroutine, Iterator, Sequence
 from functools import partial
-from typing import Annotated, Any, NamedTuple, TypeVar
+from typing import Annotated, Any, NamedTuple, TypeVar, get_args, get_origin
 
 import sqlalchemy as sa
 from fastapi import APIRouter, Depends, Path, Request, Response
@@ -17,7 +17,7 @@ from cleanside.gateway.wire import MAX_LISTED, BatchRefused, instant_text, load_
 from cleanside.ingest.api.routes.names import NAME_PATTERN, NEW_NAME_PATTERN
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.signed_in import person_of, token_of_cookie
-from cleanside.ingest.errors import BodyNotJson, Complaint, Refused, WrongField
+from cleanside.ingest.errors import BodyNotJson, Complaint, NotValid, Refused, WrongField, writable
 from cleanside.ingest.intake.arriving import Arriving
 from cleanside.ingest.owners.access import PERMISSIONS, Keyring, require
 from cleanside.ingest.owners.key_life import expires_soon
@@ -26,6 +26,10 @@ from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
 
 T = TypeVar("T", bound=Callable[..., Any])
+
+#: parameters whose value opens something: in no answer
+SECRET_PARAMETERS = frozenset({"code", "state", "token"})
+SHOWN_CHARACTERS = 100  # of refused values; chosen: enough to recognise them
 
 Name = Annotated[str, Field(pattern=NAME_PATTERN, max_length=64, examples=["grader-07"])]
 #: the name of a new object
@@ -67,7 +71,23 @@ class _StrictRequest(Request):
             raise BodyNotJson(refused) from None
 
 
-class StrictRoute(APIRoute):
+class CheckedRoute(APIRoute):
+    """Takes each parameter of one value once; a list, declared as one, as often as it is given."""
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """The framework's handler, which alone would read the last value and drop the others."""
+        handle = super().get_route_handler()
+        lists = {p.alias for p in _query_of(self) if _is_list(p.field_info.annotation)}
+
+        async def handle_checked(request: Request) -> Response:
+            if request.scope["query_string"]:
+                _refuse_repeated_parameters(request, lists)
+            return await handle(request)
+
+        return handle_checked
+
+
+class StrictRoute(CheckedRoute):
     """
     Reads JSON by RFC 8259: a name that appears twice is refused, not guessed.
 
@@ -205,8 +225,34 @@ def _refuse_unknown_parameters(request: Request) -> None:
         )
 
 
+def _refuse_repeated_parameters(request: Request, lists: Collection[str]) -> None:
+    """Raise NotValid (422) for a parameter of one value that came twice: the one meant is not guessed."""
+    query = request.query_params
+    twice = [name for name in query if name not in lists and len(query.getlist(name)) > 1]
+    if twice:
+        first, *more = (_repeated(name, query.getlist(name)) for name in twice[:MAX_LISTED])
+        raise NotValid(first, *more)
+
+
+def _repeated(name: str, values: Sequence[str]) -> Complaint:
+    shown = "not shown" if name in SECRET_PARAMETERS else writable(", ".join(values)[:SHOWN_CHARACTERS])
+    about = {"name": writable(name[:64]), "times": len(values), "values": shown}
+    return Complaint(f"query/{about['name']}", "parameter_repeated", **about)
+
+
 def _parameters_of(route: APIRoute) -> tuple[str, ...]:
-    return tuple(sorted(p.alias for dependant in every_dependant(route) for p in dependant.query_params))
+    return tuple(sorted(p.alias for p in _query_of(route)))
+
+
+def _query_of(route: APIRoute) -> Iterator[Any]:
+    """The framework's query parameters of a route."""
+    for dependant in every_dependant(route):
+        yield from dependant.query_params
+
+
+def _is_list(annotation: Any) -> bool:
+    """Is a parameter declared as a list, perhaps one that may be left out."""
+    return any(get_origin(one) is list for one in (annotation, *get_args(annotation)))
 
 
 def every_dependant(route: APIRoute) -> Iterator[Any]:

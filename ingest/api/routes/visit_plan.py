@@ -26,6 +26,7 @@ from cleanside.ingest.api.routes.paper_shapes import (
     planned_document,
     service_document,
 )
+from cleanside.ingest.api.routes.plan_moves import moves_of
 from cleanside.ingest.api.routes.planning_terms import assumed_document
 from cleanside.ingest.api.routes.restriction import dates_of, rest_on
 from cleanside.ingest.api.routes.services import services_of
@@ -105,11 +106,12 @@ def get_visit_plan(
         every = on_list(connection, services.judge(connection, key), key, days)
         inputs = _inputs(connection, key, every, days, _chosen(fixed or [], every))
         made = element_changes.entries_of_owner(connection, key.owner_id)
+        moves = moves_of(connection, key, (seen.view for seen in every.values()), resources.clock())
     plan = services.plans.of(inputs.problem)  # outside the transaction: it may take seconds
     days = ListDays(ZoneInfo(zone), now_s, before=inputs.problem.on(PLAN_DAYS))
     with resources.reading() as connection:
         orders = part_lines(connection, key, every, days, planned=_days_of(plan, inputs.problem))
-    return _plan_document(plan, inputs, PlanSeen(every, made, days), orders)
+    return _plan_document(plan, inputs, PlanSeen(every, made, moves, days), orders)
 
 
 class KnownVisit(NamedTuple):
@@ -215,6 +217,7 @@ class PlanSeen:
 
     every: OnListByName
     made: Mapping[int, EntriesMade]
+    moves: Mapping[HousingName, int]  # of planned days
     days: ListDays  # of the work list, until the end of the plan
 
     def version(self, name: HousingName) -> str:
@@ -289,6 +292,7 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
         **_machine_document(name, seen.every),
         "version": seen.version(name),
         "planned": planned_document(seen.every[name].view),
+        "moved_times": seen.moves.get(name, 0),
         "work_list_on": seen.listed(name),
         **_service_document(seen, name, problem.on(visit.day)),
         "part": visit.element.part,

@@ -25,6 +25,7 @@ from cleanside.ingest.api.routes.paper_shapes import (
 )
 from cleanside.ingest.api.routes.papers import without_questions
 from cleanside.ingest.api.routes.part_orders import orders_seen
+from cleanside.ingest.api.routes.plan_moves import moves_of
 from cleanside.ingest.api.routes.restriction import dates_of, rest_on, resting_document
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R, router_of, text_s
@@ -124,13 +125,20 @@ def work_document(
     jobs = jobs_of(candidates, days)
     stock = stock_seen(connection, key)
     dealt = _dealt(connection, key, jobs_of([seen.candidate for seen in every.values()], days), days)
+    moves = moves_of(connection, key, (seen.view for seen in wanted), judge.now_us)
     shown = [
         _job_document(connection, judge, every[_name(job.candidate)], job)
+        | {"moved_times": moves.get(_name(job.candidate), 0)}
         | {"part_elsewhere": _elsewhere(every[_name(job.candidate)], stock)}
         | {"piece": _piece_document(dealt.get(_name(job.candidate)))}
         for job in jobs
     ]
-    parts = part_lines(connection, key, every, days, taken={_name(job.candidate) for job in jobs})
+    taken = {_name(job.candidate) for job in jobs}
+    parts = part_lines(connection, key, every, days, taken=taken)
+    resting = _resting_without(every, wanted)
+    # Ordered beside the same list, with the elements that laid-up machines take from the stock for a planned
+    # day: what then is to be ordered beyond `parts` follows from the entries alone.
+    otherwise = part_lines(connection, key, {**every, **resting}, days, taken=taken) if resting else []
     carried = carries_of(list(dealt.values()))
     return {
         "now": text_s(days.now_s),
@@ -139,9 +147,11 @@ def work_document(
         "before": days.before.isoformat(),
         "jobs": shown,
         "later": [
-            _later_document(every[_name(later.candidate)].view, later) for later in later_of(candidates, days)
+            _later_document(every[_name(later.candidate)].view, later)
+            | {"moved_times": moves.get(_name(later.candidate), 0)}
+            for later in later_of(candidates, days)
         ],
-        "resting": _resting_documents(connection, key, every, wanted, days),
+        "resting": _resting_documents(resting, wanted, otherwise, parts, days),
         "asked": asked_documents(wanted),
         "done": _done(wanted, days, done_s, part_uses.uses_of_owner(connection, key.owner_id)),
         "without_part": sorted({j["machine"] for j in shown if j["primary_part"] is None}),
@@ -155,25 +165,37 @@ def work_document(
     }
 
 
+def _resting_without(every: OnListByName, wanted: Sequence[OnList]) -> dict[HousingName, OnList]:
+    """
+    Housings as they would stand without an entry that no reading confirmed yet.
+
+    Empty where the list shows none of them: what would be ordered is counted over all sites, said of those.
+    """
+    found = {
+        _name(seen.candidate): replace(seen, candidate=seen.otherwise)
+        for seen in every.values()
+        if seen.otherwise is not None
+    }
+    return found if any(seen.otherwise is not None for seen in wanted) else {}
+
+
 def _resting_documents(
-    connection: sa.Connection, key: Key, every: OnListByName, wanted: Sequence[OnList], days: ListDays
+    resting: OnListByName,
+    wanted: Sequence[OnList],
+    otherwise: Sequence[PartLine],
+    parts: Sequence[PartLine],
+    days: ListDays,
 ) -> list[dict[str, Any]]:
     """
     Housings whose change left the list, or whose order fell away, by an entry that no reading confirmed yet.
 
     What would stand without the entry is kept here and not on the list: it is most likely right.
+    otherwise, parts : part lines without these entries, and as things stand.
     """
-    waiting = {
-        _name(seen.candidate): replace(seen, candidate=seen.otherwise)
-        for seen in every.values()
-        if seen.otherwise is not None
-    }
-    shown = {_name(seen.candidate) for seen in wanted} & waiting.keys()
-    if not shown:
-        return []
-    lines = {line.part: line for line in part_lines(connection, key, {**every, **waiting}, days)}
-    now = {line.part: line.to_order for line in part_lines(connection, key, every, days)}
-    found = [_resting_document(waiting[name], lines, now, days) for name in sorted(shown)]
+    shown = sorted({_name(seen.candidate) for seen in wanted} & resting.keys())
+    lines = {line.part: line for line in otherwise}
+    ordered = {line.part: line.to_order for line in parts}
+    found = [_resting_document(resting[name], lines, ordered, days) for name in shown]
     return [one for one in found if one["day"] is not None or one["order_by"] is not None]
 
 

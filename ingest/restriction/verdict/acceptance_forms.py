@@ -67,6 +67,8 @@ SEEN: Mapping[str, Sentence] = {
     "supply_not_reported": "No supply voltage reported.",
     "supply": f"{_SUPPLY}.",
     "supply_of_system": f"{_SUPPLY}: a {{system_v}} V system.",
+    "supply_running": f"With the engine running {_SUPPLY}.",
+    "supply_running_of_system": f"With the engine running {_SUPPLY}: a {{system_v}} V system.",
     "read_on_at_rest": "Readings went on for {stayed_min:.0f} min with the engine at rest.",
     "power_has_not_gone": "Power has not gone off yet.",
     "power_cycled": _power_cycled,

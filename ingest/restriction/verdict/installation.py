@@ -145,7 +145,7 @@ def accept(readings: Readings, around: Surroundings) -> tuple[Check, ...]:
     order = np.argsort(readings.at_s, kind="stable").astype(np.int64)
     table = _Table(readings, order)
     checks = (
-        spot_checks.supply(_volts(table)),
+        _supply(table),
         spot_checks.key_off(stayed_s=_longest_at_rest_s(table), power_cycles=around.power_cycles),
         _clock(around),
         _link(around),
@@ -196,11 +196,13 @@ class _Table:
         return [float(value) for value in self.restriction_pa[rows]]
 
 
-def _volts(table: _Table) -> list[float]:
-    """While the engine runs the voltage counts; without a speed every reading does. [V]"""
+def _supply(table: _Table) -> Check:
+    """While the engine runs the voltage counts; without a speed every reading does."""
     known = ~np.isnan(table.supply_v)
-    rows = table.latest(known & table.running if np.any(known & table.running) else known)
-    return [float(value) for value in table.supply_v[rows]]
+    running = known & table.running
+    while_running = bool(np.any(running))
+    volts = table.supply_v[table.latest(running if while_running else known)]
+    return spot_checks.supply([float(value) for value in volts], while_running=while_running)
 
 
 def _longest_at_rest_s(table: _Table) -> float:

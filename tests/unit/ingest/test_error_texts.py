@@ -34,7 +34,7 @@ BY_A_HELPER |= {"role_of_key_not_allowed", "role_of_person_not_allowed"}
 #: why an hour meter is doubted (`shop.meter`)
 BY_A_HELPER |= {"meter_lower", "meter_above_later", "meter_ahead_of_clock", "meter_below_worked"}
 BY_A_HELPER |= {"meter_first_high"}
-#: what is asked about a planned day (`console.planned_day_asked`)
+#: what is asked about a planned day (`api.routes.planned_day_asked`)
 BY_A_HELPER |= {"planned_day_too_late", "planned_day_far", "planned_day_no_work"}
 #: what `restriction` says as a code, which imports nothing of ours (`verdict.cost_of_waiting`)
 OF_THE_ANALYSIS = {"fuel_unusual", "fuel_price_unusual"}

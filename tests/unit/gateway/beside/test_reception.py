@@ -43,7 +43,7 @@ FACTS = MachineFacts(
         LastValue("signal_strength", -85.0, "dBm", 60.0),
     ],
     checks=[
-        spot_checks.supply([27.4, 27.3, 27.5]),
+        spot_checks.supply([27.4, 27.3, 27.5], while_running=True),
         spot_checks.key_off(stayed_s=0.0, power_cycles=0),
         spot_checks.clock(uncertainty_s=0.4, anchor="gps"),
         spot_checks.zero([300.0] * 3),

@@ -204,3 +204,14 @@ def test_a_gauge_and_a_monitor_are_two_things_in_german_too(english: str, german
 
     both = [(key, entry, table("de")[key]) for key, entry in table("en").items()]
     assert [key for key, en, de in both if has(en, english) and not has(de, german)] == []
+
+
+def test_german_sentences_name_roles_as_the_list_of_people_does():
+    """ "Betrieb" was a role, the state of a machine and a company; "betreibt" named the role in sentences."""
+    words = table("de")
+    roles = {str(words[f"layout.role.{role}"]) for role in ("technician", "planner", "operator", "admin")}
+    named = [re.findall(r"Rolle ((?:[A-Z]\w+(?:, | oder )?)+)", str(text)) for text in words.values()]
+    lists = [re.split(", | oder ", found.strip()) for of_text in named for found in of_text]
+    assert len(lists) >= 3
+    assert {name for names in lists for name in names} <= roles
+    assert not any(role in str(words["state.serving"]) for role in roles)

@@ -16,6 +16,7 @@ from cleanside.ingest.restriction.verdict.installation import (
     accept,
     verdict_of,
 )
+from cleanside.ingest.restriction.verdict.plain_forms import text_of
 
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 SOUND = Surroundings(
@@ -132,6 +133,16 @@ def test_a_permanent_feed_shows_when_readings_go_on_with_the_engine_at_rest():
     assert verdicts(at_rest(400), power_cycles=0)["key-off"].verdict == FAILED
     assert verdicts(at_rest(400), power_cycles=2)["key-off"].verdict == PASSED
     assert verdicts(at_rest(60), power_cycles=0)["key-off"].verdict == NOT_YET_SEEN
+
+
+def test_the_range_of_the_supply_is_named_as_that_of_the_running_engine():
+    """25.1 V at rest is in no figure; without a speed it is not known which readings ran."""
+    seen = verdicts(fitting())["supply voltage"].seen
+    assert seen.code == "supply_running_of_system"
+    assert seen.values["low_v"] > 27.5
+    assert text_of(seen).startswith("With the engine running 27.9 V, from 27.8 to 28.0 V: a 24 V system")
+    unknown = verdicts(fitting(engine_speed_rad_s=None))["supply voltage"].seen
+    assert (unknown.code, unknown.values["low_v"] < 25.5) == ("supply", True)
 
 
 def test_what_was_put_right_at_the_machine_passes():

@@ -1,0 +1,88 @@
+"""
+Housings as their readings let judge them at an earlier midnight: what a planner compares the present with.
+
+Promises: no reading measured since then is in it, nor an entry that became known since. What the fleet
+teaches is that of now, so a difference comes from the readings and the entries alone. A picture of then is
+worked out once in a process: readings of then that arrive later change it after the next midnight.
+Leaves to others: what differs (`ingest.shop.fleet_changes`), who may see it (`ingest.api.routes`).
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import replace
+
+import sqlalchemy as sa
+
+from cleanside.ingest.analysis.assessment import HOUR_US, MICRO, SnapshotInUse, View, facts_of, terminal_at
+from cleanside.ingest.analysis.memory import MAX_STUDIES, summaries_of
+from cleanside.ingest.restriction import Assessment, HousingFacts, Study, Summaries, assess, study_housing
+from cleanside.ingest.store.surroundings import of_housings
+
+
+class PastStudies:
+    """Studies of then, safe between threads."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[Hashable, Study] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def of(self, basis: Hashable, make: Callable[[], Study]) -> Study:
+        """The study of this input, made now if it is not there."""
+        with self._lock:
+            known = self._kept.get(basis)
+        if known is not None:
+            return known
+        made = make()
+        with self._lock:
+            self._kept[basis] = made
+            if len(self._kept) > MAX_STUDIES:
+                self._kept.popitem(last=False)
+        return made
+
+
+def back_then(
+    connection: sa.Connection,
+    past: PastStudies,
+    known: SnapshotInUse,
+    views: Sequence[View],
+    then_us: int,
+    *,
+    horizon_days: float,
+    check: Callable[[], None],
+) -> dict[int, Assessment]:
+    """
+    Housing id -> what was to be said of it then. views : of one owner, as of now.
+
+    check : called before each study that is made; it raises where they take too long.
+    """
+    housings = [view.housing for view in views]
+    around = of_housings(connection, housings, then_us, whole_owner=False)
+    found: dict[int, Assessment] = {}
+    for view in views:
+        housing, near = view.housing, around[view.housing.id]
+        terminal = terminal_at(near.terminals, then_us)
+        changes = [change for change in near.changes if change.known_us <= then_us]
+        gauges = [gauge for gauge in near.gauges if gauge.at_us <= then_us]
+        facts = replace(
+            facts_of(housing, terminal, changes, gauges, known.knowledge), planning_horizon_days=horizon_days
+        )
+
+        def make(housing_id: int = housing.id, facts: HousingFacts = facts) -> Study:
+            check()
+            return study_housing(_until(summaries_of(connection, housing_id), then_us), facts).study
+
+        entered = (tuple(changes), tuple(gauges))
+        basis = (housing._replace(revision=0), terminal, entered, then_us, known.number, horizon_days)
+        study = past.of(basis, make)
+        found[housing.id] = assess(study, now_s=then_us / MICRO)
+    return found
+
+
+def _until(summaries: Summaries, then_us: int) -> Summaries:
+    """The hours that had ended then."""
+    starts = summaries.hours["hour_s"]
+    later = starts[starts + HOUR_US // MICRO > then_us // MICRO]
+    return summaries.patched(Summaries.of([]), later.tolist())

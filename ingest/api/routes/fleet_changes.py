@@ -1,0 +1,110 @@
+"""GET /v1/fleet/changes: what changed of the fleet since a midnight, from its stored readings and entries."""
+
+from __future__ import annotations
+
+import time
+from datetime import datetime, timedelta
+from datetime import time as midnight
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+from fastapi import Depends, Query, Request
+
+from cleanside.ingest.analysis.assessment import WORK_OUT_RETRY_S, WORK_OUT_S, View
+from cleanside.ingest.analysis.back_then import back_then
+from cleanside.ingest.api.routes.described_changes import FleetChangesAnswer
+from cleanside.ingest.api.routes.paper_shapes import ZoneName
+from cleanside.ingest.api.routes.restriction import dates_of, views_of
+from cleanside.ingest.api.routes.services import services_of
+from cleanside.ingest.api.routes.shared import R, needs, router_of, text
+from cleanside.ingest.errors import TryAgain
+from cleanside.ingest.restriction import Assessment
+from cleanside.ingest.shop.fleet_changes import MOVED_DAYS, HousingChange, change_of
+from cleanside.ingest.store.keys import Key
+
+router = router_of("restriction")
+
+SPAN_DAYS = 7  # from one weekly look to the next
+MOST_SPAN_DAYS = 92  # a quarter; chosen: what changed before is a matter of lives
+
+
+@router.get(
+    "/v1/fleet/changes",
+    summary="What changed of the fleet",
+    description=(
+        "Housings whose state changed since a midnight, whose likely date moved, whose element was changed, "
+        "or of which a fault is new or settled; most urgent first. The past is worked out from the readings "
+        "measured until then and the entries known by then, with what the fleet teaches now."
+    ),
+    response_model=FleetChangesAnswer,
+)
+def get_fleet_changes(
+    request: Request,
+    resources: R,
+    key: Annotated[Key, Depends(needs("fleet:read"))],
+    days: Annotated[
+        int, Query(ge=1, le=MOST_SPAN_DAYS, description="back from today's midnight")
+    ] = SPAN_DAYS,
+    moved_days: Annotated[
+        int, Query(ge=1, le=365, description="a likely date that moved by less is no change")
+    ] = MOVED_DAYS,
+    zone: Annotated[ZoneName, Query(description="where days begin")] = "UTC",
+) -> dict[str, Any]:
+    """What changed of the housings that the key may see."""
+    now_us, services = resources.clock(), services_of(request)
+    then_us = _midnight_us(now_us, days, zone)
+    views = views_of(request, resources, key, now_us)
+    began_s = time.monotonic()
+    made = 0
+
+    def check() -> None:
+        nonlocal made
+        if made and time.monotonic() - began_s > WORK_OUT_S:
+            what = "fleet_being_worked_out"
+            raise TryAgain(what, code=what, retry_after_s=WORK_OUT_RETRY_S, made=made)
+        made += 1
+
+    with resources.reading() as connection:
+        snapshot = services.snapshots.of(connection, key.owner_id)
+        horizon_days = float(resources.settings.planning_horizon_days)
+        then = back_then(
+            connection, services.past, snapshot, views, then_us, horizon_days=horizon_days, check=check
+        )
+    changes = []
+    for view in views:
+        before = then[view.housing.id]
+        change = change_of(before, view.assessment, then_us=then_us, moved_days=moved_days)
+        if change.is_any:
+            changes.append(_document(view, before, change))
+    return {
+        "now": text(now_us),
+        "since": text(then_us),
+        "count": len(views),
+        "changes": changes,
+    }
+
+
+def _midnight_us(now_us: int, days: int, zone: str) -> int:
+    """The midnight so many days before today's, where the reader is."""
+    today = datetime.fromtimestamp(now_us / 1e6, ZoneInfo(zone)).date()
+    begins = datetime.combine(today - timedelta(days=days), midnight(), ZoneInfo(zone))
+    return round(begins.timestamp()) * 1_000_000
+
+
+def _document(view: View, then: Assessment, change: HousingChange) -> dict[str, Any]:
+    return {
+        "machine": view.housing.machine,
+        "display_name": view.housing.display_name,
+        "housing": view.housing.name,
+        "site": view.papers.machine.site,
+        "state": change.state,
+        "state_then": change.state_then,
+        "share_used_percent": view.assessment.study.share_used_percent,
+        "share_used_percent_then": then.study.share_used_percent,
+        "due_at": dates_of(view.assessment.due_s),
+        "due_at_then": dates_of(then.due_s),
+        "due_moved_days": change.due_moved_days,
+        "changed_at": text(change.changed_us),
+        "faults_new": list(change.faults_new),
+        "faults_settled": list(change.faults_settled),
+    }

@@ -1,0 +1,70 @@
+"""
+Why a visit of the plan stands on its day, in sentences: on the page and in the file to take away.
+
+Promises: pure; one sentence has one source.
+Leaves to others: the words (`words/visit_plan.*.toml`), the service of a machine (`WorkSentences`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from markupsafe import Markup
+
+from cleanside.ingest.console.formats import WrittenDays
+from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.console.work_sentences import WorkSentences
+
+LEAST_HOURS_GIVEN = 1.0  # less is not worth a word; chosen
+LEAST_CHANCE_SAID = 0.01  # less is the same in whole per cents
+NAME = Markup("<bdi>{}</bdi>")
+
+
+class VisitSentences:
+    """The sentences for one reader."""
+
+    def __init__(self, say: Sayer, *, for_page: bool) -> None:
+        """for_page : as markup; else as plain text."""
+        self._say: Callable[..., str] = say if for_page else say.plain
+        self._name: Callable[[str], str] = NAME.format if for_page else str
+        self._on = WrittenDays(say.formats).of
+        self._work = WorkSentences(self._say, on=self._on)
+
+    def why(self, visit: Mapping[str, Any], trip: Mapping[str, Any]) -> list[str]:
+        """Why it stands on its day, its service, moves of a planned day, and the chance of being too late."""
+        found = list(self._reasons(visit, trip))
+        if service := self._work.service(visit):
+            found.append(service)
+        if moved := self._work.moved(visit):
+            found.append(moved)
+        if visit["state"] != "over" and visit["chance_at_limit_before"] >= LEAST_CHANCE_SAID:
+            found.append(self._say("visit_plan.chance", share=visit["chance_at_limit_before"]))
+        return found
+
+    def _reasons(self, visit: Mapping[str, Any], trip: Mapping[str, Any]) -> Iterator[str]:
+        for place, reason in enumerate(visit["reasons"]):
+            if reason == "together":
+                yield from self._together(visit, trip)
+            elif reason == "late" and visit["waits_for"] == "part":
+                there_on = self._on(visit["part_there_on"])
+                yield self._say("visit_plan.reason.late_part", part=visit["part"], day=there_on)
+            elif reason == "at_once" and visit["state"] == "over":
+                yield self._say("visit_plan.reason.at_once_over")
+            elif not self._is_said_elsewhere(reason, place, visit):
+                yield self._say(f"visit_plan.reason.{reason}")
+
+    @staticmethod
+    def _is_said_elsewhere(reason: str, place: int, visit: Mapping[str, Any]) -> bool:
+        """By `service`, or by the reasons before it."""
+        if reason == "with_service":
+            return bool(visit["service_fit"] == "with_service")
+        return reason == "cheapest_day" and place > 0
+
+    def _together(self, visit: Mapping[str, Any], trip: Mapping[str, Any]) -> Iterator[str]:
+        names = [self._name(other["machine"]) for other in visit["together_with"]]
+        machines = Markup(", ").join(names) if isinstance(names[0], Markup) else ", ".join(names)
+        key = "visit_plan.together" if trip["km"] else "visit_plan.together_free"
+        yield self._say(key, machines=machines, km=trip["km"])
+        if visit["hours_given"] >= LEAST_HOURS_GIVEN:
+            yield self._say("visit_plan.gives", hours=visit["hours_given"])
