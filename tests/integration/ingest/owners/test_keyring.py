@@ -11,6 +11,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.owners.access import IN_USE_S, REMEMBERED_S, KeyRejected, Keyring, new_key
 from cleanside.ingest.store import fleet, keys
+from cleanside.ingest.store.models import keys as table
 from tests.support.databases import opened
 from tests.support.sent_statements import noted
 
@@ -58,7 +59,7 @@ class Fleet:
         """As another process does, which tells this one nothing."""
         with self.engine.begin() as connection:
             handle = self.headers[number].partition(" ")[2].partition(".")[0]
-            connection.execute(sa.update(keys.keys).where(keys.keys.c.handle == handle).values(revoked_us=1))
+            connection.execute(sa.update(table).where(table.c.handle == handle).values(revoked_us=1))
 
 
 @pytest.fixture
