@@ -187,9 +187,7 @@ def _pass(resources: Resources, due_of: Callable[[sa.Connection], list[Behind]])
         work = [summarise(connection, housing_id, wanted[housing_id]) for housing_id in wanted]
 
     def save(connection: sa.Connection) -> None:
-        again: set[int] = set()
-        for made in work:
-            again |= hours.put_summaries(connection, *made)
+        again = hours.put_all_summaries(connection, work)
         hours.mark_analysed(connection, [behind for behind in due if behind.hour not in again])
 
     resources.writer.call(save)
