@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
+from functools import partial
 from itertools import chain
 from typing import NamedTuple
 
@@ -27,7 +28,7 @@ from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.quarantine.replay import after_a_start, reconsider
 from cleanside.ingest.restriction import Readings, summarise_hours
 from cleanside.ingest.restriction.measure.summary import FloatArray
-from cleanside.ingest.store import fleet, hours, partitions, quarantine, raw, turns
+from cleanside.ingest.store import dialect, fleet, hours, partitions, quarantine, raw, turns
 from cleanside.ingest.store.at_rest import HourColumns
 from cleanside.ingest.store.fleet import Assignment
 from cleanside.ingest.store.hours import HOUR_US, Behind, Kept
@@ -36,6 +37,7 @@ from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
 
+HOURS_A_JOB = 100  # of a pass, in one commit: live readings wait for it; chosen
 HOURS_A_PASS = 400  # hours of a stream; bounds memory and the time a pass takes; chosen
 ANALYSIS_PAUSE_S = 0.25  # between passes with nothing due; chosen: a person sees no delay
 # While a backlog waits to be written, a pass waits too: both want the one processor that Python uses.
@@ -186,14 +188,34 @@ def _pass(resources: Resources, due_of: Callable[[sa.Connection], list[Behind]])
         wanted = _by_housing(connection, due)
         work = [summarise(connection, housing_id, wanted[housing_id]) for housing_id in wanted]
 
-    def save(connection: sa.Connection) -> None:
-        again: set[int] = set()
-        for made in work:
-            again |= hours.put_summaries(connection, *made)
-        hours.mark_analysed(connection, [behind for behind in due if behind.hour not in again])
-
-    resources.writer.call(save)
+    _save(resources, due, work)
     return len(due)
+
+
+def _save(resources: Resources, due: Sequence[Behind], work: Sequence[HousingWork]) -> None:
+    """
+    Write summaries, then which hours need no other: in several jobs, so that live readings come between.
+
+    What ends the process between two of them leaves these hours due, and they are summarised again.
+    """
+    again: frozenset[int] = frozenset()
+    for some in _in_jobs(work):
+        again |= resources.writer.call(partial(hours.put_all_summaries, made=some))
+    done = [behind for behind in due if behind.hour not in again]
+    for piece in dialect.chunks(done, HOURS_A_JOB):
+        resources.writer.call(partial(hours.mark_analysed, done=piece))
+
+
+def _in_jobs(work: Sequence[HousingWork]) -> Iterator[list[HousingWork]]:
+    """Housings whose hours make one job, each whole."""
+    job: list[HousingWork] = []
+    for made in work:
+        job.append(made)
+        if sum(len(one.found) for one in job) >= HOURS_A_JOB:
+            yield job
+            job = []
+    if job:
+        yield job
 
 
 def _by_housing(connection: sa.Connection, due: Sequence[Behind]) -> dict[int, list[int]]:

@@ -34,7 +34,10 @@ def goes_on(incoming: Incoming, stream: Stream) -> bool:
         return False
     if stream.device != batch.device or stream.device_registered_us is None:
         return False
-    if not stream.tail_is_known or steps_back(incoming.at_us, stream.tail_us):
+    is_first = stream.highest == 0
+    if not (is_first or stream.tail_is_known):
+        return False
+    if steps_back(incoming.at_us, None if is_first else stream.tail_us):
         return False  # a time may be out of line: its neighbours have to be checked
     return not doubts_about(incoming, device_of(stream), stream.gateway_built)
 

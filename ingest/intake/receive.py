@@ -27,6 +27,7 @@ from cleanside.ingest.checking.repeats import Verdict, is_elsewhere, judge, refu
 from cleanside.ingest.errors import Refused, writable
 from cleanside.ingest.intake import again
 from cleanside.ingest.intake.answers import answer_of, notes_of
+from cleanside.ingest.intake.new_streams import open_streams
 from cleanside.ingest.intake.plain_run import PlainRun, device_of, goes_on
 from cleanside.ingest.intake.replacing import replace
 from cleanside.ingest.quarantine.revising import revise
@@ -61,10 +62,16 @@ def receive_all(connection: sa.Connection, batches: Sequence[Incoming]) -> list[
     found = [row for rows in round_trips.ask(connection, asked) for row in rows]
     known = [Stream._make(row[:-1]) for row in found]
     by_name = {(stream.owner_id, stream.stream): stream for stream in known}
+    as_blocks = bool(found and found[0][-1])
+    firsts = {_key(incoming): incoming for incoming in reversed(batches) if _key(incoming) not in by_name}
+    if firsts:
+        opened = open_streams(connection, [firsts[key] for key in sorted(firsts)])
+        by_name |= {(stream.owner_id, stream.stream): stream for stream in opened.streams}
+        as_blocks = opened.as_blocks
     outcomes: list[Answer | Refused] = []
-    plain = PlainRun(as_blocks=bool(found and found[0][-1]))
+    plain = PlainRun(as_blocks=as_blocks)
     for incoming in batches:
-        key = (incoming.owner_id, stream_name(incoming.batch))
+        key = _key(incoming)
         stream = by_name.get(key)
         if stream is not None and goes_on(incoming, stream):
             by_name[key] = plain.take(incoming, stream)
@@ -81,6 +88,11 @@ def receive_all(connection: sa.Connection, batches: Sequence[Incoming]) -> list[
             outcomes.append(refusal)
     plain.write(connection)
     return outcomes
+
+
+def _key(incoming: Incoming) -> tuple[int, str]:
+    """Owner and name of its stream."""
+    return incoming.owner_id, stream_name(incoming.batch)
 
 
 def _marks_of(stream: Stream) -> Marks:

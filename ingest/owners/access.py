@@ -16,6 +16,7 @@ import secrets
 import threading
 import time
 from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Any
 
@@ -92,6 +93,9 @@ BOUND_ROLES = frozenset({"device", "integrator"})
 
 REMEMBERED_S = 2.0  # a key revoked by another process is refused after this at the latest; chosen
 MAX_REMEMBERED = 10_000
+IN_USE_S = 30.0  # shown by a request since then: read again with others; chosen
+MOST_READ_AGAIN = 1_000  # at once; some 10 ms; chosen
+LONGEST_TURN_S = 0.5  # for a thread that reads them; then a request reads its own key. Chosen
 USED_STEP_US = 60_000_000  # last use is recorded to the minute, so that reading costs no write
 
 _CHALLENGE = {"WWW-Authenticate": "Bearer"}
@@ -138,32 +142,88 @@ def hash_of(secret: str) -> str:
     return hashlib.sha256(secret.encode()).hexdigest()
 
 
+#: opens a connection that sees one state
+Reading = Callable[[], AbstractContextManager[sa.Connection]]
+
+
+@dataclass(slots=True)
+class _Remembered:
+    key: Key
+    #: until then it is used without a query [s of the monotonic clock]
+    until_s: float
+    #: when a request showed it last
+    shown_s: float
+
+
 class Keyring:
-    """Finds the key of a request; remembers it for a moment, so that a busy gateway costs no query."""
+    """
+    Finds the key of a request; remembers it for a moment, so that a busy gateway costs no query.
+
+    Where the moment of one is over, those of all others that are in use are read again with it: the keys of a
+    fleet cost two queries each moment, and not two for each request.
+    """
 
     def __init__(self, monotonic_s: Callable[[], float] = time.monotonic) -> None:
         self._monotonic_s = monotonic_s
-        self._remembered: dict[str, tuple[float, Key]] = {}
+        self._remembered: dict[str, _Remembered] = {}
         self._used: dict[int, int] = {}
+        self._forgotten = 0  # how often
         self._lock = threading.Lock()
+        self._reading_again = threading.Lock()
 
     def remembered(self, header: str | None, now_us: int) -> Key | None:
         """The key of an Authorization header if it was checked a moment ago. Raises KeyRejected."""
         handle, secret = _parts(header)
-        entry = self._remembered.get(handle)
-        if entry is None or entry[0] < self._monotonic_s():
+        entry, now_s = self._remembered.get(handle), self._monotonic_s()
+        if entry is None:
             return None
-        return _checked(entry[1], secret, now_us)
+        entry.shown_s = now_s
+        return None if entry.until_s < now_s else _checked(entry.key, secret, now_us)
 
     def was_valid(self, header: str | None) -> bool:
         """True if a key of this handle was found lately, valid or not by now. Raises KeyRejected."""
         return _parts(header)[0] in self._remembered
 
-    def find(self, connection: sa.Connection, header: str | None, now_us: int) -> Key:
-        """The key of an Authorization header. Raises KeyRejected."""
+    def find(self, reading: Reading, header: str | None, now_us: int) -> Key:
+        """The key of an Authorization header. reading : opens a connection. Raises KeyRejected."""
         handle, secret = _parts(header)
+        if handle not in self._remembered or not self._reading_again.acquire(timeout=LONGEST_TURN_S):
+            return self._read(reading, [], handle, secret, now_us)
+        try:  # another thread may have read it meanwhile
+            key = self.remembered(header, now_us)
+            return key or self._read(reading, self._in_use(handle), handle, secret, now_us)
+        finally:
+            self._reading_again.release()
+
+    def _in_use(self, besides: str) -> list[str]:
+        """The handles of keys that requests show, and whose moment is over or soon will be."""
+        now_s = self._monotonic_s()
+        with self._lock:
+            entries = list(self._remembered.items())
+        return [
+            handle
+            for handle, entry in entries
+            if entry.until_s < now_s + REMEMBERED_S / 2
+            and entry.shown_s > now_s - IN_USE_S
+            and handle != besides
+        ][:MOST_READ_AGAIN]
+
+    def _read(self, reading: Reading, others: list[str], handle: str, secret: str, now_us: int) -> Key:
+        """Read a key, and others that are remembered."""
+        forgotten = self._forgotten
+        with reading() as connection:
+            found = {key.handle: key for key in keys.by_handles(connection, [handle, *others])}
+        with self._lock:
+            until_s = self._until_s(forgotten)
+            for other in others:
+                key = found.get(other)
+                entry = self._remembered.get(other)
+                if key is None or key.state(now_us) != keys.VALID:
+                    self._remembered.pop(other, None)  # its next request hears why
+                elif entry is not None:
+                    entry.key, entry.until_s = key, until_s
         try:
-            key = _checked(keys.by_handle(connection, handle), secret, now_us)
+            shown = _checked(found.get(handle), secret, now_us)
         except KeyRejected as refused:
             if refused.key is not None:  # it has ended; a wrong secret proves nothing about the key
                 with self._lock:
@@ -172,8 +232,12 @@ class Keyring:
         with self._lock:
             if len(self._remembered) >= MAX_REMEMBERED:
                 self._remembered.clear()
-            self._remembered[handle] = (self._monotonic_s() + REMEMBERED_S, key)
-        return key
+            self._remembered[handle] = _Remembered(shown, self._until_s(forgotten), self._monotonic_s())
+        return shown
+
+    def _until_s(self, forgotten: int) -> float:
+        """Until when a key that is being read is remembered; over already where all were forgotten since."""
+        return self._monotonic_s() + REMEMBERED_S if forgotten == self._forgotten else -math.inf
 
     def forget(self) -> None:
         """
@@ -182,7 +246,9 @@ class Keyring:
         Known handles stay known, so that guesses from the same address do not lock their gateways out.
         """
         with self._lock:
-            self._remembered = {handle: (-math.inf, key) for handle, (_, key) in self._remembered.items()}
+            self._forgotten += 1
+            for entry in self._remembered.values():
+                entry.until_s = -math.inf
 
     def note_use(self, key: Key, now_us: int) -> None:
         """Remember the last use of a key, to be recorded later."""

@@ -23,7 +23,7 @@ from sqlalchemy.dialects.sqlite import insert as _sqlite_insert
 
 from cleanside.ingest.store import round_trips
 from cleanside.ingest.store.marks import Ranges, count
-from cleanside.ingest.store.round_trips import for_postgres
+from cleanside.ingest.store.round_trips import Statement, for_postgres
 
 NumberArray = npt.NDArray[np.int64] | npt.NDArray[np.float64]
 
@@ -70,16 +70,23 @@ def run_with_rows(
     rows.
     """
     if not is_sqlite(connection):
-        columns = zip(kinds, zip(*rows, strict=True), strict=True)
-        arrays = tuple(_ARRAYS[kind](values) for kind, values in columns)
-        whole = _with_arrays(sql, kinds)
-        if not round_trips.put_off(connection, whole, arrays):
-            run(connection, whole, arrays)
+        whole = with_rows(connection, sql, kinds, rows)
+        if not round_trips.put_off(connection, *whole):
+            run(connection, *whole)
         return
-    one = f"({marks(kinds)})"
     for piece in chunks(rows, GIVEN_AT_ONCE):
-        values = tuple(value for row in piece for value in row)
-        run(connection, sql.format(f"VALUES {', '.join([one] * len(piece))}"), values)
+        run(connection, *with_rows(connection, sql, kinds, piece))
+
+
+def with_rows(
+    connection: sa.Connection, sql: str, kinds: tuple[str, ...], rows: Sequence[tuple[Any, ...]]
+) -> Statement:
+    """The same statement, which may have an answer, for `round_trips.ask`: at most `GIVEN_AT_ONCE` rows."""
+    if is_sqlite(connection):
+        given = ", ".join([f"({marks(kinds)})"] * len(rows))
+        return sql.format(f"VALUES {given}"), tuple(value for row in rows for value in row)
+    columns = zip(kinds, zip(*rows, strict=True), strict=True)
+    return _with_arrays(sql, kinds), tuple(_ARRAYS[kind](values) for kind, values in columns)
 
 
 @cache

@@ -16,6 +16,7 @@ from cleanside.ingest.store.models import (
     owners,
     terminals,
 )
+from cleanside.ingest.store.round_trips import Statement, text_array
 
 
 class DeviceRow(NamedTuple):
@@ -123,6 +124,7 @@ def lock_owner(connection: sa.Connection, owner: int) -> None:
 # ---------------------------------------------------------------- devices
 
 _DEVICE = sa.select(*(devices.c[f] for f in DeviceRow._fields))
+_DEVICE_SQL = f"SELECT {', '.join(DeviceRow._fields)} FROM devices WHERE owner_id = ?"
 _DEVICE_BY_NAME = _DEVICE.where(
     devices.c.owner_id == sa.bindparam("owner_id"), devices.c.name == sa.bindparam("name")
 )
@@ -132,6 +134,13 @@ def device(connection: sa.Connection, owner: int, name: str) -> DeviceRow | None
     """A device of this owner by name, registered or not."""
     row = connection.execute(_DEVICE_BY_NAME, {"owner_id": owner, "name": name}).first()
     return None if row is None else DeviceRow(*row)
+
+
+def asked(connection: sa.Connection, owner: int, names: Sequence[str]) -> Statement:
+    """What asks for the devices of an owner with these names, for `round_trips.ask`."""
+    if dialect.is_sqlite(connection):
+        return f"{_DEVICE_SQL} AND name IN ({dialect.marks(names)})", (owner, *names)
+    return f"{_DEVICE_SQL} AND name = ANY(?)", (owner, text_array(names))
 
 
 def devices_of(connection: sa.Connection, owner: int, *, after: str | None = None) -> list[DeviceRow]:

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 
-from cleanside.ingest.store import dialect
+from cleanside.ingest.store import dialect, round_trips
 from cleanside.ingest.store.alike import alike
 from cleanside.ingest.store.models import hour_summaries, hours, streams
 
@@ -166,9 +166,13 @@ UPDATE hours SET analysed_revision = ? WHERE stream_id = ? AND hour = ? AND anal
 
 def mark_analysed(connection: sa.Connection, done: Sequence[Behind]) -> None:
     """Write up to which revision hours were analysed; an hour that changed meanwhile stays due."""
-    if done:
-        rows = [(b.revision, b.stream_id, b.hour, b.revision) for b in done]
+    rows = [(b.revision, b.stream_id, b.hour, b.revision) for b in done]
+    if dialect.is_sqlite(connection):
         dialect.run(connection, _ANALYSED, rows)
+        return
+    with round_trips.putting_off(connection):
+        for row in rows:
+            round_trips.put_off(connection, _ANALYSED, row)
 
 
 def touch_again(connection: sa.Connection, device_id: int, from_us: int | None, until_us: int | None) -> None:
@@ -224,12 +228,21 @@ class Kept(NamedTuple):
     devices: bytes | None = None  # None: also where the previous release wrote it
 
 
-_RAISED = "UPDATE housings SET revision = revision + 1 WHERE id = ? RETURNING revision"
-_PUT_SUMMARY = """
-INSERT INTO hour_summaries (housing_id, hour, revision, record, bins, devices) VALUES (?, ?, ?, ?, ?, ?)
+_RAISED = "UPDATE housings SET revision = revision + 1 WHERE id IN ({}) RETURNING id, revision"
+# Locked in the order of their ids, so that two processes never wait for each other.
+_RAISED_TOGETHER = """
+UPDATE housings SET revision = housings.revision + 1
+FROM (SELECT id FROM housings WHERE id = ANY(?) ORDER BY id FOR NO KEY UPDATE) AS locked
+WHERE housings.id = locked.id RETURNING housings.id, housings.revision
+"""
+_PUT_SUMMARIES = """
+INSERT INTO hour_summaries (housing_id, hour, revision, record, bins, devices) {}
 ON CONFLICT (housing_id, hour) DO UPDATE SET
     revision = excluded.revision, record = excluded.record, bins = excluded.bins, devices = excluded.devices
 """
+
+
+_OF_SUMMARIES = ("int8", "int8", "int8", "bytea", "bytea", "bytea")
 
 
 def put_summaries(
@@ -241,12 +254,36 @@ def put_summaries(
     An hour that another process wrote since then may include newer readings: it stays, and has to be computed
     again. Raising the housing's revision locks its row, so two processes take turns.
     """
-    now = int(dialect.run(connection, _RAISED, (housing_id,)).scalar_one())  # housings are never deleted
-    newer = _written_since(connection, housing_id, revision) if now != revision + 1 else frozenset()
-    rows = [(housing_id, row.hour, now, *row[1:]) for row in found if row.hour not in newer]
+    return put_all_summaries(connection, [(housing_id, revision, found)])
+
+
+def put_all_summaries(
+    connection: sa.Connection, made: Sequence[tuple[int, int, Sequence[Kept]]]
+) -> frozenset[int]:
+    """The same of several housings, each once: in few statements, because live readings wait for them."""
+    if not made:
+        return frozenset()
+    raised = _raise(connection, [housing_id for housing_id, _, _ in made])
+    again: frozenset[int] = frozenset()
+    rows = []
+    for housing_id, revision, found in made:
+        now = raised[housing_id]  # housings are never deleted
+        newer = _written_since(connection, housing_id, revision) if now != revision + 1 else frozenset()
+        rows += [(housing_id, row.hour, now, *row[1:]) for row in found if row.hour not in newer]
+        again |= newer
     if rows:
-        dialect.run(connection, _PUT_SUMMARY, rows)
-    return newer
+        with round_trips.putting_off(connection):
+            dialect.run_with_rows(connection, _PUT_SUMMARIES, _OF_SUMMARIES, rows)
+    return again
+
+
+def _raise(connection: sa.Connection, housing_ids: Sequence[int]) -> dict[int, int]:
+    """Raise the revision of housings, and return it."""
+    statement: round_trips.Statement = _RAISED_TOGETHER, (round_trips.int8_array(housing_ids),)
+    if dialect.is_sqlite(connection):
+        statement = _RAISED.format(dialect.marks(housing_ids)), tuple(housing_ids)
+    [rows] = round_trips.ask(connection, [statement])
+    return dict(rows)
 
 
 def _written_since(connection: sa.Connection, housing_id: int, revision: int) -> frozenset[int]:

@@ -330,9 +330,9 @@ def text_array(values: Sequence[str | None]) -> TextArray:
     return TextArray(_array(_OF_TEXT, [_NULL if v is None else _with_length(v.encode()) for v in values]))
 
 
-def bytea_array(values: Sequence[bytes]) -> ByteaArray:
+def bytea_array(values: Sequence[bytes | None]) -> ByteaArray:
     """Contents as an array."""
-    return ByteaArray(_array(_OF_BYTEA, [_with_length(value) for value in values]))
+    return ByteaArray(_array(_OF_BYTEA, [_NULL if v is None else _with_length(v) for v in values]))
 
 
 def _with_length(content: bytes) -> bytes:

@@ -8,6 +8,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import store_modes
+from cleanside.ingest.store.round_trips import Statement
 
 #: new readings are written as blocks, and rows become blocks
 BLOCKS: Final = "blocks"
@@ -21,6 +22,11 @@ _IS_ON = "SELECT 1 FROM store_modes WHERE name = ?"
 def is_on(connection: sa.Connection, mode: str) -> bool:
     """True where this form of storage is in use; asked in every commit of readings."""
     return dialect.run(connection, _IS_ON, (mode,)).first() is not None
+
+
+def asked(mode: str) -> Statement:
+    """What asks for the same, for `round_trips.ask`: a row where it is in use."""
+    return _IS_ON, (mode,)
 
 
 def since_us(connection: sa.Connection, mode: str) -> int | None:

@@ -10,6 +10,7 @@ from sqlalchemy.dialects import sqlite
 
 from cleanside.gateway.wire import GatewayReport
 from cleanside.ingest.store import dialect, store_modes
+from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.marks import Marks, Range, Shed
 from cleanside.ingest.store.models import devices, islands, shed_ranges, streams
 from cleanside.ingest.store.round_trips import Statement, text_array
@@ -116,6 +117,36 @@ def create(connection: sa.Connection, owner_id: int, device_id: int, stream: str
     stream_row = find(connection, owner_id, stream, lock=True)
     assert stream_row is not None
     return stream_row
+
+
+def empty(device: DeviceRow, stream: str, now_us: int) -> Stream:
+    """A stream of a device before its first batch, which the database does not have yet: its id is 0."""
+    nothing: dict[str, Any] = dict.fromkeys(Stream._fields)
+    nothing |= dict.fromkeys(("id", "mark", "highest", "island_count", "shed_count"), 0)
+    nothing |= {"duplicates": 0, "conflicts": 0, "first_heard_us": now_us, "last_heard_us": now_us}
+    return Stream(
+        **nothing
+        | {"owner_id": device.owner_id, "device_id": device.id, "device": device.name, "stream": stream}
+        | {"device_registered_us": device.registered_us, "device_in_service_us": device.in_service_us}
+        | {"device_history_from_us": device.history_from_us}
+    )
+
+
+_OPENED = """
+INSERT INTO streams (owner_id, device_id, stream, first_heard_us, last_heard_us) {}
+ON CONFLICT DO NOTHING RETURNING id, owner_id, stream
+"""
+_OF_OPENED = ("int8", "int8", "text", "int8", "int8")
+
+
+def opening(connection: sa.Connection, new: Sequence[Stream]) -> Statement:
+    """
+    What makes streams as `empty` gives them and locks them, for `round_trips.ask`.
+
+    Its rows are (id, owner, name) of those that it made: of the others another process was faster.
+    """
+    rows = [(s.owner_id, s.device_id, s.stream, s.first_heard_us, s.last_heard_us) for s in new]
+    return dialect.with_rows(connection, _OPENED, _OF_OPENED, rows)
 
 
 def all_of(connection: sa.Connection, owner_id: int | None) -> list[Stream]:

@@ -129,6 +129,11 @@ class Line:
         self._waits_since_s = now_s if more_waits else None
         self._rate_per_s += _SMOOTH * (jobs / max(spent_s, 1e-3) - self._rate_per_s)
 
+    @property
+    def is_expected(self) -> bool:
+        """Refused clients are still to come back."""
+        return self._monotonic_s() < self._next_s
+
     def turn_s(self) -> int:
         """Whole seconds after which the next refused client should come back."""
         now_s = self._monotonic_s()

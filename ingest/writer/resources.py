@@ -41,6 +41,7 @@ log = logging.getLogger("cleanside.ingest")
 
 NowUs = Callable[[], int]  # microseconds since 1970 UTC
 
+LONGEST_TURN_S = 0.5  # for a thread that writes a set of units; then the next writes its own. Chosen
 MAX_UNIT_SETS = 4_096  # sets of units in memory; chosen, a fleet uses a handful
 
 
@@ -92,6 +93,7 @@ class Resources:
     #: by the merger of this process; None: it made no pass
     merged: Merged | None = None
     _unit_sets: dict[str, int] = field(default_factory=dict)
+    _keeping_units: threading.Lock = field(default_factory=threading.Lock)
 
     @cached_property
     def readiness(self) -> Readiness:
@@ -144,7 +146,21 @@ class Resources:
         return self._unit_sets.get(units)
 
     def keep_unit_set(self, units: str) -> int:
-        """The id of a set of units, written durably if it is new. Waits for the disk."""
+        """
+        The id of a set of units, written durably if it is new. Waits for the disk.
+
+        A fleet that comes back shows a server that has just started one set many times at once: one commit
+        serves all, and no live reading waits for the others.
+        """
+        is_its_turn = self._keeping_units.acquire(timeout=LONGEST_TURN_S)
+        try:
+            known = self.known_unit_set(units)
+            return self._written_unit_set(units) if known is None else known
+        finally:
+            if is_its_turn:
+                self._keeping_units.release()
+
+    def _written_unit_set(self, units: str) -> int:
         number = self.writer.call(lambda connection: readings.keep_unit_set(connection, units))
         if len(self._unit_sets) < MAX_UNIT_SETS:
             self._unit_sets[units] = (

@@ -115,8 +115,8 @@ class Writer:
 
     @property
     def bulk_waits(self) -> bool:
-        """A backlog is waiting to be written."""
-        return self._lanes.bulk_waits
+        """A backlog is waiting to be written, here or at clients that were asked to come back."""
+        return self._lanes.bulk_waits or self._line.is_expected
 
     def require_room(self) -> None:
         """Raise TryAgain where bulk would be refused: cheap, before its bytes are read."""

@@ -3,13 +3,20 @@ A thundering herd: gateways with a backlog of hours all find their link again wi
 
     python -m tests.benchmark.bench_herd [sqlite|postgres] [--gateways 2000] [--hours 8] [--interval-s 10]
 
-Real spool files and the real uplink, many in a process (`tests.benchmark.herd_gateways`), real servers,
-durable commits (fsync on), a key, a machine and a housing for each. Beside them `--live` other machines post
-one reading a second each, as they do all day; how long each of those takes to its durable answer, with every
-refusal and its Retry-After, is what their p99 says. Afterwards every reading is counted, every account must
-balance, and the server's largest memory is reported. Exits non-zero where a reading is missing.
-Gateways and servers share one machine here and not elsewhere, so the processor time of both is reported: a
-server by itself drains the herd in no less than its own.
+Real servers, durable commits (fsync on), a key, a machine and a housing for each gateway. Beside them
+`--live` other machines post one reading a second each, as they do all day; how long each of those takes to
+its durable answer, with every refusal and its Retry-After, is what their p99 says. Afterwards every reading
+is counted, every account must balance, and the server's largest memory is reported. Exits non-zero where a
+reading is missing.
+
+Inside the clock, from the first gateway that finds its link to the last one's last acknowledgement: every
+connection, the question for marks, every batch with its refusals and the waits they ask for, and the live
+readings. Gateways, servers and database share one machine here and not elsewhere. So the requests are made
+before, by real gateways from real spool files, and posted byte for byte by a light client
+(`tests.benchmark.herd_requests`). With `--real` the real uplinks send from their spools meanwhile, many in a
+process (`tests.benchmark.herd_gateways`): then their packing, disk and HTTP library are inside the clock too,
+and take more processor time than the server. The processor time of all three is reported: by itself a server
+drains the herd in no less than its own.
 
 Data: the recording "gravel shift" of bench_ingest, another stretch of it for each gateway.
 """
@@ -129,11 +136,11 @@ def run(url: str, folder: Path, given: argparse.Namespace) -> dict[str, Any]:
             process.communicate()
         print(f"{len(names)} spools of {rows} readings in {time.perf_counter() - began_s:.0f} s", flush=True)
         before_s = sum(_processor_s(server.pid) for server in servers)
-        found, took, herd_s = asyncio.run(
-            _herd(plans, servers, [(n, tokens[n]) for n in live_names], given.alone_s)
-        )
+        database_before_s = _database_s(folder)
+        found, took, herd_s = asyncio.run(_herd(plans, servers, [(n, tokens[n]) for n in live_names], given))
         memory_mb = [_largest_mb(server.pid) for server in servers]
         servers_s = sum(_processor_s(server.pid) for server in servers) - before_s
+        database_s = _database_s(folder) - database_before_s
         codes = [server.stop() for server in servers]
     finally:
         for server in servers:
@@ -143,7 +150,11 @@ def run(url: str, folder: Path, given: argparse.Namespace) -> dict[str, Any]:
     return {
         "readings": rows * len(names),
         "drained_s": max(one["all_s"] for one in found),
-        "processor_s": {"servers": servers_s, "gateways": sum(one["processor_s"] for one in found)},
+        "processor_s": {
+            "servers": servers_s,
+            "database": database_s,
+            "gateways": sum(one["processor_s"] for one in found),
+        },
         "gateways_done": sum(one["done"] for one in found),
         "left_waiting": sum(one["waiting"] for one in found),
         "missing": rows * len(names) + len(took) - stored_count(url),
@@ -167,6 +178,7 @@ def _plans(
         "start_us": time.time_ns() // 1000 - int(given.hours * 3600e6),
         "reconnect_s": given.reconnect_s,
         "within_s": given.within_s,
+        "prepared": not given.real,
         "servers": list(urls),
     }
     gateways = [{"device": n, "spool": str(folder / f"{n}.spool"), "token": tokens[n]} for n in names]
@@ -182,10 +194,10 @@ async def _herd(
     plans: Sequence[Path],
     servers: Sequence[ServerProcess],
     posters: Sequence[tuple[str, str]],
-    alone_s: float,
+    given: argparse.Namespace,
 ) -> tuple[list[dict[str, Any]], list[tuple[float, float]], tuple[float, float]]:
     """The answers of the gateways, the live readings, and from when to when the herd was there."""
-    processes = [_gateways("send", plan) for plan in plans]
+    processes = [_gateways("send" if given.real else "post", plan) for plan in plans]
     for process in processes:
         await asyncio.to_thread(_line_of, process)  # ready
     ends = asyncio.Event()
@@ -193,7 +205,7 @@ async def _herd(
         asyncio.create_task(live(servers[n % len(servers)].port, device, token, n, ends))
         for n, (device, token) in enumerate(posters)
     ]
-    await asyncio.sleep(alone_s)
+    await asyncio.sleep(given.alone_s)
     began_s = time.monotonic()
     for process in processes:
         assert process.stdin is not None
@@ -220,8 +232,32 @@ def _line_of(process: subprocess.Popen[str]) -> str:
 
 def _processor_s(pid: int) -> float:
     """Processor time that a process has used [s] (Linux, proc(5): utime and stime)."""
-    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    return sum(map(int, _fields_of(pid)[11:13])) / os.sysconf("SC_CLK_TCK")
+
+
+def _database_s(folder: Path) -> float:
+    """Processor time of the PostgreSQL in a folder, its ended processes too [s]; 0 where there is none."""
+    lock_file = folder / "postgres" / "postmaster.pid"
+    if not lock_file.exists():
+        return 0.0
+    main = int(lock_file.read_text().split()[0])
+    ticks = sum(map(int, _fields_of(main)[13:15]))  # cutime and cstime: of processes that have ended
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdecimal() and (int(entry.name) == main or _parent_of(int(entry.name)) == main):
+            ticks += sum(map(int, _fields_of(int(entry.name))[11:13]))
+    return ticks / os.sysconf("SC_CLK_TCK")
+
+
+def _parent_of(pid: int) -> int:
+    try:
+        return int(_fields_of(pid)[1])
+    except (FileNotFoundError, ProcessLookupError):  # it has ended since
+        return 0
+
+
+def _fields_of(pid: int) -> list[str]:
+    """What the system says of a process, from its state on (Linux, proc(5), stat)."""
+    return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
 
 
 def _largest_mb(pid: int) -> float:
@@ -257,8 +293,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--live", type=int, default=20, help="other machines that post a reading a second")
     parser.add_argument("--alone-s", type=float, default=3.0, help="the live ones alone, before the herd [s]")
     parser.add_argument("--servers", type=int, default=1, help="server processes, PostgreSQL only")
-    parser.add_argument("--gateway-processes", type=int, default=8, help="that share the gateways")
+    parser.add_argument("--real", action="store_true", help="the gateways' own work is inside the clock too")
+    parser.add_argument("--gateway-processes", type=int, help="that share the gateways; 8 real ones, or 2")
     given = parser.parse_args(arguments)
+    given.gateway_processes = given.gateway_processes or (8 if given.real else 2)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         if given.backend == "sqlite":

@@ -3,14 +3,17 @@ Many real gateways in a process: a spool file and an uplink each, for `bench_her
 
     python -m tests.benchmark.herd_gateways fill PLAN.json
     python -m tests.benchmark.herd_gateways send PLAN.json
+    python -m tests.benchmark.herd_gateways post PLAN.json
 
-`fill` makes the spools with their backlog. `send` opens them, says "ready", waits for a line, and lets every
-gateway find its link again at its own moment within `reconnect_s`; each goes on until its server holds all of
-its backlog. The last line of output is a JSON object with what happened.
+`fill` makes the spools with their backlog, and where the plan says so the requests that bring them
+(`tests.benchmark.herd_requests`), which `post` sends. `send` opens the spools, says "ready", waits for a
+line, and lets every gateway find its link again at its own moment within `reconnect_s`; each goes on until
+its server holds all of its backlog. The last line of output is a JSON object with what happened.
 """
 
 from __future__ import annotations
 
+import asyncio
 import json
 import random
 import resource
@@ -31,6 +34,7 @@ from cleanside.gateway.uplink.loop import Uplink
 from cleanside.gateway.uplink.transport import HttpTransport, Outcome, Reply, Request
 from cleanside.gateway.wire import Reading, datetime_of
 from tests.benchmark.bench_ingest import SEED, UNITS, recording
+from tests.benchmark.herd_requests import Poster, outcome, post_all, record, recorded
 
 FILLING_AT_ONCE = 32
 STACK_BYTES = 512 * 1024  # of a thread; two thousand of them would take gigabytes otherwise
@@ -45,9 +49,16 @@ def fill(plan: dict[str, Any]) -> None:
         readings = _stretch(plan, values, shift=number * 7 % 1_000)
         with Spool(Path(gateway["spool"]), device=gateway["device"], clock=SystemClock()) as spool:
             spool.append(readings)
+            if plan["prepared"]:
+                record(spool, requests_of(gateway))
 
     with ThreadPoolExecutor(FILLING_AT_ONCE) as pool:  # most of it is waiting for the disk
         list(pool.map(fill_one, range(len(plan["gateways"]))))
+
+
+def requests_of(gateway: dict[str, str]) -> Path:
+    """The file of a gateway's requests."""
+    return Path(gateway["spool"]).with_suffix(".requests")
 
 
 def _stretch(plan: dict[str, Any], values: dict[str, list[float]], *, shift: int) -> list[Reading]:
@@ -152,11 +163,29 @@ def send(plan: dict[str, Any]) -> None:
     print(json.dumps(result | {"processor_s": processor_s, "took_s": took}), flush=True)
 
 
+def post(plan: dict[str, Any]) -> None:
+    """The requests of all gateways, from one event loop."""
+    resource.setrlimit(resource.RLIMIT_NOFILE, (resource.getrlimit(resource.RLIMIT_NOFILE)[1],) * 2)
+    seen: Counter[str] = Counter()
+    servers = plan["servers"]
+    posters = [
+        Poster(recorded(requests_of(gateway)), servers[number % len(servers)], gateway["token"], seen)
+        for number, gateway in enumerate(plan["gateways"])
+    ]
+    print("ready", flush=True)
+    sys.stdin.readline()
+    chance, began_s, before_s = random.Random(plan["seed"]), time.monotonic(), time.process_time()
+    begins_s = [began_s + chance.uniform(0, plan["reconnect_s"]) for _ in posters]
+    asyncio.run(post_all(posters, begins_s, began_s + plan["within_s"]))
+    result = {"all_s": time.monotonic() - began_s, "processor_s": time.process_time() - before_s}
+    print(json.dumps(result | {"seen": dict(seen)} | outcome(posters)), flush=True)
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Do what the first argument says with the plan that the second names."""
     what, path = sys.argv[1:] if arguments is None else arguments
     plan = json.loads(Path(path).read_text())
-    {"fill": fill, "send": send}[what](plan)
+    {"fill": fill, "send": send, "post": post}[what](plan)
 
 
 if __name__ == "__main__":

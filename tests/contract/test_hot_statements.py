@@ -9,15 +9,12 @@ readings.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
-from typing import Any
+from collections.abc import Iterator
 
 import pytest
-import sqlalchemy as sa
 
-from cleanside.ingest.store import round_trips
 from cleanside.ingest.store.models import metadata
-from cleanside.ingest.store.round_trips import Statement
+from tests.support.sent_statements import noted
 from tests.support.serving import DEVICE, STREAM, Api, batch, bearer, in_process
 
 #: tables that grow with the readings: keyed by stream
@@ -36,23 +33,9 @@ OF_ALL = {
 
 
 @pytest.fixture
-def statements(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
-    """Every statement that is sent, in one line."""
-    sent: list[str] = []
-
-    def note(_connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
-        sent.append(" ".join(statement.split()))
-
-    def note_all(connection: sa.Connection, together: Sequence[Statement]) -> Any:
-        for statement, _ in together:
-            note(connection, None, statement)
-        return exchange(connection, together)
-
-    exchange = round_trips._exchange  # of the commits of readings on PostgreSQL
-    monkeypatch.setattr(round_trips, "_exchange", note_all)
-    sa.event.listen(sa.Engine, "before_cursor_execute", note)
-    yield sent
-    sa.event.remove(sa.Engine, "before_cursor_execute", note)
+def statements() -> Iterator[list[str]]:
+    with noted() as sent:
+        yield sent
 
 
 def hot(statement: str) -> set[str]:

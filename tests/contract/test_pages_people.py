@@ -140,8 +140,7 @@ def test_every_page_is_for_the_roles_of_people_that_its_permission_has(api: Api)
 
 
 def _found(api: Api) -> Any:
-    connection = api.resources.readers.connect()
-    return connection, f"Bearer {api.tokens['admin']}", api.clock()
+    return api.resources.reading, f"Bearer {api.tokens['admin']}", api.clock()
 
 
 # ---------------------------------------------------------------- people

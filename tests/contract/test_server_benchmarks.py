@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 import pytest
@@ -117,9 +118,12 @@ def test_a_backlog_is_analysed_by_one_and_by_two_processes(capsys: pytest.Captur
     assert found["workers"].keys() == {"1", "2"}
 
 
-def test_a_herd_comes_back_and_nothing_is_missing(capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize("more", [(), ("--real",)], ids=["requests made before", "real gateways"])
+def test_a_herd_comes_back_and_nothing_is_missing(
+    capsys: pytest.CaptureFixture[str], more: Sequence[str]
+) -> None:
     small = ["--gateways", "12", "--hours", "0.2", "--reconnect-s", "0.2", "--live", "2", "--alone-s", "0.5"]
-    assert bench_herd.main(["sqlite", *small]) == 0
+    assert bench_herd.main(["sqlite", *small, *more]) == 0
     found = last_line(capsys)
     assert found["readings"] == 12 * 72
     assert (found["missing"], found["left_waiting"], found["out_of_balance"]) == (0, 0, 0)

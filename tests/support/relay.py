@@ -8,6 +8,7 @@ promised.
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
 from contextlib import suppress
@@ -15,6 +16,9 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+_OF_BLOCKS = b"INSERT INTO blocks"
+#: the name of a prepared statement and its text (PostgreSQL manual, "Message Formats", Parse)
+_PREPARED = re.compile(rb"(\w+)\0" + _OF_BLOCKS)
 #: what happens to the next COMMIT of readings
 REACHED, DID_NOT_REACH = "reached", "did not reach"
 
@@ -79,10 +83,12 @@ class Relay:
 
     def _up(self, client: socket.socket, server: socket.socket) -> None:
         brings_readings = False
+        signs = [b"PGCOPY", _OF_BLOCKS]
         with suppress(OSError):
             while data := client.recv(2**16):
                 self._gate.wait()
-                brings_readings |= b"PGCOPY" in data or b"INSERT INTO blocks" in data
+                signs += _PREPARED.findall(data)  # from its next use on it has a name alone
+                brings_readings |= any(sign in data for sign in signs)
                 if b"COMMIT" in data:
                     if self.fate and brings_readings:
                         self._lose(client, server, data)

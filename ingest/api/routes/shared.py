@@ -272,8 +272,7 @@ def needed_permission(route: APIRoute) -> str | None:
 
 
 def _find(keyring: Keyring, resources: Resources, header: str | None, now_us: int) -> Key:
-    with resources.reading() as connection:
-        return keyring.find(connection, header, now_us)
+    return keyring.find(resources.reading, header, now_us)
 
 
 def needs(permission: str) -> Callable[..., Any]:

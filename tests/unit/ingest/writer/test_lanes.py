@@ -106,6 +106,17 @@ def test_those_who_are_refused_come_back_as_fast_as_they_are_served() -> None:
     assert line.turn_s() == SOONEST_S + 1
 
 
+def test_refused_clients_are_expected_until_the_last_was_called() -> None:
+    now_s = 1_000.0
+    line = Line(monotonic_s=lambda: now_s)
+    assert not line.is_expected
+    last_s = [line.turn_s() for _ in range(200)][-1]
+    now_s += last_s - 1.5
+    assert line.is_expected
+    now_s += 1.5
+    assert not line.is_expected
+
+
 def test_the_line_counts_the_time_between_commits_while_a_backlog_waits() -> None:
     now_s = 0.0
     line = Line(monotonic_s=lambda: now_s)

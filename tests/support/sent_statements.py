@@ -1,0 +1,36 @@
+"""The statements that this process sends to its database, by whichever way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from cleanside.ingest.store import round_trips
+from cleanside.ingest.store.round_trips import Statement
+
+
+@contextmanager
+def noted() -> Iterator[list[str]]:
+    """Every statement that is sent meanwhile, each in one line."""
+    sent: list[str] = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
+        sent.append(" ".join(statement.split()))
+
+    def note_all(connection: sa.Connection, together: Sequence[Statement]) -> Any:
+        for statement, _ in together:
+            note(connection, None, statement)
+        return exchange(connection, together)
+
+    exchange = round_trips._exchange  # of the commits of readings on PostgreSQL
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(round_trips, "_exchange", note_all)
+        sa.event.listen(sa.Engine, "before_cursor_execute", note)
+        try:
+            yield sent
+        finally:
+            sa.event.remove(sa.Engine, "before_cursor_execute", note)
