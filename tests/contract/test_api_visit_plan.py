@@ -259,6 +259,34 @@ def test_a_late_day_that_the_plan_proposed_itself_goes_through(api: Api) -> None
     assert ask(api, "POST", ACCEPTED, accepted(seen(visit)))["changed"] == 1
 
 
+def test_a_plan_taken_back_takes_its_moves_back(worked: Api) -> None:
+    """Planned by hand, moved by a plan, taken back: it never moved; moved by hand then, it moved once."""
+    [free] = plan_of(worked)["visits"]
+    by_hand(worked, other_day(free))
+    worked.clock.advance(60)
+    [visit] = plan_of(worked, fixed=f"grader-07/main/{free['day']}")["visits"]
+    done = ask(worked, "POST", ACCEPTED, accepted(seen(visit, replaces=True)))
+    assert plan_of(worked)["visits"][0]["moved_times"] == 1
+    worked.clock.advance(60)
+    ask(worked, "POST", TAKEN_BACK, {"accepted_at": done["accepted_at"], "zone": "Europe/Vienna"})
+    assert plan_of(worked)["visits"][0]["moved_times"] == 0
+    by_hand(worked, free["day"])
+    assert plan_of(worked)["visits"][0]["moved_times"] == 1
+
+
+def test_a_note_stays_beside_the_day_until_another_is_given(worked: Api) -> None:
+    address, on = "/v1/machines/grader-07/planned-change", {"zone": "Europe/Vienna"}
+    [visit] = plan_of(worked)["visits"]
+    first, second = other_day(visit), visit["day"]
+
+    def note_of(**body: str) -> str:
+        return str(ask(worked, "POST", address, on | body)["planned"]["note"])
+
+    assert note_of(on=first, note="crane is booked") == "crane is booked"
+    assert note_of(on=second) == "crane is booked"
+    assert note_of(on=second, note="") == ""
+
+
 def test_a_plan_that_is_older_than_what_people_decided_is_refused(worked: Api) -> None:
     """A day planned since, the same taken back, and work entered: each is another version."""
     [visit] = plan_of(worked)["visits"]
