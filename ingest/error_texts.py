@@ -577,6 +577,9 @@ SENTENCES: Sentences = {
     "planned_day_beyond": "{on} is more than two years ahead (now {now}); correct the year",
     "planned_day_far": "{on} is far ahead; correct it, or say confirmed_because",
     "planned_day_no_work": "{on} is no working day; choose another, or say confirmed_because",
+    "planned_day_reached": (
+        "the element is at its limit already, and {on} is late; correct it, or say confirmed_because"
+    ),
     "planned_day_too_late": "{on} is likely too late for the element; correct it, or say confirmed_because",
     "planned_day_over": "{on} is over (now {now}); plan a day that is to come",
     "read_in_the_future": "{at} is in the future (now {now}); enter it after it was read",

@@ -79,7 +79,7 @@ LayUpWriter = Annotated[Key, Depends(page_needs("shop:write"))]
 RIGHT_DAY = "right_day"
 #: what is wrong with a day whose year may be mistyped
 OF_THE_YEAR = frozenset({"change_ahead", "change_long_ago", "planned_day_over", "planned_day_beyond"})
-OF_THE_YEAR |= {"planned_day_far", "planned_day_too_late"}
+OF_THE_YEAR |= {"planned_day_far", "planned_day_too_late", "planned_day_reached"}
 #: of the form of an entry, as they stand again when it was refused
 KEPT_FIELDS = (
     *("what", "day", "time", "meter", "old_meter", "new_meter_began", "gauge", "part", "note", "entry_id"),

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from itertools import groupby
 from typing import Annotated, Any
@@ -42,6 +43,7 @@ from cleanside.ingest.api.routes.visit_plan import MOST_FIXED, get_visit_plan
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import Formats, WrittenDays
 from cleanside.ingest.console.forms import FIELD_FAULTS, FormReader, is_sure, read_form, trimmed_field
+from cleanside.ingest.console.meant_days import is_asked_about
 from cleanside.ingest.console.no_plan_words import no_plan_said
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
@@ -50,6 +52,7 @@ from cleanside.ingest.console.take_away import file_addresses
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_plan_file import plan_file
 from cleanside.ingest.console.visit_sentences import VisitSentences
+from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.shop.spreadsheet import CellFault, day_reader
 from cleanside.ingest.store.keys import Key
@@ -62,6 +65,8 @@ TermsEditor = Annotated[Key, Depends(page_needs("prices:write"))]
 
 WEEK = "1234567"
 OUTDATED = "plan_outdated"
+#: the field by which a person says that a day is meant
+DAY_MEANT = "day_meant"
 #: what a hidden field of the form says of a visit, between slashes
 VISIT_FIELDS = ("machine", "housing", "on", "version")
 #: fields of the form that are plain numbers, in the order of the form
@@ -113,12 +118,14 @@ def get_plan_file(
 @router.post("/visit-plan/accept")
 def post_accept(request: Request, resources: R, key: PlanAcceptor, fields: Fields) -> Response:
     """Say what accepting the days of the page changes; once that is confirmed, plan them."""
-    body = _accepted_of(fields, viewer_of(request, key).zone.key)
+    body = _accepted_of(sayer_of(request, key), fields, viewer_of(request, key).zone.key)
     try:
         if not is_sure(fields):
             return _ask(request, resources, key, body, _chosen_days(fields))
         done = post_accepted_plan(body, request, resources, key)
     except Refused as refused:
+        if faults := _day_faults(refused, body):
+            return _ask(request, resources, key, body, _chosen_days(fields), faults)
         if refused.code != OUTDATED:
             raise
         return _page(request, resources, key, _chosen_days(fields), outdated=refused.values)
@@ -135,9 +142,10 @@ def post_take_back(request: Request, resources: R, key: PlanAcceptor, fields: Fi
     return see_other(f"/visit-plan?{urlencode({'back': done['changed'], 'stay': len(done['stay'])})}")
 
 
-def _accepted_of(fields: Fields, zone: str) -> NewAcceptedPlan:
+def _accepted_of(say: Sayer, fields: Fields, zone: str) -> NewAcceptedPlan:
     """The days of a form as the body of the route. Raises RequestValidationError."""
     replaced = {str(name) for name in fields.getlist("replaces")}
+    meant = {str(name) for name in fields.getlist(DAY_MEANT)}
     seen = [dict(zip(VISIT_FIELDS, str(v).split("/"), strict=False)) for v in fields.getlist("visit")]
     visits = [
         read_form(
@@ -145,7 +153,28 @@ def _accepted_of(fields: Fields, zone: str) -> NewAcceptedPlan:
         )
         for one in seen
     ]
+    for visit in visits:
+        if day_name(visit) in meant:
+            on = WrittenDays(say.formats).of(visit.on)
+            visit.confirmed_because = say.plain("machine.plan_meant", on=on)
     return read_form(NewAcceptedPlan, {"zone": zone, "visits": visits})
+
+
+def day_name(visit: AcceptedVisit) -> str:
+    """A visit and its day, as the form names a day that is meant."""
+    return f"{visit.machine}/{visit.housing}/{visit.on}"
+
+
+def _day_faults(refused: Refused, body: NewAcceptedPlan) -> dict[str, FieldFault]:
+    """Day (`day_name`) -> what is asked about it; empty: it was refused for something else."""
+    faults = field_faults(refused)
+    if not is_asked_about(faults):
+        return {}
+    places = [int(complaint.pointer.split("/")[2]) for complaint in refused.errors]
+    return {
+        day_name(body.visits[place]): replace(fault, of=body.visits[place].machine)
+        for place, fault in zip(places, faults, strict=True)
+    }
 
 
 def _chosen_days(fields: Fields) -> list[str]:
@@ -153,8 +182,19 @@ def _chosen_days(fields: Fields) -> list[str]:
     return [str(one) for one in fields.getlist("fixed")][:MOST_FIXED]
 
 
-def _ask(request: Request, resources: R, key: Key, body: NewAcceptedPlan, fixed: Sequence[str]) -> Response:
-    """What accepting changes, machine by machine, before it is done. fixed : days chosen by hand."""
+def _ask(
+    request: Request,
+    resources: R,
+    key: Key,
+    body: NewAcceptedPlan,
+    fixed: Sequence[str],
+    faults: Mapping[str, FieldFault] | None = None,
+) -> Response:
+    """
+    What accepting changes, machine by machine, before it is done.
+
+    fixed : days chosen by hand. faults : days that are asked about.
+    """
     questioned = questioned_days(request, resources, key)
     with resources.reading() as connection:
         moves = day_moves(connection, key, body, resources.clock(), questioned)
@@ -162,6 +202,9 @@ def _ask(request: Request, resources: R, key: Key, body: NewAcceptedPlan, fixed:
         request,
         "visit_plan_accept.html",
         key=key,
+        status=422 if faults else 200,
+        faults=faults or {},
+        replaced={f"{v.machine}/{v.housing}" for v in body.visits if v.replaces},
         asked=[move for move in moves if move.is_asked],
         new=[move for move in moves if not (move.is_asked or move.is_same)],
         same=sum(move.is_same for move in moves),

@@ -58,7 +58,7 @@ class VisitSentences:
     def _is_said_elsewhere(reason: str, place: int, visit: Mapping[str, Any]) -> bool:
         """By `service`, or by the reasons before it."""
         if reason == "with_service":
-            return bool(visit["service_fit"] == "with_service")
+            return visit["service_fit"] in ("with_service", "will_not_last")
         return reason == "cheapest_day" and place > 0
 
     def _together(self, visit: Mapping[str, Any], trip: Mapping[str, Any]) -> Iterator[str]:

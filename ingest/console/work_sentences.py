@@ -56,6 +56,8 @@ class WorkSentences:
         at_once = AT_ONCE.get(job["state"])
         found = [] if at_once in (None, job["reason"]) else [self._at_once(at_once, job)]
         found += self._reason(job)
+        if job["reason"] == "over_limit" and (job["planned"] or {}).get("state") == "open":
+            found.append(self._say("work.planned_later", **self._plan(job)))
         found += [self._say(f"work.cause.{cause}") for cause in job["causes"]]
         if moved := self.moved(job):
             found.append(moved)

@@ -54,6 +54,11 @@ class KeptPlans:
         found = self._kept.get(problem)
         return None if isinstance(found, NoVisitPlan) else found
 
+    def remembered(self) -> list[tuple[VisitProblem, VisitPlan]]:
+        """The problems that are remembered with a plan."""
+        kept = list(self._kept.items())
+        return [(problem, found) for problem, found in kept if not isinstance(found, NoVisitPlan)]
+
     def __len__(self) -> int:
         """How many problems are remembered."""
         return len(self._kept)

@@ -12,9 +12,10 @@ from typing import Literal
 
 from cleanside.ingest.planning.shop_terms import WorkingDays
 
+#: reached: the element is at its limit already, and the day is not the first working day.
 #: too_late: the element is likely at its limit before. far: nothing says when it is, and the day is far off.
 #: no_work: it is no working day
-DayQuestion = Literal["too_late", "far", "no_work"]
+DayQuestion = Literal["reached", "too_late", "far", "no_work"]
 
 ASKED_CHANCE = 0.5  # of being at the limit before its day: more likely than not (chosen)
 FAR_DAYS = 92  # ahead, without a date to compare with; chosen: a quarter, a mistyped year is further off
@@ -26,12 +27,24 @@ def day_start_s(passes_us: int) -> float:
     return (passes_us - DAY_US) / MICRO
 
 
-def day_question(on: date, *, today: date, chance: float | None, working: WorkingDays) -> DayQuestion | None:
+def waits_over(on: date, *, today: date, working: WorkingDays) -> bool:
+    """Does a machine over its limit wait longer than until the first working day, from today on."""
+    return on > working.first(today, date.max)
+
+
+def day_question(
+    on: date, *, today: date, chance: float | None, working: WorkingDays, is_over: bool = False
+) -> DayQuestion | None:
     """
     What a person is asked about a day; None: nothing.
 
-    chance : that the element is at its limit before the day, 0 to 1; None: no dates, or it is there already.
+    chance : that the element is at its limit before the day, 0 to 1; None: no dates.
+    is_over : it is at its limit already.
     """
+    if is_over and waits_over(on, today=today, working=working):
+        return "reached"
+    if is_over:
+        return None if working.has(on) else "no_work"
     if chance is not None and chance >= ASKED_CHANCE:
         return "too_late"
     if chance is None and on > today + timedelta(days=FAR_DAYS):

@@ -57,6 +57,8 @@ def change_of(then: Assessment, now: Assessment, *, then_us: int, moved_days: fl
 def _moved_days(then: Assessment, now: Assessment) -> float | None:
     if then.due_s is None or now.due_s is None:
         return None
+    if then.state == "over" == now.state:  # reached: the likely date is only the instant of the look
+        return None
     return (now.due_s.p50 - then.due_s.p50) / DAY_S
 
 

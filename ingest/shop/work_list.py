@@ -2,11 +2,13 @@
 The work list: which element is changed on which day, and why.
 
 Promises: pure; equal candidates and days give equal lists. One rule for the day, in this order:
-1. what a person planned stands on that day; a plan whose day passed without a change, as in 2;
+1. what a person planned stands on that day; a plan whose day passed without a change, as in 2, and so a
+   machine over its limit whose day comes after the end of the list;
 2. over the limit, at the limit, or figures that contradict each other: the first working day from today on,
    and the last are looked at today where a lay-up begins before that day: dust may reach the engine;
-3. a service up to the last day that the shop's chance allows, as in the plan of visits: with the service,
-   unless that gives away too much of the element's life, MOST_BEFORE_EARLY or MOST_BEFORE_LIKELY;
+3. a service on a working day, up to the last day that the shop's chance allows, as in the plan of visits:
+   with the service, unless that gives away too much of the element's life, MOST_BEFORE_EARLY or
+   MOST_BEFORE_LIKELY;
 4. the early date falls before the end of the list: on the last working day up to it;
 5. the calendar limit of the element falls before the end of the list: on the last working day up to it.
 Working days are those of the shop's terms for the plan. On a list without one, every day is a working day.
@@ -32,13 +34,15 @@ from cleanside.ingest.planning.day_costs import DueDays, day_of_share
 from cleanside.ingest.planning.shop_terms import EVERY_DAY, WorkingDays
 from cleanside.ingest.restriction import Quantiles
 from cleanside.ingest.restriction.forecast.duty import Duty, usual_hours
+from cleanside.ingest.shop.day_asked import day_start_s
 from cleanside.ingest.shop.planned import PlanState
 from cleanside.ingest.store.papers import Papers
 
 Reason = Literal[
     "over_limit", "change_due", "check_first", "plan_missed", "planned", "service", "early_date", "calendar"
 ]
-#: with_service: it is on the day of the change. will_not_last: it comes soon, but after the last day in time
+#: with_service: it is on the day of the change. will_not_last: it comes soon, but after the last day in time,
+#: also where the change is planned with it
 #: too_early: it comes before the day, and the change is not made with it, because of the life given away
 ServiceFit = Literal["with_service", "will_not_last", "too_early"]
 #: why a change stands after the end of the list: on a day that a person planned, with a service within the
@@ -201,7 +205,9 @@ def listed_day(candidate: Candidate, days: ListDays) -> tuple[date, Reason] | No
     at_once = candidate.working.first(days.today, days.before)
     if candidate.plan == "missed":
         return at_once, "plan_missed"
-    if (planned := _planned_day(candidate, days)) is not None:
+    planned = _planned_day(candidate, days)
+    waits = planned is not None and planned >= days.before and candidate.state == "over"
+    if planned is not None and not (waits and not is_laid_up(candidate.papers, at_once)):
         return planned, "planned"
     if candidate.state in AT_ONCE:
         reason = AT_ONCE[candidate.state]
@@ -272,10 +278,12 @@ def service_fit(candidate: Candidate, on: date, days: ListDays) -> ServiceFit | 
     service_on = service_day(candidate, days)
     if service_on is None or candidate.due_s is None or candidate.state == "over":
         return None
+    in_time = service_on <= last_day_in_time(candidate, days)
     if service_on <= on:
-        return "with_service" if service_on == on else None
+        with_it: ServiceFit = "with_service" if in_time else "will_not_last"
+        return with_it if service_on == on else None
     seen_until = days.of(candidate.due_s.p50 + SERVICE_SEEN_DAYS * DAY_S)
-    return "will_not_last" if last_day_in_time(candidate, days) < service_on <= seen_until else None
+    return "will_not_last" if not in_time and service_on <= seen_until else None
 
 
 def chance_at_service(candidate: Candidate, days: ListDays) -> float | None:
@@ -349,7 +357,8 @@ def _job(candidate: Candidate, days: ListDays) -> Job | None:
     planned_on, service_on = _planned_day(candidate, days), service_day(candidate, days)
     fit = service_fit(candidate, day, days) if planned_on in (None, service_on) else None
     given = None
-    if fit is None and reason in ("early_date", "calendar") and service_on is not None and service_on < day:
+    is_before = service_on is not None and service_on < day and candidate.working.has(service_on)
+    if fit is None and reason in ("early_date", "calendar") and service_on is not None and is_before:
         given = _option(candidate, service_on, days).hours_lost
     return Job(
         candidate=candidate,
@@ -402,7 +411,8 @@ def _by_forecast(candidate: Candidate, days: ListDays) -> list[tuple[date, Reaso
     found: list[tuple[date, Reason]] = []
     if candidate.due_s is not None:
         service_on = service_day(candidate, days)
-        is_listed = service_on is not None and not _comes_too_early(candidate, service_on, days)
+        is_listed = service_on is not None and candidate.working.has(service_on)
+        is_listed = is_listed and service_on is not None and not comes_too_early(candidate, service_on, days)
         if service_on is not None and is_listed and service_on <= last_day_in_time(candidate, days):
             found.append((service_on, "service"))
         else:
@@ -417,7 +427,7 @@ def _in_time(candidate: Candidate, day: date, days: ListDays) -> date:
     return candidate.working.last(max(days.today, day), days.today, days.before)
 
 
-def _comes_too_early(candidate: Candidate, service_on: date, days: ListDays) -> bool:
+def comes_too_early(candidate: Candidate, service_on: date, days: ListDays) -> bool:
     """Does a change with this service give away too much of the element's likely life."""
     if candidate.due_s is None or candidate.hours_left is None:
         return False
@@ -441,7 +451,10 @@ def _is_last_cleaning(candidate: Candidate) -> bool:
 
 def chance_before(candidate: Candidate, day: date, days: ListDays) -> float | None:
     """Chance that its limit is reached before a day, 0 to 1; None: no dates. The plan says the same."""
-    chance = chance_at_limit(candidate.due_s, max(days.now_s, days.start_s(day)), days.now_s)
+    start_s, planned = days.start_s(day), candidate.papers.planned
+    if candidate.plan == "open" and planned is not None and planned.planned_on == day.isoformat():
+        start_s = day_start_s(planned.passes_us)  # where it was planned, as the pages of the machine say it
+    chance = chance_at_limit(candidate.due_s, max(days.now_s, start_s), days.now_s)
     return 1.0 if candidate.state == "over" else chance
 
 

@@ -119,16 +119,20 @@ def planned_days_of(
     """
     Machine and housing -> instants [us] and days that people planned for it, in order; None: taken back.
 
-    since_us : lines from then on.
+    since_us : lines from then on. The days of a plan that was taken back are left out.
     """
     here = (audit.c.owner_id == owner_id, audit.c.what.in_(_PLANNED_DAYS), audit.c.at_us >= since_us)
-    query = sa.select(audit.c.at_us, audit.c.about).where(*here, audit.c.about.is_not(None))
+    query = sa.select(audit.c.at_us, audit.c.what, audit.c.about).where(*here, audit.c.about.is_not(None))
     found: defaultdict[tuple[str, str], list[tuple[int, str | None]]] = defaultdict(list)
-    for at_us, about in connection.execute(query.order_by(audit.c.id)):
+    for at_us, what, about in connection.execute(query.order_by(audit.c.id)):
         values = json.loads(about)
         decided = values.get("body", values)  # a plan's day has no body of a request
         on = decided.get("on")
-        found[values["machine"], decided["housing"]].append((at_us, on if _DAY.fullmatch(on or "") else None))
+        days = found[values["machine"], decided["housing"]]
+        if what == "plan_day_back" and days and days[-1][1] == values["before"]:
+            days.pop()
+        else:
+            days.append((at_us, on if _DAY.fullmatch(on or "") else None))
     return dict(found)
 
 

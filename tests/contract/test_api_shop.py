@@ -369,6 +369,7 @@ def test_a_plan_whose_day_passes_without_a_change_stands_first_and_is_done_by_on
     register_worked(api, 20)
     # 20 February 06:00 and 21 hours; the day ends at 23:00 UTC in Vienna
     plan = {"on": "2026-02-21", "zone": "Europe/Vienna", "note": "at the noon stop"}
+    plan["confirmed_because"] = "it works on that Saturday"
     set_hours_in(api, 21)
     assert ask(api, "POST", PLANNED, plan)["planned"]["state"] == "open"
     set_hours_in(api, 40.9)  # 22:54 UTC on the 21st

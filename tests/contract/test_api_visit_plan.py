@@ -231,6 +231,62 @@ def test_what_a_person_decided_after_a_plan_is_not_taken_back(worked: Api) -> No
     assert planned_on(worked) == other_day(visit)
 
 
+def test_an_accepted_day_that_the_plan_did_not_propose_is_asked_about(worked: Api) -> None:
+    """A wrong year was taken without a word, though a planned change of that day is asked about."""
+    [visit] = plan_of(worked)["visits"]
+    wrong = seen(visit) | {"on": visit["day"].replace("2026", "2027")}
+    answer = worked.post(ACCEPTED, accepted(wrong), key="planner")
+    [complaint] = answer.json()["errors"]
+    assert (answer.status_code, complaint["pointer"]) == (422, "#/visits/0/on")
+    assert "confirmed_because" in complaint["detail"]
+    assert ask(worked, "GET", "/v1/fleet")["housings"][0]["planned"] is None
+    ask(worked, "POST", ACCEPTED, accepted(wrong | {"confirmed_because": "next year, with the overhaul"}))
+    assert planned_on(worked) == wrong["on"]
+    [again] = plan_of(worked)["visits"]
+    same = seen(again) | {"on": wrong["on"]}
+    assert ask(worked, "POST", ACCEPTED, accepted(same))["changed"] == 0, "a day is asked about once"
+
+
+def test_a_late_day_that_the_plan_proposed_itself_goes_through(api: Api) -> None:
+    """Over its limit and waiting for its part, four days from today: no other day can be chosen."""
+    worked_at_oberkies(api, rise_kpa=0.09)
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "oberkies", "pieces": 0}]})
+    [visit] = plan_of(api)["visits"]
+    assert (visit["state"], visit["waits_for"]) == ("over", "part")
+    later = (date.fromisoformat(visit["day"]) + timedelta(days=7)).isoformat()
+    other = accepted(seen(visit) | {"on": later})
+    assert refused(api, "POST", ACCEPTED, other) == (422, "not_valid", ["#/visits/0/on"])
+    assert ask(api, "POST", ACCEPTED, accepted(seen(visit)))["changed"] == 1
+
+
+def test_a_plan_taken_back_takes_its_moves_back(worked: Api) -> None:
+    """Planned by hand, moved by a plan, taken back: it never moved; moved by hand then, it moved once."""
+    [free] = plan_of(worked)["visits"]
+    by_hand(worked, other_day(free))
+    worked.clock.advance(60)
+    [visit] = plan_of(worked, fixed=f"grader-07/main/{free['day']}")["visits"]
+    done = ask(worked, "POST", ACCEPTED, accepted(seen(visit, replaces=True)))
+    assert plan_of(worked)["visits"][0]["moved_times"] == 1
+    worked.clock.advance(60)
+    ask(worked, "POST", TAKEN_BACK, {"accepted_at": done["accepted_at"], "zone": "Europe/Vienna"})
+    assert plan_of(worked)["visits"][0]["moved_times"] == 0
+    by_hand(worked, free["day"])
+    assert plan_of(worked)["visits"][0]["moved_times"] == 1
+
+
+def test_a_note_stays_beside_the_day_until_another_is_given(worked: Api) -> None:
+    address, on = "/v1/machines/grader-07/planned-change", {"zone": "Europe/Vienna"}
+    [visit] = plan_of(worked)["visits"]
+    first, second = other_day(visit), visit["day"]
+
+    def note_of(**body: str) -> str:
+        return str(ask(worked, "POST", address, on | body)["planned"]["note"])
+
+    assert note_of(on=first, note="crane is booked") == "crane is booked"
+    assert note_of(on=second) == "crane is booked"
+    assert note_of(on=second, note="") == ""
+
+
 def test_a_plan_that_is_older_than_what_people_decided_is_refused(worked: Api) -> None:
     """A day planned since, the same taken back, and work entered: each is another version."""
     [visit] = plan_of(worked)["visits"]

@@ -176,11 +176,15 @@ def test_a_lay_up_moves_the_dates_and_questions_a_day_that_was_planned_in_it(api
 def test_an_urgent_machine_on_a_later_day_or_laid_up_is_named_with_its_reason(api: Api) -> None:
     loaded(api, rise_kpa=0.08)
     assert work(api)["later"] == []
-    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-05"})
-    answer = work(api)
-    [later] = answer["later"]
-    assert (answer["jobs"], later["machine"], later["state"]) == ([], "grader-07", "over")
-    assert (later["reason"], later["day"], later["chance_at_limit_before"]) == ("planned", "2026-03-05", 1.0)
+    path, on = f"{MACHINE}/planned-change", {"on": "2026-03-05"}
+    asked = api.post(path, on, key="planner")
+    assert (asked.status_code, "at its limit already" in asked.text) == (422, True)
+    ask(api, "POST", path, on | {"confirmed_because": "the crane is booked"})
+    answer, fleet = work(api), ask(api, "GET", "/v1/fleet")
+    [job] = answer["jobs"]
+    assert (answer["later"], job["machine"], job["state"]) == ([], "grader-07", "over")
+    assert (job["reason"], job["day"], job["planned"]["on"]) == ("over_limit", answer["today"], "2026-03-05")
+    assert fleet["late_day_by_state"] == {"over": 1}
     ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-22", "until": "2026-04-30"}})
     [later] = work(api)["later"]
     assert (later["reason"], later["day"], later["laid_up"]["until"]) == ("laid_up", None, "2026-04-30")
@@ -208,7 +212,7 @@ def test_the_digest_names_what_stands_later_and_what_is_to_be_brought(api: Api) 
     carry = {"day": "2026-02-22", "site": "oberkies", "part": "KG-0715", "pieces": 1, "from_site": "kargrund"}
     called = {"site_display_name": None, "from_site_display_name": "Kargrund yard"}
     assert ask(api, "GET", "/v1/digest")["carries"] == [carry | called]
-    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-05"})
+    ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-22", "until": "2026-04-30"}})
     digest = ask(api, "GET", "/v1/digest")
     [site] = digest["sites"]
     assert (site["site"], site["jobs"], site["later_more"]) == ("oberkies", [], 0)

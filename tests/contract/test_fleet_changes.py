@@ -47,6 +47,17 @@ def changes(api: Api, **query: Any) -> list[dict[str, Any]]:
     return found
 
 
+def test_over_the_limit_then_and_now_nothing_moved(api: Api) -> None:
+    """The likely date of both looks is the instant of the look: it moves by a day a day, and says nothing."""
+    loaded_until_midnight(api)
+    limit = {"value": 3.0, "unit": "kPa"}
+    ask(api, "POST", f"{MACHINE}/terminal-restriction", limit)
+    work_on(api, 5.0)
+    [seen] = ask(api, "GET", "/v1/fleet")["housings"]
+    assert seen["state"] == "over"
+    assert [one["due_moved_days"] for one in changes(api, days=1, moved_days=1)] in ([], [None])
+
+
 def test_then_is_what_the_fleet_said_at_that_midnight(api: Api) -> None:
     """42 hours until midnight, 30 more until now: the past is worked out as the fleet stated it then."""
     loaded_until_midnight(api)

@@ -129,6 +129,20 @@ def test_accepting_says_which_planned_days_it_moves_and_moves_those_that_are_tic
     assert send(api, "take-back", {"at": at}).status_code == 409, "a second tap"
 
 
+def test_a_day_that_the_plan_did_not_propose_is_asked_about_and_taken_once_it_is_meant(api: Api) -> None:
+    """A form that was kept: its day is of another year than the plan's."""
+    [visit] = visits_of(page(api))
+    fields = {"visit": visit.replace("/2026-", "/2027-"), "sure": "yes"}
+    asked = send(api, "accept", fields)
+    assert asked.status_code == 422
+    day = "/".join(fields["visit"].split("/")[:3])
+    assert f'name="day_meant" value="{day}"' in asked.text
+    assert "grader-07" in asked.text.partition('<ul class="faults">')[2].partition("</ul>")[0]
+    assert ask(api, "GET", "/v1/fleet")["housings"][0]["planned"] is None
+    assert send(api, "accept", fields | {"day_meant": day}).status_code == 303
+    assert planned_on(api) == day.rpartition("/")[2]
+
+
 def counts_of(sent: Any) -> dict[str, str]:
     """What the page is to say of an acceptance, but its instant."""
     query = dict(parse_qsl(urlsplit(sent.headers["location"]).query))

@@ -273,7 +273,7 @@ def test_a_hostile_name_is_text_on_every_page_of_the_shop(api: Api) -> None:
     housing = {"housing": "main", "primary_part": name[:64]}
     service = {"service": name, "on": "2026-02-23"}
     ask(api, "PATCH", f"{MACHINE}/papers", {"housings": [housing], "next_service": service})
-    plan = {"on": "2026-02-24", "note": name}
+    plan = {"on": "2026-02-24", "note": name, "confirmed_because": "booked"}
     ask(api, "POST", f"{MACHINE}/planned-change", plan)
     for path in ("/work-list", "/shop", "/machines/grader-07/papers"):
         html = page(api, path)
@@ -302,8 +302,8 @@ def test_what_stands_on_a_later_day_is_named_on_the_page_with_day_and_chance(api
 
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_what_stands_on_a_later_day_counts_in_the_headline_with_a_link(api: Api, language: str) -> None:
-    loaded(api, rise_kpa=0.08)
-    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-05"})
+    loaded(api, rise_kpa=0.04)
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-05", "confirmed_because": "booked"})
     statement = (
         page(api, **{"Accept-Language": language}).partition('class="statement"')[2].partition("</p>")[0]
     )

@@ -21,21 +21,24 @@ from fastapi import Depends, Request
 from pydantic import Field
 
 from cleanside.gateway.wire import parse_instant
+from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.api.routes.described_plan import AcceptedAnswer, AcceptedPlansAnswer, TakenBackAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.paper_shapes import Day, ZoneName, end_of_day_us
 from cleanside.ingest.api.routes.part_orders import keep_wanted
+from cleanside.ingest.api.routes.planned_day_asked import complaint_of_day
 from cleanside.ingest.api.routes.services import services_of
-from cleanside.ingest.api.routes.shared import At, Name, R, Strict, needs, problems, router_of, text
+from cleanside.ingest.api.routes.shared import At, Name, R, Strict, Words, needs, problems, router_of, text
 from cleanside.ingest.api.routes.shop import ShopReader
+from cleanside.ingest.api.routes.visit_plan import proposed_days
 from cleanside.ingest.api.routes.work import on_list, part_lines
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.shop.planned import overtaken_by_us, version_of
 from cleanside.ingest.shop.visit_inputs import PLAN_DAYS
 from cleanside.ingest.shop.work_list import ListDays
-from cleanside.ingest.store import audit, element_changes, papers
+from cleanside.ingest.store import audit, element_changes, papers, planning_terms
 from cleanside.ingest.store.element_changes import EntriesMade
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
@@ -66,6 +69,12 @@ class AcceptedVisit(Strict):
     replaces: bool = Field(
         False, description="true: it takes the place of another day that is planned; else that day stays"
     )
+    confirmed_because: Words = Field(
+        "",
+        max_length=400,
+        description="why a day holds that the plan did not propose, and that cannot hold by the forecast, "
+        "the calendar or its distance; send the plan again with this",
+    )
 
 
 class NewAcceptedPlan(Strict):
@@ -92,7 +101,7 @@ class PlanTakenBack(Strict):
 )
 @example(
     {"zone": "UTC", "visits": [{"machine": "{machine}", "housing": "{housing}", "on": "2026-03-04"}]},
-    plain="zone visits on version replaces",
+    plain="zone visits on version replaces confirmed_because",
 )
 def post_accepted_plan(body: NewAcceptedPlan, request: Request, resources: R, key: Planner) -> dict[str, Any]:
     """
@@ -101,11 +110,13 @@ def post_accepted_plan(body: NewAcceptedPlan, request: Request, resources: R, ke
     Another day that is planned stays too, unless the visit `replaces` it. 409 `plan_outdated`: a day was
     planned, or work entered, since the plan was made; then nothing is accepted. What must be ordered for it
     is recorded in `/v1/part-orders`, in place of what an earlier plan wanted and no person ordered.
-    A day that a change questions is kept where the visit names it again.
+    A day that a change questions is kept where the visit names it again. A day that the plan did not propose
+    is asked about as a planned change is (422): correct it, or say by `confirmed_because` why it is meant.
     `/v1/visit-plan/taken-back` takes all of its days back.
     """
     now_us, zone = resources.clock(), ZoneInfo(body.zone)
     questioned = questioned_days(request, resources, key)
+    _ask_of_days(body, request, resources, key)
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         moves = day_moves(connection, key, body, now_us, questioned)
@@ -199,6 +210,28 @@ def _want_orders(request: Request, resources: R, key: Key, zone: ZoneInfo) -> li
 
 
 # ---------------------------------------------------------------- accepting
+
+
+def _ask_of_days(body: NewAcceptedPlan, request: Request, resources: R, key: Planner) -> None:
+    """Raise NotValid (422) with every day that cannot hold, and that the plan did not propose itself."""
+    now_us = resources.clock()
+    with resources.reading() as connection:
+        moves = day_moves(connection, key, body, now_us, {})
+        judge: Judge = services_of(request).judge(connection, key)
+        working = planning_terms.terms_of(connection, key.owner_id).terms.working()
+        asked = {}
+        for place, (visit, move) in enumerate(zip(body.visits, moves, strict=True)):
+            if move.is_made and not visit.confirmed_because:
+                view: View = judge.view(move.housing)
+                pointer = f"#/visits/{place}/on"
+                if (complaint := complaint_of_day(view, visit.on, body.zone, working, pointer)) is not None:
+                    asked[visit.machine, visit.housing, visit.on] = complaint
+    if not asked:
+        return
+    proposed = proposed_days(request, resources, key, body.zone)
+    left = [complaint for day, complaint in asked.items() if day not in proposed]
+    if left:
+        raise NotValid(*left)
 
 
 @dataclass(frozen=True, kw_only=True)

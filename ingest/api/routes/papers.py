@@ -61,7 +61,7 @@ from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.gauge_doubt import GaugeDoubt, gauge_doubt
 from cleanside.ingest.shop.machine_sheet import MOST_CLEANINGS, MOST_LIMIT_DAYS, MOST_METER_H
 from cleanside.ingest.shop.meter import doubt_of, meter_now_h, offset_h
-from cleanside.ingest.shop.planned import kept_after_us
+from cleanside.ingest.shop.planned import kept_after_us, state_of_plan
 from cleanside.ingest.store import audit, element_changes, fleet, hours, papers
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
@@ -186,7 +186,12 @@ class NewPlan(Strict):
     on: Day
     housing: Name = DEFAULT_HOUSING
     zone: ZoneName = Field("UTC", description="where that day begins and ends")
-    note: Words = Field("", max_length=400)
+    note: Words | None = Field(
+        None,
+        max_length=400,
+        description="left out: what stands beside the planned day stays, until its change is made; empty: it "
+        "is taken away",
+    )
     seen: Words | None = Field(
         None,
         max_length=40,
@@ -687,7 +692,11 @@ def post_planned_change(
         if not (body.confirmed_because or is_same):
             ask_of_day(connection, key.owner_id, view, body.on, body.zone)
     kept_us = kept_after_us(planned, body.on, view.assessment.study, now_us)
-    new = PlannedChange(body.on, passes_us, now_us, key.handle, body.note, kept_us)
+    note = body.note
+    if note is None:
+        is_done = state_of_plan(planned, view.assessment.study, now_us) == "done"
+        note = "" if planned is None or is_done else planned.note
+    new = PlannedChange(body.on, passes_us, now_us, key.handle, note, kept_us)
 
     def save(connection: sa.Connection) -> HousingRow:
         housing = find_housing(connection, key, machine, body.housing)

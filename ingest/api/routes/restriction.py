@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Annotated, Any
 
 import numpy as np
@@ -43,12 +43,14 @@ from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
 from cleanside.ingest.owners.reach import sees_machine_named
+from cleanside.ingest.planning.shop_terms import WorkingDays
 from cleanside.ingest.restriction import Assessment, LifeSpan, Quantiles, Suspicion, operating_hours
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
 from cleanside.ingest.shop.advice import advice_of
+from cleanside.ingest.shop.day_asked import DAY_US, waits_over
 from cleanside.ingest.shop.planned import state_of_plan
 from cleanside.ingest.shop.work_list import AT_ONCE, is_laid_up
 from cleanside.ingest.store import fleet, held_places, planning_terms
@@ -249,14 +251,17 @@ def get_fleet(
     shown, cursor = page.cut(rest, lambda seen: (now_us, *urgency(seen)))
     with resources.reading() as connection:
         held = held_places.held_on_housings(connection, [seen.housing.id for seen in shown])
-        allowed = planning_terms.terms_of(connection, key.owner_id).terms.filled()["chance_allowed"]
+        terms = planning_terms.terms_of(connection, key.owner_id).terms
+    allowed, working = terms.filled()["chance_allowed"], terms.working()
     return {
         "now": text_s(now_us / 1e6),
         "count": len(found),
         "by_state": dict(Counter(seen.assessment.state for seen in found)),
         "with_questions": sum(has_question(seen) for seen in found),
         "with_day": sum(seen.assessment.state == "plan" and has_day(seen) for seen in found),
-        "late_day_by_state": dict(Counter(s.assessment.state for s in found if has_late_day(s, allowed))),
+        "late_day_by_state": dict(
+            Counter(s.assessment.state for s in found if has_late_day(s, allowed, working))
+        ),
         "chance_allowed": allowed,
         "by_kind": dict(sorted(Counter(seen.housing.kind for seen in every if seen.housing.kind).items())),
         "by_site": dict(sorted(Counter(place.site for place in places if place.site).items())),
@@ -316,15 +321,21 @@ def has_day(seen: View) -> bool:
     return day is not None and not is_laid_up(seen.papers, day)
 
 
-def has_late_day(seen: View, allowed: float) -> bool:
+def has_late_day(seen: View, allowed: float, working: WorkingDays) -> bool:
     """
     True where its planned day cannot hold: the chance of being at the limit before is more than allowed.
 
-    allowed : 0 to 1. What is at its limit, or is to be looked at, is urgent whatever was planned.
+    allowed : 0 to 1. What is due, or is to be looked at, is urgent whatever was planned. A machine over
+    its limit is late on every day after the first working day.
     """
     planned = seen.papers.planned
-    if planned is None or seen.assessment.state in AT_ONCE or not has_day(seen):
+    state = seen.assessment.state
+    if planned is None or (state in AT_ONCE and state != "over") or not has_day(seen):
         return False
+    if state == "over":
+        on = date.fromisoformat(planned.planned_on)
+        ahead_us = planned.passes_us - 1 - round(seen.assessment.now_s * 1_000_000)
+        return waits_over(on, today=on - timedelta(days=ahead_us // DAY_US), working=working)
     chance = chance_before_end(seen, planned.passes_us)
     return chance is not None and chance > allowed + LATE_BY
 

@@ -11,6 +11,7 @@ own function (`work.part_lines`), so both say the same.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any, NamedTuple
@@ -50,7 +51,7 @@ from cleanside.ingest.planning.visit_plan import (
     VisitPlan,
     VisitTrip,
 )
-from cleanside.ingest.planning.visit_problem import VisitProblem
+from cleanside.ingest.planning.visit_problem import NoVisitPlan, VisitProblem
 from cleanside.ingest.shop.planned import version_of
 from cleanside.ingest.shop.stock import PartLine
 from cleanside.ingest.shop.visit_inputs import PLAN_DAYS, PricedCandidate, Supply, VisitInputs, visit_inputs
@@ -144,6 +145,28 @@ def known_visits(
             inputs.currency,
         )
         for visit in plan.visits
+    }
+
+
+def proposed_days(request: Request, resources: R, key: Key, zone: str) -> set[tuple[str, str, str]]:
+    """
+    Machine, housing and day, ISO 8601, of visits that a plan of these machines proposed of itself.
+
+    Of the plan as it is made now, and of those that are remembered: a page may be older than the last change.
+    A day that a person chose by hand is none of them.
+    """
+    days, services = ListDays(ZoneInfo(zone), resources.clock() / 1e6, before=date.max), services_of(request)
+    with resources.reading() as connection:
+        every = on_list(connection, services.judge(connection, key), key, days)
+        problem = _inputs(connection, key, every, days, {}).problem
+    with suppress(NoVisitPlan):  # then only what was proposed before
+        services.plans.of(problem)
+    return {
+        (*visit.element.name, made.on(visit.day).isoformat())
+        for made, plan in services.plans.remembered()
+        if every.keys() >= {element.name for element in made.elements}  # else it is of other machines
+        for visit in plan.visits
+        if visit.element.fixed_day is None
     }
 
 

@@ -35,7 +35,7 @@ BY_A_HELPER |= {"role_of_key_not_allowed", "role_of_person_not_allowed"}
 BY_A_HELPER |= {"meter_lower", "meter_above_later", "meter_ahead_of_clock", "meter_below_worked"}
 BY_A_HELPER |= {"meter_first_high"}
 #: what is asked about a planned day (`api.routes.planned_day_asked`)
-BY_A_HELPER |= {"planned_day_too_late", "planned_day_far", "planned_day_no_work"}
+BY_A_HELPER |= {"planned_day_too_late", "planned_day_far", "planned_day_no_work", "planned_day_reached"}
 #: what `restriction` says as a code, which imports nothing of ours (`verdict.cost_of_waiting`)
 OF_THE_ANALYSIS = {"fuel_unusual", "fuel_price_unusual"}
 #: codes of `ingest.store.trouble`

@@ -33,6 +33,15 @@ def test_the_stricter_sentence_survives_a_planned_day(language: str, state: str,
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
+def test_a_machine_over_its_limit_says_which_day_is_planned(language: str) -> None:
+    planned = {"on": "2026-03-29", "by": "mara.lindt", "state": "open"}
+    strict, later = why(language, state="over", reason="over_limit", planned=planned)
+    assert strict == table(language)["work.reason.over_limit"]
+    assert "2026-03-29" in later
+    assert "mara.lindt" in later
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
 def test_a_machine_in_service_says_why_its_date_is_unsure(language: str) -> None:
     both = ["not_read", "little_used"]
     [said] = why(language, state="serving", unsure_because=both)

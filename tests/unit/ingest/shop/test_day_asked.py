@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 
@@ -29,3 +29,13 @@ def test_what_is_asked_about_a_day(
     on: date, chance: float | None, working: WorkingDays, question: str | None
 ) -> None:
     assert day_question(on, today=TODAY, chance=chance, working=working) == question
+
+
+@pytest.mark.parametrize(
+    ("on", "question"),
+    [(29, "no_work"), (30, None), (31, "reached"), (45, "reached")],
+)
+def test_over_the_limit_only_the_first_working_day_is_not_asked_about(on: int, question: str | None) -> None:
+    """29 November 2026 is a Sunday. on : days from the last of October."""
+    day = date(2026, 10, 31) + timedelta(days=on)
+    assert day_question(day, today=TODAY, chance=1.0, working=WEEK, is_over=True) == question

@@ -56,6 +56,11 @@ CANDIDATE = Candidate(
 )
 
 
+AFTER_LIST = MONDAY + timedelta(days=9)
+#: the day of a service two days from Monday
+WEDNESDAY_OFF = WorkingDays("1234567", frozenset({(MONDAY + timedelta(days=2)).isoformat()}))
+
+
 def planned(on: date) -> Papers:
     return Papers(planned=PlannedChange(on.isoformat(), 0, 0, "k1", ""))
 
@@ -78,12 +83,17 @@ def days_and_reasons(*candidates: Candidate) -> list[tuple[int, str, str]]:
         ({"plan": "open", "papers": planned(MONDAY + timedelta(days=4))}, [(4, "planned")]),
         ({"plan": "open", "state": "over", "papers": planned(MONDAY + timedelta(days=4))}, [(4, "planned")]),
         ({"plan": "open", "papers": planned(MONDAY + timedelta(days=9))}, []),
+        (
+            {"plan": "open", "state": "over", "papers": planned(MONDAY + timedelta(days=9))},
+            [(0, "over_limit")],
+        ),
         ({"plan": "missed", "papers": planned(MONDAY - timedelta(days=2))}, [(0, "plan_missed")]),
         ({"plan": "done", "papers": planned(MONDAY)}, [(3, "early_date")]),
         ({"service_s": NOW_S + 2 * DAY_S}, [(2, "service")]),
         ({"service_s": NOW_S + 3 * DAY_S}, [(3, "service")]),  # the last day within the chance allowed
         ({"service_s": NOW_S + 4 * DAY_S}, [(3, "early_date")]),  # after it: it may not last
         ({"service_s": NOW_S + 4 * DAY_S, "chance_allowed": 0.5}, [(4, "service")]),
+        ({"service_s": NOW_S + 2 * DAY_S, "working": WEDNESDAY_OFF}, [(3, "early_date")]),
     ],
 )
 def test_the_day_follows_one_rule(changed: dict[str, object], expected: list[tuple[int, str]]) -> None:
@@ -125,13 +135,13 @@ def test_a_machine_over_its_limit_comes_before_what_was_planned() -> None:
     ]
 
 
-@pytest.mark.parametrize(("day", "fit"), [(4, "with_service"), (2, None), (5, None)])
+@pytest.mark.parametrize(("day", "fit"), [(4, "will_not_last"), (2, None), (5, None)])
 def test_a_change_planned_for_another_day_names_no_service(day: int, fit: str | None) -> None:
     planned = PlannedChange((MONDAY + timedelta(days=day)).isoformat(), 0, 0, "k1", "")
     papers = Papers(MachinePapers(site="kargrund"), planned=planned)
     candidate = replace(CANDIDATE, service_s=NOW_S + 4 * DAY_S, papers=papers, plan="open")
     [job] = jobs_of([candidate], DAYS)
-    assert job.service_fit == fit
+    assert job.service_fit == fit, "planned with it or not, what may not last says so"
 
 
 def test_a_service_is_taken_along_or_said_to_come_too_late() -> None:
@@ -204,9 +214,6 @@ def test_what_is_asked_for_before_the_end_and_stands_after_it_is_named() -> None
     laid_up = Papers(MachinePapers(laid_up_from="2026-11-01"))
     candidates = [
         replace(CANDIDATE, machine="a", plan="open", papers=planned(MONDAY + timedelta(days=9))),
-        replace(
-            CANDIDATE, machine="b", plan="open", state="over", papers=planned(MONDAY + timedelta(days=9))
-        ),
         replace(CANDIDATE, machine="c", state="suspect", papers=laid_up),
         replace(
             CANDIDATE, machine="d", due_s=due_in(5, 9, 12), service_s=NOW_S + 8 * DAY_S, chance_allowed=0.5
@@ -218,7 +225,7 @@ def test_what_is_asked_for_before_the_end_and_stands_after_it_is_named() -> None
         (later.candidate.machine, later.reason, later.day and (later.day - MONDAY).days)
         for later in later_of(candidates, DAYS)
     ]
-    assert found == [("a", "planned", 9), ("b", "planned", 9), ("c", "laid_up", None), ("d", "service", 8)]
+    assert found == [("a", "planned", 9), ("c", "laid_up", None), ("d", "service", 8)]
 
 
 def test_the_list_takes_along_what_the_plan_of_visits_does() -> None:
@@ -326,3 +333,14 @@ def test_an_element_is_needed_on_its_day_of_the_list_however_far() -> None:
     assert needed(due_s=None) is None
     assert chance_needed(replace(CANDIDATE, state="over"), MONDAY, DAYS) == 1.0
     assert chance_needed(replace(CANDIDATE, due_s=None), MONDAY, DAYS) == 0.0
+
+
+def test_a_planned_day_has_one_chance_in_every_zone() -> None:
+    """Planned in UTC, which begins the day an hour after Vienna in winter."""
+    on = MONDAY + timedelta(days=4)
+    end_us = round(datetime(2026, 12, 5, tzinfo=ZoneInfo("UTC")).timestamp() * 1e6)
+    papers = Papers(planned=PlannedChange(on.isoformat(), end_us, 0, "k1", ""))
+    [job] = jobs_of([replace(CANDIDATE, plan="open", papers=papers)], DAYS)
+    begins_s = datetime(2026, 12, 4, tzinfo=ZoneInfo("UTC")).timestamp()
+    assert job.own.chance_at_limit_before == chance_at_limit(CANDIDATE.due_s, begins_s, NOW_S)
+    assert job.own.chance_at_limit_before != chance_at_limit(CANDIDATE.due_s, DAYS.start_s(on), NOW_S)
