@@ -530,7 +530,7 @@ SENTENCES: Sentences = {
     "laid_up_ends_before_it_begins": (
         "laid up until {until}, which is before {from_day}; correct one of the two days"
     ),
-    "list_ends_elsewhere": "before={before} is not after today, {today}, and by {latest}; give a day between",
+    "list_ends_elsewhere": "before={before}: the list ends before a day from {first} to {latest}; give one of these",
     "meter_above_later": (
         "{meter_h:g} h are more than the {other_h:g} h read later, at {other_at}; a meter runs forwards: "
         "correct value or time"

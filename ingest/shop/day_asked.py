@@ -26,14 +26,19 @@ def day_start_s(passes_us: int) -> float:
     return (passes_us - DAY_US) / MICRO
 
 
-def day_question(on: date, *, today: date, chance: float | None, working: WorkingDays) -> DayQuestion | None:
+def day_questions(
+    on: date, *, today: date, chance: float | None, working: WorkingDays
+) -> tuple[DayQuestion, ...]:
     """
-    What a person is asked about a day; None: nothing.
+    What a person is asked about a day, all of it at once; empty: nothing.
 
     chance : that the element is at its limit before the day, 0 to 1; None: no dates, or it is there already.
     """
+    found: list[DayQuestion] = []
     if chance is not None and chance >= ASKED_CHANCE:
-        return "too_late"
+        found.append("too_late")
     if chance is None and on > today + timedelta(days=FAR_DAYS):
-        return "far"
-    return None if working.has(on) else "no_work"
+        found.append("far")
+    if not working.has(on):
+        found.append("no_work")
+    return tuple(found)

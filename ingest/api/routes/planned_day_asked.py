@@ -10,20 +10,22 @@ import sqlalchemy as sa
 from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.api.routes.paper_shapes import chance_before_end, end_of_day_us
 from cleanside.ingest.errors import Complaint, NotValid
-from cleanside.ingest.shop.day_asked import day_question
+from cleanside.ingest.shop.day_asked import day_questions
 from cleanside.ingest.shop.work_list import ListDays
 from cleanside.ingest.store import planning_terms
 
-#: codes of the question, by what is asked
+#: codes of the questions, by what is asked
 DAY_QUESTIONS = {name: f"planned_day_{name}" for name in ("too_late", "far", "no_work")}
 
 
 def ask_of_day(connection: sa.Connection, owner_id: int, view: View, on: str, zone: str) -> None:
-    """Raise NotValid (422) with the question, for a day that cannot hold; as it is, it would look fine."""
+    """Raise NotValid (422) with each question, for a day that cannot hold; as it is, it would look fine."""
     working = planning_terms.terms_of(connection, owner_id).terms.working()
     today = ListDays(ZoneInfo(zone), view.assessment.now_s, before=date.max).today
     is_over = view.assessment.state == "over"
     chance = None if is_over else chance_before_end(view, end_of_day_us(on, ZoneInfo(zone)))
-    question = day_question(date.fromisoformat(on), today=today, chance=chance, working=working)
-    if question is not None:
-        raise NotValid(Complaint("#/on", DAY_QUESTIONS[question], on=on, chance=chance))
+    questions = day_questions(date.fromisoformat(on), today=today, chance=chance, working=working)
+    if questions:
+        raise NotValid(
+            *(Complaint("#/on", DAY_QUESTIONS[asked], on=on, chance=chance) for asked in questions)
+        )

@@ -232,7 +232,8 @@ def list_days(now_s: float, before: str | None, zone: str) -> ListDays:
     until = days.today + timedelta(days=LISTED_DAYS) if before is None else date.fromisoformat(before)
     latest = days.today + timedelta(days=MOST_DAYS)
     if not days.today < until <= latest:
-        span = {"before": until, "today": days.today, "latest": latest}
+        first = days.today + timedelta(days=1)
+        span = {"before": until.isoformat(), "first": first.isoformat(), "latest": latest.isoformat()}
         raise NotValid(Complaint("query/before", "list_ends_elsewhere", **span))
     return ListDays(days.zone, now_s, before=until)
 

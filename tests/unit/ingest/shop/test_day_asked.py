@@ -7,25 +7,26 @@ from datetime import date
 import pytest
 
 from cleanside.ingest.planning.shop_terms import EVERY_DAY, WorkingDays
-from cleanside.ingest.shop.day_asked import day_question
+from cleanside.ingest.shop.day_asked import day_questions
 
 TODAY = date(2026, 11, 29)
 WEEK = WorkingDays("12345", frozenset({"2026-12-08"}))
 
 
 @pytest.mark.parametrize(
-    ("on", "chance", "working", "question"),
+    ("on", "chance", "working", "questions"),
     [
-        (date(2027, 12, 2), 0.99, WEEK, "too_late"),
-        (date(2026, 12, 2), 0.3, WEEK, None),
-        (date(2026, 12, 5), 0.3, WEEK, "no_work"),
-        (date(2026, 12, 5), 0.3, EVERY_DAY, None),
-        (date(2026, 12, 8), None, WEEK, "no_work"),
-        (date(2027, 12, 2), None, WEEK, "far"),
-        (date(2027, 1, 14), None, WEEK, None),
+        (date(2027, 12, 2), 0.99, WEEK, ("too_late",)),
+        (date(2026, 12, 5), 0.55, WEEK, ("too_late", "no_work")),
+        (date(2026, 12, 2), 0.3, WEEK, ()),
+        (date(2026, 12, 5), 0.3, WEEK, ("no_work",)),
+        (date(2026, 12, 5), 0.3, EVERY_DAY, ()),
+        (date(2026, 12, 8), None, WEEK, ("no_work",)),
+        (date(2027, 12, 2), None, WEEK, ("far",)),
+        (date(2027, 1, 14), None, WEEK, ()),
     ],
 )
 def test_what_is_asked_about_a_day(
-    on: date, chance: float | None, working: WorkingDays, question: str | None
+    on: date, chance: float | None, working: WorkingDays, questions: tuple[str, ...]
 ) -> None:
-    assert day_question(on, today=TODAY, chance=chance, working=working) == question
+    assert day_questions(on, today=TODAY, chance=chance, working=working) == questions
