@@ -25,7 +25,7 @@ SECRET = frozenset({"password", "new_password", "again"})
 #: refusals of a number, which name its field as `name`
 NUMBERS = frozenset({"number_grouped", "not_a_number", "not_a_whole_number"})
 #: case of a refusal that names no place -> the field of the form that it is about
-_FIELDS_OF_CASES = {"site_unknown": "sites", "terminal_differs": "value"}
+_FIELDS_OF_CASES = {"site_unknown": "sites", "terminal_differs": "value", "crew_unknown": "crew"}
 #: end of a place in a body -> the field of the form that it comes from, where their names differ
 _FIELDS_OF_PLACES: Mapping[tuple[str, ...], str] = {
     ("gauge", "value"): "gauge",

@@ -46,7 +46,7 @@ def table(language: str) -> Mapping[str, Entry]:
 
 
 def one_stop(text: str) -> str:
-    """A text in which a date that ends with a stop also ends its sentence: "am 9. Dez.", not "am 9. Dez..". Pure."""
+    """A text in which the stop of a date also ends its sentence: "am 9. Dez.", not "am 9. Dez..". Pure."""
     return _TWO_STOPS.sub(".", text)
 
 

@@ -1,4 +1,4 @@
-"""How names of machines, housings, devices and streams and calendar days are written; the answer to a wrong one."""
+"""How names of machines, housings, devices and streams, and days, are written; the answer to a wrong one."""
 
 from __future__ import annotations
 
