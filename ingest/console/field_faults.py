@@ -8,6 +8,7 @@ Leaves to others: the rules (the models of the routes), the words (`words/field.
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
@@ -50,6 +51,7 @@ _FINDINGS = {
     "float_parsing": "not_numeric",
     "float_type": "not_numeric",
 }
+_CHOICE = re.compile(r"'([^']*)'")
 #: of a finding that has no words of its own
 OTHER_FORM = "other_form"
 #: codes that would quote an empty field
@@ -147,6 +149,8 @@ def _of_finding(found: Mapping[str, Any]) -> FieldFault:
     code = _FINDINGS.get(found["type"], OTHER_FORM)
     is_parameter = found["loc"][0] == "query"
     code = _of_pattern(limits["pattern"], given, code) if "pattern" in limits else code
+    if "expected" in limits:  # 'comma' or 'semicolon': the validator's own English
+        limits["expected"] = ", ".join(_CHOICE.findall(limits["expected"]))
     code = "not_one_of" if is_parameter and code == "not_of_the_list" else code
     code = "missing" if given == "" and code in _SAY_NOTHING_OF_NOTHING else code
     values = {**limits, "given": given}
