@@ -76,9 +76,9 @@ Writer = Annotated[Key, Depends(page_needs("changes:write"))]
 LayUpWriter = Annotated[Key, Depends(page_needs("shop:write"))]
 
 #: what became of a planned day, as the address of the page says it
-PlanAct = Literal["planned", "taken-back"]
+PlanAct = Literal["planned", "taken_back"]
 PLANNED: PlanAct = "planned"
-TAKEN_BACK: PlanAct = "taken-back"
+TAKEN_BACK: PlanAct = "taken_back"
 #: the button of a refused form that sends its day in another year
 RIGHT_DAY = "right_day"
 #: what is wrong with a day whose year may be mistyped

@@ -153,8 +153,8 @@ def planned_on(api: Api) -> str:
 def test_both_pages_say_which_days_they_show(api: Api) -> None:
     def words(html: str) -> set[str]:
         """Which sentences stand there."""
-        keys = ("visit_plan.which_days", "visit_plan.same_days", "work.which_days", "work.all_planned")
-        keys += ("visit_plan.days_planned",)
+        keys = ["visit_plan.which_days", "visit_plan.same_days", "work.which_days", "work.all_planned"]
+        keys += ["visit_plan.days_planned"]
         return {key for key in keys if str(table("en")[key]) in html}
 
     def work() -> str:
