@@ -530,7 +530,7 @@ SENTENCES: Sentences = {
     "laid_up_ends_before_it_begins": (
         "laid up until {until}, which is before {from_day}; correct one of the two days"
     ),
-    "list_ends_elsewhere": "before={before} is not after today, {today}, and by {latest}; give a day between",
+    "list_ends_elsewhere": "before={before}: the list ends before a day; give one from {first} to {latest}",
     "meter_above_later": (
         "{meter_h:g} h are more than the {other_h:g} h read later, at {other_at}; a meter runs forwards: "
         "correct value or time"
@@ -832,6 +832,7 @@ SENTENCES: Sentences = {
     "seat_too_far_ahead": "{at} is more than {days} days ahead; check the year",
     "several_entries_at": "{entries} at {at}: {every}; name one as entry_id",
     # the site that it resembles is said on pages: to a program every unknown name is answered alike
+    "crew_unknown": '"{crew}" is no crew here; check the name, or make the crew first: POST /v1/crews',
     "site_unknown": '"{site}" is no site here; check the name, or make the site first: POST /v1/sites',
     "start_or_history": "give assigned_from or with_history, not both",
     "terminal_differs": (

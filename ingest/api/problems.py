@@ -23,7 +23,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
 from cleanside.gateway import wire
-from cleanside.ingest.api.routes.names import RULES
+from cleanside.ingest.api.routes.names import DAY_PATTERN, DAY_RULE, RULES
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.errors import ArchiveUnreadable, BlockDamaged, BodyNotJson, Refused, TryAgain, writable
 from cleanside.ingest.intake import codes
@@ -33,6 +33,28 @@ log = logging.getLogger("cleanside.ingest")
 #: members whose value is in no answer
 _NEVER_SHOWN = frozenset({"password", "new_password"})
 _SHOWN = 100  # characters of a refused value; chosen: enough to recognise it
+
+#: kind of a finding of the validator -> rule and next step, of the limits that it names
+_SENTENCES: Mapping[str, str] = {
+    "greater_than_equal": "it is below {ge}; give {ge} or more",
+    "greater_than": "it is not above {gt}; give more than {gt}",
+    "less_than_equal": "it is above {le}; give {le} or less",
+    "less_than": "it is not below {lt}; give less than {lt}",
+    "string_too_short": "it is shorter than {min_length} characters; write more",
+    "string_too_long": "it is longer than {max_length} characters; shorten it",
+    "too_short": "it has fewer than {min_length} entries; give at least {min_length}",
+    "too_long": "it has more than {max_length} entries; give at most {max_length}",
+    "literal_error": "it is none of the choices; give {expected}",
+    "int_parsing": "it is no whole number; write it like 12",
+    "int_type": "it is no whole number; write it like 12",
+    "int_from_float": "it is no whole number; write it like 12",
+    "float_parsing": "it is no number; write it like 12.5",
+    "float_type": "it is no number; write it like 12.5",
+    "bool_parsing": "it is neither true nor false; give one of them",
+    "bool_type": "it is neither true nor false; give one of them",
+    "string_type": "it is no text; put it in quotation marks",
+    "list_type": "it is no list; put it in square brackets",
+}
 
 #: code -> title; a title says the kind, the detail says the case.
 TITLES: Mapping[str, str] = {
@@ -301,6 +323,11 @@ def _said(found: Mapping[str, Any]) -> str:
     if kind == "string_pattern_mismatch":
         pattern = found["ctx"]["pattern"]
         rule = RULES.get(pattern, f"it must match {pattern}")
+        rule = DAY_RULE if pattern == DAY_PATTERN else rule
+    elif kind in ("too_short", "too_long") and isinstance(found["input"], str):
+        rule = _SENTENCES[f"string_{kind}"].format(**found["ctx"])  # a length that a text and a list share
+    elif kind in _SENTENCES:
+        rule = _SENTENCES[kind].format(**found.get("ctx", {}))
     if name in _NEVER_SHOWN:
         return rule
     shown = json.dumps(found["input"], ensure_ascii=False, default=str)

@@ -8,6 +8,7 @@ Leaves to others: the rules (the models of the routes), the words (`words/field.
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
@@ -15,7 +16,7 @@ from fastapi.exceptions import RequestValidationError
 from pydantic import ValidationError
 
 from cleanside.gateway.wire import Coded
-from cleanside.ingest.api.routes.names import RULES
+from cleanside.ingest.api.routes.names import DAY_PATTERN, RULES
 from cleanside.ingest.console.wording import Sayer, has_words
 from cleanside.ingest.errors import Complaint, Refused
 
@@ -25,7 +26,7 @@ SECRET = frozenset({"password", "new_password", "again"})
 #: refusals of a number, which name its field as `name`
 NUMBERS = frozenset({"number_grouped", "not_a_number", "not_a_whole_number"})
 #: case of a refusal that names no place -> the field of the form that it is about
-_FIELDS_OF_CASES = {"site_unknown": "sites", "terminal_differs": "value"}
+_FIELDS_OF_CASES = {"site_unknown": "sites", "terminal_differs": "value", "crew_unknown": "crew"}
 #: end of a place in a body -> the field of the form that it comes from, where their names differ
 _FIELDS_OF_PLACES: Mapping[tuple[str, ...], str] = {
     ("gauge", "value"): "gauge",
@@ -44,9 +45,17 @@ _FINDINGS = {
     "greater_than": "not_above",
     "less_than": "not_below",
     "literal_error": "not_of_the_list",
+    "int_parsing": "not_whole",
+    "int_type": "not_whole",
+    "int_from_float": "not_whole",
+    "float_parsing": "not_numeric",
+    "float_type": "not_numeric",
 }
+_CHOICE = re.compile(r"'([^']*)'")
 #: of a finding that has no words of its own
 OTHER_FORM = "other_form"
+#: codes that would quote an empty field
+_SAY_NOTHING_OF_NOTHING = frozenset({OTHER_FORM, "not_of_the_list", "not_whole", "not_numeric"})
 #: fields whose label stands among the words of their page -> its key
 _LABELS = {
     name: f"visit_plan.{name}"
@@ -60,6 +69,7 @@ _LABELS |= {
     "days_off": "visit_plan.days_off",
     "plan_note": "machine.plan_note",
 }
+_LABELS |= {"days": "fleet_changes.days", "moved_days": "fleet_changes.moved_days"}
 _LABELS |= {f"order_{name}": f"field.name.{name}" for name in ("site", "part", "pieces", "needed_on")}
 #: shares that a form asks for in percent
 _IN_PERCENT = frozenset({"chance_allowed"})
@@ -78,6 +88,8 @@ class FieldFault:
     detail: str = ""
     #: what the field is of, where a form has it several times: a site, a machine; "": it has it once
     of: str = ""
+    #: it is a parameter of an address, and no field that somebody filled in
+    is_parameter: bool = False
 
     @property
     def control(self) -> str:
@@ -89,6 +101,11 @@ class FieldFault:
         """The key of the words that stand at the field; "": it is about no field, or none that a form has."""
         key = _LABELS.get(self.field, f"field.name.{self.field}")
         return key if has_words(key) else ""
+
+    @property
+    def parameter(self) -> str:
+        """How an address names it, where no words do; "": words do, or it is none."""
+        return self.field if self.is_parameter and not self.label else ""
 
 
 class WrongFields(Exception):
@@ -106,6 +123,7 @@ def said_plainly(say: Sayer, faults: Iterable[FieldFault]) -> str:
 
 def _said_plainly(say: Sayer, fault: FieldFault) -> str:
     name = f"{say.plain(fault.label)}{f' ({fault.of})' if fault.of else ''}: " if fault.label else ""
+    name = f"{fault.parameter}: " if fault.parameter else name
     return name + (say.plain(f"field.rule.{fault.code}", **fault.values) if fault.code else fault.detail)
 
 
@@ -129,10 +147,22 @@ def _of_finding(found: Mapping[str, Any]) -> FieldFault:
     if isinstance(cause, Coded):
         return FieldFault(name, _with_words(cause.code), {**cause.values, "given": given}, detail)
     code = _FINDINGS.get(found["type"], OTHER_FORM)
-    code = "missing" if code == "not_of_the_list" and given == "" else code
-    code = "not_a_code" if limits.get("pattern") in RULES else code
+    is_parameter = found["loc"][0] == "query"
+    code = _of_pattern(limits["pattern"], given, code) if "pattern" in limits else code
+    if "expected" in limits:  # 'comma' or 'semicolon': the validator's own English
+        limits["expected"] = ", ".join(_CHOICE.findall(limits["expected"]))
+    code = "not_one_of" if is_parameter and code == "not_of_the_list" else code
+    code = "missing" if given == "" and code in _SAY_NOTHING_OF_NOTHING else code
     values = {**limits, "given": given}
-    return FieldFault(name, code, _in_percent(values) if name in _IN_PERCENT else values, detail)
+    values = _in_percent(values) if name in _IN_PERCENT else values | {"written": given}
+    return FieldFault(name, code, values, detail, is_parameter=is_parameter)
+
+
+def _of_pattern(pattern: str, given: str, code: str) -> str:
+    """The code of what does not match a pattern: of a day, of a name, else `code`."""
+    if pattern == DAY_PATTERN:
+        return "not_a_calendar_day" if given else "no_day"
+    return "not_a_code" if pattern in RULES else code
 
 
 def _in_percent(values: Mapping[str, Any]) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from http import HTTPStatus
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 from urllib.parse import urlencode
 
 from fastapi import Depends, Query, Request, Response
@@ -75,6 +75,10 @@ Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
 Writer = Annotated[Key, Depends(page_needs("changes:write"))]
 LayUpWriter = Annotated[Key, Depends(page_needs("shop:write"))]
 
+#: what became of a planned day, as the address of the page says it
+PlanAct = Literal["planned", "taken_back"]
+PLANNED: PlanAct = "planned"
+TAKEN_BACK: PlanAct = "taken_back"
 #: the button of a refused form that sends its day in another year
 RIGHT_DAY = "right_day"
 #: what is wrong with a day whose year may be mistyped
@@ -139,9 +143,15 @@ def get_machine_page(
     housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
     by: Annotated[By, Query()] = "date",
     entered: Annotated[Name | None, Query()] = None,
+    did: Annotated[PlanAct | None, Query()] = None,
 ) -> Response:
-    """What is known of a machine. entered : an entry that was just made, shown first with its verdict."""
-    return _page(request, resources, key, machine, housing, by=by, entered=entered)
+    """
+    What is known of a machine.
+
+    entered : an entry that was just made, shown first with its verdict. did : what became of its planned day
+    just now.
+    """
+    return _page(request, resources, key, machine, housing, by=by, entered=entered, did=did)
 
 
 def why_no_plot(newest: Mapping[str, Any]) -> str:
@@ -168,6 +178,7 @@ def _page(
     *,
     by: By = "date",
     entered: str | None = None,
+    did: PlanAct | None = None,
     refused: RefusedForm | None = None,
     refused_plan: RefusedForm | None = None,
     lay_up_refused: bool = False,
@@ -214,6 +225,7 @@ def _page(
         evidence=evidence_of(known, say),
         entries=[entry_of(entry, say) for entry in changes["element_changes"]],
         entered=entered,
+        did=did,
         gauges=list(reversed(gauges[-MOST_GAUGES:])),
         decimals_of=decimals_of,
         cautions=[caution["code"] for caution in changes["cautions"]],
@@ -270,7 +282,7 @@ def post_planned_day(
     except FAULTS as error:
         refused = RefusedForm(fault_of(error), given)
         return _page(request, resources, key, machine, housing, refused_plan=refused)
-    return see_other(_address(machine, housing, at="plan"))
+    return see_other(_address(machine, housing, at="plan", did=PLANNED))
 
 
 @router.post("/machines/{machine}/planned-day/taken-back")
@@ -285,7 +297,7 @@ def post_planned_day_taken_back(
     except FAULTS as error:
         refused = RefusedForm(fault_of(error), {})
         return _page(request, resources, key, machine, housing, refused_plan=refused)
-    return see_other(_address(machine, housing, at="plan"))
+    return see_other(_address(machine, housing, at="plan", did=TAKEN_BACK))
 
 
 @router.post("/machines/{machine}/lay-up")

@@ -45,6 +45,11 @@ def table(language: str) -> Mapping[str, Entry]:
     return found
 
 
+def one_stop(text: str) -> str:
+    """A text in which the stop of a date also ends its sentence: "am 9. Dez.", not "am 9. Dez..". Pure."""
+    return _TWO_STOPS.sub(".", text)
+
+
 def has_words(key: str) -> bool:
     """True where a key has words; languages have the same keys."""
     return key in table(FIRST)
@@ -75,7 +80,7 @@ class Sayer(string.Formatter):
 
     def plain(self, key: str, /, **values: Any) -> str:
         """The words of a key as plain text. Raises KeyError for a key without words."""
-        return str(self.vformat(self._template(key, values), (), values))
+        return one_stop(str(self.vformat(self._template(key, values), (), values)))
 
     def quantity(self, name: str) -> str:
         """What people call a quantity; its name where it has no words: a newer monitor may send it."""
@@ -84,7 +89,7 @@ class Sayer(string.Formatter):
     def __call__(self, key: str, /, **values: Any) -> Markup:
         """The words of a key for a page: values are escaped, but for those that are markup already."""
         template = escape(self._template(key, values))
-        return Markup(_TWO_STOPS.sub(".", self.vformat(str(template), (), _Escaped(values))))
+        return Markup(one_stop(self.vformat(str(template), (), _Escaped(values))))
 
     def _template(self, key: str, values: Mapping[str, Any]) -> str:
         entry = table(self._language)[key]

@@ -41,7 +41,7 @@ from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.api.routes.visit_plan import known_visits
-from cleanside.ingest.api.routes.work import get_work, list_days, on_list, work_document
+from cleanside.ingest.api.routes.work import get_work, list_days, on_list, require_known, work_document
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
@@ -453,6 +453,7 @@ def _page(
     services, zone = services_of(request), _zone(request, key).key
     days_listed = list_days(resources.clock() / 1e6, wanted["before"], zone)
     with resources.reading() as connection:
+        require_known(connection, key, site=wanted["site"], crew=wanted["crew"])
         judge = services.judge(connection, key)
         every = on_list(connection, judge, key, days_listed)  # once for both: it judges the whole fleet
         work = work_document(

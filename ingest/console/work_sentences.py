@@ -103,7 +103,9 @@ class WorkSentences:
 
         What is to be looked at first comes before where it stands.
         """
-        where, warning = (self.later(later) + ".", False), (self.warning(later), later["state"] in AT_ONCE)
+        stands = self.later(later)
+        where = (stands if stands.endswith(".") else stands + ".", False)  # a German date ends with a stop
+        warning = (self.warning(later), later["state"] in AT_ONCE)
         causes = [(self._say(f"work.cause.{cause}"), False) for cause in later.get("causes", ())]
         found = [warning, *causes, where] if later["state"] == "suspect" else [where, warning]
         found.append((self.moved(later), False))

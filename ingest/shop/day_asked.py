@@ -32,21 +32,22 @@ def waits_over(on: date, *, today: date, working: WorkingDays) -> bool:
     return on > working.first(today, date.max)
 
 
-def day_question(
+def day_questions(
     on: date, *, today: date, chance: float | None, working: WorkingDays, is_over: bool = False
-) -> DayQuestion | None:
+) -> tuple[DayQuestion, ...]:
     """
-    What a person is asked about a day; None: nothing.
+    What a person is asked about a day, all of it at once; empty: nothing.
 
     chance : that the element is at its limit before the day, 0 to 1; None: no dates.
     is_over : it is at its limit already.
     """
+    found: list[DayQuestion] = []
     if is_over and waits_over(on, today=today, working=working):
-        return "reached"
-    if is_over:
-        return None if working.has(on) else "no_work"
-    if chance is not None and chance >= ASKED_CHANCE:
-        return "too_late"
-    if chance is None and on > today + timedelta(days=FAR_DAYS):
-        return "far"
-    return None if working.has(on) else "no_work"
+        found.append("reached")
+    if not is_over and chance is not None and chance >= ASKED_CHANCE:
+        found.append("too_late")
+    if not is_over and chance is None and on > today + timedelta(days=FAR_DAYS):
+        found.append("far")
+    if not working.has(on):
+        found.append("no_work")
+    return tuple(found)

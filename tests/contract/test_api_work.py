@@ -107,7 +107,9 @@ def test_the_list_works_on_the_days_of_the_plan_and_leaves_days_off_out(api: Api
 def test_the_list_is_of_a_site_a_crew_and_until_a_day(api: Api) -> None:
     loaded(api, rise_kpa=0.08)
     assert len(work(api, site="oberkies", before="2026-02-23")["jobs"]) == 1
-    assert work(api, site="nowhere")["jobs"] == work(api, crew="nobody")["jobs"] == []
+    for asked, code in (({"site": "nowhere"}, "unknown_site"), ({"crew": "nobody"}, "unknown_crew")):
+        unknown = api.get("/v1/work", key="planner", params=asked)
+        assert (unknown.status_code, unknown.json()["code"]) == (404, code)
     for before in ("2026-02-22", "2026-05-30"):
         refused = api.get("/v1/work", key="planner", params={"before": before})
         assert (refused.status_code, refused.json()["errors"][0]["pointer"]) == (422, "query/before")
@@ -188,7 +190,8 @@ def test_an_urgent_machine_on_a_later_day_or_laid_up_is_named_with_its_reason(ap
     ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-22", "until": "2026-04-30"}})
     [later] = work(api)["later"]
     assert (later["reason"], later["day"], later["laid_up"]["until"]) == ("laid_up", None, "2026-04-30")
-    assert work(api, site="nowhere")["later"] == []
+    ask(api, "POST", "/v1/sites", {"site": "elsewhere", "display_name": ""})
+    assert work(api, site="elsewhere")["later"] == []
 
 
 def test_list_and_plan_say_the_same_of_a_service_that_comes_too_late(api: Api) -> None:

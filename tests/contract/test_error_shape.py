@@ -312,7 +312,25 @@ def test_every_code_says_what_to_do() -> None:
 @pytest.mark.parametrize(
     ("path", "body", "pointer", "said"),
     [
-        ("/v1/keys", {"role": "chief"}, "#/role", "\"chief\": Input should be 'device', 'integrator'"),
+        (
+            "/v1/keys",
+            {"role": "chief"},
+            "#/role",
+            "\"chief\": it is none of the choices; give 'device', 'int",
+        ),
+        ("/v1/sites", {"site": ""}, "#/site", '"": 1 to 64 letters'),
+        (
+            "/v1/parts",
+            {"part": "KG", "lead_time_days": -1},
+            "#/lead_time_days",
+            "-1: it is below 0; give 0 or more",
+        ),
+        (
+            "/v1/parts",
+            {"part": "K" * 65},
+            "#/part",
+            f'"{"K" * 65}": it is longer than 64 characters; shorten it',
+        ),
         ("/v1/keys", {"rol": "admin", "role": "admin"}, "#/rol", "rol is not known here; leave it out"),
         ("/v1/keys", {}, "#/role", "role is missing; give it"),
     ],

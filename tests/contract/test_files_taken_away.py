@@ -100,7 +100,12 @@ def test_the_work_list_has_what_should_be_on_it_and_is_not(api: Api) -> None:
         *("no", "2026-03-10", "with the oil"),
     ]
     assert row[str(words["work.csv.why"])].startswith("planned for")
-    assert rows_of(api, "/work-list.csv?site=nowhere") == []
+    ask(api, "POST", "/v1/sites", {"site": "elsewhere", "display_name": ""})
+    assert rows_of(api, "/work-list.csv?site=elsewhere") == []
+    assert api.get("/work-list.csv?site=nowhere", key="planner").status_code == 404
+    refused = api.get("/work-list.csv?separator=tab", key="planner", headers={"Accept": "text/html"})
+    assert refused.status_code == 422
+    assert all(word in refused.text for word in ("<code>separator</code>", "tab", "comma", "semicolon"))
 
 
 def test_the_files_say_why_as_their_pages_do(api: Api) -> None:

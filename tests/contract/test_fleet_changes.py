@@ -110,3 +110,17 @@ def test_a_span_without_news_is_said_to_be_without(api: Api) -> None:
     assert answer["count"] == 1
     for days in (0, 93):
         assert api.get("/v1/fleet/changes", key="planner", params={"days": days}).status_code == 422
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_number_of_days_that_cannot_be_is_said_at_the_form(api: Api, language: str) -> None:
+    for wrong in ("days=0", "days=93", "days=x", "days=", "moved_days=366"):
+        refused = api.get(f"/fleet-changes?{wrong}", key="planner", headers={"Accept-Language": language})
+        name, _, written = wrong.partition("=")
+        assert refused.status_code == 422, wrong
+        assert (
+            f'name="{name}" min="1" max="{92 if name == "days" else 365}" required value="{written}"'
+            in refused.text
+        )
+        said = refused.text.partition(f'data-field="{name}"')[2].partition("</li>")[0]
+        assert str(table(language)[f"fleet_changes.{name}"]) in said

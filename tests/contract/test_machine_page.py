@@ -430,3 +430,20 @@ def test_a_wrong_year_is_corrected_by_one_button(api: Api, language: str) -> Non
     assert (known["changed_at"], known["meter_hours"]) == ("2026-02-20T06:00:00Z", 8120.0)
     wrong = api.request("POST", f"{MACHINE}/entries", data=entry | {"day": "2026-02-20", "meter": "12abc"})
     assert 'name="right_day"' not in wrong.text, "the year is not what is wrong"
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_line_says_what_became_of_the_planned_day(api: Api, language: str) -> None:
+    def post(path: str, fields: dict[str, str]) -> str:
+        answer = api.request("POST", f"{MACHINE}/{path}", data=fields)
+        assert answer.status_code == 303, answer.text
+        headers = {"Accept-Language": language}
+        return str(api.get(answer.headers["location"].partition("#")[0], headers=headers).text)
+
+    words = table(language)
+    done = '<p class="done" role="status">'
+    html_planned = post("planned-day", {"on": "2026-03-06", "seen": "none"})
+    assert f"{done}{str(words['machine.plan_did.planned']).partition('{')[0]}" in html_planned
+    back = post("planned-day/taken-back", {})
+    assert f"{done}{words['machine.plan_did.taken_back']}</p>" in back
+    assert done not in api.get(MACHINE).text

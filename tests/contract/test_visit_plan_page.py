@@ -167,7 +167,8 @@ def planned_on(api: Api) -> str:
 def test_both_pages_say_which_days_they_show(api: Api) -> None:
     def words(html: str) -> set[str]:
         """Which sentences stand there."""
-        keys = ("visit_plan.which_days", "visit_plan.same_days", "work.which_days", "work.all_planned")
+        keys = ["visit_plan.which_days", "visit_plan.same_days", "work.which_days", "work.all_planned"]
+        keys += ["visit_plan.days_planned"]
         return {key for key in keys if str(table("en")[key]) in html}
 
     def work() -> str:
@@ -179,6 +180,8 @@ def test_both_pages_say_which_days_they_show(api: Api) -> None:
     ask(api, "POST", "/v1/machines/grader-07/planned-change", {"on": other.rpartition("/")[2]})
     assert words(page(api, f"?fixed={other}")) == {"visit_plan.same_days"}
     assert words(work()) == {"work.all_planned"}
+    moved = next(day for day in other_days(page(api, f"?fixed={other}")) if day != other)
+    assert words(page(api, f"?fixed={moved}")) == {"visit_plan.days_planned"}
 
 
 def test_a_day_that_cannot_be_says_why_and_the_page_stays(api: Api) -> None:

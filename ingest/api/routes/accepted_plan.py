@@ -27,7 +27,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.paper_shapes import Day, ZoneName, end_of_day_us
 from cleanside.ingest.api.routes.part_orders import keep_wanted
-from cleanside.ingest.api.routes.planned_day_asked import complaint_of_day
+from cleanside.ingest.api.routes.planned_day_asked import complaints_of_day
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import At, Name, R, Strict, Words, needs, problems, router_of, text
 from cleanside.ingest.api.routes.shop import ShopReader
@@ -224,12 +224,12 @@ def _ask_of_days(body: NewAcceptedPlan, request: Request, resources: R, key: Pla
             if move.is_made and not visit.confirmed_because:
                 view: View = judge.view(move.housing)
                 pointer = f"#/visits/{place}/on"
-                if (complaint := complaint_of_day(view, visit.on, body.zone, working, pointer)) is not None:
-                    asked[visit.machine, visit.housing, visit.on] = complaint
+                if complaints := complaints_of_day(view, visit.on, body.zone, working, pointer):
+                    asked[visit.machine, visit.housing, visit.on] = complaints
     if not asked:
         return
     proposed = proposed_days(request, resources, key, body.zone)
-    left = [complaint for day, complaint in asked.items() if day not in proposed]
+    left = [one for day, complaints in asked.items() if day not in proposed for one in complaints]
     if left:
         raise NotValid(*left)
 

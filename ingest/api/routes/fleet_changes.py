@@ -26,6 +26,7 @@ router = router_of("restriction")
 
 SPAN_DAYS = 7  # from one weekly look to the next
 MOST_SPAN_DAYS = 92  # a quarter; chosen: what changed before is a matter of lives
+MOST_MOVED_DAYS = 365  # chosen: a date that moved by a year says nothing any more
 
 
 @router.get(
@@ -46,7 +47,7 @@ def get_fleet_changes(
         int, Query(ge=1, le=MOST_SPAN_DAYS, description="back from today's midnight")
     ] = SPAN_DAYS,
     moved_days: Annotated[
-        int, Query(ge=1, le=365, description="a likely date that moved by less is no change")
+        int, Query(ge=1, le=MOST_MOVED_DAYS, description="a likely date that moved by less is no change")
     ] = MOVED_DAYS,
     zone: Annotated[ZoneName, Query(description="where days begin")] = "UTC",
 ) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, Field
 
 from cleanside.ingest.analysis.assessment import View
+from cleanside.ingest.api.routes.names import DAY_PATTERN
 from cleanside.ingest.api.routes.shared import text
 from cleanside.ingest.errors import WrongField
 from cleanside.ingest.shop.day_asked import day_start_s
@@ -34,9 +35,7 @@ def _as_zone(written: str) -> str:
 
 
 #: ISO 8601, a calendar day
-Day = Annotated[
-    str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$", examples=["2026-12-04"]), AfterValidator(_as_day)
-]
+Day = Annotated[str, Field(pattern=DAY_PATTERN, examples=["2026-12-04"]), AfterValidator(_as_day)]
 #: of the IANA time zone database
 ZoneName = Annotated[
     str,

@@ -11,29 +11,29 @@ from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.api.routes.paper_shapes import chance_before_end, end_of_day_us
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.planning.shop_terms import WorkingDays
-from cleanside.ingest.shop.day_asked import day_question
+from cleanside.ingest.shop.day_asked import day_questions
 from cleanside.ingest.shop.work_list import ListDays
 from cleanside.ingest.store import planning_terms
 
-#: codes of the question, by what is asked
+#: codes of the questions, by what is asked
 DAY_QUESTIONS = {name: f"planned_day_{name}" for name in ("reached", "too_late", "far", "no_work")}
 
 
 def ask_of_day(connection: sa.Connection, owner_id: int, view: View, on: str, zone: str) -> None:
-    """Raise NotValid (422) with the question, for a day that cannot hold; as it is, it would look fine."""
-    asked = complaint_of_day(view, on, zone, planning_terms.terms_of(connection, owner_id).terms.working())
-    if asked is not None:
-        raise NotValid(asked)
+    """Raise NotValid (422) with each question, for a day that cannot hold; as it is, it would look fine."""
+    working = planning_terms.terms_of(connection, owner_id).terms.working()
+    if asked := complaints_of_day(view, on, zone, working):
+        raise NotValid(*asked)
 
 
-def complaint_of_day(
+def complaints_of_day(
     view: View, on: str, zone: str, working: WorkingDays, pointer: str = "#/on"
-) -> Complaint | None:
-    """The question about a day; None: it can hold. pointer : to the day in the body."""
+) -> list[Complaint]:
+    """The questions about a day; empty: it can hold. pointer : to the day in the body."""
     today = ListDays(ZoneInfo(zone), view.assessment.now_s, before=date.max).today
     chance = chance_before_end(view, end_of_day_us(on, ZoneInfo(zone)))
     is_over = view.assessment.state == "over"
-    question = day_question(
+    questions = day_questions(
         date.fromisoformat(on), today=today, chance=chance, working=working, is_over=is_over
     )
-    return None if question is None else Complaint(pointer, DAY_QUESTIONS[question], on=on, chance=chance)
+    return [Complaint(pointer, DAY_QUESTIONS[asked], on=on, chance=chance) for asked in questions]

@@ -32,7 +32,7 @@ from cleanside.ingest.api.routes.shared import Name, R, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
 from cleanside.ingest.api.routes.waiting import waiting_of
 from cleanside.ingest.cautions import shown as shown_cautions
-from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.planning.shop_terms import ShopTerms
 from cleanside.ingest.restriction import Assessment, WeighedEntry
@@ -103,6 +103,7 @@ def get_work(
     """
     days = list_days(resources.clock() / 1e6, before, zone)
     with resources.reading() as connection:
+        require_known(connection, key, site=site, crew=crew)
         judge = services_of(request).judge(connection, key)
         every = on_list(connection, judge, key, days)
         return work_document(connection, judge, key, every, days, site=site, crew=crew)
@@ -232,9 +233,24 @@ def list_days(now_s: float, before: str | None, zone: str) -> ListDays:
     until = days.today + timedelta(days=LISTED_DAYS) if before is None else date.fromisoformat(before)
     latest = days.today + timedelta(days=MOST_DAYS)
     if not days.today < until <= latest:
-        span = {"before": until, "today": days.today, "latest": latest}
+        first = days.today + timedelta(days=1)
+        span = {"before": until.isoformat(), "first": first.isoformat(), "latest": latest.isoformat()}
         raise NotValid(Complaint("query/before", "list_ends_elsewhere", **span))
     return ListDays(days.zone, now_s, before=until)
+
+
+def require_known(connection: sa.Connection, key: Key, *, site: str | None, crew: str | None) -> None:
+    """Raise Refused (404) for a site or crew that is not entered, or not seen by the key; None: all."""
+    if site is not None:
+        sites = [one for one in shop.groups_of(connection, "site", key.owner_id) if sees_site(key, one.name)]
+        if site not in {one.name for one in sites}:
+            likely = shop.nearest_group(site, sites)
+            raise Refused("site_unknown", status=404, code="unknown_site", site=site, likely=likely)
+    if crew is not None:
+        crews = shop.groups_of(connection, "crew", key.owner_id)
+        if crew not in {one.name for one in crews}:
+            likely = shop.nearest_group(crew, crews)
+            raise Refused("crew_unknown", status=404, code="unknown_crew", crew=crew, likely=likely)
 
 
 def _name(candidate: Candidate) -> HousingName:

@@ -43,7 +43,10 @@ def faults_of(model: type[BaseModel], **given: object) -> list[FieldFault]:
         (NewPart, {"part": "K" * 65}, ("part", "too_long")),
         (NewPart, {"part": "KG", "lead_time_days": -1}, ("lead_time_days", "too_small")),
         (LaidUp, {"from": "2026-13-01"}, ("from", "not_a_calendar_day")),
-        (LaidUp, {"from": "soon"}, ("from", "other_form")),
+        (LaidUp, {"from": "soon"}, ("from", "not_a_calendar_day")),
+        (LaidUp, {"from": ""}, ("from", "no_day")),
+        (NewPart, {"part": "KG", "lead_time_days": "x"}, ("lead_time_days", "not_whole")),
+        (NewPart, {"part": "KG", "lead_time_days": ""}, ("lead_time_days", "missing")),
     ],
 )
 def test_a_finding_of_a_model_is_a_code_with_a_field(

@@ -155,6 +155,7 @@ def test_a_key_without_words_and_a_value_that_is_missing_are_errors() -> None:
 
 def test_a_date_at_the_end_of_a_sentence_ends_it_once() -> None:
     assert sayer("de")("work.calendar_too", on="Mi. 9. Dez.") == "Altersgrenze am Mi. 9. Dez."
+    assert sayer("de").plain("work.calendar_too", on="Mi. 9. Dez.") == "Altersgrenze am Mi. 9. Dez."
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
