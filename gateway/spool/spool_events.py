@@ -1,5 +1,5 @@
 """
-Events and notes of a spool: what the server is told beside readings, and what `status` shows.
+Events and notes of a spool: what tells the server more than readings do, and what `status` shows.
 
 Leaves to others: rows of events (`gateway.spool.events`), which are confirmed (`gateway.spool.unconfirmed`),
 notes of the file (`gateway.spool.file_notes`).

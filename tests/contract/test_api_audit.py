@@ -432,7 +432,7 @@ def test_a_break_in_the_middle_of_a_request_shows_no_secret(
         raise ZeroDivisionError
 
     with in_process(sqlite_database_url) as api, caplog.at_level(logging.DEBUG):
-        monkeypatch.setattr("cleanside.ingest.intake.receive.receive", broken)
+        monkeypatch.setattr("cleanside.ingest.intake.receive.receive_all", broken)
         assert api.post("/v1/readings", batch(1, [3.0]), key="device").status_code == 500
         secret = api.tokens["device"].partition(".")[2]
     assert "ZeroDivisionError" in caplog.text

@@ -274,7 +274,7 @@ def test_what_breaks_says_so_and_tells_nothing_else(api: Api, monkeypatch: pytes
     def broken(*_: Any) -> None:
         raise ZeroDivisionError("a secret of the inside")
 
-    monkeypatch.setattr("cleanside.ingest.intake.receive.receive", broken)
+    monkeypatch.setattr("cleanside.ingest.intake.receive.receive_all", broken)
     response = api.post("/v1/readings", batch(1, [3.0]), key="device")
     assert_is_problem(response, 500, "server_broken")
     assert "secret" not in response.text

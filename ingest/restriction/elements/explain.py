@@ -332,7 +332,7 @@ class _StepOf:
             width = math.hypot(width, share * math.sqrt(clean_var + tuning.clean_spread**2))
         loaded = _is_beyond(share, tuning.loaded_share, width)
         factor = tuning.unloaded_factor + (tuning.loaded_factor - tuning.unloaded_factor) * loaded
-        if self._premises.limit is None:  # no indicator latches at a limit that nobody knows
+        if self._premises.limit is None:  # no indicator latches at a limit that is not known
             return factor
         latched = _is_beyond(share, tuning.over_share, width)
         return factor + (tuning.over_factor - tuning.loaded_factor) * latched

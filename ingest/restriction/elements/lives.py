@@ -147,7 +147,7 @@ def _is_same(
     """
     Which fall is the change of which entry, shape (falls, entries): one near it that is not another one.
 
-    An entry has a fall of its own where one is told beside it, or where the level fell clearly and an element
+    An entry has a fall of its own where a change is beside it, or where the level fell clearly and an element
     was at work from then until the other. fell : by entry. sound : rows with an element, fit to judge by.
     """
     first, last = (np.array([span[end] for span in spans], dtype=np.int64)[:, None] for end in (0, 1))
