@@ -164,13 +164,15 @@ def supply(volts: Sequence[float], *, while_running: bool) -> Check:
     middle = float(median(volts))
     low, high = quantile(volts, 0.05), quantile(volts, 0.95)
     seen = {"middle_v": middle, "low_v": low, "high_v": high}
-    of = "supply_running" if while_running else "supply"
+    plain, of_system = (
+        ("supply_running", "supply_running_of_system") if while_running else ("supply", "supply_of_system")
+    )
     system = next((s for s, (least, most) in SYSTEM_V.items() if least <= middle <= most), None)
     if system is None:
-        return failed(SUPPLY, say(of, **seen), say("do_check_feed"))
+        return failed(SUPPLY, say(plain, **seen), say("do_check_feed"))
     if high - low > STEADY_V * middle:
-        return failed(SUPPLY, say(of, **seen), say("do_check_contact", system_v=system))
-    return passed(SUPPLY, say(f"{of}_of_system", system_v=system, **seen))
+        return failed(SUPPLY, say(plain, **seen), say("do_check_contact", system_v=system))
+    return passed(SUPPLY, say(of_system, system_v=system, **seen))
 
 
 def key_off(*, stayed_s: float, power_cycles: int) -> Check:

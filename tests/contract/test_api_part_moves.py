@@ -141,7 +141,7 @@ def test_a_part_that_is_at_another_site_is_named_and_brought(stocked: Api) -> No
         assert ask(stocked, "GET", "/v1/work", before=before, site=site)["carries"] == [carry]
         for language, words in (
             ("en", "For oberkies bring 1 × KG-0715 from kargrund."),
-            ("de", "Für oberkies 1 × KG-0715 aus kargrund mitbringen."),
+            ("de", "1 × KG-0715 aus kargrund mitbringen, für oberkies."),
         ):
             path = f"/work-list?before={before}&site={site}"
             assert words in stocked.get(path, key="planner", headers={"Accept-Language": language}).text

@@ -28,7 +28,7 @@ from cleanside.ingest.api.routes.part_orders import orders_seen
 from cleanside.ingest.api.routes.plan_moves import moves_of
 from cleanside.ingest.api.routes.restriction import dates_of, rest_on, resting_document
 from cleanside.ingest.api.routes.services import services_of
-from cleanside.ingest.api.routes.shared import Name, R, router_of, text_s
+from cleanside.ingest.api.routes.shared import Name, R, problems, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
 from cleanside.ingest.api.routes.waiting import waiting_of
 from cleanside.ingest.cautions import shown as shown_cautions
@@ -85,7 +85,7 @@ OnListByName = Mapping[HousingName, OnList]
 NO_DAYS: Mapping[HousingName, date] = {}
 
 
-@router.get("/v1/work", summary="The work list", response_model=WorkAnswer)
+@router.get("/v1/work", summary="The work list", response_model=WorkAnswer, responses=problems(404))
 @example(query={"site": "{site}", "crew": "{crew}"})
 def get_work(
     request: Request,
