@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.nursery import Process, start
+from tests.support.nursery import Process, start, written
 
 ENVIRON = {"PATH": os.environ["PATH"], "WORD": "gravel"}
 Run = Callable[..., Process]
@@ -66,3 +66,15 @@ def test_how_it_ends_is_told(run: Run) -> None:
     process.send_signal(signal.SIGKILL)
     assert process.wait(30.0) == process.poll() == -signal.SIGKILL
     process.send_signal(signal.SIGKILL)  # to nothing, and to no other process of that number
+
+
+def test_reading_what_was_written_does_not_move_the_place_where_the_next_line_goes() -> None:
+    with tempfile.TemporaryFile() as file:
+        own = os.dup(file.fileno())  # shares its place in the file, as a process does that was given it
+        try:
+            os.write(own, b"first\nsec")
+            assert written(file) == "first\n"  # only whole lines
+            os.write(own, b"ond\n")
+        finally:
+            os.close(own)
+        assert written(file) == "first\nsecond\n"

@@ -51,7 +51,7 @@ class GatewayProcess:
         self._settings = folder / f"{device}.toml"
         self._write_settings(server, source)
         self._process: nursery.Process | None = None
-        self._log = tempfile.TemporaryFile("w+")  # noqa: SIM115 - the process writes to it as long as it lives
+        self._log = tempfile.TemporaryFile()  # noqa: SIM115 - the process writes to it as long as it lives
 
     def _write_settings(self, server: str, source: Mapping[str, Any] | None) -> None:
         lines = [
@@ -134,8 +134,7 @@ class GatewayProcess:
 
     def log(self) -> str:
         """What it wrote so far."""
-        self._log.seek(0)
-        return self._log.read()
+        return nursery.written(self._log)
 
     def state(self) -> SpoolState:
         """What its spool holds and owes, read beside it."""

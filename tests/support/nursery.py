@@ -116,6 +116,16 @@ def nursery() -> Iterator[None]:
         _here.pop().close()
 
 
+def written(file: IO[Any]) -> str:
+    """
+    All whole lines that processes wrote to a file so far.
+
+    Read by position: a seek would move the place where they write next, for they share it with this process.
+    """
+    text = os.pread(file.fileno(), os.fstat(file.fileno()).st_size, 0).decode()
+    return text[: text.rfind("\n") + 1]
+
+
 def start(
     command: Sequence[str],
     *,

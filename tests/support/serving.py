@@ -250,7 +250,7 @@ class ServerProcess:
         self.environ: dict[str, str] = {}
         #: what it wrote to standard output, in all its lives that have ended
         self.printed = ""
-        self._log = tempfile.TemporaryFile("w+")  # noqa: SIM115  # the process writes to it as long as it lives
+        self._log = tempfile.TemporaryFile()  # noqa: SIM115  # the process writes to it as long as it lives
 
     def start(self) -> None:
         """Start it, and wait until it takes requests. After a kill it comes back on the same port."""
@@ -328,8 +328,7 @@ class ServerProcess:
 
     def log(self) -> str:
         """What it wrote to standard error so far."""
-        self._log.seek(0)
-        return self._log.read()
+        return nursery.written(self._log)
 
     def client(self, key: str | None = "device") -> httpx.Client:
         """A client with the key of a role."""
