@@ -71,7 +71,8 @@ def learn_duty(summaries: Sequence[HourSummary]) -> Duty:
     if days < 7 or mean <= 0:
         blended = (mean * days + PRIOR_HOURS_PER_DAY * 7) / (days + 7)
         return Duty(blended, UNSEEN_SPREAD, days, blended)
-    place = ((worked_s - end_s) // DAY_S).astype(np.int64) + days
+    # An hour that begins with the last reading, as in a series by the full hour, is of the last day.
+    place = np.minimum((worked_s - end_s) // DAY_S, -1).astype(np.int64) + days
     of_day = np.bincount(place, worked_h, minlength=days).astype(np.float64)
     around = of_day - _weekday_means(of_day)[np.arange(days) % 7]
     return Duty(
