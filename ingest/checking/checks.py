@@ -27,7 +27,10 @@ CODES: Mapping[str, str] = {
     "quantity_unknown": "update the server, or leave the quantity out; the rest can be released",
     "time_not_rfc3339": "send RFC 3339 with an offset; amend the quarantined readings with their time",
     "time_without_offset": "send the offset from UTC; amend the quarantined readings with the machine's zone",
-    "time_in_future": "check the machine's clock; the server checks again by itself when that time comes",
+    "time_in_future": (
+        "set the machine's clock right, and shift these readings back by what it is ahead; what is not "
+        "corrected is stored with the time as sent once that time has come"
+    ),
     "time_before_service": "check the machine's clock, or the date from which the device was in service",
     "time_before_floor": "check the machine's clock; for old records an admin sets its history_from",
     "time_outlier": "the clock was wrong for this reading; shift its time, discard it, or say time_is_right",

@@ -71,8 +71,6 @@ class QuarantinedGroup:
     #: another content has the number
     beside: bool
     readings: int
-    #: how many the server checks again by itself
-    rechecked: int
     oldest_us: int
 
 
@@ -181,7 +179,7 @@ def quarantined_groups(connection: sa.Connection, owner_id: int | None) -> list[
     sits_on, moved = _machines(connection, owner_id), _measured_on(connection, owner_id)
     by = (owners.c.name, devices.c.name, quarantine.c.code, quarantine.c.beside, devices.c.id)
     query = (
-        sa.select(*by, many, sa.func.count(quarantine.c.recheck_us), sa.func.min(quarantine.c.received_us))
+        sa.select(*by, many, sa.func.min(quarantine.c.received_us))
         .select_from(quarantine.join(streams).join(devices).join(owners, owners.c.id == devices.c.owner_id))
         .where(quarantine.c.state == HELD)
         .group_by(*by)
@@ -197,8 +195,7 @@ def quarantined_groups(connection: sa.Connection, owner_id: int | None) -> list[
             code=row[2],
             beside=bool(row[3]),
             readings=row[5],
-            rechecked=row[6],
-            oldest_us=row[7],
+            oldest_us=row[6],
         )
         for row in connection.execute(query)
     ]
