@@ -9,6 +9,7 @@ who may see it (`ingest.api.routes`).
 
 from __future__ import annotations
 
+import logging
 import math
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -29,6 +30,7 @@ from cleanside.ingest.restriction import (
     HousingFacts,
     Study,
     assess,
+    study_failed,
     study_housing,
     without_names,
 )
@@ -49,6 +51,8 @@ from cleanside.ingest.store.surroundings import (
     of_housings,
 )
 from cleanside.ingest.writer.resources import Resources
+
+log = logging.getLogger("cleanside.ingest")
 
 MICRO = 1_000_000
 HOUR_US = 3_600 * MICRO
@@ -189,6 +193,11 @@ def _midnight_s(day: str) -> float:
     return datetime.fromisoformat(day).replace(tzinfo=UTC).timestamp()
 
 
+def named(housing: HousingRow) -> dict[str, str]:
+    """What a line of the log says of a housing."""
+    return {"machine": housing.machine, "housing": housing.name}
+
+
 class Judge:
     """Assesses housings at one instant, over one connection."""
 
@@ -310,7 +319,11 @@ class Judge:
             summaries = self._memory.summaries(self._connection, housing)
             facts = facts_of(housing, terminal, changes, around.gauges, self._known.knowledge)
             facts = replace(facts, planning_horizon_days=self._horizon_days, unwatched_from_s=left_s)
-            return study_housing(summaries, facts).study
+            try:
+                return study_housing(summaries, facts).study
+            except Exception:
+                log.exception("ingest.study_failed", extra=named(housing))
+                return study_failed(len(summaries), facts)
 
         return self._memory.study(housing.id, basis, make)
 

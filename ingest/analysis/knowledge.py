@@ -21,7 +21,14 @@ from dataclasses import replace
 
 import sqlalchemy as sa
 
-from cleanside.ingest.analysis.assessment import Judge, SnapshotInUse, facts_of, reference_of, terminal_at
+from cleanside.ingest.analysis.assessment import (
+    Judge,
+    SnapshotInUse,
+    facts_of,
+    named,
+    reference_of,
+    terminal_at,
+)
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.summarising import stand_back
 from cleanside.ingest.errors import TryAgain
@@ -172,12 +179,7 @@ class Snapshots:
             for housing in piece:
                 if resources.stopping.is_set():
                     return
-                try:
-                    view(housing)
-                except (TryAgain, sa.exc.SQLAlchemyError):
-                    raise
-                except Exception:
-                    log.exception("ingest.study_failed", extra={"housing": housing.id})
+                view(housing)
 
         in_pieces(resources, owner_id, study)
         self._known[owner_id] = known
@@ -291,7 +293,11 @@ def _taught(
     if terminal is None:
         return Taught([], None)
     facts = facts_of(housing, terminal, around.changes, around.gauges, before)
-    return housing_teaches(summaries, facts)
+    try:
+        return housing_teaches(summaries, facts)
+    except Exception:  # one housing must not keep a fleet from learning
+        log.exception("ingest.study_failed", extra=named(housing))
+        return Taught([], None)
 
 
 def _read(connection: sa.Connection, owner_id: int) -> SnapshotInUse:

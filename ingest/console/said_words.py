@@ -20,7 +20,8 @@ _MAKER, _SECURE = ("short.maker_first",), ("short.secure_machine",)
 #: advice -> the cautions that belong to it, as keys of `words/caution.*.toml`; left out: none
 CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
     **dict.fromkeys(
-        (f"advice_{name}" for name in ("running-in", "plan", "planned", "silent", "no_limit")), _MAKER
+        (f"advice_{name}" for name in ("running-in", "plan", "planned", "silent", "no_limit", "not_judged")),
+        _MAKER,
     ),
     **dict.fromkeys((f"advice_{name}" for name in ("terminal", "ambient")), _MAKER),
     **dict.fromkeys((f"advice_{name}" for name in ("due", "over", "flat")), _SECURE),

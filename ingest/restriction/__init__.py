@@ -37,6 +37,7 @@ from cleanside.ingest.restriction.verdict.study import (
     Study,
     Taught,
     housing_teaches,
+    study_failed,
     study_housing,
 )
 from cleanside.ingest.restriction.verdict.suspect import Suspicion
@@ -80,6 +81,7 @@ __all__ = [
     "housing_teaches",
     "learn_fleet",
     "operating_hours",
+    "study_failed",
     "study_housing",
     "summarise_hours",
     "wear_by_site",

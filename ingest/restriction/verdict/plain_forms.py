@@ -125,6 +125,7 @@ CAUSE_FORMS: Mapping[str, str] = {
     "devices_disagree": "two devices disagree",
     "ambient": "ambient pressure does not fit",
     "terminal": "change limit in a wrong unit",
+    "not_judged": "its readings could not be judged",
 }
 
 #: reason for silence -> what is known, and what is not
@@ -428,6 +429,10 @@ SUSPICIONS: Mapping[str, Sentence] = {
         "Restriction was last read on {at_s:day}. Readings came in {hours:count hour} since, without it."
     ),
     "never_restriction": "Readings came in {hours:count hour}, and restriction was in none of them.",
+    "study_failed": (
+        "Judging the readings of {hours:count hour} failed. They are all kept. The server's log says why "
+        "(ingest.study_failed)."
+    ),
     "next_to_nothing": "Since {at_s:minute} it reads {level_pa:restriction} at high idle: next to nothing.",
     "below_clean": "Now {now_pa:restriction}; a clean element reads {clean_pa:restriction}.",
     "fell_denied": (
@@ -579,6 +584,11 @@ ADVICE: Mapping[str, str] = {
     "advice_terminal": (
         "The change limit looks like a value in another unit: check value and unit on the gauge or in the "
         "engine maker's manual."
+    ),
+    "advice_not_judged": (
+        "Nothing is known of this element: judging its readings failed, which is a fault of the server and "
+        "not of the machine. Pass the lines of the server's log on to those who keep the server. Until then "
+        f"go by the maker's indicator. {_MAKER}"
     ),
     "advice_devices_disagree": (
         f"Two devices do not agree: compare both with a gauge and check their tubes. {_SECURE}"

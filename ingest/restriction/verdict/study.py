@@ -33,7 +33,7 @@ from cleanside.ingest.restriction.verdict.lay_up import DayWorked, days_worked
 from cleanside.ingest.restriction.verdict.looked import of_looks, what_looks_say
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.met_by_work import met_by_work
-from cleanside.ingest.restriction.verdict.statement import Statement
+from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.status import HYSTERESIS, OVER_SHARE, level_state
 from cleanside.ingest.restriction.verdict.suspect import (
     AnswerLost,
@@ -133,6 +133,17 @@ def study_housing(summaries: Sequence[HourSummary], facts: HousingFacts) -> Stud
         others = tuple(entry for entry in facts.entries if entry not in open_entries)
         study = replace(study, otherwise=study_housing(summaries, replace(facts, entries=others)).study)
     return Studied(study, measured.series, history.lives)
+
+
+def study_failed(hours: int, facts: HousingFacts) -> Study:
+    """
+    What is said of a housing whose study broke: nothing but that, so that one housing does not hide a fleet.
+
+    hours : with readings.
+    """
+    nothing = study_housing((), HousingFacts(terminal_pa=facts.terminal_pa, kind=facts.kind)).study
+    evidence = say("study_failed", hours=hours)
+    return replace(nothing, suspicions=(Suspicion(cause="not_judged", evidence=evidence),))
 
 
 class Taught(NamedTuple):

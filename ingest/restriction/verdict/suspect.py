@@ -82,7 +82,7 @@ TOO_HIGH = 1.5  # an engine that works at that many times a terminal has another
 #: what lets dust into the engine before what misleads a reader
 CAUSES = (
     *("below_clean", "fell_denied", "flat", "no_restriction", "monitors_swapped", "zero_moved"),
-    *("devices_disagree", "ambient", "terminal"),
+    *("devices_disagree", "ambient", "terminal", "not_judged"),
 )
 
 
