@@ -14,7 +14,7 @@ from datetime import date, timedelta
 from typing import Literal
 
 from cleanside.ingest.planning.day_costs import Wear
-from cleanside.ingest.planning.shop_terms import ASSUMED_TRIP_HOURS, ASSUMED_TRIP_KM, ShopTerms
+from cleanside.ingest.planning.shop_terms import ShopTerms, WorkingDays
 from cleanside.ingest.planning.visit_problem import (
     ElementAhead,
     PartSupply,
@@ -23,14 +23,17 @@ from cleanside.ingest.planning.visit_problem import (
     VisitTerms,
 )
 from cleanside.ingest.restriction.verdict.cost_of_waiting import FUEL_PER_PA
+from cleanside.ingest.shop.prices_used import ASSUMED_TRIP, currency_of, is_foreign
 from cleanside.ingest.shop.stock import comes_on
 from cleanside.ingest.shop.work_list import (
     Candidate,
     ListDays,
     calendar_limit,
+    comes_too_early,
     due_days,
     first_day,
     is_laid_up,
+    service_day,
 )
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.planning_terms import TripRow
@@ -94,7 +97,7 @@ def visit_inputs(
 
     trips : of sites, where entered. supplies : of parts, where known.
     """
-    first_on, currency = first_day(days), _currency(entered, candidates)
+    first_on, currency = first_day(days), currency_of(entered, [one.prices for one in candidates])
     terms = entered.filled()
     calendar = [first_on + timedelta(days=n) for n in range(PLAN_DAYS)]
     working = entered.working()
@@ -111,6 +114,7 @@ def visit_inputs(
             wear = _wear(one, days, terms["element_price"], entered, currency)
             elements.append(_element(one, days, first_on, wear, laid_up, fixed.get(one.name)))
     sites = sorted({element.site for element in elements})
+    service_days = _service_days(candidates, days, first_on)
     parts = sorted({element.part for element in elements if element.part is not None})
     people_h = terms["people"] * terms["hours_per_day"]
     problem = VisitProblem(
@@ -124,15 +128,18 @@ def visit_inputs(
         ),
         capacity_h=tuple(people_h if is_working else 0.0 for is_working in works),
         elements=tuple(sorted(elements, key=lambda element: element.name)),
-        trips=tuple(_trip(site, trips.get(site), terms["km_price"]) for site in sites),
-        supplies=tuple(_supply(part, supplies.get(part), days.today, first_on) for part in parts),
+        trips=tuple(
+            _trip(site, trips.get(site), terms["km_price"], service_days.get(site, frozenset()))
+            for site in sites
+        ),
+        supplies=tuple(_supply(part, supplies.get(part), days.today, first_on, working) for part in parts),
     )
     return VisitInputs(
         problem=problem,
         currency=currency,
         assumed=_assumed(entered, candidates, currency),
         sites_without_trip=tuple(site for site in sites if site not in trips),
-        other_currency=tuple(sorted({o.name[0] for o in candidates if _is_foreign(o, currency)})),
+        other_currency=tuple(sorted({o.name[0] for o in candidates if is_foreign(o.prices, currency)})),
         parts_without_lead_time=tuple(
             part for part in parts if part not in supplies or supplies[part].lead_days is None
         ),
@@ -153,19 +160,26 @@ def _element(
 ) -> ElementAhead:
     candidate = one.candidate
     planned = candidate.papers.planned if candidate.plan == "open" else None
-    service_on = None if candidate.service_s is None else days.of(candidate.service_s)
     return ElementAhead(
         machine=candidate.machine,
         housing=candidate.housing,
         site=candidate.papers.machine.site or "",
         wear=wear,
         part=candidate.papers.housing.primary_part,
-        service_days=frozenset(() if (day := _ahead(service_on, first_on)) is None else (day,)),
+        service_days=_service_of_change(candidate, days, first_on),
         planned_day=_ahead(None if planned is None else date.fromisoformat(planned.planned_on), first_on),
         fixed_day=None if fixed_on is None else (fixed_on - first_on).days,
         calendar_day=_number(calendar_limit(candidate, days), first_on),
         laid_up=laid_up,
     )
+
+
+def _service_of_change(candidate: Candidate, days: ListDays, first_on: date) -> frozenset[int]:
+    """The day of the next service, where a change may be made with it: the work list decides the same."""
+    service_on = service_day(candidate, days)
+    if service_on is None or comes_too_early(candidate, service_on, days):
+        return frozenset()
+    return frozenset(() if (day := _ahead(service_on, first_on)) is None else (day,))
 
 
 def _wear(
@@ -179,7 +193,7 @@ def _wear(
     candidate = one.candidate
     if candidate.state == "suspect":
         return None
-    prices = None if _is_foreign(one, currency) else one.prices
+    prices = None if is_foreign(one.prices, currency) else one.prices
     fuel = _fuel_price_per_h(prices, entered) * FUEL_SHARE_PER_PA
     return Wear(
         due=due_days(candidate.due_s, days),
@@ -218,32 +232,36 @@ def _number(day: date | None, first_on: date) -> int | None:
 # ---------------------------------------------------------------- sites, parts, prices
 
 
-def _trip(site: str, entered: TripRow | None, km_price: float) -> SiteTrip:
-    way = TripRow(ASSUMED_TRIP_KM, ASSUMED_TRIP_HOURS) if entered is None else entered
-    return SiteTrip(site=site, price=way.km * km_price, hours=way.hours, km=way.km)
+def _service_days(
+    candidates: Sequence[PricedCandidate], days: ListDays, first_on: date
+) -> dict[str, frozenset[int]]:
+    """Site -> the days on which somebody goes there for a service, with or without a change."""
+    found: dict[str, frozenset[int]] = {}
+    for one in candidates:
+        site, service_on = one.candidate.papers.machine.site or "", service_day(one.candidate, days)
+        if (day := _ahead(service_on, first_on)) is not None:
+            found[site] = found.get(site, frozenset()) | {day}
+    return found
 
 
-def _supply(part: str, known: Supply | None, today: date, first_on: date) -> PartSupply:
+def _trip(site: str, entered: TripRow | None, km_price: float, service_days: frozenset[int]) -> SiteTrip:
+    way = ASSUMED_TRIP if entered is None else entered
+    price = way.km * km_price
+    return SiteTrip(site=site, price=price, hours=way.hours, km=way.km, free_days=service_days)
+
+
+def _supply(part: str, known: Supply | None, today: date, first_on: date, working: WorkingDays) -> PartSupply:
     if known is None:
         return PartSupply(part=part, pieces=0, there_day=0)
-    there_on = comes_on(today, known.lead_days)  # counted from today, though the plan may begin tomorrow
+    # Counted from today, though the plan may begin tomorrow.
+    there_on = comes_on(working.first(today, date.max), known.lead_days, working)
     return PartSupply(part=part, pieces=known.pieces, there_day=max(0, (there_on - first_on).days))
-
-
-def _currency(entered: ShopTerms, candidates: Sequence[PricedCandidate]) -> str | None:
-    """The shop's; where none is entered, the one in which all prices of machines are."""
-    found = {one.prices.currency for one in candidates if one.prices is not None}
-    return entered.currency or (found.pop() if len(found) == 1 else None)
-
-
-def _is_foreign(one: PricedCandidate, currency: str | None) -> bool:
-    return one.prices is not None and one.prices.currency != currency
 
 
 def _assumed(
     entered: ShopTerms, candidates: Sequence[PricedCandidate], currency: str | None
 ) -> dict[str, str]:
-    unpriced = [one for one in candidates if one.prices is None or _is_foreign(one, currency)]
+    unpriced = [one for one in candidates if one.prices is None or is_foreign(one.prices, currency)]
     found = {name: str(value) for name, value in entered.assumed().items()}
     if not unpriced:
         found.pop("element_price", None)

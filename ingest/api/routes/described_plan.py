@@ -158,6 +158,7 @@ class VisitShown(PlannedMachineShown):
     service_on: str | None = Field(description="when the next service likely falls, ISO 8601")
     service_fit: ServiceFit | None
     chance_at_service: float | None
+    hours_given_with_service: float | None
     moves: list[VisitMoveShown] = Field(description="other days that are possible")
 
 

@@ -189,10 +189,7 @@ class JobShown(Described):
     service_on: str | None = Field(description="when the next service likely falls")
     service_fit: ServiceFit | None
     chance_at_service: float | None
-    hours_given_with_service: float | None = Field(
-        description="operating hours that the element would likely have lasted after the service; null: the "
-        "service is not too early"
-    )
+    hours_given_with_service: float | None
     calendar_limit_on: str | None
     last_cleaning: bool = Field(description="it was cleaned as often as it may be: put a new one in")
     primary_part: str | None

@@ -110,6 +110,8 @@ MEANINGS: Mapping[str, str] = {
     "history_from": "readings from then on may be true, UTC; null: no such word was given",
     "hour": "the hour, by its beginning, UTC",
     "hours": "operating hours of the life [h]",
+    "hours_given_with_service": "operating hours that the element would likely have lasted after the next "
+    "service; null: the service is not too early",
     "hours_left": "operating hours until the limit at full flow: early, likely, late; null: not known [h]",
     "hours_lost": "operating hours that the element would likely have lasted longer [h]",
     "housing": "name of the air filter housing",
