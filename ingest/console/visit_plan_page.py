@@ -52,6 +52,7 @@ from cleanside.ingest.console.take_away import file_addresses
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_plan_file import plan_file
 from cleanside.ingest.console.visit_sentences import VisitSentences
+from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.shop.spreadsheet import CellFault, day_reader
@@ -112,7 +113,8 @@ def get_plan_file(
     """The plan to take away, for a spreadsheet, with what it leaves out. fixed : days chosen by hand."""
     zone = viewer_of(request, key).zone.key
     plan = get_visit_plan(request, resources, key, zone, [one for one in fixed or [] if one])
-    return plan_file(sayer_of(request, key), plan, separator)
+    say = sayer_of(request, key)
+    return plan_file(say, plan, separator, name_of=WhoNames(resources.reading, key, say))
 
 
 @router.post("/visit-plan/accept")
