@@ -24,6 +24,7 @@ import sqlalchemy as sa
 from cleanside.ingest.analysis.assessment import Judge, SnapshotInUse, facts_of, reference_of, terminal_at
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.summarising import stand_back
+from cleanside.ingest.analysis.working_out import WorkingOut
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.restriction import (
     FleetKnowledge,
@@ -166,7 +167,7 @@ class Snapshots:
         """Study each housing by a snapshot, then use it: requests find the result in memory."""
 
         def study(connection: sa.Connection, piece: Sequence[HousingRow]) -> None:
-            judge = Judge(connection, resources, memory, known, waits=False)
+            judge = Judge(connection, resources, memory, known, working_out=WorkingOut(waits=False))
             # By itself a housing costs the queries of the whole piece, and one over all keys of its owner.
             view = judge.looking_at(piece, whole_owner=False)
             for housing in piece:

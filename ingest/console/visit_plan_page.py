@@ -43,7 +43,7 @@ from cleanside.ingest.api.routes.visit_plan import MOST_FIXED, get_visit_plan
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import Formats, WrittenDays
 from cleanside.ingest.console.forms import FIELD_FAULTS, FormReader, is_sure, read_form, trimmed_field
-from cleanside.ingest.console.meant_days import is_asked_about
+from cleanside.ingest.console.meant_days import is_asked_about, meant_said
 from cleanside.ingest.console.no_plan_words import no_plan_said
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
@@ -157,8 +157,7 @@ def _accepted_of(say: Sayer, fields: Fields, zone: str) -> NewAcceptedPlan:
     ]
     for visit in visits:
         if day_name(visit) in meant:
-            on = WrittenDays(say.formats).of(visit.on)
-            visit.confirmed_because = say.plain("machine.plan_meant", on=on)
+            visit.confirmed_because = meant_said(say, visit.on)
     return read_form(NewAcceptedPlan, {"zone": zone, "visits": visits})
 
 
