@@ -204,6 +204,10 @@ def test_the_page_of_a_fleet_that_is_being_worked_out_says_so(
     assert (answer.status_code, answer.headers["content-type"][:9]) == (503, "text/html")
     words = tomllib.loads(Path("ingest/console/words/error.en.toml").read_text())
     assert words["fleet_being_worked_out"]["what"] in answer.text
+    wait_s = answer.headers["retry-after"]
+    assert f'<meta http-equiv="refresh" content="{wait_s}">' in answer.text, "without scripts too"
+    assert f'href="/fleet">{words["again"]}' in answer.text
+    assert api.get("/fleet", headers={"Accept": "text/html"}).status_code == 200
 
 
 @pytest.mark.parametrize("at_once", [1, 2, 20])
