@@ -23,6 +23,7 @@ from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.console.drawing import CALENDAR_DAYS
 from cleanside.ingest.console.formats import DAY_S, GAUGE_DECIMALS, Formats
+from cleanside.ingest.console.indicator_words import indicator_apart
 from cleanside.ingest.console.laid_up_words import is_ahead, laid_up_said
 from cleanside.ingest.console.plan_words import is_asked, plan_chance
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
@@ -123,6 +124,7 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "next": next_step(say, document),
         "questions": [said(say, statement) for statement in asked_of(document)],
         "span": span_of(document, calendar),
+        "apart": indicator_apart(say, document),
         "trend": trend_of(document, say.formats),
         "late_s": late_s(document, say),
         "resting": resting_said(say, document["rests_on_entry"]),

@@ -54,6 +54,7 @@ from cleanside.ingest.console.forms import (
     read_form,
     trimmed_field,
 )
+from cleanside.ingest.console.indicator_words import indicator_apart
 from cleanside.ingest.console.laid_up_words import laid_up_said
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.machine_said import entry_verdict, machine_said
@@ -208,6 +209,7 @@ def _page(
         whole=WrittenDays(formats).of,
         unit=unit,
         machine_says=machine_said(say, known),
+        apart=indicator_apart(say, known),
         late_s=late_s(known, say),
         laid_up=laid_up_said(say, known["laid_up"]),
         asked=len(asked_of(known)) + len(known["changes_found"]),

@@ -36,6 +36,8 @@ class VisitSentences:
         found = list(self._reasons(visit, trip))
         if service := self._work.service(visit):
             found.append(service)
+        if indicator := self._work.indicator(visit):
+            found.append(indicator)
         if moved := self._work.moved(visit):
             found.append(moved)
         if visit["state"] != "over" and visit["chance_at_limit_before"] >= LEAST_CHANCE_SAID:

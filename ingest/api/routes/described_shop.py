@@ -178,6 +178,9 @@ class JobShown(Described):
     )
     share_used_percent: float | None
     due_at: Dates | None
+    latch_at: Dates | None
+    indicator_days: int | None
+    indicator_latched: bool
     dates_rest_on: DatesRestOn | None
     has_question: bool = Field(
         description="an entry or a lay-up is contradicted, or a found change not entered: ask first"
@@ -221,6 +224,9 @@ class LaterJobShown(Described):
     state: State
     causes: list[str] = Field(description="what to look at first, by code; empty: nothing")
     due_at: Dates | None
+    latch_at: Dates | None
+    indicator_days: int | None
+    indicator_latched: bool
     reason: LaterReason
     day: str | None = Field(description="on which it stands, ISO 8601; null: it is laid up")
     planned: PlannedShown | None

@@ -118,6 +118,9 @@ MEANINGS: Mapping[str, str] = {
     "housings": "the housings",
     "in_service_at": "readings from before are quarantined, UTC; null: not given",
     "in_stock": "pieces at all sites together",
+    "indicator_days": "days from the likely date at full flow to that of the indicator; below 0: it comes "
+    "before; null: fewer than three, or not both known",
+    "indicator_latched": "by the readings the indicator on the housing has latched",
     "index": "place in the batch, from 0; where the readings have no numbers",
     "is_new": "true: the row makes it; false: it changes it",
     "is_question": "true: the readings contradict it",
@@ -133,6 +136,7 @@ MEANINGS: Mapping[str, str] = {
     "last_reading_at": "when the newest reading with any quantity was measured, UTC; null: none",
     "last_seen_at": "when they asked last, to the minute, UTC; null: never",
     "last_used_at": "when the key was used last, UTC; null: never",
+    "latch_at": "when the indicator on the housing likely latches: early, likely, late; null: not known",
     "lead_time_days": "from order to delivery; null: not known [days]",
     "level_after_pa": "restriction after the work, at the reference flow; null: not seen [Pa]",
     "level_before_pa": "restriction before the work, at the reference flow; null: not seen [Pa]",

@@ -38,6 +38,7 @@ from cleanside.ingest.api.routes.work import (
     OnList,
     OnListByName,
     asked_documents,
+    indicator_document,
     on_list,
     part_lines,
 )
@@ -312,6 +313,7 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
     return {
         "day": problem.on(visit.day).isoformat(),
         **_machine_document(name, seen.every),
+        **indicator_document(seen.every[name].view.assessment, seen.days),
         "version": seen.version(name),
         "planned": planned_document(seen.every[name].view),
         "moved_times": seen.moves.get(name, 0),

@@ -39,6 +39,7 @@ from cleanside.ingest.restriction import Assessment, WeighedEntry
 from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Waiting
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.shop.dealt_parts import Coming, DealtPiece, WantedPiece, carries_of, deal
+from cleanside.ingest.shop.indicator_days import has_latched, indicator_days
 from cleanside.ingest.shop.meter import meter_now_h, service_due_s
 from cleanside.ingest.shop.planned import state_of_plan
 from cleanside.ingest.shop.prices_used import currency_of, visit_share
@@ -130,7 +131,7 @@ def work_document(
     dealt = _dealt(connection, key, jobs_of([seen.candidate for seen in every.values()], days), days)
     moves = moves_of(connection, key, (seen.view for seen in wanted), judge.now_us)
     shown = [
-        _job_document(judge, every[_name(job.candidate)], job)
+        _job_document(judge, every[_name(job.candidate)], job, days)
         | {"moved_times": moves.get(_name(job.candidate), 0)}
         | {"part_elsewhere": _elsewhere(every[_name(job.candidate)], stock)}
         | {"piece": _piece_document(dealt.get(_name(job.candidate)))}
@@ -150,7 +151,7 @@ def work_document(
         "before": days.before.isoformat(),
         "jobs": shown,
         "later": [
-            _later_document(every[_name(later.candidate)].view, later)
+            _later_document(every[_name(later.candidate)].view, later, days)
             | {"moved_times": moves.get(_name(later.candidate), 0)}
             for later in later_of(candidates, days)
         ],
@@ -470,7 +471,7 @@ def _place_document(view: View) -> dict[str, Any]:
     }
 
 
-def _job_document(judge: Judge, seen: OnList, job: Job) -> dict[str, Any]:
+def _job_document(judge: Judge, seen: OnList, job: Job, days: ListDays) -> dict[str, Any]:
     view, found = seen.view, seen.view.assessment
     of_machine, of_housing = view.papers.machine, view.papers.housing
     prices = seen.prices
@@ -483,6 +484,7 @@ def _job_document(judge: Judge, seen: OnList, job: Job) -> dict[str, Any]:
         "reason": job.reason,
         "share_used_percent": found.study.share_used_percent,
         "due_at": dates_of(found.due_s),
+        **indicator_document(found, days),
         "dates_rest_on": rest_on(found),
         "unsure_because": _unsure(found) if job.reason == "early_date" else [],
         "has_question": bool(found.study.questions or found.study.changes_found_s or found.worked_laid_up),
@@ -528,12 +530,22 @@ def _unsure(found: Assessment) -> list[UnsureReason]:
     return unsure_because(rest_on(found), (said.code for said in found.evidence))
 
 
-def _later_document(view: View, later: Later) -> dict[str, Any]:
+def indicator_document(found: Assessment, days: ListDays) -> dict[str, Any]:
+    """The dates of the indicator, beside those at full flow that every list goes by."""
+    return {
+        "latch_at": dates_of(found.latch_s),
+        "indicator_days": indicator_days(found.due_s, found.latch_s, days),
+        "indicator_latched": has_latched(found.study.latch_hours_left),
+    }
+
+
+def _later_document(view: View, later: Later, days: ListDays) -> dict[str, Any]:
     return {
         **_place_document(view),
         "state": view.assessment.state,
         "causes": [suspicion.cause for suspicion in view.assessment.study.suspicions],
         "due_at": dates_of(view.assessment.due_s),
+        **indicator_document(view.assessment, days),
         "reason": later.reason,
         "day": None if later.day is None else later.day.isoformat(),
         "planned": planned_document(view),
