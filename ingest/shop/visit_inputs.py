@@ -114,7 +114,6 @@ def visit_inputs(
             wear = _wear(one, days, terms["element_price"], entered, currency)
             elements.append(_element(one, days, first_on, wear, laid_up, fixed.get(one.name)))
     sites = sorted({element.site for element in elements})
-    service_days = _service_days(candidates, days, first_on)
     parts = sorted({element.part for element in elements if element.part is not None})
     people_h = terms["people"] * terms["hours_per_day"]
     problem = VisitProblem(
@@ -128,10 +127,7 @@ def visit_inputs(
         ),
         capacity_h=tuple(people_h if is_working else 0.0 for is_working in works),
         elements=tuple(sorted(elements, key=lambda element: element.name)),
-        trips=tuple(
-            _trip(site, trips.get(site), terms["km_price"], service_days.get(site, frozenset()))
-            for site in sites
-        ),
+        trips=tuple(_trip(site, trips.get(site), terms["km_price"]) for site in sites),
         supplies=tuple(_supply(part, supplies.get(part), days.today, first_on, working) for part in parts),
     )
     return VisitInputs(
@@ -160,13 +156,15 @@ def _element(
 ) -> ElementAhead:
     candidate = one.candidate
     planned = candidate.papers.planned if candidate.plan == "open" else None
+    with_service, too_early = _service_days(candidate, days, first_on)
     return ElementAhead(
         machine=candidate.machine,
         housing=candidate.housing,
         site=candidate.papers.machine.site or "",
         wear=wear,
         part=candidate.papers.housing.primary_part,
-        service_days=_service_of_change(candidate, days, first_on),
+        service_days=with_service,
+        early_days=too_early,
         planned_day=_ahead(None if planned is None else date.fromisoformat(planned.planned_on), first_on),
         fixed_day=None if fixed_on is None else (fixed_on - first_on).days,
         calendar_day=_number(calendar_limit(candidate, days), first_on),
@@ -174,12 +172,15 @@ def _element(
     )
 
 
-def _service_of_change(candidate: Candidate, days: ListDays, first_on: date) -> frozenset[int]:
-    """The day of the next service, where a change may be made with it: the work list decides the same."""
+def _service_days(
+    candidate: Candidate, days: ListDays, first_on: date
+) -> tuple[frozenset[int], frozenset[int]]:
+    """Days of the next service: with which a change may be made, and too early for it, as the list says."""
     service_on = service_day(candidate, days)
-    if service_on is None or comes_too_early(candidate, service_on, days):
-        return frozenset()
-    return frozenset(() if (day := _ahead(service_on, first_on)) is None else (day,))
+    if service_on is None or (day := _ahead(service_on, first_on)) is None:
+        return frozenset(), frozenset()
+    found = frozenset((day,))
+    return (frozenset(), found) if comes_too_early(candidate, service_on, days) else (found, frozenset())
 
 
 def _wear(
@@ -232,22 +233,9 @@ def _number(day: date | None, first_on: date) -> int | None:
 # ---------------------------------------------------------------- sites, parts, prices
 
 
-def _service_days(
-    candidates: Sequence[PricedCandidate], days: ListDays, first_on: date
-) -> dict[str, frozenset[int]]:
-    """Site -> the days on which somebody goes there for a service, with or without a change."""
-    found: dict[str, frozenset[int]] = {}
-    for one in candidates:
-        site, service_on = one.candidate.papers.machine.site or "", service_day(one.candidate, days)
-        if (day := _ahead(service_on, first_on)) is not None:
-            found[site] = found.get(site, frozenset()) | {day}
-    return found
-
-
-def _trip(site: str, entered: TripRow | None, km_price: float, service_days: frozenset[int]) -> SiteTrip:
+def _trip(site: str, entered: TripRow | None, km_price: float) -> SiteTrip:
     way = ASSUMED_TRIP if entered is None else entered
-    price = way.km * km_price
-    return SiteTrip(site=site, price=price, hours=way.hours, km=way.km, free_days=service_days)
+    return SiteTrip(site=site, price=way.km * km_price, hours=way.hours, km=way.km)
 
 
 def _supply(part: str, known: Supply | None, today: date, first_on: date, working: WorkingDays) -> PartSupply:

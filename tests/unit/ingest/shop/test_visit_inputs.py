@@ -238,6 +238,7 @@ def test_the_plan_takes_a_change_with_a_service_where_the_work_list_does(
         assert only(found).service_days == expected, job.service_fit
     for visit in make_visit_plan(found.problem).visits:
         on = found.problem.on(visit.day)
+        assert (visit.day == service_in) <= (job.reason == "service"), "not with one that comes too early"
         if on >= job.day:
             assert service_fit(candidate, on, LONG) == job.service_fit
 
@@ -260,5 +261,21 @@ def test_a_dear_stop_is_worth_more_of_an_element_than_a_cheap_one() -> None:
 def test_somebody_goes_to_the_site_for_a_service_that_comes_too_early_for_the_change() -> None:
     candidate = replace(HALF_WAY, service_s=NOW_S + 2 * DAY_S)
     found = inputs(priced(candidate))
-    assert only(found).service_days == frozenset()
+    assert (only(found).service_days, only(found).early_days) == (frozenset(), frozenset({2}))
     assert free_days(found.problem, found.problem.trips[0]) == frozenset({2})
+
+
+def test_a_service_too_early_for_the_change_takes_no_change_along_unless_a_person_means_it() -> None:
+    """Far away, the trip of the service alone made its day the cheapest: the list said not to."""
+    far = {"": TripRow(400.0, 6.0)}
+    candidate = replace(HALF_WAY, service_s=NOW_S + 8 * DAY_S)
+    on = MONDAY + timedelta(days=8)
+    free = inputs(priced(candidate), days=LONG, trips=far)
+    assert only(free).early_days == frozenset({8})
+    assert [visit.day for visit in make_visit_plan(free.problem).visits if visit.day == 8] == []
+    fixed = inputs(priced(candidate), days=LONG, trips=far, fixed={("grader-07", "main"): on})
+    assert [visit.day for visit in make_visit_plan(fixed.problem).visits] == [8]
+    planned = Papers(planned=PlannedChange(on.isoformat(), 0, 0, "k1", ""))
+    stays = inputs(priced(replace(candidate, papers=planned, plan="open")), days=LONG, trips=far)
+    assert only(stays).planned_day == 8
+    assert make_visit_plan(stays.problem).visits[0].day == 8
