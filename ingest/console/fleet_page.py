@@ -310,7 +310,7 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> dict[str, str]:
         "last_measured": local(say, document["last_reading_at"]),
         "questions": str(len(document["questions"]) + len(document["changes_found"])),
         "advice": advice_said(say.in_unit(unit), document).unescape(),
-        "dates_rest_on": rest_on_said(say, document),
+        "dates_rest_on": " ".join(filter(None, dates_said(say, document))),
         "site": document["site"] or "",
         "crew": document["crew"] or "",
         "planned_day": planned_day(document) or "",
@@ -319,6 +319,12 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> dict[str, str]:
         "now_kpa": plain(say.formats.in_unit(level_pa, "kPa"), 3),
         "limit_kpa": "" if limit is None else plain(say.formats.in_unit(limit["restriction_pa"], "kPa"), 3),
     }
+
+
+def dates_said(say: Sayer, document: Mapping[str, Any]) -> Iterator[str]:
+    """What to mind of the dates: what they rest on, and where the indicator is days apart; "": nothing."""
+    yield rest_on_said(say, document)
+    yield indicator_apart(say, document, is_plain=True)
 
 
 def rest_on_said(say: Sayer, document: Mapping[str, Any]) -> str:

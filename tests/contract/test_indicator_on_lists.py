@@ -13,6 +13,7 @@ from cleanside.ingest.analysis import assessment
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction import Assessment, Quantiles, assess
+from cleanside.ingest.shop.indicator_days import FEW_DAYS
 from tests.contract.test_api_fleet import register_worked
 from tests.support.serving import Api, in_process
 
@@ -41,7 +42,10 @@ def apart(monkeypatch: pytest.MonkeyPatch, days: float, *, hours_left: float = 9
 
 
 DAYS = {"en": "8 days", "de": "8 Tage"}
-LISTS = ("/fleet", "/work-list?before=2026-04-20", "/visit-plan", "/work-list.csv?before=2026-04-20")
+LISTS = (
+    *("/fleet", "/work-list?before=2026-04-20", "/visit-plan"),
+    *("/fleet.csv", "/work-list.csv?before=2026-04-20", "/visit-plan.csv"),
+)
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
@@ -50,7 +54,7 @@ def test_every_list_names_full_flow_as_the_basis_of_its_dates(api: Api, language
     register_worked(api, 60)
     assert api.get(f"/v1{MACHINE}/restriction").json()["latch_at"] is not None
     basis = {"en": "at full flow", "de": "bei vollem Durchsatz"}[language]
-    for path in (MACHINE, "/fleet", "/work-list?before=2026-04-20", "/visit-plan"):
+    for path in (MACHINE, *LISTS):
         assert basis in html.unescape(api.get(path, headers={"Accept-Language": language}).text), path
     page = html.unescape(api.get(MACHINE, headers={"Accept-Language": language}).text)
     assert str(table(language)["machine.lists_by_full_flow"]) in page
@@ -59,7 +63,7 @@ def test_every_list_names_full_flow_as_the_basis_of_its_dates(api: Api, language
 @pytest.mark.parametrize("language", LANGUAGES)
 @pytest.mark.parametrize(
     ("days", "hours_left", "key"),
-    [(-8, 90.0, "earlier"), (8, 90.0, "later"), (-8, 0.0, "latched"), (2, 9.0, "")],
+    [(-8, 90.0, "earlier"), (8, 90.0, "later"), (-8, 0.0, "latched"), (-1, 0.0, "latched"), (2, 9.0, "")],
 )
 def test_every_list_says_where_the_indicator_is_days_apart(
     api: Api, monkeypatch: pytest.MonkeyPatch, language: str, days: int, hours_left: float, key: str
@@ -75,4 +79,4 @@ def test_every_list_says_where_the_indicator_is_days_apart(
         text = html.unescape(api.get(path, headers={"Accept-Language": language}).text)
         assert [name for name, words in said.items() if words in text] == ([key] if key else []), path
     [job] = api.get("/v1/work?before=2026-04-20").json()["jobs"]
-    assert job["indicator_days"] == (days if key else None)
+    assert job["indicator_days"] == (days if abs(days) >= FEW_DAYS else None)
