@@ -158,6 +158,7 @@ def test_a_note_beside_a_planned_day_stands_on_every_list(api: Api, language: st
         row = row_of(api, f"{path}.csv", language=language)
         key = "work.csv.note" if path == "/work-list" else "visit_plan.csv.note"
         assert row[str(table(language)[key])] == "bring the tall ladder"
+    assert "<q><bdi>bring the tall ladder</bdi></q>" in api.get("/fleet", key="planner").text
     late = api.get("/work-list?before=2026-02-24", key="planner").text
     assert "<q><bdi>bring the tall ladder</bdi></q>" in late, "also where it stands after the list"
 
