@@ -15,14 +15,16 @@ from dataclasses import replace
 import sqlalchemy as sa
 
 from cleanside.ingest.analysis.assessment import HOUR_US, MICRO, SnapshotInUse, View, facts_of, terminal_at
-from cleanside.ingest.analysis.memory import Memory, summaries_of
+from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.working_out import WorkingOut
 from cleanside.ingest.restriction import Assessment, HousingFacts, Study, Summaries, assess, study_housing
+from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.surroundings import of_housings
 
 
 def back_then(
     connection: sa.Connection,
+    present: Memory,
     past: Memory,
     known: SnapshotInUse,
     views: Sequence[View],
@@ -34,7 +36,8 @@ def back_then(
     """
     Housing id -> what was to be said of it then. views : of one owner, as of now.
 
-    past : with the studies of then. Raises TryAgain as `WorkingOut.begin_one` does.
+    present : with the summaries of now, of which those of then are a part. past : with the studies of then.
+    Raises TryAgain as `WorkingOut.begin_one` does.
     """
     housings = [view.housing for view in views]
     around = of_housings(connection, housings, then_us, whole_owner=False)
@@ -48,9 +51,9 @@ def back_then(
             facts_of(housing, terminal, changes, gauges, known.knowledge), planning_horizon_days=horizon_days
         )
 
-        def make(housing_id: int = housing.id, facts: HousingFacts = facts) -> Study:
+        def make(housing: HousingRow = housing, facts: HousingFacts = facts) -> Study:
             working_out.begin_one()
-            return study_housing(_until(summaries_of(connection, housing_id), then_us), facts).study
+            return study_housing(_until(present.summaries(connection, housing), then_us), facts).study
 
         entered = (tuple(changes), tuple(gauges))
         basis = (housing._replace(revision=0), terminal, entered, then_us, known.number, horizon_days)

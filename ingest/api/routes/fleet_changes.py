@@ -59,6 +59,7 @@ def get_fleet_changes(
         horizon_days = float(resources.settings.planning_horizon_days)
         then = back_then(
             connection,
+            services.memory,
             services.past,
             snapshot,
             views,
