@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import logging
 import math
-import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -21,7 +20,7 @@ import sqlalchemy as sa
 from cleanside.gateway.units import own_name, to_si
 from cleanside.ingest.analysis.concerns import SILENT_BY_EVENT
 from cleanside.ingest.analysis.memory import Memory
-from cleanside.ingest.errors import TryAgain
+from cleanside.ingest.analysis.working_out import WorkingOut
 from cleanside.ingest.restriction import (
     Assessment,
     Entry,
@@ -39,7 +38,7 @@ from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at
 from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.verdict.lay_up import LayUp
 from cleanside.ingest.restriction.verdict.plain_forms import state_text
-from cleanside.ingest.store import database, keyless, reports
+from cleanside.ingest.store import keyless, reports
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 from cleanside.ingest.store.keyless import Keyless
@@ -56,9 +55,6 @@ log = logging.getLogger("cleanside.ingest")
 
 MICRO = 1_000_000
 HOUR_US = 3_600 * MICRO
-#: for studies that are not in memory; half of what the database gives a reader, the rest is for the answer
-WORK_OUT_S = database.STATEMENT_TIMEOUT_MS / 2_000
-WORK_OUT_RETRY_S = 10  # the background does some hundred housings meanwhile; chosen
 #: quantity by which a reference flow is entered -> kind of flow proxy
 REFERENCE_KINDS = {"engine_speed": "engine_speed", "air_mass_flow": "air_mass_flow"}
 
@@ -210,19 +206,16 @@ class Judge:
         *,
         now_us: int | None = None,
         may_name: Callable[[str], bool] | None = None,
-        waits: bool = True,
-        monotonic_s: Callable[[], float] = time.monotonic,
+        working_out: WorkingOut | None = None,
     ) -> None:
         """
         known : the snapshot of the owner of these housings.
         now_us : the instant; None: now.
         may_name : whether who reads may learn of a machine, by name; None: of any.
-        waits : a request waits, so studies take no longer than `WORK_OUT_S`.
+        working_out : of the request that waits; None: of its own.
         """
         self._may_name = may_name
-        self._monotonic_s = monotonic_s
-        self._until_s = monotonic_s() + WORK_OUT_S if waits else math.inf
-        self._made = 0
+        self._working_out = WorkingOut() if working_out is None else working_out
         self._connection = connection
         self._memory = memory
         self._known = known
@@ -238,8 +231,8 @@ class Judge:
         """
         Assess housings now, in the order given.
 
-        Raises TryAgain (`fleet_being_worked_out`) where their studies take longer than `WORK_OUT_S`; those
-        that were made stay in memory, at least one each time.
+        Raises TryAgain (`fleet_being_worked_out`) where their studies take too long; those that were made
+        stay in memory.
         """
         return list(map(self.looking_at(housings, whole_owner=whole_owner), housings))
 
@@ -308,14 +301,7 @@ class Judge:
         basis = (housing, terminal, entered, left_s, self._known.number, self._horizon_days)
 
         def make() -> Study:
-            if self._made and self._monotonic_s() >= self._until_s:
-                raise TryAgain(
-                    "fleet_being_worked_out",
-                    code="fleet_being_worked_out",
-                    retry_after_s=WORK_OUT_RETRY_S,
-                    made=self._made,
-                )
-            self._made += 1
+            self._working_out.begin_one()
             summaries = self._memory.summaries(self._connection, housing)
             facts = facts_of(housing, terminal, changes, around.gauges, self._known.knowledge)
             facts = replace(facts, planning_horizon_days=self._horizon_days, unwatched_from_s=left_s)

@@ -9,54 +9,35 @@ Leaves to others: what differs (`ingest.shop.fleet_changes`), who may see it (`i
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import sqlalchemy as sa
 
 from cleanside.ingest.analysis.assessment import HOUR_US, MICRO, SnapshotInUse, View, facts_of, terminal_at
-from cleanside.ingest.analysis.memory import MAX_STUDIES, summaries_of
+from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.analysis.working_out import WorkingOut
 from cleanside.ingest.restriction import Assessment, HousingFacts, Study, Summaries, assess, study_housing
+from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.surroundings import of_housings
-
-
-class PastStudies:
-    """Studies of then, safe between threads."""
-
-    def __init__(self) -> None:
-        self._kept: OrderedDict[Hashable, Study] = OrderedDict()
-        self._lock = threading.Lock()
-
-    def of(self, basis: Hashable, make: Callable[[], Study]) -> Study:
-        """The study of this input, made now if it is not there."""
-        with self._lock:
-            known = self._kept.get(basis)
-        if known is not None:
-            return known
-        made = make()
-        with self._lock:
-            self._kept[basis] = made
-            if len(self._kept) > MAX_STUDIES:
-                self._kept.popitem(last=False)
-        return made
 
 
 def back_then(
     connection: sa.Connection,
-    past: PastStudies,
+    present: Memory,
+    past: Memory,
     known: SnapshotInUse,
     views: Sequence[View],
     then_us: int,
     *,
     horizon_days: float,
-    check: Callable[[], None],
+    working_out: WorkingOut,
 ) -> dict[int, Assessment]:
     """
     Housing id -> what was to be said of it then. views : of one owner, as of now.
 
-    check : called before each study that is made; it raises where they take too long.
+    present : with the summaries of now, of which those of then are a part. past : with the studies of then.
+    Raises TryAgain as `WorkingOut.begin_one` does.
     """
     housings = [view.housing for view in views]
     around = of_housings(connection, housings, then_us, whole_owner=False)
@@ -70,13 +51,13 @@ def back_then(
             facts_of(housing, terminal, changes, gauges, known.knowledge), planning_horizon_days=horizon_days
         )
 
-        def make(housing_id: int = housing.id, facts: HousingFacts = facts) -> Study:
-            check()
-            return study_housing(_until(summaries_of(connection, housing_id), then_us), facts).study
+        def make(housing: HousingRow = housing, facts: HousingFacts = facts) -> Study:
+            working_out.begin_one()
+            return study_housing(_until(present.summaries(connection, housing), then_us), facts).study
 
         entered = (tuple(changes), tuple(gauges))
         basis = (housing._replace(revision=0), terminal, entered, then_us, known.number, horizon_days)
-        study = past.of(basis, make)
+        study = past.study(housing.id, basis, make)
         found[housing.id] = assess(study, now_s=then_us / MICRO)
     return found
 

@@ -31,6 +31,7 @@ from cleanside.ingest.analysis.assessment import (
 )
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.summarising import stand_back
+from cleanside.ingest.analysis.working_out import WorkingOut
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.restriction import (
     FleetKnowledge,
@@ -173,7 +174,7 @@ class Snapshots:
         """Study each housing by a snapshot, then use it: requests find the result in memory."""
 
         def study(connection: sa.Connection, piece: Sequence[HousingRow]) -> None:
-            judge = Judge(connection, resources, memory, known, waits=False)
+            judge = Judge(connection, resources, memory, known, working_out=WorkingOut(waits=False))
             # By itself a housing costs the queries of the whole piece, and one over all keys of its owner.
             view = judge.looking_at(piece, whole_owner=False)
             for housing in piece:

@@ -24,13 +24,15 @@ from cleanside.ingest.store.hours import Kept
 T = TypeVar("T")
 
 MAX_SUMMARIES = 200  # housings; some 2 MB each for a machine-year; chosen
-MAX_STUDIES = 50_000  # housings; two of some 5 kB each; chosen
+MAX_STUDIES = 100_000  # of some 5 kB each; chosen
 
 
 class Memory:
     """Summaries and studies of housings, safe between threads."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, studies_each: int = 2) -> None:
+        """studies_each : of a housing; two: of the snapshot in use, and of the next before its first use."""
+        self._studies_each = studies_each
         self._summaries: OrderedDict[int, tuple[int, Summaries]] = OrderedDict()
         self._studies: OrderedDict[int, tuple[tuple[Hashable, Study], ...]] = OrderedDict()
         self._because: dict[int, tuple[int, str | None]] = {}
@@ -57,7 +59,7 @@ class Memory:
         """
         The study of a housing from this input, made now if it is not in memory.
 
-        The last two are kept: by the snapshot in use, and by the next one before its first use.
+        The last `studies_each` are kept.
         """
         with self._lock:
             remembered = self._studies.get(housing_id, ())
@@ -66,8 +68,9 @@ class Memory:
                 return study
         study = make()
         with self._lock:
-            last = self._studies.get(housing_id, ())[:1]
-            _keep(self._studies, housing_id, ((basis, study), *last), MAX_STUDIES)
+            last = self._studies.get(housing_id, ())[: self._studies_each - 1]
+            most = MAX_STUDIES // self._studies_each
+            _keep(self._studies, housing_id, ((basis, study), *last), most)
         return study
 
     def because(self, stream_id: int, heard_us: int, ask: Callable[[], str | None]) -> str | None:

@@ -17,13 +17,13 @@ from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
 from cleanside.ingest.console.field_faults import FieldFault, field_faults, said_plainly
 from cleanside.ingest.console.new_machine import form_address, may_add
 from cleanside.ingest.console.rendering import render, sayer_of
-from cleanside.ingest.console.routing import PageRoute, wants_json
+from cleanside.ingest.console.routing import SAFE_METHODS, PageRoute, wants_json
 from cleanside.ingest.console.wording import has_words
 from cleanside.ingest.store.keys import Key
 
 #: statuses with words of their own; the others are said by their hundred
 STATUSES = (401, 403, 404, 413, 422, 429, 503)
-#: codes with words of their own
+#: codes with words of their own; what was only looked at opens again by itself, also without scripts
 CODES = ("fleet_being_worked_out",)
 
 
@@ -37,6 +37,7 @@ def page_of_problem(request: Request, said: Mapping[str, Any], headers: Mapping[
     status = said["status"]
     words = status if status in STATUSES else f"{status // 100}xx"
     words = said["code"] if said["code"] in CODES else words
+    is_looked_at = request.method in SAFE_METHODS
     return render(
         request,
         "error.html",
@@ -47,6 +48,8 @@ def page_of_problem(request: Request, said: Mapping[str, Any], headers: Mapping[
         said=said,
         problem=problem_key(said["code"]),
         faults=_faults_of(request),
+        opens_again_s=headers.get("Retry-After") if is_looked_at and said["code"] in CODES else None,
+        asked_for=f"{request.url.path}?{request.url.query}".rstrip("?"),
         **_machine_to_add(request, said["code"]),
     )
 

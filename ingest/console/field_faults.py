@@ -90,6 +90,8 @@ class FieldFault:
     of: str = ""
     #: it is a parameter of an address, and no field that somebody filled in
     is_parameter: bool = False
+    #: number of the value, where one field holds several: days off; None: it holds one
+    place: int | None = None
 
     @property
     def control(self) -> str:
@@ -140,12 +142,14 @@ def field_faults(error: Exception) -> tuple[FieldFault, ...]:
 
 def _of_finding(found: Mapping[str, Any]) -> FieldFault:
     name = _last_name(found["loc"])
+    place = next((part for part in found["loc"] if isinstance(part, int)), None)
     detail = str(found["msg"]).removeprefix("Value error, ")
     given = "" if name in SECRET or found["type"] == "missing" else str(found["input"])[:VALUE_SHOWN]
     limits = {limit: value for limit, value in found.get("ctx", {}).items() if limit != "error"}
     cause = found.get("ctx", {}).get("error")
     if isinstance(cause, Coded):
-        return FieldFault(name, _with_words(cause.code), {**cause.values, "given": given}, detail)
+        code, values = _with_words(cause.code), {**cause.values, "given": given}
+        return FieldFault(name, code, values, detail, place=place)
     code = _FINDINGS.get(found["type"], OTHER_FORM)
     is_parameter = found["loc"][0] == "query"
     code = _of_pattern(limits["pattern"], given, code) if "pattern" in limits else code
@@ -155,7 +159,7 @@ def _of_finding(found: Mapping[str, Any]) -> FieldFault:
     code = "missing" if given == "" and code in _SAY_NOTHING_OF_NOTHING else code
     values = {**limits, "given": given}
     values = _in_percent(values) if name in _IN_PERCENT else values | {"written": given}
-    return FieldFault(name, code, values, detail, is_parameter=is_parameter)
+    return FieldFault(name, code, values, detail, is_parameter=is_parameter, place=place)
 
 
 def _of_pattern(pattern: str, given: str, code: str) -> str:

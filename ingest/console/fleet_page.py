@@ -23,6 +23,7 @@ from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.console.drawing import CALENDAR_DAYS
 from cleanside.ingest.console.formats import DAY_S, GAUGE_DECIMALS, Formats
+from cleanside.ingest.console.indicator_words import indicator_apart
 from cleanside.ingest.console.laid_up_words import is_ahead, laid_up_said
 from cleanside.ingest.console.plan_words import is_asked, plan_chance
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
@@ -123,6 +124,7 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "next": next_step(say, document),
         "questions": [said(say, statement) for statement in asked_of(document)],
         "span": span_of(document, calendar),
+        "apart": indicator_apart(say, document),
         "trend": trend_of(document, say.formats),
         "late_s": late_s(document, say),
         "resting": resting_said(say, document["rests_on_entry"]),
@@ -308,7 +310,7 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> dict[str, str]:
         "last_measured": local(say, document["last_reading_at"]),
         "questions": str(len(document["questions"]) + len(document["changes_found"])),
         "advice": advice_said(say.in_unit(unit), document).unescape(),
-        "dates_rest_on": rest_on_said(say, document),
+        "dates_rest_on": " ".join(filter(None, dates_said(say, document))),
         "site": document["site"] or "",
         "crew": document["crew"] or "",
         "planned_day": planned_day(document) or "",
@@ -317,6 +319,12 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> dict[str, str]:
         "now_kpa": plain(say.formats.in_unit(level_pa, "kPa"), 3),
         "limit_kpa": "" if limit is None else plain(say.formats.in_unit(limit["restriction_pa"], "kPa"), 3),
     }
+
+
+def dates_said(say: Sayer, document: Mapping[str, Any]) -> Iterator[str]:
+    """What to mind of the dates: what they rest on, and where the indicator is days apart; "": nothing."""
+    yield rest_on_said(say, document)
+    yield indicator_apart(say, document, is_plain=True)
 
 
 def rest_on_said(say: Sayer, document: Mapping[str, Any]) -> str:

@@ -176,7 +176,8 @@ class FormReader:
         """The body of what was read. Raises WrongFields with all that is wrong."""
         made = self.read(make)
         if self.wrong or made is None:
-            known = {fault.control: fault for fault in reversed(self.wrong)}  # the first of each field
+            # the first of each field, and of each value where it holds several
+            known = {(fault.control, fault.place): fault for fault in reversed(self.wrong)}
             raise WrongFields(reversed(known.values()))
         return made
 

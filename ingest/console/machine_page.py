@@ -54,11 +54,13 @@ from cleanside.ingest.console.forms import (
     read_form,
     trimmed_field,
 )
+from cleanside.ingest.console.indicator_words import indicator_apart
 from cleanside.ingest.console.laid_up_words import laid_up_said
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.machine_said import entry_verdict, machine_said
 from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
+from cleanside.ingest.console.right_days import RIGHT_DAY, right_day
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.viewer import viewer_of
@@ -79,11 +81,6 @@ LayUpWriter = Annotated[Key, Depends(page_needs("shop:write"))]
 PlanAct = Literal["planned", "taken_back"]
 PLANNED: PlanAct = "planned"
 TAKEN_BACK: PlanAct = "taken_back"
-#: the button of a refused form that sends its day in another year
-RIGHT_DAY = "right_day"
-#: what is wrong with a day whose year may be mistyped
-OF_THE_YEAR = frozenset({"change_ahead", "change_long_ago", "planned_day_over", "planned_day_beyond"})
-OF_THE_YEAR |= {"planned_day_far", "planned_day_too_late", "planned_day_reached"}
 #: of the form of an entry, as they stand again when it was refused
 KEPT_FIELDS = (
     *("what", "day", "time", "meter", "old_meter", "new_meter_began", "gauge", "part", "note", "entry_id"),
@@ -212,6 +209,7 @@ def _page(
         whole=WrittenDays(formats).of,
         unit=unit,
         machine_says=machine_said(say, known),
+        apart=indicator_apart(say, known),
         late_s=late_s(known, say),
         laid_up=laid_up_said(say, known["laid_up"]),
         asked=len(asked_of(known)) + len(known["changes_found"]),
@@ -376,14 +374,10 @@ def _right_day(
     refused: RefusedForm | None, formats: Formats, field: str, right: Callable[..., date | None]
 ) -> str | None:
     """The day of a refused form in the year that can be meant, ISO 8601; None: its year is right."""
-    if refused is None or not OF_THE_YEAR & {one.code for one in refused.fault.fields}:
+    if refused is None:
         return None
-    try:
-        written = date.fromisoformat((refused.kept or {}).get(field, ""))
-    except ValueError:
-        return None
-    found = right(written, today=formats.moment(formats.now_s).date())
-    return None if found is None else found.isoformat()
+    today = formats.moment(formats.now_s).date()
+    return right_day(refused.fault.fields, (refused.kept or {}).get(field, ""), today, right)
 
 
 def _instant(fields: FormData, formats: Formats) -> str:

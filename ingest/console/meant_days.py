@@ -20,6 +20,11 @@ def because(say: Sayer, on: str, fields: FormData, field: str) -> str:
     """What `confirmed_because` says of a day that is meant; "": it is not, or another day was."""
     if not on or trimmed_field(fields, field) != on:
         return ""
+    return meant_said(say, on)
+
+
+def meant_said(say: Sayer, on: str) -> str:
+    """What a person says of a day that they mean, ISO 8601: it is kept with the day."""
     return say.plain("machine.plan_meant", on=WrittenDays(say.formats).of(on))
 
 

@@ -1,13 +1,15 @@
 """
-The plan of visits as a file to take away: one row a visit, then what the plan leaves out and why.
+The plan of visits as a file to take away: a row for each trip and visit, then what it leaves out and why.
 
-Promises: pure; its sentences are those of the page.
+Promises: pure; its sentences are those of the page. The rows together cost what the plan costs: a trip stands
+once.
 Leaves to others: the file itself (`take_away`), the plan (`ingest.api.routes.visit_plan`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from itertools import groupby
 from typing import Any
 
 from fastapi import Response
@@ -22,40 +24,81 @@ PLAN_FILE = TakenAway(
     words="visit_plan.csv",
     columns=(
         *("day", "site", "machine", "display_name", "housing", "state", "early", "likely", "late", "why"),
-        *("chance", "hours_lost", "cost", "currency", "part", "order_by", "planned_day", "list_day"),
-        *("trip_km", "trip_hours"),
+        *(
+            "chance",
+            "hours_lost",
+            "cost",
+            "currency",
+            "part",
+            "order_by",
+            "planned_day",
+            "planned_by",
+            "note",
+        ),
+        *("list_day", "trip_km", "trip_hours"),
     ),
     numbers=frozenset({"chance", "hours_lost", "cost", "trip_km", "trip_hours"}),
 )
 NOTHING = dict.fromkeys(PLAN_FILE.columns, "")
 
 
-def plan_file(say: Sayer, plan: Mapping[str, Any], separator: str) -> Response:
-    """The file of a plan, as `get_visit_plan` returns one."""
-    return PLAN_FILE.answer(say, [*_visits(say, plan), *_left_out(say, plan)], separator)
+def plan_file(
+    say: Sayer, plan: Mapping[str, Any], separator: str, *, name_of: Callable[[str], str]
+) -> Response:
+    """The file of a plan, as `get_visit_plan` returns one. name_of : what people call who planned a day."""
+    rows = [*_visits(say, plan, name_of), *_left_out(say, plan)]
+    priced = [row | {"currency": plan["currency"] or "" if row["cost"] else ""} for row in rows]
+    return PLAN_FILE.answer(say, priced, separator)
 
 
-def _visits(say: Sayer, plan: Mapping[str, Any]) -> Iterator[dict[str, str]]:
+def _visits(say: Sayer, plan: Mapping[str, Any], name_of: Callable[[str], str]) -> Iterator[dict[str, str]]:
+    """By day and trip: the trip, then its visits."""
     sentences = VisitSentences(say, for_page=False)
     trips = {(trip["day"], trip["site"]): trip for trip in plan["trips"]}
     order_by = {order["part"]: order["order_by"] for order in plan["orders"]}
-    for visit in plan["visits"]:
-        trip, planned = trips[visit["day"], visit["site"]], visit["planned"]
-        yield {
-            **_place(say, visit),
-            "day": visit["day"],
-            "why": " ".join(sentences.why(visit, trip)),
-            "chance": percent(visit["chance_at_limit_before"]),
-            "hours_lost": plain(visit["hours_lost"], 0),
-            "cost": plain(sum(visit["cost"].values()), 2),
-            "currency": plan["currency"] or "",
-            "part": visit["part"] or "",
-            "order_by": order_by.get(visit["part"]) or "",
-            "planned_day": planned["on"] if planned is not None and planned["state"] == "open" else "",
-            "list_day": visit["work_list_on"] or "",
-            "trip_km": plain(trip["km"], 0),
-            "trip_hours": plain(trip["hours"], 2),
-        }
+    for place, visits in groupby(plan["visits"], key=lambda visit: (visit["day"], visit["site"])):
+        trip = trips[place]
+        yield _trip(trip, sentences.trip(trip, currency=plan["currency"]))
+        for visit in visits:
+            yield _visit(say, visit, sentences.why(visit, trip), order_by, name_of)
+
+
+def _trip(trip: Mapping[str, Any], why: str) -> dict[str, str]:
+    return {
+        **NOTHING,
+        "day": trip["day"],
+        "site": trip["site"] or "",
+        "why": why,
+        "cost": plain(trip["price"], 2),
+        "trip_km": plain(trip["km"], 0),
+        "trip_hours": plain(trip["hours"], 2),
+    }
+
+
+def _visit(
+    say: Sayer,
+    visit: Mapping[str, Any],
+    why: list[str],
+    order_by: Mapping[str, str],
+    name_of: Callable[[str], str],
+) -> dict[str, str]:
+    planned = (
+        visit["planned"] if visit["planned"] is not None and visit["planned"]["state"] == "open" else None
+    )
+    return {
+        **_place(say, visit),
+        "day": visit["day"],
+        "why": " ".join(why),
+        "chance": percent(visit["chance_at_limit_before"]),
+        "hours_lost": plain(visit["hours_lost"], 0),
+        "cost": plain(sum(visit["cost"].values()), 2),
+        "part": visit["part"] or "",
+        "order_by": order_by.get(visit["part"]) or "",
+        "planned_day": "" if planned is None else planned["on"],
+        "planned_by": "" if planned is None else name_of(planned["by"]),
+        "note": "" if planned is None else planned["note"],
+        "list_day": visit["work_list_on"] or "",
+    }
 
 
 def _left_out(say: Sayer, plan: Mapping[str, Any]) -> Iterator[dict[str, str]]:
@@ -63,7 +106,8 @@ def _left_out(say: Sayer, plan: Mapping[str, Any]) -> Iterator[dict[str, str]]:
     on = WrittenDays(say.formats).of
     for one in plan["later"]:
         until = say.plain("visit_plan.later_until", machine=one["machine"], day=on(one["last_day"]))
-        yield {**_place(say, one), "why": f"{say.plain('visit_plan.later')}: {until}"}
+        why = f"{say.plain('visit_plan.later')}: {until}"
+        yield {**_place(say, one), "why": why, "cost": plain(one["cost"], 2)}
     for one in plan["not_planned"]:
         why = say.plain(f"visit_plan.without.{one['reason']}", machine=one["machine"])
         yield {**_place(say, one), "why": why}

@@ -43,7 +43,7 @@ from cleanside.ingest.api.routes.visit_plan import MOST_FIXED, get_visit_plan
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import Formats, WrittenDays
 from cleanside.ingest.console.forms import FIELD_FAULTS, FormReader, is_sure, read_form, trimmed_field
-from cleanside.ingest.console.meant_days import is_asked_about
+from cleanside.ingest.console.meant_days import is_asked_about, meant_said
 from cleanside.ingest.console.no_plan_words import no_plan_said
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
@@ -52,6 +52,7 @@ from cleanside.ingest.console.take_away import file_addresses
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_plan_file import plan_file
 from cleanside.ingest.console.visit_sentences import VisitSentences
+from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.shop.spreadsheet import CellFault, day_reader
@@ -112,7 +113,8 @@ def get_plan_file(
     """The plan to take away, for a spreadsheet, with what it leaves out. fixed : days chosen by hand."""
     zone = viewer_of(request, key).zone.key
     plan = get_visit_plan(request, resources, key, zone, [one for one in fixed or [] if one])
-    return plan_file(sayer_of(request, key), plan, separator)
+    say = sayer_of(request, key)
+    return plan_file(say, plan, separator, name_of=WhoNames(resources.reading, key, say))
 
 
 @router.post("/visit-plan/accept")
@@ -155,8 +157,7 @@ def _accepted_of(say: Sayer, fields: Fields, zone: str) -> NewAcceptedPlan:
     ]
     for visit in visits:
         if day_name(visit) in meant:
-            on = WrittenDays(say.formats).of(visit.on)
-            visit.confirmed_because = say.plain("machine.plan_meant", on=on)
+            visit.confirmed_because = meant_said(say, visit.on)
     return read_form(NewAcceptedPlan, {"zone": zone, "visits": visits})
 
 

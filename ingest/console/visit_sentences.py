@@ -36,11 +36,25 @@ class VisitSentences:
         found = list(self._reasons(visit, trip))
         if service := self._work.service(visit):
             found.append(service)
+        if indicator := self._work.indicator(visit):
+            found.append(indicator)
         if moved := self._work.moved(visit):
             found.append(moved)
         if visit["state"] != "over" and visit["chance_at_limit_before"] >= LEAST_CHANCE_SAID:
             found.append(self._say("visit_plan.chance", share=visit["chance_at_limit_before"]))
         return found
+
+    def trip(self, trip: Mapping[str, Any], *, currency: str | None, site: str | None = None) -> str:
+        """Where a trip goes, how far and what it costs. site : what people call it; None: its code."""
+        named = trip["site"] if site is None else site
+        values = {
+            "site": self._name(named) if named else self._say("visit_plan.site_none"),
+            "hours": trip["hours"],
+        }
+        if trip["is_for_service"]:
+            return self._say("visit_plan.trip_service", **values)
+        money = {"price": trip["price"], "currency": f" {currency}" if currency else ""}
+        return self._say("visit_plan.trip_to", km=trip["km"], **values, **money)
 
     def _reasons(self, visit: Mapping[str, Any], trip: Mapping[str, Any]) -> Iterator[str]:
         for place, reason in enumerate(visit["reasons"]):

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from datetime import date, datetime, timedelta
 from functools import partial
+from http import HTTPStatus
 from itertools import groupby
 from typing import Annotated, Any, NamedTuple
 from urllib.parse import parse_qsl, urlencode
@@ -19,6 +20,7 @@ from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Query, Request, Response
 from pydantic import ValidationError
+from starlette.datastructures import FormData
 
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.api.routes.element_changes import (
@@ -28,7 +30,6 @@ from cleanside.ingest.api.routes.element_changes import (
     get_element_changes,
 )
 from cleanside.ingest.api.routes.machines import find_housing
-from cleanside.ingest.api.routes.paper_shapes import Day
 from cleanside.ingest.api.routes.papers import (
     GaugeShowing,
     NewPlan,
@@ -37,7 +38,7 @@ from cleanside.ingest.api.routes.papers import (
     post_planned_change,
 )
 from cleanside.ingest.api.routes.services import services_of
-from cleanside.ingest.api.routes.shared import Name, R
+from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.api.routes.visit_plan import known_visits
@@ -49,6 +50,7 @@ from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
 from cleanside.ingest.console.plan_words import LEAST_CHANCE
 from cleanside.ingest.console.rendering import may, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
+from cleanside.ingest.console.right_days import RIGHT_DAY, in_right_year, right_day
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.shop_page import names_of
@@ -58,7 +60,9 @@ from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.console.work_file import work_file
 from cleanside.ingest.console.work_sentences import WorkSentences
+from cleanside.ingest.console.work_wanted import ListWanted, Wanted, day_of, refused_end
 from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.shop.right_year import done_in
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -131,9 +135,7 @@ def get_work_page(
     request: Request,
     resources: R,
     key: WorkReader,
-    before: Annotated[Day | None, Query()] = None,
-    site: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
-    crew: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
+    wanted: Wanted,
     sent: Annotated[int, Query(ge=0)] = 0,
     taken_back: Annotated[bool, Query()] = False,
     question: Annotated[list[str] | None, Query(max_length=MOST_SAID)] = None,
@@ -144,7 +146,6 @@ def get_work_page(
     sent, taken_back : ticks taken, and whether one was taken back, just now. question : machine and housing
     of those ticks that the readings, or their date, put in doubt.
     """
-    wanted = {"before": before or None, "site": site or None, "crew": crew or None}
     asked = question or ()
     return _page(request, resources, key, wanted, {}, {}, sent=sent, taken_back=taken_back, asked=asked)
 
@@ -154,14 +155,12 @@ def get_work_file(
     request: Request,
     resources: R,
     key: WorkReader,
-    before: Annotated[Day | None, Query()] = None,
-    site: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
-    crew: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
+    wanted: Wanted,
     separator: Separator = "comma",
 ) -> Response:
     """The list to take away, for a spreadsheet, with what should be on it and is not."""
     zone, say = _zone(request, key).key, sayer_of(request, key)
-    work = get_work(request, resources, key, before or None, zone, site or None, crew or None)
+    work = get_work(request, resources, key, day_of(wanted), zone, wanted.site, wanted.crew)
     names = names_of(get_shop(resources, key))["site"]
     return work_file(say, work, separator, name_of=WhoNames(resources.reading, key, say), sites=names)
 
@@ -170,7 +169,7 @@ def get_work_file(
 def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -> Response:
     """Enter what was ticked; back to the list, which shows what the data say."""
     faults: dict[str, list[TickFault]] = {}
-    zone = _zone(request, key)
+    zone, fields = _zone(request, key), _in_right_years(fields)
     changed_at, fault = _changed_at(str(fields.get("changed_at", "")), zone)
     ticked = list(_ticked(fields))
     if fault is not None:
@@ -178,7 +177,8 @@ def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -
     else:
         for one in ticked:
             if wrong := _enter(request, resources, key, one, changed_at, zone):
-                faults[one.name] = wrong
+                today = datetime.fromtimestamp(resources.clock() / 1e6, zone).date()
+                faults[one.name] = [_with_right_day(fault, one, fields, today) for fault in wrong]
     untaken = {tick.name for tick in ticked if tick.name in faults or WHOLE_LIST in faults}
     taken = [tick for tick in ticked if tick.name not in untaken]
     asked = _in_question(request, resources, key, taken)
@@ -277,10 +277,35 @@ def _ticked(fields: Fields) -> Iterator[TickedJob]:
         )
 
 
+def _in_right_years(fields: FormData) -> FormData:
+    """The form with each day in the year for which its button was pressed."""
+    right = {
+        name.replace(RIGHT_DAY, "changed_at", 1): str(day)
+        for name, day in fields.multi_items()
+        if name.partition("/")[0] == RIGHT_DAY
+    }
+    return FormData(
+        [
+            (name, in_right_year(str(value), right[name]) if name in right else value)
+            for name, value in fields.multi_items()
+        ]
+    )
+
+
+def _with_right_day(fault: TickFault, tick: TickedJob, fields: FormData, today: date) -> TickFault:
+    """A fault with the day that can be meant, and its button: for this row, or the whole list."""
+    button, written = f"{RIGHT_DAY}/{tick.name}", tick.changed_at
+    if not written:
+        button, written = RIGHT_DAY, str(fields.get("changed_at", ""))
+    found = right_day(fault.said, written, today, done_in) if fault.field == "changed_at" else None
+    return fault if found is None else fault._replace(values={"button": button, "right_day": found})
+
+
 def _days_of(request: Request, resources: R, key: Key, fields: Fields) -> dict[str, str]:
     """Machine and housing -> the day on which it stands, of the list that a person came from."""
     kept = {name: str(value) for name, value in fields.multi_items() if isinstance(value, str)}
-    jobs = get_work(request, resources, key, zone=_zone(request, key).key, **_asked(kept))["jobs"]
+    wanted = ListWanted.of_form(kept)._asdict()
+    jobs = get_work(request, resources, key, zone=_zone(request, key).key, **wanted)["jobs"]
     return {f"{job['machine']}/{job['housing']}": job["day"] for job in jobs}
 
 
@@ -418,7 +443,7 @@ def _again(
         request,
         resources,
         key,
-        _asked(kept),
+        ListWanted.of_form(kept),
         faults,
         kept | {"ticks": ticks},
         status=status,
@@ -427,38 +452,29 @@ def _again(
     )
 
 
-def _asked(kept: Mapping[str, str]) -> dict[str, str | None]:
-    return {name: kept.get(f"asked_{name}") or None for name in ("before", "site", "crew")}
-
-
-def _address(wanted: Mapping[str, str | None]) -> str:
-    """The address of the list of these days, site and crew."""
-    query = urlencode({name: value for name, value in wanted.items() if value})
-    return f"/work-list?{query}" if query else "/work-list"
-
-
 def _page(
     request: Request,
     resources: R,
     key: Key,
-    wanted: Mapping[str, str | None],
+    wanted: ListWanted,
     faults: Mapping[str, Sequence[TickFault]],
     kept: Mapping[str, Any],
     *,
-    status: int = 200,
+    status: int = HTTPStatus.OK,
     sent: int = 0,
     taken_back: bool = False,
     asked: Sequence[str] = (),
 ) -> Response:
     services, zone = services_of(request), _zone(request, key).key
-    days_listed = list_days(resources.clock() / 1e6, wanted["before"], zone)
+    now_s = resources.clock() / 1e6
+    if (refused := refused_end(wanted, now_s, zone)) is not None:
+        wanted, status = wanted._replace(before=None), HTTPStatus.UNPROCESSABLE_ENTITY
+    days_listed = list_days(now_s, wanted.before, zone)
     with resources.reading() as connection:
-        require_known(connection, key, site=wanted["site"], crew=wanted["crew"])
+        require_known(connection, key, site=wanted.site, crew=wanted.crew)
         judge = services.judge(connection, key)
         every = on_list(connection, judge, key, days_listed)  # once for both: it judges the whole fleet
-        work = work_document(
-            connection, judge, key, every, days_listed, site=wanted["site"], crew=wanted["crew"]
-        )
+        work = work_document(connection, judge, key, every, days_listed, site=wanted.site, crew=wanted.crew)
         may_move = may(key, "changes:write")
         visits = known_visits(connection, services.plans, key, every, days_listed) if may_move else {}
     shop = get_shop(resources, key)
@@ -473,14 +489,16 @@ def _page(
         sent=sent,
         taken_back=taken_back,
         questions=list(_questions(request, resources, key, asked, say)),
-        here=_address(wanted),
-        files=file_addresses(_address(wanted)),
+        here=wanted.address,
+        files=file_addresses(wanted.address),
         work=work,
         wanted=wanted,
+        refused_end=refused,
         shop=shop,
         names=names,
         days=[(day, list(jobs)) for day, jobs in groupby(work["jobs"], key=lambda job: job["day"])],
         whole=days.of,
+        in_full=days.in_full,
         sentences=sentences,
         not_listed=sentences.not_listed,
         resting_said=partial(resting_said, say),

@@ -11,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
+from cleanside.ingest.console.indicator_words import indicator_said
+
 #: a state that does not wait for a date -> the reason whose sentence it has, whatever was planned
 AT_ONCE = {"over": "over_limit", "due": "change_due", "suspect": "check_first"}
 
@@ -59,6 +61,8 @@ class WorkSentences:
         if job["reason"] == "over_limit" and (job["planned"] or {}).get("state") == "open":
             found.append(self._say("work.planned_later", **self._plan(job)))
         found += [self._say(f"work.cause.{cause}") for cause in job["causes"]]
+        if indicator := self.indicator(job):
+            found.append(indicator)
         if moved := self.moved(job):
             found.append(moved)
         return [*found, service] if (service := self.service(job)) else found
@@ -84,6 +88,10 @@ class WorkSentences:
             return self._say("fleet.next.advice_below_clean")
         return self._say(f"work.reason.{reason}", **values)
 
+    def indicator(self, of: Mapping[str, Any]) -> str:
+        """Where its indicator shows something else than the date at full flow; "": it does not."""
+        return indicator_said(self._say, of)
+
     def moved(self, of: Mapping[str, Any]) -> str:
         """How often its planned day was moved; "": never, or none is planned."""
         times = of.get("moved_times", 0)  # a letter of an earlier release has none
@@ -108,7 +116,7 @@ class WorkSentences:
         warning = (self.warning(later), later["state"] in AT_ONCE)
         causes = [(self._say(f"work.cause.{cause}"), False) for cause in later.get("causes", ())]
         found = [warning, *causes, where] if later["state"] == "suspect" else [where, warning]
-        found.append((self.moved(later), False))
+        found += [(self.indicator(later), True), (self.moved(later), False)]
         return [(text, is_weighty) for text, is_weighty in found if text]
 
     def later(self, later: Mapping[str, Any]) -> str:

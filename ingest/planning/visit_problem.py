@@ -73,7 +73,8 @@ class ElementAhead:
     site: str  # "": none is entered
     wear: Wear | None  # None: its figures contradict each other; somebody looks first
     part: str | None
-    service_days: frozenset[int] = frozenset()  # of its machine, as far as they are known
+    service_days: frozenset[int] = frozenset()  # of its machine, with which it may be changed
+    early_days: frozenset[int] = frozenset()  # of a service that comes too early for the change
     planned_day: int | None = None  # a person planned it for then
     fixed_day: int | None = None  # it is to be that day and no other
     calendar_day: int | None = None  # the last day that its age allows
@@ -214,7 +215,8 @@ def job_days(
 
 def free_days(problem: VisitProblem, trip: SiteTrip) -> frozenset[int]:
     """Days on which somebody goes to a site anyway, for the service of a machine."""
-    return trip.free_days.union(*(e.service_days for e in problem.elements if e.site == trip.site))
+    here = [element for element in problem.elements if element.site == trip.site]
+    return trip.free_days.union(*(element.service_days | element.early_days for element in here))
 
 
 # ---------------------------------------------------------------- one element
@@ -257,7 +259,9 @@ def _moved(problem: VisitProblem, element: ElementAhead) -> FloatArray:
 
 def _can_visit(problem: VisitProblem, element: ElementAhead) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     can = np.append(np.array(problem.capacity_h) > 0, True)
-    can[[day for day in element.laid_up if day < problem.days]] = False
+    meant = {element.planned_day, element.fixed_day}  # by a person
+    closed = element.laid_up | {day for day in element.early_days if day not in meant}
+    can[[day for day in closed if day < problem.days]] = False
     return can
 
 

@@ -14,7 +14,7 @@ from datetime import date, timedelta
 from typing import Literal
 
 from cleanside.ingest.planning.day_costs import Wear
-from cleanside.ingest.planning.shop_terms import ASSUMED_TRIP_HOURS, ASSUMED_TRIP_KM, ShopTerms
+from cleanside.ingest.planning.shop_terms import ShopTerms, WorkingDays
 from cleanside.ingest.planning.visit_problem import (
     ElementAhead,
     PartSupply,
@@ -23,14 +23,17 @@ from cleanside.ingest.planning.visit_problem import (
     VisitTerms,
 )
 from cleanside.ingest.restriction.verdict.cost_of_waiting import FUEL_PER_PA
+from cleanside.ingest.shop.prices_used import ASSUMED_TRIP, currency_of, is_foreign
 from cleanside.ingest.shop.stock import comes_on
 from cleanside.ingest.shop.work_list import (
     Candidate,
     ListDays,
     calendar_limit,
+    comes_too_early,
     due_days,
     first_day,
     is_laid_up,
+    service_day,
 )
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.planning_terms import TripRow
@@ -94,7 +97,7 @@ def visit_inputs(
 
     trips : of sites, where entered. supplies : of parts, where known.
     """
-    first_on, currency = first_day(days), _currency(entered, candidates)
+    first_on, currency = first_day(days), currency_of(entered, [one.prices for one in candidates])
     terms = entered.filled()
     calendar = [first_on + timedelta(days=n) for n in range(PLAN_DAYS)]
     working = entered.working()
@@ -125,14 +128,14 @@ def visit_inputs(
         capacity_h=tuple(people_h if is_working else 0.0 for is_working in works),
         elements=tuple(sorted(elements, key=lambda element: element.name)),
         trips=tuple(_trip(site, trips.get(site), terms["km_price"]) for site in sites),
-        supplies=tuple(_supply(part, supplies.get(part), days.today, first_on) for part in parts),
+        supplies=tuple(_supply(part, supplies.get(part), days.today, first_on, working) for part in parts),
     )
     return VisitInputs(
         problem=problem,
         currency=currency,
         assumed=_assumed(entered, candidates, currency),
         sites_without_trip=tuple(site for site in sites if site not in trips),
-        other_currency=tuple(sorted({o.name[0] for o in candidates if _is_foreign(o, currency)})),
+        other_currency=tuple(sorted({o.name[0] for o in candidates if is_foreign(o.prices, currency)})),
         parts_without_lead_time=tuple(
             part for part in parts if part not in supplies or supplies[part].lead_days is None
         ),
@@ -153,19 +156,31 @@ def _element(
 ) -> ElementAhead:
     candidate = one.candidate
     planned = candidate.papers.planned if candidate.plan == "open" else None
-    service_on = None if candidate.service_s is None else days.of(candidate.service_s)
+    with_service, too_early = _service_days(candidate, days, first_on)
     return ElementAhead(
         machine=candidate.machine,
         housing=candidate.housing,
         site=candidate.papers.machine.site or "",
         wear=wear,
         part=candidate.papers.housing.primary_part,
-        service_days=frozenset(() if (day := _ahead(service_on, first_on)) is None else (day,)),
+        service_days=with_service,
+        early_days=too_early,
         planned_day=_ahead(None if planned is None else date.fromisoformat(planned.planned_on), first_on),
         fixed_day=None if fixed_on is None else (fixed_on - first_on).days,
         calendar_day=_number(calendar_limit(candidate, days), first_on),
         laid_up=laid_up,
     )
+
+
+def _service_days(
+    candidate: Candidate, days: ListDays, first_on: date
+) -> tuple[frozenset[int], frozenset[int]]:
+    """Days of the next service: with which a change may be made, and too early for it, as the list says."""
+    service_on = service_day(candidate, days)
+    if service_on is None or (day := _ahead(service_on, first_on)) is None:
+        return frozenset(), frozenset()
+    found = frozenset((day,))
+    return (frozenset(), found) if comes_too_early(candidate, service_on, days) else (found, frozenset())
 
 
 def _wear(
@@ -179,7 +194,7 @@ def _wear(
     candidate = one.candidate
     if candidate.state == "suspect":
         return None
-    prices = None if _is_foreign(one, currency) else one.prices
+    prices = None if is_foreign(one.prices, currency) else one.prices
     fuel = _fuel_price_per_h(prices, entered) * FUEL_SHARE_PER_PA
     return Wear(
         due=due_days(candidate.due_s, days),
@@ -219,31 +234,22 @@ def _number(day: date | None, first_on: date) -> int | None:
 
 
 def _trip(site: str, entered: TripRow | None, km_price: float) -> SiteTrip:
-    way = TripRow(ASSUMED_TRIP_KM, ASSUMED_TRIP_HOURS) if entered is None else entered
+    way = ASSUMED_TRIP if entered is None else entered
     return SiteTrip(site=site, price=way.km * km_price, hours=way.hours, km=way.km)
 
 
-def _supply(part: str, known: Supply | None, today: date, first_on: date) -> PartSupply:
+def _supply(part: str, known: Supply | None, today: date, first_on: date, working: WorkingDays) -> PartSupply:
     if known is None:
         return PartSupply(part=part, pieces=0, there_day=0)
-    there_on = comes_on(today, known.lead_days)  # counted from today, though the plan may begin tomorrow
+    # Counted from today, though the plan may begin tomorrow.
+    there_on = comes_on(working.first(today, date.max), known.lead_days, working)
     return PartSupply(part=part, pieces=known.pieces, there_day=max(0, (there_on - first_on).days))
-
-
-def _currency(entered: ShopTerms, candidates: Sequence[PricedCandidate]) -> str | None:
-    """The shop's; where none is entered, the one in which all prices of machines are."""
-    found = {one.prices.currency for one in candidates if one.prices is not None}
-    return entered.currency or (found.pop() if len(found) == 1 else None)
-
-
-def _is_foreign(one: PricedCandidate, currency: str | None) -> bool:
-    return one.prices is not None and one.prices.currency != currency
 
 
 def _assumed(
     entered: ShopTerms, candidates: Sequence[PricedCandidate], currency: str | None
 ) -> dict[str, str]:
-    unpriced = [one for one in candidates if one.prices is None or _is_foreign(one, currency)]
+    unpriced = [one for one in candidates if one.prices is None or is_foreign(one.prices, currency)]
     found = {name: str(value) for name, value in entered.assumed().items()}
     if not unpriced:
         found.pop("element_price", None)

@@ -6,9 +6,8 @@ Promises: pure; equal candidates and days give equal lists. One rule for the day
    machine over its limit whose day comes after the end of the list;
 2. over the limit, at the limit, or figures that contradict each other: the first working day from today on,
    and the last are looked at today where a lay-up begins before that day: dust may reach the engine;
-3. a service on a working day, up to the last day that the shop's chance allows, as in the plan of visits:
-   with the service, unless that gives away too much of the element's life, MOST_BEFORE_EARLY or
-   MOST_BEFORE_LIKELY;
+3. a service on a working day, up to the last day that the shop's chance allows: with the service, unless that
+   gives away too much of the element's life (`comes_too_early`), as in the plan of visits;
 4. the early date falls before the end of the list: on the last working day up to it;
 5. the calendar limit of the element falls before the end of the list: on the last working day up to it.
 Working days are those of the shop's terms for the plan. On a list without one, every day is a working day.
@@ -36,6 +35,7 @@ from cleanside.ingest.restriction import Quantiles
 from cleanside.ingest.restriction.forecast.duty import Duty, usual_hours
 from cleanside.ingest.shop.day_asked import day_start_s
 from cleanside.ingest.shop.planned import PlanState
+from cleanside.ingest.shop.prices_used import ASSUMED_VISIT_SHARE
 from cleanside.ingest.store.papers import Papers
 
 Reason = Literal[
@@ -60,8 +60,9 @@ MOST_DAYS = 62  # of a list; chosen: two months ahead nothing is known by the da
 OFFERED_BEYOND_DAYS = 14  # beyond the end of a list a change is moved at once; chosen
 SERVICE_SEEN_DAYS = 14  # so long after its likely date a service is worth a word (chosen)
 #: of an element's likely life, given away by a change with a service before its early date, and before its
-#: likely one. Chosen: at the prices that a plan assumes, the stop that is saved is worth 0.4 of an element;
-#: but each opening lets dust in, prices differ, and a date that is so unsure is no reason to throw half away
+#: likely one, at the prices that a plan assumes; at others in proportion to `visit_share`. Chosen: at the
+#: assumed prices that share is 0.36, and giving it away costs as much as the visit; but each opening lets
+#: dust in, and a date that is so unsure is no reason to throw half away
 MOST_BEFORE_EARLY, MOST_BEFORE_LIKELY = 0.25, 0.5
 NOON_H = 12  # from then on visits are planned from tomorrow on (chosen: they need some hours' notice)
 DAY_S = 86_400
@@ -86,6 +87,7 @@ class Candidate:
     duty: Duty
     service_s: float | None  # when the next service falls, by meter or date, whichever is first
     chance_allowed: float  # that the limit is reached before a change, by the shop's terms; 0 to 1
+    visit_share: float = ASSUMED_VISIT_SHARE  # of a visit in what element and visit cost, 0 to 1
     working: WorkingDays = EVERY_DAY  # of the shop
 
 
@@ -273,17 +275,30 @@ def service_fit(candidate: Candidate, on: date, days: ListDays) -> ServiceFit | 
     """
     What the next service means for a change on a day. The work list and the plan of visits say it from here.
 
-    None: the service comes before, is far off or not known; or the element is at its limit now.
+    None: the service is far off, not known, or before that day and not too early; the element is at its limit
+    now; or a person planned the day, and the service is on another.
     """
-    service_on = service_day(candidate, days)
+    service_on, planned_on = service_day(candidate, days), _planned_day(candidate, days)
     if service_on is None or candidate.due_s is None or candidate.state == "over":
         return None
+    if planned_on == on != service_on:
+        return None
     in_time = service_on <= last_day_in_time(candidate, days)
-    if service_on <= on:
-        with_it: ServiceFit = "with_service" if in_time else "will_not_last"
-        return with_it if service_on == on else None
+    if service_on == on:
+        return "with_service" if in_time else "will_not_last"
+    if service_on < on:
+        is_offered = candidate.working.has(service_on) and comes_too_early(candidate, service_on, days)
+        return "too_early" if is_offered else None
     seen_until = days.of(candidate.due_s.p50 + SERVICE_SEEN_DAYS * DAY_S)
     return "will_not_last" if not in_time and service_on <= seen_until else None
+
+
+def hours_given_with_service(candidate: Candidate, on: date, days: ListDays) -> float | None:
+    """Operating hours that a change with a service that comes too early gives away; None: it does not."""
+    service_on = service_day(candidate, days)
+    if service_on is None or service_fit(candidate, on, days) != "too_early":
+        return None
+    return _option(candidate, service_on, days).hours_lost
 
 
 def chance_at_service(candidate: Candidate, days: ListDays) -> float | None:
@@ -354,20 +369,14 @@ def _job(candidate: Candidate, days: ListDays) -> Job | None:
     if found is None or found[0] >= days.before or _stands_still(candidate, *found):
         return None
     day, reason = found
-    planned_on, service_on = _planned_day(candidate, days), service_day(candidate, days)
-    fit = service_fit(candidate, day, days) if planned_on in (None, service_on) else None
-    given = None
-    is_before = service_on is not None and service_on < day and candidate.working.has(service_on)
-    if fit is None and reason in ("early_date", "calendar") and service_on is not None and is_before:
-        given = _option(candidate, service_on, days).hours_lost
     return Job(
         candidate=candidate,
         day=day,
         reason=reason,
-        service_fit=fit if given is None else "too_early",
-        service_on=service_on,
+        service_fit=service_fit(candidate, day, days),
+        service_on=service_day(candidate, days),
         chance_at_service=chance_at_service(candidate, days),
-        hours_given_with_service=given,
+        hours_given_with_service=hours_given_with_service(candidate, day, days),
         calendar_on=calendar_limit(candidate, days),
         last_cleaning=_is_last_cleaning(candidate),
         options=tuple(_option(candidate, d, days) for d in (day, *_offered(candidate, day, days))),
@@ -428,14 +437,15 @@ def _in_time(candidate: Candidate, day: date, days: ListDays) -> date:
 
 
 def comes_too_early(candidate: Candidate, service_on: date, days: ListDays) -> bool:
-    """Does a change with this service give away too much of the element's likely life."""
+    """Does a change with this service give away more of the element's likely life than the visit is worth."""
     if candidate.due_s is None or candidate.hours_left is None:
         return False
     start_s = max(days.now_s, days.start_s(service_on))
     before_early_h = usual_hours(candidate.duty, start_s, max(start_s, candidate.due_s.p10))
     before_likely_h = _option(candidate, service_on, days).hours_lost or 0.0
     life_h = (candidate.life_hours or 0.0) + candidate.hours_left.p50
-    return before_early_h > MOST_BEFORE_EARLY * life_h or before_likely_h > MOST_BEFORE_LIKELY * life_h
+    worth_h = life_h * candidate.visit_share / ASSUMED_VISIT_SHARE
+    return before_early_h > MOST_BEFORE_EARLY * worth_h or before_likely_h > MOST_BEFORE_LIKELY * worth_h
 
 
 def _planned_day(candidate: Candidate, days: ListDays) -> date | None:

@@ -12,6 +12,7 @@ import json
 import re
 from collections import defaultdict
 from collections.abc import Collection
+from operator import itemgetter
 from typing import Any, NamedTuple
 
 import pydantic_core
@@ -122,9 +123,11 @@ def planned_days_of(
     since_us : lines from then on. The days of a plan that was taken back are left out.
     """
     here = (audit.c.owner_id == owner_id, audit.c.what.in_(_PLANNED_DAYS), audit.c.at_us >= since_us)
-    query = sa.select(audit.c.at_us, audit.c.what, audit.c.about).where(*here, audit.c.about.is_not(None))
+    columns = (audit.c.id, audit.c.at_us, audit.c.what, audit.c.about)
+    query = sa.select(*columns).where(*here, audit.c.about.is_not(None))
     found: defaultdict[tuple[str, str], list[tuple[int, str | None]]] = defaultdict(list)
-    for at_us, what, about in connection.execute(query.order_by(audit.c.id)):
+    # Ordered here: asked to order by id, SQLite reads the whole log by another index.
+    for _, at_us, what, about in sorted(connection.execute(query), key=itemgetter(0)):
         values = json.loads(about)
         decided = values.get("body", values)  # a plan's day has no body of a request
         on = decided.get("on")

@@ -320,7 +320,7 @@ def test_the_work_list_and_the_plan_order_by_the_same_day(worked: Api) -> None:
 
 
 def test_a_visit_that_waits_for_its_part_is_ordered_today_in_plan_and_list(api: Api) -> None:
-    """At its limit, none in stock: the piece comes in 3 days, and the next working day is the fourth."""
+    """At its limit, none in stock: its piece comes on the third day, which is off, so on the fourth."""
     worked_at_oberkies(api, rise_kpa=0.09)
     today = datetime.fromtimestamp(api.clock.now_us / 1e6, ZoneInfo("Europe/Vienna")).date()
     off = str((today + timedelta(days=3)).isoweekday())

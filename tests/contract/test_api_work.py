@@ -208,6 +208,33 @@ def test_list_and_plan_say_the_same_of_a_service_that_comes_too_late(api: Api) -
     assert 0.1 < job["chance_at_service"] <= 0.5
 
 
+@pytest.mark.parametrize(("prices", "fit"), [({}, "too_early"), ({"stop_price": 900.0}, "with_service")])
+def test_list_and_plan_take_one_decision_on_a_service_that_comes_early(
+    api: Api, prices: dict[str, float], fit: str
+) -> None:
+    """Nothing entered: the plan said to take the change with it, the list not to. A dear stop is worth it."""
+    loaded(api, rise_kpa=0.012)
+    ask(api, "POST", "/v1/planning-terms", prices)
+    ask(api, "PATCH", f"{MACHINE}/papers", {"next_service": {"service": "500 h", "on": "2026-02-24"}})
+    [job] = work(api, before="2026-03-30")["jobs"]
+    [visit] = ask(api, "GET", "/v1/visit-plan")["visits"]
+    assert job["service_fit"] == visit["service_fit"] == fit
+    assert ("with_service" in visit["reasons"], job["reason"] == "service") == (fit == "with_service",) * 2
+    assert job["hours_given_with_service"] == visit["hours_given_with_service"]
+
+
+def test_a_part_is_ordered_and_comes_on_days_on_which_the_shop_works(api: Api) -> None:
+    """Today is a Sunday. Ordered on Monday, five days later is Saturday: it comes on Monday after."""
+    loaded(api, rise_kpa=0.08)
+    ask(api, "POST", "/v1/planning-terms", {"working_days": None})
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "lead_time_days": 5})
+    answer = work(api)
+    assert answer["parts"][0]["order_by"] == "2026-02-23"
+    assert answer["jobs"][0]["piece"]["comes_on"] == "2026-03-02"
+    [visit] = ask(api, "GET", "/v1/visit-plan")["visits"]
+    assert (visit["waits_for"], visit["part_there_on"]) == ("part", "2026-03-02")
+
+
 def test_the_digest_names_what_stands_later_and_what_is_to_be_brought(api: Api) -> None:
     loaded(api, rise_kpa=0.08)
     ask(api, "POST", "/v1/sites", {"site": "kargrund", "display_name": "Kargrund yard"})

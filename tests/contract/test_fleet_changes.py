@@ -66,6 +66,7 @@ def test_then_is_what_the_fleet_said_at_that_midnight(api: Api) -> None:
     [now] = ask(api, "GET", "/v1/fleet")["housings"]
     answer = ask(api, "GET", "/v1/fleet/changes", days=1)
     assert (answer["since"], answer["count"]) == (said["now"], 1)
+    assert answer["changed"] == len(answer["changes"])
     [one] = answer["changes"]
     assert (one["state_then"], one["state"]) == (said["state"], now["state"])
     assert one["due_at"] == now["due_at"]
@@ -107,7 +108,7 @@ def test_a_span_without_news_is_said_to_be_without(api: Api) -> None:
     loaded_until_midnight(api)
     api.clock.advance(3_600.0)
     answer = ask(api, "GET", "/v1/fleet/changes", days=1, moved_days=365)
-    assert answer["count"] == 1
+    assert (answer["count"], answer["changed"], answer["changes"]) == (1, 0, [])
     for days in (0, 93):
         assert api.get("/v1/fleet/changes", key="planner", params={"days": days}).status_code == 422
 

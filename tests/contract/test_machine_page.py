@@ -360,31 +360,6 @@ def test_dates_beside_too_early_to_judge_say_what_they_rest_on(api: Api) -> None
         assert words in html.unescape(api.get(path).text), path
 
 
-def test_the_date_of_the_indicator_stands_beside_that_of_full_flow(api: Api) -> None:
-    """On the page alone: calendar and plan go by full flow."""
-    register_worked(api, 60)
-    known = api.get(f"/v1{MACHINE}/restriction").json()
-    assert known["latch_at"] is not None
-    words = str(table("en")["machine.on_indicator"]).partition("{")[0]
-    assert words in html.unescape(api.get(MACHINE).text)
-    for path in ("/fleet", "/calendar"):
-        assert words not in html.unescape(api.get(path).text), path
-
-
-@pytest.mark.parametrize("language", LANGUAGES)
-def test_of_two_dates_the_page_says_which_one_to_plan_by(api: Api, language: str) -> None:
-    """The earlier: METHODS, section 5."""
-    register_worked(api, 60)
-    known = api.get(f"/v1{MACHINE}/restriction").json()
-    due, latch = known["due_at"]["p50"], known["latch_at"]["p50"]
-    by = "indicator" if latch[:10] < due[:10] else "full_flow"
-    assert known["plan_by"] == by
-    page = html.unescape(api.get(MACHINE, headers={"Accept-Language": language}).text)
-    other = "full_flow" if by == "indicator" else "indicator"
-    assert str(table(language)[f"machine.plan_by_{by}"]) in page
-    assert str(table(language)[f"machine.plan_by_{other}"]) not in page
-
-
 def test_a_likely_date_beyond_the_edge_of_the_plot_is_said_to_lie_there(api: Api) -> None:
     register_worked(api, 60, rise_kpa=0.002)
     known = api.get(f"/v1{MACHINE}/restriction").json()

@@ -339,7 +339,7 @@ def test_a_digest_says_by_site_what_to_change_what_to_order_and_what_was_done(
     assert mail.subject == "What is due: Mon 23 Feb"
     assert mail.parsed["Message-ID"].startswith("<digest.2026-02-23.p")
     text = mail.part("plain")
-    for said in ("OBERKIES, UPPER PIT", "To change", "Mon 23 Feb", "Done", "To order", "KG-0715, 1"):
+    for said in ("OBERKIES, UPPER PIT", "To change", "Mon 23 Feb", "Done", "To order", "1 × KG-0715"):
         assert said in text, said
     assert "Times in CET, Europe/Vienna." in text
     assert_one_click(mail)

@@ -10,6 +10,7 @@ from urllib.parse import parse_qsl, urlsplit
 
 import pytest
 
+from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from tests.contract.test_api_fleet import register_worked
 from tests.contract.test_api_shop import ask
@@ -208,6 +209,25 @@ def test_prices_and_ways_are_kept_and_a_fault_keeps_what_was_written(api: Api) -
     assert wrong.status_code == 422
     assert 'value="8,500"' in wrong.text
     assert ask(api, "GET", "/v1/planning-terms")["stop_price"] == 80.5
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_refused_list_of_days_off_names_every_day_that_is_wrong(api: Api, language: str) -> None:
+    """Only the first was named: a person mended it, and was refused again."""
+    days = "2026-12-25, 30.2.2027 Xmas; 2027-01-01 2027-13-01"
+    wrong = api.request(
+        "POST",
+        "/visit-plan/terms",
+        key="planner",
+        data={"days_off": days},
+        headers={"Accept-Language": language},
+    )
+    assert wrong.status_code == 422
+    said = wrong.text.partition('id="fault"')[2].partition("</div>")[0]
+    for day in ("30.2.2027", "Xmas", "2027-13-01"):
+        assert re.search(f"[“„]{day}[”“]", said), day
+    assert not re.search("[“„]2026-12-25|[“„]2027-01-01", said)
+    assert said.count("<li") == 3
 
 
 def test_who_may_only_read_sees_no_form(api: Api) -> None:

@@ -463,13 +463,10 @@ class HousingAnswer(Described):
             "null: not known [h]"
         )
     )
-    latch_at: Dates | None = Field(
-        description=(
-            "when the indicator on the housing is expected to latch: early, likely, late; null: not known"
-        )
-    )
+    latch_at: Dates | None
     plan_by: PlanBy | None = Field(
-        description="the dates to plan by, of due_at and latch_at the earlier; null: there are not both"
+        description="the dates to plan by, of due_at and latch_at the earlier; null: there are not both. "
+        "Every list goes by due_at, and says where latch_at is days apart"
     )
     dates_rest_on: DatesRestOn | None
     rests_on_entry: RestingEntryShown | None

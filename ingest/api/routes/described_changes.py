@@ -39,5 +39,6 @@ class FleetChangesAnswer(Described):
 
     now: str
     since: str = Field(description="the midnight that the present is compared with, UTC")
-    count: int = Field(description="housings that were compared")
+    count: int = Field(description="housings that were compared, also those of which nothing changed")
+    changed: int = Field(description="housings of which something changed: each stands once in `changes`")
     changes: list[HousingChangeShown] = Field(description="where something changed, most urgent first")

@@ -128,6 +128,9 @@ class VisitShown(PlannedMachineShown):
     """An element that is changed, or looked at, on a day."""
 
     day: str
+    latch_at: Dates | None
+    indicator_days: int | None
+    indicator_latched: bool
     part: str | None = Field(description="the part that it takes; null: not entered")
     reasons: list[VisitReason] = Field(description="why on this day, the strongest first")
     together_with: list[VisitNameShown] = Field(description="others of the same trip")
@@ -158,6 +161,7 @@ class VisitShown(PlannedMachineShown):
     service_on: str | None = Field(description="when the next service likely falls, ISO 8601")
     service_fit: ServiceFit | None
     chance_at_service: float | None
+    hours_given_with_service: float | None
     moves: list[VisitMoveShown] = Field(description="other days that are possible")
 
 

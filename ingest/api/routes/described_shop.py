@@ -178,6 +178,9 @@ class JobShown(Described):
     )
     share_used_percent: float | None
     due_at: Dates | None
+    latch_at: Dates | None
+    indicator_days: int | None
+    indicator_latched: bool
     dates_rest_on: DatesRestOn | None
     has_question: bool = Field(
         description="an entry or a lay-up is contradicted, or a found change not entered: ask first"
@@ -189,10 +192,7 @@ class JobShown(Described):
     service_on: str | None = Field(description="when the next service likely falls")
     service_fit: ServiceFit | None
     chance_at_service: float | None
-    hours_given_with_service: float | None = Field(
-        description="operating hours that the element would likely have lasted after the service; null: the "
-        "service is not too early"
-    )
+    hours_given_with_service: float | None
     calendar_limit_on: str | None
     last_cleaning: bool = Field(description="it was cleaned as often as it may be: put a new one in")
     primary_part: str | None
@@ -224,6 +224,9 @@ class LaterJobShown(Described):
     state: State
     causes: list[str] = Field(description="what to look at first, by code; empty: nothing")
     due_at: Dates | None
+    latch_at: Dates | None
+    indicator_days: int | None
+    indicator_latched: bool
     reason: LaterReason
     day: str | None = Field(description="on which it stands, ISO 8601; null: it is laid up")
     planned: PlannedShown | None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from datetime import datetime, timedelta
 from datetime import time as midnight
 from typing import Annotated, Any
@@ -10,14 +9,14 @@ from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Query, Request
 
-from cleanside.ingest.analysis.assessment import WORK_OUT_RETRY_S, WORK_OUT_S, View
+from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.analysis.back_then import back_then
+from cleanside.ingest.analysis.working_out import WorkingOut
 from cleanside.ingest.api.routes.described_changes import FleetChangesAnswer
 from cleanside.ingest.api.routes.paper_shapes import ZoneName
 from cleanside.ingest.api.routes.restriction import dates_of, views_of
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import R, needs, router_of, text
-from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.restriction import Assessment
 from cleanside.ingest.shop.fleet_changes import MOVED_DAYS, HousingChange, change_of
 from cleanside.ingest.store.keys import Key
@@ -53,23 +52,20 @@ def get_fleet_changes(
 ) -> dict[str, Any]:
     """What changed of the housings that the key may see."""
     now_us, services = resources.clock(), services_of(request)
-    then_us = _midnight_us(now_us, days, zone)
-    views = views_of(request, resources, key, now_us)
-    began_s = time.monotonic()
-    made = 0
-
-    def check() -> None:
-        nonlocal made
-        if made and time.monotonic() - began_s > WORK_OUT_S:
-            what = "fleet_being_worked_out"
-            raise TryAgain(what, code=what, retry_after_s=WORK_OUT_RETRY_S, made=made)
-        made += 1
-
+    then_us, working_out = _midnight_us(now_us, days, zone), WorkingOut()
+    views = views_of(request, resources, key, now_us, working_out)
     with resources.reading() as connection:
         snapshot = services.snapshots.of(connection, key.owner_id)
         horizon_days = float(resources.settings.planning_horizon_days)
         then = back_then(
-            connection, services.past, snapshot, views, then_us, horizon_days=horizon_days, check=check
+            connection,
+            services.memory,
+            services.past,
+            snapshot,
+            views,
+            then_us,
+            horizon_days=horizon_days,
+            working_out=working_out,
         )
     changes = []
     for view in views:
@@ -81,6 +77,7 @@ def get_fleet_changes(
         "now": text(now_us),
         "since": text(then_us),
         "count": len(views),
+        "changed": len(changes),
         "changes": changes,
     }
 

@@ -15,6 +15,7 @@ from pydantic import BeforeValidator
 from cleanside.ingest.analysis.assessment import View, gauge_unit
 from cleanside.ingest.analysis.coverage import coverage_of
 from cleanside.ingest.analysis.moved_dates import MovedDate
+from cleanside.ingest.analysis.working_out import WorkingOut
 from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
 from cleanside.ingest.api.routes.described_kinds import State
 from cleanside.ingest.api.routes.element_changes import question_document, said_document
@@ -271,14 +272,20 @@ def get_fleet(
     }
 
 
-def views_of(request: Request, resources: R, key: Key, now_us: int) -> list[View]:
-    """The housings that a key may see as of an instant, most urgent first."""
+def views_of(
+    request: Request, resources: R, key: Key, now_us: int, working_out: WorkingOut | None = None
+) -> list[View]:
+    """
+    The housings that a key may see as of an instant, most urgent first.
+
+    working_out : of a request that looks at more; None: of its own.
+    """
     is_bound = key.role in BOUND_ROLES
     with resources.reading() as connection:
         every = fleet.housings_in_use(connection, key.owner_id)
         if is_bound:
             every = [housing for housing in every if sees_machine_named(connection, key, housing.machine)]
-        judge = services_of(request).judge(connection, key, now_us=now_us)
+        judge = services_of(request).judge(connection, key, now_us=now_us, working_out=working_out)
         views = judge.views(every, whole_owner=not is_bound)
     return sorted((seen for seen in views if sees_site(key, seen.papers.machine.site)), key=urgency)
 

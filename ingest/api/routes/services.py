@@ -20,10 +20,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from cleanside.ingest.analysis.assessment import Judge, View
-from cleanside.ingest.analysis.back_then import PastStudies
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.moved_dates import MovedDates
+from cleanside.ingest.analysis.working_out import WorkingOut
 from cleanside.ingest.api.routes.open_streams import OpenStreams
 from cleanside.ingest.api.routes.opened_bodies import OpenedBodies, open_all
 from cleanside.ingest.errors import Refused
@@ -42,6 +42,9 @@ from cleanside.ingest.store import keys as key_store
 from cleanside.ingest.store import sessions as session_store
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import NowUs, Resources, open_resources
+
+#: studies of a housing's past that stay: looks back by several people and spans; chosen
+PAST_EACH = 4
 
 ErrorPage = Callable[[Request, Mapping[str, Any], Mapping[str, str]], Response | None]
 
@@ -64,7 +67,8 @@ class Services:
     refusals: Refusals = field(default_factory=Refusals)
     snapshots: Snapshots = field(default_factory=Snapshots)
     memory: Memory = field(default_factory=Memory)
-    past: PastStudies = field(default_factory=PastStudies)
+    #: of fleets as they were at earlier midnights
+    past: Memory = field(default_factory=lambda: Memory(studies_each=PAST_EACH))
     moved_dates: MovedDates = field(init=False)
     plans: KeptPlans = field(default_factory=KeptPlans)
     streams: OpenStreams = field(default_factory=OpenStreams)
@@ -100,15 +104,28 @@ class Services:
             finally:
                 self.metrics.unwatch(watched)
 
-    def judge(self, connection: sa.Connection, key: Key, *, now_us: int | None = None) -> Judge:
+    def judge(
+        self,
+        connection: sa.Connection,
+        key: Key,
+        *,
+        now_us: int | None = None,
+        working_out: WorkingOut | None = None,
+    ) -> Judge:
         """
         The judge of housings for who reads. Its views name no machine that the key may not see.
 
-        now_us : at that instant; None: now.
+        now_us : at that instant; None: now. working_out : of a request that looks at more; None: of its own.
         """
-        snapshot = self.snapshots.of(connection, key.owner_id)
-        may_name = partial(sees_machine_named, connection, key)
-        return Judge(connection, self.resources, self.memory, snapshot, now_us=now_us, may_name=may_name)
+        return Judge(
+            connection,
+            self.resources,
+            self.memory,
+            self.snapshots.of(connection, key.owner_id),
+            now_us=now_us,
+            may_name=partial(sees_machine_named, connection, key),
+            working_out=working_out,
+        )
 
     def views(self, connection: sa.Connection, owner_id: int) -> list[View]:
         """The present views of an owner's housings, for webhooks and matters: these name any machine."""

@@ -38,6 +38,7 @@ from cleanside.ingest.api.routes.work import (
     OnList,
     OnListByName,
     asked_documents,
+    indicator_document,
     on_list,
     part_lines,
 )
@@ -59,12 +60,12 @@ from cleanside.ingest.shop.work_list import (
     ListDays,
     chance_at_service,
     chance_before,
+    hours_given_with_service,
     listed_day,
     service_day,
     service_fit,
 )
-from cleanside.ingest.store import acceptance, element_changes, planning_terms, shop
-from cleanside.ingest.store.acceptance import HousingPrices
+from cleanside.ingest.store import element_changes, planning_terms, shop
 from cleanside.ingest.store.element_changes import EntriesMade
 from cleanside.ingest.store.keys import Key
 
@@ -202,14 +203,13 @@ def _inputs(
     days: ListDays,
     fixed: Mapping[tuple[str, str], date],
 ) -> VisitInputs:
-    prices = acceptance.prices_of_owner(connection, key.owner_id)
     stock = stock_seen(connection, key)
     supplies = {
         part.number: Supply(pieces=sum(stock.get(part.number, {}).values()), lead_days=part.lead_time_days)
         for part in shop.parts_of(connection, key.owner_id)
     }
     return visit_inputs(
-        [_priced(seen, prices.get(seen.view.housing.id)) for seen in every.values()],
+        [_priced(seen) for seen in every.values()],
         days,
         entered=planning_terms.terms_of(connection, key.owner_id).terms,
         trips=planning_terms.trips_of(connection, key.owner_id),
@@ -218,14 +218,14 @@ def _inputs(
     )
 
 
-def _priced(seen: OnList, prices: HousingPrices | None) -> PricedCandidate:
+def _priced(seen: OnList) -> PricedCandidate:
     study = seen.view.assessment.study
     at_limit, share = None, study.share_used_percent
     if study.clean_pa is not None and study.terminal_pa is not None:
         at_limit = max(0.0, study.terminal_pa - study.clean_pa)
     return PricedCandidate(
         candidate=seen.candidate,
-        prices=prices,
+        prices=seen.prices,
         extra_pa=None if at_limit is None or share is None else at_limit * share / 100,
         extra_at_limit_pa=at_limit,
     )
@@ -313,6 +313,7 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
     return {
         "day": problem.on(visit.day).isoformat(),
         **_machine_document(name, seen.every),
+        **indicator_document(seen.every[name].view.assessment, seen.days),
         "version": seen.version(name),
         "planned": planned_document(seen.every[name].view),
         "moved_times": seen.moves.get(name, 0),
@@ -359,6 +360,7 @@ def _service_document(seen: PlanSeen, name: HousingName, on: date) -> dict[str, 
         "service_on": None if service_on is None else service_on.isoformat(),
         "service_fit": service_fit(candidate, on, seen.days),
         "chance_at_service": chance_at_service(candidate, seen.days),
+        "hours_given_with_service": hours_given_with_service(candidate, on, seen.days),
     }
 
 

@@ -39,8 +39,10 @@ from cleanside.ingest.restriction import Assessment, WeighedEntry
 from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Waiting
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.shop.dealt_parts import Coming, DealtPiece, WantedPiece, carries_of, deal
+from cleanside.ingest.shop.indicator_days import has_latched, indicator_days
 from cleanside.ingest.shop.meter import meter_now_h, service_due_s
 from cleanside.ingest.shop.planned import state_of_plan
+from cleanside.ingest.shop.prices_used import currency_of, visit_share
 from cleanside.ingest.shop.stock import Need, PartLine, comes_on, order_first, part_line
 from cleanside.ingest.shop.unsure_dates import UnsureReason, is_puzzling, unsure_because
 from cleanside.ingest.shop.work_list import (
@@ -76,6 +78,7 @@ class OnList:
     view: View
     candidate: Candidate
     meter_h: float | None
+    prices: HousingPrices | None = None  # None: not entered
     #: without an entry that no reading could confirm yet; None: no entry waits for readings
     otherwise: Candidate | None = None
 
@@ -128,7 +131,7 @@ def work_document(
     dealt = _dealt(connection, key, jobs_of([seen.candidate for seen in every.values()], days), days)
     moves = moves_of(connection, key, (seen.view for seen in wanted), judge.now_us)
     shown = [
-        _job_document(connection, judge, every[_name(job.candidate)], job)
+        _job_document(judge, every[_name(job.candidate)], job, days)
         | {"moved_times": moves.get(_name(job.candidate), 0)}
         | {"part_elsewhere": _elsewhere(every[_name(job.candidate)], stock)}
         | {"piece": _piece_document(dealt.get(_name(job.candidate)))}
@@ -148,7 +151,7 @@ def work_document(
         "before": days.before.isoformat(),
         "jobs": shown,
         "later": [
-            _later_document(every[_name(later.candidate)].view, later)
+            _later_document(every[_name(later.candidate)].view, later, days)
             | {"moved_times": moves.get(_name(later.candidate), 0)}
             for later in later_of(candidates, days)
         ],
@@ -271,23 +274,43 @@ def on_list(connection: sa.Connection, judge: Judge, key: Key, days: ListDays) -
     views = [view for view in views if sees_site(key, view.papers.machine.site)]
     meters = papers.meters_of_owner(connection, key.owner_id)
     terms = planning_terms.terms_of(connection, key.owner_id).terms
-    found = [_seen_of(view, meters.get(view.housing.machine, []), days, terms) for view in views]
+    trips = planning_terms.trips_of(connection, key.owner_id)
+    every = acceptance.prices_of_owner(connection, key.owner_id)
+    prices = {view.housing.id: every.get(view.housing.id) for view in views}
+    currency = currency_of(terms, prices.values())
+
+    def seen_of(view: View) -> OnList:
+        site, its_prices = view.papers.machine.site, prices[view.housing.id]
+        trip = None if site is None else trips.get(site)
+        share = visit_share(terms, its_prices, trip, currency)
+        return _seen_of(view, meters.get(view.housing.machine, []), days, terms, its_prices, share)
+
+    found = [seen_of(view) for view in views]
     return {_name(seen.candidate): seen for seen in found}
 
 
-def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays, terms: ShopTerms) -> OnList:
+def _seen_of(
+    view: View,
+    meters: Sequence[MeterReading],
+    days: ListDays,
+    terms: ShopTerms,
+    prices: HousingPrices | None,
+    share: float,
+) -> OnList:
+    """share : of a visit in what element and visit cost, 0 to 1."""
     study, otherwise = view.assessment.study, view.assessment.otherwise
     meter_h = meter_now_h(without_questions(meters, study), study.duty, round(days.now_s * 1_000_000))
     return OnList(
         view,
-        _candidate(view, view.assessment, meter_h, days, terms),
+        _candidate(view, view.assessment, meter_h, days, terms, share),
         meter_h,
-        None if otherwise is None else _candidate(view, otherwise, meter_h, days, terms),
+        prices,
+        None if otherwise is None else _candidate(view, otherwise, meter_h, days, terms, share),
     )
 
 
 def _candidate(
-    view: View, found: Assessment, meter_h: float | None, days: ListDays, terms: ShopTerms
+    view: View, found: Assessment, meter_h: float | None, days: ListDays, terms: ShopTerms, share: float
 ) -> Candidate:
     """found : what is judged of the housing, with the entries that count."""
     study, now_us = found.study, round(days.now_s * 1_000_000)
@@ -306,6 +329,7 @@ def _candidate(
         duty=study.duty,
         service_s=_service_s(view, meter_h, days),
         chance_allowed=terms.filled()["chance_allowed"],
+        visit_share=share,
         working=terms.working(),
     )
 
@@ -342,6 +366,7 @@ def part_lines(
     """
     known = {part.number: part for part in shop.parts_of(connection, key.owner_id)}
     stock, ordered = stock_seen(connection, key), _on_order(connection, key)
+    working = planning_terms.terms_of(connection, key.owner_id).terms.working()
     needs: dict[str, list[Need]] = {}
     for name, seen in every.items():
         part = seen.candidate.papers.housing.primary_part
@@ -360,6 +385,7 @@ def part_lines(
             today=days.today,
             before=days.before,
             on_order=ordered[part],
+            working=working,
         )
         if line.to_take or (line.order_by is not None and line.order_by < days.before):
             lines.append(line)
@@ -389,26 +415,28 @@ def _dealt(
 
 
 def _coming(connection: sa.Connection, key: Key, days: ListDays) -> dict[str, Coming]:
-    """What is not there yet of each part; a piece on order comes a lead time after it, or any day now."""
+    """What is not there yet of each part; one on order comes a lead time after it, or at the next chance."""
     leads = {part.number: part.lead_time_days for part in shop.parts_of(connection, key.owner_id)}
+    working = planning_terms.terms_of(connection, key.owner_id).terms.working()
+
+    def comes(placed_on: date, part: str) -> date | None:
+        lead = leads.get(part)
+        return None if lead is None else comes_on(placed_on, lead, working)
+
+    next_order_on = working.first(days.today, date.max)
     ordered: dict[str, list[date | None]] = {}
     for order, *_ in orders_seen(connection, key):
         if order.ordered_us is not None or order.entry_id is not None:
             placed_on = date.fromisoformat(order.order_by)
             if order.ordered_us is not None:
                 placed_on = days.of(order.ordered_us / 1e6)
-            there_on = _after(placed_on, leads.get(order.part))
-            expected = None if there_on is None else max(days.today, there_on)
+            there_on = comes(placed_on, order.part)
+            expected = None if there_on is None else max(next_order_on, there_on)
             ordered.setdefault(order.part, []).extend([expected] * order.pieces)
     return {
-        part: Coming(ordered=tuple(ordered.get(part, ())), if_ordered_now=_after(days.today, leads.get(part)))
+        part: Coming(ordered=tuple(ordered.get(part, ())), if_ordered_now=comes(next_order_on, part))
         for part in leads.keys() | ordered.keys()
     }
-
-
-def _after(day: date, lead_time_days: int | None) -> date | None:
-    """The day on which what is ordered on a day comes; None: no lead time is entered."""
-    return None if lead_time_days is None else comes_on(day, lead_time_days)
 
 
 def _on_order(connection: sa.Connection, key: Key) -> Counter[str]:
@@ -443,10 +471,10 @@ def _place_document(view: View) -> dict[str, Any]:
     }
 
 
-def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Job) -> dict[str, Any]:
+def _job_document(judge: Judge, seen: OnList, job: Job, days: ListDays) -> dict[str, Any]:
     view, found = seen.view, seen.view.assessment
     of_machine, of_housing = view.papers.machine, view.papers.housing
-    prices = acceptance.prices_of(connection, view.housing.id)
+    prices = seen.prices
     return {
         "day": job.day.isoformat(),
         **_place_document(view),
@@ -456,6 +484,7 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: OnList, job: Jo
         "reason": job.reason,
         "share_used_percent": found.study.share_used_percent,
         "due_at": dates_of(found.due_s),
+        **indicator_document(found, days),
         "dates_rest_on": rest_on(found),
         "unsure_because": _unsure(found) if job.reason == "early_date" else [],
         "has_question": bool(found.study.questions or found.study.changes_found_s or found.worked_laid_up),
@@ -501,12 +530,22 @@ def _unsure(found: Assessment) -> list[UnsureReason]:
     return unsure_because(rest_on(found), (said.code for said in found.evidence))
 
 
-def _later_document(view: View, later: Later) -> dict[str, Any]:
+def indicator_document(found: Assessment, days: ListDays) -> dict[str, Any]:
+    """The dates of the indicator, beside those at full flow that every list goes by."""
+    return {
+        "latch_at": dates_of(found.latch_s),
+        "indicator_days": indicator_days(found.due_s, found.latch_s, days),
+        "indicator_latched": has_latched(found.study.latch_hours_left),
+    }
+
+
+def _later_document(view: View, later: Later, days: ListDays) -> dict[str, Any]:
     return {
         **_place_document(view),
         "state": view.assessment.state,
         "causes": [suspicion.cause for suspicion in view.assessment.study.suspicions],
         "due_at": dates_of(view.assessment.due_s),
+        **indicator_document(view.assessment, days),
         "reason": later.reason,
         "day": None if later.day is None else later.day.isoformat(),
         "planned": planned_document(view),

@@ -13,7 +13,7 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.analysis import assessment, knowledge
+from cleanside.ingest.analysis import knowledge, working_out
 from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
@@ -173,7 +173,7 @@ def test_what_failed_is_tried_again_after_pauses_that_grow_until_it_succeeds(
 def test_a_fleet_that_takes_too_long_is_refused_until_all_of_it_is_worked_out(
     api: Api, monkeypatch: pytest.MonkeyPatch, path: str
 ) -> None:
-    monkeypatch.setattr(assessment, "WORK_OUT_S", 0.0, raising=False)
+    monkeypatch.setattr(working_out, "WORK_OUT_S", 0.0)
     for machine in ("grader-07", "hauler-21", "loader-02"):
         add_machine(api, machine)
     json_wanted = {"Accept": "application/json"}
@@ -183,23 +183,38 @@ def test_a_fleet_that_takes_too_long_is_refused_until_all_of_it_is_worked_out(
     assert int(answers[0].headers["retry-after"]) >= 1
 
 
+def test_what_changed_of_a_fleet_has_one_limit_for_the_present_and_the_past(
+    api: Api, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Three studies of each, one a request. Each had a limit of its own."""
+    monkeypatch.setattr(working_out, "WORK_OUT_S", 0.0)
+    for machine in ("grader-07", "hauler-21", "loader-02"):
+        add_machine(api, machine)
+    answers = [api.get("/v1/fleet/changes") for _ in range(6)]
+    assert [answer.status_code for answer in answers] == [503] * 5 + [200]
+
+
 def test_the_page_of_a_fleet_that_is_being_worked_out_says_so(
     api: Api, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(assessment, "WORK_OUT_S", 0.0, raising=False)
+    monkeypatch.setattr(working_out, "WORK_OUT_S", 0.0)
     for machine in ("grader-07", "hauler-21"):
         add_machine(api, machine)
     answer = api.get("/fleet", headers={"Accept": "text/html", "Accept-Language": "en"})
     assert (answer.status_code, answer.headers["content-type"][:9]) == (503, "text/html")
     words = tomllib.loads(Path("ingest/console/words/error.en.toml").read_text())
     assert words["fleet_being_worked_out"]["what"] in answer.text
+    wait_s = answer.headers["retry-after"]
+    assert f'<meta http-equiv="refresh" content="{wait_s}">' in answer.text, "without scripts too"
+    assert f'href="/fleet">{words["again"]}' in answer.text
+    assert api.get("/fleet", headers={"Accept": "text/html"}).status_code == 200
 
 
 @pytest.mark.parametrize("at_once", [1, 2, 20])
 def test_the_background_works_the_fleet_out_in_pieces(
     api: Api, monkeypatch: pytest.MonkeyPatch, at_once: int
 ) -> None:
-    monkeypatch.setattr(assessment, "WORK_OUT_S", 0.0, raising=False)
+    monkeypatch.setattr(working_out, "WORK_OUT_S", 0.0)
     monkeypatch.setattr(knowledge, "HOUSINGS_AT_ONCE", at_once, raising=False)
     for machine in ("grader-07", "hauler-21", "loader-02"):
         add_machine(api, machine)
@@ -215,7 +230,7 @@ def test_a_new_snapshot_is_used_once_each_housing_is_studied_by_it(
         add_machine(api, machine)
     api.analyse()
     keep_next(api, six_lives().as_record())
-    monkeypatch.setattr(assessment, "WORK_OUT_S", 0.0, raising=False)
+    monkeypatch.setattr(working_out, "WORK_OUT_S", 0.0)
     answers, looking_at = [], Judge.looking_at
 
     def asked_meanwhile(

@@ -7,7 +7,8 @@ from datetime import date, timedelta
 import pytest
 from scipy import stats
 
-from cleanside.ingest.shop.stock import Need, PartLine, chance_of_more, order_first, part_line
+from cleanside.ingest.planning.shop_terms import EVERY_DAY, WorkingDays
+from cleanside.ingest.shop.stock import Need, PartLine, chance_of_more, comes_on, order_first, part_line
 
 TODAY = date(2026, 11, 30)
 BEFORE = TODAY + timedelta(days=7)
@@ -26,15 +27,24 @@ def need(
     return Need(part="KG", site=site, taken=taken, needed_on=day, last_day=last, chance_by=lambda _: chance)
 
 
-def line(needs: list[Need], *, stock: int, lead: int | None) -> PartLine:
+def line(
+    needs: list[Need],
+    *,
+    stock: int,
+    lead: int | None,
+    working: WorkingDays = EVERY_DAY,
+    today: date = TODAY,
+    before: date = BEFORE,
+) -> PartLine:
     return part_line(
         "KG",
         needs,
         description="",
         stock_by_site={"oberkies": stock},
         lead_time_days=lead,
-        today=TODAY,
-        before=BEFORE,
+        today=today,
+        before=before,
+        working=working,
     )
 
 
@@ -115,3 +125,41 @@ def test_the_part_that_is_needed_first_stands_first_whatever_its_number() -> Non
     later, too_late = line([need(9)], stock=0, lead=5), line([need(1)], stock=0, lead=5)
     enough = line([need(1)], stock=1, lead=5)
     assert sorted([enough, later, in_time, too_late], key=order_first) == [too_late, in_time, later, enough]
+
+
+# ---------------------------------------------------------------- days without work
+
+FIVE_DAYS = WorkingDays("12345")
+
+
+@pytest.mark.parametrize(
+    ("needed_in", "lead", "order_in"),
+    [
+        (8, 3, 4),  # Tuesday less three days is Saturday: ordered on Friday
+        (7, 1, 4),  # Monday less one day is Sunday: ordered on Friday
+        (10, 3, 7),  # Thursday less three days is Monday
+        (13, 3, 8),  # needed on a Sunday: there by Friday, so ordered on Tuesday
+    ],
+)
+def test_a_part_is_ordered_on_a_day_on_which_the_shop_works(needed_in: int, lead: int, order_in: int) -> None:
+    found = line([need(needed_in)], stock=0, lead=lead, working=FIVE_DAYS, before=TODAY + timedelta(days=30))
+    assert found.order_by == TODAY + timedelta(days=order_in)
+    assert FIVE_DAYS.has(found.order_by)
+    assert comes_on(found.order_by, lead, FIVE_DAYS) <= TODAY + timedelta(days=needed_in)
+
+
+def test_a_part_that_is_due_on_a_sunday_comes_on_monday() -> None:
+    """Ordered on Monday the 30th with six days it would come on Sunday; a day off moves it once more."""
+    found = line([need(2)], stock=0, lead=6, working=FIVE_DAYS)
+    assert (found.order_by, found.late_days) == (TODAY, 5)
+    off = WorkingDays("12345", frozenset({"2026-12-07"}))
+    assert comes_on(TODAY, 6, off) == TODAY + timedelta(days=8)
+
+
+def test_on_a_sunday_a_part_that_is_late_is_ordered_on_monday() -> None:
+    sunday = TODAY + timedelta(days=6)
+    found = line(
+        [need(2)], stock=0, lead=5, working=FIVE_DAYS, today=sunday, before=sunday + timedelta(days=7)
+    )
+    assert found.order_by == sunday + timedelta(days=1)
+    assert found.to_order == 1

@@ -10,18 +10,35 @@ import numpy as np
 import pytest
 
 from cleanside.ingest.planning.day_costs import chance_by
-from cleanside.ingest.planning.shop_terms import ShopTerms
+from cleanside.ingest.planning.shop_terms import ShopTerms, WorkingDays
 from cleanside.ingest.planning.visit_plan import make_visit_plan
-from cleanside.ingest.planning.visit_problem import ElementAhead
+from cleanside.ingest.planning.visit_problem import ElementAhead, free_days
 from cleanside.ingest.restriction import Quantiles
+from cleanside.ingest.shop.prices_used import visit_share
 from cleanside.ingest.shop.stock import comes_on
 from cleanside.ingest.shop.visit_inputs import PricedCandidate, Supply, VisitInputs, visit_inputs
-from cleanside.ingest.shop.work_list import Candidate, ListDays, chance_before, last_day_in_time
+from cleanside.ingest.shop.work_list import (
+    Candidate,
+    ListDays,
+    chance_before,
+    jobs_of,
+    last_day_in_time,
+    service_fit,
+)
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.papers import HousingPapers, MachinePapers, Papers, PlannedChange
 from cleanside.ingest.store.planning_terms import TripRow
-from tests.unit.ingest.shop.test_work_list import CANDIDATE, DAY_S, DAYS, MONDAY, NOW_S, ZONE
+from tests.unit.ingest.shop.test_work_list import (
+    CANDIDATE,
+    DAY_S,
+    DAYS,
+    MONDAY,
+    NOW_S,
+    ZONE,
+    due_in,
+)
 
+FIVE_DAYS = WorkingDays("12345")
 PRICES = HousingPrices(0, "k1", "EUR", 18.0, 1.45, 140.0)
 
 
@@ -177,7 +194,10 @@ def test_on_the_last_day_allowed_the_chance_is_within_what_the_shop_allows(early
 
 @pytest.mark.parametrize(("hour", "first"), [(6, 0), (21, 1)])
 def test_a_part_comes_on_the_day_that_the_work_list_says(hour: int, first: int) -> None:
-    """Work list: ordered today it comes on the 11th; the plan, which began tomorrow, said the 12th."""
+    """
+    Work list: ordered today it comes on the 14th, as the 12th is a Saturday; the plan, which began tomorrow,
+    said another day.
+    """
     now_s = datetime(2026, 11, 30, hour, tzinfo=ZONE).timestamp()
     papers = Papers(housing=HousingPapers(primary_part="KG"))
     supplies = {"KG": Supply(pieces=0, lead_days=12)}
@@ -185,4 +205,77 @@ def test_a_part_comes_on_the_day_that_the_work_list_says(hour: int, first: int) 
     problem = inputs(priced(replace(CANDIDATE, papers=papers)), days=days, supplies=supplies).problem
     assert problem.first_on == MONDAY + timedelta(days=first)
     [supply] = problem.supplies
-    assert problem.on(supply.there_day) == comes_on(MONDAY, 12) == date(2026, 12, 12)
+    assert problem.on(supply.there_day) == comes_on(MONDAY, 12, FIVE_DAYS) == date(2026, 12, 14)
+
+
+# ---------------------------------------------------------------- a service, on the list and in the plan
+
+#: an element half way through a life of 80 days of 8 h: its early date is 30 days off, its likely one 40
+HALF_WAY = replace(
+    CANDIDATE, due_s=due_in(30, 40, 60), hours_left=Quantiles(p10=240, p50=320, p90=480), life_hours=320.0
+)
+LONG = ListDays(ZONE, NOW_S, before=MONDAY + timedelta(days=42))
+
+
+@pytest.mark.parametrize(
+    "entered", [ShopTerms(), ShopTerms(stop_price=600.0), ShopTerms(element_price=900.0)]
+)
+@pytest.mark.parametrize("service_in", [2, 8, 10, 15, 21, 28])
+def test_the_plan_takes_a_change_with_a_service_where_the_work_list_does(
+    entered: ShopTerms, service_in: int
+) -> None:
+    """Without prices the list said that the service comes too early, and the plan to take it with it."""
+    candidate = replace(
+        HALF_WAY,
+        service_s=NOW_S + service_in * DAY_S,
+        working=entered.working(),
+        visit_share=visit_share(entered, None, None, None),
+    )
+    found = inputs(priced(candidate), days=LONG, entered=entered)
+    [job] = jobs_of([candidate], LONG)
+    if candidate.working.has(MONDAY + timedelta(days=service_in)):
+        expected = frozenset((service_in,)) if job.reason == "service" else frozenset()
+        assert only(found).service_days == expected, job.service_fit
+    for visit in make_visit_plan(found.problem).visits:
+        on = found.problem.on(visit.day)
+        assert (visit.day == service_in) <= (job.reason == "service"), "not with one that comes too early"
+        if on >= job.day:
+            assert service_fit(candidate, on, LONG) == job.service_fit
+
+
+def test_a_dear_stop_is_worth_more_of_an_element_than_a_cheap_one() -> None:
+    """21 days before its early date, of 80: more than a quarter of its life."""
+    service_s = NOW_S + 9 * DAY_S
+    for entered, expected in (
+        (ShopTerms(), "too_early"),
+        (ShopTerms(stop_price=150.0), "with_service"),
+        (ShopTerms(stop_price=150.0, element_price=400.0), "too_early"),
+    ):
+        share = visit_share(entered, None, None, None)
+        [job] = jobs_of([replace(HALF_WAY, service_s=service_s, visit_share=share)], LONG)
+        assert job.service_fit == expected, entered
+    cheap_machine = visit_share(ShopTerms(), PRICES._replace(element_price=60.0), None, "EUR")
+    assert cheap_machine > visit_share(ShopTerms(), PRICES._replace(currency="CHF"), None, "EUR")
+
+
+def test_somebody_goes_to_the_site_for_a_service_that_comes_too_early_for_the_change() -> None:
+    candidate = replace(HALF_WAY, service_s=NOW_S + 2 * DAY_S)
+    found = inputs(priced(candidate))
+    assert (only(found).service_days, only(found).early_days) == (frozenset(), frozenset({2}))
+    assert free_days(found.problem, found.problem.trips[0]) == frozenset({2})
+
+
+def test_a_service_too_early_for_the_change_takes_no_change_along_unless_a_person_means_it() -> None:
+    """Far away, the trip of the service alone made its day the cheapest: the list said not to."""
+    far = {"": TripRow(400.0, 6.0)}
+    candidate = replace(HALF_WAY, service_s=NOW_S + 8 * DAY_S)
+    on = MONDAY + timedelta(days=8)
+    free = inputs(priced(candidate), days=LONG, trips=far)
+    assert only(free).early_days == frozenset({8})
+    assert [visit.day for visit in make_visit_plan(free.problem).visits if visit.day == 8] == []
+    fixed = inputs(priced(candidate), days=LONG, trips=far, fixed={("grader-07", "main"): on})
+    assert [visit.day for visit in make_visit_plan(fixed.problem).visits] == [8]
+    planned = Papers(planned=PlannedChange(on.isoformat(), 0, 0, "k1", ""))
+    stays = inputs(priced(replace(candidate, papers=planned, plan="open")), days=LONG, trips=far)
+    assert only(stays).planned_day == 8
+    assert make_visit_plan(stays.problem).visits[0].day == 8
