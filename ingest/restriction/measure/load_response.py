@@ -77,10 +77,8 @@ class FittedResponse(NamedTuple):
 
     def held(self) -> FittedResponse:
         """The same with u, k and m held in steps."""
-        *law, top_rad_s = self.response
-        return self._replace(
-            response=LoadResponse(*(in_steps(value, HELD.response_step) for value in law), top_rad_s)
-        )
+        u, k, m = (in_steps(value, HELD.response_step) for value in self.response[:3])
+        return self._replace(response=LoadResponse(u, k, m, self.response.top_rad_s))
 
     def spread(self, speed_rad_s: FloatArray, load: FloatArray, exponent: float) -> float:
         """
