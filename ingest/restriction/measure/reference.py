@@ -259,7 +259,7 @@ def _full_flow(
         flow = float(fitted.response.flow(np.array(rated), np.array(1.0)))
         return _FullFlow(flow, _response_spread(table, fitted, exponent, flow))
     if FLOW_KINDS[_flow_kind(table)] == "engine_speed":
-        met = in_ratios(_flow_met(table, site), HELD.flow_ratio) if entered is None else entered
+        met = _held_speed(_flow_met(table, site)) if entered is None else entered
         return _FullFlow(met, short=short.level)
     if entered is not None:
         return _FullFlow(entered)
@@ -268,6 +268,10 @@ def _full_flow(
         return _FullFlow(flow, _response_spread(table, by_load[1], exponent, flow))
     met = _flow_met(table, site) * float(np.exp(short.flow[0]))
     return _FullFlow(in_ratios(met, HELD.flow_ratio), short=short.flow)
+
+
+def _held_speed(speed_rad_s: float) -> float:
+    return max(in_steps(speed_rad_s, HELD.speed_step), HELD.speed_step)
 
 
 def _response_spread(table: Summaries, fitted: FittedResponse, exponent: float, full_flow: float) -> float:
@@ -470,7 +474,7 @@ def _load_response(table: Summaries) -> FittedResponse | None:
         return None
     if len(work.pairs.hour) < LEAST_PAIRS:
         return usual_response(work.top_rad_s)
-    top_rad_s = in_ratios(work.top_rad_s, HELD.flow_ratio)
+    top_rad_s = _held_speed(work.top_rad_s)
     return fit_response(work.steps(table, work.pairs.ln_drop), top_rad_s).held()
 
 

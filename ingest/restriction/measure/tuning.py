@@ -8,6 +8,7 @@ Leaves to others: what the constants do (`elements.pieces`, `elements.explain`, 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -435,7 +436,7 @@ class MetTuning:
 
 @dataclass(frozen=True, kw_only=True)
 class HeldTuning:
-    """Steps in which learned quantities are held (`held`), far below their standard errors."""
+    """Steps to which learned quantities are rounded (`held`), far below their standard errors."""
 
     exponent_step: float = constant(
         0.005, unit="1", origin="open field series: a tenth and less of what single years differ by"
@@ -444,6 +445,11 @@ class HeldTuning:
         0.0025,
         unit="of the reference flow",
         origin="a 24th of `short_flow`; levels move by 0.25 % at most",
+    )
+    speed_step: float = constant(
+        5 * math.pi / 30,
+        unit="rad/s",
+        origin="chosen: 5 r/min, so that people read round numbers",
     )
     air_ratio: float = constant(
         0.0025, unit="of the site's density", origin="chosen: the weather of a week moves the median by 1 %"
