@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 from babel import Locale
 from babel.dates import format_date, format_skeleton, format_time
 from babel.numbers import NumberPattern, parse_pattern
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from cleanside.gateway.units import from_si
 from cleanside.gateway.wire import parse_instant
@@ -56,7 +56,7 @@ class Figure:
         return f"{self.number}{HARD_SPACE}{self.unit}"
 
     def __html__(self) -> str:
-        return Markup('{}<span class="unit">{}{}</span>').format(self.number, HARD_SPACE, self.unit)
+        return Markup(f'{escape(self.number)}<span class="unit">{HARD_SPACE}{escape(self.unit)}</span>')
 
 
 class Formats:
@@ -134,7 +134,7 @@ class Formats:
 
     def clock(self, at: str | float) -> str:
         """A time of day: 06:39."""
-        return str(format_time(self.moment(at), "short", locale=self._locale))
+        return _written_clock(self.moment(at).time().replace(second=0, microsecond=0), self._locale)
 
     def minute(self, at: str | float | None) -> str:
         """An instant to the minute; the day is said unless it is today."""
@@ -189,6 +189,11 @@ class Formats:
 @lru_cache(maxsize=4096)  # a page of a hundred machines says the same few days in every row
 def _written_date(skeleton: str, day: date, locale: Locale) -> str:
     return str(format_skeleton(skeleton, datetime.combine(day, time()), locale=locale))
+
+
+@lru_cache(maxsize=4096)  # the minutes of a day, for two languages
+def _written_clock(at: time, locale: Locale) -> str:
+    return str(format_time(at, "short", locale=locale))
 
 
 @lru_cache(maxsize=8)

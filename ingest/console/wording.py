@@ -14,10 +14,10 @@ import math
 import re
 import string
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
-from typing import Any
+from typing import Any, NamedTuple
 
 from markupsafe import Markup, escape
 
@@ -64,7 +64,7 @@ def _flat(prefix: str, tree: Mapping[str, Any]) -> Iterator[tuple[str, Entry]]:
             yield from _flat(key, value)
 
 
-class Sayer(string.Formatter):
+class Sayer:
     """Says what stands under a key, with its values as the viewer writes them."""
 
     def __init__(self, language: str, formats: Formats, *, unit: str | None = None) -> None:
@@ -80,7 +80,7 @@ class Sayer(string.Formatter):
 
     def plain(self, key: str, /, **values: Any) -> str:
         """The words of a key as plain text. Raises KeyError for a key without words."""
-        return one_stop(str(self.vformat(self._template(key, values), (), values)))
+        return one_stop("".join(self._filled(_places(self._template(key, values)), values, str)))
 
     def quantity(self, name: str) -> str:
         """What people call a quantity; its name where it has no words: a newer monitor may send it."""
@@ -88,42 +88,54 @@ class Sayer(string.Formatter):
 
     def __call__(self, key: str, /, **values: Any) -> Markup:
         """The words of a key for a page: values are escaped, but for those that are markup already."""
-        template = escape(self._template(key, values))
-        return Markup(one_stop(self.vformat(str(template), (), _Escaped(values))))
+        places = _places_of_page(self._template(key, values))
+        return Markup(one_stop("".join(self._filled(places, values, escape))))
 
     def _template(self, key: str, values: Mapping[str, Any]) -> str:
         entry = table(self._language)[key]
         return entry if isinstance(entry, str) else entry["one" if values["n"] == 1 else "other"]
 
-    def format_field(self, value: Any, format_spec: str) -> str:
+    def _filled(
+        self, places: Sequence[_Place], values: Mapping[str, Any], write: Callable[[Any], str]
+    ) -> Iterator[str]:
+        for place in places:
+            yield place.before
+            if place.name is not None:
+                yield str(write(self.as_wanted(values[place.name], place.kind, place.more)))
+
+    def as_wanted(self, value: Any, kind: str, more: str) -> Any:
         """A value as its place wants it: {hours:hours}, {at:minute}, {n:count}, {rows:many row}."""
-        is_for_page, value = (True, value.value) if isinstance(value, _Value) else (False, value)
-        kind, _, decimals = format_spec.partition(" ")
         if isinstance(value, Markup):
-            text: Any = value
-        elif kind == "many":
-            text = self.plain(f"count.{decimals}", n=value)
-        elif kind == "number":
-            text = self.formats.number(value, int(decimals or 0))
-        elif kind:
-            text = self._kinds[kind](value)
-        else:
-            text = str(value)
-        return str(escape(text)) if is_for_page else str(text)
+            return value
+        if kind == "many":
+            return self.plain(f"count.{more}", n=value)
+        if kind == "number":
+            return self.formats.number(value, int(more or 0))
+        return self._kinds[kind](value) if kind else str(value)
 
 
-class _Value:
-    """A value on its way into a page."""
+class _Place(NamedTuple):
+    """A piece of a text, and the place for a value after it."""
 
-    def __init__(self, value: Any) -> None:
-        self.value = value
+    before: str
+    name: str | None  # of the value; None: the text ends without a place
+    kind: str  # how it is written; "" : as it is
+    more: str  # what the kind takes beside the value
 
 
-class _Escaped(dict[str, Any]):
-    """Values by name, each on its way into a page."""
+@cache
+def _places(template: str) -> tuple[_Place, ...]:
+    """The places of a text; each text is taken apart once."""
+    return tuple(
+        _Place(before, name, *(spec or "").partition(" ")[::2])
+        for before, name, spec, _ in string.Formatter().parse(template)
+    )
 
-    def __getitem__(self, name: str) -> _Value:
-        return _Value(super().__getitem__(name))
+
+@cache
+def _places_of_page(template: str) -> tuple[_Place, ...]:
+    """The same with its own words escaped."""
+    return _places(str(escape(template)))
 
 
 def _kinds_of(formats: Formats, unit: str | None) -> Mapping[str, Callable[[Any], Any]]:

@@ -23,7 +23,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from cleanside.ingest.restriction import FleetKnowledge, HousingFacts, Summaries, study_housing
-from cleanside.ingest.restriction.measure.tuning import FLOW, MET, TUNING, Tuning
+from cleanside.ingest.restriction.measure.tuning import FLOW, HELD, MET, TUNING, Tuning
 from cleanside.simulator.difficulty import read_difficulty
 from tests.benchmark.bench_fleet_truth import LOOK_AT_S, Seen, facts_of
 from tests.support.fleet_truth import DAY_S, Machine, Said, read_fleet, score
@@ -145,7 +145,7 @@ def table_lines() -> list[str]:
     return [
         f"| `{constant.name}` | {_written(getattr(tuning, constant.name))} | {constant.metadata['unit']} "
         f"| {constant.metadata['origin']} |"
-        for tuning in (TUNING, FLOW, MET)
+        for tuning in (TUNING, FLOW, MET, HELD)
         for constant in fields(tuning)
     ]
 

@@ -76,6 +76,8 @@ def test_hours_patched_in_any_order_repeated_and_delayed_are_studied_alike(
         rows = TABLE[sorted(held, key=lambda row: hash((row, place)))]
         touched = np.isin(rows[:, 0] // 3600, TABLE[batches[place], 0] // 3600)
         seen = seen.patched(summarised(rows[touched]))
+        # What was worked out of the hours before is used, and must say the same as nothing before.
+        assert studied(seen) == studied(Summaries(seen.hours, seen.bins, seen.bin_count, seen.parts))
     assert seen == IN_ORDER
     assert studied(seen) == STUDY
 

@@ -15,8 +15,8 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple, TypeVar
 
@@ -25,6 +25,7 @@ import numpy as np
 from cleanside.ingest.restriction.elements.at_once import too_soon_dry, too_soon_wet
 from cleanside.ingest.restriction.elements.densities import ROOT_2PI, below, ln, mixed, student
 from cleanside.ingest.restriction.elements.faulty_levels import above_nothing, as_low, as_off, is_below
+from cleanside.ingest.restriction.elements.followed import Followed, FollowedStep
 from cleanside.ingest.restriction.elements.paces import as_slow, pace_of
 from cleanside.ingest.restriction.elements.pieces import FLOW, Cut, LevelPiece
 from cleanside.ingest.restriction.elements.step_response import StepResponse, StepResponses
@@ -111,6 +112,9 @@ class _Path(NamedTuple):
     opened: int = NOT_OPENED  # the step at which the element was changed, if its level does not show yet
 
 
+#: the histories after each step of a housing, as last followed
+FollowedHistories = Followed[list[_Path]]
+
 #: clean, clean_var, usual, usual_var, answer and answer_var of a history
 _CleanLevels = tuple[float, float, float, float, float, float]
 
@@ -131,17 +135,17 @@ class _Way(NamedTuple):
 Weighted = TypeVar("Weighted", _Path, _Way)
 
 
-def explain(cut: Cut, around: Premises, tuning: Tuning) -> Explained:
-    """Weigh the histories of a series. cut : at least one piece."""
+def explain(
+    cut: Cut, around: Premises, tuning: Tuning, followed: FollowedHistories | None = None
+) -> Explained:
+    """
+    Weigh the histories of a series. cut : at least one piece.
+
+    followed : the run before, of the same housing; as far as its steps are the same they are taken from it.
+    """
     pieces = cut.pieces
-    responses = StepResponses(pieces, around.response, around.by, tuning)
-    paths = _first_paths(pieces[0], cut.spread, around, tuning, responses.of_clean)
-    low_then = [_low_now(paths)]
-    for number, (before, piece) in enumerate(itertools.pairwise(pieces), start=1):
-        step = _StepOf(cut, before, piece, around, tuning, responses.at(number))
-        ways = _best([way for path in paths for way in step.ways(path)], tuning)
-        paths = [step.follow(way) for way in ways]
-        low_then.append(_low_now(paths))
+    each = (FollowedHistories() if followed is None else followed).along(_steps(cut, around, tuning))
+    paths = each[-1]
     weights = _shares([path.weight for path in paths])
     return Explained(
         steps=[
@@ -158,9 +162,23 @@ def explain(cut: Cut, around: Premises, tuning: Tuning) -> Explained:
             sum(w for w, path in zip(weights, paths, strict=True) if path.states[number] in (LOW, OFF))
             for number in range(len(pieces))
         ],
-        low_then=low_then,
+        low_then=[_low_now(then) for then in each],
         clean=next((path for path in paths if path.state in (LOW, OFF)), paths[0]).usual,
     )
+
+
+def _steps(cut: Cut, around: Premises, tuning: Tuning) -> Iterator[FollowedStep[list[_Path]]]:
+    """The first piece, and the step to each that follows; what follows are the likeliest histories so far."""
+    pieces = cut.pieces
+    responses = StepResponses(pieces, around.response, around.by, tuning)
+    of_all = cut.spread, cut.edge_spread, cut.pace, cut.stops, responses.of_clean
+    yield FollowedStep(
+        (pieces[0], of_all, replace(around, response=None), tuning),
+        lambda _: _first_paths(pieces[0], cut.spread, around, tuning, responses.of_clean),
+    )
+    for number, (before, piece) in enumerate(itertools.pairwise(pieces), start=1):
+        step = _StepOf(cut, before, piece, around, tuning, responses.at(number))
+        yield FollowedStep(step.rests_on, step.histories)
 
 
 def _low_now(paths: Sequence[_Path]) -> float:
@@ -270,6 +288,16 @@ class _StepOf:
         self._as_low: dict[tuple[float, float], tuple[float, float]] = {}
         #: what weighs less is not kept, whatever comes; without what the flow response adds at most
         self._least = -math.inf
+
+    @property
+    def rests_on(self) -> tuple[object, ...]:
+        """All that the step depends on beside what is one for all steps."""
+        return self._before, self._piece, self._swelled_h, self._pace, self._response.exponents
+
+    def histories(self, paths: list[_Path]) -> list[_Path]:
+        """The likeliest histories after the step, from those before it. Likeliest first."""
+        ways = _best([way for path in paths for way in self.ways(path)], self._tuning)
+        return [self.follow(way) for way in ways]
 
     def ways(self, path: _Path) -> list[_Way]:
         """What may have happened after a history, less what is sure to be dropped. Likeliest first."""

@@ -21,6 +21,7 @@ from cleanside.ingest.restriction.elements.explain import (
     NOTHING_NEW,
     OFF,
     Explained,
+    FollowedHistories,
     LevelStep,
     Premises,
     explain,
@@ -91,12 +92,13 @@ def find_openings(
     flow: str,
     response: FlowResponse | None = None,
     tuning: Tuning,
+    followed: FollowedHistories | None = None,
 ) -> Openings:
     """
     Explain the steps of a series.
 
     believed : rows fit to judge by, shape (n,). flow : a key of BY.
-    response : in rows that are believed; None = not known.
+    response : in rows that are believed; None = not known. followed : as of `explain`.
     """
     place = np.flatnonzero(believed)
     low = np.zeros(len(believed), dtype=bool)
@@ -116,7 +118,7 @@ def find_openings(
     firsts = np.array([piece.first for piece in cut.pieces])
     entered = _entered(entries, hour_s, firsts, level)
     around = _premises(level, expected, BY[flow], entered, tuning, response)
-    found = explain(cut, around, tuning)
+    found = explain(cut, around, tuning, followed)
     for piece, chance in zip(found.pieces, found.low, strict=True):
         low[place[piece.first : piece.end]] = chance >= LIKELY
     warned, doubted = _warned(found, BY[flow], tuning), np.zeros(len(believed), dtype=bool)
@@ -318,7 +320,7 @@ def _stopped(series: HourlyRestriction, place: IntArray, tuning: Tuning) -> Bool
     """The engine stood before each believed row, or in its hour or the one before."""
     apart = np.diff(series.hour_s[place], prepend=-np.inf) > HOUR_S
     short = series.operating_s[place] < tuning.whole_hour * HOUR_S
-    return np.asarray(apart | short | np.roll(short, 1))
+    return np.asarray(apart | short | np.concatenate(([False], short[:-1])))
 
 
 def _stood_h(series: HourlyRestriction, place: IntArray) -> FloatArray:

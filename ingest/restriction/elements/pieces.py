@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from cleanside.ingest.restriction.measure.held import in_ratios
 from cleanside.ingest.restriction.measure.ranks import (
     middle,
     quantile,
@@ -25,7 +26,7 @@ from cleanside.ingest.restriction.measure.ranks import (
     upper_envelope,
 )
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
-from cleanside.ingest.restriction.measure.tuning import Tuning
+from cleanside.ingest.restriction.measure.tuning import HELD, Tuning
 
 FLOW, SPEED, NOTHING = range(3)  # what stands for the flow; places in the triples of `Tuning`
 MAD_TO_SPREAD = 1.4826  # median deviation of a normal distribution to its standard deviation
@@ -80,7 +81,7 @@ def cut_pieces(
     stood_h : hours of the clock before each row that were not worked; None = not known.
     at_rows : rows at which a piece begins in any case. by : FLOW, SPEED or NOTHING.
     """
-    ln = np.log(np.maximum(level, floor_of(level)))
+    ln = np.log(np.maximum(level, in_ratios(floor_of(level), HELD.floor_ratio)))
     usual, share = usual_steps(ln, by, tuning), tuning.level_quantile[by]
     begins = (tuning.level_h, tuning.settle_h)  # what was fitted in the rain dries within days
     firsts = _step_rows(ln, usual, by, tuning)
@@ -108,9 +109,9 @@ def cut_pieces(
         spread=usual[-1],
         edge_spread=usual[0],
         smooth=smooth,
-        pace=_usual_pace(smooth, tuning),
+        pace=in_ratios(_usual_pace(smooth, tuning), HELD.pace_ratio),
         run_h=np.cumsum(hours + missed_h),
-        stops=float(np.mean(stopped)),
+        stops=in_ratios(float(np.mean(stopped)), HELD.stops_ratio),
     )
 
 
@@ -158,7 +159,8 @@ def usual_steps(ln: FloatArray, by: int, tuning: Tuning) -> list[float]:
         own = MAD_TO_SPREAD * middle(np.abs(steps)) if len(steps) else 0.0
         few = tuning.usual_step_blocks
         pooled = (len(steps) * own**2 + few * tuning.usual_step[by] ** 2) / (len(steps) + few)
-        found.append(max(float(np.sqrt(pooled)), tuning.least_spread))
+        held = in_ratios(float(np.sqrt(pooled)), HELD.step_ratio)
+        found.append(max(held, tuning.least_spread))
     return found
 
 

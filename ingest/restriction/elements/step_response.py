@@ -16,7 +16,8 @@ from collections.abc import Callable, Mapping, Sequence
 from cleanside.ingest.restriction.elements.densities import evenly, ln, mixed
 from cleanside.ingest.restriction.elements.pieces import NOTHING, LevelPiece
 from cleanside.ingest.restriction.measure.flow_response import Exponent, FlowResponse
-from cleanside.ingest.restriction.measure.tuning import Tuning
+from cleanside.ingest.restriction.measure.held import in_steps
+from cleanside.ingest.restriction.measure.tuning import HELD, Tuning
 
 
 class StepResponses:
@@ -31,7 +32,8 @@ class StepResponses:
         #: the exponent of clean elements to expect, and its variance; (0, 0) where nothing shows it
         self.of_clean = (0.0, 0.0)
         if whole is not None:
-            self.of_clean = whole.value + tuning.answer_clean[0], tuning.answer_clean[1] ** 2
+            value = in_steps(whole.value, HELD.exponent_step)
+            self.of_clean = value + tuning.answer_clean[0], tuning.answer_clean[1] ** 2
 
     def at(self, number: int) -> StepResponse:
         """The response at the step to a piece; none where the step is small."""
@@ -75,6 +77,11 @@ class StepResponse:
         self._densities: dict[tuple[str, float, float], float] = {}
         #: no ln density is higher, nor that of a response that does not show, which is 0
         self.most = max(0.0, -math.log(2 * self._wide(0.0))) if self.shows else 0.0
+
+    @property
+    def exponents(self) -> tuple[Exponent | None, Exponent | None]:
+        """Before and after the step; None: not shown."""
+        return self._before, self._after if self.shows else None
 
     def density(self, what: str, clean: float, clean_var: float) -> float:
         """ln density after what happened, one of `WAYS`. Histories with one clean exponent share it."""

@@ -8,6 +8,8 @@ Leaves to others: the hours left themselves (`forecast`).
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -19,7 +21,6 @@ from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, FloatArray, HourSummary, Summaries
 
 WEEK_S = 7 * DAY_S
-EDGES_S = np.arange(7 * 24 + 1) * HOUR_S  # the full hours of a week
 MONDAY_S = 4 * DAY_S  # 1970-01-05, the first Monday since 1970-01-01
 WINDOW_DAYS = 56  # eight whole weeks: long enough for a rhythm, short enough to follow a new site
 PRIOR_HOURS_PER_DAY = 5.0  # one shift on five days a week, with breaks (chosen; used until a week was seen)
@@ -48,9 +49,16 @@ class Duty:
     rhythm: tuple[float, ...] = ()
 
     @cached_property
-    def done_h(self) -> FloatArray:
-        """Operating hours of a usual week up to each of its full hours, shape (169,). Only with a rhythm."""
-        return np.concatenate(([0.0], np.cumsum(self.rhythm))) * (7 * self.hours_per_day)
+    def done_h(self) -> list[float]:
+        """Operating hours of a usual week up to each of its 169 full hours. Only with a rhythm."""
+        done_h = np.concatenate(([0.0], np.cumsum(self.rhythm))) * (7 * self.hours_per_day)
+        return list(map(float, done_h))
+
+    def done_by(self, into_s: float) -> float:
+        """Operating hours of a usual week up to a second of it, 0 <= into_s <= WEEK_S. [h]"""
+        done = self.done_h
+        place = min(int(into_s // HOUR_S), len(done) - 2)
+        return (done[place + 1] - done[place]) / HOUR_S * (into_s - place * HOUR_S) + done[place]
 
 
 def learn_duty(summaries: Sequence[HourSummary]) -> Duty:
@@ -127,11 +135,10 @@ def usual_hours(duty: Duty, from_s: float, until_s: float) -> float:
     week_h = 7 * duty.hours_per_day
     if not duty.rhythm:
         return min(span_s / HOUR_S, week_h * span_s / WEEK_S)
-    done = duty.done_h
 
     def worked_h(at_s: float) -> float:
         weeks, into_s = divmod(at_s - MONDAY_S, WEEK_S)
-        return float(weeks * done[-1] + np.interp(into_s, EDGES_S, done))
+        return weeks * duty.done_h[-1] + duty.done_by(into_s)
 
     return min(span_s / HOUR_S, worked_h(from_s + span_s) - worked_h(from_s))
 
@@ -169,10 +176,10 @@ def worked_off_s(hours: float, duty: Duty, from_s: float) -> float:
         return from_s + hours * max(HOUR_S, WEEK_S / (7 * duty.hours_per_day))
     done = duty.done_h
     into_s = (from_s - MONDAY_S) % WEEK_S
-    total = float(np.interp(into_s, EDGES_S, done)) + hours
-    weeks = max(0, int(np.ceil(total / done[-1])) - 1)
+    total = duty.done_by(into_s) + hours
+    weeks = max(0, math.ceil(total / done[-1]) - 1)
     rest = total - weeks * done[-1]
-    place = max(0, int(np.searchsorted(done[:-1], rest, side="left")) - 1)  # the earliest such instant
+    place = max(0, bisect_left(done, rest, 0, len(done) - 1) - 1)  # the earliest such instant
     step = done[place + 1] - done[place]
     inside = min(1.0, (rest - done[place]) / step) if step > 0 else 0.0
     return from_s + max(hours * HOUR_S, weeks * WEEK_S + (place + inside) * HOUR_S - into_s)

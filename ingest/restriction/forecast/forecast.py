@@ -12,7 +12,7 @@ Leaves to others: calendar dates (`duty`) and advice (`assess`).
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -85,6 +85,7 @@ CLEAR_PROGRESS = 0.6  # of the span from clean to terminal; see `Learned.tells` 
 DOUBT_KINDS = 6.0  # of a kind not seen the look-up counts k^2/(k^2 + 6^2), k kinds being known, and
 NEW_KIND_WEIGHT = np.array([0.5, 0.1, 0.1])  # in each third of the way at least that (chosen, made sites)
 LEAST_TOLD = 2.0  # lives; where no life was seen to its end and no usual life is known (chosen)
+FIRST_BLOCK = 16  # rows of the newest block of `blocks_back`: two shifts (chosen)
 TRIAL_FOLDS = 6
 TRIAL_ROWS = 24  # of each life left out
 LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial
@@ -256,6 +257,21 @@ class Forecaster:
         path, pace = self._traced(hours, share, kind, machine, from_new=from_new)
         rows = slice(0 if last is None else max(0, len(share) - last), None)
         return _told(self._parts([(path, share)], pace, rows, kind, machine, from_new=from_new))
+
+    def blocks_back(self, life: Life, factor: float, *, last: int) -> Iterator[FloatArray]:
+        """
+        `hours_left` at so many of the last rows of a life until a limit, times its own: in blocks of rows in
+        time order, the newest block first, each as long as those before it together.
+        """
+        hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa * factor)
+        path, pace = self._traced(hours, share, life.kind, life.machine, from_new=life.from_new)
+        end, first = len(share), max(0, len(share) - last)
+        begin = max(first, end - FIRST_BLOCK)
+        while begin < end:
+            rows = slice(begin, end)
+            parts = self._parts([(path, share)], pace, rows, life.kind, life.machine, from_new=life.from_new)
+            yield _told(parts)
+            begin, end = max(first, 2 * begin - len(share)), begin
 
     def at_limits(self, life: Life, factors: Sequence[float]) -> tuple[FloatArray, float]:
         """

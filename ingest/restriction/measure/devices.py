@@ -17,9 +17,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cleanside.ingest.restriction.measure.held import in_ratios
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.steady import carried_state, trailing_median
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray, Summaries
+from cleanside.ingest.restriction.measure.tuning import HELD
 from cleanside.ingest.restriction.measure.zero import learn_zero
 
 DIFFER_ENTER, DIFFER_LEAVE = 0.12, 0.08  # of the mean restriction of the hour,
@@ -72,7 +74,7 @@ def _carry_on(table: Summaries) -> Carried:
         chosen[span][ordered[best].works[span]] = best
     carried = _put_together(table, ordered, differ, chosen)
     lately = {number: device.alone for number, device in devices.items() if device.is_seen_lately}
-    return Carried(carried, lately, apart_pa, differ, is_clear)
+    return Carried(carried.taking_over(table), lately, apart_pa, differ, is_clear)
 
 
 def _first_of(ordered: list[_Device]) -> IntArray:
@@ -184,7 +186,8 @@ def _span_of(lead: _Device, device: _Device, differ: BoolArray) -> float:
     both = lead.works & device.works & ~differ & (device.level_pa > DIFFER_PA) & (lead.level_pa > DIFFER_PA)
     if both.sum() < LEAST_SHARED_HOURS:
         return 1.0
-    return float(np.clip(middle(lead.level_pa[both] / device.level_pa[both]), *SPAN_RANGE))
+    span = in_ratios(middle(lead.level_pa[both] / device.level_pa[both]), HELD.span_ratio)
+    return float(np.clip(span, *SPAN_RANGE))
 
 
 def _put_together(table: Summaries, devices: list[_Device], differ: BoolArray, chosen: IntArray) -> Summaries:

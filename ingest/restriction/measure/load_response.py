@@ -24,9 +24,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from cleanside.ingest.restriction.measure.held import in_steps
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.summary import FloatArray
-from cleanside.ingest.restriction.measure.tuning import FLOW
+from cleanside.ingest.restriction.measure.tuning import FLOW, HELD
 
 STEPS = 8  # of Gauss-Newton; more change u, k and m by less than 0.001 (measured on plateau)
 HUBER = 1.345  # times the spread: beyond it a residual counts by its size (Huber 1964)
@@ -73,6 +74,11 @@ class FittedResponse(NamedTuple):
 
     response: LoadResponse
     covariance: FloatArray  # of u, k, m and the exponent of restriction to flow, shape (4, 4)
+
+    def held(self) -> FittedResponse:
+        """The same with u, k and m held in steps."""
+        u, k, m = (in_steps(value, HELD.response_step) for value in self.response[:3])
+        return self._replace(response=LoadResponse(u, k, m, self.response.top_rad_s))
 
     def spread(self, speed_rad_s: FloatArray, load: FloatArray, exponent: float) -> float:
         """

@@ -114,7 +114,8 @@ def _weighted_of_many(values: FloatArray, weights: FloatArray, points: Sequence[
     for q in points:
         at = int(np.searchsorted(total, q * total[-1]))
         low, high = seen[max(0, at - SAMPLE_NEAR)], seen[min(len(seen) - 1, at + SAMPLE_NEAR)]
-        below = float(weights @ (values < low))
+        # No product of BLAS: of so many values its threads wait busily for longer than all else here takes.
+        below = float(np.add.reduce(weights * (values < low)))
         near = np.flatnonzero((values >= low) & (values <= high))
         near = near[np.argsort(values[near])]
         reached = below + np.cumsum(weights[near])

@@ -21,6 +21,7 @@ from cleanside.ingest.restriction.measure.atmosphere import (
     STANDARD_KG_M3,
 )
 from cleanside.ingest.restriction.measure.exponent import LEAST_LN_STEP, LEAST_PAIRS, flow_exponent
+from cleanside.ingest.restriction.measure.held import in_ratios, in_steps
 from cleanside.ingest.restriction.measure.load_response import (
     FittedResponse,
     WorkSteps,
@@ -40,7 +41,7 @@ from cleanside.ingest.restriction.measure.summary import (
     IntArray,
     Summaries,
 )
-from cleanside.ingest.restriction.measure.tuning import FLOW
+from cleanside.ingest.restriction.measure.tuning import FLOW, HELD
 from cleanside.ingest.restriction.measure.zero import learn_zero
 
 DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and reported, where none can be fitted
@@ -258,12 +259,19 @@ def _full_flow(
         flow = float(fitted.response.flow(np.array(rated), np.array(1.0)))
         return _FullFlow(flow, _response_spread(table, fitted, exponent, flow))
     if FLOW_KINDS[_flow_kind(table)] == "engine_speed":
-        return _FullFlow(_flow_met(table, site) if entered is None else entered, short=short.level)
+        met = _held_speed(_flow_met(table, site)) if entered is None else entered
+        return _FullFlow(met, short=short.level)
     if entered is not None:
         return _FullFlow(entered)
     if (by_load := _full_by_load(table)) is not None:
-        return _FullFlow(by_load[0], _response_spread(table, by_load[1], exponent, by_load[0]))
-    return _FullFlow(_flow_met(table, site) * float(np.exp(short.flow[0])), short=short.flow)
+        flow = in_ratios(by_load[0], HELD.flow_ratio)
+        return _FullFlow(flow, _response_spread(table, by_load[1], exponent, flow))
+    met = _flow_met(table, site) * float(np.exp(short.flow[0]))
+    return _FullFlow(in_ratios(met, HELD.flow_ratio), short=short.flow)
+
+
+def _held_speed(speed_rad_s: float) -> float:
+    return max(in_steps(speed_rad_s, HELD.speed_step), HELD.speed_step)
 
 
 def _response_spread(table: Summaries, fitted: FittedResponse, exponent: float, full_flow: float) -> float:
@@ -466,7 +474,8 @@ def _load_response(table: Summaries) -> FittedResponse | None:
         return None
     if len(work.pairs.hour) < LEAST_PAIRS:
         return usual_response(work.top_rad_s)
-    return fit_response(work.steps(table, work.pairs.ln_drop), work.top_rad_s)
+    top_rad_s = _held_speed(work.top_rad_s)
+    return fit_response(work.steps(table, work.pairs.ln_drop), top_rad_s).held()
 
 
 class _Work(NamedTuple):
@@ -609,4 +618,5 @@ def _exponent(steps: FlowSteps, kind: str) -> tuple[float, float | None, bool]:
         return DEFAULT_EXPONENT, None, False
     fitted, spread = flow_exponent(steps.ln_flow, steps.ln_drop)
     top = SPEED_EXPONENT_MAX if kind in BY_SPEED else EXPONENT_RANGE[1]
-    return float(np.clip(fitted, EXPONENT_RANGE[0], top)), float(spread), True
+    held = in_steps(float(np.clip(fitted, EXPONENT_RANGE[0], top)), HELD.exponent_step)
+    return held, float(spread), True

@@ -13,8 +13,10 @@ from cleanside.ingest.restriction.measure.atmosphere import (
     standard_pressure_pa,
     standard_temperature_k,
 )
+from cleanside.ingest.restriction.measure.held import in_ratios
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
+from cleanside.ingest.restriction.measure.tuning import HELD
 
 SITE_PA = 3_000.0  # weather at one place swings by that (common practice); a larger step is another site
 NEWEST_HOURS = 12  # working hours whose median pressure is that of the site (chosen: a day or two)
@@ -25,7 +27,7 @@ ODD_PRESSURE_PA = 6_000.0  # off the standard atmosphere: a sensor's fault, not 
 class Site(NamedTuple):
     """Where a machine works now."""
 
-    kg_m3: float  # median density over its newest hours there
+    kg_m3: float  # median density over its newest hours there, held in steps
     hours: BoolArray  # working hours there, shape (n,)
 
 
@@ -37,7 +39,7 @@ def site_of(table: Summaries, working: BoolArray) -> Site:
     at_site = dated[np.abs(pressure[dated] - now_pa) <= SITE_PA]
     hours = np.zeros(len(table.hours), dtype=bool)
     hours[at_site] = True
-    return Site(middle(rho[at_site[-SITE_HOURS:]]), hours)
+    return Site(in_ratios(middle(rho[at_site[-SITE_HOURS:]]), HELD.air_ratio), hours)
 
 
 def pressure_pa(table: Summaries, *, by_boost: bool) -> FloatArray:

@@ -203,6 +203,7 @@ class Summaries(Sequence[HourSummary]):
         self.parts = [b""] * len(hours) if parts is None else list(parts)
         self._columns: dict[str, FloatArray] = {}
         self._derived: dict[str, Any] = {}
+        self._handed_on: dict[str, Any] = {}
 
     @classmethod
     def of(cls, summaries: Sequence[HourSummary]) -> Summaries:
@@ -258,12 +259,13 @@ class Summaries(Sequence[HourSummary]):
         # The hours before the first of them, usually nearly all, are only copied.
         first = int(np.searchsorted(self.hours["hour_s"], outdated.min()))
         rest = self.tail(len(self.hours) - first)._merged(newer, outdated)
-        return Summaries(
+        patched = Summaries(
             _joined(self.hours[:first], rest.hours),
             _joined(self.bins[: self.bin_starts[first]], rest.bins),
             np.concatenate((self.bin_count[:first], rest.bin_count)),
             [*self.parts[:first], *rest.parts],
         )
+        return patched.taking_over(self)
 
     def _merged(self, newer: Summaries, outdated: IntArray) -> Summaries:
         keep = ~np.isin(self.hours["hour_s"], outdated)
@@ -286,7 +288,7 @@ class Summaries(Sequence[HourSummary]):
         return self.once("devices", self._of_devices)
 
     def _of_devices(self) -> dict[int, Summaries]:
-        if len({part for part in self.parts if part}) < 2:
+        if len({*self.parts} - {b""}) < 2:
             return {}
         by_device: dict[int, list[PackedHour]] = {}
         for mine, part in zip(self.packed(), self.parts, strict=True):
@@ -302,6 +304,20 @@ class Summaries(Sequence[HourSummary]):
             self._derived[name] = derive()
         derived: T = self._derived[name]
         return derived
+
+    def taking_over(self, earlier: Summaries) -> Summaries:
+        """These summaries, with what is handed on by others of the same housing."""
+        self._handed_on = earlier._handed_on
+        return self
+
+    def handed_on(self, name: str, make: Callable[[], T]) -> T:
+        """
+        What is handed on, under its name, to later summaries of the same housing.
+
+        It may save time alone: whoever keeps something in it compares the whole input before using it.
+        """
+        found: T = self._handed_on.setdefault(name, make())
+        return found
 
     def column(self, name: str) -> FloatArray:
         """A column of `hours` as 64-bit floats, shape (n,)."""

@@ -8,6 +8,7 @@ Leaves to others: what the constants do (`elements.pieces`, `elements.explain`, 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -433,6 +434,47 @@ class MetTuning:
     )
 
 
+@dataclass(frozen=True, kw_only=True)
+class HeldTuning:
+    """Steps to which learned quantities are rounded (`held`), far below their standard errors."""
+
+    exponent_step: float = constant(
+        0.005, unit="1", origin="open field series: a tenth and less of what single years differ by"
+    )
+    flow_ratio: float = constant(
+        0.0025,
+        unit="of the reference flow",
+        origin="a 24th of `short_flow`; levels move by 0.25 % at most",
+    )
+    speed_step: float = constant(
+        5 * math.pi / 30,
+        unit="rad/s",
+        origin="chosen: 5 r/min, so that people read round numbers",
+    )
+    air_ratio: float = constant(
+        0.0025, unit="of the site's density", origin="chosen: the weather of a week moves the median by 1 %"
+    )
+    span_ratio: float = constant(
+        0.0025, unit="of a device's span", origin="chosen: a tenth of what sound sensors differ by"
+    )
+    response_step: float = constant(
+        0.01, unit="1", origin="of `unloaded`, `with_speed`, `with_load`: an eighth of the smallest spread"
+    )
+    step_ratio: float = constant(
+        0.05, unit="of the usual step", origin="chosen: its standard error is 8 % after a hundred blocks"
+    )
+    pace_ratio: float = constant(0.1, unit="of the usual pace", origin="chosen: a third of `pace_spread`")
+    floor_ratio: float = constant(
+        0.1,
+        unit="of what reads as nothing",
+        origin="chosen: far below any level",
+    )
+    stops_ratio: float = constant(
+        0.05, unit="of the share of stops", origin="chosen: its standard error is 5 % after a month"
+    )
+
+
 TUNING = Tuning()
 FLOW = FlowTuning()
 MET = MetTuning()
+HELD = HeldTuning()

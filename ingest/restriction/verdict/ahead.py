@@ -20,7 +20,7 @@ from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 from cleanside.ingest.restriction.forecast.prior import mixture_of_points
 from cleanside.ingest.restriction.measure.met import Met
 from cleanside.ingest.restriction.measure.summary import FloatArray
-from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS, PLAN_LEAVE, is_plan
+from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS, PLAN_LEAVE, was_plan
 
 NODE = float(np.sqrt(3.0))  # standard deviations between the nodes of Gauss and Hermite, of weights 1, 4, 1
 MET_AS_FULL_FLOW = Met(0.0, 0.0)
@@ -75,17 +75,6 @@ class Ahead:
         """Less what was worked since the newest level."""
         return np.asarray(np.maximum(points - (self.hours - float(self.life.hours[-1])), 0.0))
 
-    def _at_rows(self, rows: int, terminal_pa: float) -> FloatArray:
-        return self.knowledge.forecaster.hours_left(
-            self.life.hours,
-            self.life.restriction_pa,
-            terminal_pa=terminal_pa,
-            kind=self.life.kind,
-            machine=self.life.machine,
-            last=rows,
-            from_new=self.life.from_new,
-        )
-
     def is_plan(self, duty: Duty, horizon_days: float, points: Points) -> bool:
         """
         One chance in four that it is due, or its indicator latches, within the horizon.
@@ -98,8 +87,10 @@ class Ahead:
         if not horizon_days < days <= PLAN_LEAVE * horizon_days:
             return days <= horizon_days
         sooner = 1.0 if of_limit <= of_latch else float(np.exp(-self.met.middle))
-        rows = self._at_rows(LEVEL_ROWS, sooner * self.life.terminal_pa)
-        return is_plan(np.append(_first_quarter(rows) / duty.hours_per_day, days), horizon_days=horizon_days)
+        blocks = self.knowledge.forecaster.blocks_back(self.life, sooner, last=LEVEL_ROWS)
+        return was_plan(
+            (_first_quarter(block) / duty.hours_per_day for block in blocks), horizon_days=horizon_days
+        )
 
 
 def _mixture(each: FloatArray) -> FloatArray:

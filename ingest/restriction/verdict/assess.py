@@ -74,6 +74,8 @@ def assess_housing(
 def without_names(seen: Assessment, may_name: Callable[[str], bool]) -> Assessment:
     """An assessment for who reads it, without the names of machines that they may not learn of."""
     suspicions = tuple(without_name(suspicion, may_name) for suspicion in seen.study.suspicions)
+    if suspicions == seen.study.suspicions:  # as nearly always
+        return seen
     return replace(seen, study=replace(seen.study, suspicions=suspicions))
 
 

@@ -22,6 +22,7 @@ from cleanside.ingest.restriction.elements.entries import (
     WeighedEntry,
     weigh_entries,
 )
+from cleanside.ingest.restriction.elements.explain import FollowedHistories
 from cleanside.ingest.restriction.elements.lives import (
     Life,
     LifeEdge,
@@ -161,6 +162,7 @@ def _openings(measured: MeasuredHours, facts: HousingFacts) -> Openings:
         flow=flow_of(series, by_speed=measured.reference.by_speed),
         response=response_of(measured.table, series.hour_s[believed]),
         tuning=_as_learned(facts),
+        followed=measured.table.handed_on("histories", FollowedHistories),
     )
 
 

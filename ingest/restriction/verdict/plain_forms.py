@@ -13,8 +13,9 @@ from __future__ import annotations
 
 import math
 import string
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
+from functools import cache
 from typing import Any
 
 from cleanside.ingest.restriction.measure.words import counted
@@ -43,7 +44,7 @@ def state_text(state: str, *, has_limit: bool, cleaned: bool = False) -> str:
     return STATE_FORMS[state]
 
 
-class _Writer(string.Formatter):
+class _Writer:
     """Writes the places of a template, each as the name after its colon says."""
 
     def __init__(self, unit: str | None) -> None:
@@ -52,9 +53,15 @@ class _Writer(string.Formatter):
     def text_of(self, statement: Statement) -> str:
         sentence = SENTENCES[statement.code]
         template = sentence if isinstance(sentence, str) else sentence(statement.values)
-        return self.vformat(template, (), statement.values)
+        return "".join(self._filled(template, statement.values))
 
-    def format_field(self, value: Any, format_spec: str) -> str:
+    def _filled(self, template: str, values: Values) -> Iterator[str]:
+        for before, name, form in _places(template):
+            yield before
+            if name is not None:
+                yield self._as_wanted(values[name], form)
+
+    def _as_wanted(self, value: Any, format_spec: str) -> str:
         """A value as its place wants it."""
         if isinstance(value, Statement):
             return self.text_of(value)
@@ -73,6 +80,13 @@ class _Writer(string.Formatter):
     def _restriction(self, level_pa: float, sign: str) -> str:
         level = level_pa / GAUGE_UNITS[self._unit]
         return f"{level:{sign}.{_DECIMALS[self._unit]}f} {self._unit}"
+
+
+@cache
+def _places(template: str) -> tuple[tuple[str, str | None, str], ...]:
+    """The pieces of a template, each with the place after it: name and form. It is taken apart once."""
+    found = string.Formatter().parse(template)
+    return tuple((before, name, form or "") for before, name, form, _ in found)
 
 
 def _instant(at_s: float, form: str) -> str:

@@ -8,6 +8,8 @@ Leaves to others: what a person reads of it (`plain_forms`).
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from cleanside.ingest.restriction.measure.steady import latched
@@ -32,11 +34,15 @@ def level_state(share_used: FloatArray) -> str:
     return "serving"
 
 
-def is_plan(days_left: FloatArray, *, horizon_days: float) -> bool:
+def was_plan(days_left: Iterable[FloatArray], *, horizon_days: float) -> bool:
     """
-    Is the due date within the planning horizon, by the time-ordered forecasts of one life.
+    Was the due date within the planning horizon when it last was clearly within it or beyond.
 
-    days_left : shape (n,), n >= 1, median forecast of the days until due, made at each operating hour.
+    days_left : forecasts of the days until due, made at each operating hour of one life, in blocks in time
+        order, the newest block first. No more blocks are taken than it needs.
     """
-    inside = latched(days_left <= horizon_days, days_left > PLAN_LEAVE * horizon_days)
-    return bool(inside[-1])
+    for days in days_left:
+        told = days[(days <= horizon_days) | (days > PLAN_LEAVE * horizon_days)]
+        if len(told):
+            return bool(told[-1] <= horizon_days)
+    return False

@@ -243,6 +243,18 @@ def test_several_limits_at_once_are_as_each_by_itself(from_new):
     assert 0.0 <= strange <= 1.0
 
 
+@pytest.mark.parametrize("from_new", [True, False])
+@pytest.mark.parametrize("last", [10, 100, 10_000])
+def test_forecasts_in_blocks_from_the_newest_back_are_those_of_all_rows(last, from_new):
+    forecaster = fit_forecaster(fleet(12, seed=5))
+    life = dataclasses.replace(convex_life(450.0, seed=6, until=0.8), complete=False, from_new=from_new)
+    blocks = list(forecaster.blocks_back(life, 0.9, last=last))
+    nearer = dataclasses.replace(life, terminal_pa=0.9 * TERMINAL_PA)
+    at_once = forecast(forecaster, nearer, last=last, from_new=from_new)
+    assert len(blocks) == {10: 1, 100: 4, 10_000: 5}[last]
+    np.testing.assert_allclose(np.concatenate(blocks[::-1]), at_once, rtol=1e-9)
+
+
 def test_running_lives_teach_as_far_as_they_were_seen_and_are_believed_less_than_ended_ones():
     running, ended = fleet(10, seed=21, until=0.6), fleet(3, seed=22)
     alone, both = fit_forecaster(ended).learned, fit_forecaster([*ended, *running]).learned

@@ -25,7 +25,7 @@ from cleanside.ingest.restriction.measure.steady import latched
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.verdict.ahead import Ahead, Points
 from cleanside.ingest.restriction.verdict.statement import say
-from cleanside.ingest.restriction.verdict.status import is_plan, level_state
+from cleanside.ingest.restriction.verdict.status import level_state, was_plan
 from cleanside.ingest.restriction.verdict.suspect import GAUGE_UNITS, terminal_doubt
 
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
@@ -367,9 +367,16 @@ def test_what_lies_between_the_bounds_changes_nothing() -> None:
 
 def test_a_plan_does_not_flap_around_the_horizon() -> None:
     days = np.array([16.0, 14.2, 13.9, 14.3, 13.8, 15.0, 14.1, 16.9, 13.0])
-    states = [is_plan(days[: row + 1], horizon_days=14.0) for row in range(len(days))]
+    states = [was_plan([days[: row + 1]], horizon_days=14.0) for row in range(len(days))]
     assert states == [False, False, True, True, True, True, True, True, True]
-    assert not is_plan(np.append(days, 18.0), horizon_days=14.0)  # beyond 1.25 horizons
+    assert not was_plan([np.append(days, 18.0)], horizon_days=14.0)  # beyond 1.25 horizons
+
+
+def test_no_more_forecasts_are_asked_for_than_tell_whether_a_change_was_planned() -> None:
+    blocks = iter([np.array([15.0, 16.0]), np.array([13.0, 15.0]), np.array([30.0])])
+    assert was_plan(blocks, horizon_days=14.0)
+    assert list(blocks) == [np.array([30.0])]
+    assert not was_plan([np.array([15.0, 16.0])], horizon_days=14.0)  # it never was
 
 
 def test_a_change_is_planned_from_one_chance_in_four_that_it_is_due_within_the_horizon() -> None:
