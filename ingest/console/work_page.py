@@ -30,6 +30,7 @@ from cleanside.ingest.api.routes.element_changes import (
     get_element_changes,
 )
 from cleanside.ingest.api.routes.machines import find_housing
+from cleanside.ingest.api.routes.on_list import on_list
 from cleanside.ingest.api.routes.papers import (
     GaugeShowing,
     NewPlan,
@@ -42,7 +43,7 @@ from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.api.routes.visit_plan import known_visits
-from cleanside.ingest.api.routes.work import get_work, list_days, on_list, require_known, work_document
+from cleanside.ingest.api.routes.work import get_work, list_days, require_known, work_document
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER

@@ -25,6 +25,7 @@ from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.api.routes.described_plan import AcceptedAnswer, AcceptedPlansAnswer, TakenBackAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_housing
+from cleanside.ingest.api.routes.on_list import on_list
 from cleanside.ingest.api.routes.paper_shapes import Day, ZoneName, end_of_day_us
 from cleanside.ingest.api.routes.part_orders import keep_wanted
 from cleanside.ingest.api.routes.planned_day_asked import complaints_of_day
@@ -32,7 +33,7 @@ from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import At, Name, R, Strict, Words, needs, problems, router_of, text
 from cleanside.ingest.api.routes.shop import ShopReader
 from cleanside.ingest.api.routes.visit_plan import proposed_days
-from cleanside.ingest.api.routes.work import on_list, part_lines
+from cleanside.ingest.api.routes.work import part_lines
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.shop.planned import overtaken_by_us, version_of

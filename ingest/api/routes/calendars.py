@@ -15,12 +15,12 @@ from cleanside.ingest.analysis.assessment import Judge
 from cleanside.ingest.api.routes.described_kinds import Language
 from cleanside.ingest.api.routes.described_messages import CalendarEnded, CalendarMade, CalendarsAnswer
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.on_list import OnList, on_list
 from cleanside.ingest.api.routes.paper_shapes import ZoneName, planned_document
 from cleanside.ingest.api.routes.restriction import dates_of, rest_on
 from cleanside.ingest.api.routes.sessions import Me
 from cleanside.ingest.api.routes.shared import Name, R, Strict, problems, router_of, text
 from cleanside.ingest.api.routes.signed_in import own_address
-from cleanside.ingest.api.routes.work import OnList, on_list
 from cleanside.ingest.errors import NotFound, Refused
 from cleanside.ingest.messages.calendar_days import WantedDay
 from cleanside.ingest.owners import sessions

@@ -12,12 +12,13 @@ from cleanside.ingest.analysis.assessment import Judge, View, gauge_unit
 from cleanside.ingest.api.routes.described_messages import DigestAnswer
 from cleanside.ingest.api.routes.element_changes import said_document
 from cleanside.ingest.api.routes.matters import heard, matter_document
+from cleanside.ingest.api.routes.on_list import on_list
 from cleanside.ingest.api.routes.paper_shapes import ZoneName, planned_document
 from cleanside.ingest.api.routes.restriction import asked_of_lay_up
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import R, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader
-from cleanside.ingest.api.routes.work import list_days, on_list, work_document
+from cleanside.ingest.api.routes.work import list_days, work_document
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.store import shop
 from cleanside.ingest.store.keys import Key

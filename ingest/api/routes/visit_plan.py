@@ -22,6 +22,7 @@ from fastapi import Query, Request
 
 from cleanside.ingest.api.routes.described_plan import VisitPlanAnswer
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.on_list import HousingName, OnList, OnListByName, on_list
 from cleanside.ingest.api.routes.paper_shapes import (
     ZoneName,
     planned_document,
@@ -34,12 +35,8 @@ from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import R, problems, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
 from cleanside.ingest.api.routes.work import (
-    HousingName,
-    OnList,
-    OnListByName,
     asked_documents,
     indicator_document,
-    on_list,
     part_lines,
 )
 from cleanside.ingest.cautions import shown as shown_cautions
