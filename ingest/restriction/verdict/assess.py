@@ -35,8 +35,9 @@ SILENT_S = {
 }
 MISSED_DAYS = 1.5  # of mean daily work in silence: then it may be working without coverage (chosen)
 NEVER_S = 4_102_444_800.0  # 2100-01-01: beyond the calendar of a shop
-#: the analysis then follows one of several devices; an element does not get cleaner while it is not read
-LEVEL_STANDS = frozenset(("devices_disagree", "no_restriction"))
+#: the analysis then follows one of several devices, or turns the sign; an element does not get cleaner while
+#: it is not read
+LEVEL_STANDS = frozenset(("devices_disagree", "no_restriction", "ports_swapped"))
 
 
 @dataclass(frozen=True, kw_only=True)

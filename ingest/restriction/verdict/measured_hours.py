@@ -14,6 +14,7 @@ import numpy as np
 
 from cleanside.ingest.restriction.measure.calibration import Calibration
 from cleanside.ingest.restriction.measure.devices import carry_on
+from cleanside.ingest.restriction.measure.mirrored import righted
 from cleanside.ingest.restriction.measure.reference import (
     HourlyRestriction,
     Reference,
@@ -59,7 +60,8 @@ def measure_hours(summaries: Sequence[HourSummary], facts: HousingFacts) -> Meas
     """Restriction at the reference flow by hour, and which hours are in doubt. summaries : any order."""
     seen = Summaries.of(summaries)
     carried = carry_on(seen)
-    table = carried.table
+    table, mirrored = righted(carried.table)
+    carried = replace(carried, table=table)
     reference = learn_reference(
         table,
         reference_flow=facts.reference_flow,
@@ -70,5 +72,5 @@ def measure_hours(summaries: Sequence[HourSummary], facts: HousingFacts) -> Meas
     series, zero = at_reference_flow(table, reference), learn_zero(table)
     zeros = tuple(learn_zero(alone) for alone in carried.alone.values()) or (zero,)
     swapped = facts.fleet.sent.spans(table, facts.machine)
-    doubts = hour_doubts(carried, reference, zero, swapped)
+    doubts = hour_doubts(carried, reference, zero, swapped, mirrored)
     return MeasuredHours(table, reference, series, zeros, doubts, unread_of(seen))

@@ -135,6 +135,7 @@ CAUSE_FORMS: Mapping[str, str] = {
     "flat": "restriction does not follow the engine",
     "no_restriction": "readings come without restriction",
     "monitors_swapped": "monitors of two machines swapped",
+    "ports_swapped": "tubes of the sensor exchanged",
     "zero_moved": "zero has moved",
     "devices_disagree": "two devices disagree",
     "ambient": "ambient pressure does not fit",
@@ -439,6 +440,10 @@ SUSPICIONS: Mapping[str, Sentence] = {
         "Since {at_s:minute} it reads {level_pa:restriction} at idle and at high idle: it does not follow "
         "the engine."
     ),
+    "reads_below_zero": (
+        "Since {from_s:minute} the reading lies below zero and falls further the harder the engine works, as "
+        "where the tubes of the sensor are exchanged. Its sign is turned for all figures."
+    ),
     "no_restriction": (
         "Restriction was last read on {at_s:day}. Readings came in {hours:count hour} since, without it."
     ),
@@ -590,6 +595,10 @@ ADVICE: Mapping[str, str] = {
     "advice_monitors_swapped": (
         "The monitors of two machines seem to have changed places: compare the labels, and put each back or "
         f"enter where it sits now. Until then go by the maker's indicator. {_SECURE}"
+    ),
+    "advice_ports_swapped": (
+        "The tubes of the sensor seem to be exchanged: compare them with the marks at its ports, and put "
+        f"each where it belongs. {_SECURE}"
     ),
     "advice_zero_moved": f"The reading at rest has moved: check the sensor and its tube. {_SECURE}",
     "advice_ambient": (

@@ -49,6 +49,7 @@ USUAL_ROWS = 48  # working hours before a machine's own spread is known
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
 HELD_ROWS = 3  # newest hours, of which one shows rest, low and high flow (chosen: the newest may be cut off)
 HELD_WITHIN = 0.1  # of the level: so far may rest, low and high flow be apart to be alike (chosen)
+SWAPPED_ROWS = 2  # newest hours at work that have to be mirrored: one may be odd (chosen)
 QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no level to compare with
 
 ZERO_ENTER, ZERO_LEAVE = 0.0115, 0.007  # of terminal: 70 and 45 Pa of 6.2 kPa,
@@ -81,8 +82,8 @@ TOO_HIGH = 1.5  # an engine that works at that many times a terminal has another
 
 #: what lets dust into the engine before what misleads a reader
 CAUSES = (
-    *("below_clean", "fell_denied", "flat", "no_restriction", "monitors_swapped", "zero_moved"),
-    *("devices_disagree", "ambient", "terminal", "not_judged"),
+    *("below_clean", "fell_denied", "flat", "no_restriction", "monitors_swapped", "ports_swapped"),
+    *("zero_moved", "devices_disagree", "ambient", "terminal", "not_judged"),
 )
 
 
@@ -112,12 +113,18 @@ class HourDoubts:
 
 
 def hour_doubts(
-    carried: Carried, reference: Reference, zero: Zero, swapped: Sequence[SwappedSpan] = ()
+    carried: Carried,
+    reference: Reference,
+    zero: Zero,
+    swapped: Sequence[SwappedSpan] = (),
+    mirrored: BoolArray | None = None,
 ) -> HourDoubts:
     """
-    Flat lines, monitors on another machine, devices that disagree: causes that show in the hours themselves.
+    Flat lines, monitors on another machine, swapped ports, devices that disagree: causes that show in the
+    hours themselves.
 
-    Of two devices that disagree the analysis follows one, so those hours stay fit to judge by.
+    Of two devices that disagree the analysis follows one, so those hours stay fit to judge by; so do hours
+    whose sign was turned. mirrored : these, shape (hours,); None = none.
     """
     flat, flat_now = _flat(carried.table, reference, zero)
     of_devices = [_flat(alone, reference, learn_zero(alone))[1] for alone in carried.alone.values()]
@@ -125,8 +132,25 @@ def hour_doubts(
     elsewhere = hours_in(swapped, carried.table.hours["hour_s"])
     return HourDoubts(
         (flat & ~_quiet(carried.table, zero)) | elsewhere,
-        (*said, *monitors_swapped(swapped), *devices_disagree(carried)),
+        (
+            *said,
+            *monitors_swapped(swapped),
+            *([] if mirrored is None else ports_swapped(carried.table, mirrored)),
+            *devices_disagree(carried),
+        ),
     )
+
+
+def ports_swapped(table: Summaries, mirrored: BoolArray) -> list[Suspicion]:
+    """The newest hours at work read below zero as much as an element resists. mirrored : shape (hours,)."""
+    works = np.flatnonzero(table.working)
+    lately = mirrored[works]
+    if not np.all(lately[-SWAPPED_ROWS:]) or len(lately) < SWAPPED_ROWS:
+        return []
+    sound = np.flatnonzero(~lately)
+    first = works[sound[-1] + 1 if len(sound) else 0]
+    from_s = float(table.hours["hour_s"][first])
+    return [Suspicion(cause="ports_swapped", evidence=say("reads_below_zero", from_s=from_s))]
 
 
 def monitors_swapped(swapped: Sequence[SwappedSpan]) -> list[Suspicion]:
