@@ -135,7 +135,7 @@ def find_openings(
         level_pa=level_pa,
         steps=found.steps,
         weighed=_asked(found, hour_s, entered, BY[flow], tuning),
-        falls=_falls(found, around, tuning),
+        falls=_falls(found, BY[flow], tuning),
         low=low,
         doubted=doubted,
         warned=warned,
@@ -168,8 +168,7 @@ def find_changes(
     stopped = np.ones(len(level), dtype=bool)
     cut = cut_pieces(level, hours=ones, missed_h=missed_h, stopped=stopped, at_rows=(), by=by, tuning=tuning)
     known = Expectation(terminal_pa=limit, kind_clean_pa=None)
-    around = _premises(level, known, by, {}, tuning)
-    return _falls(explain(cut, around, tuning), around, tuning)
+    return _falls(explain(cut, _premises(level, known, by, {}, tuning), tuning), by, tuning)
 
 
 def _asked(
@@ -210,32 +209,19 @@ def _weighed(step: LevelStep, hour_s: FloatArray, *, opened: bool) -> WeighedSte
     )
 
 
-def _falls(found: Explained, around: Premises, tuning: Tuning) -> list[Change]:
-    """
-    Falls that most likely are changes: the sure ones at once, others once the new level has settled.
-
-    Of an element that had loaded by little only a sure one is told; others are asked about.
-    """
+def _falls(found: Explained, by: int, tuning: Tuning) -> list[Change]:
+    """Falls that most likely are changes: the sure ones at once, others once the new level has settled."""
     falls = []
     for number, step in enumerate(found.steps):
         new, cleaned, shown = step.chance(NEW), step.chance(CLEANED), _sound_after(found, number)
         if _came_back(found, number, tuning):
             continue
         is_sure = new + cleaned >= tuning.tell
-        is_likely = new + cleaned >= tuning.begins[around.by] and _had_loaded(step, found, around, tuning)
-        if is_sure or (is_likely and _has_settled(found, number, tuning)):
+        if is_sure or (new + cleaned >= tuning.begins[by] and _has_settled(found, number, tuning)):
             sure, likely = "high" if is_sure else "medium", "change" if new >= cleaned else "cleaned"
             before_pa, after_pa = float(np.exp(step.before)), float(np.exp(shown.start))
             falls.append(Change(step.row, before_pa, after_pa, sure, likely, shown.first - step.row))
     return falls
-
-
-def _had_loaded(step: LevelStep, found: Explained, around: Premises, tuning: Tuning) -> bool:
-    """The element before a fall had come some way from clean to the limit, or that is not known."""
-    if around.limit is None or step.after >= step.before:
-        return True
-    clean, before, limit = np.exp((found.clean, step.before, around.limit))
-    return bool(before - clean >= tuning.begins_used * (limit - clean))
 
 
 def _has_settled(found: Explained, number: int, tuning: Tuning) -> bool:

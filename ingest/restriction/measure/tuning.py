@@ -309,11 +309,6 @@ class Tuning:
         unit="probability",
         origin="made fleets (plateau, quarry): by flow three cleaned elements of 73 more than by 0.1",
     )
-    begins_used: float = constant(
-        0.25,
-        unit="of the way from clean to the limit",
-        origin="chosen: a cleaner element is hardly changed, and a plan hardly changes with it",
-    )
     unsure_h: float = constant(
         10.0,
         unit="operating hours",

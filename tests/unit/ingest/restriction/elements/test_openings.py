@@ -95,20 +95,6 @@ def test_a_fall_that_may_well_be_light_work_is_asked_about_and_begins_no_life(
     assert [step.likely for step in openings.weighed] == [NEW]
 
 
-@pytest.mark.parametrize(("to_pa", "is_told"), [(2_800.0, False), (5_000.0, True)])
-def test_of_an_element_that_had_loaded_by_little_only_a_sure_change_is_told(
-    to_pa: float, is_told: bool
-) -> None:
-    """A fifth of the way from clean to the limit, and two thirds."""
-    unsure = dataclasses.replace(TUNING, tell=0.9999)
-    openings = found(after_loading(to_pa, 1_900.0, 12), expected=KNOWN, tuning=unsure)
-    assert TUNING.begins[FLOW] < openings.steps[-1].chance(NEW, CLEANED) < unsure.tell
-    assert [fall.sure for fall in openings.falls] == ["medium"] * is_told
-    assert [step.likely for step in openings.weighed] == [NEW]
-    sure = dataclasses.replace(TUNING, tell=0.9)
-    assert len(found(after_loading(to_pa, 1_900.0, 12), expected=KNOWN, tuning=sure).falls) == 1
-
-
 @pytest.mark.parametrize(("hours", "is_asked"), [(8, False), (20, True)])
 def test_a_fall_that_came_back_within_a_day_of_work_is_no_question(hours: int, is_asked: bool) -> None:
     """An easy shift, or readings at fault; what stays low for longer may be an element at fault."""
