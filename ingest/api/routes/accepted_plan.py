@@ -25,6 +25,7 @@ from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.api.routes.described_plan import AcceptedAnswer, AcceptedPlansAnswer, TakenBackAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_housing
+from cleanside.ingest.api.routes.named_once import each_once
 from cleanside.ingest.api.routes.paper_shapes import Day, ZoneName, end_of_day_us
 from cleanside.ingest.api.routes.part_orders import keep_wanted
 from cleanside.ingest.api.routes.planned_day_asked import complaints_of_day
@@ -81,7 +82,7 @@ class NewAcceptedPlan(Strict):
     """The visits of a plan that are meant to be made."""
 
     zone: ZoneName = Field("UTC", description="where days begin and end")
-    visits: list[AcceptedVisit] = Field(
+    visits: Annotated[list[AcceptedVisit], each_once("machine", "housing")] = Field(
         min_length=1, max_length=MOST_ACCEPTED, description="visits of the plan, as they were seen"
     )
 

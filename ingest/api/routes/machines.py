@@ -17,6 +17,7 @@ from cleanside.ingest.api.routes.described_fleet import (
 )
 from cleanside.ingest.api.routes.described_kinds import FlowQuantity
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.named_once import each_once
 from cleanside.ingest.api.routes.named_schema import opened
 from cleanside.ingest.api.routes.noted_entries import note_entry
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
@@ -102,7 +103,7 @@ class NewMachine(Strict):
     machine: NewName
     display_name: DisplayName | None = Field(None, description="what people call it, any text")
     kind: Name | None = Field(None, description="what it is; machines of a kind learn from each other")
-    housings: list[NewHousing] = Field(default_factory=list, max_length=16)
+    housings: Annotated[list[NewHousing], each_once("housing")] = Field(default_factory=list, max_length=16)
 
 
 class MachineEdit(Strict):

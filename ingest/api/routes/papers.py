@@ -29,6 +29,7 @@ from cleanside.ingest.api.routes.machines import (
     find_machine,
     require_unit,
 )
+from cleanside.ingest.api.routes.named_once import each_once
 from cleanside.ingest.api.routes.paper_shapes import (
     Day,
     ZoneName,
@@ -118,7 +119,7 @@ class PapersEdit(Strict):
     crew: Name | None = None
     next_service: NextService | None = None
     laid_up: LaidUp | None = None
-    housings: list[HousingEdit] = Field(default_factory=list, max_length=16)
+    housings: Annotated[list[HousingEdit], each_once("housing")] = Field(default_factory=list, max_length=16)
 
 
 #: of a body with the hour meter
