@@ -642,6 +642,14 @@ SENTENCES: Sentences = {
     "sheet_unknown": '"{what}" is no spreadsheet of ours; choose machines or parts',
     "not_a_calendar_day": '"{written}" is no day of the calendar; write it like 2026-12-04',
     "day_twice": '"{written}" names a day twice; write each once, like 12345',
+    "name_but_for_case": (
+        'there is "{other}" here already, and "{name}" differs from it by capital letters alone; use that '
+        "name, or say confirmed_because"
+    ),
+    "device_sits_elsewhere": (
+        "{device} sits on {machine} ({housing}) now, which would lose it; correct the machine, or, to move "
+        "it from now on, say confirmed_because, or from when on: assigned_from"
+    ),
     "named_twice": '"{name}" is named twice, as entries {first} and {second} of the list; name it once',
     "not_a_time_zone": '"{written}" is no time zone; write it like Europe/Vienna, or UTC',
     "not_a_plain_instant": '"{written}" is a leap second or finer than a microsecond; send a plain instant',

@@ -20,11 +20,10 @@ def each_once(*members: str) -> AfterValidator:
     name_of = attrgetter(*members)
 
     def check(entries: Sequence[Any]) -> Sequence[Any]:
-        places: dict[Any, int] = {}
-        for place, entry in enumerate(entries):
-            name = name_of(entry)
-            first = places.setdefault(name, place)
-            if first != place:
+        names: list[Any] = [name_of(entry) for entry in entries]
+        for place, name in enumerate(names):
+            first = names.index(name)
+            if first < place:
                 named = "/".join(name) if isinstance(name, tuple) else name
                 raise WrongField("named_twice", name=named, first=first, second=place)
         return entries

@@ -45,6 +45,15 @@ def _printable(text: str) -> str:
 
 #: a few words of a person
 Words = Annotated[str, AfterValidator(_printable)]
+#: the answer to a question (422) about a name or a machine that may be a slip
+ConfirmedBecause = Annotated[
+    str,
+    Field(
+        max_length=400,
+        description="why it is meant, where the request was refused with a question; send it again with this",
+    ),
+    AfterValidator(_printable),
+]
 #: a display name, any text; "": the name itself
 DisplayName = Annotated[str, Field(max_length=120, examples=["Radlader 3"]), AfterValidator(_printable)]
 
