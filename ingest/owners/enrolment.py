@@ -25,7 +25,7 @@ from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.one_time_codes import Enrolment
 
-#: codes of readings that may be believed once a device has a longer history
+#: codes of readings that may be believed once a device has a longer history, which either date may say
 BY_FLOOR = ("time_before_floor", "clock_unset", "gps_week_rollover")
 CLAIMED_AT_ONCE = 10_000  # as many as can be quarantined (intake.MAX_UNKNOWN_HELD)
 HOUR_US = 3_600_000_000
@@ -224,13 +224,19 @@ def put_in_service(
     """
     Register a device, seat it, and check its quarantined readings again. A second call changes nothing.
 
+    They are those of an unknown device, and those whose times a date of this call may allow.
+
     seat : None: no housing. history_from_us : readings from then on may be true; None: not stated.
     Raises Refused (422) where the seat contradicts itself.
     """
     device = fleet.device(connection, owner_id, name) or fleet.keep_device(connection, owner_id, name)
     seated = None if seat is None else seating.seat(connection, device, seat, now_us)
     fleet.register(connection, device, now_us, in_service_us, history_from_us)
-    codes = ("device_unknown",) if history_from_us is None else ("device_unknown", *BY_FLOOR)
+    codes = ["device_unknown"]
+    if in_service_us is not None:
+        codes.append("time_before_service")
+    if in_service_us is not None or history_from_us is not None:
+        codes += BY_FLOOR
     entries = [
         entry
         for code in codes

@@ -104,12 +104,23 @@ def test_a_change_that_does_not_fit_changes_nothing(api: Api) -> None:
 
 
 def test_looking_again_stores_what_is_believed_by_now(api: Api) -> None:
-    api.post("/v1/devices", {"device": "grader-07-intake", "in_service_at": "2026-03-02T07:00:00Z"})
-    api.send(batch(1, [3.0]))
-    assert held(api)[0]["code"] == "time_before_service"
+    ahead = {"seq": 1, "at": "2026-03-02T09:30:00Z", "restriction": 3.0}
+    api.send(batch(1, [3.0]) | {"readings": [ahead]})
+    assert held(api)[0]["code"] == "time_in_future"
     assert amend(api, where={})["stored"] == 0
-    api.post("/v1/devices", {"device": "grader-07-intake", "in_service_at": "2026-03-01T00:00:00Z"})
+    api.clock.advance(3_600)
     assert amend(api, where={})["stored"] == 1
+
+
+def test_an_earlier_start_of_service_stores_what_waited_for_it(api: Api) -> None:
+    """As an earlier `history_from` does; before, an amendment without a change had to follow."""
+    service = [{"device": DEVICE, "in_service_at": f"2026-03-02T{at}:00Z"} for at in ("07:00", "06:30")]
+    service.append({"device": DEVICE, "in_service_at": "2026-03-01T00:00:00Z"})
+    api.post("/v1/devices", service[0])
+    api.send(batch(1, [3.0, 3.1]))
+    assert [entry["code"] for entry in held(api)] == ["time_before_service"] * 2
+    assert [api.post("/v1/devices", body).json()["claimed"] for body in service[1:]] == [0, 2]
+    assert_balances(api, stored=2, quarantined=0, discarded=0)
 
 
 def test_a_discarded_reading_stays_on_record_and_can_be_had_back(api: Api) -> None:
