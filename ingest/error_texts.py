@@ -740,6 +740,7 @@ SENTENCES: Sentences = {
     ),
     "device_or_machine": "give either device or machine; it says whose the second reading is",
     "entries_or_where": "give either entries or where; they say which quarantined readings are meant",
+    "nothing_left": "without {quantities} nothing of it is left; discard it",
     "has_none_of": "it has none of {quantities}; name a quantity it has",
     "last_below_first": "last {last} is below first {first}",
     "no_second_readings": "{not_fitting} of {entries} cannot be second readings; leave them out",

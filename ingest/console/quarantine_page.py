@@ -18,7 +18,7 @@ from urllib.parse import urlencode
 from fastapi import Depends, HTTPException, Path, Query, Request, Response
 
 from cleanside.gateway.units import QUANTITIES, accepts, from_si, to_si
-from cleanside.gateway.wire import NotAnInstant, instant_text, parse_instant
+from cleanside.gateway.wire import RESERVED_NAMES, NotAnInstant, instant_text, parse_instant
 from cleanside.ingest.analysis.concerns import COPIED_READING
 from cleanside.ingest.api.routes.amendments import (
     AmendBody,
@@ -58,6 +58,7 @@ Way = Literal[
     "suggested",
     "as_is",
     "unit",
+    "leave_out",
     "shift",
     "offset",
     "time_is_right",
@@ -144,6 +145,7 @@ def get_group_page(
         entries=entries,
         ways=ways_for(code, entries) if may_repair else [],
         units=units_for(entries),
+        unknown=unknown_in(entries),
         wish=wish,
         outcome=outcome,
         still=[] if outcome is None else still_quarantined(outcome),
@@ -276,6 +278,12 @@ def units_for(entries: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, str]]
     return {quantity: units_to_choose(quantity) for quantity in QUANTITIES if quantity in wanted}
 
 
+def unknown_in(entries: Sequence[Mapping[str, Any]]) -> list[str]:
+    """The quantities of the readings that the server does not know."""
+    carried = {name for entry in entries for name in entry["content"]}
+    return sorted(carried - set(QUANTITIES) - RESERVED_NAMES)
+
+
 def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
     """What can be done about a code, the likeliest first."""
     if code == COPIED_READING:
@@ -284,6 +292,8 @@ def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
     ways: list[Way] = ["suggested"] if is_suggested else []
     if code.startswith("unit_") or code == "out_of_range":  # a value ten times too large is most often that
         ways.append("unit")
+    if code == "quantity_unknown":
+        ways.append("leave_out")
     if code == "time_without_offset":
         ways.append("offset")
     if doubts_time(code):
@@ -320,6 +330,8 @@ def change_of(wish: Wish) -> dict[str, Any]:
         case "unit":
             quantity, _, unit = wish.value.partition(" ")
             return {"units": {quantity: unit}}
+        case "leave_out":
+            return {"leave_out": [wish.value]}
         case "offset":
             return {"offset": wish.value}
         case "shift":

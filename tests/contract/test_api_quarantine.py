@@ -66,6 +66,43 @@ def test_a_wrong_unit_is_amended_previewed_stored_and_undone(api: Api) -> None:
     assert [(e["code"], e["amended"]) for e in held(api)] == [("unit_not_accepted", None)] * 2
 
 
+def test_a_quantity_that_the_server_does_not_know_is_left_out_and_the_rest_stored(api: Api) -> None:
+    """What the code says to do; before, no amendment could."""
+    document = batch(1, [3.0, 3.1])
+    document["units"]["oil_pressure"] = "kPa"
+    for reading in document["readings"]:
+        reading["oil_pressure"] = 300.0
+    api.send(document)
+    where, change = {"code": "quantity_unknown"}, {"leave_out": ["oil_pressure"]}
+    preview = amend(api, where=where, change=change, preview=True)
+    after = preview["sample"][0]["after"]
+    assert ("oil_pressure" in after, after["units"]) == (False, {"restriction": "kPa"})
+    done = amend(api, where=where, change=change)
+    assert (done["stored"], stored(api)) == (2, {1: 3000.0, 2: 3100.0})
+    assert api.send(document)["duplicates"] == 2
+    api.undo(done["amendment_id"])
+    assert [entry["content"]["oil_pressure"] for entry in held(api)] == [300.0] * 2
+
+
+@pytest.mark.parametrize(
+    ("leave_out", "said"),
+    [
+        (["boost_pressure"], "it has none of boost_pressure"),
+        (["at", "seq", "units"], "it has none of at, seq, units"),
+        (["oil_pressure", "restriction"], "nothing of it is left"),
+    ],
+)
+def test_no_amendment_leaves_out_what_a_reading_has_not_or_all_it_has(
+    api: Api, leave_out: list[str], said: str
+) -> None:
+    document = batch(1, [3.0])
+    document["units"]["oil_pressure"] = "kPa"
+    document["readings"][0]["oil_pressure"] = 300.0
+    api.send(document)
+    refused = amend(api, 422, where={}, change={"leave_out": leave_out})
+    assert said in refused["errors"][0]["detail"]
+
+
 def test_what_the_server_suggests_is_applied_when_a_person_says_so(api: Api) -> None:
     document = batch(1, [3.0, 3.1])
     document["readings"][0]["at"] = "2006-07-17T08:00:00Z"  # 1024 weeks before 2026-03-02

@@ -132,6 +132,19 @@ def test_a_preview_shows_the_values_before_and_after(api: Api) -> None:
     assert "restriction 3.0 kPa" in page
 
 
+def test_a_quantity_that_is_not_known_is_left_out_on_the_page(api: Api) -> None:
+    """The page says so of the code; before, it had no form for it."""
+    document = batch(4, [3.3])
+    document["units"]["oil_pressure"] = "kPa"
+    document["readings"][0]["oil_pressure"] = 300.0
+    api.send(document)
+    given = {"code": "quantity_unknown", "way": "leave_out", "value": "oil_pressure"}
+    page = group(api, **given).text
+    assert '<option value="oil_pressure" selected>' in page
+    assert repair(api, **given).headers["location"].startswith("/quarantine?done=1&stored=1&held=0")
+    assert held(api) == 3
+
+
 def test_no_unit_is_chosen_for_a_person(api: Api) -> None:
     page = group(api).text
     choices = page.partition('id="v-unit"')[2].partition("</select>")[0]

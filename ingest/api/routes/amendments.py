@@ -93,6 +93,16 @@ class ChangeBody(Strict):
             json_schema_extra=named("Units"),
         ),
     ] = None
+    leave_out: Annotated[
+        list[Name] | None,
+        Field(
+            min_length=1,
+            max_length=16,
+            description="quantities whose values are not used, such as one that the server does not know; "
+            "the rest of the reading is checked again",
+            examples=[["oil_pressure"]],
+        ),
+    ] = None
     shift_s: Annotated[float | None, Field(ge=-4e9, le=4e9, description="what is added to the time [s]")] = (
         None
     )
@@ -180,7 +190,10 @@ class SetAsideBody(Strict):
     plain="as_previewed",
 )
 def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
-    """Change unit or time of quarantined readings; those that pass the checks then are stored."""
+    """
+    Change unit or time of quarantined readings, or leave a quantity out; those that pass the checks then are
+    stored.
+    """
     return ascii_json(amend_entries(body, resources, key))
 
 
