@@ -50,7 +50,7 @@ MEANINGS: Mapping[str, str] = {
     "confirmed_at": "when it was confirmed, UTC",
     "confirmed_because": "why the entry holds although the readings contradict it; null: not confirmed",
     "confirmed_by": "handle of the key with which it was confirmed",
-    "conflicts": "readings that came under a number that another reading has",
+    "conflicts": "readings that ever came under a number that another reading has, settled since or not",
     "correction": "number of the correction",
     "corrections": "corrections, newest first",
     "count": "how many",
