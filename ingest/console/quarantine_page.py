@@ -36,6 +36,7 @@ from cleanside.ingest.api.routes.attention import document_of, look
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.quarantine import list_quarantine, list_sent_twice
 from cleanside.ingest.api.routes.shared import Name, R
+from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON
 from cleanside.ingest.console.formats import Figure
 from cleanside.ingest.console.forms import read_form, text_of_field
 from cleanside.ingest.console.quarantine_counts import quarantine_counts
@@ -153,6 +154,7 @@ def get_group_page(
         changed=changed,
         short_of=short_of,
         reads_as=reads_as,
+        shifted_in_all=shifted_in_all,
         reason_said=reason_said,
     )
 
@@ -250,6 +252,14 @@ def _figure(value: float, unit: str, say: Sayer) -> Figure:
     return say.formats.of_unit(value, unit, min(decimals, 6))
 
 
+def shifted_in_all(wish: Wish, changed: Mapping[str, Any]) -> float | None:
+    """How far a shift takes a reading from its time as sent [s]; None: it was not shifted before."""
+    shifted_s: float | None = changed["shifted_s"]
+    if wish.way != "shift" or shifted_s is None or shifted_s == _seconds(wish.value):
+        return None
+    return shifted_s
+
+
 def still_quarantined(outcome: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Of the readings that a preview shows, those that it would leave: their number and why."""
     numbers = {shown["entry"]: shown["seq"] for shown in outcome["sample"]}
@@ -297,7 +307,9 @@ def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
     if code == "time_without_offset":
         ways.append("offset")
     if doubts_time(code):
-        ways += ["shift", "time_is_right"]
+        ways.append("shift")
+    if code in SETTLED_BY_A_PERSON:
+        ways.append("time_is_right")
     if code == "number_conflict":
         ways += ["second", "both_right"]
     return [*ways, "as_is", "discard"]

@@ -67,6 +67,8 @@ class ChangedReading:
     seq: int
     before: Mapping[str, Any]
     after: Mapping[str, Any]
+    #: how far its time then lies from the time as sent, by all shifts [s]; None: one of them is unreadable
+    shifted_s: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,9 +189,18 @@ def sample_of(entries: Sequence[QuarantineRow], contents: Sequence[str | None]) 
             seq=entry.seq,
             before=json.loads(entry.amended or entry.content),
             after=json.loads(content or entry.content),
+            shifted_s=_shifted_s(entry.content, content or entry.content),
         )
         for entry, content in pairs
     )
+
+
+def _shifted_s(sent: str, after: str) -> float | None:
+    try:
+        at_us, sent_us = (parse_instant(json.loads(text)["at"]).us for text in (after, sent))
+    except (KeyError, TypeError, NotAnInstant):
+        return None
+    return (at_us - sent_us) / MICRO
 
 
 def _all_changed(entries: Sequence[QuarantineRow], change: Repair) -> list[str | None]:

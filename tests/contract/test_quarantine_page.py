@@ -255,6 +255,32 @@ def test_every_code_can_be_looked_at_again_or_given_up() -> None:
         assert ways_for(code, [])[-2:] == ["as_is", "discard"]
 
 
+def test_a_time_is_said_to_be_right_only_where_that_settles_it() -> None:
+    """For a time in the future it never does: the server looks again when that time has come."""
+    offered = {code for code in CODES if "time_is_right" in ways_for(code, [])}
+    assert offered == {
+        *("time_before_service", "time_before_floor", "time_outlier"),
+        *("clock_unset", "gps_week_rollover"),
+    }
+    assert "shift" in ways_for("time_in_future", [])
+
+
+def test_the_preview_of_a_second_shift_says_the_sum(api: Api) -> None:
+    """-3600 s and then -7200 s are three hours; before, nothing said so."""
+    known = str(table("en")["quarantine.shifted_in_all"]).partition("{")[0]
+    ahead = batch(4, [3.0])
+    ahead["readings"][0]["at"] = "2026-03-02T23:00:00Z"
+    api.send(ahead)
+    shift = {"code": "time_in_future", "way": "shift"}
+    assert known not in group(api, **shift, value="-3600").text
+    assert repair(api, **shift, value="-3600").status_code == 303
+    assert f"{known}−10,800 s from the time as sent" in group(api, **shift, value="-7200").text
+    entry = [one["entry"] for one in api.get("/v1/quarantine").json()["entries"]][-1]
+    body = {"entries": [entry], "change": {"shift_s": -7200}, "preview": True}
+    (shown,) = api.post("/v1/quarantine/amendments", body, key="operator").json()["sample"]
+    assert shown["shifted_s"] == -10_800.0
+
+
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_every_code_has_words(language: str) -> None:
     known = table(language)
