@@ -38,7 +38,7 @@ from cleanside.ingest.api.routes.quarantine import list_quarantine, list_sent_tw
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON
 from cleanside.ingest.console.formats import Figure
-from cleanside.ingest.console.forms import read_form, text_of_field
+from cleanside.ingest.console.forms import read_form, text_of_field, trimmed_field
 from cleanside.ingest.console.quarantine_counts import quarantine_counts
 from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import render, sayer_of
@@ -135,7 +135,7 @@ def get_group_page(
     say = sayer_of(request, key)
     entries = entries_of(resources, key, say, code, device)
     may_repair = allows(key, "quarantine:write")
-    wish = Wish(code, device, way, value) if way is not None and may_repair else None
+    wish = Wish(code, device, way, value.strip()) if way is not None and may_repair else None
     outcome = None if wish is None else carried_out(wish, resources, key, {"preview": True})
     return render(
         request,
@@ -162,7 +162,7 @@ def get_group_page(
 @router.post("/quarantine/repairs")
 def post_repair(resources: R, key: Operator, fields: Fields) -> Response:
     """Apply exactly what was previewed; where the group changed since, show the preview again."""
-    given = {name: text_of_field(fields, name) for name in Wish._fields}
+    given = {name: trimmed_field(fields, name) for name in Wish._fields}
     if given["way"] not in get_args(Way):
         raise NotValid(Complaint("way", "no_repair_chosen"))
     wish = Wish(**given)  # type: ignore[arg-type]  # checked above

@@ -260,6 +260,29 @@ def test_another_owner_touches_nothing(api: Api) -> None:
     assert_balances(api, stored=1, discarded=1)
 
 
+@pytest.mark.parametrize("blank", ["      ", " x ", "\u00a0\u2003 "])
+@pytest.mark.parametrize(
+    ("path", "more"),
+    [
+        ("discards", {"where": {}}),
+        ("set-aside", {"stream": STREAM, "first": 1, "last": 1}),
+        ("misnumbered", {"stream": STREAM, "first": 2}),
+    ],
+)
+def test_a_blank_reason_is_none(api: Api, path: str, more: dict[str, Any], blank: str) -> None:
+    api.send(batch(1, [3.0, 900.0]))
+    refused = amend(api, 422, path=path, **more, reason=blank)
+    assert [error["pointer"] for error in refused["errors"]] == ["#/reason"]
+    assert_balances(api, stored=1, quarantined=1, discarded=0)
+
+
+def test_a_reason_is_kept_without_the_blanks_around_it(api: Api) -> None:
+    api.send(batch(1, [900.0]))
+    amend(api, path="discards", where={}, reason="  sensor was off its bracket \n")
+    (listed,) = api.get("/v1/quarantine/amendments", key="operator").json()["amendments"]
+    assert listed["asked"]["reason"] == "sensor was off its bracket"
+
+
 def test_what_was_done_is_listed_with_who_and_when(api: Api) -> None:
     api.send(batch(1, [900.0]))
     done = amend(api, path="discards", where={}, reason="sensor was off its bracket")

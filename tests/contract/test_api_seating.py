@@ -60,6 +60,10 @@ def test_registering_a_used_device_on_another_machine_is_asked_about(shop: Api) 
     assert seats_of(shop) == [("grader-07", None, None)]
 
 
+def test_blanks_are_no_answer_to_a_question(shop: Api) -> None:
+    assert register_on(shop, "loader-02", confirmed_because="   ").status_code == 422
+
+
 def test_a_move_that_is_meant_begins_now(shop: Api) -> None:
     answer = register_on(shop, "loader-02", confirmed_because="the grader was sold").json()
     now = "2026-03-02T09:00:00Z"

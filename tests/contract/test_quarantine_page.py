@@ -211,6 +211,8 @@ def test_the_units_of_every_quantity_of_the_readings_are_offered(api: Api) -> No
 
 def test_readings_are_given_up_with_a_reason_only(api: Api) -> None:
     assert repair(api, way="discard", value="").status_code == 422
+    assert group(api, way="discard", value="      ").status_code == 422
+    assert repair(api, way="discard", value="      ").status_code == 422
     assert held(api) == 3
     assert repair(api, way="discard", value="the tube was off").status_code == 303
     assert held(api) == 0

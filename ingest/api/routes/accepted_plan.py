@@ -30,7 +30,7 @@ from cleanside.ingest.api.routes.paper_shapes import Day, ZoneName, end_of_day_u
 from cleanside.ingest.api.routes.part_orders import keep_wanted
 from cleanside.ingest.api.routes.planned_day_asked import complaints_of_day
 from cleanside.ingest.api.routes.services import services_of
-from cleanside.ingest.api.routes.shared import At, Name, R, Strict, Words, needs, problems, router_of, text
+from cleanside.ingest.api.routes.shared import At, Because, Name, R, Strict, needs, problems, router_of, text
 from cleanside.ingest.api.routes.shop import ShopReader
 from cleanside.ingest.api.routes.visit_plan import proposed_days
 from cleanside.ingest.api.routes.work import on_list, part_lines
@@ -70,7 +70,7 @@ class AcceptedVisit(Strict):
     replaces: bool = Field(
         False, description="true: it takes the place of another day that is planned; else that day stays"
     )
-    confirmed_because: Words = Field(
+    confirmed_because: Because = Field(
         "",
         max_length=400,
         description="why a day holds that the plan did not propose, and that cannot hold by the forecast, "

@@ -21,6 +21,7 @@ from cleanside.ingest.api.routes.shared import (
     At,
     Name,
     R,
+    Reason,
     Strict,
     Words,
     needs,
@@ -132,7 +133,7 @@ class AmendBody(Selection):
 class DiscardBody(Selection):
     """Discard quarantined readings."""
 
-    reason: Words = Field(min_length=3, max_length=400)
+    reason: Reason
     same_reading: bool = Field(
         False,
         description=(
@@ -155,7 +156,7 @@ class BothRightBody(Selection):
 class SecondBody(Selection):
     """Put second readings under a number in place of the first."""
 
-    reason: Words = Field(min_length=3, max_length=400)
+    reason: Reason
 
 
 class MisnumberedBody(Strict):
@@ -163,7 +164,7 @@ class MisnumberedBody(Strict):
 
     stream: Words = Field(max_length=80)
     first: int = Field(ge=1, le=2**53, description="this number and all after it; above the mark")
-    reason: Words = Field(min_length=3, max_length=400)
+    reason: Reason
     preview: bool = False
 
 
@@ -173,7 +174,7 @@ class SetAsideBody(Strict):
     stream: Words = Field(max_length=80)
     first: int = Field(ge=1, le=2**53)
     last: int = Field(ge=1, le=2**53)
-    reason: Words = Field(min_length=3, max_length=400)
+    reason: Reason
     preview: bool = False
 
 

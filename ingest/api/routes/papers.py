@@ -43,6 +43,7 @@ from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     Act,
     At,
+    Because,
     Name,
     PathName,
     R,
@@ -200,7 +201,7 @@ class NewPlan(Strict):
         "`planned_since`. Left out: whatever is planned is replaced",
         examples=["2026-03-02T09:00:00Z"],
     )
-    confirmed_because: Words = Field(
+    confirmed_because: Because = Field(
         "",
         max_length=400,
         description="why the day holds although it cannot, by the forecast, the calendar or its distance; "
