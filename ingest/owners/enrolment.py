@@ -3,7 +3,8 @@ A device gets its key with a one-time code, and the server checks its quarantine
 
 Promises: a code gives one key. Whatever is wrong with it (unknown, used, out of date, cancelled, made by a
 revoked key) the answer is the same, so guessing reveals nothing. After a lost reply a gateway may ask again
-with the same attempt for a while: the first key, which it never saw, ends then.
+with the same attempt for a while: the first key, which it never saw, ends then. The first use of a code ends
+the other open ones of its device for the same housing.
 Leaves to others: codes (`ingest.owners.one_time_code`), how often an address may try
 (`ingest.owners.quotas`), who may make codes (`ingest.api.routes.enrolment`).
 """
@@ -140,7 +141,14 @@ def enrol(
     )
     about = {"device": enrolment.device, "enrolment": enrolment.id, "claimed": done.claimed}
     audit.note(connection, enrolment.owner_id, now_us, new.handle, "enrolled", **about)
+    if enrolment.used_us is None:
+        _end_others(connection, enrolment, new.handle, now_us)
     return enrolled
+
+
+def _end_others(connection: sa.Connection, used: Enrolment, who: str, now_us: int) -> None:
+    for ended in one_time_codes.end_others(connection, used, now_us):
+        audit.note(connection, used.owner_id, now_us, who, "enrolment_cancelled", enrolment=ended)
 
 
 def _holds(connection: sa.Connection, found: Enrolment, attempt: str, now_us: int) -> bool:
