@@ -31,12 +31,12 @@ from cleanside.ingest.api.routes.amendments import (
     keep_second_entries,
     list_amendments,
     post_amendment_undo,
+    settled_by_a_person,
 )
 from cleanside.ingest.api.routes.attention import document_of, look
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.quarantine import list_quarantine, list_sent_twice
 from cleanside.ingest.api.routes.shared import Name, R
-from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON
 from cleanside.ingest.console.formats import Figure
 from cleanside.ingest.console.forms import read_form, text_of_field, trimmed_field
 from cleanside.ingest.console.quarantine_counts import quarantine_counts
@@ -308,7 +308,7 @@ def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
         ways.append("offset")
     if doubts_time(code):
         ways.append("shift")
-    if code in SETTLED_BY_A_PERSON:
+    if settled_by_a_person(code):
         ways.append("time_is_right")
     if code == "number_conflict":
         ways += ["second", "both_right"]

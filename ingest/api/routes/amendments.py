@@ -31,6 +31,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
+from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.quarantine import amend, both_right, keep_second, same_reading
 from cleanside.ingest.quarantine.amend import AmendmentOutcome, Repair, Who
@@ -210,6 +211,11 @@ def amend_entries(body: AmendBody, resources: Resources, key: Key) -> dict[str, 
         key,
         lambda c, who, entries, now_us: amend.amend(c, who, entries, change, now_us, body.model_dump_json()),
     )
+
+
+def settled_by_a_person(code: str) -> bool:
+    """True for a doubt about a time that ends where a person says that the time is right."""
+    return code in SETTLED_BY_A_PERSON
 
 
 @router.post(

@@ -53,7 +53,6 @@ MEANINGS: Mapping[str, str] = {
     "conflicts": "readings that ever came under a number that another reading has, settled since or not",
     "correction": "number of the correction",
     "corrections": "corrections, newest first",
-    "count": "how many",
     "created_at": "when it was made, UTC",
     "crew": "name of the crew that looks after it; null: not entered",
     "crews": "crews, by name",
