@@ -189,7 +189,7 @@ class SetAsideBody(Strict):
 @example(
     {"entries": ["{entry}"], "preview": True},
     other_body={"where": {"device": "{device}"}, "preview": True},
-    plain="as_previewed",
+    plain="as_previewed leave_out",
 )
 def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
     """
