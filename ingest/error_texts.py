@@ -642,6 +642,15 @@ SENTENCES: Sentences = {
     "sheet_unknown": '"{what}" is no spreadsheet of ours; choose machines or parts',
     "not_a_calendar_day": '"{written}" is no day of the calendar; write it like 2026-12-04',
     "day_twice": '"{written}" names a day twice; write each once, like 12345',
+    "name_but_for_case": (
+        'there is "{other}" here already, and "{name}" differs from it by capital letters alone; use that '
+        "name, or say confirmed_because"
+    ),
+    "device_sits_elsewhere": (
+        "{device} sits on {machine} ({housing}) now, which would lose it; correct the machine, or, to move "
+        "it from now on, say confirmed_because, or from when on: assigned_from"
+    ),
+    "named_twice": '"{name}" is named twice, as entries {first} and {second} of the list; name it once',
     "not_a_time_zone": '"{written}" is no time zone; write it like Europe/Vienna, or UTC',
     "not_a_plain_instant": '"{written}" is a leap second or finer than a microsecond; send a plain instant',
     "not_printable": "it has characters that cannot be printed; leave them out",
@@ -731,6 +740,7 @@ SENTENCES: Sentences = {
     ),
     "device_or_machine": "give either device or machine; it says whose the second reading is",
     "entries_or_where": "give either entries or where; they say which quarantined readings are meant",
+    "nothing_left": "without {quantities} nothing of it is left; discard it",
     "has_none_of": "it has none of {quantities}; name a quantity it has",
     "last_below_first": "last {last} is below first {first}",
     "no_second_readings": "{not_fitting} of {entries} cannot be second readings; leave them out",

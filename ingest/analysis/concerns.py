@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from cleanside.gateway.wire import MAX_READINGS
 from cleanside.ingest.restriction import SILENT_S
 from cleanside.ingest.store.attention import CopiedGroup, HeardDevice, QuarantinedGroup
 from cleanside.ingest.store.declared import DeclaredLine
@@ -33,6 +34,8 @@ SILENT_AFTER_US: Mapping[str, int] = {code: int(1e6 * after_s) for code, after_s
 #: last event of a device -> the reason for silence that it gives
 SILENT_BY_EVENT: Mapping[str, str] = {"key_off": "keyed_off", "device_fault": "device_fault"}
 BEHIND_AFTER_US = HOUR_US  # readings that are missing for so long are not on their way (chosen)
+#: of a program without a gateway, which posts a batch at a time: more numbers than that are not on their way
+FAR_AHEAD = MAX_READINGS
 DECLARED_FOR_US = 7 * DAY_US  # a loss is shown for a week; the account shows it permanently (chosen)
 #: code of readings in conflict that came twice from a copied file
 COPIED_READING = "copied_reading"
@@ -73,6 +76,11 @@ class ConcernGroup:
     def needing(self) -> int:
         """How many of its lines need a person."""
         return sum(line.needs_person for line in self.lines)
+
+    @property
+    def counted(self) -> int:
+        """What its lines count, together: readings, numbers, times or devices, as the group has it."""
+        return sum(line.count for line in self.lines if line.code != COPIED_READING)  # in conflict too
 
 
 def groups_of(
@@ -148,11 +156,11 @@ def quiet_because(device: HeardDevice) -> str:
 
 
 def _behind(device: HeardDevice, now_us: int) -> list[Concern]:
-    needs = device.heard_us is not None and now_us - device.heard_us >= BEHIND_AFTER_US
-    counts = {"gap": device.gap, "pending": device.pending}
-    return [
-        _line(device, code, count, device.heard_us, needs=needs) for code, count in counts.items() if count
-    ]
+    """What is missing of a device; a program without a gateway may have mistyped a number far ahead."""
+    is_quiet = device.heard_us is not None and now_us - device.heard_us >= BEHIND_AFTER_US
+    is_far = device.gap > FAR_AHEAD and not device.has_gateway
+    found = [("gap", device.gap, is_quiet or is_far), ("pending", device.pending, is_quiet)]
+    return [_line(device, code, count, device.heard_us, needs=needs) for code, count, needs in found if count]
 
 
 def _line(device: HeardDevice, code: str, count: int, since_us: int | None, *, needs: bool) -> Concern:

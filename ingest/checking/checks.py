@@ -24,7 +24,10 @@ from cleanside.ingest.checking.plausible_time import Service, doubt_of_time, in_
 CODES: Mapping[str, str] = {
     "unit_not_accepted": "declare an accepted unit; amend the quarantined readings with their unit",
     "unit_undeclared": "declare the unit of each quantity; amend the quarantined readings with their unit",
-    "quantity_unknown": "update the server, or leave the quantity out; the rest can be released",
+    "quantity_unknown": (
+        "update the server, which checks them again by itself, or amend the quarantined readings with "
+        "leave_out, which stores the rest; send the quantity no more, or under its name"
+    ),
     "time_not_rfc3339": "send RFC 3339 with an offset; amend the quarantined readings with their time",
     "time_without_offset": "send the offset from UTC; amend the quarantined readings with the machine's zone",
     "time_in_future": (

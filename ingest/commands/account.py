@@ -48,8 +48,8 @@ def account_text(accounts: list[account.StreamBalance]) -> str:
         "shed",
         "gap",
         "pending",
-        "duplicates",
-        "conflicts",
+        "repeats so far",
+        "conflicts so far",
         "stream",
     )
     rows = [heads] + [

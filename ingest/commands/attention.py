@@ -16,15 +16,16 @@ from cleanside.ingest.settings import Settings
 from cleanside.ingest.writer import system_clock
 
 MOST_LINES = 5  # of a group on the screen; --json has up to 64; chosen, so that six groups fit
+#: group -> its title, and what its lines count
 TITLES = {
-    "without_key": "without a valid key",
-    "silent": "nothing heard",
-    "unseated": "heard, and on no machine",
-    "behind": "readings missing",
-    "in_conflict": "two readings under one number",
-    "in_quarantine": "quarantined",
-    "declared": "losses declared",
-    "versions": "other versions",
+    "without_key": ("without a valid key", "monitor"),
+    "silent": ("nothing heard", "monitor"),
+    "unseated": ("registered and sending, on no machine", "monitor"),
+    "behind": ("numbers missing", "number"),
+    "in_conflict": ("two readings under one number", "reading"),
+    "in_quarantine": ("quarantined", "reading"),
+    "declared": ("declared by gateways", "event"),
+    "versions": ("other versions", "gateway"),
 }
 
 
@@ -54,13 +55,21 @@ def attention_text(groups: Sequence[ConcernGroup], now_us: int) -> str:
     """The groups as one screen for people; lines that need a person have an exclamation mark."""
     lines = []
     for group in groups:
-        lines.append(f"{TITLES[group.group]}: {len(group.lines)}, needing a person: {group.needing}")
+        lines.append(_title(group))
         lines += [f"  {_line(line, now_us)}" for line in group.lines[:MOST_LINES]]
         if len(group.lines) > MOST_LINES:
             lines.append(f"    {len(group.lines) - MOST_LINES} more; --json shows them")
         steps = {line.code: attention_route.next_step(line.code) for line in group.lines if line.needs_person}
         lines += [f"    {code}: {step}" for code, step in list(steps.items())[:MOST_LINES]]
     return "\n".join(lines)
+
+
+def _title(group: ConcernGroup) -> str:
+    title, noun = TITLES[group.group]
+    if not group.lines:
+        return f"{title}: none"
+    many, needing = counted(group.counted, noun), counted(group.needing, "line")
+    return f"{title}: {many} in {counted(len(group.lines), 'line')}, needing a person: {needing}"
 
 
 def _line(line: Concern, now_us: int) -> str:

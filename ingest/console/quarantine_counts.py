@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from cleanside.ingest.analysis.concerns import CONFLICT, COPIED_READING, QUARANTINE, ConcernGroup
+from cleanside.ingest.analysis.concerns import CONFLICT, QUARANTINE, ConcernGroup
 
 
 class QuarantineCounts(NamedTuple):
@@ -23,8 +23,5 @@ class QuarantineCounts(NamedTuple):
 
 def quarantine_counts(groups: Sequence[ConcernGroup]) -> QuarantineCounts:
     """Count them. groups : of `GET /v1/attention`, whole."""
-    counts = {
-        group.group: sum(line.count for line in group.lines if line.code != COPIED_READING)  # in conflict too
-        for group in groups
-    }
+    counts = {group.group: group.counted for group in groups}
     return QuarantineCounts(counts[QUARANTINE], counts[CONFLICT])

@@ -18,7 +18,7 @@ from urllib.parse import urlencode
 from fastapi import Depends, HTTPException, Path, Query, Request, Response
 
 from cleanside.gateway.units import QUANTITIES, accepts, from_si, to_si
-from cleanside.gateway.wire import NotAnInstant, instant_text, parse_instant
+from cleanside.gateway.wire import RESERVED_NAMES, NotAnInstant, instant_text, parse_instant
 from cleanside.ingest.analysis.concerns import COPIED_READING
 from cleanside.ingest.api.routes.amendments import (
     AmendBody,
@@ -31,13 +31,14 @@ from cleanside.ingest.api.routes.amendments import (
     keep_second_entries,
     list_amendments,
     post_amendment_undo,
+    settled_by_a_person,
 )
 from cleanside.ingest.api.routes.attention import document_of, look
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.quarantine import list_quarantine, list_sent_twice
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.console.formats import Figure
-from cleanside.ingest.console.forms import read_form, text_of_field
+from cleanside.ingest.console.forms import read_form, text_of_field, trimmed_field
 from cleanside.ingest.console.quarantine_counts import quarantine_counts
 from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import render, sayer_of
@@ -58,6 +59,7 @@ Way = Literal[
     "suggested",
     "as_is",
     "unit",
+    "leave_out",
     "shift",
     "offset",
     "time_is_right",
@@ -133,7 +135,7 @@ def get_group_page(
     say = sayer_of(request, key)
     entries = entries_of(resources, key, say, code, device)
     may_repair = allows(key, "quarantine:write")
-    wish = Wish(code, device, way, value) if way is not None and may_repair else None
+    wish = Wish(code, device, way, value.strip()) if way is not None and may_repair else None
     outcome = None if wish is None else carried_out(wish, resources, key, {"preview": True})
     return render(
         request,
@@ -144,6 +146,7 @@ def get_group_page(
         entries=entries,
         ways=ways_for(code, entries) if may_repair else [],
         units=units_for(entries),
+        unknown=unknown_in(entries),
         wish=wish,
         outcome=outcome,
         still=[] if outcome is None else still_quarantined(outcome),
@@ -151,6 +154,7 @@ def get_group_page(
         changed=changed,
         short_of=short_of,
         reads_as=reads_as,
+        shifted_in_all=shifted_in_all,
         reason_said=reason_said,
     )
 
@@ -158,7 +162,7 @@ def get_group_page(
 @router.post("/quarantine/repairs")
 def post_repair(resources: R, key: Operator, fields: Fields) -> Response:
     """Apply exactly what was previewed; where the group changed since, show the preview again."""
-    given = {name: text_of_field(fields, name) for name in Wish._fields}
+    given = {name: trimmed_field(fields, name) for name in Wish._fields}
     if given["way"] not in get_args(Way):
         raise NotValid(Complaint("way", "no_repair_chosen"))
     wish = Wish(**given)  # type: ignore[arg-type]  # checked above
@@ -248,6 +252,14 @@ def _figure(value: float, unit: str, say: Sayer) -> Figure:
     return say.formats.of_unit(value, unit, min(decimals, 6))
 
 
+def shifted_in_all(wish: Wish, changed: Mapping[str, Any]) -> float | None:
+    """How far a shift takes a reading from its time as sent [s]; None: it was not shifted before."""
+    shifted_s: float | None = changed["shifted_s"]
+    if wish.way != "shift" or shifted_s is None or shifted_s == _seconds(wish.value):
+        return None
+    return shifted_s
+
+
 def still_quarantined(outcome: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Of the readings that a preview shows, those that it would leave: their number and why."""
     numbers = {shown["entry"]: shown["seq"] for shown in outcome["sample"]}
@@ -276,6 +288,12 @@ def units_for(entries: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, str]]
     return {quantity: units_to_choose(quantity) for quantity in QUANTITIES if quantity in wanted}
 
 
+def unknown_in(entries: Sequence[Mapping[str, Any]]) -> list[str]:
+    """The quantities of the readings that the server does not know."""
+    carried = {name for entry in entries for name in entry["content"]}
+    return sorted(carried - set(QUANTITIES) - RESERVED_NAMES)
+
+
 def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
     """What can be done about a code, the likeliest first."""
     if code == COPIED_READING:
@@ -284,10 +302,14 @@ def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
     ways: list[Way] = ["suggested"] if is_suggested else []
     if code.startswith("unit_") or code == "out_of_range":  # a value ten times too large is most often that
         ways.append("unit")
+    if code == "quantity_unknown":
+        ways.append("leave_out")
     if code == "time_without_offset":
         ways.append("offset")
     if doubts_time(code):
-        ways += ["shift", "time_is_right"]
+        ways.append("shift")
+    if settled_by_a_person(code):
+        ways.append("time_is_right")
     if code == "number_conflict":
         ways += ["second", "both_right"]
     return [*ways, "as_is", "discard"]
@@ -320,6 +342,8 @@ def change_of(wish: Wish) -> dict[str, Any]:
         case "unit":
             quantity, _, unit = wish.value.partition(" ")
             return {"units": {quantity: unit}}
+        case "leave_out":
+            return {"leave_out": [wish.value]}
         case "offset":
             return {"offset": wish.value}
         case "shift":

@@ -3,7 +3,8 @@ A device gets its key with a one-time code, and the server checks its quarantine
 
 Promises: a code gives one key. Whatever is wrong with it (unknown, used, out of date, cancelled, made by a
 revoked key) the answer is the same, so guessing reveals nothing. After a lost reply a gateway may ask again
-with the same attempt for a while: the first key, which it never saw, ends then.
+with the same attempt for a while: the first key, which it never saw, ends then. The first use of a code ends
+the other open ones of its device for the same housing.
 Leaves to others: codes (`ingest.owners.one_time_code`), how often an address may try
 (`ingest.owners.quotas`), who may make codes (`ingest.api.routes.enrolment`).
 """
@@ -25,7 +26,7 @@ from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.one_time_codes import Enrolment
 
-#: codes of readings that may be believed once a device has a longer history
+#: codes of readings that may be believed once a device has a longer history, which either date may say
 BY_FLOOR = ("time_before_floor", "clock_unset", "gps_week_rollover")
 CLAIMED_AT_ONCE = 10_000  # as many as can be quarantined (intake.MAX_UNKNOWN_HELD)
 HOUR_US = 3_600_000_000
@@ -140,7 +141,14 @@ def enrol(
     )
     about = {"device": enrolment.device, "enrolment": enrolment.id, "claimed": done.claimed}
     audit.note(connection, enrolment.owner_id, now_us, new.handle, "enrolled", **about)
+    if enrolment.used_us is None:
+        _end_others(connection, enrolment, new.handle, now_us)
     return enrolled
+
+
+def _end_others(connection: sa.Connection, used: Enrolment, who: str, now_us: int) -> None:
+    for ended in one_time_codes.end_others(connection, used, now_us):
+        audit.note(connection, used.owner_id, now_us, who, "enrolment_cancelled", enrolment=ended)
 
 
 def _holds(connection: sa.Connection, found: Enrolment, attempt: str, now_us: int) -> bool:
@@ -224,13 +232,19 @@ def put_in_service(
     """
     Register a device, seat it, and check its quarantined readings again. A second call changes nothing.
 
+    They are those of an unknown device, and those whose times a date of this call may allow.
+
     seat : None: no housing. history_from_us : readings from then on may be true; None: not stated.
     Raises Refused (422) where the seat contradicts itself.
     """
     device = fleet.device(connection, owner_id, name) or fleet.keep_device(connection, owner_id, name)
     seated = None if seat is None else seating.seat(connection, device, seat, now_us)
     fleet.register(connection, device, now_us, in_service_us, history_from_us)
-    codes = ("device_unknown",) if history_from_us is None else ("device_unknown", *BY_FLOOR)
+    codes = ["device_unknown"]
+    if in_service_us is not None:
+        codes.append("time_before_service")
+    if in_service_us is not None or history_from_us is not None:
+        codes += BY_FLOOR
     entries = [
         entry
         for code in codes

@@ -18,7 +18,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
-from cleanside.gateway.wire import Doubt, NotAnInstant, instant_text, parse_instant
+from cleanside.gateway.wire import RESERVED_NAMES, Doubt, NotAnInstant, instant_text, parse_instant
 from cleanside.ingest.checking.placed import TIME_IS_RIGHT
 from cleanside.ingest.errors import Complaint, DoesNotFit, NotFound, Refused
 from cleanside.ingest.quarantine import misnumbered, replay
@@ -47,6 +47,8 @@ class Repair:
 
     #: quantity -> the unit its value really is in
     units: Mapping[str, str] | None = None
+    #: quantities whose values are not used
+    leave_out: Sequence[str] | None = None
     #: added to the time [s]
     shift_s: float | None = None
     #: the offset from UTC of a time that came without one, like +02:00
@@ -65,6 +67,8 @@ class ChangedReading:
     seq: int
     before: Mapping[str, Any]
     after: Mapping[str, Any]
+    #: how far its time then lies from the time as sent, by all shifts [s]; None: one of them is unreadable
+    shifted_s: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,12 +117,27 @@ def changed(
         if not used:
             raise DoesNotFit("has_none_of", quantities=", ".join(sorted(change.units)))
         after["units"] = dict(after.get("units", {})) | used
+    if change.leave_out is not None:
+        after = _without(after, change.leave_out)
     if change.offset is not None:
         after["at"] = f"{after['at']}{change.offset}"
         parse_instant(after["at"])
     if change.shift_s is not None:
         after["at"] = _shifted(after["at"], change.shift_s)
     return after
+
+
+def _without(content: Mapping[str, Any], quantities: Sequence[str]) -> dict[str, Any]:
+    """A content without some of its quantities and their units; at least one quantity stays."""
+    carried = {name for name in content if name not in RESERVED_NAMES}
+    gone = carried & set(quantities)
+    if not gone:
+        raise DoesNotFit("has_none_of", quantities=", ".join(sorted(quantities)))
+    if gone == carried:
+        raise DoesNotFit("nothing_left", quantities=", ".join(sorted(gone)))
+    after = {name: value for name, value in content.items() if name not in gone}
+    units = content.get("units", {})
+    return after | {"units": {name: unit for name, unit in units.items() if name not in gone}}
 
 
 def _shifted(at: str, shift_s: float) -> str:
@@ -170,9 +189,18 @@ def sample_of(entries: Sequence[QuarantineRow], contents: Sequence[str | None]) 
             seq=entry.seq,
             before=json.loads(entry.amended or entry.content),
             after=json.loads(content or entry.content),
+            shifted_s=_shifted_s(entry.content, content or entry.content),
         )
         for entry, content in pairs
     )
+
+
+def _shifted_s(sent: str, after: str) -> float | None:
+    try:
+        at_us, sent_us = (parse_instant(json.loads(text)["at"]).us for text in (after, sent))
+    except (KeyError, TypeError, NotAnInstant):
+        return None
+    return (at_us - sent_us) / MICRO
 
 
 def _all_changed(entries: Sequence[QuarantineRow], change: Repair) -> list[str | None]:

@@ -45,6 +45,8 @@ class HeardDevice:
     #: numbers that the gateway reported and that did not arrive; and numbers missing below the highest seen
     pending: int
     gap: int
+    #: a gateway said how many numbers it gave; False: a program posts by itself
+    has_gateway: bool
     is_retired: bool
     #: name of its last event; read only where `quiet_since_us` is before the given instant
     last_event: str | None
@@ -117,6 +119,7 @@ def heard_devices(
             version=None if newest is None else newest.gateway_version,
             pending=sum(max(0, (s.appended_through or 0) - s.highest) for s in of_device),
             gap=sum(max(0, s.highest - s.mark - int(s.beyond or 0)) for s in of_device),
+            has_gateway=any(s.appended_through is not None for s in of_device),
             is_retired=row.retired_us is not None,
             last_event=None,
             is_seated=row.retired_us is not None or row.id in seated,

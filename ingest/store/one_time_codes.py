@@ -102,6 +102,25 @@ def pass_on(connection: sa.Connection, owner_id: int, who: str, to: str) -> None
     connection.execute(statement.values(who=to))
 
 
+def end_others(connection: sa.Connection, used: Enrolment, now_us: int) -> list[int]:
+    """
+    End the open codes of a device for the housing on which one was just used. Returns their numbers.
+
+    They were made for a label that was lost, and each would give one more key. A code for another housing
+    stays: it is a move that somebody prepared.
+    """
+    same = (
+        enrolments.c.owner_id == used.owner_id,
+        enrolments.c.device == used.device,
+        enrolments.c.housing_id == used.housing_id,
+        enrolments.c.id != used.id,
+    )
+    open_ = enrolments.c.used_us.is_(None), enrolments.c.cancelled_us.is_(None)
+    statement = sa.update(enrolments).where(*same, *open_, enrolments.c.expires_us > now_us)
+    ended = connection.scalars(statement.values(cancelled_us=now_us).returning(enrolments.c.id))
+    return sorted(ended)
+
+
 def set_enrolment(connection: sa.Connection, enrolment_id: int, **values: Any) -> None:
     """Write the outcome of an enrolment: used_us, attempt_hash, key_id, cancelled_us."""
     connection.execute(sa.update(enrolments).where(enrolments.c.id == enrolment_id).values(**values))

@@ -9,7 +9,11 @@ import pytest
 
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.analysis.concerns import GROUPS
+from cleanside.ingest.api.routes.attention import look
+from cleanside.ingest.commands.account import account_text
+from cleanside.ingest.commands.attention import attention_text
 from cleanside.ingest.intake.codes import ATTENTION_STEPS
+from cleanside.ingest.store import account
 from cleanside.ingest.store.gateway_reports import DECLARED_NAMES
 from tests.support.serving import DEVICE, STREAM, Api, batch
 
@@ -114,6 +118,18 @@ def test_what_is_missing_needs_somebody_once_its_gateway_is_not_heard(api: Api) 
     assert lines(api, "behind") == [("gap", 4, True), ("pending", 5, True)]
 
 
+@pytest.mark.parametrize(
+    ("report", "needed"), [({}, True), ({"gateway": {"appended_through": 23_600}}, False)]
+)
+def test_a_number_far_ahead_of_a_program_without_a_gateway_needs_somebody(
+    api: Api, report: dict[str, Any], needed: bool
+) -> None:
+    """It was mistyped: what is missing below it never comes. A gateway sends a backlog in order."""
+    api.send(batch(1, [3.0] * 5))
+    api.send(batch(23_600, [3.0]) | report)
+    assert lines(api, "behind") == [("gap", 23_594, needed)]
+
+
 def test_conflicts_and_quarantine_are_told_apart(api: Api) -> None:
     api.send(batch(1, [3.0, 900.0, 901.0]))
     api.send(batch(1, [3.5]))
@@ -147,6 +163,28 @@ def test_versions_other_than_the_servers_are_counted(api: Api) -> None:
     assert group["entries"][0]["value"] == "0.0.1"
 
 
+def test_the_screen_counts_readings_and_lines(api: Api) -> None:
+    """As the page Quarantine does, which counts readings; before, the screen counted lines alone."""
+    api.send(batch(1, [900.0, 901.0, 902.0]))
+    api.send(batch(4, [3.0, 3.1]) | {"units": {}})
+    now_us = api.clock()
+    with api.resources.reading() as connection:
+        shown = attention_text(look(connection, None, now_us), now_us).splitlines()
+    assert "quarantined: 5 readings in 2 lines, needing a person: 2 lines" in shown
+    assert "registered and sending, on no machine: none" in shown
+    assert "5 readings are quarantined" in api.get("/quarantine", key="operator").text
+
+
+def test_the_account_says_that_conflicts_are_counted_for_good(api: Api) -> None:
+    api.send(batch(1, [3.0]))
+    api.send(batch(1, [3.5]))
+    discard = {"where": {"code": "number_conflict"}, "reason": "typed twice"}
+    assert api.post("/v1/quarantine/discards", discard, key="operator").status_code == 200
+    assert api.account()["streams"][0]["conflicts"] == 1
+    with api.resources.reading() as connection:
+        assert "conflicts so far" in account_text(list(account.accounts(connection)))
+
+
 def test_an_owner_sees_what_is_its_own(api: Api) -> None:
     api.send(batch(1, [900.0]))
     other = api.get("/v1/attention", key="quarry admin").json()
@@ -177,7 +215,7 @@ def test_a_number_that_was_mistyped_far_ahead_is_settled_by_shedding_what_never_
     far = {"seq": 2**53 - 1, "at": instant_text(api.clock.now_us), "restriction": 3.0}
     of_stream = {"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa"}}
     api.send(of_stream | {"readings": [far]})
-    assert lines(api, "behind") == [("gap", 2**53 - 7, False)]
+    assert lines(api, "behind") == [("gap", 2**53 - 7, True)]
     shed = [{"first": 6, "last": 2**53 - 2, "reason": "mistyped"}]
     api.send({"device": DEVICE, "stream": STREAM, "shed": shed})
     assert lines(api, "behind") == []

@@ -45,6 +45,21 @@ def reading(first: int, many: int, *, device: str = NEW) -> dict[str, Any]:
     return batch(first, [3.0] * many) | {"device": device}
 
 
+def test_a_used_code_ends_the_others_of_its_device_for_the_same_housing(shop: Api) -> None:
+    """Made again for a label that was lost, each would give one more key. A prepared move stays open."""
+    shop.post("/v1/machines", {"machine": "hauler-09"})
+    lost, used = make(shop), make(shop)
+    move, other = make(shop, machine="hauler-09"), make(shop, device="loader-02-exhaust")
+    assert show(shop, used["code"]).status_code == 201
+    assert show(shop, lost["code"]).json()["code"] == "code_not_valid"
+    codes = {e["enrolment"]: e["state"] for e in shop.get("/v1/enrolments").json()["enrolments"]}
+    states = [codes[made["enrolment"]] for made in (lost, used, move, other)]
+    assert states == ["cancelled", "used", "open", "open"]
+    with shop.resources.reading() as connection:
+        kinds = list(connection.scalars(sa.select(audit.c.what)))
+    assert kinds.count("enrolment_cancelled") == 1
+
+
 def test_a_code_gives_the_key_of_one_device_once(shop: Api) -> None:
     code = make(shop)["code"]
     enrolled = show(shop, code)

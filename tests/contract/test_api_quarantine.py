@@ -66,6 +66,43 @@ def test_a_wrong_unit_is_amended_previewed_stored_and_undone(api: Api) -> None:
     assert [(e["code"], e["amended"]) for e in held(api)] == [("unit_not_accepted", None)] * 2
 
 
+def test_a_quantity_that_the_server_does_not_know_is_left_out_and_the_rest_stored(api: Api) -> None:
+    """What the code says to do; before, no amendment could."""
+    document = batch(1, [3.0, 3.1])
+    document["units"]["oil_pressure"] = "kPa"
+    for reading in document["readings"]:
+        reading["oil_pressure"] = 300.0
+    api.send(document)
+    where, change = {"code": "quantity_unknown"}, {"leave_out": ["oil_pressure"]}
+    preview = amend(api, where=where, change=change, preview=True)
+    after = preview["sample"][0]["after"]
+    assert ("oil_pressure" in after, after["units"]) == (False, {"restriction": "kPa"})
+    done = amend(api, where=where, change=change)
+    assert (done["stored"], stored(api)) == (2, {1: 3000.0, 2: 3100.0})
+    assert api.send(document)["duplicates"] == 2
+    api.undo(done["amendment_id"])
+    assert [entry["content"]["oil_pressure"] for entry in held(api)] == [300.0] * 2
+
+
+@pytest.mark.parametrize(
+    ("leave_out", "said"),
+    [
+        (["boost_pressure"], "it has none of boost_pressure"),
+        (["at", "seq", "units"], "it has none of at, seq, units"),
+        (["oil_pressure", "restriction"], "nothing of it is left"),
+    ],
+)
+def test_no_amendment_leaves_out_what_a_reading_has_not_or_all_it_has(
+    api: Api, leave_out: list[str], said: str
+) -> None:
+    document = batch(1, [3.0])
+    document["units"]["oil_pressure"] = "kPa"
+    document["readings"][0]["oil_pressure"] = 300.0
+    api.send(document)
+    refused = amend(api, 422, where={}, change={"leave_out": leave_out})
+    assert said in refused["errors"][0]["detail"]
+
+
 def test_what_the_server_suggests_is_applied_when_a_person_says_so(api: Api) -> None:
     document = batch(1, [3.0, 3.1])
     document["readings"][0]["at"] = "2006-07-17T08:00:00Z"  # 1024 weeks before 2026-03-02
@@ -104,12 +141,23 @@ def test_a_change_that_does_not_fit_changes_nothing(api: Api) -> None:
 
 
 def test_looking_again_stores_what_is_believed_by_now(api: Api) -> None:
-    api.post("/v1/devices", {"device": "grader-07-intake", "in_service_at": "2026-03-02T07:00:00Z"})
-    api.send(batch(1, [3.0]))
-    assert held(api)[0]["code"] == "time_before_service"
+    ahead = {"seq": 1, "at": "2026-03-02T09:30:00Z", "restriction": 3.0}
+    api.send(batch(1, [3.0]) | {"readings": [ahead]})
+    assert held(api)[0]["code"] == "time_in_future"
     assert amend(api, where={})["stored"] == 0
-    api.post("/v1/devices", {"device": "grader-07-intake", "in_service_at": "2026-03-01T00:00:00Z"})
+    api.clock.advance(3_600)
     assert amend(api, where={})["stored"] == 1
+
+
+def test_an_earlier_start_of_service_stores_what_waited_for_it(api: Api) -> None:
+    """As an earlier `history_from` does; before, an amendment without a change had to follow."""
+    service = [{"device": DEVICE, "in_service_at": f"2026-03-02T{at}:00Z"} for at in ("07:00", "06:30")]
+    service.append({"device": DEVICE, "in_service_at": "2026-03-01T00:00:00Z"})
+    api.post("/v1/devices", service[0])
+    api.send(batch(1, [3.0, 3.1]))
+    assert [entry["code"] for entry in held(api)] == ["time_before_service"] * 2
+    assert [api.post("/v1/devices", body).json()["claimed"] for body in service[1:]] == [0, 2]
+    assert_balances(api, stored=2, quarantined=0, discarded=0)
 
 
 def test_a_discarded_reading_stays_on_record_and_can_be_had_back(api: Api) -> None:
@@ -210,6 +258,29 @@ def test_another_owner_touches_nothing(api: Api) -> None:
         response = api.post(f"/v1/quarantine/{path}", body, key="quarry admin")
         assert (response.status_code, response.json()["code"]) == (404, code)
     assert_balances(api, stored=1, discarded=1)
+
+
+@pytest.mark.parametrize("blank", ["      ", " x ", "\u00a0\u2003 "])
+@pytest.mark.parametrize(
+    ("path", "more"),
+    [
+        ("discards", {"where": {}}),
+        ("set-aside", {"stream": STREAM, "first": 1, "last": 1}),
+        ("misnumbered", {"stream": STREAM, "first": 2}),
+    ],
+)
+def test_a_blank_reason_is_none(api: Api, path: str, more: dict[str, Any], blank: str) -> None:
+    api.send(batch(1, [3.0, 900.0]))
+    refused = amend(api, 422, path=path, **more, reason=blank)
+    assert [error["pointer"] for error in refused["errors"]] == ["#/reason"]
+    assert_balances(api, stored=1, quarantined=1, discarded=0)
+
+
+def test_a_reason_is_kept_without_the_blanks_around_it(api: Api) -> None:
+    api.send(batch(1, [900.0]))
+    amend(api, path="discards", where={}, reason="  sensor was off its bracket \n")
+    (listed,) = api.get("/v1/quarantine/amendments", key="operator").json()["amendments"]
+    assert listed["asked"]["reason"] == "sensor was off its bracket"
 
 
 def test_what_was_done_is_listed_with_who_and_when(api: Api) -> None:

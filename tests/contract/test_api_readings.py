@@ -342,6 +342,25 @@ def test_a_leap_second_and_the_next_second_are_two_instants(api: Api) -> None:
 # ---------------------------------------------------------------- quarantine
 
 
+def test_a_reading_without_any_value_is_stored_in_both_layouts(api: Api) -> None:
+    """The contract: `null` is a value that a reading does not have. It keeps its number, and no gap stays."""
+    document = batch(1, [3.05, 3.10, 3.15])
+    del document["readings"][0]["restriction"]
+    document["readings"][1]["restriction"] = None
+    answer = api.send(document)
+    assert (answer["acknowledged_through"], answer["stored"], answer["quarantined"]) == (3, 3, [])
+    columns = batch(4, [])
+    del columns["readings"]
+    columns |= {
+        "first_seq": 4,
+        "start": "2026-03-02T07:00:00Z",
+        "step_ms": [0],
+        "columns": {"restriction": [None]},
+    }
+    assert api.send(columns)["acknowledged_through"] == 4
+    assert [row.restriction_pa for row in stored_rows(api)] == [None, None, 3150.0, None]
+
+
 @pytest.mark.parametrize(
     ("changes", "code"),
     [

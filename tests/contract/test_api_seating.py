@@ -46,13 +46,106 @@ def test_a_later_assignment_begins_now(shop: Api) -> None:
     assert (hours_of(shop, "grader-07"), hours_of(shop, "loader-02")) == (3, 0)
 
 
-def test_registering_a_used_device_on_another_machine_begins_now(shop: Api) -> None:
-    answer = shop.post("/v1/devices", {"device": DEVICE, "machine": "loader-02"}).json()
-    assert (answer["assigned"]["machine"], answer["assigned"]["from"]) == (
-        "loader-02",
-        "2026-03-02T09:00:00Z",
-    )
+def register_on(api: Api, machine: str, device: str = DEVICE, **more: Any) -> Any:
+    return api.post("/v1/devices", {"device": device, "machine": machine, **more})
+
+
+def test_registering_a_used_device_on_another_machine_is_asked_about(shop: Api) -> None:
+    """One slip in a script, and the readings of a machine counted for another from then on."""
+    refused = register_on(shop, "loader-02")
+    assert refused.status_code == 422
+    (asked,) = refused.json()["errors"]
+    assert asked["pointer"] == "#/machine"
+    assert f"{DEVICE} sits on grader-07 (main) now" in asked["detail"]
+    assert seats_of(shop) == [("grader-07", None, None)]
+
+
+def test_blanks_are_no_answer_to_a_question(shop: Api) -> None:
+    assert register_on(shop, "loader-02", confirmed_because="   ").status_code == 422
+
+
+def test_a_move_that_is_meant_begins_now(shop: Api) -> None:
+    answer = register_on(shop, "loader-02", confirmed_because="the grader was sold").json()
+    now = "2026-03-02T09:00:00Z"
+    assert (answer["assigned"]["machine"], answer["assigned"]["from"]) == ("loader-02", now)
     assert hours_of(shop, "grader-07") == 3
+
+
+@pytest.mark.parametrize("more", [{"assigned_from": ENDED}, {"with_history": True}])
+def test_a_move_with_a_time_is_not_asked_about(shop: Api, more: dict[str, Any]) -> None:
+    assert register_on(shop, "loader-02", **more).status_code == 200
+
+
+def test_the_same_registration_again_is_not_asked_about(shop: Api) -> None:
+    assert register_on(shop, "grader-07").status_code == 200
+    assert shop.post("/v1/devices", {"device": DEVICE}).status_code == 200
+    assert seats_of(shop) == [("grader-07", None, None)]
+
+
+def test_a_device_that_sits_nowhere_now_is_not_asked_about(shop: Api) -> None:
+    assign(shop, "grader-07", assigned_until=ENDED)
+    assert register_on(shop, "loader-02").status_code == 200
+
+
+# ---------------------------------------------------------------- a name that is there but for its letters
+
+HOUSING = "#/housings/0/housing"
+NAMES = [
+    ("/v1/machines", {"machine": "Loader-02"}, "#/machine", "loader-02"),
+    (
+        "/v1/machines",
+        {"machine": "loader-02", "housings": [{"housing": "Main"}]},
+        "#/housings/0/housing",
+        "main",
+    ),
+    ("/v1/devices", {"device": "Grader-07-intake"}, "#/device", DEVICE),
+    ("/v1/enrolments", {"device": "Grader-07-Intake", "machine": "loader-02"}, "#/device", DEVICE),
+]
+
+
+@pytest.mark.parametrize(("path", "body", "pointer", "other"), NAMES)
+def test_a_name_that_differs_by_capital_letters_alone_is_asked_about(
+    shop: Api, path: str, body: dict[str, Any], pointer: str, other: str
+) -> None:
+    refused = shop.post(path, body)
+    assert refused.status_code == 422, refused.text
+    (asked,) = refused.json()["errors"]
+    assert asked["pointer"] == pointer
+    assert f'there is "{other}" here already' in asked["detail"]
+    meant = body | {"confirmed_because": "two makers, two names"}
+    assert [shop.post(path, meant).status_code for _ in range(2)] in ([200, 200], [201, 201])
+    assert path == "/v1/enrolments" or shop.post(path, body).status_code == 200
+
+
+def test_a_machine_is_renamed_to_other_letters_but_not_beside_another(shop: Api) -> None:
+    def rename(old: str, **body: str) -> int:
+        return shop.request("PATCH", f"/v1/machines/{old}", json=body).status_code
+
+    assert rename("hauler-11", name="Loader-02") == 422
+    assert rename("loader-02", name="Loader-02") == 200
+    assert rename("hauler-11", name="loader-02", confirmed_because="two makers") == 200
+
+
+def test_an_integrator_does_not_learn_names_that_it_may_not_see(shop: Api) -> None:
+    """A refusal would say that there is a machine of that name."""
+    shop.register("hauler-11-intake", "hauler-11")
+    assert shop.post("/v1/machines", {"machine": "Hauler-11"}, key="integrator").status_code == 200
+    assert shop.post("/v1/devices", {"device": "Hauler-11-Intake"}, key="integrator").status_code == 200
+
+
+@pytest.mark.parametrize("member", ["in_service_at", "history_from"])
+def test_a_start_of_service_years_ahead_is_refused(shop: Api, member: str) -> None:
+    """All readings until then would be quarantined. A few weeks ahead is a plan."""
+    refused = shop.post("/v1/devices", {"device": DEVICE, member: "2036-03-01T00:00:00Z"})
+    assert refused.status_code == 422
+    assert [error["pointer"] for error in refused.json()["errors"]] == [f"#/{member}"]
+    assert shop.post("/v1/devices", {"device": DEVICE, member: "2026-04-01T00:00:00Z"}).status_code == 200
+
+
+def test_a_code_for_service_years_ahead_is_refused(shop: Api) -> None:
+    order = {"device": "new-intake", "machine": "loader-02", "in_service_at": "2036-03-01T00:00:00Z"}
+    refused = shop.post("/v1/enrolments", order)
+    assert (refused.status_code, refused.json()["errors"][0]["pointer"]) == (422, "#/in_service_at")
 
 
 def test_a_device_that_never_sat_anywhere_takes_its_readings_along(api: Api) -> None:

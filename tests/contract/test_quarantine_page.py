@@ -132,6 +132,19 @@ def test_a_preview_shows_the_values_before_and_after(api: Api) -> None:
     assert "restriction 3.0 kPa" in page
 
 
+def test_a_quantity_that_is_not_known_is_left_out_on_the_page(api: Api) -> None:
+    """The page says so of the code; before, it had no form for it."""
+    document = batch(4, [3.3])
+    document["units"]["oil_pressure"] = "kPa"
+    document["readings"][0]["oil_pressure"] = 300.0
+    api.send(document)
+    given = {"code": "quantity_unknown", "way": "leave_out", "value": "oil_pressure"}
+    page = group(api, **given).text
+    assert '<option value="oil_pressure" selected>' in page
+    assert repair(api, **given).headers["location"].startswith("/quarantine?done=1&stored=1&held=0")
+    assert held(api) == 3
+
+
 def test_no_unit_is_chosen_for_a_person(api: Api) -> None:
     page = group(api).text
     choices = page.partition('id="v-unit"')[2].partition("</select>")[0]
@@ -198,6 +211,8 @@ def test_the_units_of_every_quantity_of_the_readings_are_offered(api: Api) -> No
 
 def test_readings_are_given_up_with_a_reason_only(api: Api) -> None:
     assert repair(api, way="discard", value="").status_code == 422
+    assert group(api, way="discard", value="      ").status_code == 422
+    assert repair(api, way="discard", value="      ").status_code == 422
     assert held(api) == 3
     assert repair(api, way="discard", value="the tube was off").status_code == 303
     assert held(api) == 0
@@ -240,6 +255,32 @@ def test_what_was_sent_is_text(api: Api) -> None:
 def test_every_code_can_be_looked_at_again_or_given_up() -> None:
     for code in CODES:
         assert ways_for(code, [])[-2:] == ["as_is", "discard"]
+
+
+def test_a_time_is_said_to_be_right_only_where_that_settles_it() -> None:
+    """For a time in the future it never does: the server looks again when that time has come."""
+    offered = {code for code in CODES if "time_is_right" in ways_for(code, [])}
+    assert offered == {
+        *("time_before_service", "time_before_floor", "time_outlier"),
+        *("clock_unset", "gps_week_rollover"),
+    }
+    assert "shift" in ways_for("time_in_future", [])
+
+
+def test_the_preview_of_a_second_shift_says_the_sum(api: Api) -> None:
+    """-3600 s and then -7200 s are three hours; before, nothing said so."""
+    known = str(table("en")["quarantine.shifted_in_all"]).partition("{")[0]
+    ahead = batch(4, [3.0])
+    ahead["readings"][0]["at"] = "2026-03-02T23:00:00Z"
+    api.send(ahead)
+    shift = {"code": "time_in_future", "way": "shift"}
+    assert known not in group(api, **shift, value="-3600").text
+    assert repair(api, **shift, value="-3600").status_code == 303
+    assert f"{known}−10,800 s from the time as sent" in group(api, **shift, value="-7200").text
+    entry = [one["entry"] for one in api.get("/v1/quarantine").json()["entries"]][-1]
+    body = {"entries": [entry], "change": {"shift_s": -7200}, "preview": True}
+    (shown,) = api.post("/v1/quarantine/amendments", body, key="operator").json()["sample"]
+    assert shown["shifted_s"] == -10_800.0
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

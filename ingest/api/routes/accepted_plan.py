@@ -25,12 +25,13 @@ from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.api.routes.described_plan import AcceptedAnswer, AcceptedPlansAnswer, TakenBackAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_housing
+from cleanside.ingest.api.routes.named_once import each_once
 from cleanside.ingest.api.routes.on_list import on_list
 from cleanside.ingest.api.routes.paper_shapes import Day, ZoneName, end_of_day_us
 from cleanside.ingest.api.routes.part_orders import keep_wanted
 from cleanside.ingest.api.routes.planned_day_asked import complaints_of_day
 from cleanside.ingest.api.routes.services import services_of
-from cleanside.ingest.api.routes.shared import At, Name, R, Strict, Words, needs, problems, router_of, text
+from cleanside.ingest.api.routes.shared import At, Because, Name, R, Strict, needs, problems, router_of, text
 from cleanside.ingest.api.routes.shop import ShopReader
 from cleanside.ingest.api.routes.visit_plan import proposed_days
 from cleanside.ingest.api.routes.work import part_lines
@@ -70,7 +71,7 @@ class AcceptedVisit(Strict):
     replaces: bool = Field(
         False, description="true: it takes the place of another day that is planned; else that day stays"
     )
-    confirmed_because: Words = Field(
+    confirmed_because: Because = Field(
         "",
         max_length=400,
         description="why a day holds that the plan did not propose, and that cannot hold by the forecast, "
@@ -82,7 +83,7 @@ class NewAcceptedPlan(Strict):
     """The visits of a plan that are meant to be made."""
 
     zone: ZoneName = Field("UTC", description="where days begin and end")
-    visits: list[AcceptedVisit] = Field(
+    visits: Annotated[list[AcceptedVisit], each_once("machine", "housing")] = Field(
         min_length=1, max_length=MOST_ACCEPTED, description="visits of the plan, as they were seen"
     )
 

@@ -21,6 +21,7 @@ from cleanside.ingest.api.routes.shared import (
     At,
     Name,
     R,
+    Reason,
     Strict,
     Words,
     needs,
@@ -30,6 +31,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
+from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.quarantine import amend, both_right, keep_second, same_reading
 from cleanside.ingest.quarantine.amend import AmendmentOutcome, Repair, Who
@@ -93,6 +95,16 @@ class ChangeBody(Strict):
             json_schema_extra=named("Units"),
         ),
     ] = None
+    leave_out: Annotated[
+        list[Name] | None,
+        Field(
+            min_length=1,
+            max_length=16,
+            description="quantities whose values are not used, such as one that the server does not know; "
+            "the rest of the reading is checked again",
+            examples=[["oil_pressure"]],
+        ),
+    ] = None
     shift_s: Annotated[float | None, Field(ge=-4e9, le=4e9, description="what is added to the time [s]")] = (
         None
     )
@@ -122,7 +134,7 @@ class AmendBody(Selection):
 class DiscardBody(Selection):
     """Discard quarantined readings."""
 
-    reason: Words = Field(min_length=3, max_length=400)
+    reason: Reason
     same_reading: bool = Field(
         False,
         description=(
@@ -145,7 +157,7 @@ class BothRightBody(Selection):
 class SecondBody(Selection):
     """Put second readings under a number in place of the first."""
 
-    reason: Words = Field(min_length=3, max_length=400)
+    reason: Reason
 
 
 class MisnumberedBody(Strict):
@@ -153,7 +165,7 @@ class MisnumberedBody(Strict):
 
     stream: Words = Field(max_length=80)
     first: int = Field(ge=1, le=2**53, description="this number and all after it; above the mark")
-    reason: Words = Field(min_length=3, max_length=400)
+    reason: Reason
     preview: bool = False
 
 
@@ -163,7 +175,7 @@ class SetAsideBody(Strict):
     stream: Words = Field(max_length=80)
     first: int = Field(ge=1, le=2**53)
     last: int = Field(ge=1, le=2**53)
-    reason: Words = Field(min_length=3, max_length=400)
+    reason: Reason
     preview: bool = False
 
 
@@ -177,10 +189,13 @@ class SetAsideBody(Strict):
 @example(
     {"entries": ["{entry}"], "preview": True},
     other_body={"where": {"device": "{device}"}, "preview": True},
-    plain="as_previewed",
+    plain="as_previewed leave_out",
 )
 def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
-    """Change unit or time of quarantined readings; those that pass the checks then are stored."""
+    """
+    Change unit or time of quarantined readings, or leave a quantity out; those that pass the checks then are
+    stored.
+    """
     return ascii_json(amend_entries(body, resources, key))
 
 
@@ -196,6 +211,11 @@ def amend_entries(body: AmendBody, resources: Resources, key: Key) -> dict[str, 
         key,
         lambda c, who, entries, now_us: amend.amend(c, who, entries, change, now_us, body.model_dump_json()),
     )
+
+
+def settled_by_a_person(code: str) -> bool:
+    """True for a doubt about a time that ends where a person says that the time is right."""
+    return code in SETTLED_BY_A_PERSON
 
 
 @router.post(

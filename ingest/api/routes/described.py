@@ -242,7 +242,7 @@ class ConcernGroupShown(Described):
     """Lines of one kind, those that need a person first."""
 
     group: AttentionGroup
-    count: int
+    count: int = Field(description="how many lines; each says how many readings, numbers or devices it has")
     needs_person: int = Field(description="how many of its lines need a person")
     entries: list[ConcernShown]
     entries_more: int | None = Field(None, description="lines beyond those listed")
@@ -519,7 +519,9 @@ class HousingAnswer(Described):
     )
     trend: TrendShown | None = Field(None, description="left out: the request did not ask `with_trend`")
     readings_quarantined: int | None = Field(
-        None, description="measured on it, as far as their time is known; in lists of housings"
+        None,
+        description="measured on it; of a monitor that sat elsewhere too, those whose time is in doubt count "
+        "for no housing, see /v1/attention; in lists of housings",
     )
 
 

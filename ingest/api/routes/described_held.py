@@ -96,6 +96,9 @@ class ChangedReadingShown(Described):
     seq: int
     before: ReadingAsSent = Field(description="with what was amended before")
     after: ReadingAsSent = Field(description="with this change; the reading as sent stays as it is")
+    shifted_s: float | None = Field(
+        description="how far its time lies from the time as sent then: shifts add up [s]; null: unreadable"
+    )
 
 
 class OutcomeAnswer(Described):

@@ -18,13 +18,14 @@ from cleanside.ingest.api.routes.described_fleet import (
     RegisteredAnswer,
 )
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, refuse_if_asked
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.restriction import key_ended
 from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, assigned_document, cautions_of, order_of
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     At,
+    ConfirmedBecause,
     Name,
     NewName,
     PathName,
@@ -40,11 +41,12 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.checking.plausible_time import DAY_US, HISTORY_US
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
-from cleanside.ingest.owners import seating
+from cleanside.ingest.owners import asked_first, seating
 from cleanside.ingest.owners.access import BOUND_ROLES, require, sees_device
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import put_in_service
 from cleanside.ingest.owners.reach import reach_of, sees_machine
+from cleanside.ingest.owners.seating import SeatOrder
 from cleanside.ingest.store import audit, fleet, keyless, keys, reports, streams
 from cleanside.ingest.store.fleet import Assignment, DeviceRow, HousingRow
 from cleanside.ingest.store.keyless import Keyless
@@ -79,6 +81,7 @@ class NewDevice(Strict):
     housing: Name = DEFAULT_HOUSING
     assigned_from: At | None = Field(None, description=STARTS)
     with_history: bool = Field(False, description=WITH_HISTORY)
+    confirmed_because: ConfirmedBecause = ""
 
 
 class DeviceEdit(Strict):
@@ -118,6 +121,9 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
 
     An integrator's key is bound to the devices it registers. It may register names that no other key has to
     do with: none is bound to it, has posted for it, or has an open code for it.
+    A device that sits elsewhere now, and a new name that is there already but for its capital letters, are
+    asked about (422): say by `confirmed_because` why it is meant. A move with `assigned_from` or
+    `with_history` is not, nor is `POST /v1/devices/{device}/assignments`.
     """
     if body.history_from is not None:
         require(key, "history:write")
@@ -125,14 +131,16 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
         require_claim(connection, key, body.device, now_us)
-        housing = None
+        housing = order = None
         if body.machine is not None:
             housing = find_housing(connection, key, body.machine, body.housing)
+            order = order_of(body, housing, key.handle)
+        _ask_first(connection, key, body, order, now_us)
         done = put_in_service(
             connection,
             key.owner_id,
             body.device,
-            seat=None if housing is None else order_of(body, housing, key.handle),
+            seat=order,
             in_service_us=us(body.in_service_at),
             history_from_us=us(body.history_from),
             now_us=now_us,
@@ -149,6 +157,21 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
     answer = resources.writer.call(save)
     services_of(request).keyring.forget()  # a binding may be new
     return answer
+
+
+def _ask_first(
+    connection: sa.Connection, key: Key, body: NewDevice, order: SeatOrder | None, now_us: int
+) -> None:
+    """Raise NotValid for what may be a slip. order : None, no housing."""
+    asked = [
+        *asked_first.too_far_ahead("in_service_at", us(body.in_service_at), now_us),
+        *asked_first.too_far_ahead("history_from", us(body.history_from), now_us),
+    ]
+    if not body.confirmed_because:
+        asked += asked_first.of_device_name(connection, key, body.device)
+        if order is not None:
+            asked += asked_first.of_seat(connection, key, body.device, order)
+    refuse_if_asked(asked)
 
 
 @router.post(

@@ -31,6 +31,7 @@ from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     Act,
     At,
+    Because,
     Name,
     PathName,
     R,
@@ -94,7 +95,7 @@ class NewChange(Strict):
         "it went back in as it was. safety_element: that one was replaced. nothing: the change that was "
         "found at this instant is denied; the note says why",
     )
-    confirmed_because: Words = Field(
+    confirmed_because: Because = Field(
         "",
         max_length=400,
         description="why the entry holds although the readings contradict it; send the entry again with this",

@@ -18,12 +18,13 @@ from cleanside.ingest.api.routes.described_codes import (
     EnrolmentShown,
 )
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, refuse_if_asked
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, cautions_of, order_of, span_document
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.shared import (
     At,
+    ConfirmedBecause,
     Name,
     NewName,
     R,
@@ -38,7 +39,7 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.errors import Complaint, NotACode, NotFound, NotValid, Refused
-from cleanside.ingest.owners import access, enrolment, one_time_code
+from cleanside.ingest.owners import access, asked_first, enrolment, one_time_code
 from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS, Enrolled
@@ -70,6 +71,7 @@ class NewEnrolment(Strict):
     )
     valid_hours: int = Field(VALID_HOURS, ge=1, le=MOST_VALID_HOURS)
     note: Words = Field("", max_length=200, examples=["for the technician at the gravel plateau"])
+    confirmed_because: ConfirmedBecause = ""
 
 
 class CodeShown(Strict):
@@ -94,13 +96,22 @@ class CodeShown(Strict):
 )
 @example({"device": "{device}", "machine": "{machine}", "housing": "{housing}"})
 def post_enrolment(body: NewEnrolment, resources: R, key: Enroller) -> dict[str, Any]:
-    """Make a code with which a gateway gets the key of one device. The answer shows it once."""
+    """
+    Make a code with which a gateway gets the key of one device. The answer shows it once.
+
+    A new name that is there already but for its capital letters is asked about (422): use the other, or say
+    by `confirmed_because` why it is meant.
+    """
     code = one_time_code.new_code()
 
     def save(connection: sa.Connection) -> tuple[Enrolment, Seated]:
         now_us = resources.clock()
         housing = find_housing(connection, key, body.machine, body.housing)
         require_claim(connection, key, body.device, now_us)
+        asked = asked_first.too_far_ahead("in_service_at", us(body.in_service_at), now_us)
+        if not body.confirmed_because:
+            asked += asked_first.of_device_name(connection, key, body.device)
+        refuse_if_asked(asked)
         return enrolment.make(
             connection,
             code,

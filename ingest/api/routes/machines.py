@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Any
 
 import sqlalchemy as sa
@@ -17,6 +18,7 @@ from cleanside.ingest.api.routes.described_fleet import (
 )
 from cleanside.ingest.api.routes.described_kinds import FlowQuantity
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.named_once import each_once
 from cleanside.ingest.api.routes.named_schema import opened
 from cleanside.ingest.api.routes.noted_entries import note_entry
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
@@ -24,6 +26,7 @@ from cleanside.ingest.api.routes.paper_shapes import laid_up_document, service_d
 from cleanside.ingest.api.routes.shared import (
     Act,
     At,
+    ConfirmedBecause,
     DisplayName,
     Name,
     NewName,
@@ -40,6 +43,7 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
+from cleanside.ingest.owners import asked_first
 from cleanside.ingest.owners.reach import machines_seen, sees_machine
 from cleanside.ingest.store import audit, declared, fleet, limit_changes, papers
 from cleanside.ingest.store.declared import DeclaredLine
@@ -102,7 +106,8 @@ class NewMachine(Strict):
     machine: NewName
     display_name: DisplayName | None = Field(None, description="what people call it, any text")
     kind: Name | None = Field(None, description="what it is; machines of a kind learn from each other")
-    housings: list[NewHousing] = Field(default_factory=list, max_length=16)
+    housings: Annotated[list[NewHousing], each_once("housing")] = Field(default_factory=list, max_length=16)
+    confirmed_because: ConfirmedBecause = ""
 
 
 class MachineEdit(Strict):
@@ -113,6 +118,7 @@ class MachineEdit(Strict):
     retired: bool | None = Field(
         None, description="true: out of use, not listed in /v1/fleet; its history stays; false: in use again"
     )
+    confirmed_because: ConfirmedBecause = ""
 
 
 class HousingTerminal(TerminalRestriction):
@@ -128,7 +134,12 @@ class HousingTerminal(TerminalRestriction):
 def post_machine(
     body: NewMachine, resources: R, key: Annotated[Key, Depends(needs("fleet:write"))]
 ) -> dict[str, Any]:
-    """Register a machine, or add to one. The same request again changes nothing."""
+    """
+    Register a machine, or add to one. The same request again changes nothing.
+
+    A new name that is there already but for its capital letters is asked about (422): use the other, or say
+    by `confirmed_because` why it is meant.
+    """
     wanted = body.housings or [NewHousing(housing=DEFAULT_HOUSING)]
     limits = [
         _terminal(h.terminal_restriction, f"#/housings/{i}/terminal_restriction")
@@ -144,6 +155,8 @@ def post_machine(
         known = fleet.machine(connection, key.owner_id, body.machine)
         if known is not None and not sees_machine(connection, key, known):
             raise NotFound("machine", body.machine)
+        if not body.confirmed_because:
+            _ask_of_names(connection, key, body, known)
         machine = fleet.keep_machine(connection, key.owner_id, body.machine, body.kind or "", now_us)
         if body.display_name is not None:
             machine = fleet.edit_machine(connection, machine, display_name=body.display_name or None)
@@ -216,6 +229,9 @@ def patch_machine(
         if body.name is not None and body.name != found.name:
             if fleet.machine(connection, key.owner_id, body.name) is not None:
                 raise Refused("machine_name_taken", status=409, code="name_taken", name=body.name)
+            if not body.confirmed_because:
+                alike = asked_first.of_machine_name(connection, key, body.name, found, "#/name")
+                refuse_if_asked(alike)
             changes["name"] = body.name
         if body.display_name is not None:
             changes["display_name"] = body.display_name or None
@@ -273,7 +289,23 @@ def keep_limit(connection: sa.Connection, act: Act, body: HousingTerminal) -> Te
     return limit
 
 
+def _ask_of_names(connection: sa.Connection, key: Key, body: NewMachine, known: MachineRow | None) -> None:
+    """Raise NotValid for a new name that is another's but for its capital letters."""
+    if known is None:
+        refuse_if_asked(asked_first.of_machine_name(connection, key, body.machine, None, "#/machine"))
+        return
+    pointed = [(f"#/housings/{place}/housing", h.housing) for place, h in enumerate(body.housings)]
+    asked = [asked_first.of_housing_name(connection, known.id, name, pointer) for pointer, name in pointed]
+    refuse_if_asked([complaint for one in asked for complaint in one])
+
+
 # ---------------------------------------------------------------- access and answers
+
+
+def refuse_if_asked(complaints: Sequence[Complaint]) -> None:
+    """Raise NotValid with all complaints, if there are any."""
+    if complaints:
+        raise NotValid(*complaints)
 
 
 def find_machine(connection: sa.Connection, key: Key, name: str) -> MachineRow:

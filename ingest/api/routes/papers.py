@@ -29,6 +29,7 @@ from cleanside.ingest.api.routes.machines import (
     find_machine,
     require_unit,
 )
+from cleanside.ingest.api.routes.named_once import each_once
 from cleanside.ingest.api.routes.paper_shapes import (
     Day,
     ZoneName,
@@ -42,6 +43,7 @@ from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     Act,
     At,
+    Because,
     Name,
     PathName,
     R,
@@ -118,7 +120,7 @@ class PapersEdit(Strict):
     crew: Name | None = None
     next_service: NextService | None = None
     laid_up: LaidUp | None = None
-    housings: list[HousingEdit] = Field(default_factory=list, max_length=16)
+    housings: Annotated[list[HousingEdit], each_once("housing")] = Field(default_factory=list, max_length=16)
 
 
 #: of a body with the hour meter
@@ -199,7 +201,7 @@ class NewPlan(Strict):
         "`planned_since`. Left out: whatever is planned is replaced",
         examples=["2026-03-02T09:00:00Z"],
     )
-    confirmed_because: Words = Field(
+    confirmed_because: Because = Field(
         "",
         max_length=400,
         description="why the day holds although it cannot, by the forecast, the calendar or its distance; "

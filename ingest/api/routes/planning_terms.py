@@ -10,6 +10,7 @@ from pydantic import AfterValidator, Field
 
 from cleanside.ingest.api.routes.described_plan import TermsAnswer
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.named_once import each_once
 from cleanside.ingest.api.routes.paper_shapes import Day
 from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, problems, router_of, text
 from cleanside.ingest.api.routes.shop import ShopReader, find_group, require_all_sites, require_site
@@ -81,7 +82,9 @@ class NewTerms(Strict):
         None, gt=0, le=2_000, description="burnt at work, where a machine has no figure of its own [l/h]"
     )
     fuel_price_per_l: Price | None = Field(None, description="of fuel [currency/l]")
-    trips: list[NewTrip] = Field(default_factory=list, max_length=256, description="to the sites named")
+    trips: Annotated[list[NewTrip], each_once("site")] = Field(
+        default_factory=list, max_length=256, description="to the sites named"
+    )
 
 
 @router.get(

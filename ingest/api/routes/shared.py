@@ -9,7 +9,7 @@ from typing import Annotated, Any, NamedTuple, TypeVar, get_args, get_origin
 import sqlalchemy as sa
 from fastapi import APIRouter, Depends, Path, Request, Response
 from fastapi.routing import APIRoute
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 from starlette.concurrency import run_in_threadpool
 
 from cleanside.gateway.units import counted
@@ -45,6 +45,19 @@ def _printable(text: str) -> str:
 
 #: a few words of a person
 Words = Annotated[str, AfterValidator(_printable)]
+_Trimmed = StringConstraints(strip_whitespace=True)
+#: why something was done to readings; blanks say nothing
+Reason = Annotated[str, _Trimmed, Field(min_length=3, max_length=400), AfterValidator(_printable)]
+#: why what a question (422) is about holds all the same; blanks are no answer
+Because = Annotated[str, _Trimmed, AfterValidator(_printable)]
+#: the answer to a question (422) about a name or a machine that may be a slip
+ConfirmedBecause = Annotated[
+    Because,
+    Field(
+        max_length=400,
+        description="why it is meant, where the request was refused with a question; send it again with this",
+    ),
+]
 #: a display name, any text; "": the name itself
 DisplayName = Annotated[str, Field(max_length=120, examples=["Radlader 3"]), AfterValidator(_printable)]
 

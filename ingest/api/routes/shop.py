@@ -10,6 +10,7 @@ from pydantic import AfterValidator, Field
 
 from cleanside.ingest.api.routes.described_shop import CrewShown, PartShown, ShopAnswer, SiteShown
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.named_once import each_once
 from cleanside.ingest.api.routes.shared import (
     DisplayName,
     Name,
@@ -77,7 +78,9 @@ class NewPart(Strict):
     part: PartNumber
     description: Words | None = Field(None, max_length=200)
     lead_time_days: int | None = Field(None, ge=0, le=MAX_LEAD_DAYS, description="from order to delivery")
-    stock: list[StockLine] = Field(default_factory=list, max_length=64, description="of the sites named")
+    stock: Annotated[list[StockLine], each_once("site")] = Field(
+        default_factory=list, max_length=64, description="of the sites named"
+    )
 
 
 @router.get("/v1/shop", summary="Sites, crews, parts and stock", response_model=ShopAnswer)

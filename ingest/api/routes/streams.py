@@ -14,7 +14,7 @@ from cleanside.gateway import wire
 from cleanside.ingest.api.routes.described import StreamAnswer, StreamLine, StreamsAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
-from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
+from cleanside.ingest.api.routes.shared import R, Reason, Strict, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import NotFound
 from cleanside.ingest.intake import again, appended
 from cleanside.ingest.owners.access import sees_device
@@ -132,7 +132,7 @@ class ResendBody(Strict):
     """What a gateway is to send again."""
 
     first: int = Field(ge=1, le=2**53, description="it sends this number and all after it")
-    reason: Words = Field(min_length=3, max_length=400)
+    reason: Reason
 
 
 @router.post(
@@ -184,7 +184,7 @@ class LowerBody(Strict):
     """The correction of a gateway's false report."""
 
     appended_through: int = Field(ge=0, le=2**53, description="the highest number seen, or more")
-    reason: Words = Field(min_length=3, max_length=400)
+    reason: Reason
 
 
 @router.post(

@@ -1,0 +1,71 @@
+"""
+What a registration is asked about before it is done: another machine for a monitor, a name that is there but
+for its capital letters, a start that lies far ahead.
+
+Promises: the same request again is never asked about. A request that says why it is meant is not either, but
+for a start far ahead, which would quarantine every reading. Names that a key may not see answer as unknown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.errors import Complaint
+from cleanside.ingest.owners.access import sees_device
+from cleanside.ingest.owners.reach import sees_machine
+from cleanside.ingest.owners.seating import DAY_US, MOST_AHEAD_US, SeatOrder
+from cleanside.ingest.store import fleet
+from cleanside.ingest.store.keys import Key
+
+
+def too_far_ahead(member: str, at_us: int | None, now_us: int) -> list[Complaint]:
+    """A start of a device that lies as far off as no seat may. at_us : None = not given. Pure."""
+    if at_us is None or at_us <= now_us + MOST_AHEAD_US:
+        return []
+    days = MOST_AHEAD_US // DAY_US
+    return [Complaint(f"#/{member}", "seat_too_far_ahead", at=instant_text(at_us), days=days)]
+
+
+def of_machine_name(
+    connection: sa.Connection, key: Key, name: str, known: fleet.MachineRow | None, pointer: str
+) -> list[Complaint]:
+    """Is a name another machine's but for its capital letters. known : whose it will be, None: new."""
+    alike = fleet.machines_like(connection, key.owner_id, name)
+    others = [m for m in alike if known is None or m.id != known.id]
+    return _but_for_case(pointer, name, [m.name for m in others if sees_machine(connection, key, m)])
+
+
+def of_housing_name(connection: sa.Connection, machine_id: int, name: str, pointer: str) -> list[Complaint]:
+    """Is a name another housing's of its machine but for its capital letters."""
+    return _but_for_case(pointer, name, [h.name for h in fleet.housings_of(connection, machine_id)])
+
+
+def of_device_name(connection: sa.Connection, key: Key, name: str) -> list[Complaint]:
+    """Is the name of a device another registered one's but for its capital letters."""
+    known = fleet.device(connection, key.owner_id, name)
+    if known is not None and known.registered_us is not None:
+        return []
+    alike = fleet.registered_like(connection, key.owner_id, name)
+    return _but_for_case("#/device", name, [d.name for d in alike if sees_device(key, d.name)])
+
+
+def of_seat(connection: sa.Connection, key: Key, name: str, order: SeatOrder) -> list[Complaint]:
+    """Would a device leave the housing on which it sits now, though the order has no time for it."""
+    known = fleet.device(connection, key.owner_id, name)
+    if known is None or order.from_us is not None or order.with_history:
+        return []
+    sits = [s for s in fleet.assignments_of_device(connection, known.id) if s.until_us is None]
+    if not sits or any(seat.housing_id == order.housing_id for seat in sits):
+        return []
+    place = {"device": name, "machine": sits[-1].machine, "housing": sits[-1].housing}
+    return [Complaint("#/machine", "device_sits_elsewhere", **place)]
+
+
+def _but_for_case(pointer: str, name: str, there: Sequence[str]) -> list[Complaint]:
+    if name in there:
+        return []
+    alike = [other for other in there if other.lower() == name.lower()]
+    return [Complaint(pointer, "name_but_for_case", name=name, other=other) for other in alike[:1]]
