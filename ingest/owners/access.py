@@ -15,7 +15,7 @@ import math
 import secrets
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Any
@@ -92,6 +92,7 @@ OF_ALL_SITES = frozenset(
 BOUND_ROLES = frozenset({"device", "integrator"})
 
 REMEMBERED_S = 2.0  # a key revoked by another process is refused after this at the latest; chosen
+READ_AGAIN_S = 0.5  # and so often those that end within half of it; chosen: time enough to read them
 MAX_REMEMBERED = 10_000
 IN_USE_S = 30.0  # shown by a request since then: read again with others; chosen
 MOST_READ_AGAIN = 1_000  # at once; some 10 ms; chosen
@@ -159,8 +160,9 @@ class Keyring:
     """
     Finds the key of a request; remembers it for a moment, so that a busy gateway costs no query.
 
-    Where the moment of one is over, those of all others that are in use are read again with it: the keys of a
-    fleet cost two queries each moment, and not two for each request.
+    Those in use are read again together, before their moment is over: the keys of a fleet cost two queries
+    each moment, and not two for each request, and none of them waits (`is_due`, `read_again`). Where nobody
+    does that in time, the request that shows one reads them.
     """
 
     def __init__(self, monotonic_s: Callable[[], float] = time.monotonic) -> None:
@@ -170,6 +172,7 @@ class Keyring:
         self._forgotten = 0  # how often
         self._lock = threading.Lock()
         self._reading_again = threading.Lock()
+        self._due_s = -math.inf
 
     def remembered(self, header: str | None, now_us: int) -> Key | None:
         """The key of an Authorization header if it was checked a moment ago. Raises KeyRejected."""
@@ -179,6 +182,26 @@ class Keyring:
             return None
         entry.shown_s = now_s
         return None if entry.until_s < now_s else _checked(entry.key, secret, now_us)
+
+    def is_due(self) -> bool:
+        """True for one request each `READ_AGAIN_S`: `read_again` is to be called beside it."""
+        if (now_s := self._monotonic_s()) < self._due_s:
+            return False
+        self._due_s = now_s + READ_AGAIN_S
+        return True
+
+    def read_again(self, reading: Reading, now_us: int) -> None:
+        """Read the keys in use whose moment is over soon. What raises leaves them as they are."""
+        if not self._reading_again.acquire(blocking=False):
+            return
+        try:
+            forgotten = self._forgotten
+            if handles := self._in_use(""):
+                with reading() as connection:
+                    found = {key.handle: key for key in keys.by_handles(connection, handles)}
+                self._remember(handles, found, now_us, forgotten)
+        finally:
+            self._reading_again.release()
 
     def was_valid(self, header: str | None) -> bool:
         """True if a key of this handle was found lately, valid or not by now. Raises KeyRejected."""
@@ -199,13 +222,11 @@ class Keyring:
         """The handles of keys that requests show, and whose moment is over or soon will be."""
         now_s = self._monotonic_s()
         with self._lock:
-            entries = list(self._remembered.items())
+            entries = [(entry.until_s, entry.shown_s, handle) for handle, entry in self._remembered.items()]
         return [
             handle
-            for handle, entry in entries
-            if entry.until_s < now_s + REMEMBERED_S / 2
-            and entry.shown_s > now_s - IN_USE_S
-            and handle != besides
+            for until_s, shown_s, handle in sorted(entries)
+            if until_s < now_s + REMEMBERED_S / 2 and shown_s > now_s - IN_USE_S and handle != besides
         ][:MOST_READ_AGAIN]
 
     def _read(self, reading: Reading, others: list[str], handle: str, secret: str, now_us: int) -> Key:
@@ -213,15 +234,7 @@ class Keyring:
         forgotten = self._forgotten
         with reading() as connection:
             found = {key.handle: key for key in keys.by_handles(connection, [handle, *others])}
-        with self._lock:
-            until_s = self._until_s(forgotten)
-            for other in others:
-                key = found.get(other)
-                entry = self._remembered.get(other)
-                if key is None or key.state(now_us) != keys.VALID:
-                    self._remembered.pop(other, None)  # its next request hears why
-                elif entry is not None:
-                    entry.key, entry.until_s = key, until_s
+        self._remember(others, found, now_us, forgotten)
         try:
             shown = _checked(found.get(handle), secret, now_us)
         except KeyRejected as refused:
@@ -234,6 +247,20 @@ class Keyring:
                 self._remembered.clear()
             self._remembered[handle] = _Remembered(shown, self._until_s(forgotten), self._monotonic_s())
         return shown
+
+    def _remember(
+        self, handles: Sequence[str], found: Mapping[str, Key], now_us: int, forgotten: int
+    ) -> None:
+        """Keep what was found of keys that are remembered, and forget those that have ended."""
+        with self._lock:
+            until_s = self._until_s(forgotten)
+            for handle in handles:
+                key = found.get(handle)
+                entry = self._remembered.get(handle)
+                if key is None or key.state(now_us) != keys.VALID:
+                    self._remembered.pop(handle, None)  # its next request hears why
+                elif entry is not None:
+                    entry.key, entry.until_s = key, until_s
 
     def _until_s(self, forgotten: int) -> float:
         """Until when a key that is being read is remembered; over already where all were forgotten since."""

@@ -36,7 +36,11 @@ T = TypeVar("T")
 
 BUSY_TIMEOUT_MS = 5_000  # a reader may wait for a checkpoint; chosen, far above what one takes
 CHECK_EVERY = 100_000  # steps of SQLite's machine, some milliseconds; measured free of charge
-READER_CACHE_KIB = 4_096  # of each connection; the system caches the file for all
+# The system caches a SQLite file for all. A reader throws its pages away wherever something was committed
+# since; large caches of many readers leave holes in the C library's heap, and memory grows for hours.
+# Measured with 4 MiB, 1 MiB and this (`tests.benchmark.bench_growth`, `bench_read_back`).
+READER_CACHE_KIB = 256
+WRITER_CACHE_KIB = 16_384  # filled once, as the file grows; chosen: the tails of some thousand streams
 STATEMENT_TIMEOUT_MS = 30_000  # PostgreSQL: a stuck statement must not block the writer for ever; chosen
 LOCK_TIMEOUT_MS = 3_000  # PostgreSQL: then the jobs of a commit run one by one; chosen
 IDLE_TIMEOUT_MS = 60_000  # PostgreSQL: a process that hangs in mid-transaction loses its locks; chosen
@@ -188,7 +192,7 @@ def _configure_writer(connection: Any, _record: Any) -> None:
     connection.execute("PRAGMA journal_mode=WAL")
     connection.execute("PRAGMA synchronous=FULL")  # sqlite.org/pragma.html: durable across power loss in WAL
     connection.execute("PRAGMA foreign_keys=ON")
-    connection.execute("PRAGMA cache_size=-65536")
+    connection.execute(f"PRAGMA cache_size=-{WRITER_CACHE_KIB}")
 
 
 def _configure_copy(connection: Any, _record: Any) -> None:

@@ -35,7 +35,7 @@ from cleanside.ingest.errors import Refused, TryAgain
 from cleanside.ingest.store import durability
 from cleanside.ingest.store import trouble as store_trouble
 from cleanside.ingest.writer.handing_in import HandingIn
-from cleanside.ingest.writer.lanes import QUICK_READINGS, Lanes, Line
+from cleanside.ingest.writer.lanes import Lanes, Line, is_quick
 
 T = TypeVar("T")
 log = logging.getLogger("cleanside.ingest")
@@ -77,7 +77,8 @@ class Writer:
         self._lanes: Lanes[_Job] = Lanes(max_jobs=max_waiting)
         self._line = Line()
         self._wakes = threading.Condition()
-        self._handing_in = HandingIn(self._wake)
+        # Apart: a live reading must not wait until the loop has no more bulk to hand in.
+        self._quick_comes, self._bulk_comes = HandingIn(self._wake), HandingIn(self._wake)
         self._stopping = False
         self._thread = threading.Thread(target=self._work, name="writer", daemon=True)
         path = engine.url.database if engine.dialect.name == "sqlite" else None
@@ -133,7 +134,7 @@ class Writer:
         done: Future[T] = Future()
         with self._wakes:
             self._put(_Job(lambda connection, _: [_outcome(run, connection)], None, "", done))
-            self._handing_in.end()
+            self._quick_comes.end()
             self._wakes.notify()
         return done
 
@@ -153,7 +154,7 @@ class Writer:
         done = loop.create_future()
         with self._wakes:
             self._put(_Job(work, item, order_key, done, loop, readings))
-            self._handing_in.came(loop)
+            (self._quick_comes if is_quick(readings) else self._bulk_comes).came(loop)
             if self._lanes.is_enough:
                 self._wakes.notify()
         return done
@@ -189,8 +190,9 @@ class Writer:
 
     def _is_due(self) -> bool:
         """True where it is time for a commit, or to end."""
-        is_all = not self._handing_in.is_on or self._lanes.is_enough
-        return self._stopping or (is_all and bool(self._lanes))
+        quick_is_all = self._lanes.quick_waits and not self._quick_comes.is_on
+        bulk_is_all = self._lanes.bulk_waits and not self._bulk_comes.is_on
+        return self._stopping or quick_is_all or bulk_is_all or self._lanes.is_enough
 
     def _commit(self, jobs: list[_Job], *, tries: int = CONTENDED_TRIES) -> None:
         began_s = time.perf_counter()
@@ -213,7 +215,7 @@ class Writer:
                 return
             outcomes = [_contended(error) if contended or _sqlstate(error) in _HELD_UP else error]
         took_s = time.perf_counter() - began_s
-        if any(job.readings > QUICK_READINGS for job in jobs):
+        if not all(is_quick(job.readings) for job in jobs):
             self._learn(jobs, took_s)
         self.on_commit(len(jobs), took_s)
         _give_out(jobs, outcomes)

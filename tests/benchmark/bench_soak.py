@@ -5,10 +5,11 @@ A server under mixed load for a long time: do memory, descriptors, threads or it
 
 Machines send a reading a second each (`cleanside-simulator load steady`, which also checks afterwards that
 nothing was lost, doubled or changed), while readers ask for the fleet, a machine, raw readings, the account,
-the work list, pages and figures in turn. The server's process is looked at every few seconds. Of each figure
-the slope is a straight line through the samples after the first third, when caches have filled; it is said
-by the hour, with its standard error, beside the first and the last value. Exit code 1 where the check of the
-load does not hold, or a request failed.
+the work list, pages and figures in turn. The server's process is looked at every few seconds; its memory is
+told by part (`tests.benchmark.telling_server`), so that what grows has a name. Of each figure the slope is a
+straight line through the samples after the first third, when caches have filled; it is said by the hour, with
+its standard error, beside the first and the last value. Which kind of request lets a part grow says
+`tests.benchmark.bench_growth`. Exit code 1 where the check of the load does not hold, or a request failed.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from pathlib import Path
 import httpx
 import numpy as np
 
+from tests.benchmark.telling_server import FOLDER, PARTS, told_by
 from tests.fault.kill_server import database_of
 from tests.support.serving import ServerProcess, bearer, make_keys
 
@@ -39,7 +41,7 @@ ASKED = (
     *("/v1/fleet", "/v1/account", "/v1/work", "/v1/machines", "/v1/attention", "/v1/streams", "/metrics"),
     *("/v1/machines/{machine}/restriction", "/v1/machines/{machine}/readings?limit=500", "/healthz"),
 )
-PLAIN = {"memory_mib": "MiB", "descriptors": "", "threads": ""}
+FIGURES = PARTS | {"descriptors": "open", "threads": "of the process"}
 
 
 def seen(pid: int) -> dict[str, float]:
@@ -50,6 +52,18 @@ def seen(pid: int) -> dict[str, float]:
         "descriptors": float(sum(1 for _ in Path(f"/proc/{pid}/fd").iterdir())),
         "threads": float(status["Threads"]),
     }
+
+
+def telling_server(url: str, folder: Path, *, arenas: str) -> ServerProcess:
+    """
+    A server whose memory `told_by` gives, not started yet.
+
+    folder : for the socket on which it tells. arenas : heaps of the C library (mallopt(3), M_ARENA_MAX).
+    """
+    tokens = make_keys(url, [])
+    server = ServerProcess(url, tokens, "--log-level", "warning", module="tests.benchmark.telling_server")
+    server.environ |= {"MALLOC_ARENA_MAX": arenas, FOLDER: str(folder)}
+    return server
 
 
 class SoakReader(threading.Thread):
@@ -114,10 +128,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     ends = threading.Event()
     at_s: list[float] = []
-    figures: dict[str, list[float]] = {name: [] for name in PLAIN}
+    figures: dict[str, list[float]] = {name: [] for name in FIGURES}
     with tempfile.TemporaryDirectory() as folder, database_of(given.database) as url:
-        server = ServerProcess(url, make_keys(url, []), "--log-level", "warning")
-        server.environ["MALLOC_ARENA_MAX"] = given.arenas
+        server = telling_server(url, Path(folder), arenas=given.arenas)
         server.start()
         readers = [SoakReader(server, ends) for _ in range(READERS)]
         loading = load(server, Path(folder), machines=given.machines, seconds=given.minutes * 60)
@@ -128,8 +141,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
             now_s = time.monotonic() - began_s
             if now_s <= given.minutes * 60:  # then the check reads everything back, which is another load
                 at_s.append(now_s)
-                for name, value in seen(server.pid).items():
-                    figures[name].append(value)
+                told = seen(server.pid) | told_by(Path(folder))
+                for name, values in figures.items():
+                    values.append(told[name])
             ends.wait(LOOK_EVERY_S)
         ends.set()
         for reader in readers:
@@ -147,8 +161,8 @@ def _said(name: str, at_s: Sequence[float], values: Sequence[float]) -> dict[str
     third = len(values) // 3
     by_hour, error = slope(at_s[third:], values[third:])
     print(
-        f"{name.partition('_')[0]}: {values[third]:.1f} to {values[-1]:.1f} {PLAIN[name]}, "
-        f"{by_hour:+.2f} (± {error:.2f}) an hour"
+        f"{name:>14} {values[third]:12,.1f} to {values[-1]:12,.1f}, {by_hour:+10,.2f} (± {error:.2f}) an hour"
+        f"  {FIGURES[name]}"
     )
     return {"after_a_third": values[third], "last": values[-1], "by_hour": by_hour, "error": error}
 

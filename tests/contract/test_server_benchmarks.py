@@ -11,6 +11,7 @@ import pytest
 from tests.benchmark import (
     bench_analysis,
     bench_budget,
+    bench_growth,
     bench_herd,
     bench_ingest,
     bench_large,
@@ -21,6 +22,7 @@ from tests.benchmark import (
     bench_visit_plan,
     bench_workers,
 )
+from tests.benchmark.telling_server import PARTS
 
 
 def last_line(capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
@@ -72,6 +74,18 @@ def test_reading_back_is_measured_in_each_form(capsys: pytest.CaptureFixture[str
     found = last_line(capsys)
     assert found.keys() == {"page_as_json", "page", "year_as_json", "year", "recomputed"}
     assert all(ms[way] > 0 for ms in found.values() for way in ("rows", "blocks", "merged"))
+
+
+def test_memory_is_told_by_part_and_kind_of_request(capsys: pytest.CaptureFixture[str]) -> None:
+    assert bench_growth.main(["mixed", "--requests", "1200", "--machines", "4"]) == 0
+    found = last_line(capsys)
+    assert found.keys() == PARTS.keys()
+    last = {name: one["last"] for name, one in found.items()}
+    resident = (
+        last["files_mib"] + last["sqlite_mib"] + last["heap_mib"] + last["holes_mib"] + last["python_mib"]
+    )
+    assert resident == pytest.approx(last["memory_mib"], rel=0.02)  # each is read a moment after the other
+    assert min(last.values()) > 0
 
 
 def test_a_large_table_is_measured_beside_an_empty_one(capsys: pytest.CaptureFixture[str]) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Collection, Coroutine, Iterator, Sequence
+from contextlib import suppress
 from functools import partial
 from typing import Annotated, Any, NamedTuple, TypeVar, get_args, get_origin
 
@@ -17,7 +19,7 @@ from cleanside.gateway.wire import MAX_LISTED, BatchRefused, instant_text, load_
 from cleanside.ingest.api.routes.names import NAME_PATTERN, NEW_NAME_PATTERN
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.signed_in import person_of, token_of_cookie
-from cleanside.ingest.errors import BodyNotJson, Complaint, NotValid, Refused, WrongField, writable
+from cleanside.ingest.errors import BodyNotJson, Complaint, NotValid, Refused, TryAgain, WrongField, writable
 from cleanside.ingest.intake.arriving import Arriving
 from cleanside.ingest.owners.access import PERMISSIONS, Keyring, require
 from cleanside.ingest.owners.key_life import expires_soon
@@ -211,6 +213,8 @@ async def _shown_key(request: Request) -> Key:
             if not keyring.was_valid(header):  # guesses from an address must not lock out the keys behind it
                 limits.may_show_key(host_of(request))
             key = await run_in_threadpool(_find, keyring, resources, header, now_us)
+        elif keyring.is_due():  # beside the threads of requests: those may all be busy
+            asyncio.get_running_loop().run_in_executor(None, _read_again, keyring, resources, now_us)
     except Refused:
         limits.showed_wrong_key(host_of(request))
         raise
@@ -286,6 +290,11 @@ def needed_permission(route: APIRoute) -> str | None:
 
 def _find(keyring: Keyring, resources: Resources, header: str | None, now_us: int) -> Key:
     return keyring.find(resources.reading, header, now_us)
+
+
+def _read_again(keyring: Keyring, resources: Resources, now_us: int) -> None:
+    with suppress(TryAgain):  # the next request that has to read one says so
+        keyring.read_again(resources.reading, now_us)
 
 
 def needs(permission: str) -> Callable[..., Any]:

@@ -9,7 +9,15 @@ from contextlib import AbstractContextManager, contextmanager
 import pytest
 import sqlalchemy as sa
 
-from cleanside.ingest.owners.access import IN_USE_S, REMEMBERED_S, KeyRejected, Keyring, new_key
+from cleanside.ingest.errors import TryAgain
+from cleanside.ingest.owners.access import (
+    IN_USE_S,
+    READ_AGAIN_S,
+    REMEMBERED_S,
+    KeyRejected,
+    Keyring,
+    new_key,
+)
 from cleanside.ingest.store import fleet, keys
 from cleanside.ingest.store.models import keys as table
 from tests.support.databases import opened
@@ -80,6 +88,47 @@ def test_the_keys_of_a_fleet_are_read_together(busy: Fleet) -> None:
     assert busy.reads == 1
     assert len([one for one in sent if one.startswith("SELECT")]) == 2
     assert [key.devices for key in found] == [{f"dev-{number}"} for number in range(MANY)]
+
+
+def test_keys_in_use_are_read_again_before_a_request_would_have_to(busy: Fleet) -> None:
+    for header in busy.headers:
+        busy.shows(header)
+    busy.reads = 0
+    for _ in range(20):
+        busy.now_s += READ_AGAIN_S
+        assert busy.keyring.is_due()
+        assert not busy.keyring.is_due(), "one request has it done, and no other"
+        busy.keyring.read_again(busy.reading, NOW_US)
+        assert all(busy.keyring.remembered(header, NOW_US) for header in busy.headers)
+    assert busy.reads <= 20 * READ_AGAIN_S / (REMEMBERED_S / 2) + 1
+
+
+def test_what_was_revoked_elsewhere_is_refused_once_it_was_read_again(busy: Fleet) -> None:
+    for header in busy.headers:
+        busy.shows(header)
+    busy.revoke(7)
+    busy.now_s += 0.6 * REMEMBERED_S
+    busy.keyring.read_again(busy.reading, NOW_US)
+    assert busy.keyring.remembered(busy.headers[8], NOW_US)
+    with pytest.raises(KeyRejected) as refused:
+        busy.shows(busy.headers[7])
+    assert refused.value.reason == "key_revoked"
+
+
+def test_where_they_cannot_be_read_again_each_request_reads_its_own(busy: Fleet) -> None:
+    @contextmanager
+    def broken() -> Iterator[sa.Connection]:
+        raise TryAgain("store_unavailable")
+        yield
+
+    for header in busy.headers:
+        busy.shows(header)
+    busy.now_s += 0.6 * REMEMBERED_S
+    with pytest.raises(TryAgain):
+        busy.keyring.read_again(broken, NOW_US)
+    assert busy.keyring.remembered(busy.headers[3], NOW_US)
+    busy.now_s += REMEMBERED_S
+    assert busy.shows(busy.headers[3]).devices == {"dev-3"}
 
 
 def test_a_key_that_is_not_in_use_is_read_when_it_is_shown(busy: Fleet) -> None:

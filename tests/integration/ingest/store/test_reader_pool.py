@@ -1,16 +1,20 @@
-"""Connections of readers: after a rush the one that was used last goes first."""
+"""Connections of a server: after a rush the one that was used last goes first; what their caches may hold."""
 
 from __future__ import annotations
 
 from contextlib import ExitStack
+from pathlib import Path
 
 import sqlalchemy as sa
 
 from cleanside.ingest.store import database
+from tests.support.databases import migrate
+
+MOST_CACHE_KIB = 32 * 1024  # of a server; chosen, a sixth of what it has at rest
 
 
 def test_a_reader_alone_uses_one_connection_after_a_rush(database_url: str) -> None:
-    """In turns each would fill its caches: 40 of 4 MiB each, in a server that one client asks."""
+    """In turns each would fill its caches, in a server that one client asks."""
     engine = database.reading_engine(database_url)
     try:
         with ExitStack() as rush:
@@ -23,6 +27,22 @@ def test_a_reader_alone_uses_one_connection_after_a_rush(database_url: str) -> N
         assert len(alone) == 1
     finally:
         engine.dispose()
+
+
+def test_the_page_caches_of_all_connections_have_a_small_bound(tmp_path: Path) -> None:
+    """They fill for hours as the file grows, and a soak shows that as a leak."""
+    url = f"sqlite:///{tmp_path / 'ingest.db'}"
+    migrate(url)
+    kib = 0
+    for engine in (database.writing_engine(url), database.reading_engine(url)):
+        pool = engine.pool
+        assert isinstance(pool, sa.QueuePool)
+        with engine.connect() as connection:
+            found = connection.exec_driver_sql("PRAGMA cache_size").scalar_one()
+        assert found < 0, "in KiB: pages of another size would have another bound"
+        kib += -found * (pool.size() + max(0, pool._max_overflow))
+        engine.dispose()
+    assert kib <= MOST_CACHE_KIB
 
 
 def driver_of(connection: sa.Connection) -> int:

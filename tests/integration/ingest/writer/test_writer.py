@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future
 from typing import Any
@@ -14,6 +15,7 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import Refused, TryAgain
 from cleanside.ingest.store import database
 from cleanside.ingest.store.models import owners
+from cleanside.ingest.writer import lanes
 from cleanside.ingest.writer.writer import CONTENDED_TRIES, Writer
 from tests.support.databases import Postgres, opened
 from tests.support.serving import commits_of
@@ -211,6 +213,30 @@ def test_what_a_busy_loop_hands_in_turn_after_turn_shares_a_commit(writer: Write
     commits = commits_of(writer)
     assert asyncio.run(post_all()) == [*range(8)]
     assert commits == [8]
+
+
+def test_a_live_reading_does_not_wait_until_all_bulk_is_handed_in(
+    writer: Writer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The loop hands in a backlog turn after turn, and no bound makes it a commit."""
+    for bound in ("MAX_TOGETHER", "MAX_TOGETHER_READINGS", "MAX_BULK_READINGS"):
+        monkeypatch.setattr(lanes, bound, 10**9)
+    writer._lanes = lanes.Lanes(max_jobs=10**9)
+
+    def work(_: sa.Connection, items: Sequence[str]) -> list[str]:
+        return list(items)
+
+    async def post_all() -> None:
+        until_s = time.monotonic() + 5.0
+        bulk = [writer.post(work, "bulk", order_key="", readings=100)]
+        live = writer.post(work, "live", order_key="", readings=1)
+        while not live.done():
+            assert time.monotonic() < until_s, "it waits for bulk that is yet to come"
+            bulk.append(writer.post(work, "bulk", order_key="", readings=100))
+            await asyncio.sleep(0)
+        await asyncio.gather(*bulk)
+
+    asyncio.run(post_all())
 
 
 def test_a_thread_does_not_wait_for_a_loop_that_hands_in(writer: Writer) -> None:

@@ -1,0 +1,107 @@
+"""
+The server, and a thread that tells which parts its memory has: below Python they show only from within.
+
+    MEMORY_FOLDER=FOLDER python -m tests.benchmark.telling_server serve --database URL --port 0
+
+Parts are as the C library of GNU (mallinfo2(3)), SQLite (sqlite.org/c3ref/memory_highwater.html) and the
+system (proc(5), status) count them. `told_by` asks.
+"""
+
+from __future__ import annotations
+
+import _sqlite3
+import ctypes
+import json
+import math
+import os
+import socket
+import sys
+import threading
+from pathlib import Path
+
+from cleanside.ingest import cli
+
+MIB = 2**20
+FOLDER = "MEMORY_FOLDER"  # of the environment: where its socket is
+SOCKET = "memory"
+
+#: part -> what it is
+PARTS = {
+    "memory_mib": "resident in all",
+    "files_mib": "of files: libraries, the index of SQLite's log",
+    "sqlite_mib": "what SQLite holds: pages, statements",
+    "heap_mib": "what others hold of the C library's heaps",
+    "holes_mib": "what these heaps hold and nobody has",
+    "python_mib": "all other: Python's small objects, stacks of threads",
+    "python_blocks": "small objects of Python",
+}
+
+
+class _Heaps(ctypes.Structure):
+    """What mallinfo2(3) says of all heaps of the process."""
+
+    _fields_ = (
+        *(("arena", ctypes.c_size_t), ("ordblks", ctypes.c_size_t), ("smblks", ctypes.c_size_t)),
+        *(("hblks", ctypes.c_size_t), ("hblkhd", ctypes.c_size_t), ("usmblks", ctypes.c_size_t)),
+        *(("fsmblks", ctypes.c_size_t), ("uordblks", ctypes.c_size_t), ("fordblks", ctypes.c_size_t)),
+        ("keepcost", ctypes.c_size_t),
+    )
+
+
+def parts() -> dict[str, float]:
+    """The parts of this process's memory, by the names of `PARTS`."""
+    library = ctypes.CDLL(None)
+    library.mallinfo2.restype = _Heaps
+    heaps = library.mallinfo2()
+    status = dict(line.split(":", 1) for line in Path("/proc/self/status").read_text().splitlines())
+    resident = {name: int(status[name].split()[0]) / 1024 for name in ("VmRSS", "RssAnon")}
+    sqlite_mib = _sqlite_bytes() / MIB
+    mapped_mib = heaps.hblkhd / MIB  # a large piece is a map of its own
+    return {
+        "memory_mib": resident["VmRSS"],
+        "files_mib": resident["VmRSS"] - resident["RssAnon"],
+        "sqlite_mib": sqlite_mib,
+        "heap_mib": heaps.uordblks / MIB + mapped_mib - sqlite_mib,
+        "holes_mib": heaps.fordblks / MIB,
+        "python_mib": resident["RssAnon"] - heaps.arena / MIB - mapped_mib,
+        "python_blocks": float(sys.getallocatedblocks()),
+    }
+
+
+def _sqlite_bytes() -> float:
+    """What the SQLite behind Python's module holds; not a number where it cannot be asked."""
+    try:
+        used = ctypes.CDLL(_sqlite3.__file__).sqlite3_memory_used
+    except (AttributeError, OSError):
+        return math.nan
+    used.restype = ctypes.c_int64
+    return float(used())
+
+
+def told_by(folder: Path) -> dict[str, float]:
+    """Ask the server whose socket is in this folder."""
+    with socket.socket(socket.AF_UNIX) as asking:
+        asking.connect(str(folder / SOCKET))
+        with asking.makefile("rb") as answer:
+            found: dict[str, float] = json.loads(answer.read())
+    return found
+
+
+def _tell(listening: socket.socket) -> None:
+    while True:
+        asked, _ = listening.accept()
+        with asked:
+            asked.sendall(json.dumps(parts()).encode())
+
+
+def main() -> int:
+    """Serve, and tell."""
+    listening = socket.socket(socket.AF_UNIX)
+    listening.bind(str(Path(os.environ[FOLDER]) / SOCKET))
+    listening.listen()
+    threading.Thread(target=_tell, args=(listening,), name="telling", daemon=True).start()
+    return cli.main(sys.argv[1:])
+
+
+if __name__ == "__main__":
+    sys.exit(main())
