@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -50,6 +51,15 @@ def keyless_devices(connection: sa.Connection, owner_id: int | None, now_us: int
 
 def _suspects(connection: sa.Connection, owner_id: int | None, now_us: int) -> Mapping[int, bool]:
     """Device without a valid key of its own -> whether a program has a valid one for it."""
+    values = {"now_us": now_us} if owner_id is None else {"now_us": now_us, "owner_id": owner_id}
+    rows = connection.execute(_suspects_of(of_one_owner=owner_id is not None), values)
+    return {row.id: bool(row.valid) for row in rows}
+
+
+@cache
+def _suspects_of(*, of_one_owner: bool) -> sa.Select[Any]:
+    """The question of `_suspects`, for `now_us` and, if of one owner, `owner_id`. Put together once."""
+    now_us = sa.bindparam("now_us", type_=sa.BigInteger)
     ends = (keys.c.revoked_us, keys.c.suspended_us, keys.c.expires_us)
     is_valid = sa.and_(*(sa.or_(end.is_(None), end > now_us) for end in ends))  # as `_end` has it
     is_own = keys.c.role == "device"
@@ -64,10 +74,10 @@ def _suspects(connection: sa.Connection, owner_id: int | None, now_us: int) -> M
         .group_by(keys.c.owner_id, key_devices.c.device)
         .having(sa.and_(valid_own == 0, sa.or_(own > 0, valid == 0)))
     )
-    if owner_id is not None:
-        ended = ended.where(keys.c.owner_id == owner_id)
+    if of_one_owner:
+        ended = ended.where(keys.c.owner_id == sa.bindparam("owner_id"))
     of_device = ended.subquery()
-    query = (
+    return (
         sa.select(devices.c.id, of_device.c.valid)
         .join_from(
             of_device,
@@ -76,7 +86,6 @@ def _suspects(connection: sa.Connection, owner_id: int | None, now_us: int) -> M
         )
         .where(devices.c.registered_us.is_not(None), devices.c.retired_us.is_(None))
     )
-    return {row.id: bool(row.valid) for row in connection.execute(query)}
 
 
 _BOUND = keys.join(key_devices).join(
