@@ -465,6 +465,10 @@ SENTENCES: Sentences = {
     "oidc_incomplete": "oidc_issuer is set without oidc_client_id; set that, too",
     "oidc_issuer_unusable": "oidc_issuer {issuer} is not https, nor on this machine; give https://...",
     "passkey_refused": "this passkey does not fit; try again, or use the password",
+    "public_address_not_set": (
+        'the pages were asked for as "{address}", which anybody can write into a request, so no link leads '
+        "there; set public_address to the address under which people open them"
+    ),
     "passkeys_not_here": "a passkey is bound to a name over https, or to localhost; this is {name}",
     "too_many_passkeys": "{most} passkeys are the most; remove one first",
     "name_of_others": '"{name}" means something else in the audit log; take another name',

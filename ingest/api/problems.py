@@ -88,6 +88,7 @@ TITLES: Mapping[str, str] = {
     "identity_taken": "The identity is another person's",
     "passkey_refused": "The passkey does not fit",
     "passkeys_not_here": "No passkeys at this address",
+    "public_address_not_set": "No link without a sure address",
     "unknown_passkey": "Unknown passkey",
     "invitation_not_valid": "The link is not valid",
     "last_admin": "The last admin who can sign in",

@@ -61,6 +61,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     _warn_of_visible(given.standby_for_reads)
     _warn_of_readable(settings.file_of(given, os.environ), secrets)
     _warn_of_no_key(KeyFile.of(chosen))
+    _warn_of_no_address(chosen)
     addresses.networks_of(chosen.webhook_networks)  # wrong settings are reported before anything begins
     relay_of(chosen)
     trusted = addresses.proxies_of(chosen.trusted_proxies, behind_proxy=chosen.behind_proxy)
@@ -139,6 +140,15 @@ def _warn_of_no_key(file: KeyFile) -> None:
         file.read()
     except CannotOpen as error:
         log_line.warning("ingest.webhook_key_unusable", extra={"reason": str(error)})
+
+
+def _warn_of_no_address(chosen: Settings) -> None:
+    """Warn where people come under a name that no setting says: else only the first invitation says so."""
+    if not chosen.public_address and (chosen.behind_proxy or chosen.host in ("", "0.0.0.0", "::")):
+        reason = (
+            "no link is made for who asks under a name; set public_address to where people open the pages"
+        )
+        log_line.warning("ingest.public_address_not_set", extra={"reason": reason})
 
 
 def announcing_server(config: Any, end_streams: Callable[[], None]) -> Any:

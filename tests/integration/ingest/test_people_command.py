@@ -8,6 +8,7 @@ import re
 import stat
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -120,6 +121,25 @@ def test_a_command_beside_a_serving_process_names_the_route(
 )
 def test_a_link_leads_to_where_the_server_listens(flags: dict[str, str], address: str) -> None:
     assert address_of(load(flags=flags, environ={}), 8750) == address
+
+
+@pytest.mark.parametrize(
+    ("flags", "warned"),
+    [
+        ({}, False),
+        ({"host": "192.0.2.7"}, False),
+        ({"host": "0.0.0.0"}, True),
+        ({"behind_proxy": True}, True),
+        ({"behind_proxy": True, "public_address": "https://filters.example"}, False),
+    ],
+)
+def test_a_server_that_cannot_know_its_name_says_so_at_its_start(
+    flags: dict[str, Any], warned: bool, caplog: pytest.LogCaptureFixture
+) -> None:
+    from cleanside.ingest.commands import serve
+
+    serve._warn_of_no_address(load(flags=flags, environ={}))
+    assert ("ingest.public_address_not_set" in caplog.text) is warned
 
 
 # ---------------------------------------------------------------- the first account
