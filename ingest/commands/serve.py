@@ -106,7 +106,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
         # uvicorn stops in good order on these, then raises them again for the next handler: there is none.
         signal.signal(number, lambda *_: None)
     with first_account.offered(chosen, listening.getsockname()[1], system_clock.now_us()) as is_used:
-        services_in(served).on_first_account = is_used
+        services_in(served).on_admin = is_used
         announcing_server(config, services_in(served).streams.end).run(sockets=[listening])
     return 0
 
