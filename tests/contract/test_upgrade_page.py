@@ -17,7 +17,11 @@ ingest() { "$PYTHON" -m cleanside.ingest "$@" --database "$DATABASE"; }
 as_cleanside() { ingest "$@"; }
 sudo() { case "$1" in */pip) echo "pip: $*";; *) "$@";; esac; }
 systemctl() {
-    if [ "$1" = stop ]; then kill "$(cat pid)"; while kill -0 "$(cat pid)" 2>/dev/null; do sleep 0.1; done; return; fi
+    if [ "$1" = stop ]; then
+        kill "$(cat pid)"
+        while kill -0 "$(cat pid)" 2>/dev/null; do sleep 0.1; done
+        return
+    fi
     : > serve.out
     "$PYTHON" -m cleanside.ingest serve --port 0 --database "$DATABASE" > serve.out 2>> serve.err &
     echo $! > pid
