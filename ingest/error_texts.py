@@ -875,6 +875,10 @@ SENTENCES: Sentences = {
     "quiet_hours_half": (
         "quiet hours have a beginning and an end; send quiet_from and quiet_until, or null for both"
     ),
+    "span_ends_before": (
+        "{since_name} {since} is after {until_name} {until}, so nothing lies between; change one of the two"
+    ),
+    "code_not_known": '"{given}" is no code for which a reading is quarantined; give one of {known}',
     "resolution_too_long": "{resolution} is over {most_s}s, 31 days",
     "too_many_calendars": "there are {most} calendars, which is the most a person has; end one first",
     "too_many_webhooks": "there are {most} webhooks, which is the most an owner has; end one first",

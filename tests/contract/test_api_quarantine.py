@@ -13,7 +13,7 @@ from cleanside.ingest.quarantine.replay import after_a_start
 from cleanside.ingest.store.models import housings, quarantine
 from cleanside.ingest.store.quarantine import due
 from tests.support.held import stored as at_rest
-from tests.support.serving import DEVICE, STREAM, Api, batch
+from tests.support.serving import DEVICE, STREAM, Api, batch, bearer
 
 
 @pytest.fixture(autouse=True)
@@ -314,3 +314,38 @@ def test_such_a_reading_of_an_earlier_release_stays_and_holds_up_no_other(api: A
     with api.resources.reading() as connection:
         assert due(connection, api.clock()) == [], "it is not looked at again and again"
     amend(api, 422, entries=[held(api)[0]["entry"]], change={"units": {"restriction": "kPa"}})
+
+
+@pytest.mark.parametrize(
+    ("query", "status", "code", "said"),
+    [
+        ("code=zzz", 422, "not_valid", "out_of_range"),
+        ("device=nosuch", 404, "unknown_device", "nosuch"),
+        (
+            "received_since=2026-03-02T08:00:00Z&received_until=2026-03-01T08:00:00Z",
+            422,
+            "not_valid",
+            "received_since 2026-03-02T08:00:00Z is after received_until 2026-03-01T08:00:00Z",
+        ),
+    ],
+)
+def test_what_can_match_nothing_is_refused(api: Api, query: str, status: int, code: str, said: str) -> None:
+    answer = api.get(f"/v1/quarantine?{query}")
+    assert (answer.status_code, answer.json()["code"]) == (status, code)
+    assert said in answer.text
+
+
+def test_an_empty_list_of_what_there_may_be_is_no_refusal(api: Api) -> None:
+    for query in ("code=out_of_range", f"device={DEVICE}", "received_since=2026-03-02T08:00:00Z"):
+        answer = api.get(f"/v1/quarantine?{query}")
+        assert (answer.status_code, answer.json()["entries"]) == (200, [])
+    early = api.post("/v1/keys", {"role": "device", "devices": ["nobody-registered-me"]}).json()["key"]
+    body = batch(1, [3.0]) | {"device": "nobody-registered-me"}
+    assert api.post("/v1/readings", body, key=None, headers=bearer(early)).status_code == 200
+    assert len(held(api, device="nobody-registered-me")) == 1
+
+
+def test_the_audit_log_refuses_an_end_before_the_beginning(api: Api) -> None:
+    answer = api.get("/v1/audit?since=2026-03-02T08:00:00Z&until=2026-03-01T08:00:00Z")
+    assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")
+    assert "is after until" in answer.text
