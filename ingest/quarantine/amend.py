@@ -114,11 +114,21 @@ def changed(
             raise DoesNotFit("has_none_of", quantities=", ".join(sorted(change.units)))
         after["units"] = dict(after.get("units", {})) | used
     if change.offset is not None:
+        if _is_instant(after["at"]):
+            raise DoesNotFit("has_offset", at=after["at"])
         after["at"] = f"{after['at']}{change.offset}"
         parse_instant(after["at"])
     if change.shift_s is not None:
         after["at"] = _shifted(after["at"], change.shift_s)
     return after
+
+
+def _is_instant(at: Any) -> bool:
+    try:
+        parse_instant(at)
+    except (NotAnInstant, TypeError):
+        return False
+    return True
 
 
 def _shifted(at: str, shift_s: float) -> str:
@@ -336,8 +346,16 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
     before: dict[int, dict[str, Any]] = dict(json.loads(done.before))
     entries = quarantine.by_ids(connection, who.owner_id, list(before))
     is_missing = len(entries) < len(before)  # with their machine, to another owner
-    if done.undone_us is not None or is_missing or any(e.amendment_id != amendment_id for e in entries):
-        raise Refused("not_undoable", status=409, amendment=amendment_id)
+    if done.undone_us is not None:
+        about: dict[str, Any] = {"amendment": amendment_id, "at": instant_text(done.undone_us)}
+        raise Refused("undone_already", status=409, code="not_undoable", **about)
+    if is_missing:
+        gone = len(before) - len(entries)
+        about = {"amendment": amendment_id, "gone": gone, "entries": len(before)}
+        raise Refused("entries_of_others", status=409, code="not_undoable", **about)
+    if later := sorted({e.amendment_id or 0 for e in entries} - {amendment_id}):
+        by = f"amendment {later[-1]}" if later[-1] else "the gateway, which sent them again"
+        raise Refused("not_undoable", status=409, amendment=amendment_id, later=by)
     quarantine.set_undone(connection, amendment_id, now_us)
     streams.forget_tails(connection, [entry.stream_id for entry in entries])
     if done.kind == misnumbered.MISNUMBERED:

@@ -349,3 +349,36 @@ def test_the_audit_log_refuses_an_end_before_the_beginning(api: Api) -> None:
     answer = api.get("/v1/audit?since=2026-03-02T08:00:00Z&until=2026-03-01T08:00:00Z")
     assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")
     assert "is after until" in answer.text
+
+
+def said_of(answer: Any) -> str:
+    """All sentences of a refusal."""
+    problem = answer.json()
+    return " ".join([problem["detail"], *(error["detail"] for error in problem["errors"])])
+
+
+def test_refusals_say_value_rule_and_next_step(api: Api) -> None:
+    api.send(batch(1, [900.0, 901.0]))
+    first, second = (entry["entry"] for entry in held(api))
+    body = {"entries": [first], "change": {"offset": "+01:00"}}
+    assert 'Z" has an offset from UTC already' in said_of(api.post("/v1/quarantine/amendments", body))
+    steps = api.get(f"/v1/devices/{DEVICE}/readings?resolution=3600")
+    assert "like 60s or 3600s" in said_of(steps)
+    plus = api.get("/v1/quarantine?received_since=2026-03-02T08:00:00+01:00")
+    assert "a + is written %2B" in said_of(plus)
+    body_text = b'{"entries":[1],"change":{"shift_s":1e400}}'
+    as_json = {"Content-Type": "application/json"}
+    many = api.request("POST", "/v1/quarantine/amendments", content=body_text, headers=as_json)
+    assert "Infinity" not in many.text
+    assert "too large" in said_of(many)
+    given_up = amend(api, path="discards", entries=[first], reason="sensor was off")["amendment_id"]
+    settled = api.post("/v1/quarantine/discards", {"entries": [first, second], "reason": "again"})
+    assert (settled.status_code, settled.json()["code"]) == (404, "unknown_entry")
+    assert f"entry {first} is settled already, it is discarded" in said_of(settled)
+    undo = f"/v1/quarantine/amendments/{given_up}/undo"
+    assert api.post(undo, {}).status_code == 200
+    again = api.post(undo, {})
+    assert (again.status_code, again.json()["code"]) == (409, "not_undoable")
+    assert f"amendment {given_up} was undone at 2026" in said_of(again)
+    one = amend(api, path="discards", entries=[second], reason="sensor was off")["amendment_id"]
+    assert api.post(f"/v1/quarantine/amendments/{one}/undo", {}).status_code == 200
