@@ -3,7 +3,7 @@ The first account of a server: while it has no admin, `serve` prints one link th
 
 Promises: the link goes to a terminal, else into a file of mode 0600 whose name is printed, and which goes
 once there is an admin. It opens once, and is worth nothing once somebody can sign in as admin for all sites,
-after an hour, or when the process that made it has ended. Who is merely invited takes it away from nobody.
+after an hour, or when the process that made it has ended. It stays while others are merely invited.
 Leaves to others: what the link does (`ingest.owners.people`).
 """
 

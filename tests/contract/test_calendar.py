@@ -75,7 +75,7 @@ def test_a_likely_change_is_an_all_day_event_with_its_dates_in_the_text(api: Api
     assert (event.transp.value, event.status.value, event.sequence.value) == ("TRANSPARENT", "TENTATIVE", "0")
     assert event.url.value == "http://ingest.test/machines/grader-07"
     link = path_of(made(mara)["link"])
-    elsewhere = api.get(link, key=None, headers={"Host": "evil.example"})  # nobody knows whose that is
+    elsewhere = api.get(link, key=None, headers={"Host": "evil.example"})  # whose that is no setting says
     assert (elsewhere.status_code, "URL:" in elsewhere.text) == (200, False)
 
 

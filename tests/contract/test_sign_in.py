@@ -485,7 +485,7 @@ def test_no_link_leads_to_a_host_that_only_the_request_names(lone: Api) -> None:
         assert said(answer) == (409, "public_address_not_set"), path
         assert "public_address" in answer.json()["detail"]
     assert "otto" not in lone.get("/v1/people").text  # nothing was made
-    assert lone.get("/v1/people").json()["people"][1]["invited_until"] is None  # and nobody locked out
+    assert lone.get("/v1/people").json()["people"][1]["invited_until"] is None  # and her password stays good
     form = {"device": "grader-07-intake", "machine": "loader-02"}
     page = admin.request("POST", "/monitors/codes", data=form, headers=evil)
     assert page.status_code == 409

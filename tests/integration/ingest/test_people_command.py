@@ -187,7 +187,7 @@ def test_a_fresh_server_has_one_link_that_makes_the_first_account(fresh: ServerP
     assert fresh.log().count("link of the first account") == 1
 
 
-def test_who_is_merely_invited_takes_the_link_away_from_nobody(fresh: ServerProcess, tmp_path: Path) -> None:
+def test_the_link_stays_while_others_are_merely_invited(fresh: ServerProcess, tmp_path: Path) -> None:
     fresh.stop()
     link_file = tmp_path / "otto.txt"
     assert run(fresh.database_url, "invite", "otto", "--role", "viewer", "--out", str(link_file)) == 0
