@@ -61,7 +61,6 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     _warn_of_visible(given.standby_for_reads)
     _warn_of_readable(settings.file_of(given, os.environ), secrets)
     _warn_of_no_key(KeyFile.of(chosen))
-    _warn_of_no_address(chosen)
     addresses.networks_of(chosen.webhook_networks)  # wrong settings are reported before anything begins
     relay_of(chosen)
     trusted = addresses.proxies_of(chosen.trusted_proxies, behind_proxy=chosen.behind_proxy)
@@ -74,6 +73,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     except BaseException:
         listening.close()
         raise
+    _warn_of_no_address(chosen)
     served = app.create_app(chosen)
     bounds = connection.Bounds(
         address_connections=chosen.address_connections,
