@@ -24,6 +24,13 @@ def _not_lower(values: Values) -> str:
     return f"{said} reported {values['reported']}; only its report raises it, so give a lower number"
 
 
+def _limit_out_of_reach(values: Values) -> str:
+    in_kpa = "" if values["unit"] == "kPa" else f" ({values['value_kpa']:g} kPa)"
+    said = f"{values['value']:g} {values['unit']}{in_kpa} is above {values['highest_kpa']:g} kPa"
+    look = "check value and unit in the engine maker's manual"
+    return f"{said}, the highest reading that is accepted; {look}"
+
+
 #: code -> sentence
 SENTENCES: Sentences = {
     **setting_texts.SENTENCES,
@@ -465,6 +472,10 @@ SENTENCES: Sentences = {
     "oidc_incomplete": "oidc_issuer is set without oidc_client_id; set that, too",
     "oidc_issuer_unusable": "oidc_issuer {issuer} is not https, nor on this machine; give https://...",
     "passkey_refused": "this passkey does not fit; try again, or use the password",
+    "public_address_not_set": (
+        'the pages were asked for as "{address}", which anybody can write into a request, so no link leads '
+        "there; set public_address to the address under which people open them"
+    ),
     "passkeys_not_here": "a passkey is bound to a name over https, or to localhost; this is {name}",
     "too_many_passkeys": "{most} passkeys are the most; remove one first",
     "name_of_others": '"{name}" means something else in the audit log; take another name',
@@ -757,9 +768,19 @@ SENTENCES: Sentences = {
         "no gateway declared a copied spool with it, or values or times differ, or its second is not stored"
     ),
     "not_undoable": (
-        "amendment {amendment} is undone, or its entries were amended again since, or are another owner's "
-        "now; undo first what was done since"
+        "entries of amendment {amendment} were changed again since, last by {later}; undo first what was "
+        "done since"
     ),
+    "undone_already": "amendment {amendment} was undone at {at}; there is nothing left to undo",
+    "entries_of_others": (
+        "{gone} of {entries} entries of amendment {amendment} went to another owner with their machine; it "
+        "cannot be undone"
+    ),
+    "entry_settled": (
+        "entry {entry} is settled already, it is {state}; list the quarantine again, or undo the amendment "
+        "that settled it"
+    ),
+    "has_offset": '"{at}" has an offset from UTC already; leave offset out, or give shift_s',
     "changed_since_preview": (
         "other entries are meant than in the preview, or one of them changed since; preview again, look, and "
         "apply that"
@@ -818,10 +839,7 @@ SENTENCES: Sentences = {
         "{l_per_h:g} l/h is more than {most_l_per_h:g}, about what a genset of 2 MW burns at full load"
     ),
     "limit_not_entered": ("no change limit is entered, so none can be confirmed; enter it at {address}"),
-    "limit_out_of_reach": (
-        "{value:g} {unit} is {value_kpa:g} kPa, and readings above {highest_kpa:g} kPa are not accepted; "
-        "check value and unit in the engine maker's manual"
-    ),
+    "limit_out_of_reach": _limit_out_of_reach,
     "machine_of_all_sites": "only who sees all sites adds a machine; ask the shop or an admin to add it",
     "machine_name_taken": "there is a machine {name} here already; give another name",
     "name_taken": "there is a {what} {name} here already; accept it under another name",
@@ -881,6 +899,10 @@ SENTENCES: Sentences = {
     "quiet_hours_half": (
         "quiet hours have a beginning and an end; send quiet_from and quiet_until, or null for both"
     ),
+    "span_ends_before": (
+        "{since_name} {since} is after {until_name} {until}, so nothing lies between; change one of the two"
+    ),
+    "code_not_known": '"{given}" is no code for which a reading is quarantined; give one of {known}',
     "resolution_too_long": "{resolution} is over {most_s}s, 31 days",
     "too_many_calendars": "there are {most} calendars, which is the most a person has; end one first",
     "too_many_webhooks": "there are {most} webhooks, which is the most an owner has; end one first",

@@ -57,7 +57,8 @@ class Settings:
         metadata=row(
             web_address_or_empty,
             "Address under which people open the pages, like https://filters.example; it stands in links. "
-            "Empty: the address that was asked.",
+            "Empty: the address that was asked, where that is loopback or what the server listens on; under "
+            "another name or behind a proxy no link is made.",
         ),
     )
     durability: str = field(

@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import json
 import logging
+import math
+import re
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
@@ -23,7 +25,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
 from cleanside.gateway import wire
-from cleanside.ingest.api.routes.names import DAY_PATTERN, DAY_RULE, RULES
+from cleanside.ingest.api.routes.names import DAY_PATTERN, DAY_RULE, RULES, TEXT_RULES
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.errors import ArchiveUnreadable, BlockDamaged, BodyNotJson, Refused, TryAgain, writable
 from cleanside.ingest.intake import codes
@@ -88,6 +90,7 @@ TITLES: Mapping[str, str] = {
     "identity_taken": "The identity is another person's",
     "passkey_refused": "The passkey does not fit",
     "passkeys_not_here": "No passkeys at this address",
+    "public_address_not_set": "No link without a sure address",
     "unknown_passkey": "Unknown passkey",
     "invitation_not_valid": "The link is not valid",
     "last_admin": "The last admin who can sign in",
@@ -308,6 +311,10 @@ async def _not_valid(request: Request, error: Exception) -> Response:
     )
 
 
+#: an offset whose + became a space, as in the query of an address (HTML, application/x-www-form-urlencoded)
+_LOST_PLUS = re.compile(r" \d\d:\d\d$")
+
+
 def _said(found: Mapping[str, Any]) -> str:
     """One finding of the validator as value, rule and next step."""
     kind, name = found["type"], str(found["loc"][-1])
@@ -319,10 +326,13 @@ def _said(found: Mapping[str, Any]) -> str:
         return "the body must be a JSON object; send one, with Content-Type: application/json"
     rule = str(found["msg"]).removeprefix("Value error, ")
     if kind == "value_error":
-        return rule
+        lost = found["loc"][0] == "query" and _LOST_PLUS.search(str(found["input"]))
+        return f"{rule}; a + is written %2B in an address" if lost else rule
+    if isinstance(found["input"], float) and math.isinf(found["input"]):
+        return f"{name} is too large for a number; give a smaller one"
     if kind == "string_pattern_mismatch":
         pattern = found["ctx"]["pattern"]
-        rule = RULES.get(pattern, f"it must match {pattern}")
+        rule = {**RULES, **TEXT_RULES}.get(pattern, f"it must match {pattern}")
         rule = DAY_RULE if pattern == DAY_PATTERN else rule
     elif kind in ("too_short", "too_long") and isinstance(found["input"], str):
         rule = _SENTENCES[f"string_{kind}"].format(**found["ctx"])  # a length that a text and a list share

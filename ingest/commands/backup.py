@@ -42,6 +42,10 @@ def add_tools(parser: argparse.ArgumentParser) -> None:
     )
 
 
+#: A person mistyped the folder, or called twice: no backup was tried, so none failed.
+_WRONG_CALLS = frozenset({"backup_exists", "backup_under_way"})
+
+
 def folder_of(chosen: Settings) -> Path:
     """The archive folder; with PostgreSQL and none set there are no files, and a name that is not used."""
     return database.archive_folder(chosen.database, chosen.archive_folder) or Path("no-archive")
@@ -63,6 +67,10 @@ def _recorded(chosen: Settings, given: argparse.Namespace) -> Manifest:
             disk=Disk(),
             tools=given.pg_tools,
         )
+    except CalledWrongly as error:
+        if error.code not in _WRONG_CALLS:
+            backup_record.note_failed(record, hidden.without_passwords(str(error)))
+        raise
     except Exception as error:
         backup_record.note_failed(record, hidden.without_passwords(str(error)))
         raise

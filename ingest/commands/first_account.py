@@ -1,9 +1,9 @@
 """
-The first account of a new server: while no person can sign in, `serve` prints one link that makes an admin.
+The first account of a server: while it has no admin, `serve` prints one link that makes one.
 
 Promises: the link goes to a terminal, else into a file of mode 0600 whose name is printed, and which goes
-once the link was used. It opens once, and is worth nothing once there is a person, after an hour, or when the
-process that made it has ended.
+once there is an admin. It opens once, and is worth nothing once somebody can sign in as admin for all sites,
+after an hour, or when the process that made it has ended. It stays while others are merely invited.
 Leaves to others: what the link does (`ingest.owners.people`).
 """
 
@@ -31,7 +31,7 @@ from cleanside.ingest.writer import system_clock
 
 MINUTE_US = 60_000_000
 BY_COMMAND = (
-    "no account yet; make one with the settings of this server: "
+    "no admin can sign in yet; make one with the settings of this server: "
     "cleanside-ingest people invite NAME --role admin --out FILE --settings FILE"
 )
 
@@ -39,9 +39,9 @@ BY_COMMAND = (
 @contextmanager
 def offered(chosen: Settings, port: int, now_us: int) -> Iterator[Callable[[], None]]:
     """
-    While this lasts a server without people has a link for the first one. The caller holds no lock.
+    While this lasts a server without an admin has a link for the first one. The caller holds no lock.
 
-    Gives what to call once the link was used: its file goes.
+    Gives what to call once there is an admin: its file goes.
     """
     token = sessions.new_token()
     if not _keep(chosen, token, now_us):
@@ -65,12 +65,14 @@ def _remove(path: Path | None) -> None:
 
 
 def _keep(chosen: Settings, token: str, now_us: int) -> bool:
-    """Keep the link; False where there are people, or several owners: then it is not clear whose admin."""
+    """Keep the link; False where there is an admin, or several owners: then it is not clear whose admin."""
     with _writing(chosen) as connection:
         owners = fleet.owner_names(connection)
-        if len(owners) > 1 or not people_store.are_none(connection):
+        if len(owners) > 1:
             return False
         owner = fleet.keep_owner(connection, owners[0] if owners else DEFAULT_OWNER, now_us)
+        if people_store.has_admin(connection, owner):
+            return False
         people.offer_first_account(connection, owner, token, now_us)
         return True
 
@@ -78,7 +80,8 @@ def _keep(chosen: Settings, token: str, now_us: int) -> bool:
 def _tell(link: str, path: Path | None) -> None:
     minutes = FIRST_US // MINUTE_US
     if path is None:
-        print(f"no account yet; within {minutes} minutes make the first one: {link}", file=sys.stderr)
+        said = f"no admin can sign in yet; within {minutes} minutes make the first account: {link}"
+        print(said, file=sys.stderr)
         return
     try:
         file_modes.make_folder(path.parent)
@@ -88,7 +91,8 @@ def _tell(link: str, path: Path | None) -> None:
     except OSError as error:
         print(f"{BY_COMMAND} ({path} cannot be made: {why(error)})", file=sys.stderr)
         return
-    print(f"no account yet; the link of the first one is in {path}, for {minutes} minutes", file=sys.stderr)
+    said = f"no admin can sign in yet; the link of the first account is in {path}, for {minutes} minutes"
+    print(said, file=sys.stderr)
 
 
 def _file_of(chosen: Settings) -> Path:

@@ -68,6 +68,10 @@ def review_lines(review: Review, url: str) -> list[str]:
     lines = [f"{counted(review.codes, 'open code')} cancelled: make new ones"]
     lines += [f"key {key.handle} was revoked after the backup, and is again" for key in review.ended]
     lines += [f"person {one.name} was revoked after the backup, and is again" for one in review.people_ended]
+    lines += [
+        f"the link of {one.name} has ended: cleanside-ingest people reset {one.name} --owner {one.owner}"
+        for one in review.people_invited
+    ]
     if review.doubt is None:
         return lines
     lines += [f"{review.doubt}: keys that were revoked after the backup may be valid again."]

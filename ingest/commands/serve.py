@@ -73,6 +73,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     except BaseException:
         listening.close()
         raise
+    _warn_of_no_address(chosen)
     served = app.create_app(chosen)
     bounds = connection.Bounds(
         address_connections=chosen.address_connections,
@@ -105,7 +106,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
         # uvicorn stops in good order on these, then raises them again for the next handler: there is none.
         signal.signal(number, lambda *_: None)
     with first_account.offered(chosen, listening.getsockname()[1], system_clock.now_us()) as is_used:
-        services_in(served).on_first_account = is_used
+        services_in(served).on_admin = is_used
         announcing_server(config, services_in(served).streams.end).run(sockets=[listening])
     return 0
 
@@ -139,6 +140,15 @@ def _warn_of_no_key(file: KeyFile) -> None:
         file.read()
     except CannotOpen as error:
         log_line.warning("ingest.webhook_key_unusable", extra={"reason": str(error)})
+
+
+def _warn_of_no_address(chosen: Settings) -> None:
+    """Warn where people come under a name that no setting says: else only the first invitation says so."""
+    if not chosen.public_address and (chosen.behind_proxy or chosen.host in ("", "0.0.0.0", "::")):
+        reason = (
+            "no link is made for who asks under a name; set public_address to where people open the pages"
+        )
+        log_line.warning("ingest.public_address_not_set", extra={"reason": reason})
 
 
 def announcing_server(config: Any, end_streams: Callable[[], None]) -> Any:

@@ -22,7 +22,7 @@ from icalendar import Calendar, Event
 from cleanside.ingest.api.routes.calendars import CALENDARS_PATH, day_of, events_of
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.shared import R, open_to_all
-from cleanside.ingest.api.routes.signed_in import own_address
+from cleanside.ingest.api.routes.signed_in import known_address
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.letters import called, noon_of
 from cleanside.ingest.console.plan_words import plan_said
@@ -50,7 +50,8 @@ class CalendarReader(NamedTuple):
     link: CalendarLink
     person: Person
     say: Sayer
-    pages: str
+    #: where the pages are; None: it is not sure, and events have no link
+    pages: str | None
 
 
 @router.get(f"{CALENDARS_PATH}/{{token}}.ics")
@@ -67,7 +68,7 @@ def get_calendar(token: Token, request: Request, resources: R) -> Response:
     if moved:
         resources.writer.call(lambda connection: calendars.keep_days(connection, link.id, moved))
     formats = Formats(locale_of("", link.language), ZoneInfo(link.zone), now_us / 1e6)
-    reader = CalendarReader(link, person, Sayer(link.language, formats), own_address(request))
+    reader = CalendarReader(link, person, Sayer(link.language, formats), known_address(request))
     content = _file(reader, events, shown | moved)
     headers = {
         "Cache-Control": "private, no-cache",
@@ -119,7 +120,8 @@ def _event(reader: CalendarReader, event: Mapping[str, Any], shown: ShownDay) ->
     service = event["service"] or reader.say.plain("work.service")
     made.add("summary", reader.say.plain(f"calendar.{event['what']}", called=called(event), service=service))
     made.add("description", "\n".join(_lines(reader, event)))
-    made.add("url", f"{reader.pages}/machines/{event['machine']}")
+    if reader.pages is not None:
+        made.add("url", f"{reader.pages}/machines/{event['machine']}")
     return made
 
 

@@ -27,6 +27,10 @@ SAID_ON_THE_PAGE = frozenset(
         *("sign_in_refused", "over_quota", "password_not_usable", "invitation_not_valid", "person_suspended"),
         *(
             "bundle_unreadable",
+            "bundle_not_authentic",
+            "key_not_for_device",
+            "unknown_device",
+            "public_address_not_set",
             "name_taken",
             "last_admin",
             "last_admin_key",

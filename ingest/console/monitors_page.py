@@ -38,6 +38,7 @@ from cleanside.ingest.api.routes.enrolment import (
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.shared import PathName, R
+from cleanside.ingest.api.routes.signed_in import own_address
 from cleanside.ingest.cautions import SITUATIONS
 from cleanside.ingest.console.code_effect import effect_of
 from cleanside.ingest.console.forms import (
@@ -158,6 +159,7 @@ def post_code_form(request: Request, resources: R, key: Enroller, fields: Fields
     try:
         body = read_form(NewEnrolment, given)
         get_machine(body.machine, resources, key)
+        link = f"{own_address(request)}/visit/{quote(body.machine)}"
         effect = effect_of(body.device, body.machine, body.housing, every_monitor(resources, key))
         if effect.asks and not is_sure(fields):
             cautions = SITUATIONS["moved"]
@@ -165,7 +167,6 @@ def post_code_form(request: Request, resources: R, key: Enroller, fields: Fields
         made = post_enrolment(body, resources, key)
     except FAULTS as error:
         return _monitors_page(request, resources, key, MistypedForm(fault_of(error), given))
-    link = f"{request.base_url}visit/{quote(made['machine'])}"
     picture = picture_of(link)
     return render(request, "label.html", key=key, made=made, effect=effect, link=link, picture=picture)
 

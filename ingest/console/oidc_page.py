@@ -66,6 +66,7 @@ async def get_begin(
     services.limits.tried_in_vain(host_of(request))  # until somebody comes back: tries are kept for a while
     begun, now_us = oidc.new_try(), services.clock()
     try:
+        back_address = _back_address(request)
         metadata = await provider.metadata()
     except FAULTS as error:
         return sign_in_page(request, own_path(to), fault=fault_of(error))
@@ -81,7 +82,7 @@ async def get_begin(
         services.resources.writer.call, lambda connection: identities.put_try(connection, kept, now_us)
     )
     address = oidc.authorization_address(
-        metadata["authorization_endpoint"], provider.client, begun, _back_address(request)
+        metadata["authorization_endpoint"], provider.client, begun, back_address
     )
     answer = RedirectResponse(address, 303)
     keep_private_cookie(request, answer, TRY_COOKIE, f"{begun.browser}.{code}", lasts_us=TRY_LASTS_US)

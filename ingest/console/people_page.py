@@ -13,6 +13,7 @@ from urllib.parse import quote
 from fastapi import Depends, Request, Response
 from starlette.datastructures import FormData
 
+from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.api.routes.paging import Page, paged
 from cleanside.ingest.api.routes.people import (
     NewPerson,
@@ -39,6 +40,7 @@ from cleanside.ingest.console.routing import Fields, page_needs, page_router, se
 from cleanside.ingest.owners.access import PEOPLE_ROLES
 from cleanside.ingest.store import shop
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.people import INVITED
 
 router = page_router()
 
@@ -71,12 +73,19 @@ def _page(
         key=key,
         status=200 if fault is None else fault.status,
         people=people,
+        ended={one["person"] for one in people if _link_ended(one, resources.clock())},
         next_page=cursor and address_with(request, cursor=cursor),
         roles=PEOPLE_ROLES,
         invited=invited,
         fault=fault,
         kept=kept or {},
     )
+
+
+def _link_ended(person: Mapping[str, Any], now_us: int) -> bool:
+    """True for who is invited and has no link that is good: out of date, or ended by a restore. Pure."""
+    until = person["invited_until"]
+    return person["state"] == INVITED and (until is None or parse_instant(until).us <= now_us)
 
 
 @router.post(PEOPLE)

@@ -38,7 +38,14 @@ from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.quarantine import list_quarantine, list_sent_twice
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.console.formats import Figure
-from cleanside.ingest.console.forms import read_form, text_of_field, trimmed_field
+from cleanside.ingest.console.forms import (
+    FAULTS,
+    FormFault,
+    fault_of,
+    read_form,
+    text_of_field,
+    trimmed_field,
+)
 from cleanside.ingest.console.quarantine_counts import quarantine_counts
 from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import render, sayer_of
@@ -71,6 +78,7 @@ Way = Literal[
 
 SAMPLE = 8  # readings of a group that are shown; chosen: enough to see what they have in common
 NOT_SEEN = "0" * 32  # stands for no selection: a form without its preview applies nothing
+GIVES_UP = ("discard", "same_reading")  # ways after which readings are neither stored nor quarantined
 TRAIL = 30  # amendments that are shown, newest first
 GROUPS = ("in_quarantine", "in_conflict")
 
@@ -93,8 +101,9 @@ def get_quarantine_page(
     stored: Annotated[int, Query(ge=0)] = 0,
     held: Annotated[int, Query(ge=0)] = 0,
     left: Annotated[int, Query(ge=0)] = 0,
+    given_up: Annotated[int, Query(ge=0)] = 0,
 ) -> Response:
-    """Groups by cause, and the trail. done ... left : what became of a repair that was just applied."""
+    """Groups by cause, and the trail. done ... given_up : what became of a repair that was just applied."""
     now_us = resources.clock()
     with resources.reading() as connection:
         found = look(connection, key.owner_id, now_us, devices=devices_seen(key))
@@ -110,7 +119,9 @@ def get_quarantine_page(
         counts=quarantine_counts(found),
         may_see_trail=may_see_trail,
         trail=trail[::-1][:TRAIL],
-        done=None if done is None else {"amendment": done, "stored": stored, "held": held, "left": left},
+        done=None
+        if done is None
+        else {"amendment": done, "stored": stored, "held": held, "left": left, "given_up": given_up},
     )
 
 
@@ -132,15 +143,38 @@ def get_group_page(
     """
     if not has_words(f"quarantine.code.{code}"):
         raise HTTPException(404)
+    may_repair = allows(key, "quarantine:write")
+    wish = Wish(code, device, way, value.strip()) if way is not None and may_repair else None
+    outcome, fault = None, None
+    try:
+        outcome = None if wish is None else carried_out(wish, resources, key, {"preview": True})
+    except FAULTS as error:
+        fault = fault_of(error)
+    return _group_page(request, resources, key, (code, device), wish, outcome, fault, changed=changed)
+
+
+def _group_page(
+    request: Request,
+    resources: R,
+    key: Key,
+    group: tuple[str, str],
+    wish: Wish | None,
+    outcome: Mapping[str, Any] | None,
+    fault: FormFault | None,
+    *,
+    changed: bool = False,
+) -> Response:
+    """group : its code and device. fault : why the wish was refused; its form has what was typed."""
+    code, device = group
     say = sayer_of(request, key)
     entries = entries_of(resources, key, say, code, device)
     may_repair = allows(key, "quarantine:write")
-    wish = Wish(code, device, way, value.strip()) if way is not None and may_repair else None
-    outcome = None if wish is None else carried_out(wish, resources, key, {"preview": True})
     return render(
         request,
         "quarantine_group.html",
         key=key,
+        status=200 if fault is None else fault.status,
+        fault=fault,
         code=code,
         device=device,
         entries=entries,
@@ -160,7 +194,7 @@ def get_group_page(
 
 
 @router.post("/quarantine/repairs")
-def post_repair(resources: R, key: Operator, fields: Fields) -> Response:
+def post_repair(request: Request, resources: R, key: Operator, fields: Fields) -> Response:
     """Apply exactly what was previewed; where the group changed since, show the preview again."""
     given = {name: trimmed_field(fields, name) for name in Wish._fields}
     if given["way"] not in get_args(Way):
@@ -169,11 +203,15 @@ def post_repair(resources: R, key: Operator, fields: Fields) -> Response:
     seen = {"as_previewed": text_of_field(fields, "as_previewed") or NOT_SEEN}
     try:
         done = carried_out(wish, resources, key, seen)
-    except Refused as refused:
-        if refused.code != "changed_since_preview":
+    except FAULTS as error:
+        if isinstance(error, Refused) and error.code == "changed_since_preview":
+            return see_other(f"/quarantine/group?{urlencode(given | {'changed': 'true'})}")
+        if not has_words(f"quarantine.code.{wish.code}"):
             raise
-        return see_other(f"/quarantine/group?{urlencode(given | {'changed': 'true'})}")
+        return _group_page(request, resources, key, (wish.code, wish.device), wish, None, fault_of(error))
     counts = {"stored": done["stored"], "held": len(done["held"]) + done.get("held_more", 0)}
+    if given["way"] in GIVES_UP:
+        counts = {"given_up": done["entries"]}
     left = 0 if given["way"] == "same_reading" else done["matched"] - done["entries"]
     return see_other(f"/quarantine?{urlencode({'done': done['amendment_id'], **counts, 'left': left})}")
 
@@ -271,7 +309,7 @@ def helps(wish: Wish, outcome: Mapping[str, Any]) -> bool:
     True where a repair that was previewed would settle a reading, or bring it further: one that is given up
     is settled, and one that is quarantined for another reason then needs another repair.
     """
-    if wish.way in ("discard", "same_reading"):
+    if wish.way in GIVES_UP:
         return bool(outcome["entries"])
     is_further = any(one["code"] != wish.code for one in outcome["held"])
     return bool(outcome["stored"] or is_further or outcome.get("held_more"))
@@ -355,6 +393,9 @@ def change_of(wish: Wish) -> dict[str, Any]:
 
 def _seconds(text: str) -> float:
     try:
-        return float(text.replace(",", "."))
+        found = float(text.replace(",", "."))
     except ValueError:
-        raise NotValid(Complaint("value", "shift_not_seconds", text=text[:40])) from None
+        found = math.nan
+    if not math.isfinite(found):
+        raise NotValid(Complaint("value", "shift_not_seconds", text=text[:40]))
+    return found

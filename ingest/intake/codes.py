@@ -44,6 +44,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "password_not_usable": "choose another password as detail says",
     "person_suspended": "have a person at the server run: cleanside-ingest people confirm NAME",
     "passkey_refused": "try again, or sign in with the password",
+    "public_address_not_set": "have public_address set on the server, then send it again",
     "passkeys_not_here": "open the pages under a name over https, or under localhost; else use the password",
     "unknown_passkey": "list your passkeys again; it may be removed already",
     "invitation_not_valid": "ask whoever made the link for a new one",

@@ -60,6 +60,8 @@ class Review:
     people_ended: Sequence[Person]
     #: where there is a doubt: people who wait to be confirmed
     people_waiting: Sequence[Person]
+    #: people who had not come in when the backup was made: their links are over
+    people_invited: Sequence[Person] = ()
 
     @property
     def suspended(self) -> list[Key]:
@@ -84,13 +86,14 @@ def after_restore(connection: sa.Connection, revoked: Revoked | None, *, made_us
     ended = _end(connection, before, revoked, RESTORE, now_us)
     people_ended = _end_people(connection, people_before, revoked, RESTORE, now_us)
     sessions.end_everyones(connection, now_us)
+    invited = [person for person in people.every(connection) if person.state == people.INVITED]
     people.end_invitations(connection, now_us)
     about = {"made_at": instant_text(made_us), "revocations": "complete"}
     if doubt is not None:
         about |= {"revocations": doubt.code, **doubt.values}
     for owner_id in fleet.every_owner(connection):
         audit.note(connection, owner_id, now_us, RESTORE, "restored", **about)
-    valid = keys.valid(connection) if doubt is not None else []
+    valid = keys.valid(connection, made_us) if doubt is not None else []
     for key in valid:
         if waits(key):
             keys.suspend(connection, key.id, now_us)
@@ -108,6 +111,7 @@ def after_restore(connection: sa.Connection, revoked: Revoked | None, *, made_us
         codes=codes,
         people_ended=people_ended,
         people_waiting=_suspend_people(connection, now_us) if doubt is not None else [],
+        people_invited=invited,
     )
 
 

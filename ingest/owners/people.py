@@ -4,8 +4,8 @@ People: invited, let in, changed, and out again.
 - An invitation is a link with 256 random bits. It is used once, ends after `INVITED_US`, and only its hash is
   kept. Whoever opens it chooses the password.
 - A reset makes such a link for somebody who is there already; password, passkeys and sessions end at once.
-- A server without people has one link that makes the first account, an admin; it is worth nothing once there
-  is a person.
+- A server without an admin has one link that makes the first account; it is worth nothing once an admin for
+  all sites has a password. Who is merely invited changes nothing.
 - An owner that has an admin who can sign in, for all sites, keeps one. At the server's own command line an
   admin can always be made.
 - An admin for some sites changes people of these sites alone.
@@ -222,7 +222,7 @@ def open_invitation(connection: sa.Connection, token: str, now_us: int, *, lock:
     if found is None or not found.is_open(now_us):
         raise _not_valid()
     if found.person_id is None:
-        if not people.are_none(connection):
+        if people.has_admin(connection, found.owner_id):
             raise _not_valid()
         return OpenLink(invitation=found, person=None)
     person = people.by_id(connection, found.person_id)
@@ -238,7 +238,7 @@ def accept(
     Use a link: the password is set, sessions from before are over.
 
     first_name : of the first account; a link for a person has their name already.
-    Raises Refused: 403 `invitation_not_valid`, 422 for a name.
+    Raises Refused: 403 `invitation_not_valid`, 422 for a name, 409 `name_taken`.
     """
     found = people.invitation(connection, hash_of(token))
     if found is not None:
@@ -275,6 +275,8 @@ def bind_identity(
 
 def _first(connection: sa.Connection, invitation: Invitation, name: str, now_us: int) -> Person:
     check_name(name)
+    if people.find(connection, invitation.owner_id, name) is not None:
+        raise _taken(name)
     wanted = WantedPerson(owner_id=invitation.owner_id, name=name, role="admin")
     return _create(connection, wanted, COMMAND, now_us)
 

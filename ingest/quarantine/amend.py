@@ -120,6 +120,8 @@ def changed(
     if change.leave_out is not None:
         after = _without(after, change.leave_out)
     if change.offset is not None:
+        if _is_instant(after["at"]):
+            raise DoesNotFit("has_offset", at=after["at"])
         after["at"] = f"{after['at']}{change.offset}"
         parse_instant(after["at"])
     if change.shift_s is not None:
@@ -138,6 +140,14 @@ def _without(content: Mapping[str, Any], quantities: Sequence[str]) -> dict[str,
     after = {name: value for name, value in content.items() if name not in gone}
     units = content.get("units", {})
     return after | {"units": {name: unit for name, unit in units.items() if name not in gone}}
+
+
+def _is_instant(at: Any) -> bool:
+    try:
+        parse_instant(at)
+    except (NotAnInstant, TypeError):
+        return False
+    return True
 
 
 def _shifted(at: str, shift_s: float) -> str:
@@ -364,8 +374,16 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
     before: dict[int, dict[str, Any]] = dict(json.loads(done.before))
     entries = quarantine.by_ids(connection, who.owner_id, list(before))
     is_missing = len(entries) < len(before)  # with their machine, to another owner
-    if done.undone_us is not None or is_missing or any(e.amendment_id != amendment_id for e in entries):
-        raise Refused("not_undoable", status=409, amendment=amendment_id)
+    if done.undone_us is not None:
+        about: dict[str, Any] = {"amendment": amendment_id, "at": instant_text(done.undone_us)}
+        raise Refused("undone_already", status=409, code="not_undoable", **about)
+    if is_missing:
+        gone = len(before) - len(entries)
+        about = {"amendment": amendment_id, "gone": gone, "entries": len(before)}
+        raise Refused("entries_of_others", status=409, code="not_undoable", **about)
+    if later := sorted({e.amendment_id or 0 for e in entries} - {amendment_id}):
+        by = f"amendment {later[-1]}" if later[-1] else "the gateway, which sent them again"
+        raise Refused("not_undoable", status=409, amendment=amendment_id, later=by)
     quarantine.set_undone(connection, amendment_id, now_us)
     streams.forget_tails(connection, [entry.stream_id for entry in entries])
     if done.kind == misnumbered.MISNUMBERED:

@@ -222,7 +222,7 @@ def _replaced(values: Values) -> str:
 
 _BUNDLES_REFUSED: Sentences = {
     "no_key": "no key of device {device} that this owner has made it, or its first block was altered",
-    "altered": "it says that it was made with key {key}, but it was not: its beginning was altered",
+    "altered": "it says that it was made with key {key}, but it was not: its head or first block was altered",
     "key_unknown": (
         "it was made with key {key}, which is no key of device {device} that this owner has; "
         "export again with the key that the device has now"

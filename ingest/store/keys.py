@@ -224,9 +224,10 @@ def every(connection: sa.Connection) -> list[Key]:
     return [Key(*row) for row in connection.execute(_KEY.order_by(keys.c.id))]
 
 
-def valid(connection: sa.Connection) -> list[Key]:
-    """The keys of all owners that are not revoked, oldest first."""
-    rows = connection.execute(_KEY.where(keys.c.revoked_us.is_(None)).order_by(keys.c.id)).all()
+def valid(connection: sa.Connection, at_us: int) -> list[Key]:
+    """The keys of all owners that are not revoked and whose end is after an instant, oldest first."""
+    lasts = keys.c.revoked_us.is_(None), sa.or_(keys.c.expires_us.is_(None), keys.c.expires_us > at_us)
+    rows = connection.execute(_KEY.where(*lasts).order_by(keys.c.id)).all()
     return [Key(*row)._replace(devices=_devices(connection, row.id)) for row in rows]
 
 

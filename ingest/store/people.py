@@ -116,24 +116,26 @@ def every(connection: sa.Connection) -> list[Person]:
     return _read(connection, _PERSON.order_by(people.c.id))
 
 
-def are_none(connection: sa.Connection) -> bool:
-    """True while the server has no person at all, revoked or not."""
-    return connection.execute(sa.select(people.c.id).limit(1)).first() is None
+def has_admin(connection: sa.Connection, owner_id: int) -> bool:
+    """True if the owner has an admin for all sites with a password; perhaps one who waits since a restore."""
+    return connection.execute(_admins(owner_id).limit(1)).first() is not None
 
 
 def other_admins(connection: sa.Connection, owner_id: int, besides: int) -> bool:
     """True if the owner has a person who may sign in as admin for all sites, besides this one."""
+    query = _admins(owner_id).where(people.c.id != besides, people.c.suspended_us.is_(None))
+    return connection.execute(query.limit(1)).first() is not None
+
+
+def _admins(owner_id: int) -> sa.Select[Any]:
     limited = sa.exists().where(person_sites.c.person_id == people.c.id)
-    query = sa.select(people.c.id).where(
+    return sa.select(people.c.id).where(
         people.c.owner_id == owner_id,
-        people.c.id != besides,
         people.c.role == "admin",
         people.c.password_hash.is_not(None),
-        people.c.suspended_us.is_(None),
         people.c.revoked_us.is_(None),
         ~limited,
     )
-    return connection.execute(query.limit(1)).first() is not None
 
 
 def create(connection: sa.Connection, *, sites: Collection[str], **values: Any) -> Person:

@@ -13,7 +13,7 @@ from cleanside.ingest.quarantine.replay import after_a_start
 from cleanside.ingest.store.models import housings, quarantine
 from cleanside.ingest.store.quarantine import due
 from tests.support.held import stored as at_rest
-from tests.support.serving import DEVICE, STREAM, Api, batch
+from tests.support.serving import DEVICE, STREAM, Api, batch, bearer
 
 
 @pytest.fixture(autouse=True)
@@ -385,3 +385,71 @@ def test_such_a_reading_of_an_earlier_release_stays_and_holds_up_no_other(api: A
     with api.resources.reading() as connection:
         assert due(connection, api.clock()) == [], "it is not looked at again and again"
     amend(api, 422, entries=[held(api)[0]["entry"]], change={"units": {"restriction": "kPa"}})
+
+
+@pytest.mark.parametrize(
+    ("query", "status", "code", "said"),
+    [
+        ("code=zzz", 422, "not_valid", "out_of_range"),
+        ("device=nosuch", 404, "unknown_device", "nosuch"),
+        (
+            "received_since=2026-03-02T08:00:00Z&received_until=2026-03-01T08:00:00Z",
+            422,
+            "not_valid",
+            "received_since 2026-03-02T08:00:00Z is after received_until 2026-03-01T08:00:00Z",
+        ),
+    ],
+)
+def test_what_can_match_nothing_is_refused(api: Api, query: str, status: int, code: str, said: str) -> None:
+    answer = api.get(f"/v1/quarantine?{query}")
+    assert (answer.status_code, answer.json()["code"]) == (status, code)
+    assert said in answer.text
+
+
+def test_an_empty_list_of_what_there_may_be_is_no_refusal(api: Api) -> None:
+    for query in ("code=out_of_range", f"device={DEVICE}", "received_since=2026-03-02T08:00:00Z"):
+        answer = api.get(f"/v1/quarantine?{query}")
+        assert (answer.status_code, answer.json()["entries"]) == (200, [])
+    early = api.post("/v1/keys", {"role": "device", "devices": ["nobody-registered-me"]}).json()["key"]
+    body = batch(1, [3.0]) | {"device": "nobody-registered-me"}
+    assert api.post("/v1/readings", body, key=None, headers=bearer(early)).status_code == 200
+    assert len(held(api, device="nobody-registered-me")) == 1
+
+
+def test_the_audit_log_refuses_an_end_before_the_beginning(api: Api) -> None:
+    answer = api.get("/v1/audit?since=2026-03-02T08:00:00Z&until=2026-03-01T08:00:00Z")
+    assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")
+    assert "is after until" in answer.text
+
+
+def said_of(answer: Any) -> str:
+    """All sentences of a refusal."""
+    problem = answer.json()
+    return " ".join([problem["detail"], *(error["detail"] for error in problem["errors"])])
+
+
+def test_refusals_say_value_rule_and_next_step(api: Api) -> None:
+    api.send(batch(1, [900.0, 901.0]))
+    first, second = (entry["entry"] for entry in held(api))
+    body = {"entries": [first], "change": {"offset": "+01:00"}}
+    assert 'Z" has an offset from UTC already' in said_of(api.post("/v1/quarantine/amendments", body))
+    steps = api.get(f"/v1/devices/{DEVICE}/readings?resolution=3600")
+    assert "like 60s or 3600s" in said_of(steps)
+    plus = api.get("/v1/quarantine?received_since=2026-03-02T08:00:00+01:00")
+    assert "a + is written %2B" in said_of(plus)
+    body_text = b'{"entries":[1],"change":{"shift_s":1e400}}'
+    as_json = {"Content-Type": "application/json"}
+    many = api.request("POST", "/v1/quarantine/amendments", content=body_text, headers=as_json)
+    assert "Infinity" not in many.text
+    assert "too large" in said_of(many)
+    given_up = amend(api, path="discards", entries=[first], reason="sensor was off")["amendment_id"]
+    settled = api.post("/v1/quarantine/discards", {"entries": [first, second], "reason": "again"})
+    assert (settled.status_code, settled.json()["code"]) == (404, "unknown_entry")
+    assert f"entry {first} is settled already, it is discarded" in said_of(settled)
+    undo = f"/v1/quarantine/amendments/{given_up}/undo"
+    assert api.post(undo, {}).status_code == 200
+    again = api.post(undo, {})
+    assert (again.status_code, again.json()["code"]) == (409, "not_undoable")
+    assert f"amendment {given_up} was undone at 2026" in said_of(again)
+    one = amend(api, path="discards", entries=[second], reason="sensor was off")["amendment_id"]
+    assert api.post(f"/v1/quarantine/amendments/{one}/undo", {}).status_code == 200

@@ -98,6 +98,18 @@ def test_what_is_no_bundle_is_said_on_a_page(api: Api, content: bytes) -> None:
     assert "stands before" not in response.text  # nothing does
 
 
+def test_an_altered_bundle_is_refused_at_its_form(api: Api, tmp_path: Path) -> None:
+    content, _ = bundle(tmp_path / "b", api.tokens["device"], block(1), block(26))
+    altered = bytearray(content)
+    altered[len(altered) // 4] ^= 1
+    response = api.request(
+        "POST", "/backlog/bundles", key="operator", files={"bundle": ("b", bytes(altered))}
+    )
+    assert response.status_code == 422
+    assert 'action="/backlog/bundles"' in response.text
+    assert "it was altered on the way" in response.text
+
+
 def test_a_form_without_a_file_is_refused(api: Api) -> None:
     response = api.request("POST", "/backlog/bundles", key="operator", data={"bundle": "text"})
     assert response.status_code == 422

@@ -74,6 +74,9 @@ def test_a_likely_change_is_an_all_day_event_with_its_dates_in_the_text(api: Api
     assert "Advice only." in event.description.value
     assert (event.transp.value, event.status.value, event.sequence.value) == ("TRANSPARENT", "TENTATIVE", "0")
     assert event.url.value == "http://ingest.test/machines/grader-07"
+    link = path_of(made(mara)["link"])
+    elsewhere = api.get(link, key=None, headers={"Host": "evil.example"})  # whose that is no setting says
+    assert (elsewhere.status_code, "URL:" in elsewhere.text) == (200, False)
 
 
 def test_an_event_is_followed_through_a_month(api: Api, mara: Browser) -> None:

@@ -17,6 +17,7 @@ import pytest
 from cleanside.ingest.console.every_page import all_pages
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.owners.access import PEOPLE_ROLES, allows
+from cleanside.ingest.owners.people import INVITED_US
 from cleanside.ingest.store.audit import SENTENCES
 from tests.contract.test_pages import ALLOWED_PAGES
 from tests.support.people import ORIGIN, PASSWORD, Browser, code_of, invited, quick_passwords, signed_in
@@ -65,6 +66,18 @@ def test_from_the_link_to_a_page_and_out_again(api: Api) -> None:
     again = sent(browser, "/sign-in", name="mara", password=PASSWORD, next="/fleet?kind=grader")
     assert (again.status_code, again.headers["location"]) == (303, "/fleet?kind=grader")
     assert browser.get("/fleet").status_code == 200
+
+
+def test_a_link_that_is_out_of_date_is_shown_as_ended(api: Api) -> None:
+    admin = signed_in(api, "ada", "admin")
+    invited(api, "mara", "viewer")
+    assert "link until " in page(admin, "/people")
+    api.clock.advance(INVITED_US / 1e6)
+    admin = Browser(api)
+    assert admin.sign_in("ada").status_code == 201
+    shown = page(admin, "/people")
+    assert "the link has ended; give a new one" in shown
+    assert "link until " not in shown
 
 
 def test_a_wrong_password_is_said_on_the_page_and_typed_again_there(api: Api) -> None:

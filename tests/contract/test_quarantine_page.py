@@ -46,6 +46,41 @@ def repair(api: Api, **given: str) -> Any:
     return api.request("POST", "/quarantine/repairs", key="operator", data=GROUP | given | previewed)
 
 
+@pytest.mark.parametrize(
+    ("way", "value", "said"),
+    [
+        ("shift", "-2h", "“-2h” is no number of seconds"),
+        ("shift", "1e400", "“1e400” is no number of seconds"),
+        ("discard", "x", "faults"),
+    ],
+)
+def test_a_refused_repair_opens_at_its_form_with_what_was_typed(
+    api: Api, way: str, value: str, said: str
+) -> None:
+    early = batch(4, [3.0])
+    early["readings"][0]["at"] = "2009-02-01T00:00:00.000Z"
+    api.send(early)
+    code = next(e["code"] for e in api.get("/v1/quarantine").json()["entries"] if e["seq"] == 4)
+    of_group = GROUP | {"code": code, "way": way, "value": value}
+    looked = api.get(f"/quarantine/group?{urlencode(of_group)}", key="operator")
+    sent = api.request("POST", "/quarantine/repairs", key="operator", data=of_group)
+    for response in (looked, sent):
+        assert response.status_code == 422
+        assert said in response.text
+        form = re.search(rf'<input[^>]*id="v-{way}"[^>]*>', response.text)
+        assert form is not None
+        assert f'value="{value}"' in form[0]
+        assert 'aria-invalid="true"' in form[0]
+        assert response.text.index("data-refused") < response.text.index(form[0])
+
+
+def test_giving_up_says_how_many_were_given_up(api: Api) -> None:
+    done = repair(api, way="discard", value="wired to nothing")
+    page = visible(api.get(done.headers["location"], key="operator").text)
+    assert "3 readings given up." in page
+    assert "still quarantined" not in page
+
+
 def test_groups_are_shown_by_cause(api: Api) -> None:
     page = api.get("/quarantine", key="operator").text
     assert str(table("en")["quarantine.code.unit_undeclared"]) in page

@@ -469,6 +469,44 @@ def test_names_that_two_owners_gave_are_told_apart_by_the_owner(lone: Api) -> No
     assert browser.get("/v1/me").json()["owner"] == "quarry"
 
 
+def test_no_link_leads_to_a_host_that_only_the_request_names(lone: Api) -> None:
+    """CWE-644: whoever sends a request writes its Host; a link is believed by who gets it."""
+    signed_in(lone, "mara", "planner")
+    admin, evil = signed_in(lone, "ada", "admin"), {"Host": "evil.example"}
+    lone.register(device="loader-02-intake", machine="loader-02")
+    asked = {
+        "/v1/people": {"name": "otto", "role": "viewer"},
+        "/v1/people/mara/resets": {},
+        "/v1/me/calendars": {"site": None, "zone": "Europe/Vienna", "language": "de"},
+        "/v1/passkeys/options": {"password": PASSWORD},
+    }
+    for path, body in asked.items():
+        answer = admin.request("POST", path, json=body, headers=evil)
+        assert said(answer) == (409, "public_address_not_set"), path
+        assert "public_address" in answer.json()["detail"]
+    assert "otto" not in lone.get("/v1/people").text  # nothing was made
+    assert lone.get("/v1/people").json()["people"][1]["invited_until"] is None  # and her password stays good
+    form = {"device": "grader-07-intake", "machine": "loader-02"}
+    page = admin.request("POST", "/monitors/codes", data=form, headers=evil)
+    assert page.status_code == 409
+    assert "evil.example/visit" not in page.text
+    assert "public_address" in page.text
+    for host in ("localhost:9000", "127.0.0.1", "[::1]:8750", "ingest.test"):
+        body = {"name": f"p{len(host)}", "role": "viewer"}
+        link = lone.post("/v1/people", body, headers={"Host": host}).json()["link"]
+        assert link.startswith(f"http://{host}/join?code=")
+
+
+@pytest.mark.parametrize(
+    "host", ["127.0.0.1@evil.example", "localhost.evil.example", "127.0.0.1.evil.example"]
+)
+def test_a_host_that_begins_like_this_machine_is_not_taken_for_it(lone: Api, host: str) -> None:
+    answer = lone.post("/v1/people", {"name": "otto", "role": "viewer"}, headers={"Host": host})
+    # A host that is none is as if none was sent: the address is that of the connection.
+    assert answer.json().get("link", "http://ingest.test").startswith("http://ingest.test")
+    assert answer.status_code == (201 if "@" in host else 409)
+
+
 def test_the_link_leads_to_the_address_that_the_settings_name(sqlite_database_url: str) -> None:
     flags = {"database": sqlite_database_url, "public_address": "https://filters.example/"}
     with in_process(sqlite_database_url, settings=load(flags=flags, environ={})) as api:

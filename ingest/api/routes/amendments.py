@@ -15,6 +15,7 @@ from cleanside.ingest.api.routes.described_held import AmendmentsAnswer, Outcome
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.named_schema import named
+from cleanside.ingest.api.routes.names import OFFSET_PATTERN, SELECTION_PATTERN
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.quarantine import ascii_json
 from cleanside.ingest.api.routes.shared import (
@@ -75,7 +76,7 @@ class Selection(Strict):
     preview: bool = Field(False, description="true: say what would happen, and change nothing")
     as_previewed: str | None = Field(
         None,
-        pattern=r"^[0-9a-f]{32}$",
+        pattern=SELECTION_PATTERN,
         description=(
             "`selection` of the preview: act only if exactly the same entries are meant, unchanged since; "
             "else the answer is `changed_since_preview` and nothing changes. Left out: act on what is there"
@@ -110,7 +111,7 @@ class ChangeBody(Strict):
     )
     offset: Annotated[
         str | None,
-        Field(pattern=r"^(Z|[+-]\d\d:\d\d)$", description="offset from UTC for a time that came without one"),
+        Field(pattern=OFFSET_PATTERN, description="offset from UTC for a time that came without one"),
     ] = None
     suggested: Annotated[bool, Field(description="true: apply what the server suggested for each")] = False
     time_is_right: Annotated[
@@ -372,6 +373,10 @@ def _selected(
     if body.entries is not None:
         entries = quarantine.by_ids(connection, key.owner_id, body.entries)
         quarantined = [entry for entry in entries if entry.state == quarantine.HELD]
+        if settled := sorted(entry.id for entry in entries if entry.state != quarantine.HELD):
+            states = {entry.id: entry.state for entry in entries}
+            about: dict[str, Any] = {"entry": settled[0], "state": states[settled[0]]}
+            raise Refused("entry_settled", status=404, code="unknown_entry", **about)
         if missing := sorted(set(body.entries) - {entry.id for entry in quarantined}):
             raise NotFound("entry", str(missing[0]))
         return quarantined, len(quarantined), None

@@ -10,7 +10,7 @@ from fastapi import Depends, Query, Request, Response
 from cleanside.ingest.api.routes.described_codes import AuditAnswer, RefusalsAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
-from cleanside.ingest.api.routes.shared import At, Name, R, needs, router_of, shown, text, us
+from cleanside.ingest.api.routes.shared import At, Name, R, needs, router_of, shown, span_of, text
 from cleanside.ingest.store import audit, fleet, refusals
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
@@ -39,7 +39,7 @@ def get_audit(
     until: Annotated[At | None, Query(description="done before this instant")] = None,
 ) -> Response:
     """The audit log of this owner, newest first. It cannot be changed, and no line can be deleted."""
-    span_us = (us(since), us(until))
+    span_us = span_of(("since", since), ("until", until))
     kept, cursor = list_audit(resources, key, page, who=who, what=what, machine=machine, span_us=span_us)
     return page_answer(request, "entries", kept, cursor)
 

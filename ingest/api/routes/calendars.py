@@ -68,6 +68,7 @@ def post_calendar(body: NewCalendar, request: Request, resources: R, key: Me) ->
         sites = ", ".join(sorted(key.sites))
         raise Refused("site_not_seen", status=403, code="site_not_yours", sites=sites)
     token = sessions.new_token()
+    made_link = f"{own_address(request)}{CALENDARS_PATH}/{token}.ics"
 
     def save(connection: sa.Connection) -> CalendarLink:
         if len(calendars.of_person(connection, -key.id)) >= MOST_CALENDARS:
@@ -79,7 +80,7 @@ def post_calendar(body: NewCalendar, request: Request, resources: R, key: Me) ->
         return made
 
     made = resources.writer.call(save)
-    return _document(made) | {"link": f"{own_address(request)}{CALENDARS_PATH}/{token}.ics"}
+    return _document(made) | {"link": made_link}
 
 
 @router.delete(

@@ -29,7 +29,9 @@ def _uuid(text: str) -> str:
 
 
 def _no_uuid(text: str) -> str:
-    raise ValueError(f'"{text}" is not a UUID; send the stream as in its batches')
+    raise ValueError(
+        f'"{text}" is not a UUID; give a stream as GET /v1/streams lists it, or as its batches have it'
+    )
 
 
 StreamName = Annotated[

@@ -130,7 +130,7 @@ def _changed_meanwhile() -> Refused:
     status_code=201,
     summary="Use the link of an invitation: set a password and sign in",
     response_model=MeAnswer,
-    responses=problems(403),
+    responses=problems(403, 409),
 )
 @open_to_all
 @example({"code": "0" * 64, "password": "gravel plateau grader seven"})
@@ -168,7 +168,8 @@ async def accept_link(request: Request, code: str, name: str, password: str) -> 
     """
     Use a link, and sign in. name : of the first account.
 
-    Raises Refused: 403 `invitation_not_valid`, 422 `password_not_usable` or a name, 429; TryAgain.
+    Raises Refused: 403 `invitation_not_valid`, 409 `name_taken`, 422 `password_not_usable` or a name, 429;
+    TryAgain.
     """
     services = services_of(request)
     opened = await open_link(request, code)  # before anything costs half a second
@@ -183,6 +184,6 @@ async def accept_link(request: Request, code: str, name: str, password: str) -> 
         return begin_session(request, connection, person, sessions.new_token(), now_us)
 
     begun = await run_in_threadpool(services.resources.writer.call, save)
-    if opened.person is None:
-        await run_in_threadpool(services.on_first_account)
+    if begun.person.role == "admin" and not begun.person.sites:
+        await run_in_threadpool(services.on_admin)
     return begun

@@ -10,6 +10,7 @@ from pydantic import Field
 from cleanside.ingest.api.routes.described_kinds import DigestPeriod, MatterKind
 from cleanside.ingest.api.routes.described_messages import MyMessagesAnswer, TrialMessageAnswer
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.names import TIME_OF_DAY_PATTERN
 from cleanside.ingest.api.routes.paper_shapes import ZoneName
 from cleanside.ingest.api.routes.sessions import Me
 from cleanside.ingest.api.routes.shared import R, Strict, problems, router_of, text
@@ -29,7 +30,7 @@ router = router_of("messages")
 DAY_US = 86_400_000_000
 
 #: of a day, in the person's zone
-TimeOfDay = Annotated[str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$", examples=["06:00"])]
+TimeOfDay = Annotated[str, Field(pattern=TIME_OF_DAY_PATTERN, examples=["06:00"])]
 
 
 class MessageWishes(Strict):

@@ -86,16 +86,17 @@ def post_person(body: NewPerson, request: Request, resources: R, key: Admin) -> 
         sites=frozenset(body.sites),
     )
     token = sessions.new_token()
+    made_link = link(request, token)
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         made = people.invite(connection, wanted, token, key, resources.clock())
         return _document(connection, made)
 
-    return resources.writer.call(save) | {"link": link(request, token)}
+    return resources.writer.call(save) | {"link": made_link}
 
 
 def link(request: Request, token: str) -> str:
-    """The link of an invitation: at the address that the settings name, else the one that was asked."""
+    """The link of an invitation. Raises Refused (409) where no address is sure, before anything is made."""
     return people.link(own_address(request), token)
 
 
@@ -167,12 +168,13 @@ def patch_person(person: PathName, body: PersonChange, resources: R, key: Admin)
 def post_person_reset(person: PathName, request: Request, resources: R, key: Admin) -> dict[str, Any]:
     """For who forgot the password or lost the link. Password and sessions end at once."""
     token = sessions.new_token()
+    made_link = link(request, token)
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         after = people.reset(connection, key.owner_id, person, token, key, resources.clock())
         return _document(connection, after)
 
-    return resources.writer.call(save) | {"link": link(request, token)}
+    return resources.writer.call(save) | {"link": made_link}
 
 
 @router.delete(

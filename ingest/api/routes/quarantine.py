@@ -14,12 +14,13 @@ from cleanside.ingest.api.routes.described_kinds import EntryState
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.names import NAME_PATTERN
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
-from cleanside.ingest.api.routes.shared import At, Name, R, needs, router_of, shown, text, us
+from cleanside.ingest.api.routes.shared import At, Name, R, needs, problems, router_of, shown, span_of, text
 from cleanside.ingest.checking.checks import CODES
+from cleanside.ingest.errors import Complaint, NotFound, NotValid
 from cleanside.ingest.owners.access import devices_seen
 from cleanside.ingest.quarantine import keep_second, same_reading
 from cleanside.ingest.quarantine.keep_second import FirstReading
-from cleanside.ingest.store import quarantine, reasons, second_readings
+from cleanside.ingest.store import fleet, quarantine, reasons, second_readings
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.quarantine import QuarantineRow
 from cleanside.ingest.writer.resources import Resources
@@ -30,7 +31,7 @@ router = router_of("quarantine")
 @router.get(
     "/v1/quarantine",
     summary="Quarantined readings",
-    responses=shown(EntriesAnswer, tagged=True),
+    responses=shown(EntriesAnswer, tagged=True) | problems(404),
     response_class=Response,
 )
 @example(query={"device": "{device}"})
@@ -52,11 +53,29 @@ def get_quarantine(
 
     A key that is bound to devices sees those of its devices; a person of some sites those of these sites.
     """
-    received_us = (us(received_since), us(received_until))
+    received_us = span_of(("received_since", received_since), ("received_until", received_until))
     documents, cursor = list_quarantine(
         resources, key, page, code=code, device=device, state=state, received_us=received_us
     )
+    if not documents and not page.after(int):
+        _require_known(resources, key, code, device)
     return page_answer(request, "entries", documents, cursor)
+
+
+def _require_known(resources: Resources, key: Key, code: str | None, device: str | None) -> None:
+    """
+    Raise Refused where nothing can ever match: 422 for a code that no reading is quarantined for, NotFound
+    for a device of which nothing is known.
+    """
+    if code is not None and code not in CODES:
+        raise NotValid(Complaint("query/code", "code_not_known", given=code, known=", ".join(sorted(CODES))))
+    if device is None:
+        return
+    seen = devices_seen(key)
+    with resources.reading() as connection:
+        is_known = fleet.device(connection, key.owner_id, device) is not None
+    if not is_known or (seen is not None and device not in seen):
+        raise NotFound("device", device)
 
 
 def list_quarantine(

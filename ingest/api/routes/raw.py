@@ -29,6 +29,7 @@ from cleanside.ingest.api.routes.devices import device_for
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.named_schema import named
+from cleanside.ingest.api.routes.names import STEP_PATTERN
 from cleanside.ingest.api.routes.paging import Page, not_modified, paged, tag_of
 from cleanside.ingest.api.routes.shared import At, Name, PathName, R, needs, problems, router_of
 from cleanside.ingest.errors import Complaint, NotValid
@@ -98,7 +99,7 @@ def wanted_of(
     ] = None,
     resolution: Annotated[
         str | None,
-        Query(pattern=r"^[1-9][0-9]{0,6}s$", description="length of a step", examples=["60s", "3600s"]),
+        Query(pattern=STEP_PATTERN, description="length of a step", examples=["60s", "3600s"]),
     ] = None,
     format: Annotated[ReadingsFormat | None, Query(description="left out: by the header Accept")] = None,
 ) -> WantedReadings:

@@ -78,8 +78,8 @@ class Services:
     oidc: OidcProvider | None = None
     #: makes the page of a problem document; it answers None for a request that is for no page
     error_page: ErrorPage = _no_page
-    #: called once the first person has an account, and the link for it is worth nothing any more
-    on_first_account: Callable[[], None] = lambda: None
+    #: called once an admin has a password: the link that makes the first account is worth nothing any more
+    on_admin: Callable[[], None] = lambda: None
     #: None: not opened yet
     opened: Resources | None = None
 

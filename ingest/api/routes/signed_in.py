@@ -9,11 +9,15 @@ People over HTTP: the cookie of a session, and writes that another site caused.
   another site cannot set. What is open to all is no exception: else another site could sign somebody in as a
   person of its choice, who would then enter things under that name.
 - A request with the header Authorization never uses the cookie.
+- A link leads to the address that the settings name, else to the one that was asked where that is this
+  machine or what the server listens on: whoever sends a request writes its Host as they like (CWE-644).
 
 Leaves to others: what a session is (`ingest.owners.sessions`).
 """
 
 from __future__ import annotations
+
+import ipaddress
 
 import sqlalchemy as sa
 from fastapi import Request, Response
@@ -72,8 +76,39 @@ async def person_of(request: Request, token: str) -> SignedIn:
 
 
 def own_address(request: Request) -> str:
-    """Where people open the pages: as the settings name it, else as they asked."""
-    return services_of(request).settings.public_address.rstrip("/") or _origin(request)
+    """
+    Where people open the pages, for a link.
+
+    Raises Refused (409) `public_address_not_set` where the settings do not say it and the address that was
+    asked may be anybody's.
+    """
+    known = known_address(request)
+    if known is None:
+        asked = request.url.hostname or "no address"
+        raise Refused("public_address_not_set", status=409, address=asked[:255])
+    return known
+
+
+def known_address(request: Request) -> str | None:
+    """
+    The address of the settings, else the one that was asked; None: that one may be anybody's.
+
+    Taken as it was asked: this machine itself (localhost, RFC 6761; a loopback address), what the settings
+    listen on, and the address on which the connection came in.
+    """
+    settings = services_of(request).settings
+    if settings.public_address:
+        return settings.public_address.rstrip("/")
+    host = request.url.hostname or ""
+    of_server = {settings.host.casefold(), str((request.scope.get("server") or [""])[0]).casefold()}
+    return _origin(request) if host and (host in of_server or _is_loopback(host)) else None
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 def _origin(request: Request) -> str:

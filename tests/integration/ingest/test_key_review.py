@@ -269,9 +269,13 @@ def test_without_the_file_all_keys_but_those_of_devices_wait_for_a_person(
     admin, device = loss.api.tokens["admin"], a_key(loss.api)
     revoked = a_key(loss.api)
     by_request(loss.api, revoked)
+    ends = instant_text(loss.api.clock() + 10_000_000)
+    ended = loss.api.post("/v1/keys", {"role": "planner", "expires_at": ends}).json()["key"]
+    loss.api.clock.advance(60)
     loss.backup()
     review = loss.restore(with_file=False).review
     assert review.doubt is not None
+    assert handle_of(ended) not in " ".join(restore_lines(review, "sqlite:///new.db"))
     valid = {key.handle: key for key in review.valid}
     assert handle_of(revoked) not in valid
     assert {handle_of(token) for token in loss.api.tokens.values()} | {handle_of(device)} == set(valid)
@@ -618,6 +622,9 @@ def test_a_person_revoked_after_the_backup_stays_revoked_and_sessions_and_links_
     assert review.doubt is None
     assert [person.name for person in review.people_ended] == ["gone"]
     assert review.people_waiting == []
+    assert [line for line in restore_lines(review, loss.url) if "late" in line] == [
+        "the link of late has ended: cleanside-ingest people reset late --owner plateau"
+    ]
     with loss.serve() as restored:
         quick_passwords(restored)
         for browser in (gone, there):
@@ -627,7 +634,9 @@ def test_a_person_revoked_after_the_backup_stays_revoked_and_sessions_and_links_
         body = {"code": code, "password": PASSWORD}
         assert Browser(restored).post("/v1/invitations/accept", body).status_code == 403
         assert Browser(restored).sign_in("gone").json()["code"] == "sign_in_refused"
-        assert Browser(restored).sign_in("there").status_code == 201
+        admin = Browser(restored)
+        assert admin.sign_in("there").status_code == 201
+        assert "the link has ended; give a new one" in admin.get("/people").text
     assert ("restore", "gone") in audit_of(loss.url, "person_revoked")
 
 

@@ -8,6 +8,7 @@ import re
 import stat
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -122,6 +123,25 @@ def test_a_link_leads_to_where_the_server_listens(flags: dict[str, str], address
     assert address_of(load(flags=flags, environ={}), 8750) == address
 
 
+@pytest.mark.parametrize(
+    ("flags", "warned"),
+    [
+        ({}, False),
+        ({"host": "192.0.2.7"}, False),
+        ({"host": "0.0.0.0"}, True),
+        ({"behind_proxy": True}, True),
+        ({"behind_proxy": True, "public_address": "https://filters.example"}, False),
+    ],
+)
+def test_a_server_that_cannot_know_its_name_says_so_at_its_start(
+    flags: dict[str, Any], warned: bool, caplog: pytest.LogCaptureFixture
+) -> None:
+    from cleanside.ingest.commands import serve
+
+    serve._warn_of_no_address(load(flags=flags, environ={}))
+    assert ("ingest.public_address_not_set" in caplog.text) is warned
+
+
 # ---------------------------------------------------------------- the first account
 
 
@@ -138,7 +158,7 @@ def fresh(tmp_path: Path) -> Iterator[ServerProcess]:
 
 def link_of(server: ServerProcess) -> tuple[Path, str]:
     """The file that the server names, and the link in it."""
-    found = re.search(r"the link of the first one is in (.*), for 60 minutes", server.log())
+    found = re.search(r"the link of the first account is in (.*), for 60 minutes", server.log())
     assert found is not None, server.log()
     return Path(found[1]), Path(found[1]).read_text().strip()
 
@@ -164,7 +184,30 @@ def test_a_fresh_server_has_one_link_that_makes_the_first_account(fresh: ServerP
     assert fresh.stop() == 0
     assert not file.exists()
     fresh.start()  # there is a person now: no link
-    assert fresh.log().count("link of the first one") == 1
+    assert fresh.log().count("link of the first account") == 1
+
+
+def test_the_link_stays_while_others_are_merely_invited(fresh: ServerProcess, tmp_path: Path) -> None:
+    fresh.stop()
+    link_file = tmp_path / "otto.txt"
+    assert run(fresh.database_url, "invite", "otto", "--role", "viewer", "--out", str(link_file)) == 0
+    for name in ("ada", "rosa"):  # an admin who has not come in either
+        out = tmp_path / f"{name}.txt"
+        assert run(fresh.database_url, "invite", name, "--role", "admin", "--out", str(out)) == 0
+    fresh.start()
+    file, link = link_of(fresh)
+    assert file.exists()
+    assert join(fresh, code_of(link_file.read_text().strip()), "").status_code == 201  # the viewer
+    assert file.exists()
+    taken = join(fresh, code_of(link), "otto")
+    assert (taken.status_code, taken.json()["code"]) == (409, "name_taken")
+    assert join(fresh, code_of((tmp_path / "ada.txt").read_text().strip()), "").status_code == 201
+    assert not file.exists()  # an admin can sign in: the link is worth nothing
+    assert join(fresh, code_of(link), "mara").json()["code"] == "invitation_not_valid"
+    assert fresh.stop() == 0
+    fresh.start()
+    assert fresh.log().count("link of the first account") == 2
+    assert not file.exists()
 
 
 def test_the_link_dies_with_the_process_that_made_it(fresh: ServerProcess) -> None:

@@ -90,3 +90,15 @@ def test_a_file_that_is_no_backup_is_refused_and_nothing_is_left(api: Api, tmp_p
     assert (noted(tmp_path).failed, noted(tmp_path).drills_failed) == (0, 1)
     assert list((tmp_path / "aside").iterdir()) == []
     assert not any(name.startswith("cleanside_drill_") for name in databases(api))
+
+
+def test_a_backup_to_a_folder_that_is_there_is_a_wrong_call_and_no_failed_backup(
+    api: Api, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    flags = backed_up(api, tmp_path / "backup")
+    assert main(["backup", "--to", str(tmp_path / "backup"), *flags]) == 2
+    assert "is there already" in capsys.readouterr().err
+    assert noted(tmp_path).failed == 0
+    lost = ["--database", f"sqlite:///{tmp_path / 'lost.db'}", *flags[2:]]
+    assert main(["backup", "--to", str(tmp_path / "other"), *lost]) != 0
+    assert noted(tmp_path).failed == 1
