@@ -31,6 +31,10 @@ class WorkingOut:
     def begin_one(self) -> None:
         """Before a study is made. Raises TryAgain (`fleet_being_worked_out`) where the time is over."""
         if self._made and self._monotonic_s() >= self._until_s:
-            what = "fleet_being_worked_out"
-            raise TryAgain(what, code=what, retry_after_s=RETRY_S, made=self._made)
+            raise TryAgain(
+                "fleet_being_worked_out",
+                code="fleet_being_worked_out",
+                retry_after_s=RETRY_S,
+                made=self._made,
+            )
         self._made += 1

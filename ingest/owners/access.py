@@ -161,8 +161,8 @@ class Keyring:
     Finds the key of a request; remembers it for a moment, so that a busy gateway costs no query.
 
     Those in use are read again together, before their moment is over: the keys of a fleet cost two queries
-    each moment, and not two for each request, and none of them waits (`is_due`, `read_again`). Where nobody
-    does that in time, the request that shows one reads them.
+    each moment, and not two for each request, and none of them waits (`is_due`, `read_again`). Where that
+    is not done in time, the request that shows one reads them.
     """
 
     def __init__(self, monotonic_s: Callable[[], float] = time.monotonic) -> None:

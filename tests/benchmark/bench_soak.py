@@ -6,7 +6,7 @@ A server under mixed load for a long time: do memory, descriptors, threads or it
 Machines send a reading a second each (`cleanside-simulator load steady`, which also checks afterwards that
 nothing was lost, doubled or changed), while readers ask for the fleet, a machine, raw readings, the account,
 the work list, pages and figures in turn. The server's process is looked at every few seconds; its memory is
-told by part (`tests.benchmark.telling_server`), so that what grows has a name. Of each figure the slope is a
+shown by part (`tests.benchmark.telling_server`), so that what grows has a name. Of each figure the slope is a
 straight line through the samples after the first third, when caches have filled; it is said by the hour, with
 its standard error, beside the first and the last value. Which kind of request lets a part grow says
 `tests.benchmark.bench_growth`. Exit code 1 where the check of the load does not hold, or a request failed.

@@ -31,7 +31,7 @@ PARTS = {
     "files_mib": "of files: libraries, the index of SQLite's log",
     "sqlite_mib": "what SQLite holds: pages, statements",
     "heap_mib": "what others hold of the C library's heaps",
-    "holes_mib": "what these heaps hold and nobody has",
+    "holes_mib": "what these heaps hold and no one uses",
     "python_mib": "all other: Python's small objects, stacks of threads",
     "python_blocks": "small objects of Python",
 }

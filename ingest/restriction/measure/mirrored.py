@@ -5,7 +5,7 @@ A gauge of differences whose two tubes were exchanged reads minus the restrictio
 as well as before, so the hours are fit to judge by with the other sign. No other fault does both: with a tube
 off, a tap plugged or a zero that moved the reading lies below zero without falling further as the flow rises.
 Promises: pure; an hour is judged by the hours up to it, and its high readings by all sound hours.
-Leaves to others: what a person is told (`verdict.suspect`). A sensor that shows nothing below its zero, or a
+Leaves to others: what is said of it (`verdict.suspect`). A sensor that shows nothing below its zero, or a
 machine whose engine counts as running by restriction alone, does not show it.
 """
 
