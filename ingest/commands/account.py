@@ -48,7 +48,7 @@ def account_text(accounts: list[account.StreamBalance]) -> str:
         "shed",
         "gap",
         "pending",
-        "repeats so far",
+        "duplicates so far",
         "conflicts so far",
         "stream",
     )

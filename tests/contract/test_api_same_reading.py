@@ -101,7 +101,7 @@ def test_the_page_shows_the_question_and_does_what_the_person_chooses(api: Api) 
     assert stored(api)[COPY] == COUNT
     seen = dict(re.findall(r'name="(as_previewed)" value="(\w+)"', preview))
     done = api.request("POST", "/quarantine/repairs", key="operator", data=wish | seen)
-    assert done.headers["location"].endswith("stored=0&held=0&left=0")
+    assert done.headers["location"].endswith(f"given_up={COUNT}&left=0")
     assert stored(api) == {STREAM: COUNT, COPY: 0}
 
 

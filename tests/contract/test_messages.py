@@ -392,14 +392,16 @@ def test_a_backup_that_fails_and_one_that_is_made_again(
     chooses(api, "ada.holm", MARA)
     look_first(api)
     command = ["backup", "--database", api.url, "--to"]
-    assert main([*command, str(tmp_path)]) == 2  # it is there already
+    assert main([*command, str(tmp_path)]) == 2  # it is there already: a wrong call, and no failure
+    (tmp_path / "file").touch()
+    assert main([*command, str(tmp_path / "file" / "new.backup")]) == 2
     with mailing(api):
         [failed] = sink.wait_for(1)
         assert main([*command, str(tmp_path / "new.backup")]) == 0
         api.clock.advance(60)
         _, made = sink.wait_for(2)
     assert failed.subject == "The backup failed"
-    assert "is there already" in failed.part("plain")
+    assert "cannot be made" in failed.part("plain")
     assert made.subject == "The backup was made again"
     assert made.parsed["In-Reply-To"] == failed.id
 
