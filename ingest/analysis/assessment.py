@@ -28,6 +28,7 @@ from cleanside.ingest.restriction import (
     GaugeLook,
     HousingFacts,
     Study,
+    Summaries,
     assess,
     study_failed,
     study_housing,
@@ -194,6 +195,15 @@ def named(housing: HousingRow) -> dict[str, str]:
     return {"machine": housing.machine, "housing": housing.name}
 
 
+def studied(housing: HousingRow, summaries: Summaries, facts: HousingFacts) -> Study:
+    """The study of a housing; where it breaks, one that says so, with the reason in the log."""
+    try:
+        return study_housing(summaries, facts).study
+    except Exception:
+        log.exception("ingest.study_failed", extra=named(housing))
+        return study_failed(len(summaries), facts)
+
+
 class Judge:
     """Assesses housings at one instant, over one connection."""
 
@@ -305,11 +315,7 @@ class Judge:
             summaries = self._memory.summaries(self._connection, housing)
             facts = facts_of(housing, terminal, changes, around.gauges, self._known.knowledge)
             facts = replace(facts, planning_horizon_days=self._horizon_days, unwatched_from_s=left_s)
-            try:
-                return study_housing(summaries, facts).study
-            except Exception:
-                log.exception("ingest.study_failed", extra=named(housing))
-                return study_failed(len(summaries), facts)
+            return studied(housing, summaries, facts)
 
         return self._memory.study(housing.id, basis, make)
 

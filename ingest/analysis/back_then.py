@@ -14,10 +14,18 @@ from dataclasses import replace
 
 import sqlalchemy as sa
 
-from cleanside.ingest.analysis.assessment import HOUR_US, MICRO, SnapshotInUse, View, facts_of, terminal_at
+from cleanside.ingest.analysis.assessment import (
+    HOUR_US,
+    MICRO,
+    SnapshotInUse,
+    View,
+    facts_of,
+    studied,
+    terminal_at,
+)
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.working_out import WorkingOut
-from cleanside.ingest.restriction import Assessment, HousingFacts, Study, Summaries, assess, study_housing
+from cleanside.ingest.restriction import Assessment, HousingFacts, Study, Summaries, assess
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.surroundings import of_housings
 
@@ -53,7 +61,7 @@ def back_then(
 
         def make(housing: HousingRow = housing, facts: HousingFacts = facts) -> Study:
             working_out.begin_one()
-            return study_housing(_until(present.summaries(connection, housing), then_us), facts).study
+            return studied(housing, _until(present.summaries(connection, housing), then_us), facts)
 
         entered = (tuple(changes), tuple(gauges))
         basis = (housing._replace(revision=0), terminal, entered, then_us, known.number, horizon_days)

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.analysis import assessment, knowledge
-from cleanside.ingest.restriction import HousingFacts, housing_teaches, study_housing
+from cleanside.ingest.restriction import HousingFacts
+from cleanside.ingest.restriction.verdict import study
+from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from tests.support.serving import DEVICE, Api, batch, in_process
 
 BROKEN, SOUND = "grader-07", "loader-05"
@@ -38,16 +39,12 @@ def two_machines(api: Api) -> None:
 def test_one_that_cannot_be_judged_hides_no_other(
     api: Api, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    def breaks_on_one(made: Callable[[Any, HousingFacts], Any]) -> Callable[[Any, HousingFacts], Any]:
-        def make(summaries: Any, facts: HousingFacts) -> Any:
-            if facts.machine == BROKEN:
-                raise ZeroDivisionError
-            return made(summaries, facts)
+    def breaks_on_one(summaries: Any, facts: HousingFacts) -> MeasuredHours:
+        if facts.machine == BROKEN:
+            raise ZeroDivisionError
+        return measure_hours(summaries, facts)
 
-        return make
-
-    monkeypatch.setattr(assessment, "study_housing", breaks_on_one(study_housing))
-    monkeypatch.setattr(knowledge, "housing_teaches", breaks_on_one(housing_teaches))
+    monkeypatch.setattr(study, "measure_hours", breaks_on_one)  # of now, of a week ago, and what it teaches
     two_machines(api)
     caplog.set_level(logging.ERROR)
     answers = {path: api.get(path).status_code for path in MADE_OF_THE_FLEET}
