@@ -105,7 +105,7 @@ def next_batch(
     events = _events(connection, stream, first_seq, last_seq) if is_event else ()
     said = GatewayReport(
         version=VERSION,
-        built=BUILT,
+        built=BUILT if is_placed else None,  # times that a source brings were shown by no clock of ours
         installation=known.installation,
         appended_through=stream.appended_through,
         boots=boots,

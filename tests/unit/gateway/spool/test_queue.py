@@ -14,6 +14,7 @@ import pytest
 from cleanside.gateway.errors import CalledWrongly, ReadingRefused, SpoolInUse, UnknownStream
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import Anchor, SettableClock
+from cleanside.gateway.version import BUILT, VERSION
 from cleanside.gateway.wire import MAX_SHED_RANGES, Reading, ShedRange, decode, encode, parse_instant
 from tests.support.coded import refused
 from tests.unit.gateway.helpers import (
@@ -417,6 +418,24 @@ def test_an_event_goes_with_the_next_reading(tmp_path: Path) -> None:
         assert batch is not None
         assert batch.gateway is not None
         assert batch.gateway.events == ({"at_seq": 2, "event": "key_on", "supply": "switched"},)
+
+
+def test_the_build_date_goes_only_with_times_that_a_clock_of_the_machine_gave(tmp_path: Path) -> None:
+    """A recorded file may well cover the day on which the program was built; its times are its own."""
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 2))
+        batch = spool.peek()
+        assert batch is not None
+        assert batch.gateway is not None
+        assert (batch.gateway.version, batch.gateway.built) == (VERSION, None)
+    clock = settable_clock()
+    with open_spool(tmp_path / "b", clock) as spool:
+        spool.append(readings(1, 2, timed=False))
+        spool.anchor(server_anchor(clock))
+        batch = spool.peek()
+        assert batch is not None
+        assert batch.gateway is not None
+        assert batch.gateway.built == BUILT
 
 
 def test_traffic_is_counted_by_day(tmp_path: Path) -> None:
