@@ -1,9 +1,11 @@
 """
 The moor: peat, pumps, sets and a light railway between a river, a moor and a pass. What sound machines do.
 
-Half of what a monitor shows here that looks like a fault or another element is neither. A fleet to tune on;
-whoever wrote it had read none of the analysis. At least a third of its machines have nothing wrong and every
-change entered on the day (`is_spared`), so that whatever is said of them is false.
+Much of what looks like a fault or another element here is neither. A fleet to tune on; whoever wrote it had
+read none of the analysis. At least a third of its machines (`SPARED`) have nothing wrong, and every change is
+entered on the day, so that any suspicion of them and any change found beside the entered ones is false.
+The dates of the truth go by the dry level with the duct as registered: a moved duct, a pre-cleaner and what
+else passes are in the level of the evening alone. A washed element counts as a new one.
 
 Sources; "memory" means that the figure was not looked up again:
 - Air of engines: displacement, volumetric efficiency, boost, charge temperature: Heywood, "Internal
@@ -36,8 +38,9 @@ What sound machines do here, with magnitudes:
 - damp: mist and rain of hours on the medium (+4 to 15 %), a rain of a week in its depth (+8 to 35 %), a cake
   that resists up to 14 % less in humid air;
 - elements: three makes, a clean one at 0.76, 1 and 1.26 of the usual restriction, two of them on half of the
-  machines; one in eight was washed and reads 5 to 12 % lower; the first hours of a new one read up to 12 %
-  higher or lower; 3 to 20 % of the dust falls off after a stop, and is drawn on again within 4 to 30 h;
+  machines; one in eight was washed and reads 5 to 12 % lower; the medium of a new one reads up to
+  12 % higher or lower for hours; 3 to 20 % of the dust falls off after a stop, and is drawn on again within
+  4 to 30 h;
 - monitors: steps of 1 to 250 Pa, no value below zero, noise with a long memory (to 45 Pa), a zero that
   follows the bay (to 2 Pa/K), a response of minutes, holes, restarts, spells without supply, two gauges that
   differ by a few per cent, counters of hours that jump, count the key or whole hours.
