@@ -14,6 +14,7 @@ from datetime import datetime
 
 from cleanside.gateway.spool.queue import MAX_BATCH_READINGS
 from cleanside.gateway.units import counted
+from cleanside.gateway.uplink.refused_key import step_for_key, why_refused
 from cleanside.gateway.uplink.retry_after import retry_after_s
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply
 from cleanside.gateway.wire import (
@@ -332,12 +333,14 @@ def _detail(reply: Reply) -> str:
 
 
 def _on_key_refused(state: LinkState, reply: Reply) -> Decision:
+    code = problem_code(reply)
+    said = f"status {reply.status}" if code is None else f"status {reply.status}, {code[:64]}"
     return Decision(
         state=replace(state, failures=state.failures + 1, asked=frozenset()),
         wait_s=REFUSED_KEY_WAIT_S,
         waits_for="key",
         event="gateway.key_refused",
-        reason=f"status {reply.status}: {_detail(reply)}; check the key of this device",
+        reason=f"the server refuses the key ({said}): {why_refused(code)}; {step_for_key(code)}",
         needs_person=True,
     )
 

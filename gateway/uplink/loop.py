@@ -547,6 +547,7 @@ class _Rate:
         self._noted_us: int | None = None
         self._readings = 0
         self._error: str | None = None
+        self._waits_for = ""
         self._is_failing = False
         self._is_noted_failing = False  # in the last note
 
@@ -560,6 +561,7 @@ class _Rate:
         failed_anew = decision.event is not None and hidden(decision.reason) != self._error
         if decision.event is not None:
             self._error = hidden(decision.reason)  # the server's text may repeat a secret that it was sent
+            self._waits_for = decision.waits_for
         now_us = self._clock.since_boot_us()
         due = self._noted_us is None or now_us - self._noted_us >= _NOTE_EVERY_US
         if not (due or ((failed_anew or recovered) and now_us - (self._noted_us or 0) >= 1_000_000)):
@@ -584,5 +586,6 @@ class _Rate:
             "noted_us": self._clock.utc_us(),
             "failing": self._is_failing,
             "last_error": self._error,
+            "waits_for": self._waits_for,
             "rate_per_s": round(rate_per_s, 3),
         }
