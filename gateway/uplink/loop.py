@@ -466,7 +466,8 @@ class Uplink:
 
     def _say(self, decision: Decision, sent: Sent, *, recovered: bool) -> None:
         if decision.event is not None:
-            level = logging.ERROR if decision.needs_person else logging.WARNING
+            level = logging.WARNING if decision.is_trouble else logging.INFO
+            level = logging.ERROR if decision.needs_person else level
             self._log(
                 decision.event, level=level, reason=decision.reason, stream=sent.stream, first=sent.first
             )
@@ -558,8 +559,9 @@ class _Rate:
     def note(self, decision: Decision, *, recovered: bool) -> dict[str, object] | None:
         """The note to write now, or None where it can wait, at the latest until `owed`."""
         self._is_failing = decision.state.failures > 0
-        failed_anew = decision.event is not None and hidden(decision.reason) != self._error
-        if decision.event is not None:
+        is_trouble = decision.event is not None and decision.is_trouble
+        failed_anew = is_trouble and hidden(decision.reason) != self._error
+        if is_trouble:
             self._error = hidden(decision.reason)  # the server's text may repeat a secret that it was sent
             self._waits_for = decision.waits_for
         now_us = self._clock.since_boot_us()
