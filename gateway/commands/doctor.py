@@ -24,6 +24,7 @@ from cleanside.gateway.sources import Context, find_source, split_entry
 from cleanside.gateway.timing.clock import Clock
 from cleanside.gateway.uplink.asking import PATH as MARKS_PATH
 from cleanside.gateway.uplink.decision import BODY_HEADERS, is_refused, problem_code
+from cleanside.gateway.uplink.refused_key import step_for_key, why_refused
 from cleanside.gateway.uplink.transport import NoAnswer, Reply, Request, Transport
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
@@ -125,12 +126,9 @@ def what_the_server_says(outcome: Reply | NoAnswer, server: str) -> Examined:
     answered = outcome.status == 200 and outcome.media_type == ANSWER_MEDIA_TYPE
     if answered or (outcome.status == 404 and code == "unknown_stream"):
         return Examined("server", GOOD, f"{server} answers, and takes the key")
-    if code == "key_not_for_device":
-        step = "check device in the settings; if it is right, get a key for it: cleanside-gateway enrol"
-        return Examined("server", BAD, "the key belongs to another device", step)
     if outcome.status in (401, 403) and code is not None:
-        step = "get a new key: cleanside-gateway enrol, with a code from the shop"
-        return Examined("server", BAD, f"{server} refuses the key: {code}", step)
+        seen = f"{server} refuses the key ({code}): {why_refused(code)}"
+        return Examined("server", BAD, seen, step_for_key(code))
     if code is not None:
         return Examined("server", BAD, f"{server} answers with {outcome.status} {code}", "try again later")
     step = "check uplink.server; a portal or proxy may stand in between"

@@ -262,10 +262,20 @@ def _of_sources(standing: Standing) -> list[Finding]:
 
 def _of_link(standing: Standing) -> list[Finding]:
     link = standing.link
+    if not standing.told:
+        return _of_noted_link(standing)
     if link is None or link["failing_s"] is None or not link["needs_person"]:
         return []
     code = "key_refused" if link["waits_for"] == "key" else "server_refuses"
     return [Finding(code, f"since {span_text(link['failing_s'])}: {link['reason']}")]
+
+
+def _of_noted_link(standing: Standing) -> list[Finding]:
+    """Of a process that does not answer, or may not be asked: what it noted of its link last."""
+    noted = {} if standing.status is None else standing.status.spool.notes.get("link", {})
+    if not noted.get("failing") or noted.get("waits_for") != "key":
+        return []
+    return [Finding("key_refused", f"when it last noted its link: {noted['last_error']}")]
 
 
 def _mib(count: int) -> str:

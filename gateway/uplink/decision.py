@@ -14,6 +14,7 @@ from datetime import datetime
 
 from cleanside.gateway.spool.queue import MAX_BATCH_READINGS
 from cleanside.gateway.units import counted
+from cleanside.gateway.uplink.refused_key import step_for_key, why_refused
 from cleanside.gateway.uplink.retry_after import retry_after_s
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply
 from cleanside.gateway.wire import (
@@ -42,6 +43,8 @@ BODY_HEADERS: Mapping[str, str] = {
 }
 #: statuses of a server that does not know a request, or will never accept it
 _REFUSALS = frozenset({400, 404, 405, 409, 413, 415, 422})
+#: why a server has a lower mark than it gave; its answer does not say which
+_WHY_AGAIN = "a person at the shop asked for them, or the server was restored from a backup"
 #: code of a 429 or 503 -> what a person reads; any other: the server is busy
 _BUSY: Mapping[str, str] = {
     "store_full": "the server's disk is full",
@@ -121,8 +124,10 @@ class Decision:
     #: reason of the wait: "link": no answer of our server; "server": it answered, and accepts it later;
     #: "key": a person has to act; "": no wait
     waits_for: str = ""
-    #: event to log; None: no trouble
+    #: event to log; None: none
     event: str | None = None
+    #: the event is a trouble; False: it says what was done
+    is_trouble: bool = True
     reason: str = ""
     #: a person has to act
     needs_person: bool = False
@@ -207,7 +212,7 @@ def on_stream_state(state: LinkState, sent: Sent, known: StreamAtServer | Mark, 
     """The answer to a question about one stream."""
     if known.highest > sent.appended_through and not sent.forked:
         return _on_conflict(state, sent, "stream_forked", jitter)
-    return on_mark(state, sent, known.acknowledged_through, "the server knows less", jitter)
+    return on_mark(state, sent, known.acknowledged_through, "the server asks for them", jitter)
 
 
 def on_mark(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) -> Decision:
@@ -257,12 +262,14 @@ def _cleared(state: LinkState, through: int) -> LinkState:
 
 def _rewind(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) -> Decision:
     if (sent.stream, mark) in state.rewound:
-        return back_off(state, f"rewound to {mark} before, and still {why}", jitter)
+        return back_off(state, f"sent again from {mark + 1} on before, and still {why}", jitter)
+    numbers = f"{mark + 1} to {sent.acknowledged_through}"
     return Decision(
         state=replace(state, rewound=state.rewound | {(sent.stream, mark)}),
         rewind_to=mark,
         event="gateway.rewound",
-        reason=why,
+        is_trouble=False,
+        reason=f"sends {numbers} again, which were acknowledged, because {why}: {_WHY_AGAIN}",
     )
 
 
@@ -274,7 +281,7 @@ def _on_answer(state: LinkState, sent: Sent, answer: Answer, jitter: float) -> D
         return replace(_on_conflict(state, sent, CONFLICT_CODE, jitter), answer=answer)
     state = _passed(state, sent.stream, mark)
     if mark < sent.acknowledged_through:
-        return _rewind(state, sent, mark, "the server knows less", jitter)
+        return _rewind(state, sent, mark, "the server asks for them", jitter)
     if sent.forked and answer.quarantined_more and sent.count > 1:
         # A smaller batch will list the other conflicts.
         fewer = replace(state, suspect_through=sent.last, trial=max(1, sent.count // 2))
@@ -332,12 +339,14 @@ def _detail(reply: Reply) -> str:
 
 
 def _on_key_refused(state: LinkState, reply: Reply) -> Decision:
+    code = problem_code(reply)
+    said = f"status {reply.status}" if code is None else f"status {reply.status}, {code[:64]}"
     return Decision(
         state=replace(state, failures=state.failures + 1, asked=frozenset()),
         wait_s=REFUSED_KEY_WAIT_S,
         waits_for="key",
         event="gateway.key_refused",
-        reason=f"status {reply.status}: {_detail(reply)}; check the key of this device",
+        reason=f"the server refuses the key ({said}): {why_refused(code)}; {step_for_key(code)}",
         needs_person=True,
     )
 

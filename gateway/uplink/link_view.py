@@ -43,7 +43,7 @@ class LinkView:
                 self._word, self._word_us = word_of(outcome), now_us
             if decision.state.failures == 0:
                 self._failing_us, self._why, self._needs_person = None, "", False
-            elif decision.event is not None:
+            elif decision.event is not None and decision.is_trouble:
                 self._failing_us = now_us if self._failing_us is None else self._failing_us
                 self._why, self._needs_person = hidden(decision.reason), decision.needs_person
 

@@ -466,7 +466,8 @@ class Uplink:
 
     def _say(self, decision: Decision, sent: Sent, *, recovered: bool) -> None:
         if decision.event is not None:
-            level = logging.ERROR if decision.needs_person else logging.WARNING
+            level = logging.WARNING if decision.is_trouble else logging.INFO
+            level = logging.ERROR if decision.needs_person else level
             self._log(
                 decision.event, level=level, reason=decision.reason, stream=sent.stream, first=sent.first
             )
@@ -547,6 +548,7 @@ class _Rate:
         self._noted_us: int | None = None
         self._readings = 0
         self._error: str | None = None
+        self._waits_for = ""
         self._is_failing = False
         self._is_noted_failing = False  # in the last note
 
@@ -557,9 +559,11 @@ class _Rate:
     def note(self, decision: Decision, *, recovered: bool) -> dict[str, object] | None:
         """The note to write now, or None where it can wait, at the latest until `owed`."""
         self._is_failing = decision.state.failures > 0
-        failed_anew = decision.event is not None and hidden(decision.reason) != self._error
-        if decision.event is not None:
+        is_trouble = decision.event is not None and decision.is_trouble
+        failed_anew = is_trouble and hidden(decision.reason) != self._error
+        if is_trouble:
             self._error = hidden(decision.reason)  # the server's text may repeat a secret that it was sent
+            self._waits_for = decision.waits_for
         now_us = self._clock.since_boot_us()
         due = self._noted_us is None or now_us - self._noted_us >= _NOTE_EVERY_US
         if not (due or ((failed_anew or recovered) and now_us - (self._noted_us or 0) >= 1_000_000)):
@@ -584,5 +588,6 @@ class _Rate:
             "noted_us": self._clock.utc_us(),
             "failing": self._is_failing,
             "last_error": self._error,
+            "waits_for": self._waits_for,
             "rate_per_s": round(rate_per_s, 3),
         }

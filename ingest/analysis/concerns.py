@@ -16,12 +16,13 @@ from dataclasses import dataclass
 from cleanside.gateway.wire import MAX_READINGS
 from cleanside.ingest.restriction import SILENT_S
 from cleanside.ingest.store.attention import CopiedGroup, HeardDevice, QuarantinedGroup
+from cleanside.ingest.store.clock_steps import SteppedClock
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.keyless import Keyless
 
-WITHOUT_KEY, SILENT, UNSEATED, BEHIND, CONFLICT, QUARANTINE, DECLARED_EVENTS, VERSIONS = GROUPS = (
-    *("without_key", "silent", "unseated", "behind", "in_conflict", "in_quarantine", "declared"),
-    "versions",
+WITHOUT_KEY, SILENT, UNSEATED, BEHIND, CONFLICT, QUARANTINE, STEPPED, DECLARED_EVENTS, VERSIONS = GROUPS = (
+    *("without_key", "silent", "unseated", "behind", "in_conflict", "in_quarantine", "clock_stepped"),
+    *("declared", "versions"),
 )
 
 HOUR_US = 3_600_000_000
@@ -37,6 +38,7 @@ BEHIND_AFTER_US = HOUR_US  # readings that are missing for so long are not on th
 #: of a program without a gateway, which posts a batch at a time: more numbers than that are not on their way
 FAR_AHEAD = MAX_READINGS
 DECLARED_FOR_US = 7 * DAY_US  # a loss is shown for a week; the account shows it permanently (chosen)
+STEPPED_FOR_US = DECLARED_FOR_US  # a step of a clock is asked about as long as a loss is
 #: code of readings in conflict that came twice from a copied file
 COPIED_READING = "copied_reading"
 #: declared, and no action is needed
@@ -89,6 +91,7 @@ def groups_of(
     declared: Sequence[DeclaredLine],
     copied: Sequence[CopiedGroup] = (),
     keyless: Sequence[Keyless] = (),
+    stepped: Sequence[SteppedClock] = (),
     *,
     version: str,
     now_us: int,
@@ -107,6 +110,7 @@ def groups_of(
             *(_copied(group, machines) for group in copied),
         ],
         QUARANTINE: [_held(group) for group in quarantined if not group.beside],
+        STEPPED: [_stepped(clock, machines) for clock in stepped],
         DECLARED_EVENTS: _declared(declared, machines, now_us),
         VERSIONS: _versions(heard, version),
     }
@@ -198,6 +202,20 @@ def _copied(group: CopiedGroup, machines: MachineOf) -> Concern:
         since_us=group.oldest_us,
         needs_person=True,
         value=f"{group.stream} up to {group.through}",
+    )
+
+
+def _stepped(clock: SteppedClock, machines: MachineOf) -> Concern:
+    """A question: which of the two times is right? What is stored stays as it is until a person says."""
+    return Concern(
+        owner=clock.owner,
+        device=clock.device,
+        machine=machines.get((clock.owner, clock.device)),
+        code=STEPPED,
+        count=clock.steps,
+        since_us=clock.last_us,
+        needs_person=True,
+        value=f"{clock.stream} at {clock.seq}: from {clock.before} back to {clock.after}",
     )
 
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import Doubt
@@ -23,12 +24,14 @@ from cleanside.ingest.checking.placed import Placed, arriving, judged_otherwise
 from cleanside.ingest.checking.plausible_time import (
     CLOCK_UNSET,
     TIME_OUTLIER,
+    clock_steps,
     outlier_doubt,
     start_of_built_us,
     steps_back,
     unset_doubt,
 )
 from cleanside.ingest.checking.unset_runs import UnsetRuns, look_at_runs
+from cleanside.ingest.store.clock_steps import ClockStep
 from cleanside.ingest.store.streams import Stream
 
 
@@ -42,6 +45,8 @@ class Neighbours:
     again: list[int] = field(default_factory=list)
     #: time of the reading with the highest number, if the last ones are in order; None: unknown
     tail_us: int | None = None
+    #: steps back of the clock among readings that are believed
+    steps: tuple[ClockStep, ...] = ()
 
 
 def look(
@@ -70,7 +75,26 @@ def look(
     withdrawn |= {seq: unset_doubt(placed.at_us) for seq, placed in runs.withdrawn.items()}
     again = judged_otherwise(connection, stream, outliers.entries, TIME_OUTLIER)
     again += judged_otherwise(connection, stream, runs.entries, CLOCK_UNSET)
-    return Neighbours(withdrawn, again, None if runs.goes_on else outliers.tail_us)
+    tail_us = None if runs.goes_on else outliers.tail_us
+    steps = _steps(outliers.lines, doubts, withdrawn)
+    return Neighbours(withdrawn, again, tail_us, steps)
+
+
+def _steps(
+    lines: Sequence[Sequence[Placed]], doubts: Doubts, withdrawn: Mapping[int, Doubt]
+) -> tuple[ClockStep, ...]:
+    """Steps back that new readings show, or help to show, among those that are believed. Pure."""
+    found = []
+    for line in lines:
+        believed = [one for one in line if one.entry_id is None and one.seq not in withdrawn]
+        believed = [one for one in believed if one.in_batch is None or one.in_batch not in doubts]
+        at_us = np.array([one.at_us for one in believed], dtype=np.int64)
+        half_s = np.array([one.uncertainty_s for one in believed], dtype=np.float64)
+        for index in clock_steps(at_us, half_s).tolist():
+            if any(one.in_batch is not None for one in believed[index - 2 : index + 2]):
+                before, after = believed[index - 1], believed[index]
+                found.append(ClockStep(seq=after.seq, before_us=before.at_us, after_us=after.at_us))
+    return tuple(found)
 
 
 def _goes_on_in_time(stream: Stream, incoming: Incoming, new: Sequence[int], doubts: Doubts) -> bool:

@@ -41,6 +41,8 @@ class Outliers:
     unset_is_near: bool = False
     #: time of the reading with the highest number, if the last ones are in order; None: unknown
     tail_us: int | None = None
+    #: what was judged with its context: of each line every reading that the server has, in order of number
+    lines: list[list[Placed]] = field(default_factory=list)
 
 
 def look_for_outliers(connection: sa.Connection, stream: Stream, arrived: Sequence[Placed]) -> Outliers:
@@ -51,6 +53,8 @@ def look_for_outliers(connection: sa.Connection, stream: Stream, arrived: Sequen
         outliers.unset_is_near |= any(placed.is_unset for placed in near)
         line = in_order([*near, *arrived])  # complete from the lowest to the highest number near by
         _judge(line, _judged_again(line, first, last), outliers)
+        bounds = min([first, *(one.seq for one in near)]), max([last, *(one.seq for one in near)])
+        outliers.lines.append([one for one in line if bounds[0] <= one.seq <= bounds[1]])
         if sum(placed.seq > last for placed in near) < CONTEXT:  # these readings reach the end of the stream
             outliers.tail_us = _tail_us(line)
     stored = with_persons_word(connection, stream, list(outliers.withdrawn.values()))

@@ -273,6 +273,25 @@ def out_of_line(
     return odd
 
 
+def clock_steps(at_us: npt.NDArray[np.int64], uncertainty_s: npt.NDArray[np.float64]) -> npt.NDArray[np.intp]:
+    """
+    Where a time steps back and stays there: the indexes of the first readings after such steps, shape (k,).
+
+    at_us, uncertainty_s : in order of number, shape (n,); NaN: unknown. Two readings on either side have to
+    agree: one that alone is off is out of line, and of two alternating clocks none has stepped. A step
+    forward looks like a pause, and is seen where the time steps back again.
+    """
+    if len(at_us) < 4 or not steps_back(at_us):
+        return np.empty(0, np.intp)
+    half = np.nan_to_num(uncertainty_s, nan=0.0) * MICRO
+    margin = OUT_OF_LINE_US + half[1:] + half[:-1]  # between each and the next
+    across = OUT_OF_LINE_US + half[:-2] + half[2:]  # between each and the next but one
+    in_order = at_us[:-1] <= at_us[1:] + margin
+    fell_across = at_us[2:] < at_us[:-2] - across
+    stepped = ~in_order[1:-1] & in_order[:-2] & in_order[2:] & fell_across[:-1] & fell_across[1:]
+    return np.flatnonzero(stepped) + 2
+
+
 def outlier_doubt(at_us: int) -> Doubt:
     """The doubt about a time that is out of line."""
     return Doubt(TIME_OUTLIER, {"at": instant_text(at_us)})

@@ -24,6 +24,7 @@ TITLES = {
     "behind": ("numbers missing", "number"),
     "in_conflict": ("two readings under one number", "reading"),
     "in_quarantine": ("quarantined", "reading"),
+    "clock_stepped": ("times that step back", "step"),
     "declared": ("declared by gateways", "event"),
     "versions": ("other versions", "gateway"),
 }

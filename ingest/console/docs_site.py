@@ -16,6 +16,7 @@ from pathlib import Path
 
 from fastapi import Request, Response
 
+from cleanside.ingest.api.problems import TITLES
 from cleanside.ingest.api.routes.paging import not_modified
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import open_to_all
@@ -68,10 +69,16 @@ def get_docs() -> Response:
 
 @router.get("/docs/problems/{code}")
 @open_to_all
-def get_problem(code: str) -> Response:
-    """To the place of a problem's code: the `type` of a problem leads here (RFC 9457 section 3.1.1)."""
-    if code not in NEXT_STEPS:
+def get_problem(code: str, request: Request) -> Response:
+    """
+    To the place of a problem's code: the `type` of a problem leads here (RFC 9457 section 3.1.1).
+
+    Without a site of this version, what the code means in a few plain words.
+    """
+    if code not in TITLES:
         raise _not_there(f"problems/{code}")
+    if site_folder(request) is None:
+        return Response(problem_text(code), media_type=_TYPES["txt"])
     return see_other(f"/docs/{PROBLEMS}#{code}")
 
 
@@ -90,6 +97,16 @@ def get_document(name: str, request: Request) -> Response:
     tag = f'"{hashlib.sha256(content).hexdigest()[:16]}"'
     headers = {"ETag": tag, "Cache-Control": "no-cache", "Content-Security-Policy": _POLICY}
     return not_modified(request, tag) or Response(content, media_type=media_type, headers=headers)
+
+
+def problem_text(code: str) -> str:
+    """What the code of a problem means, for a server without the documents. KeyError: no such code."""
+    said = (
+        f"{code}: {TITLES[code]}",
+        f"What to do: {NEXT_STEPS[code]}",
+        "The answer that named this code says in detail and errors which value it is about.",
+    )
+    return "\n".join(said) + "\n"
 
 
 def site_folder(request: Request) -> Path | None:

@@ -19,7 +19,7 @@ from fastapi import Depends, HTTPException, Path, Query, Request, Response
 
 from cleanside.gateway.units import QUANTITIES, accepts, from_si, to_si
 from cleanside.gateway.wire import RESERVED_NAMES, NotAnInstant, instant_text, parse_instant
-from cleanside.ingest.analysis.concerns import COPIED_READING
+from cleanside.ingest.analysis.concerns import COPIED_READING, STEPPED
 from cleanside.ingest.api.routes.amendments import (
     AmendBody,
     BothRightBody,
@@ -109,6 +109,7 @@ def get_quarantine_page(
         found = look(connection, key.owner_id, now_us, devices=devices_seen(key))
     known = document_of(found, now_us)
     groups = [line for group in known["groups"] if group["group"] in GROUPS for line in group["entries"]]
+    stepped = [line for group in known["groups"] if group["group"] == STEPPED for line in group["entries"]]
     may_see_trail = allows(key, "amendments:read")
     trail = list_amendments(resources, key, Page.whole())[0] if may_see_trail else []
     return render(
@@ -116,6 +117,7 @@ def get_quarantine_page(
         "quarantine.html",
         key=key,
         groups=groups,
+        stepped=stepped,
         counts=quarantine_counts(found),
         may_see_trail=may_see_trail,
         trail=trail[::-1][:TRAIL],

@@ -154,6 +154,13 @@ ATTENTION_STEPS: Mapping[str, str] = {
         "a copied spool sent these readings twice, under two times: discard the second ones by "
         "POST /v1/quarantine/discards with same_reading; look at the preview first"
     ),
+    "clock_stepped": (
+        "times of a stream do not step back by more than an hour while its numbers run on: compare the "
+        "readings on both sides of the number with the work of the machine; where its clock was wrong, set "
+        "these readings aside (POST /v1/quarantine/set-aside) and shift them by what it was wrong (shift_s "
+        "of POST /v1/quarantine/amendments), and set the clock; none for recorded history, or for readings "
+        "of a copied or restored disk"
+    ),
     "readings_lost": "check the disk of the gateway: it took no writes for too long",
     "readings_damaged": "check the disk of the gateway; the numbers are shed with reason damaged",
     "readings_in_part": (

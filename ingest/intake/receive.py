@@ -32,6 +32,7 @@ from cleanside.ingest.intake.plain_run import PlainRun, device_of, goes_on
 from cleanside.ingest.intake.replacing import replace
 from cleanside.ingest.quarantine.revising import revise
 from cleanside.ingest.store import (
+    clock_steps,
     declared,
     fleet,
     gateway_reports,
@@ -148,6 +149,7 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     reports.put(connection, gateway_reports.reports_of(stream.id, own, now_us, before=marks, resent=resent))
     if sent_before:
         declared.keep(connection, incoming.owner_id, stream.device, sent_before, now_us)
+    clock_steps.put(connection, stream.id, beside.steps, now_us)
     revise(connection, stream, beside, now_us)
     replaced = replace(connection, incoming, stream, {i: entries[i] for i in verdict.replaces})
     stored += len(verdict.replaces) - len(replaced)

@@ -9,6 +9,7 @@ for a start far ahead, which would quarantine every reading. Names that a key ma
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Literal
 
 import sqlalchemy as sa
 
@@ -19,6 +20,7 @@ from cleanside.ingest.owners.reach import sees_machine
 from cleanside.ingest.owners.seating import DAY_US, MOST_AHEAD_US, SeatOrder
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.names_like import names_like
 
 
 def too_far_ahead(member: str, at_us: int | None, now_us: int) -> list[Complaint]:
@@ -33,9 +35,10 @@ def of_machine_name(
     connection: sa.Connection, key: Key, name: str, known: fleet.MachineRow | None, pointer: str
 ) -> list[Complaint]:
     """Is a name another machine's but for its capital letters. known : whose it will be, None: new."""
-    alike = fleet.machines_like(connection, key.owner_id, name)
-    others = [m for m in alike if known is None or m.id != known.id]
-    return _but_for_case(pointer, name, [m.name for m in others if sees_machine(connection, key, m)])
+    alike = names_like(connection, "machine", key.owner_id, name)
+    others = [other for other in alike if known is None or other != known.name]
+    there = [fleet.machine(connection, key.owner_id, other) for other in others]
+    return _but_for_case(pointer, name, [m.name for m in there if m and sees_machine(connection, key, m)])
 
 
 def of_housing_name(connection: sa.Connection, machine_id: int, name: str, pointer: str) -> list[Complaint]:
@@ -45,11 +48,19 @@ def of_housing_name(connection: sa.Connection, machine_id: int, name: str, point
 
 def of_device_name(connection: sa.Connection, key: Key, name: str) -> list[Complaint]:
     """Is the name of a device another registered one's but for its capital letters."""
-    known = fleet.device(connection, key.owner_id, name)
-    if known is not None and known.registered_us is not None:
-        return []
-    alike = fleet.registered_like(connection, key.owner_id, name)
-    return _but_for_case("#/device", name, [d.name for d in alike if sees_device(key, d.name)])
+    alike = names_like(connection, "device", key.owner_id, name)
+    return _but_for_case("#/device", name, [n for n in alike if n == name or sees_device(key, n)])
+
+
+def of_shop_name(
+    connection: sa.Connection, key: Key, noun: Literal["site", "crew", "part"], name: str
+) -> list[Complaint]:
+    """
+    Is the name of a site, crew or part another's of the shop but for its capital letters.
+
+    Who is for some sites sees no other; but theirs are there, so that none of those names is new.
+    """
+    return _but_for_case(f"#/{noun}", name, names_like(connection, noun, key.owner_id, name))
 
 
 def of_seat(connection: sa.Connection, key: Key, name: str, order: SeatOrder) -> list[Complaint]:

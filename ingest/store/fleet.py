@@ -151,13 +151,6 @@ def devices_of(connection: sa.Connection, owner: int, *, after: str | None = Non
     return [DeviceRow(*row) for row in connection.execute(query)]
 
 
-def registered_like(connection: sa.Connection, owner: int, name: str) -> list[DeviceRow]:
-    """Registered devices of this owner with this name in any letter case."""
-    alike = sa.func.lower(devices.c.name) == name.lower(), devices.c.registered_us.is_not(None)
-    query = _DEVICE.where(devices.c.owner_id == owner, *alike).order_by(devices.c.name)
-    return [DeviceRow(*row) for row in connection.execute(query)]
-
-
 def keep_device(connection: sa.Connection, owner: int, name: str) -> DeviceRow:
     """A device of this owner; an unregistered one is made now, so that its readings can be quarantined."""
     statement = dialect.insert(connection, devices).values(owner_id=owner, name=name)
@@ -220,13 +213,6 @@ def machine(connection: sa.Connection, owner: int, name: str) -> MachineRow | No
     """A machine of this owner by name."""
     row = connection.execute(_MACHINE.where(machines.c.owner_id == owner, machines.c.name == name)).first()
     return None if row is None else MachineRow(*row)
-
-
-def machines_like(connection: sa.Connection, owner: int, name: str) -> list[MachineRow]:
-    """Machines of this owner with this name in any letter case."""
-    alike = sa.func.lower(machines.c.name) == name.lower()
-    query = _MACHINE.where(machines.c.owner_id == owner, alike).order_by(machines.c.name)
-    return [MachineRow(*row) for row in connection.execute(query)]
 
 
 def machine_by_id(connection: sa.Connection, machine_id: int) -> MachineRow | None:

@@ -49,8 +49,10 @@ DECLARED_NAMES = (
     *("readings_shed", "spool_aside_deleted", "spool_copied", "spool_replaced", "spool_salvaged"),
     *("spool_tail_lost", "spool_tail_unknown", "stream_opened"),
 )
+#: the server's own: the time stepped back while the numbers ran on (`store.clock_steps`)
+CLOCK_STEPPED = "clock_stepped"
 #: names with a count of their own, however many others a stream has
-_KNOWN = frozenset(("key_on", "key_off", "device_fault", BOOT_CORRECTED, *DECLARED_NAMES))
+_KNOWN = frozenset(("key_on", "key_off", "device_fault", BOOT_CORRECTED, CLOCK_STEPPED, *DECLARED_NAMES))
 #: beginnings of the names of losses, also of gateways newer than this server
 _LOSSES = ("readings_", "spool_", "stream_")
 

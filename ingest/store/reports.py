@@ -18,6 +18,7 @@ from cleanside.gateway.wire import MAX_INTEGER, readings_in
 from cleanside.ingest.store import corrections, dialect, gateway_reports
 from cleanside.ingest.store.gateway_reports import (
     BOOT,
+    CLOCK_STEPPED,
     EVENT,
     MOST_BOOTS,
     MOST_LOSSES,
@@ -209,10 +210,11 @@ def _add_tallies(connection: sa.Connection, more: dict[Place, Tally]) -> None:
 
 # ---------------------------------------------------------------- queries
 
-_LAST_EVENT = """
+# What the server noticed itself says nothing of why a machine is silent.
+_LAST_EVENT = f"""
 SELECT name, received_us FROM reports
-WHERE kind = 'event' AND name IS NOT NULL AND stream_id = (
-    SELECT id FROM streams WHERE device_id IN ({}) ORDER BY last_heard_us DESC, id DESC LIMIT 1)
+WHERE kind = 'event' AND name IS NOT NULL AND name <> '{CLOCK_STEPPED}' AND stream_id = (
+    SELECT id FROM streams WHERE device_id IN ({{}}) ORDER BY last_heard_us DESC, id DESC LIMIT 1)
 ORDER BY coalesce(at_seq, 0) DESC, received_us DESC LIMIT 1
 """
 

@@ -145,6 +145,73 @@ def test_a_clock_that_runs_ahead_needs_somebody_before_its_times_come(api: Api) 
     assert lines(api, "in_quarantine") == [("time_in_future", 1, True)]
 
 
+def at_hours(*hours: float, first: int = 1) -> dict[str, Any]:
+    """A batch with readings at these hours after 2026-03-01T00:00Z, numbered on."""
+    start_us = parse_instant("2026-03-01T00:00:00Z").us
+    sent = [
+        {"seq": first + place, "at": instant_text(start_us + int(hour * 3.6e9)), "restriction": 3.0}
+        for place, hour in enumerate(hours)
+    ]
+    return {"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa"}, "readings": sent}
+
+
+@pytest.mark.parametrize("pieces", [[8], [4, 4], [5, 1, 1, 1], [1] * 8])
+def test_a_clock_that_steps_back_in_a_stream_is_asked_about_and_nothing_changes(
+    api: Api, pieces: list[int]
+) -> None:
+    """However the readings arrive; a step forward before it looks like a pause until then."""
+    hours = [1.0, 1.1, 6.0, 6.1, 6.2, 1.4, 1.5, 1.6]
+    begun = 0
+    for many in pieces:
+        api.send(at_hours(*hours[begun : begun + many], first=begun + 1))
+        begun += many
+    assert lines(api, "clock_stepped") == [("clock_stepped", 1, True)]
+    [entry] = next(g["entries"] for g in attention(api)["groups"] if g["group"] == "clock_stepped")
+    before, after = "2026-03-01T06:12:00Z", "2026-03-01T01:24:00Z"
+    assert entry["value"] == f"{STREAM} at 6: from {before} back to {after}"
+    assert (entry["machine"], "do not step back" in entry["next_step"]) == ("grader-07", True)
+    [balance] = api.get("/v1/account").json()["streams"]
+    assert (balance["stored"], balance["quarantined"]) == (8, 0)
+    page = api.get("/quarantine", key="operator", headers={"Accept-Language": "de"}).text
+    assert "ihre Zeit ist einmal zurückgesprungen" in page
+    assert f"{STREAM} at 6" in page
+    api.clock.advance(7 * DAY_S)
+    assert lines(api, "clock_stepped") == []
+
+
+def test_a_step_of_a_clock_is_settled_once_a_person_has_its_readings_in_hand(api: Api) -> None:
+    api.send(at_hours(1.0, 1.1, 6.0, 6.1, 2.0, 2.1, 2.2))
+    assert lines(api, "clock_stepped") == [("clock_stepped", 1, True)]
+    aside = {"stream": STREAM, "first": 5, "last": 7, "reason": "the clock was four hours slow"}
+    assert api.post("/v1/quarantine/set-aside", aside, key="operator").status_code == 200
+    assert lines(api, "clock_stepped") == []
+    shift = {"where": {"code": "set_aside"}, "change": {"shift_s": 14_520}}
+    assert api.post("/v1/quarantine/amendments", shift, key="operator").json()["stored"] == 3
+    api.send(at_hours(6.4, 6.5, first=8))
+    assert lines(api, "clock_stepped") == []
+
+
+@pytest.mark.parametrize(
+    "hours",
+    [
+        (1.0, 1.1, 6.0, 6.1, 6.2, 9.0, 9.1),  # pauses
+        (1.0, 1.1, 1.2, 0.5, 0.6, 0.7),  # within the hour between summer and winter time
+        (5.0, 5.1, 1.0, 5.2, 5.3),  # one out of line: that one is quarantined
+        (5.0, 1.0, 5.1, 1.1, 5.2, 1.2, 5.3),  # two clocks in turn
+    ],
+)
+def test_what_is_no_step_of_a_clock_is_not_asked_about(api: Api, hours: tuple[float, ...]) -> None:
+    api.send(at_hours(*hours))
+    assert lines(api, "clock_stepped") == []
+
+
+def test_a_step_that_the_server_noticed_explains_no_silence(api: Api) -> None:
+    gateway = {"appended_through": 7, "events": [{"at_seq": 2, "event": "key_off"}]}
+    api.send(at_hours(1.0, 1.1, 6.0, 6.1, 2.0, 2.1, 2.2) | {"gateway": gateway})
+    api.clock.advance(15 * DAY_S)
+    assert lines(api, "silent") == [("keyed_off", 1, True)]
+
+
 def test_a_declared_loss_is_shown_for_a_week(api: Api) -> None:
     events = [{"at_seq": 1, "event": "readings_lost", "count": 600}, {"at_seq": 1, "event": "stream_opened"}]
     api.send(batch(1, [3.0], gateway={"events": events}))

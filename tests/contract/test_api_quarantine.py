@@ -416,6 +416,45 @@ def test_an_empty_list_of_what_there_may_be_is_no_refusal(api: Api) -> None:
     assert len(held(api, device="nobody-registered-me")) == 1
 
 
+SETTLING: dict[str, dict[str, Any]] = {
+    "amendments": {},
+    "discards": {"reason": "sensor was off its bracket"},
+    "both-right": {"device": DEVICE},
+    "second-instead": {"reason": "the first was a test bench"},
+}
+REVERSED = {"received_since": "2026-03-02T08:00:00Z", "received_until": "2026-03-01T08:00:00Z"}
+
+
+@pytest.mark.parametrize("path", SETTLING)
+@pytest.mark.parametrize(
+    ("where", "pointers", "said"),
+    [
+        ({"code": "out_of_rage"}, ["#/where/code"], '"out_of_rage" is no code'),
+        ({"device": "grader-70"}, ["#/where/device"], '"grader-70" is no device that is registered'),
+        (
+            {"code": "out_of_rage", "device": "grader-70", "after_entry": 7},
+            ["#/where/code", "#/where/device"],
+            "out_of_range",
+        ),
+        (REVERSED, ["#/where/received_until"], "is after received_until 2026-03-01T08:00:00Z"),
+    ],
+)
+def test_settling_what_can_match_nothing_is_refused(
+    api: Api, path: str, where: dict[str, Any], pointers: list[str], said: str
+) -> None:
+    """A slip in a script looked like a quarantine that is empty already."""
+    for preview in (True, False):
+        answer = api.post(
+            f"/v1/quarantine/{path}", {"where": where, "preview": preview} | SETTLING[path], key="operator"
+        )
+        assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")
+        assert [error["pointer"] for error in answer.json()["errors"]] == pointers
+        assert said in answer.text.replace('\\"', '"')
+    later = {"received_since": REVERSED["received_since"]}
+    for possible in ({"code": "out_of_range"}, {"device": DEVICE}, later):
+        assert amend(api, path=path, where=possible, **SETTLING[path])["entries"] == 0
+
+
 def test_the_audit_log_refuses_an_end_before_the_beginning(api: Api) -> None:
     answer = api.get("/v1/audit?since=2026-03-02T08:00:00Z&until=2026-03-01T08:00:00Z")
     assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")

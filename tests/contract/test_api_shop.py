@@ -43,6 +43,29 @@ def refused(api: Api, method: str, path: str, body: Any) -> tuple[int, str, list
 # ---------------------------------------------------------------- sites, crews, parts
 
 
+@pytest.mark.parametrize(
+    ("path", "noun", "there", "slip"),
+    [
+        ("/v1/sites", "site", "oberkies", "Oberkies"),
+        ("/v1/crews", "crew", "early-shift", "Early-Shift"),
+        ("/v1/parts", "part", "KG-0715", "kg-0715"),
+        ("/v1/parts", "part", "Filter Ö 7", "filter ö 7"),
+    ],
+)
+def test_a_name_of_the_shop_that_differs_by_capital_letters_alone_is_asked_about(
+    api: Api, path: str, noun: str, there: str, slip: str
+) -> None:
+    """Machines of "Oberkies" and stock of "oberkies" never met on the work list."""
+    ask(api, "POST", path, {noun: there})
+    answer = api.post(path, {noun: slip}, key="planner")
+    assert (answer.status_code, [e["pointer"] for e in answer.json()["errors"]]) == (422, [f"#/{noun}"])
+    assert f'there is "{there}" here already' in answer.json()["errors"][0]["detail"]
+    assert [one[noun] for one in ask(api, "GET", "/v1/shop")[f"{noun}s"]] == [there]
+    ask(api, "POST", path, {noun: there})  # the same again is never asked about
+    ask(api, "POST", path, {noun: slip, "confirmed_because": "two makers, two names"})
+    ask(api, "POST", path, {noun: slip})
+
+
 def test_sites_crews_and_parts_are_kept_with_their_stock(api: Api) -> None:
     ask(api, "POST", "/v1/sites", {"site": "oberkies", "display_name": "Оберкиес · مقلع"})
     ask(api, "POST", "/v1/sites", {"site": "oberkies"})  # changes nothing

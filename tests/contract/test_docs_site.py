@@ -28,7 +28,7 @@ from cleanside.ingest.cautions import CAUTIONS
 from cleanside.ingest.console.docs_site import HELP
 from cleanside.ingest.docs import commands_reference
 from cleanside.ingest.docs.routes_reference import description
-from cleanside.ingest.intake.codes import ATTENTION_STEPS, HELD_CODES
+from cleanside.ingest.intake.codes import ATTENTION_STEPS, HELD_CODES, NEXT_STEPS
 from cleanside.ingest.restriction.verdict.plain_forms import SENTENCES
 from cleanside.ingest.store.gateway_reports import DECLARED_NAMES
 from tests.support.house import ROOT
@@ -262,5 +262,13 @@ def test_a_site_of_another_version_is_not_shown(site: Path, sqlite_database_url:
             answer = api.get("/docs/index.html", key=None, headers={"Accept": "application/json"})
             assert (answer.status_code, answer.json()["code"]) == (404, "docs_not_built")
             assert "docs build" in answer.json()["next_step"]
+            for code, title in TITLES.items():  # the type of a problem leads somewhere here too
+                meaning = api.get(f"/docs/problems/{code}", key=None)
+                assert (meaning.status_code, meaning.headers["content-type"]) == (
+                    200,
+                    "text/plain; charset=utf-8",
+                )
+                assert meaning.text.startswith(f"{code}: {title}\nWhat to do: {NEXT_STEPS[code]}\n")
+            assert api.get("/docs/problems/no_code", key=None).status_code == 404
             sign_in = Page(api.get("/sign-in", key=None).text)
             assert [link for link in sign_in.links if link.startswith("/docs")] == []

@@ -41,6 +41,14 @@ def test_every_monitor_is_listed_with_its_machine(api: Api) -> None:
     assert api.get("/monitors/none").status_code == 404
 
 
+@pytest.mark.parametrize(("language", "word"), [("en", "open"), ("de", "offen")])
+def test_a_seat_without_an_end_is_open(api: Api, language: str, word: str) -> None:
+    """It said "until today", as if the monitor came off in the evening."""
+    page = api.get(MONITOR, headers={"Accept-Language": language}).text
+    until = re.findall(r'data-label="(?:Until|Bis)"><span>([^<]*)</span>', page)
+    assert until == [word]
+
+
 def test_a_label_shows_the_code_once_and_a_picture_without_it(api: Api) -> None:
     page = send(api, "/monitors/codes", device="loader-02-intake", machine="loader-02")
     assert page.status_code == 200

@@ -99,6 +99,24 @@ def test_what_cannot_be_kept_stays_in_its_field_and_says_why(
     assert ask(api, "GET", "/v1/shop") == {"sites": [], "crews": [], "parts": []}
 
 
+@pytest.mark.parametrize(
+    ("noun", "slip", "language", "said"),
+    [
+        ("site", "Oberkies", "en", "There is “oberkies” here already"),
+        ("crew", "Oberkies", "de", "Es gibt hier schon „oberkies“"),
+        ("part", "Oberkies", "de", "Es gibt hier schon „oberkies“"),
+    ],
+)
+def test_a_name_that_is_there_but_for_its_capital_letters_is_asked_about_at_its_field(
+    api: Api, noun: str, slip: str, language: str, said: str
+) -> None:
+    assert send(api, f"/shop/{noun}", {noun: "oberkies"}).status_code == 303
+    refused = send(api, f"/shop/{noun}", {noun: slip}, headers={"Accept-Language": language})
+    assert refused.status_code == 422
+    assert said in unescape(refused.text)
+    assert re.search(rf'name="{noun}"[^>]* value="{slip}" aria-invalid="true"', refused.text)
+
+
 def upload(api: Api, content: bytes, what: str = "machines") -> Any:
     return send(api, "/shop/import", {"what": what}, files={"file": ("fleet.csv", content, "text/csv")})
 

@@ -17,7 +17,7 @@ from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.named_schema import named
 from cleanside.ingest.api.routes.names import OFFSET_PATTERN, SELECTION_PATTERN
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
-from cleanside.ingest.api.routes.quarantine import ascii_json
+from cleanside.ingest.api.routes.quarantine import ascii_json, no_such_code
 from cleanside.ingest.api.routes.shared import (
     At,
     Name,
@@ -29,9 +29,10 @@ from cleanside.ingest.api.routes.shared import (
     problems,
     router_of,
     shown,
+    span_of,
     text,
-    us,
 )
+from cleanside.ingest.checking.checks import CODES
 from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.quarantine import amend, both_right, keep_second, same_reading
@@ -381,17 +382,32 @@ def _selected(
             raise NotFound("entry", str(missing[0]))
         return quarantined, len(quarantined), None
     assert body.where is not None
+    since, until = body.where.received_since, body.where.received_until
     wanted = quarantine.WantedRows(
         code=body.where.code,
         device=body.where.device,
-        received_us=(us(body.where.received_since), us(body.where.received_until)),
+        received_us=span_of(("received_since", since), ("received_until", until), at="#/where"),
         after_id=body.where.after_entry,
     )
     entries = quarantine.list_of(connection, key.owner_id, wanted, limit=amend.MAX_AT_ONCE)
+    if not entries:
+        _require_possible(connection, key, body.where)
     if len(entries) < amend.MAX_AT_ONCE:
         return entries, len(entries), None
     matched = quarantine.count_of(connection, key.owner_id, wanted)
     return entries, matched, entries[-1].id if matched > len(entries) else None
+
+
+def _require_possible(connection: sa.Connection, key: Key, where: Where) -> None:
+    """Raise NotValid for a code or device that is unknown: nothing can ever match it."""
+    wrong = []
+    if where.code is not None and where.code not in CODES:
+        wrong.append(no_such_code("#/where/code", where.code))
+    if where.device is not None and fleet.device(connection, key.owner_id, where.device) is None:
+        wrong.append(Complaint("#/where/device", "device_not_known", device=where.device))
+    if wrong:
+        first, *more = wrong
+        raise NotValid(first, *more)
 
 
 def _previewed(

@@ -17,15 +17,16 @@ from cleanside.ingest.api.routes.shared import R, needs, router_of, text
 from cleanside.ingest.intake.codes import ATTENTION_STEPS
 from cleanside.ingest.owners.access import devices_seen
 from cleanside.ingest.quarantine import same_reading
-from cleanside.ingest.store import attention, declared, keyless
+from cleanside.ingest.store import attention, clock_steps, declared, keyless
 from cleanside.ingest.store.attention import CopiedGroup, HeardDevice, QuarantinedGroup
+from cleanside.ingest.store.clock_steps import SteppedClock
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.keyless import Keyless
 from cleanside.ingest.store.keys import Key
 
 router = router_of("account")
 
-L = TypeVar("L", HeardDevice, QuarantinedGroup, DeclaredLine, CopiedGroup, Keyless)
+L = TypeVar("L", HeardDevice, QuarantinedGroup, DeclaredLine, CopiedGroup, Keyless, SteppedClock)
 
 
 @router.get(
@@ -36,7 +37,8 @@ L = TypeVar("L", HeardDevice, QuarantinedGroup, DeclaredLine, CopiedGroup, Keyle
 )
 def get_attention(resources: R, key: Annotated[Key, Depends(needs("attention:read"))]) -> dict[str, Any]:
     """
-    Without a valid key, silent, behind, in conflict, in quarantine, declared losses, versions.
+    Without a valid key, silent, behind, in conflict, in quarantine, clocks that stepped back, declared
+    losses, versions.
 
     Each with counts, ages and the next step.
     """
@@ -60,8 +62,9 @@ def look(
     lines = seen(declared.lines(connection, owner_id))
     copied = seen(same_reading.groups(connection, owner_id))
     refused = seen(keyless.keyless_devices(connection, owner_id, now_us).values())
+    steps = seen(clock_steps.stepped(connection, owner_id, now_us - concerns.STEPPED_FOR_US))
     of_readings = heard, quarantined, lines, copied
-    return concerns.groups_of(*of_readings, refused, version=version("cleanside"), now_us=now_us)
+    return concerns.groups_of(*of_readings, refused, steps, version=version("cleanside"), now_us=now_us)
 
 
 def document_of(groups: Sequence[ConcernGroup], now_us: int) -> dict[str, Any]:

@@ -568,6 +568,7 @@ AttentionGroup = TypeAliasType(
             "behind",
             "in_conflict",
             "in_quarantine",
+            "clock_stepped",
             "declared",
             "versions",
         ],
@@ -575,7 +576,8 @@ AttentionGroup = TypeAliasType(
             description=(
                 "without_key: refused, its key has ended; silent: nothing arrives; unseated: "
                 "it sends and sits on no machine; behind: gaps and backlog; "
-                "in_conflict: two readings under one number; in_quarantine; declared: losses and damage; "
+                "in_conflict: two readings under one number; in_quarantine; clock_stepped: the times of a "
+                "stream step back while its numbers run on; declared: losses and damage; "
                 "versions: old programs"
             )
         ),

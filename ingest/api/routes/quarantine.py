@@ -68,7 +68,7 @@ def _require_known(resources: Resources, key: Key, code: str | None, device: str
     for a device of which nothing is known.
     """
     if code is not None and code not in CODES:
-        raise NotValid(Complaint("query/code", "code_not_known", given=code, known=", ".join(sorted(CODES))))
+        raise NotValid(no_such_code("query/code", code))
     if device is None:
         return
     seen = devices_seen(key)
@@ -76,6 +76,11 @@ def _require_known(resources: Resources, key: Key, code: str | None, device: str
         is_known = fleet.device(connection, key.owner_id, device) is not None
     if not is_known or (seen is not None and device not in seen):
         raise NotFound("device", device)
+
+
+def no_such_code(pointer: str, code: str) -> Complaint:
+    """That no reading is quarantined for a code; it names those that there are."""
+    return Complaint(pointer, "code_not_known", given=code, known=", ".join(sorted(CODES)))
 
 
 def list_quarantine(

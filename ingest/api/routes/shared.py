@@ -163,17 +163,20 @@ def us(at: str | None) -> int | None:
     return None if at is None else parse_instant(at).us
 
 
-def span_of(since: tuple[str, str | None], until: tuple[str, str | None]) -> tuple[int | None, int | None]:
+def span_of(
+    since: tuple[str, str | None], until: tuple[str, str | None], *, at: str = "query"
+) -> tuple[int | None, int | None]:
     """
     The instants of two parameters, each its name and value [us].
 
+    at : where they stand: in the query, or a JSON pointer as a URI fragment to the object that has them.
     Raises Refused (422) where the first is after the second: no answer could have anything in it.
     """
     (first_name, first), (last_name, last) = since, until
     span_us = us(first), us(last)
     if span_us[0] is not None and span_us[1] is not None and span_us[0] > span_us[1]:
         about = {"since_name": first_name, "since": first, "until_name": last_name, "until": last}
-        raise NotValid(Complaint(f"query/{last_name}", "span_ends_before", **about))
+        raise NotValid(Complaint(f"{at}/{last_name}", "span_ends_before", **about))
     return span_us
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import sqlalchemy as sa
 from fastapi import Depends
@@ -10,8 +10,10 @@ from pydantic import AfterValidator, Field
 
 from cleanside.ingest.api.routes.described_shop import CrewShown, PartShown, ShopAnswer, SiteShown
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.machines import refuse_if_asked
 from cleanside.ingest.api.routes.named_once import each_once
 from cleanside.ingest.api.routes.shared import (
+    ConfirmedBecause,
     DisplayName,
     Name,
     NewName,
@@ -24,6 +26,7 @@ from cleanside.ingest.api.routes.shared import (
     router_of,
 )
 from cleanside.ingest.errors import NotFound, Refused, WrongField
+from cleanside.ingest.owners import asked_first
 from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.shop.part_sheet import MOST_PIECES
 from cleanside.ingest.shop.stock import MAX_LEAD_DAYS
@@ -56,6 +59,7 @@ class NewSite(Strict):
 
     site: NewName = Field(examples=["oberkies"])
     display_name: DisplayName | None = Field(None, description='any text; "" takes it away')
+    confirmed_because: ConfirmedBecause = ""
 
 
 class NewCrew(Strict):
@@ -63,6 +67,7 @@ class NewCrew(Strict):
 
     crew: NewName = Field(examples=["early-shift"])
     display_name: DisplayName | None = Field(None, description='any text; "" takes it away')
+    confirmed_because: ConfirmedBecause = ""
 
 
 class StockLine(Strict):
@@ -81,6 +86,7 @@ class NewPart(Strict):
     stock: Annotated[list[StockLine], each_once("site")] = Field(
         default_factory=list, max_length=64, description="of the sites named"
     )
+    confirmed_because: ConfirmedBecause = ""
 
 
 @router.get("/v1/shop", summary="Sites, crews, parts and stock", response_model=ShopAnswer)
@@ -147,8 +153,12 @@ def _delete(resources: R, key: Key, kind: str, name: str) -> dict[str, Any]:
     return document
 
 
-def _keep(resources: R, key: Key, kind: str, name: str, body: NewSite | NewCrew) -> dict[str, Any]:
+def _keep(
+    resources: R, key: Key, kind: Literal["site", "crew"], name: str, body: NewSite | NewCrew
+) -> dict[str, Any]:
     def save(connection: sa.Connection) -> dict[str, Any]:
+        if not body.confirmed_because:
+            refuse_if_asked(asked_first.of_shop_name(connection, key, kind, name))
         kept = shop.keep_group(connection, kind, key.owner_id, name, body.display_name)
         about = body.model_dump(mode="json", exclude_none=True)
         audit.note(connection, key.owner_id, resources.clock(), key.handle, kind, body=about)
@@ -173,6 +183,8 @@ def post_part(body: NewPart, resources: R, key: ShopWriter) -> dict[str, Any]:
             require_site(key, line.site)
         if body.description is not None or body.lead_time_days is not None:
             require_all_sites(key)  # they are one and the same at every site
+        if not body.confirmed_because:
+            refuse_if_asked(asked_first.of_shop_name(connection, key, "part", body.part))
         at = [(find_group(connection, "site", key, line.site), line.pieces) for line in body.stock]
         part = shop.keep_part(connection, key.owner_id, body.part)
         given = {"description": body.description, "lead_time_days": body.lead_time_days}

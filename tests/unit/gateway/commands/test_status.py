@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from cleanside.gateway.cli import main
-from cleanside.gateway.commands.standing import CANNOT_TELL
+from cleanside.gateway.commands.live import Process
+from cleanside.gateway.commands.standing import CANNOT_TELL, findings, look
+from cleanside.gateway.commands.standing_text import as_text as standing_text
 from cleanside.gateway.commands.status import as_document, as_text, read
-from cleanside.gateway.uplink.fakes import FakeServer
+from cleanside.gateway.uplink.fakes import FakeServer, problem
 from cleanside.gateway.uplink.loop import Uplink
 from cleanside.gateway.uplink.transport import NoAnswer
 from tests.unit.gateway.helpers import DEVICE, open_spool, reading, readings, settable_clock
@@ -120,6 +123,25 @@ def test_trouble_that_is_over_within_a_minute_is_not_said_for_good(bench: Bench)
     bench.clock.advance(3_300)
     over = as_document(read(bench.path, now_us=bench.clock.utc_us()))
     assert (over["backlog"], over["link"]["failing"]) == (0, False)
+
+
+@pytest.mark.parametrize("process", [Process("unknown", 7, "only its user may ask it"), Process("gone")])
+def test_a_refused_key_is_to_do_where_the_process_does_not_answer_too(bench: Bench, process: Process) -> None:
+    """As `status` of another user: the trouble stood on the line of the link alone, cut at its end."""
+    bench.spool.append(readings(1, 10))
+    bench.server.faults.append(problem(401, "key_unknown"))
+    bench.turn(1)
+    standing = replace(look(bench.path, bench.clock), process=process)
+    [_, finding] = findings(standing)
+    assert finding.code == "key_refused"
+    to_do = " ".join(standing_text(standing).split("to do")[2].split())
+    assert "401, key_unknown): it was revoked, or is of another server; check uplink.server" in to_do
+    assert "cleanside-gateway enrol, with a one-time code from the shop" in to_do
+    bench.server.faults.append(NoAnswer("ConnectError: no route to host"))
+    bench.clock.advance(400)
+    bench.turn(1)
+    standing = replace(look(bench.path, bench.clock), process=process)
+    assert "key_refused" not in {finding.code for finding in findings(standing)}
 
 
 def test_nothing_drains_while_the_link_fails(bench: Bench) -> None:

@@ -188,6 +188,28 @@ def test_a_refused_key_keeps_everything_retries_slowly_and_tells_a_person(status
     assert decision.needs_person
 
 
+@pytest.mark.parametrize(
+    ("reply", "said"),
+    [
+        (problem(401, "key_unknown"), ("401, key_unknown", "revoked, or is of another server", "enrol")),
+        (problem(401, "key_expired"), ("401, key_expired", "it has ended", "cleanside-gateway enrol")),
+        (problem(403, "key_suspended"), ("restored from a backup", "keys confirm HANDLE")),
+        (problem(403, "key_not_for_device"), ("another device", "check device in the settings", "enrol")),
+        (problem(403, "role_not_allowed"), ("no key of a device", "cleanside-gateway enrol")),
+        (
+            Reply(status=401, headers={"content-type": "text/html"}, body=b"log in"),
+            ("portal", "uplink.server"),
+        ),
+    ],
+)
+def test_a_refused_key_is_said_with_what_it_means_here_and_the_next_step(
+    reply: Reply, said: tuple[str, ...]
+) -> None:
+    """The server's own words are for a program that makes its requests: "send the header Authorization"."""
+    reason = judged(reply).reason
+    assert [words for words in said if words not in reason] == []
+
+
 # ---------------------------------------------------------------- 404, and marks
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import threading
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -175,7 +176,25 @@ def test_a_server_restored_from_a_backup_is_given_again_what_it_lost(bench: Benc
     bench.spool.append(readings(51, 55))
     bench.drain()
     assert bench.held() == list(range(1, 56))
-    assert bench.named("gateway.rewound")
+    [said] = bench.named("gateway.rewound")
+    assert "sends 21 to 50 again, which were acknowledged" in str(said["reason"])
+
+
+def test_readings_that_are_asked_for_again_read_as_an_act_and_not_as_a_trouble(bench: Bench) -> None:
+    """The shop asked for them; before, `status` named it as the last trouble for good."""
+    bench.spool.append(readings(1, 50))
+    bench.drain()
+    (stream,) = bench.server.streams.values()
+    for seq in range(21, 51):
+        del stream.held[seq]
+    bench.clock.advance(90)  # the link is noted once a minute
+    bench.spool.append(readings(51, 55))
+    bench.drain()
+    [said] = bench.named("gateway.rewound")
+    assert said["level"] == logging.INFO
+    assert "because the server asks for them: a person at the shop asked for them" in str(said["reason"])
+    assert bench.spool.state().notes["link"]["last_error"] is None
+    assert bench.uplink.view.told()["reason"] is None
 
 
 def test_a_server_restored_in_an_outage_is_whole_within_the_asking_interval_after_it(tmp_path: Path) -> None:
