@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
@@ -113,7 +114,12 @@ def site_folder(request: Request) -> Path | None:
     """The folder of the site; None: there is none of this version."""
     folder = Path(services_of(request).settings.docs_folder or FOLDER)
     built_of = _read(folder, VERSION_FILE)
-    return folder if built_of == version("cleanside").encode() else None
+    return folder if built_of == _own_version() else None
+
+
+@cache  # reading the metadata of a package takes milliseconds, and each page asks
+def _own_version() -> bytes:
+    return version("cleanside").encode()
 
 
 def help_for(request: Request) -> str | None:

@@ -9,7 +9,7 @@ Leaves to others: colours and line widths (`static/look.css`), the large plot (`
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from functools import lru_cache
+from functools import cache, lru_cache
 
 from markupsafe import Markup
 
@@ -29,6 +29,7 @@ _LIMIT_AT = 86.0
 _MOST_PERCENT = 112.0  # drawn; beyond that the ink goes no further
 
 
+@cache  # of few states, in each row of a list
 def state_mark(state: str) -> Markup:
     """Four pleats, inked one by one; over the limit with the double line on their tips."""
     if state == "silent":

@@ -12,6 +12,7 @@ import math
 import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
+from decimal import Decimal
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -67,6 +68,7 @@ class Formats:
         self._locale = locale
         self._zone = zone
         self.now_s = now_s
+        self._now = self.moment(now_s)
 
     # ------------------------------------------------------------ numbers
 
@@ -74,10 +76,7 @@ class Formats:
         """A number; a dash for None."""
         if value is None or not math.isfinite(value):
             return DASH
-        text = str(_pattern(decimals).apply(value, self._locale))
-        if round(value, decimals) == 0:
-            return text.replace("-", "")  # no minus before nothing
-        return text.replace("-", MINUS) if value < 0 else text
+        return _written_number(_rounded(value, decimals), decimals, self._locale)
 
     def written(self, value: object) -> str:
         """A number with the decimals that it came with, also one in a text; anything else as it came."""
@@ -109,8 +108,9 @@ class Formats:
 
     def moment(self, at: str | float) -> datetime:
         """An instant in the viewer's zone. at : RFC 3339, or seconds since 1970 UTC."""
-        at_s = parse_instant(at).us / 1e6 if isinstance(at, str) else at
-        return datetime.fromtimestamp(at_s, UTC).astimezone(self._zone)
+        if isinstance(at, str):
+            return _moment(at, self._zone)
+        return datetime.fromtimestamp(at, UTC).astimezone(self._zone)
 
     def start_of_day(self, at: str | float) -> datetime:
         """When the day of an instant began in the viewer's zone. at : RFC 3339, or seconds since 1970 UTC."""
@@ -140,9 +140,8 @@ class Formats:
         """An instant to the minute; the day is said unless it is today."""
         if at is None:
             return DASH
-        moment, now = self.moment(at), self.moment(self.now_s)
-        clock = self.clock(at)
-        return clock if moment.date() == now.date() else f"{self.date(at)} {clock}".replace(" ", HARD_SPACE)
+        clock, is_today = self.clock(at), self.moment(at).date() == self._now.date()
+        return clock if is_today else f"{self.date(at)} {clock}".replace(" ", HARD_SPACE)
 
     def dated(self, at: str | float) -> str:
         """An instant to the minute with its day, for what may be read on another day."""
@@ -178,11 +177,11 @@ class Formats:
     @property
     def zone_name(self) -> str:
         """The viewer's zone as people say it: CET, Europe/Berlin."""
-        short, long = self.moment(self.now_s).tzname() or "", self._zone.key.replace("_", " ")
+        short, long = self._now.tzname() or "", self._zone.key.replace("_", " ")
         return long if short == long or not short.isalpha() else f"{short}, {long}"
 
     def _skeleton(self, skeleton: str, moment: datetime) -> str:
-        year = "" if moment.year == self.moment(self.now_s).year else "y"
+        year = "" if moment.year == self._now.year else "y"
         return _written_date(year + skeleton, moment.date(), self._locale)
 
 
@@ -194,6 +193,22 @@ def _written_date(skeleton: str, day: date, locale: Locale) -> str:
 @lru_cache(maxsize=4096)  # the minutes of a day, for two languages
 def _written_clock(at: time, locale: Locale) -> str:
     return str(format_time(at, "short", locale=locale))
+
+
+@lru_cache(maxsize=4096)  # a row says the same few instants in several places
+def _moment(at: str, zone: ZoneInfo) -> datetime:
+    return datetime.fromtimestamp(parse_instant(at).us / 1e6, UTC).astimezone(zone)
+
+
+def _rounded(value: float, decimals: int) -> Decimal:
+    """As babel rounds: what Python writes of a number, half to even."""
+    return Decimal(str(value)).quantize(Decimal(1).scaleb(-decimals))
+
+
+@lru_cache(maxsize=4096)  # rounded, the numbers of a page are few: shares, hours, levels
+def _written_number(value: Decimal, decimals: int, locale: Locale) -> str:
+    text = str(_pattern(decimals).apply(value, locale))
+    return text.replace("-", MINUS if value else "")  # no minus before nothing
 
 
 @lru_cache(maxsize=8)

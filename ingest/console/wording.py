@@ -88,8 +88,11 @@ class Sayer:
 
     def __call__(self, key: str, /, **values: Any) -> Markup:
         """The words of a key for a page: values are escaped, but for those that are markup already."""
-        places = _places_of_page(self._template(key, values))
-        return Markup(one_stop("".join(self._filled(places, values, escape))))
+        template = self._template(key, values)
+        text = _text_of_page(template)
+        if text is not None:
+            return text
+        return Markup(one_stop("".join(self._filled(_places_of_page(template), values, escape))))
 
     def _template(self, key: str, values: Mapping[str, Any]) -> str:
         entry = table(self._language)[key]
@@ -136,6 +139,15 @@ def _places(template: str) -> tuple[_Place, ...]:
 def _places_of_page(template: str) -> tuple[_Place, ...]:
     """The same with its own words escaped."""
     return _places(str(escape(template)))
+
+
+@cache
+def _text_of_page(template: str) -> Markup | None:
+    """A text for a page that has no place for a value, as most; None: it has one."""
+    places = _places_of_page(template)
+    if any(place.name is not None for place in places):
+        return None
+    return Markup(one_stop("".join(place.before for place in places)))
 
 
 def _kinds_of(formats: Formats, unit: str | None) -> Mapping[str, Callable[[Any], Any]]:

@@ -6,7 +6,7 @@ schedule (`housing_teaches` of each housing into `learn_fleet`), and asks `asses
 """
 
 from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
-from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, operating_hours
+from cleanside.ingest.restriction.elements.lives import Life, LifeSpan
 from cleanside.ingest.restriction.elements.site_wear import SiteWear, UsedElement, wear_by_site
 from cleanside.ingest.restriction.elements.survival import (
     LEAST_LIVES,
@@ -80,7 +80,6 @@ __all__ = [
     "compared",
     "housing_teaches",
     "learn_fleet",
-    "operating_hours",
     "study_failed",
     "study_housing",
     "summarise_hours",

@@ -45,7 +45,7 @@ from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
 from cleanside.ingest.owners.reach import sees_machine_named
 from cleanside.ingest.planning.shop_terms import WorkingDays
-from cleanside.ingest.restriction import Assessment, LifeSpan, Quantiles, Suspicion, operating_hours
+from cleanside.ingest.restriction import Assessment, LifeSpan, Quantiles, Suspicion
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
@@ -543,7 +543,7 @@ def _points_of(series: HourlyRestriction, since_us: int | None) -> list[dict[str
     """Restriction at the reference flow, one point a clock hour of work, the newest `MAX_POINTS`."""
     first = 0 if since_us is None else int(np.searchsorted(series.hour_s, since_us / 1e6))
     kept = slice(max(first, len(series.hour_s) - MAX_POINTS), None)
-    columns = (series.hour_s, series.restriction_pa, series.operating_s, operating_hours(series))
+    columns = (series.hour_s, series.restriction_pa, series.operating_s, series.operating_h)
     return [
         {
             "hour": text_s(hour_s),

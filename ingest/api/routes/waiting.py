@@ -26,7 +26,6 @@ from cleanside.ingest.api.routes.shared import (
     text_s,
 )
 from cleanside.ingest.errors import Complaint, Refused
-from cleanside.ingest.restriction.elements.lives import operating_hours
 from cleanside.ingest.restriction.forecast.duty import worked_off_s
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.cost_of_waiting import (
@@ -202,7 +201,7 @@ def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiti
         return "Too early to judge this element. Wait for its first operating hours."
     left = assessment.study.hours_left
     return cost_of_waiting(
-        np.cumsum(operating_hours(series)[first:]),
+        np.cumsum(series.operating_h[first:]),
         series.restriction_pa[first:],
         clean_pa=assessment.study.clean_pa,
         terminal_pa=assessment.study.terminal_pa,

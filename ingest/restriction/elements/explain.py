@@ -267,7 +267,7 @@ class _StepOf:
         self._before, self._piece, self._premises, self._tuning = before, piece, around, tuning
         self._pieces = cut.pieces
         self._response = response
-        self._fall = before.finish - piece.start
+        self._fall, self._level = before.finish - piece.start, math.exp(piece.start)
         few = math.sqrt(tuning.level_h / max(1, min(tuning.level_h, piece.end - piece.first)))
         loaded = tuning.loading_spread * piece.missed_h
         self._spread = math.hypot(cut.spread * few, loaded)
@@ -524,11 +524,12 @@ class _StepOf:
     def _cleaned(self, path: _Path, base: float) -> list[_Way]:
         """Part of the rise above clean stays, evenly between two shares."""
         low, high = self._tuning.kept_share
-        rise = math.exp(base) - math.exp(path.clean)
+        clean = math.exp(path.clean)
+        rise = math.exp(base) - clean
         if rise <= 0:
             return []
-        level = math.exp(self._piece.start)
-        kept = (level - math.exp(path.clean)) / rise
+        level = self._level
+        kept = (level - clean) / rise
         soft = (self._spread + math.sqrt(path.clean_var)) * level / rise + 1e-9
         inside = below((kept - low) / soft) * below((high - kept) / soft)
         weight = (

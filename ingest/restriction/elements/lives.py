@@ -25,7 +25,7 @@ from cleanside.ingest.restriction.elements.entries import (
 )
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
-from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, BoolArray, FloatArray, IntArray
+from cleanside.ingest.restriction.measure.summary import DAY_S, BoolArray, FloatArray, IntArray
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 USUAL_CLEAN = 0.3  # of terminal, for an element in use when first seen (common practice: 0.2 to 0.5)
@@ -185,7 +185,7 @@ def split_lives(
     more than a day before the first reading was in use when first seen: its earlier hours are not known.
     believed : rows to keep, shape (n,); None = all. The operating hours of the others count all the same.
     """
-    hour_h, n = operating_hours(series), len(series.hour_s)
+    hour_h, n = series.operating_h, len(series.hour_s)
     keep = np.ones(n, dtype=bool) if believed is None else believed
     begins: dict[int, LifeEdge | None] = {0: None}
     for edge in sorted(edges, key=lambda edge: (edge.entered, edge.at_s)):  # an entry goes before a found one
@@ -209,18 +209,6 @@ def split_lives(
         )
         lives.append((begun, life))
     return lives
-
-
-def operating_hours(series: HourlyRestriction) -> FloatArray:
-    """
-    Operating hours of each row, shape (n,). [h]
-
-    Where nearly every row comes from a single reading (an hourly series), the reading does not show how long
-    the engine ran; each row then counts as one hour.
-    """
-    if len(series.operating_s) and np.mean(series.operating_s <= 0) > 0.5:
-        return np.ones(len(series.operating_s))
-    return np.maximum(series.operating_s, 0.0) / HOUR_S
 
 
 def usual_clean_pa(lives: Sequence[Life], kind_clean_pa: float | None) -> float | None:
@@ -259,7 +247,7 @@ def tell_lives(series: HourlyRestriction, lives: Sequence[tuple[LifeEdge | None,
     """Each life of `split_lives` as people read of it, the running one last; none where nothing was seen."""
     if len(series.hour_s) == 0:
         return []
-    hour_h = operating_hours(series)
+    hour_h = series.operating_h
     spans: list[LifeSpan] = []
     for number, (edge, life) in enumerate(lives):
         following = lives[number + 1][0] if number + 1 < len(lives) else None

@@ -26,7 +26,6 @@ from cleanside.ingest.restriction.elements.explain import (
     Premises,
     explain,
 )
-from cleanside.ingest.restriction.elements.lives import operating_hours
 from cleanside.ingest.restriction.elements.pieces import (
     FLOW,
     NOTHING,
@@ -107,7 +106,7 @@ def find_openings(
         return Openings([], [], [], series.restriction_pa, low, low.copy(), False, None, None)
     cut = cut_pieces(
         level,
-        hours=operating_hours(series)[place],
+        hours=series.operating_h[place],
         missed_h=_missed_h(series, place, tuning),
         stopped=_stopped(series, place, tuning),
         stood_h=_stood_h(series, place),
@@ -310,8 +309,8 @@ def _lowest_usual(level: FloatArray, tuning: Tuning) -> float:
 
 def _missed_h(series: HourlyRestriction, place: IntArray, tuning: Tuning) -> FloatArray:
     """Operating hours before each believed row that are not among them, seen or not."""
-    run_h = np.cumsum(operating_hours(series))
-    left_out = np.diff(run_h[place], prepend=0.0) - operating_hours(series)[place]
+    run_h = np.cumsum(series.operating_h)
+    left_out = np.diff(run_h[place], prepend=0.0) - series.operating_h[place]
     idle_h = np.diff(series.hour_s[place], prepend=series.hour_s[place[0]]) / HOUR_S - tuning.idle_h
     return np.asarray(np.maximum(left_out, 0.0) + tuning.unseen_share * np.maximum(idle_h, 0.0))
 

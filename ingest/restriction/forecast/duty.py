@@ -95,11 +95,14 @@ def learn_duty(summaries: Sequence[HourSummary]) -> Duty:
 def worked(table: Summaries, start_s: float) -> tuple[FloatArray, FloatArray]:
     """Start of each hour worked since `start_s` [s], and operating hours in it."""
     recent = table.working & (table.column("hour_s") >= start_s)
-    single = (
-        len(table) > 0 and middle(table.column("readings")) == 1
-    )  # an hourly series: each row is one hour
+    single = table.once("hourly", lambda: _is_hourly(table))
     worked_s = table.column("operating_s")[recent] / HOUR_S
     return table.column("hour_s")[recent], np.ones(len(worked_s)) if single else worked_s
+
+
+def _is_hourly(table: Summaries) -> bool:
+    """An hourly series: each row is one hour."""
+    return len(table) > 0 and middle(table.column("readings")) == 1
 
 
 def _weekday_means(of_day: FloatArray) -> FloatArray:

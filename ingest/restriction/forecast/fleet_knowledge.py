@@ -56,6 +56,11 @@ class FleetKnowledge:
         return self._clean_shares.get(kind) if kind else None
 
     @cached_property
+    def complete_lives(self) -> int:
+        """How many lives were seen to their end."""
+        return sum(life.complete for life in self.lives)
+
+    @cached_property
     def clean_spread(self) -> CleanSpread:
         """How much clean elements of one machine differ."""
         return clean_spread_of(self.lives)

@@ -283,8 +283,9 @@ class Forecaster:
         rows, labels = slice(len(life.hours) - 1, None), (life.kind, life.machine)
         lives: list[TracedLife] = []
         traced: tuple[Path, float] | None = None
+        hours, _ = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
         for factor in factors:
-            hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa * factor)
+            share = life.restriction_pa / (life.terminal_pa * factor)
             if traced is None or not life.from_new:  # the age at first sight goes by the level
                 traced, own = self._traced(hours, share, *labels, from_new=life.from_new), factor
             lives.append((over_limit(traced[0], factor / own), share))

@@ -9,6 +9,7 @@ Leaves to others: the prior on lengths (`usual`), and learning from levels and s
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -46,6 +47,9 @@ GRID = np.linspace(np.log(1e-3), np.log(1e5), 140)
 GROWN_ON_GRID = np.log1p(np.exp(GRID))  # ln(life / hours seen), from a new element on
 LIVED_ON_GRID = 1.0 / (1.0 + np.exp(GRID))  # of the life that the hours seen are
 BISECTIONS = 24  # to 1e-7 of the bracket: less than a second of any life
+#: parts of all mixtures: up to there plain numbers take a third of the time of arrays, whose every call costs
+FEW_PARTS = 12
+ROOT_HALF = math.sqrt(0.5)
 LEAST_APART = 1e-9  # of points that coincide, in their unit: a mixture needs some width
 TINY = float(np.finfo(np.float64).tiny)
 LEAST_SEEN = 1e-4  # of a usual life: an element in its first minutes
@@ -58,6 +62,11 @@ class MeanCurve:
     progress: FloatArray  # mean, from clean to terminal, at each share of the life; rising
     error: FloatArray  # of one life's progress there, standard deviation
     spread: float  # of used x (1 - used), standard deviation
+
+    @cached_property
+    def steepness(self) -> FloatArray:
+        """d share / d progress at each of LIVED."""
+        return np.asarray(np.gradient(LIVED) / np.gradient(self.progress))
 
     @cached_property
     def on_grid(self) -> tuple[FloatArray, FloatArray]:
@@ -129,7 +138,7 @@ def seen_rows(path: Path, share: FloatArray, rows: Rows, *, from_new: bool) -> S
         np.maximum(age_h - path.unseen_h, TINY),
         level,
         path.slope_long[rows],
-        clean_of(path, share, from_new=from_new)[rows],
+        clean_of(path, share, rows, from_new=from_new),
         standard_error(path, rows),
         np.full(len(level), share[0]),
     )
@@ -201,9 +210,9 @@ def length_odds(way: Way, usual: Usual, *, from_new: bool) -> tuple[FloatArray, 
     return 0.5 * (edges[1:] + edges[:-1]), found
 
 
-def clean_of(path: Path, share: FloatArray, *, from_new: bool) -> FloatArray:
-    """The clean level as it is known at each row, share of terminal, shape (n,)."""
-    return np.clip(_clean_so_far(path, share), 0.0, 0.9 if from_new else USUAL_CLEAN)
+def clean_of(path: Path, share: FloatArray, rows: Rows = slice(None), *, from_new: bool) -> FloatArray:
+    """The clean level as it is known at each of some rows, share of terminal, shape (rows,)."""
+    return np.clip(_clean_so_far(path, share, rows), 0.0, 0.9 if from_new else USUAL_CLEAN)
 
 
 def way_of(
@@ -270,7 +279,7 @@ def _used(
     if mean_curve is not None:
         own = np.interp(progress, mean_curve.progress, LIVED)
         apart = mean_curve.spread * np.maximum(own * (1.0 - own), LEVEL_ERROR)
-        own_steep = np.interp(own, LIVED, np.gradient(LIVED) / np.gradient(mean_curve.progress))
+        own_steep = np.interp(own, LIVED, mean_curve.steepness)
         used = np.column_stack((used, own))
         error = np.column_stack((error, np.hypot(apart, level_error[:, 0] * np.minimum(own_steep, 20.0))))
     return used, error
@@ -339,7 +348,8 @@ def _grid_points(odds: FloatArray) -> FloatArray:
     each = odds + 1e-300
     total = np.cumsum(each, axis=1)
     total = (total - 0.5 * each) / total[:, -1:]  # a point of the grid is the middle of its cell
-    points = [np.interp(QUANTILES, row, GRID) for row in total]
+    wanted = np.array(QUANTILES)
+    points = [np.interp(wanted, row, GRID) for row in total]
     return np.exp(np.array(points).reshape(-1, len(QUANTILES)))
 
 
@@ -353,6 +363,9 @@ def mixture_quantiles(
         > 0), weight >= 0 with a positive sum in each row.
     Returns shape (n, 3), by bisection to 1e-7 of the bracket.
     """
+    if middle.size <= FEW_PARTS:
+        rows = zip(*(values.tolist() for values in (middle, below, above, weight)), strict=True)
+        return np.array([_quantiles_of_one(*row) for row in rows]).reshape(-1, len(QUANTILES))
     share = (weight / weight.sum(axis=1, keepdims=True))[:, None, :]
     middle, below, above = middle[:, None, :], below[:, None, :], above[:, None, :]
     wanted = np.array(QUANTILES)
@@ -368,6 +381,26 @@ def mixture_quantiles(
     return np.asarray(0.5 * (low + high))
 
 
+def _quantiles_of_one(
+    middle: Sequence[float], below: Sequence[float], above: Sequence[float], weight: Sequence[float]
+) -> list[float]:
+    """`mixture_quantiles` of one mixture, in plain numbers."""
+    parts = list(zip(middle, below, above, (one / sum(weight) for one in weight), strict=True))
+    lowest = min(m - 4.0 * b for m, b, _, _ in parts)
+    highest = max(m + 4.0 * a for m, _, a, _ in parts)
+    found = []
+    for wanted in QUANTILES:
+        low, high = lowest, highest
+        for _ in range(BISECTIONS):
+            at, reached = 0.5 * (low + high), 0.0
+            for m, b, a, share in parts:
+                away = at - m
+                reached += share * math.erfc(ROOT_HALF * away / -(b if away < 0.0 else a))
+            low, high = (low, at) if 0.5 * reached >= wanted else (at, high)
+        found.append(0.5 * (low + high))
+    return found
+
+
 def mixture_of_points(points: FloatArray, weight: FloatArray) -> FloatArray:
     """
     As `mixture_quantiles`, of distributions given by their 10, 50 and 90 % points.
@@ -380,10 +413,9 @@ def mixture_of_points(points: FloatArray, weight: FloatArray) -> FloatArray:
     return mixture_quantiles(middle, below, above, weight)
 
 
-def _clean_so_far(path: Path, share: FloatArray) -> FloatArray:
-    """Mean share over the first CLEAN_WINDOW of the age at each row (at least one row)."""
-    total = np.cumsum(share)
-    last = np.maximum(
-        np.searchsorted(path.hours, path.hours * CLEAN_WINDOW * (1.0 + NUDGE), side="right") - 1, 0
-    )
+def _clean_so_far(path: Path, share: FloatArray, rows: Rows) -> FloatArray:
+    """Mean share over the first CLEAN_WINDOW of the age at each of some rows (at least one row)."""
+    until = path.hours[rows] * CLEAN_WINDOW * (1.0 + NUDGE)
+    last = np.maximum(np.searchsorted(path.hours, until, side="right") - 1, 0)
+    total = np.cumsum(share[: last.max(initial=0) + 1])
     return np.asarray(total[last] / (last + 1))

@@ -52,16 +52,21 @@ class Carried:
 
 
 def carry_on(summaries: Summaries) -> Carried:
-    """Follow one device through the hours of a housing, worked out once for the same summaries."""
-    return summaries.once("carried", lambda: _carry_on(summaries))
+    """
+    Follow one device through the hours of a housing; of several worked out once for the same summaries.
+
+    Summaries that kept what holds themselves would wait for the garbage collector, megabytes each.
+    """
+    if len(summaries.of_devices()) >= 2:
+        return summaries.once("carried", lambda: _carry_on(summaries))
+    apart_pa = summaries.column("devices_differ_pa")
+    differ = _disagreement(summaries, apart_pa, learn_zero(summaries).by_hour_pa)
+    return Carried(summaries, {}, apart_pa, differ, False)
 
 
 def _carry_on(table: Summaries) -> Carried:
+    """Of two devices or more."""
     devices = {device: _Device(table, alone) for device, alone in table.of_devices().items()}
-    if len(devices) < 2:
-        apart_pa = table.column("devices_differ_pa")
-        differ = _disagreement(table, apart_pa, learn_zero(table).by_hour_pa)
-        return Carried(table, {}, apart_pa, differ, False)
     lead = min(devices.values(), key=lambda device: device.first)
     apart_pa = table.column("devices_differ_pa") - _zeros_apart_pa(list(devices.values()))
     differ = _disagreement(table, apart_pa, lead.zero_pa)

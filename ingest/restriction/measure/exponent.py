@@ -26,7 +26,11 @@ def flow_exponent(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> 
         of one element close in time; steps in flow of zero are not allowed. [1]
     The minimiser of sum |dy - n dx| is the median of dy/dx weighted with |dx|.
     """
-    slopes, weights = ln_restriction_step / ln_flow_step, np.abs(ln_flow_step)
+    return exponent_of(ln_restriction_step / ln_flow_step, np.abs(ln_flow_step))
+
+
+def exponent_of(slopes: FloatArray, weights: FloatArray) -> tuple[float, float]:
+    """As `flow_exponent`, from the slope of each step and its weight, shape (n,)."""
     low, middle, high = weighted_quantiles(slopes, weights, (0.16, 0.5, 0.84))
     return middle, (high - low) / 2 / np.sqrt(len(slopes))
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from cleanside.ingest.restriction.measure.exponent import LEAST_PAIRS, flow_exponent
+from cleanside.ingest.restriction.measure.exponent import LEAST_PAIRS, exponent_of
 from cleanside.ingest.restriction.measure.reference import FlowSteps, flow_steps
 from cleanside.ingest.restriction.measure.summary import (
     FloatArray,
@@ -40,14 +40,14 @@ class FlowResponse:
 
     def __init__(self, row: IntArray, ln_flow: FloatArray, ln_drop: FloatArray) -> None:
         """row : of each step, not falling. ln_flow, ln_drop : differences of logarithms. Shape (n,)."""
-        self._row, self._ln_flow, self._ln_drop = row, ln_flow, ln_drop
+        self._row, self._slopes, self._weights = row, ln_drop / ln_flow, np.abs(ln_flow)
 
     def over(self, first: int, end: int) -> Exponent | None:
         """The exponent over rows first to end; None where too few steps of flow show it."""
         low, high = np.searchsorted(self._row, (first, end))
         if high - low < LEAST_PAIRS:
             return None
-        return Exponent(*flow_exponent(self._ln_flow[low:high], self._ln_drop[low:high]))
+        return Exponent(*exponent_of(self._slopes[low:high], self._weights[low:high]))
 
 
 def response_of(summaries: Sequence[HourSummary], hour_s: FloatArray) -> FlowResponse:

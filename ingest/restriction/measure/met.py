@@ -30,7 +30,7 @@ class Met(NamedTuple):
 
 def peaks_pa(table: Summaries, hour_s: FloatArray) -> FloatArray:
     """The highest reading of some hours less zero and noise, shape of hour_s; NaN where nothing was read."""
-    place = np.searchsorted(table.hours["hour_s"], hour_s.astype(np.int64))
+    place = np.searchsorted(table.column("hour_s"), hour_s)
     above_pa = table.column("highest_pa") - learn_zero(table).by_hour_pa
     return np.asarray(above_pa[place] - HIGHEST_NOISE_PA)
 

@@ -19,7 +19,7 @@ from scipy.ndimage import median_filter
 
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.steady import latched
-from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
+from cleanside.ingest.restriction.measure.summary import BoolArray, Summaries
 from cleanside.ingest.restriction.measure.zero import Zero, learn_zero
 
 QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no reading either side of zero
@@ -44,21 +44,22 @@ class Mirrored(NamedTuple):
 
 def righted(table: Summaries) -> Mirrored:
     """The hours with the sign turned where the ports were swapped, worked out once for the same summaries."""
-    return table.once("righted", lambda: _righted(table))
+    mirrored = table.once("mirrored", lambda: _mirrored(table))
+    if not mirrored.any():
+        return Mirrored(table, mirrored)
+    return Mirrored(table.once("righted", lambda: _turned(table, mirrored)), mirrored)
 
 
-def _righted(table: Summaries) -> Mirrored:
+def _mirrored(table: Summaries) -> BoolArray:
+    """Hours with the ports swapped, shape (n,)."""
     if not np.any(table.column("highest_pa") <= QUIET_PA):
-        return Mirrored(table, np.zeros(len(table), dtype=bool))
+        return np.zeros(len(table), dtype=bool)
     zero = learn_zero(table)
     usual_pa = zero.usual_by_hour_pa(len(table))
     highest_pa = table.column("highest_pa") - usual_pa
     begins = table.working & _follows_below(table, zero)
     ends = table.working & (highest_pa > 2 * QUIET_PA)
-    mirrored = latched(begins, ends) & table.working
-    if not mirrored.any():
-        return Mirrored(table, mirrored)
-    return Mirrored(_turned(table, mirrored, usual_pa), mirrored)
+    return latched(begins, ends) & table.working
 
 
 def _follows_below(table: Summaries, zero: Zero) -> BoolArray:
@@ -89,7 +90,7 @@ def _follows_below(table: Summaries, zero: Zero) -> BoolArray:
     return found
 
 
-def _turned(table: Summaries, mirrored: BoolArray, usual_pa: FloatArray) -> Summaries:
+def _turned(table: Summaries, mirrored: BoolArray) -> Summaries:
     """
     The same with the restriction of some hours turned about the usual zero.
 
@@ -99,7 +100,7 @@ def _turned(table: Summaries, mirrored: BoolArray, usual_pa: FloatArray) -> Summ
     """
     mine = mirrored[table.bin_hour]
     bins, hours = table.bins.copy(), table.hours.copy()
-    zero_pa = usual_pa[table.bin_hour]
+    zero_pa = learn_zero(table).usual_by_hour_pa(len(table))[table.bin_hour]
     level_pa = table.bin_column("mean_pa") - zero_pa
     sound = ~mine & (level_pa > QUIET_PA)
     turned_pa = np.maximum(-level_pa[mine], 0.0)

@@ -63,6 +63,8 @@ class Nearby:
 
     def misfit(self, summaries: Summaries, machine: str) -> Misfit | None:
         """How far a machine is off its neighbours; None where too few can be compared, or it fits."""
+        if len(self.machines) < LEAST_MACHINES:
+            return None
         mine = _positioned(summaries.tail(RECENT_HOURS))
         offs: list[float] = []
         others: set[float] = set()

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -35,6 +36,7 @@ from cleanside.ingest.restriction.measure.summary import (
     EVIDENCE,
     FLOW_KINDS,
     FLOW_KINDS_RANKED,
+    HOUR_S,
     BoolArray,
     FloatArray,
     HourSummary,
@@ -173,6 +175,18 @@ class HourlyRestriction:
     operating_s: FloatArray  # engine running in that hour
     restriction_pa: FloatArray
     flow_ratio: FloatArray  # highest flow seen in the hour over the reference flow; NaN without a proxy
+
+    @cached_property
+    def operating_h(self) -> FloatArray:
+        """
+        Operating hours of each row, shape (n,). [h]
+
+        Where nearly every row comes from a single reading (an hourly series), the reading does not show how
+        long the engine ran; each row then counts as one hour.
+        """
+        if len(self.operating_s) and np.mean(self.operating_s <= 0) > 0.5:
+            return np.ones(len(self.operating_s))
+        return np.maximum(self.operating_s, 0.0) / HOUR_S
 
 
 def learn_reference(
@@ -414,6 +428,10 @@ def _density_factor(table: Summaries, reference: Reference) -> FloatArray:
 
 def _flow_kind(table: Summaries) -> int:
     """Place in FLOW_KINDS of the best proxy that half of the working hours have, else the commonest."""
+    return table.once("flow kind", lambda: _learned_flow_kind(table))
+
+
+def _learned_flow_kind(table: Summaries) -> int:
     count = np.bincount(table.hours["flow_kind"][table.working], minlength=len(FLOW_KINDS))
     half = [code for code in _RANKED if 2 * count[code] >= max(1, count.sum())]
     return half[-1] if half else int(np.argmax(count))
@@ -468,9 +486,9 @@ def load_response(summaries: Sequence[HourSummary]) -> FittedResponse | None:
 
 def _load_response(table: Summaries) -> FittedResponse | None:
     code = _flow_kind(table)
-    work = _work(table, code)
+    work = _work(table, code) if FLOW_KINDS[code] == "speed_load" else None
     # Hours of an earlier release do not know speed and load apart: its law holds until all hours do.
-    if FLOW_KINDS[code] != "speed_load" or work is None:
+    if work is None:
         return None
     if len(work.pairs.hour) < LEAST_PAIRS:
         return usual_response(work.top_rad_s)

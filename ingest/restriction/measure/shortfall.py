@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -44,6 +45,16 @@ class Shortfalls:
 
     def expected(self, kind: str) -> ExpectedShortfall:
         """Of a machine of a kind; "" = not known. The kind is drawn to the fleet, the fleet to the usual."""
+        if kind not in self._of_kinds:
+            self._of_kinds[kind] = self._expected(kind)
+        return self._of_kinds[kind]
+
+    @cached_property
+    def _of_kinds(self) -> dict[str, ExpectedShortfall]:
+        """Those that were asked for: it takes longer the larger the fleet is, and each machine asks."""
+        return {}
+
+    def _expected(self, kind: str) -> ExpectedShortfall:
         mine = [one for one in self.known if one.kind == kind]
         return ExpectedShortfall(
             _expected([one.ln_flow for one in self.known], [one.ln_flow for one in mine], FLOW.short_flow),

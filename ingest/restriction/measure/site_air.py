@@ -48,8 +48,10 @@ def pressure_pa(table: Summaries, *, by_boost: bool) -> FloatArray:
 
 
 def _pressure_pa(table: Summaries, *, by_boost: bool) -> FloatArray:
-    pressure = table.column("ambient_pressure_pa")
-    standard_pa = standard_pressure_pa(table.column("altitude_m"))
+    pressure, altitude_m = table.column("ambient_pressure_pa"), table.column("altitude_m")
+    if np.isnan(altitude_m).all():
+        return pressure
+    standard_pa = standard_pressure_pa(altitude_m)
     odd = np.abs(pressure - standard_pa) > (np.inf if by_boost else ODD_PRESSURE_PA)
     return np.where(np.isnan(pressure) | odd, standard_pa, pressure)
 

@@ -6,7 +6,8 @@ Promises: computed over time-ordered values and never over earlier outputs.
 
 from __future__ import annotations
 
-from functools import cache
+import itertools
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -57,23 +58,29 @@ def smoothed(values: FloatArray, width: int = 5) -> FloatArray:
     """
     reach = 2 * width - 1
     result = np.array([middle(values[: row + 1]) for row in range(min(width, len(values)))])
-    grown = [
-        _levels_at_end(values[None, :end], width) for end in range(width + 1, min(reach, len(values) + 1))
-    ]
-    full = [_levels_at_end(sliding_window_view(values, reach), width)] if len(values) >= reach else []
+    begun = values[: reach - 1].tolist()
+    grown = [[_level_at_end(begun[:end], width)] for end in range(width + 1, len(begun) + 1)]
+    full = [_levels_at_end(values, reach, width)] if len(values) >= reach else []
     return np.concatenate((result, *grown, *full))
 
 
-@cache
-def _pairs_of(rows: int) -> tuple[IntArray, IntArray]:
-    early, late = np.triu_indices(rows, 1)
-    return early, late
+def _level_at_end(values: Sequence[float], width: int) -> float:
+    """`_levels_at_end` of one window, in plain numbers: arrays take longer for so few."""
+    last = len(values) - 1
+    slopes = [
+        (values[late] - values[early]) / (late - early)
+        for early, late in itertools.combinations(range(len(values)), 2)
+    ]
+    slope = middle(np.array(slopes))
+    return middle(np.array([values[row] + slope * (last - row) for row in range(last - width + 1, last + 1)]))
 
 
-def _levels_at_end(windows: FloatArray, width: int) -> FloatArray:
-    """One level for each window (a row), at its last value."""
-    place = np.arange(windows.shape[1])
-    early, late = _pairs_of(len(place))
-    slope = row_middles((windows[:, late] - windows[:, early]) / (late - early))
-    moved = windows + slope[:, None] * (place[-1] - place)
-    return row_middles(moved[:, -width:])
+def _levels_at_end(values: FloatArray, reach: int, width: int) -> FloatArray:
+    """One level for each window of `reach` rows, at its last value, shape (n - reach + 1,)."""
+    windows, slopes = len(values) - reach + 1, list[FloatArray]()
+    for apart in range(1, reach):  # the slope of two rows is that of a pair in several windows
+        steps = (values[apart:] - values[:-apart]) / apart
+        slopes += [steps[early : early + windows] for early in range(reach - apart)]
+    slope = row_middles(np.array(slopes).T)
+    newest = sliding_window_view(values[reach - width :], width)
+    return row_middles(newest + slope[:, None] * np.arange(width - 1, -1, -1))

@@ -74,7 +74,7 @@ def _learn_zero(table: Summaries) -> Zero:
     if len(levels) == 0:
         return Zero(np.zeros(len(table.hours)), levels, levels, at, None)
     edge = max(1, min(ZERO_EDGE, len(levels) // 4))
-    drift = float(np.median(levels[-edge:]) - np.median(levels[:edge])) if len(levels) >= 4 else None
+    drift = middle(levels[-edge:]) - middle(levels[:edge]) if len(levels) >= 4 else None
     smooth = _median_around(levels, ZERO_LEVELS)
     usual = _usual(smooth)
     smooth = _with_newest_step(levels, smooth, float(usual[-1]))

@@ -112,8 +112,8 @@ def assess(
     missed_h = 0.0 if study.last_s is None else _usual_hours(study.duty, study.last_s, now_s, standing)
     because = _quiet_because(study, heard_s, now_s, quiet_because, missed_h)
     missed_h = missed_h if because is not None else 0.0
-    working_s = _dates_s(study.hours_left, study, now_s, because, None)
     due_s = _dates_s(study.hours_left, study, now_s, because, standing)
+    working_s = due_s if standing is None else _dates_s(study.hours_left, study, now_s, because, None)
     latch_s = _dates_s(study.latch_hours_left, study, now_s, because, standing)
     otherwise = None
     if study.otherwise is not None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -168,7 +168,12 @@ def _openings(measured: MeasuredHours, facts: HousingFacts) -> Openings:
 
 def _as_learned(facts: HousingFacts) -> Tuning:
     """The constants of the model with what the fleet shows of clean elements."""
-    return replace(facts.tuning, element_spread=facts.fleet.clean_spread.with_prior(facts.tuning))
+    return _with_element_spread(facts.tuning, facts.fleet.clean_spread.with_prior(facts.tuning))
+
+
+@lru_cache(maxsize=8)  # one for all machines of a fleet: it has more than a hundred fields
+def _with_element_spread(tuning: Tuning, element_spread: float) -> Tuning:
+    return replace(tuning, element_spread=element_spread)
 
 
 def _looked(measured: MeasuredHours, openings: Openings, facts: HousingFacts) -> Looked:
@@ -185,17 +190,18 @@ def _looked(measured: MeasuredHours, openings: Openings, facts: HousingFacts) ->
     seen: list[SeenLook] = []
     limit_pa = _expectation(facts).terminal_pa
     if facts.looks:
-        edges, believed = _edges(measured, openings, facts)[1], measured.believed()
+        levels = replace(measured.series, restriction_pa=openings.level_pa)
+        edges, believed = _edges(levels, measured, openings, facts)[1], measured.believed()
         sound = believed & ~openings.low
         seen = compare(facts.looks, measured, openings.level_pa, sound, edges, limit_pa, facts.tuning)
     return looked_at(seen, limit_pa, prior, alone, facts.tuning)
 
 
 def _edges(
-    measured: MeasuredHours, openings: Openings, facts: HousingFacts
+    series: HourlyRestriction, measured: MeasuredHours, openings: Openings, facts: HousingFacts
 ) -> tuple[list[WeighedEntry], list[LifeEdge]]:
-    """What people entered, as weighed, and where lives begin."""
-    series, believed = replace(measured.series, restriction_pa=openings.level_pa), measured.believed()
+    """What people entered, as weighed, and where lives begin. series : with the levels of `openings`."""
+    believed = measured.believed()
     entries = _weighed(series, believed, openings, facts)
     return entries, find_edges(series, believed, openings.falls, entered=entries, low=openings.low)
 
@@ -203,7 +209,7 @@ def _edges(
 def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looked: Looked) -> ElementHistory:
     believed = measured.believed()
     series = replace(measured.series, restriction_pa=openings.level_pa)
-    entries, edges = _edges(measured, openings, facts)
+    entries, edges = _edges(series, measured, openings, facts)
     denied = denied_falls(series.hour_s, series.restriction_pa, believed, entries)
     doubt = in_doubt(denied, len(believed))
     below = [] if measured.reference.of_idle_only else below_clean(openings)

@@ -144,7 +144,7 @@ def _of_duty(duty: Duty) -> Statement:
 def _of_lives(knowledge: FleetKnowledge, strange: float) -> list[Statement]:
     if not knowledge.lives:
         return [say("no_lives")]
-    complete = sum(life.complete for life in knowledge.lives)
+    complete = knowledge.complete_lives
     learned = say("lives_learned", complete=complete, others=len(knowledge.lives) - complete)
     return [learned] if strange <= STRANGE_SAID else [learned, say("outlier")]
 

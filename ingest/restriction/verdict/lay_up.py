@@ -63,8 +63,9 @@ def days_worked(table: Summaries) -> tuple[DayWorked, ...]:
     first = np.flatnonzero(np.diff(at_s // DAY_S, prepend=-1.0))
     last = np.append(first[1:], len(at_s)) - 1
     place = np.repeat(np.arange(len(first)), last + 1 - first)
-    found = zip(at_s[first], at_s[last] + HOUR_S, np.bincount(place, hours), strict=True)
-    return tuple(DayWorked(*map(float, day)) for day in found if day[2] >= LEAST_DAY_H)
+    columns = at_s[first], at_s[last] + HOUR_S, np.bincount(place, hours)
+    days = zip(*(column.tolist() for column in columns), strict=True)
+    return tuple(DayWorked(*day) for day in days if day[2] >= LEAST_DAY_H)
 
 
 def worked_laid_up(days: Sequence[DayWorked], laid_up: LayUp | None, now_s: float) -> Statement | None:

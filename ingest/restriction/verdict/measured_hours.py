@@ -46,8 +46,7 @@ class MeasuredHours:
 
     @cached_property
     def _believed(self) -> BoolArray:
-        hour_s = self.series.hour_s.astype(np.int64)
-        sound = ~self.doubts.flat[np.searchsorted(self.table.hours["hour_s"], hour_s)]
+        sound = ~self.doubts.flat[np.searchsorted(self.table.column("hour_s"), self.series.hour_s)]
         return np.asarray(sound & np.isfinite(self.series.restriction_pa))
 
     def corrected(self, by: Calibration) -> MeasuredHours:

@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 
 from cleanside.ingest.restriction.elements.entries import NOT_SEEN_YET, WeighedEntry
-from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, operating_hours, tell_lives
+from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, tell_lives
 from cleanside.ingest.restriction.elements.openings import WeighedStep
 from cleanside.ingest.restriction.forecast.duty import Duty, learn_duty, worked_off_s
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
@@ -189,7 +189,7 @@ class _Loaded(NamedTuple):
 def _loaded(measured: MeasuredHours, history: ElementHistory, facts: HousingFacts) -> _Loaded:
     level, running = history.level_pa, history.running
     share = _share_used(level, history.clean_pa, facts.terminal_pa)
-    hours = float(np.sum(operating_hours(measured.series)[running])) if running.any() else None
+    hours = float(np.sum(measured.series.operating_h[running])) if running.any() else None
     state = level_state(share) if len(level) >= RUNNING_IN_ROWS else "running-in"
     if state != "over" and ((hours or 0.0) < RUNNING_IN_HOURS or measured.reference.of_idle_only):
         state = "running-in"  # but beyond terminal a person is warned at once

@@ -340,7 +340,8 @@ def _zero_moved(zero: Zero, terminal_pa: float | None) -> list[Suspicion]:
         return []
     moved_pa = zero.levels_pa - zero.usual_pa
     scale = USUAL_TERMINAL_PA[1] if terminal_pa is None else terminal_pa
-    enter, leave = (np.clip(share * scale, *ZERO_RANGE_PA) for share in (ZERO_ENTER, ZERO_LEAVE))
+    low_pa, high_pa = ZERO_RANGE_PA
+    enter, leave = (min(max(share * scale, low_pa), high_pa) for share in (ZERO_ENTER, ZERO_LEAVE))
     if enter == leave:  # both at a bound
         leave = enter * ZERO_LEAVE / ZERO_ENTER
     state = latched(np.abs(moved_pa) > enter, np.abs(moved_pa) < leave)
@@ -353,12 +354,14 @@ def ambient_misfit(table: Summaries, nearby: Misfit | None) -> list[Suspicion]:
     """Ambient pressure against the standard atmosphere at its altitude, and against machines nearby."""
     altitude_m, ambient_pa = table.column("altitude_m"), table.column("ambient_pressure_pa")
     measured = ~np.isnan(altitude_m) & ~np.isnan(ambient_pa)
-    off_pa = trailing_median(ambient_pa[measured] - standard_pressure_pa(altitude_m[measured]), AMBIENT_ROWS)
-    enter = np.abs(off_pa) > AMBIENT_ENTER_PA
-    enter[: LEAST_ROWS - 1] = False
-    if np.any(latched(enter, np.abs(off_pa) < AMBIENT_LEAVE_PA)[-1:]):
-        evidence = say("air_off_standard", off_pa=float(off_pa[-1]))
-        return [Suspicion(cause="ambient", evidence=evidence)]
+    if measured.any():
+        off = ambient_pa[measured] - standard_pressure_pa(altitude_m[measured])
+        off_pa = trailing_median(off, AMBIENT_ROWS)
+        enter = np.abs(off_pa) > AMBIENT_ENTER_PA
+        enter[: LEAST_ROWS - 1] = False
+        if latched(enter, np.abs(off_pa) < AMBIENT_LEAVE_PA)[-1]:
+            evidence = say("air_off_standard", off_pa=float(off_pa[-1]))
+            return [Suspicion(cause="ambient", evidence=evidence)]
     if nearby is not None:
         evidence = say("air_off_nearby", off_pa=nearby.off_pa, machines=nearby.machines, hours=nearby.hours)
         return [Suspicion(cause="ambient", evidence=evidence)]
