@@ -7,11 +7,12 @@ Widths: WCAG 2.2, success criterion 1.4.10 (reflow at 320 CSS pixels).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from functools import partial
 
 import pytest
-from playwright.sync_api import Browser, Error
+from playwright.sync_api import Browser, Error, Page
 
 from tests.browser.chromium import faults_of, is_scrolled_sideways, page_in
 from tests.conftest import sqlite_url
@@ -77,20 +78,34 @@ def note(problems: list[str], error: Error) -> None:
     problems.append(str(error))
 
 
+#: width [CSS pixels], colours, language
+READERS = ((320, "light", "de-DE"), (1280, "dark", "en-GB"))
+
+
+@pytest.fixture(scope="module")
+def readers(server: ServerProcess, browser: Browser) -> Iterator[list[Page]]:
+    """A page for each of `READERS`, which goes from one address to the next."""
+    with ExitStack() as stack:
+        pages = []
+        for width, scheme, locale in READERS:
+            shown = {"viewport": {"width": width, "height": 800}, "color_scheme": scheme, "locale": locale}
+            pages.append(stack.enter_context(page_in(browser, server.url, server.tokens["admin"], **shown)))
+        yield pages
+
+
 @pytest.mark.parametrize("path", PAGES)
-def test_a_page_fits_and_axe_finds_nothing(server: ServerProcess, browser: Browser, path: str) -> None:
-    token = server.tokens["admin"]
-    for width, scheme, locale in ((320, "light", "de-DE"), (1280, "dark", "en-GB")):
-        size = {"width": width, "height": 800}
-        with page_in(browser, server.url, token, viewport=size, color_scheme=scheme, locale=locale) as page:
-            problems: list[str] = []
-            page.on("pageerror", partial(note, problems))
-            page.goto(path)
-            assert not is_scrolled_sideways(page), (path, width)
-            assert faults_of(page) == []
-            assert page.locator("html").get_attribute("lang") == locale[:2]
-            assert problems == []
-            assert page.locator("main b:text('Grader')").count() == 0
+def test_a_page_fits_and_axe_finds_nothing(readers: list[Page], path: str) -> None:
+    for (width, _, locale), page in zip(READERS, readers, strict=True):
+        problems: list[str] = []
+        noting = partial(note, problems)
+        page.on("pageerror", noting)
+        page.goto(path)
+        assert not is_scrolled_sideways(page), (path, width)
+        assert faults_of(page) == []
+        assert page.locator("html").get_attribute("lang") == locale[:2]
+        assert page.locator("main b:text('Grader')").count() == 0
+        page.remove_listener("pageerror", noting)
+        assert problems == []
 
 
 OPENED = "() => document.querySelectorAll('details').forEach((each) => { each.open = true; })"

@@ -1,6 +1,7 @@
 """The forecast: honest without lives, learning from complete and censored ones, never looking ahead."""
 
 import dataclasses
+import functools
 
 import numpy as np
 import pytest
@@ -42,6 +43,12 @@ def fleet(count=24, *, middle_h=500.0, spread=0.12, seed=1, **columns):
     return [convex_life(end, seed=seed * 1000 + i, **columns) for i, end in enumerate(ends)]
 
 
+@functools.cache
+def taught_by(count=24, **columns):
+    """A forecaster fitted to `fleet(count, **columns)`; what it is asked changes nothing in it."""
+    return fit_forecaster(fleet(count, **columns))
+
+
 def forecast(forecaster, life, **labels):
     return forecaster.hours_left(life.hours, life.restriction_pa, terminal_pa=life.terminal_pa, **labels)
 
@@ -77,7 +84,7 @@ def test_a_convex_life_is_forecast_better_than_by_a_straight_line_even_without_l
 
 def test_learned_lives_make_it_far_better_and_narrower():
     life = convex_life(520.0, seed=99)
-    alone, learned = forecast(fit_forecaster([]), life), forecast(fit_forecaster(fleet()), life)
+    alone, learned = forecast(fit_forecaster([]), life), forecast(taught_by(), life)
     error = [np.sqrt(np.mean((points[30:, 1] - truth(life)[30:]) ** 2)) for points in (alone, learned)]
     width = [np.mean(points[30:, 2] - points[30:, 0]) for points in (alone, learned)]
     assert error[1] < 0.5 * error[0]
@@ -95,7 +102,7 @@ def test_the_interval_holds_the_truth_of_about_four_lives_in_five():
 
 
 def test_a_forecast_does_not_change_when_later_rows_arrive():
-    forecaster, life = fit_forecaster(fleet(12)), convex_life(480.0, seed=77)
+    forecaster, life = taught_by(12), convex_life(480.0, seed=77)
     whole = forecast(forecaster, life)
     for rows in (20, 100, 200):
         part = forecaster.hours_left(life.hours[:rows], life.restriction_pa[:rows], terminal_pa=TERMINAL_PA)
@@ -183,7 +190,7 @@ def test_the_order_of_the_files_moves_no_point_of_the_interval():
 @pytest.mark.parametrize("rows", [1, 2, 3])
 def test_the_first_rows_of_a_life_are_forecast_too(rows):
     life = convex_life(500.0)
-    for forecaster in (fit_forecaster([]), fit_forecaster(fleet(6))):
+    for forecaster in (fit_forecaster([]), taught_by(6)):
         points = forecaster.hours_left(life.hours[:rows], life.restriction_pa[:rows], terminal_pa=TERMINAL_PA)
         assert points.shape == (rows, 3)
         assert np.all(np.isfinite(points))
@@ -209,7 +216,7 @@ def from_row(life, row):
 
 def test_an_element_in_use_when_first_seen_is_forecast_as_if_its_age_were_the_usual_one():
     """First seen at 60 % of its life; counted as new, its pace would promise far too many hours."""
-    forecaster, errors = fit_forecaster(fleet()), []
+    forecaster, errors = taught_by(), []
     for seed in range(6):
         seen = from_row(convex_life(500.0, seed=50 + seed), 150)
         told = forecast(forecaster, seen, from_new=False)[40, 1]
@@ -231,7 +238,7 @@ def test_lives_seen_from_the_middle_on_teach_the_length_of_whole_ones():
 @pytest.mark.parametrize("from_new", [True, False])
 def test_several_limits_at_once_are_as_each_by_itself(from_new):
     """One traced path serves them all; an element in use when first seen is traced for each."""
-    forecaster = fit_forecaster(fleet(12, seed=5))
+    forecaster = taught_by(12, seed=5)
     life = dataclasses.replace(convex_life(450.0, seed=6, until=0.8), complete=False, from_new=from_new)
     factors = [1.0, 0.85, 1.2]
     points, strange = forecaster.at_limits(life, factors)
@@ -246,7 +253,7 @@ def test_several_limits_at_once_are_as_each_by_itself(from_new):
 @pytest.mark.parametrize("from_new", [True, False])
 @pytest.mark.parametrize("last", [10, 100, 10_000])
 def test_forecasts_in_blocks_from_the_newest_back_are_those_of_all_rows(last, from_new):
-    forecaster = fit_forecaster(fleet(12, seed=5))
+    forecaster = taught_by(12, seed=5)
     life = dataclasses.replace(convex_life(450.0, seed=6, until=0.8), complete=False, from_new=from_new)
     blocks = list(forecaster.blocks_back(life, 0.9, last=last))
     nearer = dataclasses.replace(life, terminal_pa=0.9 * TERMINAL_PA)
@@ -321,18 +328,25 @@ def test_young_lives_none_of_them_seen_to_its_end_are_no_worse_than_none():
     assert not np.array_equal(forecast(one_whole, life), forecast(fit_forecaster([]), life))
 
 
-@pytest.mark.parametrize("end_h", [150.0, 800.0])
-def test_of_a_kind_not_seen_the_interval_is_as_wide_as_kinds_differ(end_h):
-    """Three kinds, each close together: a fourth may last much shorter or longer than any of them."""
+@functools.cache
+def taught_by_three_kinds():
+    """A forecaster fitted to three kinds, each close together."""
+    kinds = (("rake", 250.0), ("saw", 330.0), ("mill", 430.0))
     lives = [
         dataclasses.replace(life, kind=kind)
-        for kind, middle_h in (("rake", 250.0), ("saw", 330.0), ("mill", 430.0))
+        for kind, middle_h in kinds
         for life in fleet(12, middle_h=middle_h, spread=0.06, seed=len(kind))
     ]
-    life = convex_life(end_h, seed=77)
-    known = forecast(fit_forecaster(lives), convex_life(330.0, seed=77), kind="saw")
-    named = forecast(fit_forecaster(lives), life, kind="saw")
-    strange = forecast(fit_forecaster(lives), life, kind="quarry")
+    return fit_forecaster(lives)
+
+
+@pytest.mark.parametrize("end_h", [150.0, 800.0])
+def test_of_a_kind_not_seen_the_interval_is_as_wide_as_kinds_differ(end_h):
+    """A fourth kind may last much shorter or longer than any of the three learned from."""
+    forecaster, life = taught_by_three_kinds(), convex_life(end_h, seed=77)
+    known = forecast(forecaster, convex_life(330.0, seed=77), kind="saw")
+    named = forecast(forecaster, life, kind="saw")
+    strange = forecast(forecaster, life, kind="quarry")
     left, early = truth(life), slice(25, 100)
     inside = (strange[:, 0] <= left) & (left <= strange[:, 2])
     assert np.mean(inside[early]) > 0.8
@@ -346,13 +360,13 @@ def test_of_a_kind_not_seen_the_interval_is_as_wide_as_kinds_differ(end_h):
 def test_a_life_like_none_learned_from_is_found_out_by_its_pace(end_h):
     """All lives of one dust and without a label; then a machine moves to another."""
     life, shown = convex_life(end_h, seed=78), slice(125, 225)
-    points, left = forecast(fit_forecaster(fleet()), life), truth(life)
+    points, left = forecast(taught_by(), life), truth(life)
     assert np.mean(((points[:, 0] <= left) & (left <= points[:, 2]))[shown]) > 0.8
     assert np.median(np.abs(points[shown, 1] / left[shown] - 1.0)) < 0.4
 
 
 def test_a_life_like_the_others_is_hardly_taken_for_a_strange_one():
-    learned = fit_forecaster(fleet()).learned
+    learned = taught_by().learned
     likely = []
     for life in fleet(12, seed=40):
         path = trace(life.hours, life.restriction_pa / life.terminal_pa)
