@@ -25,7 +25,7 @@ class _Names(NamedTuple):
 
 _OF: Final[Mapping[Named, _Names]] = {
     "machine": _Names(machines, machines.c.name),
-    # what merely has quarantined readings was named by nobody here
+    # what merely has quarantined readings was not named here
     "device": _Names(devices, devices.c.name, devices.c.registered_us.is_not(None)),
     "site": _Names(sites, sites.c.name),
     "crew": _Names(crews, crews.c.name),

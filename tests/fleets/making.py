@@ -80,7 +80,7 @@ class Draft:
     #: of those that are dealt to it; 0: its monitor is never swapped and its sensor never exchanged either.
     #: None: all
     most_faults: int | None = None
-    #: True: people enter each change on the day, and nobody enters another machine's here
+    #: True: people enter each change on the day, and no entry of another machine lands here
     is_all_entered: bool = False
     notes: Mapping[str, float | str] = field(default_factory=dict)
 

@@ -135,7 +135,7 @@ def _pair(sensor: Sensor, engine: Engine, worked: Worked, chance: np.random.Gene
 
 
 def _followed(shown_pa: Floats, rows: Rows, lag_s: float) -> Floats:
-    """What a slow gauge shows: a first-order lag that begins anew with each key-on."""
+    """What a slow gauge shows: a first-order lag that begins again with each key-on."""
     if lag_s == 0.0:
         return shown_pa
     followed, n = np.empty(len(shown_pa)), len(shown_pa)
