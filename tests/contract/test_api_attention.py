@@ -205,6 +205,17 @@ def test_what_is_no_step_of_a_clock_is_not_asked_about(api: Api, hours: tuple[fl
     assert lines(api, "clock_stepped") == []
 
 
+@pytest.mark.parametrize(
+    "said",
+    [{}, {"before": "noon", "after": "dawn"}, {"before": 7, "after": None, "at_seq": "1"}],
+)
+def test_a_gateway_that_sends_an_event_of_that_name_breaks_nothing(api: Api, said: dict[str, Any]) -> None:
+    gateway = {"events": [{"at_seq": 1, "event": "clock_stepped"} | said]}
+    api.send(at_hours(1.0, 1.1) | {"gateway": gateway})
+    assert lines(api, "clock_stepped") == []
+    assert api.get("/quarantine", key="operator").status_code == 200
+
+
 def test_a_step_that_the_server_noticed_explains_no_silence(api: Api) -> None:
     gateway = {"appended_through": 7, "events": [{"at_seq": 2, "event": "key_off"}]}
     api.send(at_hours(1.0, 1.1, 6.0, 6.1, 2.0, 2.1, 2.2) | {"gateway": gateway})
