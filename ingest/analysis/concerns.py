@@ -13,7 +13,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from cleanside.gateway.wire import MAX_READINGS
+from cleanside.gateway.wire import MAX_READINGS, instant_text
 from cleanside.ingest.restriction import SILENT_S
 from cleanside.ingest.store.attention import CopiedGroup, HeardDevice, QuarantinedGroup
 from cleanside.ingest.store.clock_steps import SteppedClock
@@ -207,6 +207,7 @@ def _copied(group: CopiedGroup, machines: MachineOf) -> Concern:
 
 def _stepped(clock: SteppedClock, machines: MachineOf) -> Concern:
     """A question: which of the two times is right? What is stored stays as it is until a person says."""
+    before, after = instant_text(clock.step.before_us), instant_text(clock.step.after_us)
     return Concern(
         owner=clock.owner,
         device=clock.device,
@@ -215,7 +216,7 @@ def _stepped(clock: SteppedClock, machines: MachineOf) -> Concern:
         count=clock.steps,
         since_us=clock.last_us,
         needs_person=True,
-        value=f"{clock.stream} at {clock.seq}: from {clock.before} back to {clock.after}",
+        value=f"{clock.stream} at {clock.step.seq}: from {before} back to {after}",
     )
 
 

@@ -17,14 +17,13 @@ from pathlib import Path
 
 from fastapi import Request, Response
 
-from cleanside.ingest.api.problems import TITLES
 from cleanside.ingest.api.routes.paging import not_modified
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import open_to_all
 from cleanside.ingest.console.routing import page_router, see_other
 from cleanside.ingest.console.static_files import TYPES
 from cleanside.ingest.errors import Refused
-from cleanside.ingest.intake.codes import NEXT_STEPS
+from cleanside.ingest.intake.codes import NEXT_STEPS, TITLES
 from cleanside.ingest.store.inside import NotInside, open_plain, path_in
 
 router = page_router()

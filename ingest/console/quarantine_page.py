@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 import math
+import sys
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, NamedTuple, get_args
 from urllib.parse import urlencode
@@ -19,8 +20,9 @@ from fastapi import Depends, HTTPException, Path, Query, Request, Response
 
 from cleanside.gateway.units import QUANTITIES, accepts, from_si, to_si
 from cleanside.gateway.wire import RESERVED_NAMES, NotAnInstant, instant_text, parse_instant
-from cleanside.ingest.analysis.concerns import COPIED_READING, STEPPED
+from cleanside.ingest.analysis.concerns import COPIED_READING, STEPPED_FOR_US
 from cleanside.ingest.api.routes.amendments import (
+    MOST_LEFT_OUT,
     AmendBody,
     BothRightBody,
     DiscardBody,
@@ -34,7 +36,7 @@ from cleanside.ingest.api.routes.amendments import (
     settled_by_a_person,
 )
 from cleanside.ingest.api.routes.attention import document_of, look
-from cleanside.ingest.api.routes.paging import Page
+from cleanside.ingest.api.routes.paging import Page, paged
 from cleanside.ingest.api.routes.quarantine import list_quarantine, list_sent_twice
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.console.formats import Figure
@@ -48,12 +50,13 @@ from cleanside.ingest.console.forms import (
 )
 from cleanside.ingest.console.quarantine_counts import quarantine_counts
 from cleanside.ingest.console.reason_words import reason_said
-from cleanside.ingest.console.rendering import render, sayer_of
+from cleanside.ingest.console.rendering import address_with, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.unit_choices import units_to_choose
 from cleanside.ingest.console.wording import Sayer, has_words
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import allows, devices_seen
+from cleanside.ingest.store import clock_steps
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.reasons import doubts_time
 
@@ -83,13 +86,58 @@ TRAIL = 30  # amendments that are shown, newest first
 GROUPS = ("in_quarantine", "in_conflict")
 
 
+class Meant(NamedTuple):
+    """Which readings are meant: a group, one of its entries, or all but some. "": not given."""
+
+    code: str
+    device: str
+    #: this entry alone
+    entry: str = ""
+    #: all but these entries, a blank between two
+    without: str = ""
+
+    @property
+    def alone(self) -> int:
+        """The entry that is meant alone; 0: none, or what was given is no number."""
+        return int(self.entry) if self.entry.isascii() and self.entry.isdigit() else 0
+
+    @property
+    def left_out(self) -> list[int]:
+        """The entries that are not meant."""
+        return [int(entry) for entry in self.without.split() if entry.isascii() and entry.isdigit()]
+
+    def selection(self) -> dict[str, Any]:
+        """The same for the routes that act."""
+        if self.entry:
+            return {"entries": [self.alone]}
+        return {"where": {"code": self.code, "device": self.device, "without": self.left_out}}
+
+    def address(self, **other: str) -> str:
+        """The page of these readings. other : members that are otherwise."""
+        given = {name: text for name, text in (self._asdict() | other).items() if text}
+        return f"/quarantine/group?{urlencode(given)}"
+
+    def but(self, entry: int) -> str:
+        """The page where one entry more is left out; or, where it was, one less."""
+        left = self.left_out
+        others = [one for one in left if one != entry] if entry in left else [*left, entry]
+        return self.address(without=" ".join(map(str, others))) + "#readings"
+
+
 class Wish(NamedTuple):
-    """What a person wants to be done with a group; "": not given."""
+    """What a person wants to be done with some readings; "": not given."""
 
     code: str
     device: str
     way: Way
     value: str = ""
+    entry: str = ""
+    without: str = ""
+
+    @property
+    def meant(self) -> Meant:
+        """With which."""
+        return Meant(self.code, self.device, self.entry, self.without)
 
 
 @router.get("/quarantine")
@@ -106,10 +154,13 @@ def get_quarantine_page(
     """Groups by cause, and the trail. done ... given_up : what became of a repair that was just applied."""
     now_us = resources.clock()
     with resources.reading() as connection:
-        found = look(connection, key.owner_id, now_us, devices=devices_seen(key))
+        seen = devices_seen(key)
+        found = look(connection, key.owner_id, now_us, devices=seen)
+        clocks = clock_steps.stepped(connection, key.owner_id, now_us - STEPPED_FOR_US)
+        clocks = [clock for clock in clocks if seen is None or clock.device in seen]
     known = document_of(found, now_us)
     groups = [line for group in known["groups"] if group["group"] in GROUPS for line in group["entries"]]
-    stepped = [line for group in known["groups"] if group["group"] == STEPPED for line in group["entries"]]
+    on = {line.device: line.machine for group in found for line in group.lines}
     may_see_trail = allows(key, "amendments:read")
     trail = list_amendments(resources, key, Page.whole())[0] if may_see_trail else []
     return render(
@@ -117,7 +168,7 @@ def get_quarantine_page(
         "quarantine.html",
         key=key,
         groups=groups,
-        stepped=stepped,
+        stepped=[(clock, on.get(clock.device)) for clock in clocks],
         counts=quarantine_counts(found),
         may_see_trail=may_see_trail,
         trail=trail[::-1][:TRAIL],
@@ -132,44 +183,49 @@ def get_group_page(
     request: Request,
     resources: R,
     key: Looker,
+    page: Annotated[Page, Depends(paged(SAMPLE, SAMPLE))],
     code: Annotated[Name, Query()],
     device: Annotated[Name, Query()],
     way: Annotated[Way | None, Query()] = None,
     value: Annotated[str, Query(max_length=400)] = "",
+    entry: Annotated[str, Query(pattern=r"^[0-9]{0,15}$")] = "",
+    without: Annotated[str, Query(pattern=r"^[0-9 ]*$", max_length=MOST_LEFT_OUT * 16)] = "",
     changed: bool = False,
 ) -> Response:
     """
     Some readings of a group; and, where a way is given, what a repair would do.
 
+    entry : this one alone. without : entries that are left out of a repair, a blank between two.
     changed : the group is another one than when the person looked, so that nothing was applied.
     """
     if not has_words(f"quarantine.code.{code}"):
         raise HTTPException(404)
     may_repair = allows(key, "quarantine:write")
-    wish = Wish(code, device, way, value.strip()) if way is not None and may_repair else None
+    meant = Meant(code, device, entry, without)
+    wish = Wish(code, device, way, value.strip(), entry, without) if way and may_repair else None
     outcome, fault = None, None
     try:
         outcome = None if wish is None else carried_out(wish, resources, key, {"preview": True})
     except FAULTS as error:
         fault = fault_of(error)
-    return _group_page(request, resources, key, (code, device), wish, outcome, fault, changed=changed)
+    return _group_page(request, resources, key, meant, page, wish, outcome, fault, changed=changed)
 
 
 def _group_page(
     request: Request,
     resources: R,
     key: Key,
-    group: tuple[str, str],
+    meant: Meant,
+    page: Page,
     wish: Wish | None,
     outcome: Mapping[str, Any] | None,
     fault: FormFault | None,
     *,
     changed: bool = False,
 ) -> Response:
-    """group : its code and device. fault : why the wish was refused; its form has what was typed."""
-    code, device = group
+    """fault : why the wish was refused; its form has what was typed."""
     say = sayer_of(request, key)
-    entries = entries_of(resources, key, say, code, device)
+    entries, cursor = entries_of(resources, key, say, meant, page)
     may_repair = allows(key, "quarantine:write")
     return render(
         request,
@@ -177,10 +233,13 @@ def _group_page(
         key=key,
         status=200 if fault is None else fault.status,
         fault=fault,
-        code=code,
-        device=device,
+        code=meant.code,
+        device=meant.device,
+        meant=meant,
         entries=entries,
-        ways=ways_for(code, entries) if may_repair else [],
+        next_page=cursor and page.question and f"{address_with(request, cursor=cursor)}#readings",
+        is_of_several=not meant.entry and (len(entries) > 1 or not page.is_first),
+        ways=ways_for(meant.code, entries) if may_repair else [],
         units=units_for(entries),
         unknown=unknown_in(entries),
         wish=wish,
@@ -210,7 +269,8 @@ def post_repair(request: Request, resources: R, key: Operator, fields: Fields) -
             return see_other(f"/quarantine/group?{urlencode(given | {'changed': 'true'})}")
         if not has_words(f"quarantine.code.{wish.code}"):
             raise
-        return _group_page(request, resources, key, (wish.code, wish.device), wish, None, fault_of(error))
+        sample = Page.whole(SAMPLE)
+        return _group_page(request, resources, key, wish.meant, sample, wish, None, fault_of(error))
     counts = {"stored": done["stored"], "held": len(done["held"]) + done.get("held_more", 0)}
     if given["way"] in GIVES_UP:
         counts = {"given_up": done["entries"]}
@@ -228,13 +288,31 @@ def post_undo_form(amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R
 # ---------------------------------------------------------------- what is shown and done
 
 
-def entries_of(resources: R, key: Key, say: Sayer, code: str, device: str) -> Sequence[Mapping[str, Any]]:
-    """The first readings of a group."""
+def entries_of(
+    resources: R, key: Key, say: Sayer, meant: Meant, page: Page
+) -> tuple[Sequence[Mapping[str, Any]], str | None]:
+    """Some readings of a group, or the one that is meant alone; and the cursor of the next ones."""
+    code, device, cursor = meant.code, meant.device, None
     if code == COPIED_READING:  # some of those in conflict
-        entries = list_sent_twice(resources, key, device, most=SAMPLE)
+        entries = list_sent_twice(resources, key, device, most=sys.maxsize if meant.entry else SAMPLE)
+    elif meant.entry:
+        entries, _ = list_quarantine(resources, key, Page.just(meant.alone), code=code, device=device)
     else:
-        entries, _ = list_quarantine(resources, key, Page.whole(SAMPLE), code=code, device=device)
-    return [entry | sent_of(entry["content"], say) | {"first": _first_of(entry, say)} for entry in entries]
+        entries, cursor = list_quarantine(resources, key, page, code=code, device=device)
+    if meant.entry:
+        entries = [entry for entry in entries if entry["entry"] == meant.alone]
+    return [{**entry, **_shown_of(entry, meant, say)} for entry in entries], cursor
+
+
+def _shown_of(entry: Mapping[str, Any], meant: Meant, say: Sayer) -> dict[str, Any]:
+    """What the page shows of an entry beside its document, and where it is chosen alone or left out."""
+    return {
+        **sent_of(entry["content"], say),
+        "first": _first_of(entry, say),
+        "alone_at": meant.address(entry=str(entry["entry"]), without=""),
+        "but_at": meant.but(entry["entry"]),
+        "is_left_out": entry["entry"] in meant.left_out,
+    }
 
 
 def _first_of(entry: Mapping[str, Any], say: Sayer) -> dict[str, str] | None:
@@ -361,9 +439,9 @@ def carried_out(wish: Wish, resources: R, key: Key, seen: Mapping[str, Any]) -> 
 
     seen : that it is a preview, or what the preview was of.
     """
-    where: dict[str, Any] = {"where": {"code": wish.code, "device": wish.device}, **seen}
+    where: dict[str, Any] = {**wish.meant.selection(), **seen}
     if wish.way == "same_reading":
-        where["where"] = {"device": wish.device}
+        where.get("where", {}).pop("code", None)  # the page's own name for some of those in conflict
         return discard_entries(
             read_form(DiscardBody, where | {"reason": wish.value, "same_reading": True}), resources, key
         )

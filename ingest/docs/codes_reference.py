@@ -6,7 +6,6 @@ import tomllib
 from collections.abc import Mapping
 from importlib.resources import files
 
-from cleanside.ingest.api import problems
 from cleanside.ingest.cautions import CAUTIONS, SITUATIONS
 from cleanside.ingest.docs.markdown_text import anchor, code, page, plain, table
 from cleanside.ingest.intake import codes
@@ -20,7 +19,7 @@ SAID = files("cleanside.ingest.console") / "words" / "said.en.toml"
 def of_problems() -> str:
     """The page of the codes of refused requests."""
     rows = [
-        (_named(name), plain(title), plain(codes.NEXT_STEPS[name])) for name, title in problems.TITLES.items()
+        (_named(name), plain(title), plain(codes.NEXT_STEPS[name])) for name, title in codes.TITLES.items()
     ]
     opening = (
         "A request that is not taken gets a problem (RFC 9457) with a stable `code`. Decide by the code. "

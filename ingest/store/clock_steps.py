@@ -12,11 +12,11 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import sqlalchemy as sa
 
-from cleanside.gateway.wire import GatewayReport, instant_text
+from cleanside.gateway.wire import GatewayReport, instant_text, parse_instant
 from cleanside.ingest.store import gateway_reports, quarantine, reports
 from cleanside.ingest.store.gateway_reports import CLOCK_STEPPED, EVENT
 from cleanside.ingest.store.marks import Marks
@@ -44,10 +44,8 @@ class SteppedClock:
     device: str
     stream: str
     steps: int
-    #: the last of them by number: its number, and the times before and after it
-    seq: int
-    before: str
-    after: str
+    #: the last of them by number
+    step: ClockStep
     #: of receipt, of the newest
     last_us: int
 
@@ -84,30 +82,29 @@ def stepped(connection: sa.Connection, owner_id: int | None, since_us: int) -> l
         query = query.where(streams.c.owner_id == owner_id)
     found = []
     for stream_id, owner, device, stream in connection.execute(query).all():
-        rows = _open_steps(connection, stream_id, since_us)
-        if rows:
-            last = max(rows, key=lambda row: row.at_seq)
-            said = json.loads(last.content)
-            found.append(
-                SteppedClock(
-                    owner=owner,
-                    device=device,
-                    stream=stream,
-                    steps=len(rows),
-                    seq=last.at_seq,
-                    before=str(said.get("before")),
-                    after=str(said.get("after")),
-                    last_us=max(row.received_us for row in rows),
-                )
-            )
+        if steps := _open_steps(connection, stream_id, since_us):
+            last, received_us = max(steps), max(received_us for _, received_us in steps)
+            about = {"owner": owner, "device": device, "stream": stream, "steps": len(steps)}
+            found.append(SteppedClock(**about, step=last[0], last_us=received_us))
     return found
 
 
-def _open_steps(connection: sa.Connection, stream_id: int, since_us: int) -> list[Any]:
-    """Steps of a stream whose first reading was never quarantined: number, content, time of receipt."""
-    columns = stored.c.at_seq, stored.c.content, stored.c.received_us
+def _open_steps(connection: sa.Connection, stream_id: int, since_us: int) -> list[tuple[ClockStep, int]]:
+    """Steps of a stream whose first reading was never quarantined, and when each was received."""
+    columns = stored.c.content, stored.c.received_us
     query = sa.select(*columns).where(stored.c.stream_id == stream_id, stored.c.kind == EVENT)
-    query = query.where(stored.c.name == CLOCK_STEPPED, stored.c.received_us > since_us)
-    rows = connection.execute(query.where(stored.c.at_seq.is_not(None)).limit(MOST_SHOWN)).all()
-    aside = quarantine.seen(connection, stream_id, tuple((row.at_seq, row.at_seq) for row in rows))
-    return [row for row in rows if row.at_seq not in aside]
+    query = query.where(stored.c.name == CLOCK_STEPPED, stored.c.received_us > since_us).limit(MOST_SHOWN)
+    rows = connection.execute(query).all()
+    steps = [(step, row.received_us) for row in rows if (step := _step_of(row.content)) is not None]
+    aside = quarantine.seen(connection, stream_id, tuple((step.seq, step.seq) for step, _ in steps))
+    return [(step, received_us) for step, received_us in steps if step.seq not in aside]
+
+
+def _step_of(content: str) -> ClockStep | None:
+    """The step that a report says; None where a gateway sent one of this name that says none."""
+    said = json.loads(content)
+    try:
+        times_us = parse_instant(said["before"]).us, parse_instant(said["after"]).us
+    except (KeyError, TypeError, ValueError):
+        return None
+    return ClockStep(said["at_seq"], *times_us) if type(said.get("at_seq")) is int else None

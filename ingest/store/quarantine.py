@@ -136,6 +136,8 @@ class WantedRows:
     received_us: tuple[int | None, int | None] = (None, None)
     #: those that came after this entry
     after_id: int = 0
+    #: entries that are not wanted
+    without: frozenset[int] = frozenset()
 
 
 def list_of(
@@ -162,6 +164,8 @@ def _narrowed(query: sa.Select[Any], owner_id: int, wanted: WantedRows) -> sa.Se
         query = query.where(devices.c.name == wanted.device)
     if wanted.among_devices is not None:
         query = query.where(devices.c.name.in_(sorted(wanted.among_devices)))
+    if wanted.without:
+        query = query.where(quarantine.c.id.not_in(sorted(wanted.without)))
     since_us, until_us = wanted.received_us
     if since_us is not None:
         query = query.where(quarantine.c.received_us >= since_us)

@@ -91,8 +91,8 @@ def test_every_status_is_described_with_its_media_type(told: tuple[dict[str, Vis
 def test_both_tables_of_codes_stand_in_the_description(
     told: tuple[dict[str, Visit], dict[str, Any]],
 ) -> None:
-    from cleanside.ingest.api.problems import TITLES
     from cleanside.ingest.checking.checks import CODES
+    from cleanside.ingest.intake.codes import TITLES
 
     text = told[1]["info"]["description"]
     assert [code for code in (*TITLES, *CODES) if f"| `{code}` | " not in text] == []

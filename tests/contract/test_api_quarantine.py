@@ -416,6 +416,17 @@ def test_an_empty_list_of_what_there_may_be_is_no_refusal(api: Api) -> None:
     assert len(held(api, device="nobody-registered-me")) == 1
 
 
+def test_entries_are_left_out_of_a_selection(api: Api) -> None:
+    api.send(batch(1, [900.0, 901.0, 902.0]))
+    entries = {entry["seq"]: entry["entry"] for entry in held(api)}
+    where = {"code": "out_of_range", "without": [entries[2]]}
+    done = amend(api, path="discards", where=where, reason="sensor was off")
+    assert (done["entries"], done["matched"]) == (2, 2)
+    assert [entry["seq"] for entry in held(api)] == [2]
+    many = {"without": list(range(1, 66))}
+    assert amend(api, 422, path="discards", where=many, reason="sensor was off")["code"] == "not_valid"
+
+
 SETTLING: dict[str, dict[str, Any]] = {
     "amendments": {},
     "discards": {"reason": "sensor was off its bracket"},

@@ -11,6 +11,7 @@ from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from tests.contract.test_api_fleet import register_worked
 from tests.contract.test_api_shop import MACHINE, ask
+from tests.support.sent_statements import noted
 from tests.support.serving import Api, in_process
 
 
@@ -49,6 +50,15 @@ def test_an_element_over_its_limit_stands_on_today_with_its_part_and_what_is_mis
     assert (part["to_take"], part["in_stock"]) == ([{"site": "oberkies", "pieces": 1}], 0)
     assert (part["to_order"], part["order_by"]) == (1, "2026-02-22")
     assert answer["cautions"][0]["code"] == "maker_first"
+
+
+def test_the_terms_of_the_shop_are_read_once_for_a_list(api: Api) -> None:
+    """Parts and what is on order read them again, and could have seen others than the list."""
+    loaded(api, rise_kpa=0.08)
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "lead_time_days": 5})
+    with noted() as sent:
+        assert len(work(api)["parts"]) == 1
+    assert sum("FROM planning_terms" in statement for statement in sent) == 1
 
 
 def test_stock_and_lead_time_say_what_is_to_be_ordered(api: Api) -> None:

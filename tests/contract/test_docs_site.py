@@ -22,13 +22,12 @@ from cleanside.gateway import settings as gateway_settings
 from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest import settings
 from cleanside.ingest.api.app import all_routes
-from cleanside.ingest.api.problems import TITLES
 from cleanside.ingest.api.routes.described_events import DATA
 from cleanside.ingest.cautions import CAUTIONS
 from cleanside.ingest.console.docs_site import HELP
 from cleanside.ingest.docs import commands_reference
 from cleanside.ingest.docs.routes_reference import description
-from cleanside.ingest.intake.codes import ATTENTION_STEPS, HELD_CODES, NEXT_STEPS
+from cleanside.ingest.intake.codes import ATTENTION_STEPS, HELD_CODES, NEXT_STEPS, TITLES
 from cleanside.ingest.restriction.verdict.plain_forms import SENTENCES
 from cleanside.ingest.store.gateway_reports import DECLARED_NAMES
 from tests.support.house import ROOT

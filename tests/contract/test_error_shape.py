@@ -15,8 +15,7 @@ import zstandard
 
 from cleanside.gateway.wire import MAX_BODY_BYTES, MAX_DECODED_BYTES, MAX_LISTED, parse_instant
 from cleanside.ingest.api.app import all_routes
-from cleanside.ingest.api.problems import TITLES
-from cleanside.ingest.intake.codes import NEXT_STEPS
+from cleanside.ingest.intake.codes import NEXT_STEPS, TITLES
 from tests.conftest import sqlite_url
 from tests.support.coded import sentence
 from tests.support.serving import Api, batch, in_process

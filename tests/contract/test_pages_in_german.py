@@ -11,12 +11,12 @@ from markupsafe import escape
 from cleanside.gateway.spool.queue import MOVED
 from cleanside.gateway.spool.rescue import DAMAGED_REASON
 from cleanside.gateway.spool.room import BUDGET_REASON
-from cleanside.ingest.api.problems import TITLES
 from cleanside.ingest.console.backlog_page import fault_said
 from cleanside.ingest.console.declared_words import shed_said
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import has_words, table
 from cleanside.ingest.error_texts import SENTENCES
+from cleanside.ingest.intake.codes import TITLES
 from cleanside.ingest.store.account import FAULTS, BalanceFault
 from cleanside.ingest.store.gateway_reports import DECLARED_NAMES
 from cleanside.ingest.store.second_readings import GIVEN_TO_ANOTHER, TAKEN_BACK

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from html import unescape
 from typing import Any
 from urllib.parse import urlencode
 
@@ -197,6 +198,94 @@ def test_a_repair_is_applied_shown_and_undone(api: Api) -> None:
     assert api.request("POST", undo, key="operator").status_code == 303
     assert held(api) == 3
     assert undo not in api.get("/quarantine", key="operator").text
+
+
+def entries(api: Api) -> dict[int, str]:
+    """Number -> entry, as a form writes it."""
+    return {e["seq"]: str(e["entry"]) for e in api.get("/v1/quarantine").json()["entries"]}
+
+
+def test_one_reading_of_a_group_is_settled_alone(api: Api) -> None:
+    """Before, a person could only settle all three, or ask a program."""
+    found = entries(api)
+    page = group(api).text
+    assert page.count("Only this one") > 3  # with what a screen reader says of each
+    assert f"entry={found[2]}" in page
+    alone = group(api, entry=found[2], way="unit", value="restriction kPa")
+    assert "Only number 2 is meant here" in visible(alone.text)
+    assert "Of one reading, 1 would be stored and 0 would stay quarantined" in alone.text
+    assert [seq for seq in found if f'rowheader">{seq}<' in alone.text] == [2]
+    wish = {"way": "unit", "value": "restriction kPa", "entry": found[2]}
+    assert repair(api, **wish).headers["location"] == "/quarantine?done=1&stored=1&held=0&left=0"
+    assert list(entries(api)) == [1, 3]
+    gone = group(api, entry=found[2])
+    assert "This reading is quarantined for that no more." in gone.text
+    assert repair(api, **wish).status_code in (303, 404)
+    assert repair(api, way="discard", value="the tube was off", entry=found[3]).status_code == 303
+    assert list(entries(api)) == [1]
+
+
+def test_a_reading_is_left_out_of_what_is_done_with_its_group(api: Api) -> None:
+    found = entries(api)
+    page = group(api, without=found[2]).text
+    assert "One reading is left out of what is done here" in page
+    assert f"without={found[2]}+{found[3]}" in page  # to leave out another one too
+    assert f'href="/quarantine/group?code=unit_undeclared&amp;device={DEVICE}#readings"' in page
+    wish = {"way": "unit", "value": "restriction kPa", "without": found[2]}
+    assert "2 would be stored and 0 would stay" in group(api, **wish).text
+    assert repair(api, **wish).headers["location"] == "/quarantine?done=1&stored=2&held=0&left=0"
+    assert entries(api) == {2: found[2]}
+
+
+def test_a_reading_that_left_the_group_since_is_not_settled_with_it(api: Api) -> None:
+    """The preview was of two, and one of them was settled elsewhere meanwhile."""
+    found = entries(api)
+    wish = {"way": "discard", "value": "the tube was off", "without": found[1]}
+    previewed = seen(group(api, **wish).text)
+    body = {"entries": [int(found[2])], "change": {"units": {"restriction": "kPa"}}}
+    assert api.post("/v1/quarantine/amendments", body, key="operator").status_code == 200
+    sent = api.request("POST", "/quarantine/repairs", key="operator", data=GROUP | wish | previewed)
+    assert f"without={found[1]}" in sent.headers["location"]
+    assert str(table("en")["quarantine.changed"]) in api.get(sent.headers["location"], key="operator").text
+    assert list(entries(api)) == [1, 3]
+
+
+def test_every_reading_of_a_large_group_can_be_reached(api: Api) -> None:
+    api.send(batch(4, [3.0] * 16) | {"units": {}})
+    page, numbers = group(api).text, []
+    for _ in range(3):
+        numbers += [int(seq) for seq in re.findall(r'scope="row" role="rowheader">(\d+)<', page)]
+        on = re.search(r'href="([^"]*cursor=[^"]*)"', page)
+        page = "" if on is None else api.get(unescape(on[1]), key="operator").text
+    assert numbers == list(range(1, 20))
+
+
+@pytest.mark.parametrize("wrong", [{"entry": "x"}, {"entry": "9" * 30}, {"without": "1;2"}])
+def test_what_is_no_entry_is_refused(api: Api, wrong: dict[str, str]) -> None:
+    wish = {"way": "discard", "value": "the tube was off"} | wrong
+    assert group(api, **wish).status_code == 422
+    sent = api.request("POST", "/quarantine/repairs", key="operator", data=GROUP | wish)
+    assert sent.status_code in (303, 422)
+    assert held(api) == 3
+
+
+def test_who_may_not_repair_is_offered_no_single_reading(api: Api) -> None:
+    page = api.get(f"/quarantine/group?{urlencode(GROUP)}", key="planner")
+    assert page.status_code == 200
+    assert "Only this one" not in page.text
+
+
+def test_one_reading_in_conflict_is_settled_alone(api: Api) -> None:
+    api.send(batch(4, [3.0, 3.1]))
+    api.send(batch(4, [4.0, 4.1]))
+    conflict = {"code": "number_conflict", "device": DEVICE}
+    found = {e["seq"]: e["entry"] for e in api.get("/v1/quarantine?code=number_conflict").json()["entries"]}
+    wish = conflict | {"way": "second", "value": "the first was a test bench", "entry": str(found[5])}
+    page = api.get(f"/quarantine/group?{urlencode(wish)}", key="operator").text
+    sent = api.request("POST", "/quarantine/repairs", key="operator", data=wish | seen(page))
+    assert sent.status_code == 303
+    left = api.get("/v1/quarantine?code=number_conflict").json()["entries"]
+    assert [e["seq"] for e in left] == [4]
 
 
 WAYS = {"unit": "restriction kPa", "discard": "the tube was off", "as_is": "", "shift": "60"}

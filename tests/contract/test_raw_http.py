@@ -13,8 +13,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from cleanside.ingest.api.problems import TITLES
-from cleanside.ingest.intake.codes import NEXT_STEPS
+from cleanside.ingest.intake.codes import NEXT_STEPS, TITLES
 from tests.conftest import sqlite_url
 from tests.support.raw_http import answers_in, connect, exchange, rest_of
 from tests.support.serving import ServerProcess

@@ -44,6 +44,7 @@ from cleanside.ingest.store.quarantine import Amendment, QuarantineRow
 from cleanside.ingest.writer.resources import Resources
 
 CONFLICT_CODE = "number_conflict"
+MOST_LEFT_OUT = 64  # entries that a selection leaves out; chosen: more of them are a selection of their own
 
 router = router_of("quarantine")
 
@@ -60,6 +61,9 @@ class Where(Strict):
     received_until: At | None = None
     after_entry: int = Field(
         0, ge=0, le=2**53, description="those that came after this entry: `next_after` of the answer before"
+    )
+    without: list[EntryId] = Field(
+        default_factory=list, max_length=MOST_LEFT_OUT, description="entries that are not meant all the same"
     )
 
 
@@ -388,6 +392,7 @@ def _selected(
         device=body.where.device,
         received_us=span_of(("received_since", since), ("received_until", until), at="#/where"),
         after_id=body.where.after_entry,
+        without=frozenset(body.where.without),
     )
     entries = quarantine.list_of(connection, key.owner_id, wanted, limit=amend.MAX_AT_ONCE)
     if not entries:

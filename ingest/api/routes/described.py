@@ -230,7 +230,10 @@ class ConcernShown(Described):
     code: str = Field(description="what it is about; stable, decide by this", examples=["out_of_coverage"])
     count: int = Field(description="readings, numbers, times or devices, as the group has it")
     value: str | int | None = Field(
-        description="of a version: which; of a loss: how many readings; null: nothing more to say"
+        description=(
+            "of a version: which; of a loss: how many readings; of a clock that stepped: stream, number and "
+            "both times; null: nothing more to say"
+        )
     )
     since: str | None = Field(description="since when, or when last, UTC; null: not known")
     age_s: int | None

@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.api.routes.papers import without_questions
 from cleanside.ingest.owners.access import sees_site
-from cleanside.ingest.planning.shop_terms import ShopTerms
+from cleanside.ingest.planning.shop_terms import ShopTerms, WorkingDays
 from cleanside.ingest.restriction import Assessment
 from cleanside.ingest.shop.meter import meter_now_h, service_due_s
 from cleanside.ingest.shop.planned import state_of_plan
@@ -41,6 +41,11 @@ class OnList:
 
 HousingName = tuple[str, str]  # of machine and housing
 OnListByName = Mapping[HousingName, OnList]
+
+
+def working_of(every: OnListByName) -> WorkingDays:
+    """The shop's working days, as `on_list` read them for all housings; of none, those assumed."""
+    return next((seen.candidate.working for seen in every.values()), ShopTerms().working())
 
 
 def on_list(connection: sa.Connection, judge: Judge, key: Key, days: ListDays) -> OnListByName:

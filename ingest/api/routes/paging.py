@@ -49,6 +49,11 @@ class Page:
         """The whole list, or its beginning, for who asks without an address of the list's own."""
         return cls(limit, "", None)
 
+    @classmethod
+    def just(cls, row_id: int) -> Page:
+        """The one row of a list in order of ids that has this id, or the next one."""
+        return cls(1, "", (row_id - 1,))
+
     @property
     def is_first(self) -> bool:
         """True for the beginning of a list."""

@@ -16,7 +16,7 @@ from cleanside.ingest.analysis.assessment import Judge, View, gauge_unit
 from cleanside.ingest.api.routes.described_shop import WorkAnswer
 from cleanside.ingest.api.routes.element_changes import said_document, use_document
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.on_list import HousingName, OnList, OnListByName, on_list
+from cleanside.ingest.api.routes.on_list import HousingName, OnList, OnListByName, on_list, working_of
 from cleanside.ingest.api.routes.paper_shapes import (
     Day,
     ZoneName,
@@ -34,6 +34,7 @@ from cleanside.ingest.api.routes.waiting import waiting_of
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import sees_site
+from cleanside.ingest.planning.shop_terms import WorkingDays
 from cleanside.ingest.restriction import Assessment, WeighedEntry
 from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Waiting
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
@@ -55,7 +56,7 @@ from cleanside.ingest.shop.work_list import (
     needed_on,
     urgency,
 )
-from cleanside.ingest.store import part_uses, planning_terms, shop
+from cleanside.ingest.store import part_uses, shop
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.part_uses import PartUse
@@ -109,7 +110,7 @@ def work_document(
     candidates = [seen.candidate for seen in wanted]
     jobs = jobs_of(candidates, days)
     stock = stock_seen(connection, key)
-    dealt = _dealt(connection, key, jobs_of([seen.candidate for seen in every.values()], days), days)
+    dealt = _dealt(connection, key, every, days)
     moves = moves_of(connection, key, (seen.view for seen in wanted), judge.now_us)
     shown = [
         _job_document(judge, every[_name(job.candidate)], job, days)
@@ -266,7 +267,7 @@ def part_lines(
     """
     known = {part.number: part for part in shop.parts_of(connection, key.owner_id)}
     stock, ordered = stock_seen(connection, key), _on_order(connection, key)
-    working = planning_terms.terms_of(connection, key.owner_id).terms.working()
+    working = working_of(every)
     needs: dict[str, list[Need]] = {}
     for name, seen in every.items():
         part = seen.candidate.papers.housing.primary_part
@@ -301,23 +302,23 @@ def _elsewhere(seen: OnList, stock: Mapping[str, Mapping[str, int]]) -> list[dic
 
 
 def _dealt(
-    connection: sa.Connection, key: Key, jobs: Sequence[Job], days: ListDays
+    connection: sa.Connection, key: Key, every: OnListByName, days: ListDays
 ) -> dict[HousingName, DealtPiece]:
     """Which piece each change of all sites gets; what is only looked at needs none."""
-    wanted = {}
+    wanted, jobs = {}, jobs_of([seen.candidate for seen in every.values()], days)
     for job in sorted(jobs, key=urgency):
         papers_of = job.candidate.papers
         if papers_of.housing.primary_part is not None and job.reason != "check_first":
             site, part = papers_of.machine.site, papers_of.housing.primary_part
             wanted[_name(job.candidate)] = WantedPiece(day=job.day, site=site, part=part)
-    pieces = deal(list(wanted.values()), stock_seen(connection, key), _coming(connection, key, days))
+    coming = _coming(connection, key, days, working_of(every))
+    pieces = deal(list(wanted.values()), stock_seen(connection, key), coming)
     return dict(zip(wanted, pieces, strict=True))
 
 
-def _coming(connection: sa.Connection, key: Key, days: ListDays) -> dict[str, Coming]:
+def _coming(connection: sa.Connection, key: Key, days: ListDays, working: WorkingDays) -> dict[str, Coming]:
     """What is not there yet of each part; one on order comes a lead time after it, or at the next chance."""
     leads = {part.number: part.lead_time_days for part in shop.parts_of(connection, key.owner_id)}
-    working = planning_terms.terms_of(connection, key.owner_id).terms.working()
 
     def comes(placed_on: date, part: str) -> date | None:
         lead = leads.get(part)

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from cleanside.gateway import wire
 from cleanside.gateway.wire import instant_text, parse_instant
-from cleanside.ingest.api.problems import TITLES
 from cleanside.ingest.checking import content
 from cleanside.ingest.checking.checks import CODES, add_doubts_of_times, doubts_of_values, instants_of
 from cleanside.ingest.checking.plausible_time import DAY_US, ROLLOVER_US, Service, doubt_of_time
+from cleanside.ingest.intake.codes import TITLES
 
 NOW_US = parse_instant("2026-11-24T21:27:00Z").us
 

@@ -20,6 +20,7 @@ from cleanside.ingest.checking.plausible_time import (
     UNSET_OVER_US,
     Service,
     UnsetClock,
+    clock_steps,
     day_us,
     doubt_of_time,
     in_question,
@@ -212,3 +213,42 @@ def test_an_unset_clock_runs_on_until_what_the_stream_had_reached_and_no_longer_
     alone = UnsetClock(0, None)
     alone.showed(0)
     assert not alone.runs_on(2 * DAY_US), "nothing steps back"
+
+
+# ---------------------------------------------------------------- a clock that steps
+
+
+def steps(hours: list[float], half_h: float = 0.0) -> list[int]:
+    """Indexes at which readings at these hours, half as wide, step back."""
+    at_us = np.array([int(hour * 3.6e9) for hour in hours], dtype=np.int64)
+    return [int(i) for i in clock_steps(at_us, np.full(len(hours), half_h * 3600.0))]
+
+
+@pytest.mark.parametrize(
+    ("hours", "expected"),
+    [
+        ([], []),
+        ([9, 9.1, 1], []),  # one after it may be out of line
+        ([9, 1, 1.1], []),  # one before it as well
+        ([9, 9.1, 1, 1.1], [2]),
+        ([1, 1.1, 9, 9.1, 2, 2.1, 2.2], [4]),  # forward first, which looks like a pause
+        ([9, 9.1, 5, 5.1, 1, 1.1], [2, 4]),
+        ([9, 9.1, 8.2, 8.3], []),  # no further than between summer and winter time
+        ([9, 9.1, 1, 9.2, 9.3], []),  # one out of line
+        ([9, 1, 9.1, 1.1, 9.2, 1.2], []),  # two clocks in turn
+    ],
+)
+def test_a_clock_steps_where_two_readings_on_either_side_agree(
+    hours: list[float], expected: list[int]
+) -> None:
+    assert steps(hours) == expected
+
+
+def test_a_step_within_what_the_times_are_unsure_by_is_none() -> None:
+    assert steps([9, 9.1, 6, 6.1], half_h=0.5) == [2]
+    assert steps([9, 9.1, 6, 6.1], half_h=2.0) == []
+
+
+@given(st.lists(st.integers(0, 10**6), min_size=4, max_size=40))
+def test_times_in_order_have_no_step(hours: list[int]) -> None:
+    assert steps([float(hour) for hour in sorted(hours)]) == []
