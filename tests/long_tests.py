@@ -80,11 +80,12 @@ LONG: Mapping[str, str] = {
 #: these run on SQLite in the short run, on both databases in the long one
 ON_BOTH_DATABASES = ("tests/contract/", "tests/integration/")
 POSTGRES = "postgres"
+_BEGINNINGS = tuple(LONG)
 
 
 def is_long(test_id: str) -> bool:
     """True for a test that the short run leaves out. test_id : as pytest names it, with its parameters."""
-    if any(test_id.startswith(begin) for begin in LONG):
+    if test_id.startswith(_BEGINNINGS):
         return True
     path, _, parameters = test_id.partition("[")
     return path.startswith(ON_BOTH_DATABASES) and POSTGRES in parameters.rstrip("]").split("-")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import ast
 import string
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -32,16 +33,19 @@ def raised(path: Path) -> Iterator[tuple[str, set[str]]]:
                     yield part.value, values
 
 
-CALLS = [
-    (path.relative_to(ROOT).as_posix(), code, values)
-    for path in sorted((ROOT / "gateway").rglob("*.py"))
-    for code, values in raised(path)
-    if " " not in code
-]
+@cache
+def calls() -> Sequence[tuple[str, str, set[str]]]:
+    """Each place, its code and the names of its values; read by the test that asks first."""
+    return [
+        (path.relative_to(ROOT).as_posix(), code, values)
+        for path in sorted((ROOT / "gateway").rglob("*.py"))
+        for code, values in raised(path)
+        if " " not in code
+    ]
 
 
 def test_every_code_has_a_sentence_and_every_sentence_a_use() -> None:
-    used = {code for _, code, _ in CALLS}
+    used = {code for _, code, _ in calls()}
     assert used | setting_texts.SENTENCES.keys() == errors.GatewayError.SENTENCES.keys()
 
 
@@ -52,7 +56,7 @@ def test_the_sentences_of_settings_are_those_of_both_programs() -> None:
 
 def test_every_place_that_raises_gives_the_values_of_its_sentence() -> None:
     missing = []
-    for place, code, values in CALLS:
+    for place, code, values in calls():
         sentence = errors.GatewayError.SENTENCES[code]
         if isinstance(sentence, str):
             needed = {name for _, name, _, _ in string.Formatter().parse(sentence) if name}
