@@ -28,11 +28,13 @@ class StepResponses:
     ) -> None:
         """response : None = not known. by : FLOW, SPEED or NOTHING."""
         self._pieces, self._response, self._by, self._tuning = pieces, response, by, tuning
-        whole = self._over(pieces[0].first, pieces[-1].end)
+        whole: float | None = None
+        if response is not None and by != NOTHING:
+            whole = response.middle_over(pieces[0].first, pieces[-1].end)
         #: the exponent of clean elements to expect, and its variance; (0, 0) where nothing shows it
         self.of_clean = (0.0, 0.0)
         if whole is not None:
-            value = in_steps(whole.value, HELD.exponent_step)
+            value = in_steps(whole, HELD.exponent_step)
             self.of_clean = value + tuning.answer_clean[0], tuning.answer_clean[1] ** 2
 
     def at(self, number: int) -> StepResponse:

@@ -349,8 +349,8 @@ def _grid_points(odds: FloatArray) -> FloatArray:
     total = np.cumsum(each, axis=1)
     total = (total - 0.5 * each) / total[:, -1:]  # a point of the grid is the middle of its cell
     wanted = np.array(QUANTILES)
-    points = [np.interp(wanted, row, GRID) for row in total]
-    return np.exp(np.array(points).reshape(-1, len(QUANTILES)))
+    points = np.array([np.interp(wanted, row, GRID) for row in total]).reshape(-1, len(QUANTILES))
+    return np.asarray(np.exp(points))
 
 
 def mixture_quantiles(

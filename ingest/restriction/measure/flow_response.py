@@ -16,6 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from cleanside.ingest.restriction.measure.exponent import LEAST_PAIRS, exponent_of
+from cleanside.ingest.restriction.measure.ranks import weighted_quantiles
 from cleanside.ingest.restriction.measure.reference import FlowSteps, flow_steps
 from cleanside.ingest.restriction.measure.summary import (
     FloatArray,
@@ -44,10 +45,20 @@ class FlowResponse:
 
     def over(self, first: int, end: int) -> Exponent | None:
         """The exponent over rows first to end; None where too few steps of flow show it."""
+        steps = self._steps(first, end)
+        return None if steps is None else Exponent(*exponent_of(*steps))
+
+    def middle_over(self, first: int, end: int) -> float | None:
+        """The value of `over`, without the two quantiles that its standard error takes."""
+        steps = self._steps(first, end)
+        return None if steps is None else weighted_quantiles(*steps, (0.5,))[0]
+
+    def _steps(self, first: int, end: int) -> tuple[FloatArray, FloatArray] | None:
+        """Slopes and weights of the steps between two rows; None where they are too few."""
         low, high = np.searchsorted(self._row, (first, end))
         if high - low < LEAST_PAIRS:
             return None
-        return Exponent(*exponent_of(self._slopes[low:high], self._weights[low:high]))
+        return self._slopes[low:high], self._weights[low:high]
 
 
 def response_of(summaries: Sequence[HourSummary], hour_s: FloatArray) -> FlowResponse:

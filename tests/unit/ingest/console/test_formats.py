@@ -88,6 +88,6 @@ def test_the_zone_is_named_as_people_know_it(zone: str, name: str) -> None:
     assert formats(zone=zone).zone_name == name
 
 
-@pytest.mark.parametrize("value", [-0.04, -0.0, 0.04])
+@pytest.mark.parametrize("value", [-0.05, -0.04, -0.0, 0.04])
 def test_nothing_has_no_minus(value: float) -> None:
     assert formats("de").number(value, 1) == "0,0"

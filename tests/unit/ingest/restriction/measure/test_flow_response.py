@@ -53,6 +53,14 @@ def test_the_exponent_lies_between_media_and_ducts(medium_pa: float, expected: t
     assert found.spread < 0.05
 
 
+def test_the_exponent_alone_is_that_beside_its_error() -> None:
+    response = response_of(table := worked(np.full(30, 2000.0), 1000.0), table.column("hour_s"))
+    found = response.over(3, 27)
+    assert found is not None
+    assert response.middle_over(3, 27) == found.value
+    assert response.middle_over(3, 3) is None
+
+
 def test_hours_that_are_not_in_the_series_are_left_out() -> None:
     table = worked(np.concatenate((np.full(20, 4000.0), np.full(20, 300.0))), 1000.0)
     response = response_of(table, table.column("hour_s")[20:])
