@@ -35,6 +35,7 @@ CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
 ASKS = {
     "entry_again": "again",
     "entry_did_not_fall": "which",
+    "entry_entered_before": "again",
     "entry_before_first_reading": "date",
     "entry_part_of_the_way": "cleaned",
 }

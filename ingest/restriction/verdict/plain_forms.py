@@ -481,6 +481,7 @@ _BY_CODE = (
 )
 
 _FELL = "Restriction fell from {before_pa:restriction} to {after_pa:restriction}"
+    "entry_entered_before": "Was it done twice, or is it one?",
 
 
 def _entry(code: str, sentence: Sentence) -> Sentence:
@@ -542,6 +543,13 @@ _OF_ENTRIES: Mapping[str, Sentence] = {
     ),
     "entry_not_seen_yet": _not_seen_yet,
     "entry_not_watched": "No monitor sits here any more, so no reading can check the entry.",
+def _entered_before(values: Values) -> str:
+    return (
+        f"{_work(values)} entered for {{at_s:minute}}. One is entered for {{other_s:minute}} already, and a "
+        "second does not show ({before_pa:restriction} to {after_pa:restriction})."
+    )
+
+
     "entry_no_level_before": "No readings before the entry to compare with.",
     "entry_clean_before": (
         "Restriction was already that of a clean element ({before_pa:restriction}). A change does not show."
@@ -561,6 +569,7 @@ ENTRIES: Mapping[str, Sentence] = {code: _entry(code, sentence) for code, senten
 _SECURE = "Engine off, key out, machine secured and locked out before anyone works in the engine bay."
 _MAKER = "The engine maker's service limit and manual come first."
 
+    "entry_entered_before": _entered_before,
 #: by state, by cause where it is suspect, and without a limit
 ADVICE: Mapping[str, str] = {
     "advice_running-in": f"Too early to judge this element. Until then go by the maker's indicator. {_MAKER}",
