@@ -320,6 +320,8 @@ def has_question(seen: View) -> bool:
         return True
     day = _open_day(seen)
     return day is not None and is_laid_up(seen.papers, day)
+    if seen.assessment.asks_to_look:
+        return True
 
 
 def has_day(seen: View) -> bool:
@@ -385,7 +387,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "state_text": seen.state_text,
         "advice": text_of(advice),
         "advice_code": advice.code,
-        "cautions": shown_cautions("below_clean") if assessment.study.is_below_clean else [],
+        "cautions": shown_cautions("below_clean") if _may_reach_engine(assessment) else [],
         "suspicions": [_suspicion(suspicion, unit) for suspicion in assessment.study.suspicions],
         "questions": [question_document(entry, unit) for entry in assessment.study.questions],
         "restriction_pa": assessment.study.restriction_pa,
@@ -411,6 +413,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "without_key": [key_ended(one) | {"device": one.device} for one in seen.keyless],
         "quiet_s": assessment.quiet_s,
         "quiet_because": assessment.quiet_because,
+        "age_known": assessment.study.age_known,
         "may_have_worked_hours": assessment.may_have_worked_hours,
         "readings_waiting": seen.readings_waiting,
         "evidence": [text_of(statement, unit) for statement in assessment.evidence],
@@ -467,6 +470,11 @@ def _in_doubt(assessment: Assessment) -> dict[str, Any] | None:
 def _no_monitor(seen: View) -> dict[str, Any] | None:
     """Since when none sits on a housing, and where the last one went; None: one sits there."""
     if seen.monitors:
+def _may_reach_engine(assessment: Assessment) -> bool:
+    """Dust may: a sound element is not in the stream, or a person is asked whether one is."""
+    return assessment.study.is_below_clean or assessment.asks_to_look
+
+
         return None
     last = seen.last_monitor
     if last is None:
