@@ -278,6 +278,7 @@ class HousingState(TypedDict):
     share_used_percent: float | None
     life_hours: float | None
     cleanings: int
+    age_known: bool
     hours_left: Points | None
     due_at: Dates | None
     latch_hours_left: Points | None

@@ -22,7 +22,13 @@ from cleanside.ingest.analysis.newest_monitor import HOUR_US, fitted_last
 from cleanside.ingest.analysis.summarising import COLUMNS, as_readings
 from cleanside.ingest.restriction import Readings, Study
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
-from cleanside.ingest.restriction.verdict.installation import CleanLevel, Surroundings, accept, verdict_of
+from cleanside.ingest.restriction.verdict.installation import (
+    EXPLAINED,
+    CleanLevel,
+    Surroundings,
+    accept,
+    verdict_of,
+)
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance, fleet, newest, raw, streams
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
@@ -81,9 +87,16 @@ def report(
     readings = as_readings(parts) if stored else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
     terminal = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
     around = _around(connection, housing, fitted.device_ids, terminal, stored, since_us)
-    clean = None if study is None else clean_level_of(study)
-    around = replace(around, clean=clean, element_in_use=element_in_use, worked_on=worked_on)
-    checks = accept(readings, replace(around, below_clean=study is not None and study.is_below_clean))
+    around = replace(around, element_in_use=element_in_use, worked_on=worked_on)
+    if study is not None:
+        around = replace(
+            around,
+            clean=clean_level_of(study),
+            below_clean=study.is_below_clean,
+            in_question=study.element_in_question,
+            explained_by=explained_by(study),
+        )
+    checks = accept(readings, around)
     return Report(
         housing=housing,
         devices=() if fitted.newest is None else (fitted.newest.device,),
@@ -96,6 +109,13 @@ def report(
         verdict=verdict_of(checks),
         checks=checks,
     )
+
+
+def explained_by(study: Study) -> str | None:
+    """The cause that explains checks that fail; None: none does, or dust may reach the engine besides."""
+    if study.is_below_clean or study.element_in_question:
+        return None
+    return next((found.cause for found in study.suspicions if found.cause in EXPLAINED), None)
 
 
 def clean_level_of(study: Study) -> CleanLevel | None:

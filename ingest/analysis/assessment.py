@@ -106,7 +106,13 @@ class View:
         """What a person reads for the state."""
         study = self.assessment.study
         has_limit = study.terminal_pa is not None
-        return state_text(self.assessment.state, has_limit=has_limit, cleaned=study.cleanings > 0)
+        return state_text(
+            self.assessment.state,
+            has_limit=has_limit,
+            cleaned=study.cleanings > 0,
+            age_known=study.age_known,
+            look=self.assessment.asks_to_look,
+        )
 
 
 def terminal_at(terminals: Sequence[TerminalRow], at_us: int) -> TerminalRow | None:

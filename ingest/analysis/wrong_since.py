@@ -6,9 +6,12 @@ Promises: pure; the hours of the machine, not the moment at which a server looke
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from cleanside.ingest.analysis.assessment import Judge, View
+from cleanside.ingest.restriction import Suspicion
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 LEVEL_HOURS = 6  # whose median is the level (chosen: most of a shift, as where entries are weighed)
@@ -19,7 +22,20 @@ def wrong_since_s(judge: Judge, view: View) -> float | None:
     series = judge.series(view)
     if view.assessment.state == "over" and view.terminal is not None:
         return over_since_s(series.hour_s, series.restriction_pa, view.terminal.restriction_pa)
-    return doubted_since_s(series.hour_s, view.assessment.study.restriction_s)
+    study = view.assessment.study
+    told_s = told_since_s(study.suspicions)
+    return doubted_since_s(series.hour_s, study.restriction_s) if told_s is None else told_s
+
+
+def told_since_s(suspicions: Sequence[Suspicion]) -> float | None:
+    """
+    The instant that the gravest suspicion names itself: levels may be trusted on. None: it names none.
+
+    Tubes that are exchanged are read with their sign turned, so that the newest level is a trusted one.
+    """
+    values = suspicions[0].evidence.values if suspicions else {}
+    found = values.get("from_s", values.get("at_s"))
+    return None if found is None else float(found)
 
 
 def over_since_s(hour_s: FloatArray, restriction_pa: FloatArray, limit_pa: float) -> float | None:

@@ -34,6 +34,7 @@ from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.take_away import TakenAway, dates, local, plain
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.restriction.verdict.assess import LOOK
 from cleanside.ingest.restriction.verdict.trend import TREND_STEPS
 from cleanside.ingest.store.keys import Key
 
@@ -140,11 +141,20 @@ def unit_of(document: Mapping[str, Any]) -> str | None:
 
 
 def state_key(document: Mapping[str, Any]) -> str:
-    """The key of the words of a state: without a limit none is judged, and a cleaned element is not new."""
+    """
+    The key of the words of a state.
+
+    Where a person is asked whether the element is in, that. Without a limit none is judged, and an element
+    that was cleaned, or in use when first seen, is not new.
+    """
+    if document["advice_code"] == LOOK:
+        return "look"
     if document["state"] != "running-in":
         return str(document["state"])
     if document["terminal_restriction"] is None:
         return "no_limit"
+    if not document["age_known"]:
+        return "age_unknown"
     return "cleaned" if document["cleanings"] else "running-in"
 
 
@@ -167,7 +177,8 @@ def advice_said(say: Sayer, document: Mapping[str, Any]) -> Markup:
 
 def has_question(document: Mapping[str, Any]) -> bool:
     """True where a person has something to answer."""
-    return bool(asked_of(document) or document["changes_found"]) or is_asked(document["planned"])
+    asks = asked_of(document) or document["changes_found"] or document["advice_code"] == LOOK
+    return bool(asks) or is_asked(document["planned"])
 
 
 def asked_of(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
@@ -194,13 +205,16 @@ def _next_steps(say: Sayer, document: Mapping[str, Any]) -> Iterator[Markup]:
     stands = laid_up is not None and not is_ahead(say.formats, document["laid_up"])
     resting = resting_said(say, document["rests_on_entry"], is_short=True)
     planned = None if stands else planned_day(document)
-    if state == "suspect":
+    looks = document["advice_code"] == LOOK
+    if state == "suspect" or looks:
         yield Markup("<strong>{}</strong>").format(say(f"fleet.next.{advice_of(document)}"))
-    if asks:
+    if asks and not looks:
         yield Markup("<strong>{}</strong>").format(say("fleet.next.question"))
     if document["without_key"]:
         yield Markup("<strong>{}</strong>").format(say("fleet.next.key"))
     is_urgent = state in URGENT - {"suspect"} and not stands
+    if looks:
+        return
     if is_urgent or (state not in URGENT and not (asks or planned or laid_up or resting)):
         yield say(f"fleet.next.{advice_of(document)}")
     if resting is not None:

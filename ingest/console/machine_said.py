@@ -16,6 +16,7 @@ from cleanside.ingest.console.fleet_page import advice_said, state_key
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.restriction.verdict.assess import LOOK
 
 #: states in which a machine is not left as it is: the limit is reached, or the readings do not fit
 HELD = frozenset({"over", "due", "suspect"})
@@ -34,11 +35,13 @@ class MachineSaid(NamedTuple):
     suspicions: list[tuple[Markup, Markup]]
     #: the entry that this rests on until readings confirm it, and what stood before; None: none
     resting: Markup | None = None
+    #: a person is asked whether a sound element is in
+    asks_to_look: bool = False
 
     @property
     def is_held(self) -> bool:
         """True where somebody beside the machine has something to do before it goes on."""
-        return self.code in HELD
+        return self.code in HELD or self.asks_to_look
 
 
 def entry_verdict(say: Sayer, change: Mapping[str, Any]) -> Markup:
@@ -58,4 +61,5 @@ def machine_said(say: Sayer, document: Mapping[str, Any]) -> MachineSaid:
             for found in document["suspicions"]
         ],
         resting=resting_said(say, document["rests_on_entry"]),
+        asks_to_look=document["advice_code"] == LOOK,
     )

@@ -13,6 +13,7 @@ from typing import Any
 from markupsafe import Markup
 
 from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.restriction.verdict.assess import LOOK
 
 Values = Mapping[str, Any]
 
@@ -29,11 +30,12 @@ CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
     **dict.fromkeys(
         (f"advice_{name}" for name in ("monitors_swapped", "ports_swapped", "no_restriction")), _SECURE
     ),
-    **dict.fromkeys(("advice_below_clean", "advice_fell_denied"), ("element_out", *_SECURE)),
+    **dict.fromkeys(("advice_below_clean", "advice_fell_denied", LOOK), ("element_out", *_SECURE)),
 }
 #: verdict of an entry -> the question that it asks
 ASKS = {
     "entry_again": "again",
+    "entry_entered_before": "again",
     "entry_did_not_fall": "which",
     "entry_before_first_reading": "date",
     "entry_part_of_the_way": "cleaned",

@@ -499,6 +499,26 @@ def test_the_fleet_is_ordered_by_urgency(api: Api) -> None:
     assert fleet[0]["state"] in ("over", "due")
 
 
+def test_what_lets_dust_in_comes_before_what_is_over_its_limit(api: Api) -> None:
+    """A question about an entry, and a machine over its limit, stood above "dust reaches the engine"."""
+    api.register()
+    api.register("loader-02-intake", "loader-02")
+    key = api.post("/v1/keys", {"role": "device", "devices": ["loader-02-intake"]}).json()["key"]
+    set_hours_in(api, 41)
+    api.send(working_hours(40, rise_kpa=0.16))
+    other = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d12"
+    sound = working_hours(30, device="loader-02-intake") | {"stream": other}
+    torn = working_hours(10, first_seq=1 + 30 * 60, device="loader-02-intake") | {"stream": other}
+    torn["columns"]["restriction"] = [0.2] * 600
+    for sent in (sound, torn):
+        headers = {"Authorization": f"Bearer {key}"}
+        assert api.post("/v1/readings", sent, key=None, headers=headers).status_code == 200
+    api.analyse()
+    fleet = api.get("/v1/fleet", key="planner").json()["housings"]
+    assert [h["machine"] for h in fleet] == ["loader-02", "grader-07"]
+    assert [h["advice_code"] for h in fleet] == ["advice_below_clean", "advice_over"]
+
+
 # ---------------------------------------------------------------- silence
 
 

@@ -458,6 +458,7 @@ class HousingAnswer(Described):
     share_used_percent: float | None
     life_hours: float | None
     cleanings: int = Field(description="how often the running element was cleaned, entered or likely")
+    age_known: bool
     hours_left: Points | None
     due_at: Dates | None
     latch_hours_left: Points | None = Field(

@@ -139,6 +139,7 @@ EntryVerdict = TypeAliasType(
             "before_first_reading",
             "double",
             "again",
+            "entered_before",
             "noted",
             "denied",
         ],
@@ -147,7 +148,8 @@ EntryVerdict = TypeAliasType(
                 "what the readings say of an entry: fits, fits_at_fall (a fall close by), too_low, "
                 "part_of_the_way, did_not_fall, clean_before, before_first_reading, double (the same work, "
                 "within a shift); again (the same work, within a shift by operating hours and not by the "
-                "clock: a person says whether it was done twice); not_seen_yet and "
+                "clock: a person says whether it was done twice); entered_before (the same work, within two "
+                "weeks, and a second does not show: as again); not_seen_yet and "
                 "no_level_before: not enough readings; not_watched: no monitor sits there any more, so no "
                 "reading can check it; noted: nothing to check; denied: no change"
             )

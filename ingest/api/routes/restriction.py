@@ -48,6 +48,7 @@ from cleanside.ingest.planning.shop_terms import WorkingDays
 from cleanside.ingest.restriction import Assessment, LifeSpan, Quantiles, Suspicion
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import DAY_S
+from cleanside.ingest.restriction.verdict.assess import LOOK
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
 from cleanside.ingest.shop.advice import advice_of
@@ -62,6 +63,8 @@ from cleanside.ingest.store.keys import Key
 router = router_of("restriction")
 
 MAX_POINTS = 2_000  # of the series in one answer, newest first kept; chosen: more than a screen has columns
+#: advice of what lets dust into the engine, or may: before every state
+DUST_FIRST = ("advice_below_clean", "advice_fell_denied", LOOK)
 #: most urgent first
 URGENCY = ("over", "due", "suspect", "plan", "silent", "running-in", "serving")
 
@@ -239,7 +242,8 @@ def get_fleet(
     """
     The present views of the housings that the key may see, most urgent first, a page at a time.
 
-    First come questions: contradicted entries, changes found without an entry, work in a lay-up, planned
+    First comes what lets dust into the engine, or may. Then what is over its limit, due, or contradicts
+    itself. Then questions: contradicted entries, changes found without an entry, work in a lay-up, planned
     changes whose day passed without one, falls into a lay-up, or was planned before a change became known.
     All pages show the instant of the first (`now`), because due dates, and so the order, move with the clock.
     """
@@ -316,6 +320,8 @@ def has_question(seen: View) -> bool:
     study, now_us = seen.assessment.study, round(seen.assessment.now_s * 1_000_000)
     if study.questions or study.changes_found_s or seen.assessment.worked_laid_up:
         return True
+    if seen.assessment.asks_to_look:
+        return True
     if state_of_plan(seen.papers.planned, study, now_us) in ("missed", "overtaken"):
         return True
     day = _open_day(seen)
@@ -363,12 +369,22 @@ def _of_first_page(at_us: int, now_us: int) -> int:
 
 
 def urgency(seen: View) -> tuple[int, int, str, str]:
-    """The sort key of a housing in the fleet: those that ask a person first, by state, due date and name."""
+    """
+    The sort key of a housing in the fleet, by what it costs to wait; then by due date and name.
+
+    Dust in the engine costs an engine, so what lets it in comes first, then what may. What is over, due or
+    contradicts itself costs power, fuel or a wrong plan. Any other question costs a plan that rests on it.
+    """
     due_s = int(seen.assessment.due_s.p50) if seen.assessment.due_s else NEVER_S
-    rank = URGENCY.index(seen.assessment.state)
-    if not has_question(seen):
-        rank += len(URGENCY)
-    return rank, min(due_s, NEVER_S), seen.housing.machine, seen.housing.name
+    return _rank(seen), min(due_s, NEVER_S), seen.housing.machine, seen.housing.name
+
+
+def _rank(seen: View) -> int:
+    """By how much it costs to wait, 0 first."""
+    if seen.assessment.advice.code in DUST_FIRST:
+        return DUST_FIRST.index(seen.assessment.advice.code)
+    rank = len(DUST_FIRST) + URGENCY.index(seen.assessment.state)
+    return rank if seen.assessment.state in AT_ONCE or has_question(seen) else rank + len(URGENCY)
 
 
 def document_of(seen: View) -> dict[str, Any]:
@@ -385,7 +401,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "state_text": seen.state_text,
         "advice": text_of(advice),
         "advice_code": advice.code,
-        "cautions": shown_cautions("below_clean") if assessment.study.is_below_clean else [],
+        "cautions": shown_cautions("below_clean") if _may_reach_engine(assessment) else [],
         "suspicions": [_suspicion(suspicion, unit) for suspicion in assessment.study.suspicions],
         "questions": [question_document(entry, unit) for entry in assessment.study.questions],
         "restriction_pa": assessment.study.restriction_pa,
@@ -397,6 +413,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "share_used_percent": assessment.study.share_used_percent,
         "life_hours": assessment.study.life_hours,
         "cleanings": assessment.study.cleanings,
+        "age_known": assessment.study.age_known,
         "hours_left": _points(assessment.study.hours_left),
         "due_at": dates_of(assessment.due_s),
         "latch_hours_left": _points(assessment.study.latch_hours_left),
@@ -451,6 +468,11 @@ def resting_document(assessment: Assessment) -> dict[str, Any] | None:
             "due_at": dates_of(otherwise.due_s),
         },
     }
+
+
+def _may_reach_engine(assessment: Assessment) -> bool:
+    """Dust may: a sound element is not in the stream, or a person is asked whether one is."""
+    return assessment.study.is_below_clean or assessment.asks_to_look
 
 
 def asked_of_lay_up(assessment: Assessment) -> dict[str, Any] | None:

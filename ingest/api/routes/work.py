@@ -388,7 +388,9 @@ def _job_document(judge: Judge, seen: OnList, job: Job, days: ListDays) -> dict[
         **indicator_document(found, days),
         "dates_rest_on": rest_on(found),
         "unsure_because": _unsure(found) if job.reason == "early_date" else [],
-        "has_question": bool(found.study.questions or found.study.changes_found_s or found.worked_laid_up),
+        "has_question": bool(
+            found.study.questions or found.study.changes_found_s or found.worked_laid_up or found.asks_to_look
+        ),
         "causes": [suspicion.cause for suspicion in found.study.suspicions],
         "planned": planned_document(view),
         "service": service_document(of_machine),

@@ -37,6 +37,9 @@ SHIFT_S = 12 * HOUR_S
 # A change so many operating hours after one that was found, with nothing to show for it, is most likely the
 # same change with a wrong date: a question (chosen: the work of a week).
 BESIDE_ROWS = 60
+#: the same beside an earlier entry, by the clock: an element lasts longer, so the second most likely is the
+#: first once more (chosen)
+BESIDE_S = 14 * DAY_S
 DENIED_ROWS = 24  # a fall is found again within as many hours as more readings come (chosen)
 CLEAR_FALL = 0.15  # of the level before; hours of one element wander by less over a shift (chosen)
 NO_FALL = 0.95  # of the level before: a new element that lies no lower asks for a second look (chosen)
@@ -51,8 +54,10 @@ NOT_WATCHED = "not_watched"
 DID_NOT_FALL, BEFORE_FIRST_READING = "did_not_fall", "before_first_reading"
 #: the same work was entered a few operating hours before or after, and longer ago on the clock
 AGAIN = "again"
+#: the same work was entered within the days before, and a second does not show
+ENTERED_BEFORE = "entered_before"
 DOUBLE, NOTED, DENIED = "double", "noted", "denied"
-QUESTIONS = (DID_NOT_FALL, BEFORE_FIRST_READING, AGAIN)
+QUESTIONS = (DID_NOT_FALL, BEFORE_FIRST_READING, AGAIN, ENTERED_BEFORE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -203,9 +208,15 @@ class _Around:
         self._expected = expected
         #: plausible entries of a new element: the row, counted in believed rows, and the level there
         self._looked_right: list[tuple[int, float]] = []
+        self._weighed: list[WeighedEntry] = []
 
     def weigh(self, entry: Entry) -> WeighedEntry:
-        """What the readings say of an entry."""
+        """What the readings say of an entry. Ask in order of time."""
+        found = self._weigh(entry)
+        self._weighed.append(found)
+        return found
+
+    def _weigh(self, entry: Entry) -> WeighedEntry:
         row = int(np.searchsorted(self._hour_s, entry.at_s))
         mine = WeighedEntry(entry=entry, verdict=NOTED, row=row, fall_s=self._nearest_fall_s(entry.at_s))
         if entry.what == "nothing":
@@ -269,6 +280,8 @@ class _Around:
         if clean_pa is not None and before_pa <= CLEAN_ALREADY * clean_pa:
             if self._is_beside_a_change(split):
                 return self._asked(replace(used, used_s=None), DID_NOT_FALL)
+            if (other := self._entered_before(mine.entry)) is not None:
+                return self._asked(replace(used, used_s=None, other_s=other.at_s), ENTERED_BEFORE)
             return replace(used, verdict=CLEAN_BEFORE)
         return self._asked(replace(used, used_s=None), DID_NOT_FALL)
 
@@ -284,6 +297,15 @@ class _Around:
     def _is_beside_a_change(self, split: int) -> bool:
         """A change that was found lies less than `BESIDE_ROWS` before."""
         return any(c.likely == "change" and 0 <= split - c.row <= BESIDE_ROWS for c in self._falls)
+
+    def _entered_before(self, entry: Entry) -> Entry | None:
+        """The same work that was entered in the days before, one that counts rather than a question."""
+        same = [
+            weighed
+            for weighed in self._weighed
+            if weighed.entry.what == entry.what and entry.at_s - weighed.entry.at_s <= BESIDE_S
+        ]
+        return max(same, key=lambda w: (not w.is_question, w.entry.at_s)).entry if same else None
 
     def _asked(self, mine: WeighedEntry, verdict: str) -> WeighedEntry:
         return replace(mine, verdict=verdict, used_s=mine.entry.at_s if mine.entry.confirmed else None)

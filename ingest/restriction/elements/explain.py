@@ -58,6 +58,8 @@ class Premises:
     entered: Mapping[int, str]
     #: how restriction answers the flow, by the same rows as the pieces; None: not known
     response: FlowResponse | None = None
+    #: rows before which a person looked at the element and put it back
+    inspected: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -280,6 +282,9 @@ class _StepOf:
         is_entered = self._entered in (NEW, CLEANED)
         #: ln of how likely an entry of an opening is wrong, where none is at this step
         self._entry_is_wrong = ln(1.0 - tuning.entered_right - tuning.entered_other) if is_entered else 0.0
+        #: ln of how likely there is no sound element although a person saw one since the step
+        looked = any(piece.first < row <= piece.end for row in around.inspected)
+        self._if_seen = ln(tuning.inspected_wrong) if looked else 0.0
         self._rate = tuning.new_per_h * self._if_stopped
         self._new_rate = self._rate * self._loaded(around.clean, around.clean_spread**2)
         self._lasting = {state: _lasting(state, piece, around.by, tuning) for state in PASSING}
@@ -457,6 +462,18 @@ class _StepOf:
         return as_slow(self._pace, self._tuning.pace_new, self._tuning.pace_least)
 
     @cached_property
+    def _loads_as_little(self) -> float:
+        """ln of how likely an element that was just fitted, or cleaned, rose no more than this one did."""
+        piece, tuning, limit = self._piece, self._tuning, self._premises.limit
+        if limit is None or piece.start >= limit or not piece.hours:
+            return 0.0
+        start = math.exp(piece.start)
+        rose = max(math.exp(piece.finish) - start, 0.0) + 2 * self._spread * start
+        lasts_h = piece.hours * ((math.exp(limit) - start) / rose) ** (1.0 / tuning.loads_as)
+        usual_h, spread = tuning.lasts
+        return max(ln(below((math.log(usual_h) - math.log(lasts_h)) / spread)), tuning.flat_least)
+
+    @cached_property
     def _opened(self) -> float:
         """How likely the housing was opened at this step."""
         return 1.0 if self._entered in (NEW, CLEANED) else self._new_rate
@@ -518,7 +535,7 @@ class _StepOf:
             tuning = self._tuning
             var = path.usual_var + tuning.element_spread**2 + self._spread**2
             level = mixed(self._piece.start - path.usual, math.sqrt(var), tuning)
-            self._as_new[usual] = level + self._comes_back_as_new
+            self._as_new[usual] = level + self._comes_back_as_new + self._loads_as_little
         return self._as_new[usual]
 
     def _cleaned(self, path: _Path, base: float) -> list[_Way]:
@@ -534,6 +551,7 @@ class _StepOf:
         inside = below((kept - low) / soft) * below((high - kept) / soft)
         weight = (
             self._comes_back_as_cleaned
+            + self._loads_as_little
             + self._rate_of(CLEANED, path)
             + ln(inside * level / rise / (high - low))
         )
@@ -684,7 +702,7 @@ class _StepOf:
     ) -> list[_Way]:
         """The machine is in a state that passes; its element stays at `base`."""
         if state == LOW:
-            weight += self._low_level(path)[1]
+            weight += self._low_level(path)[1] + self._if_seen
         whole = path.weight + weight + self._lasting[state]
         if self._is_hopeless(whole):
             return []

@@ -8,7 +8,7 @@ Leaves to others: the likelihoods (`explain`), lives (`lives`), sentences (`verd
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -78,6 +78,7 @@ class Openings:
     low: BoolArray  # rows of the series without a sound element, as is likely
     doubted: BoolArray  # rows up to the newest in which there may be none, so likely that a person is warned
     warned: bool  # a person is warned that there is none now
+    in_question: bool  # there may be none now: too unlikely for a warning, too likely to leave it unasked
     now_pa: float | None  # newest level; None: nothing was seen
     clean_pa: float | None  # what a clean element of the machine reads
 
@@ -103,7 +104,7 @@ def find_openings(
     low = np.zeros(len(believed), dtype=bool)
     level, hour_s = series.restriction_pa[place], series.hour_s[place]
     if len(place) == 0 or (not _is_known(expected) and not np.any(level > 0)):
-        return Openings([], [], [], series.restriction_pa, low, low.copy(), False, None, None)
+        return Openings([], [], [], series.restriction_pa, low, low.copy(), False, False, None, None)
     cut = cut_pieces(
         level,
         hours=series.operating_h[place],
@@ -117,6 +118,7 @@ def find_openings(
     firsts = np.array([piece.first for piece in cut.pieces])
     entered = _entered(entries, hour_s, firsts, level)
     around = _premises(level, expected, BY[flow], entered, tuning, response)
+    around = replace(around, inspected=_inspected(entries, hour_s))
     found = explain(cut, around, tuning, followed)
     for piece, chance in zip(found.pieces, found.low, strict=True):
         low[place[piece.first : piece.end]] = chance >= LIKELY
@@ -138,6 +140,7 @@ def find_openings(
         low=low,
         doubted=doubted,
         warned=warned,
+        in_question=not warned and found.low[-1] >= tuning.ask_low,
         now_pa=float(np.exp(found.pieces[-1].finish)),
         clean_pa=float(np.exp(found.clean)),
     )
@@ -331,6 +334,12 @@ def _stood_h(series: HourlyRestriction, place: IntArray) -> FloatArray:
 def _entry_rows(entries: Sequence[Entry], hour_s: FloatArray) -> list[int]:
     works = [entry for entry in entries if entry.what in BEGINS_LIFE]
     return [int(np.searchsorted(hour_s, entry.at_s)) for entry in works]
+
+
+def _inspected(entries: Sequence[Entry], hour_s: FloatArray) -> frozenset[int]:
+    """Rows before which a person looked at the element and put it back; as many as rows: after the newest."""
+    looks = (e for e in entries if e.what == "inspected" and (e.confirmed or not e.by_code))
+    return frozenset(int(np.searchsorted(hour_s, look.at_s)) for look in looks)
 
 
 def _entered(

@@ -126,6 +126,9 @@ class Tuning:
         0.7, unit="1", origin="chosen: an entry beside a step says what was done, most often"
     )
     entered_other: float = constant(0.1, unit="1", origin="chosen: cleaned for new, new for cleaned")
+    inspected_wrong: float = constant(
+        0.05, unit="1", origin="chosen: a person looked at the element and overlooked that it is torn"
+    )
     without_stop: float = constant(
         0.25, unit="1", origin="chosen: elements are changed with the engine stopped; clocks may be off"
     )
@@ -219,6 +222,19 @@ class Tuning:
     )
     pace_new: tuple[float, float] = constant(
         (0.9, 0.6), unit="ln of hours", origin="open bench: a new element begins flat"
+    )
+    lasts: tuple[float, float] = constant(
+        (500.0, 0.8),
+        unit="operating hours, and ln of them",
+        origin="common practice: elements last 250 to 1 000 h; wider, as clean air and shapes differ",
+    )
+    loads_as: float = constant(
+        2.0,
+        unit="exponent of the share of the life",
+        origin="chosen: loading is convex, a new element begins flat",
+    )
+    flat_least: float = constant(
+        -2.0, unit="ln", origin="chosen: an element in clean air hardly loads; that alone must not decide"
     )
     low_step: tuple[float, float, float] = constant(
         (0.08, 0.15, 0.1), unit="ln", origin="chosen: what is left of an element gets wet and dry by little"
@@ -318,7 +334,9 @@ class Tuning:
         0.25, unit="of the fall", origin="chosen: nearer to the level before a fall, it is that level again"
     )
     ask_low: float = constant(
-        0.1, unit="probability", origin="chosen: dust reaches the engine, and a look costs minutes"
+        0.1,
+        unit="probability",
+        origin="chosen: dust costs an engine, a look minutes; by 0.05 made fleets showed none more",
     )
     warn: tuple[float, float, float] = constant(
         (0.25, 0.3, 0.4),

@@ -114,6 +114,14 @@ SEEN: Mapping[str, Sentence] = {
         "{level_pa:restriction} at {speed_rad_s:speed}; a clean element reads about {clean_pa:restriction} "
         "there. By its hours at work the element is missing or torn, or the tube is off."
     ),
+    "suspected_no_element": (
+        "{level_pa:restriction} at {speed_rad_s:speed}. By its hours at work the element is missing or torn, "
+        "or the tube is off."
+    ),
+    "element_in_question": (
+        "{level_pa:restriction} at {speed_rad_s:speed}, {share:percent} of the change limit. By its hours at "
+        "work the element may be missing or torn."
+    ),
     "seen_by_hand": "Seen by a person: it holds. The readings say: {seen}",
     "fits_by_hand": "Compared by hand, {hand_value:g} {hand_unit}: it fits. The readings say: {seen}",
     "does_not_fit_by_hand": (
@@ -177,6 +185,14 @@ NEXT_STEPS: Mapping[str, Sentence] = {
     "do_look_at_tube": (
         "Restriction does not follow the engine. Engine off and secured, then look for a tube that is off, "
         "pinched or wet, a plugged tap, or a missing element. Never run the engine with the element out."
+    ),
+    "do_exchange_tubes": (
+        "The tubes of the sensor seem to be exchanged, which explains this: put each where it belongs. The "
+        "housing stays closed."
+    ),
+    "do_compare_labels": (
+        "The monitors of two machines seem to have changed places, which explains this: compare the labels "
+        "first. The housing stays closed."
     ),
     "do_enter_limit": "Enter it from the engine maker's manual, in the unit printed there.",
     "do_check_limit": (

@@ -34,6 +34,7 @@ SILENT_S = {
     "unknown": 2 * DAY_S,
 }
 MISSED_DAYS = 1.5  # of mean daily work in silence: then it may be working without coverage (chosen)
+LOOK = "advice_may_be_missing"  # to look whether a sound element is in
 NEVER_S = 4_102_444_800.0  # 2100-01-01: beyond the calendar of a shop
 #: the analysis then follows one of several devices, or turns the sign; an element does not get cleaner while
 #: it is not read
@@ -57,6 +58,11 @@ class Assessment:
     worked_laid_up: Statement | None  # it worked although it is laid up: a person is asked; None: it did not
     evidence: tuple[Statement, ...]  # evidence of the study, and what is known of the silence
     otherwise: Assessment | None = None  # as of `Study.otherwise`; None: no entry waits for readings
+
+    @property
+    def asks_to_look(self) -> bool:
+        """A person is asked whether a sound element is in: nothing else is advised meanwhile."""
+        return self.advice.code == LOOK
 
 
 def assess_housing(
@@ -247,6 +253,8 @@ def _state(
 def _advice(study: Study, state: str) -> Statement:
     if state == "suspect":
         return say(f"advice_{study.suspicions[0].cause}")
+    if study.element_in_question and state not in ("over", "due"):  # there the housing is opened anyway
+        return say(LOOK)
     if state == "running-in" and study.terminal_pa is None:
         return say("advice_no_limit")
     return say(f"advice_{state}")

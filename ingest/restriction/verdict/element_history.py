@@ -18,6 +18,7 @@ import numpy as np
 from cleanside.ingest.restriction.elements.denied import DeniedFall, denied_falls, in_doubt
 from cleanside.ingest.restriction.elements.entries import (
     CLEAN_ALREADY,
+    TOO_LOW,
     Expected,
     WeighedEntry,
     weigh_entries,
@@ -87,6 +88,18 @@ class ElementHistory:
     def lives(self) -> list[Life]:
         """All, the running one last."""
         return [life for _, life in self.cuts]
+
+    @property
+    def is_in_question(self) -> bool:
+        """There may be no sound element in the stream now: a person is asked to look, and not warned."""
+        return not self.below and (self.openings.in_question or self._began_too_low)
+
+    @property
+    def _began_too_low(self) -> bool:
+        """The newest element that a person entered reads too little for one, and nobody has looked since."""
+        work = [one for one in self.entries if one.begins_life or one.entry.what == "inspected"]
+        newest = max(work, key=lambda one: one.entry.at_s, default=None)
+        return newest is not None and newest.verdict == TOO_LOW and not newest.entry.confirmed
 
     @property
     def cleanings(self) -> int:

@@ -13,7 +13,7 @@ Electrical and pressure limits below are common practice unless a source stands 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -81,6 +81,14 @@ CLEAN_RUN_S = 60.0  # at rated speed: flow and a monitor's mean have settled by 
 TERMINAL_PA = (2_000.0, 12_000.0)
 
 
+#: cause for mistrust -> what to do about a check that fails by it
+EXPLAINED: Mapping[str, str] = {
+    "flat": "do_look_at_tube",
+    "ports_swapped": "do_exchange_tubes",
+    "monitors_swapped": "do_compare_labels",
+}
+
+
 @dataclass(frozen=True, kw_only=True)
 class CleanLevel:
     """What a clean element of this machine, or of its kind, reads at full flow."""
@@ -132,6 +140,10 @@ class Surroundings:
     element_in_use: bool = False
     #: by its hours so far, no sound element stands in the stream, or a tube is off
     below_clean: bool = False
+    #: the same is likely enough that a person is asked
+    in_question: bool = False
+    #: the cause for mistrust of those hours that explains a check that fails (`EXPLAINED`); None: none does
+    explained_by: str | None = None
     #: a person entered work on the element, and the readings are those since then
     worked_on: bool = False
 
@@ -155,7 +167,14 @@ def accept(readings: Readings, around: Surroundings) -> tuple[Check, ...]:
         _terminal(around),
         _clean(table, around),
     )
-    return tuple(_with_hand(check, table, around) for check in checks)
+    return tuple(_explained(_with_hand(check, table, around), around) for check in checks)
+
+
+def _explained(check: Check, around: Surroundings) -> Check:
+    """A check that fails for a cause that is known; it sends nobody into the housing for another."""
+    if around.explained_by is None or check.verdict != FAILED or check.check not in (ANSWER, CLEAN):
+        return check
+    return replace(check, next_step=say(EXPLAINED[around.explained_by]))
 
 
 def verdict_of(checks: Sequence[Check]) -> str:
@@ -314,11 +333,18 @@ def _clean(table: _Table, around: Surroundings) -> Check:
     if clean_pa is not None and level_pa < FAR_BELOW_CLEAN * clean_pa:
         seen = say("far_below_clean", level_pa=level_pa, clean_pa=clean_pa, speed_rad_s=speed_rad_s)
         return failed(CLEAN, seen, say("do_check_element"))
-    if around.below_clean and clean_pa is not None and level_pa < LOW_FOR_CLEAN * clean_pa:
-        seen = say("suspected_below_clean", level_pa=level_pa, clean_pa=clean_pa, speed_rad_s=speed_rad_s)
+    if around.below_clean and (clean_pa is None or level_pa < LOW_FOR_CLEAN * clean_pa):
+        if clean_pa is None:
+            seen = say("suspected_no_element", level_pa=level_pa, speed_rad_s=speed_rad_s)
+        else:
+            seen = say("suspected_below_clean", level_pa=level_pa, clean_pa=clean_pa, speed_rad_s=speed_rad_s)
         if around.worked_on:  # without load a sound element reads as low: its hours at work tell
             return still_open(CLEAN, seen, say("do_work_after_repair"))
         return failed(CLEAN, seen, say("do_check_element_first"))
+    if around.in_question:
+        seen = say("element_in_question", level_pa=level_pa, share=share, speed_rad_s=speed_rad_s)
+        do = "do_work_after_repair" if around.worked_on else "do_check_element_first"
+        return still_open(CLEAN, seen, say(do))
     code = "level_in_use" if around.element_in_use else "clean_level"
     seen = say(code, level_pa=level_pa, share=share, speed_rad_s=speed_rad_s)
     if share < low:

@@ -37,10 +37,20 @@ def text_of(statement: Statement, unit: str | None = None) -> str:
     return _Writer(unit if unit in _DECIMALS else "kPa").text_of(statement)
 
 
-def state_text(state: str, *, has_limit: bool, cleaned: bool = False) -> str:
-    """What a person reads for a state. cleaned : the element was cleaned, and is not new."""
+def state_text(
+    state: str, *, has_limit: bool, cleaned: bool = False, age_known: bool = True, look: bool = False
+) -> str:
+    """
+    What a person reads for a state.
+
+    cleaned : the element was cleaned, and is not new. age_known : False, it was in use when first seen.
+    look : a person is asked whether a sound element is in.
+    """
+    if look:
+        return STATE_FORMS["look"]
     if state == "running-in":
-        state = "cleaned" if cleaned and has_limit else state if has_limit else "no limit"
+        state = "age unknown" if not age_known else "cleaned" if cleaned else state
+        state = state if has_limit else "no limit"
     return STATE_FORMS[state]
 
 
@@ -120,6 +130,8 @@ STATE_FORMS: Mapping[str, str] = {
     "running-in": "new element, too early to judge",
     "cleaned": "cleaned element, too early to judge",
     "no limit": "no change limit entered",
+    "age unknown": "element of unknown age, too early to judge",
+    "look": "is the element in?",
     "serving": "in service",
     "plan": "plan change",
     "due": "change due",
@@ -469,6 +481,7 @@ SUSPICIONS: Mapping[str, Sentence] = {
 _ASKS = {
     "entry_did_not_fall": "Wrong machine or time?",
     "entry_before_first_reading": "Is the date right?",
+    "entry_entered_before": "Was it done twice, or is it one?",
     "entry_again": "Was it done twice, or is it one?",
 }
 
@@ -530,6 +543,13 @@ def _again(values: Values) -> str:
     return f"{_work(values)} entered for {{at_s:minute}}. One is entered for {{other_s:minute}} too, {other}."
 
 
+def _entered_before(values: Values) -> str:
+    return (
+        f"{_work(values)} entered for {{at_s:minute}}. One is entered for {{other_s:minute}} already, and a "
+        "second does not show ({before_pa:restriction} to {after_pa:restriction})."
+    )
+
+
 _OF_ENTRIES: Mapping[str, Sentence] = {
     "entry_fits": f"{_FELL}. This fits the entry.",
     "entry_fits_at_fall": (
@@ -549,6 +569,7 @@ _OF_ENTRIES: Mapping[str, Sentence] = {
     "entry_did_not_fall": _did_not_fall,
     "entry_before_first_reading": _before_first_reading,
     "entry_again": _again,
+    "entry_entered_before": _entered_before,
     "entry_double": "Already entered within the same shift. Both entries count as one.",
     "entry_noted": "Noted. The element stays the same.",
     "entry_denied": "Noted. The element was not changed then.",
@@ -580,6 +601,11 @@ ADVICE: Mapping[str, str] = {
     "advice_below_clean": (
         "Stop and inspect: element missing, torn or not seated, or tube off. Dust reaches the engine. Never "
         f"run the engine with the element out. {_SECURE}"
+    ),
+    "advice_may_be_missing": (
+        "The element may be missing or torn: at the next stop look that it is in, whole and seated, and "
+        "enter what you found. Without it dust reaches the engine, and its level shows no date. Never run "
+        f"the engine with the element out. {_SECURE}"
     ),
     "advice_fell_denied": (
         "Restriction fell and stayed low, though nothing was changed: look at tube, tap and element before "

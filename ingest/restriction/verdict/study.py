@@ -72,6 +72,7 @@ class Study:
     hours_left: Quantiles | None  # operating hours to the limit at full flow. [h]
     latch_hours_left: Quantiles | None  # until the indicator on the housing latches. [h]
     duty: Duty
+    element_in_question: bool  # an element missing or torn is likely enough to ask, and not to warn
     lives_learned_from: int
     last_s: float | None  # newest reading, seconds since 1970-01-01 UTC
     measured_s: float | None  # the same, of the last hour with any quantity in its readings
@@ -102,6 +103,11 @@ class Study:
             for entry in self.entries
             if entry.verdict == NOT_SEEN_YET and entry.begins_life and not entry.entry.confirmed
         )
+
+    @property
+    def age_known(self) -> bool:
+        """False: the running element was in use before the first reading, and nobody entered since when."""
+        return not self.lives or bool(self.lives[-1].began_by)
 
     @property
     def is_below_clean(self) -> bool:
@@ -221,6 +227,8 @@ def _forecast(
     duty = learn_duty(measured.table)
     if facts.terminal_pa is None or loaded.hours is None or len(history.level_pa) == 0:
         return _Outlook(duty)
+    if loaded.state == "running-in" and history.cuts[-1][0] is None:
+        return _Outlook(duty)  # neither its age nor its level is known: any date would be one of nothing
     met = met_by_work(measured, history)
     ahead = Ahead(history.life, loaded.hours, facts.fleet, history.looked.level_spread, met)
     points = ahead.points()
@@ -244,8 +252,11 @@ def _judge(
     last = table.hours[-1] if len(table) else None
     last_s = None if last is None else float(last["last_s"])
     entries = tuple(_with_look(entry, outlook.duty, last_s) for entry in history.entries)
+    suspicions = suspicions_of(measured, history, facts, lost, outlook.duty)
+    if any(found.cause == "terminal" for found in suspicions):  # that of the indicator is right
+        outlook = outlook._replace(latch_hours_left=None)
     return Study(
-        suspicions=suspicions_of(measured, history, facts, lost, outlook.duty),
+        suspicions=suspicions,
         restriction_pa=float(level[-1]) if len(level) else None,
         restriction_s=_trusted_s(history.judged_s(table), lost),
         hours_in_doubt=_in_doubt(loaded, history),
@@ -260,6 +271,7 @@ def _judge(
         hours_left=outlook.hours_left,
         latch_hours_left=outlook.latch_hours_left,
         duty=outlook.duty,
+        element_in_question=history.is_in_question and not measured.reference.of_idle_only,
         lives_learned_from=len(facts.fleet.lives),
         last_s=last_s,
         measured_s=measured.unread.measured_s,

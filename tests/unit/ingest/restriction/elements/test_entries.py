@@ -132,6 +132,32 @@ def test_the_same_work_more_than_a_shift_later_on_the_clock_is_asked_about(confi
     assert found[1].used_s == (later.at_s if confirmed else None)
 
 
+@pytest.mark.parametrize("confirmed", [False, True])
+def test_a_second_entry_days_after_a_first_that_does_not_show_is_asked_back(confirmed: bool) -> None:
+    """More than a week's work after the first it counted, and the element was a new one without a word."""
+    first = entry(CHANGED_S - 300, name="a")
+    later = dataclasses.replace(entry(CHANGED_S + 7.6 * DAY_S, name="b"), confirmed=confirmed)
+    found = _long_clean(first, later).study
+    assert [w.verdict for w in found.entries] == ["fits", "entered_before"]
+    asked = found.entries[1]
+    assert (asked.is_question, asked.other_s) == (not confirmed, first.at_s)
+    assert asked.used_s == (later.at_s if confirmed else None)
+    assert len(found.lives) == (3 if confirmed else 2)
+    assert _long_clean(later).study.entries[0].other_s is None  # of itself it is nobody's double
+
+
+def _long_clean(*entries: Entry) -> Assessment:
+    """The loader, whose new element does not load: a change some 75 hours of work later would not show."""
+    readings = demo_readings(LOADER, days=24)
+    assert readings.restriction_pa is not None
+    assert readings.engine_speed_rad_s is not None
+    new_pa = np.interp(readings.engine_speed_rad_s, [0.0, 220.0], [0.0, 2_000.0])
+    level = np.where(readings.at_s < CHANGED_S, readings.restriction_pa, new_pa)
+    facts = HousingFacts(terminal_pa=terminal_pa_of(LOADER), entries=entries, machine=LOADER.name)
+    seen = summarise_hours(dataclasses.replace(readings, restriction_pa=level))
+    return assess_housing(seen, facts, now_s=float(readings.at_s.max()) + 600)
+
+
 def test_a_date_long_before_the_first_reading_is_asked_about() -> None:
     long_ago = entry(START_AT.timestamp() - 6 * 365 * DAY_S)
     found, without = assess("grader-07", long_ago), assess("grader-07")

@@ -1,6 +1,7 @@
 """Acceptance: a sound installation passes, each fault fails its check, nothing passes unseen."""
 
 import dataclasses
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from cleanside.gateway.spot_checks import FAILED, NOT_YET_SEEN, PASSED
 from cleanside.ingest.restriction import Readings
 from cleanside.ingest.restriction.verdict.installation import (
     BY_HAND,
+    EXPLAINED,
     HIGH_RAD_S,
     NOT_MEASURED,
     CleanLevel,
@@ -300,6 +302,32 @@ def test_an_element_that_is_suspected_to_be_missing_is_not_said_to_be_right():
     assert (mended.verdict, mended.next_step.code) == (NOT_YET_SEEN, "do_work_after_repair")
     near = verdicts(fitting(), below_clean=True, clean=CleanLevel(restriction_pa=2_000.0))["clean level"]
     assert near.verdict == PASSED  # the newest readings show an element again
+
+
+def test_a_suspected_element_whose_clean_level_nobody_knows_is_not_said_to_be_right():
+    """An element taken out and not put back passed with 9 % of the limit."""
+    found = verdicts(fitting(), below_clean=True)["clean level"]
+    assert (found.verdict, found.seen.code) == (FAILED, "suspected_no_element")
+    assert found.next_step.code == "do_check_element_first"
+
+
+def test_an_element_in_question_does_not_pass():
+    found = verdicts(fitting(), in_question=True)["clean level"]
+    assert (found.verdict, found.seen.code) == (NOT_YET_SEEN, "element_in_question")
+    assert found.next_step.code == "do_check_element_first"
+    looked = verdicts(fitting(), in_question=True, worked_on=True)["clean level"]
+    assert (looked.verdict, looked.next_step.code) == (NOT_YET_SEEN, "do_work_after_repair")
+
+
+@pytest.mark.parametrize(("cause", "step"), sorted(EXPLAINED.items()))
+def test_a_check_that_a_known_cause_explains_sends_nobody_into_the_housing(cause, step):
+    """Exchanged tubes read -0.95 kPa: it asked whether the element was in and the tube on."""
+    readings = fitting()
+    turned = replace(readings, restriction_pa=-readings.restriction_pa)
+    assert verdicts(turned)["clean level"].next_step.code == "do_check_element"
+    found = verdicts(turned, explained_by=cause)["clean level"]
+    assert (found.verdict, found.next_step.code) == (FAILED, step)
+    assert verdicts(readings, explained_by=cause)["clean level"].verdict == PASSED  # it was put right
 
 
 @pytest.mark.parametrize(("clean_pa", "code"), [(1_100.0, "clean_level_high"), (1_500.0, "clean_level")])

@@ -56,8 +56,9 @@ def test_every_sentence_is_said_somewhere() -> None:
 def test_every_entry_state_cause_and_silence_has_a_form() -> None:
     verdicts = {value for name, value in vars(entries).items() if name.isupper() and isinstance(value, str)}
     assert {f"entry_{verdict}" for verdict in verdicts} == set(ENTRIES)
-    assert {f"advice_{code}" for code in (*STATES, *CAUSES, "no_limit", "planned")} == set(ADVICE)
-    assert set(STATE_FORMS) == {*STATES, "suspect", "no limit", "cleaned"}
+    codes = {*STATES, *CAUSES, "no_limit", "planned", "may_be_missing"}
+    assert {f"advice_{code}" for code in codes} == set(ADVICE)
+    assert set(STATE_FORMS) == {*STATES, "suspect", "no limit", "cleaned", "age unknown", "look"}
     assert set(CAUSE_FORMS) == set(CAUSES)
     assert set(SILENCE_FORMS) == set(SILENT_S)
 
