@@ -27,6 +27,8 @@ from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 FLEET_VERSION = 2
 #: the air in which levels are stated; levels in other air are wrong here, so those lives are not learned from
 AIR = "site"
+#: of the record; before, under "looks", what looks say stood in ln and is not read
+LOOKS = "looks_in_spreads"
 USUAL_LIFE_H = 500.0  # operating hours; used until the fleet or the life itself shows more (common practice)
 LEAST_CLEAN_LIVES = 3  # a single one may have been read from a torn element
 MAX_ROWS_PER_LIFE = 400  # a curve has no finer detail; a snapshot of 1000 lives stays at some MB
@@ -88,7 +90,7 @@ class FleetKnowledge:
             "lives": [_life_record(life) for life in self.lives],
             "nearby": self.nearby.as_record(),
             "sent": self.sent.as_record(),
-            "looks": [list(one) for one in self.looks],
+            LOOKS: [list(one) for one in self.looks],
             "shortfalls": self.shortfalls.as_record(),
         }
 
@@ -103,7 +105,7 @@ class FleetKnowledge:
             raise WrongInput("fleet_version", version=record.get("version"), known=FLEET_VERSION)
         nearby = Nearby.from_record(record["nearby"])
         sent = SentChanges.from_record(record.get("sent", ()))  # the previous release stored none
-        looks = tuple(MachineLooks(*one) for one in record.get("looks", ()))  # the same
+        looks = tuple(MachineLooks(*one) for one in record.get(LOOKS, ()))  # the same
         shortfalls = Shortfalls.from_record(record.get("shortfalls", ()))  # nor these
         if record.get("air") != AIR:
             return cls((), nearby, sent, looks, shortfalls)

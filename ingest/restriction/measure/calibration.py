@@ -191,43 +191,70 @@ def ln_of(said: Sequence[Likelihood], tuning: Tuning) -> float:
 
 
 class MachineLooks(NamedTuple):
-    """What the looks of one machine say of c, without any prior: a normal likelihood in natural form."""
+    """
+    What the looks of one machine say of c / spread, without any prior: a normal likelihood in natural form.
+
+    spread is what c has before any look. A machine whose full flow is known to 2 % says of its own 2 % alone:
+    in units of ln, the slope of its likelihood would be read far outside of where it was taken.
+    """
 
     machine: str
     kind: str
     flow: str  # how its levels are derived: `Reference.flow_kind`
-    pull: float  # mean times precision
-    precision: float  # [1/ln^2]
+    pull: float  # mean times precision [1]
+    precision: float  # [1]
 
 
 def looks_alone(
     said: Sequence[Likelihood], spread: float, tuning: Tuning, *, machine: str, kind: str, flow: str
 ) -> MachineLooks | None:
-    """What looks say without the prior; None: nothing. spread : of the prior."""
+    """What looks say without the prior; None: nothing. spread : of the prior. [ln]"""
     if not said:
         return None
     found = calibrate(said, Prior(0.0, spread), tuning)
-    precision = max(found.spread**-2 - spread**-2, 0.0)
-    return MachineLooks(machine, kind, flow, found.middle * found.spread**-2, precision)
+    precision = max((spread / found.spread) ** 2 - 1.0, 0.0)
+    return MachineLooks(machine, kind, flow, found.middle / spread * (1.0 + precision), precision)
 
 
 def prior_of(
     fleet: Iterable[MachineLooks], spread: float, tuning: Tuning, *, machine: str, kind: str, flow: str
 ) -> Prior:
     """
-    What the other machines let expect of one: drawn from none to those by the same flow, and on to its kind.
+    What the other machines let expect of one.
 
-    spread : of machines around their middle. The machine's own looks are left out: they count by themselves.
+    The variance of c / spread is 1: `fleet_share` of it is common to all machines by the same flow,
+    `kind_share` to those of a kind, the rest is each machine's own. So one machine moves another by less than
+    itself, and none by more than that one's own error allows.
+    spread : of c before any look [ln]; it stays. The machine's own looks are left out: they count by
+        themselves.
     """
     others = sorted(one for one in fleet if one.flow == flow and one.machine != machine)
-    middle = _drawn(others, 0.0, tuning.fleet_spread, spread)
-    alike = [one for one in others if one.kind == kind]
-    return Prior(_drawn(alike, middle, tuning.kind_apart, spread), spread, len(others))
+    own = 1.0 - tuning.fleet_share - tuning.kind_share
+    of_kinds = {one.kind: _Said() for one in others}
+    for one in others:
+        of_kinds[one.kind] += _Said(one.pull, one.precision).blurred(own)
+    alike = of_kinds.pop(kind, _Said())
+    shared = sum((said.blurred(tuning.kind_share) for said in of_kinds.values()), _Said())
+    around = _Said(shared.pull, tuning.fleet_share**-1 + shared.precision).blurred(tuning.kind_share)
+    return Prior(spread * (around + alike).mean, spread, len(others))
 
 
-def _drawn(machines: Sequence[MachineLooks], to: float, apart: float, spread: float) -> float:
-    """Posterior mean of what machines share; before any, it is normal around `to`."""
-    blurred = [1.0 + one.precision * spread**2 for one in machines]  # each machine has an error of its own
-    precision = sum(one.precision / by for one, by in zip(machines, blurred, strict=True))
-    pull = sum(one.pull / by for one, by in zip(machines, blurred, strict=True))
-    return (to * apart**-2 + pull) / (apart**-2 + precision)
+@dataclass(frozen=True)
+class _Said:
+    """A normal likelihood in natural form."""
+
+    pull: float = 0.0
+    precision: float = 0.0
+
+    def blurred(self, variance: float) -> _Said:
+        """Of what differs from this by a normal error of so much variance."""
+        by = 1.0 + self.precision * variance
+        return _Said(self.pull / by, self.precision / by)
+
+    def __add__(self, other: _Said) -> _Said:
+        """Both together."""
+        return _Said(self.pull + other.pull, self.precision + other.precision)
+
+    @property
+    def mean(self) -> float:
+        return self.pull / self.precision

@@ -304,13 +304,13 @@ class Tuning:
         unit="operating hours",
         origin="chosen: dates of changes are off by that; people look before the work",
     )
-    fleet_spread: float = constant(
-        0.1,
-        unit="ln",
-        origin="made fleet (plateau): what the machines of one flow measure share is 0.09 to 0.15",
+    fleet_share: float = constant(
+        0.5,
+        unit="of the variance",
+        origin="chosen; made fleet (plateau): machines of one flow share 0.09 to 0.15 in ln, about their own",
     )
-    kind_apart: float = constant(
-        0.05, unit="ln", origin="chosen: kinds of machine differ by less than machines"
+    kind_share: float = constant(
+        0.125, unit="of the variance", origin="chosen: kinds of machine differ by less than machines"
     )
 
     # ------------------------------------------------------------ what is reported

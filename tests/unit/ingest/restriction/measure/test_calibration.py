@@ -164,28 +164,60 @@ def test_looks_in_any_order_say_the_same_to_the_last_bit() -> None:
 # ---------------------------------------------------------------- the fleet
 
 
+SPREAD = 0.15
+
+
 def machine(
     name: str, middle: float, precision: float, *, kind: str = "loader", flow: str = "none"
 ) -> MachineLooks:
-    return MachineLooks(name, kind, flow, middle * precision, precision)
+    """middle [ln], precision [1/ln^2] : of what the looks say alone."""
+    return MachineLooks(name, kind, flow, middle * precision * SPREAD, precision * SPREAD**2)
 
 
-def expected(fleet: Sequence[MachineLooks], *, kind: str = "loader") -> float:
-    return prior_of(fleet, 0.15, TUNING, machine="this", kind=kind, flow="none").middle
+def expected(fleet: Sequence[MachineLooks], *, kind: str = "loader", spread: float = SPREAD) -> float:
+    return prior_of(fleet, spread, TUNING, machine="this", kind=kind, flow="none").middle
 
 
-def test_the_middle_of_a_fleet_is_the_mean_of_machines_with_errors_of_their_own() -> None:
-    """Normal machines around a normal middle: weights are 1 / (spread of machines^2 + error^2)."""
-    fleet = [machine("a", 0.2, 50.0, kind="x"), machine("b", 0.1, 25.0, kind="y")]
-    weights = np.array([TUNING.fleet_spread**-2, 1 / (0.15**2 + 1 / 50.0), 1 / (0.15**2 + 1 / 25.0)])
-    assert expected(fleet) == pytest.approx(np.dot(weights, [0.0, 0.2, 0.1]) / weights.sum())
-    assert expected(fleet[::-1]) == expected(fleet)
+@pytest.mark.parametrize("kind", ["x", "y", "z"])
+def test_what_a_fleet_lets_expect_is_the_mean_of_the_joint_normal(kind: str) -> None:
+    """Conditional mean of a multivariate normal (any textbook of statistics), with numpy's solver."""
+    said = [("x", 0.2, 50.0), ("y", 0.1, 25.0), ("x", -0.1, 80.0), ("w", 0.3, 10.0)]
+    fleet = [machine(f"m{place}", at, sure, kind=of) for place, (of, at, sure) in enumerate(said)]
+    kinds = np.array([of for of, _, _ in said])
+    between = TUNING.fleet_share + TUNING.kind_share * (kinds[:, None] == kinds[None, :])
+    np.fill_diagonal(between, 1.0)
+    seen = between + np.diag([1.0 / (sure * SPREAD**2) for _, _, sure in said])
+    with_this = TUNING.fleet_share + TUNING.kind_share * (kinds == kind)
+    means = np.array([at / SPREAD for _, at, _ in said])
+    assert expected(fleet, kind=kind) == pytest.approx(SPREAD * with_this @ np.linalg.solve(seen, means))
+    assert expected(fleet[::-1], kind=kind) == expected(fleet, kind=kind)
 
 
 def test_a_fleet_of_one_says_little_and_one_of_many_nearly_all() -> None:
     one = expected([machine("a", 0.2, 100.0)])
     many = expected([machine(str(n), 0.2, 100.0) for n in range(40)])
     assert 0.0 < one < 0.1 < 0.18 < many < 0.2
+
+
+@pytest.mark.parametrize("own", [0.02, 0.0247, 0.08, 0.14])
+@pytest.mark.parametrize("others", [0.0247, 0.14])
+def test_one_machine_whose_indicator_latched_moves_no_other_more_than_itself(
+    own: float, others: float
+) -> None:
+    """
+    In units of what each may be off: a normal job at a machine near its limit multiplied others by 1.10.
+
+    Its own level, by speed and load, was known to 2.5 % and moved by 1 %.
+    """
+    look = Latching(None, 0.99 * LIMIT_PA, LIMIT_PA)
+    itself = calibrate([look], Prior(0.0, own), TUNING).middle / own
+    alone = looks_alone([look], own, TUNING, machine="hauler-34", kind="hauler", flow="speed_load")
+    assert alone is not None
+    for kind in ("hauler", "grader"):
+        found = prior_of([alone], others, TUNING, machine="other", kind=kind, flow="speed_load")
+        assert 0.0 < found.middle / others < 0.7 * itself
+        assert found.machines == 1
+        assert found.spread == others
 
 
 def test_machines_of_the_same_kind_count_more_and_by_another_flow_not_at_all() -> None:
@@ -203,6 +235,7 @@ def test_what_looks_say_alone_times_the_prior_is_what_they_say_with_it() -> None
     alone = looks_alone(LOOKS, 0.14, TUNING, machine="a", kind="x", flow="none")
     assert alone is not None
     together = calibrate(LOOKS, Prior(0.0, 0.14), TUNING)
-    precision = alone.precision + 0.14**-2
-    assert (alone.pull / precision, precision**-0.5) == pytest.approx((together.middle, together.spread))
+    precision = alone.precision + 1.0
+    in_spreads = together.middle / 0.14, together.spread / 0.14
+    assert (alone.pull / precision, precision**-0.5) == pytest.approx(in_spreads)
     assert looks_alone([], 0.14, TUNING, machine="a", kind="x", flow="none") is None
