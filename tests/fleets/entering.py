@@ -27,18 +27,24 @@ DATED_LATE = 0.5  # of the late ones: the day of the entry stands for that of th
 OFF_BY_S = 1_800.0  # of a time that a person remembers, either way
 
 
-def enter(machines: Sequence[Machine], chance: np.random.Generator) -> list[Machine]:
-    """The machines with what people entered at each of them."""
+def enter(
+    machines: Sequence[Machine], chance: np.random.Generator, *, careful: frozenset[str] = frozenset()
+) -> list[Machine]:
+    """
+    The machines with what people entered at each of them.
+
+    careful : names of machines whose changes are all entered right, and where no other's are entered.
+    """
     entries: dict[str, list[Entry]] = {machine.name: [] for machine in machines}
     noted: list[Machine] = []
     for machine in machines:
         changes = []
         for change in machine.changes:
-            kind = _kind(change, chance)
+            kind = _kind(change, chance, is_careful=machine.name in careful)
             is_own = kind in (EntryIs.RIGHT, EntryIs.LATE, EntryIs.DOUBLED)
             changes.append(replace(change, is_entered=is_own))
             if kind is not None:
-                others = [m.name for m in machines if m is not machine]
+                others = [m.name for m in machines if m is not machine and m.name not in careful]
                 at = machine.name if is_own or not others else str(chance.choice(others))
                 entries[at] += _entries(machine, change, kind, chance)
         noted.append(replace(machine, changes=tuple(changes)))
@@ -48,10 +54,12 @@ def enter(machines: Sequence[Machine], chance: np.random.Generator) -> list[Mach
     ]
 
 
-def _kind(change: Change, chance: np.random.Generator) -> EntryIs | None:
+def _kind(change: Change, chance: np.random.Generator, *, is_careful: bool) -> EntryIs | None:
     """How people enter some work. A torn element was meant as a new one; a missing one has no entry."""
     if change.work not in (Work.NEW, Work.CLEANED, Work.TORN):
         return None
+    if is_careful:
+        return EntryIs.RIGHT
     kinds = list(SHARES)
     return kinds[int(chance.choice(len(kinds), p=list(SHARES.values())))]
 

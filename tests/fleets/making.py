@@ -77,6 +77,11 @@ class Draft:
     has_pressure_pair: bool = False
     #: False: no reading with the engine off is ever sent, so that no zero can be seen
     has_rest: bool = True
+    #: of those that are dealt to it; 0: its monitor is never swapped and its sensor never exchanged either.
+    #: None: all
+    most_faults: int | None = None
+    #: True: people enter each change on the day, and nobody enters another machine's here
+    is_all_entered: bool = False
     notes: Mapping[str, float | str] = field(default_factory=dict)
 
 
@@ -133,13 +138,14 @@ def make_fleet(generator: str, *, machines: int, days: int, seed: int, interval_
     _swap_monitors(made, span, chances[-1])
     for i, living in enumerate(made):
         _write_papers(living, np.random.default_rng([seed, crc32(pen.name.encode()), i, 1]))
+    careful = frozenset(living.draft.name for living in made if living.draft.is_all_entered)
     return Fleet(
         generator=pen.name,
         seed=seed,
         start_s=span.start_s,
         days=days,
         interval_s=interval_s,
-        machines=tuple(enter([living.machine() for living in made], chances[-1])),
+        machines=tuple(enter([living.machine() for living in made], chances[-1], careful=careful)),
     )
 
 
@@ -185,6 +191,7 @@ class _Living:
 
 def _live(draft: Draft, slots: Sequence[Slot], span: Span, chance: np.random.Generator) -> _Living:
     worked = draft.worked
+    slots = _fewer(slots, draft.most_faults, chance)
     wrongs = incidents.wrong_services(slots, worked, chance)
     upkeep = Upkeep(worked=worked, physics=draft.physics, limit_pa=draft.limit_pa, chance=chance)
     kept = upkeep.run(wrongs)
@@ -205,10 +212,17 @@ def _live(draft: Draft, slots: Sequence[Slot], span: Span, chance: np.random.Gen
             draft, kept, span, received_s := arrivals(worked.at_s[: worked.end], span.end_s, chance)
         ),
     )
-    if draft.has_pressure_pair:
+    if draft.has_pressure_pair and draft.most_faults is None:
         _swap_ports(living, span, chance)
     _send(living, received_s, chance)
     return living
+
+
+def _fewer(slots: Sequence[Slot], most: int | None, chance: np.random.Generator) -> Sequence[Slot]:
+    """So many of the faults that were dealt, any of them, in time order. most : None for all."""
+    if most is None or len(slots) <= most:
+        return slots
+    return [slots[i] for i in sorted(chance.choice(len(slots), most, replace=False))]
 
 
 def _put_back(at_s: float) -> Change:
@@ -274,7 +288,7 @@ def _exchanged_sensor(living: _Living, chance: np.random.Generator) -> tuple[Flo
     gain, zero_pa = np.ones(worked.end), np.zeros(worked.end)
     is_exchanged, when = chance.random(2)
     row = worked.row_of_break(worked.at_s[0] + when * (worked.at_s[worked.end - 1] - worked.at_s[0]))
-    if is_exchanged < EXCHANGED and row < worked.end:
+    if is_exchanged < EXCHANGED and row < worked.end and living.draft.most_faults != 0:
         gain[row:] = 1 + chance.normal(0, EXCHANGED_GAIN)
         zero_pa[row:] = chance.normal(0, EXCHANGED_ZERO_PA)
         living.changes.append(replace(_put_back(worked.work_s(row)), work=Work.SENSOR_EXCHANGED))
@@ -324,8 +338,9 @@ def _evenings(draft: Draft, kept: Kept, span: Span, received_s: Floats) -> Eveni
 
 def _swap_monitors(living: Sequence[_Living], span: Span, chance: np.random.Generator) -> None:
     """Two machines are washed, and each monitor comes back onto the other machine."""
-    alone = [one for one in living if len(one.draft.gauges) == 1]
-    for _ in range(int(len(living) / incidents.PAIR_EVERY)):
+    faulty = [one for one in living if one.draft.most_faults is None]
+    alone = [one for one in faulty if len(one.draft.gauges) == 1]
+    for _ in range(int(len(faulty) / incidents.PAIR_EVERY)):
         for _ in range(TRIES):
             first, second = (alone[i] for i in chance.choice(len(alone), 2, replace=False))
             from_s = span.start_s + chance.uniform(0.08, 0.85) * span.days * DAY_S
