@@ -41,7 +41,7 @@ from tests.fleets.truth import (
 from tests.fleets.upkeep import AFTER_DAYS, Kept, Physics, Upkeep, Worked, dust_of
 
 #: generators that a colleague may tune on, and those that only score
-FOR_TUNING, KEPT_OUT = ("plateau", "quarry"), ("estuary", "highland")
+FOR_TUNING, KEPT_OUT = ("plateau", "quarry", "moor"), ("estuary", "highland")
 LEAST_DAYS = 14  # nothing goes wrong in the first six days and the last three
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z, a Monday
 EXCHANGED = 0.25  # of the machines get another sensor of the same make within the record; chosen
