@@ -52,7 +52,8 @@ from typing import Any
 import numpy as np
 from scipy.signal import lfilter
 
-from tests.fleets.making import Draft, Sense, Span
+from tests.fleets.making import Draft, Span
+from tests.fleets.moor_gauges import SENSORS, gauges_for, stepped
 from tests.fleets.moor_sky import Sky, damp_of
 from tests.fleets.moor_work import KINDS, Engine, Rows, engine_for, rows_for
 from tests.fleets.rows import smooth_noise
@@ -113,37 +114,6 @@ MAKES = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True)
-class Sensor:
-    """A kind of gauge; pressures in Pa."""
-
-    step_pa: float
-    noise_pa: float
-    #: with a memory of minutes to days
-    drift_pa: float
-    #: standard deviation of what the zero moves with the bay [Pa/K]
-    per_k: float
-    lag_s: float = 0.0
-    #: it has no values below zero
-    is_floored: bool = False
-    is_pair: bool = False
-
-
-SENSORS = (
-    Sensor(step_pa=1.0, noise_pa=8.0, drift_pa=6.0, per_k=0.2),
-    Sensor(step_pa=50.0, noise_pa=15.0, drift_pa=10.0, per_k=0.4, is_floored=True),
-    Sensor(step_pa=10.0, noise_pa=18.0, drift_pa=45.0, per_k=0.5),
-    Sensor(step_pa=10.0, noise_pa=15.0, drift_pa=12.0, per_k=0.4, is_pair=True),
-    Sensor(step_pa=5.0, noise_pa=10.0, drift_pa=10.0, per_k=1.4),
-    Sensor(step_pa=10.0, noise_pa=6.0, drift_pa=8.0, per_k=0.3, lag_s=240.0),
-    Sensor(step_pa=250.0, noise_pa=20.0, drift_pa=10.0, per_k=0.4, is_floored=True),
-)
-SENT_IN = (("kPa", 1_000.0), ("Pa", 1.0), ("mbar", 100.0), ("inH2O", 249.08891))
-MOST_PER_K = 2.0  # 0.02 % of 10 kPa: beyond it a sensor is not within its papers
-PULSES = (0.01, 0.03)  # of the drop: the flow of an engine pulses
-GAIN, SECOND_GAIN = 0.015, 0.03  # standard deviations; 1 to 3 % of span is common practice
-
-
 class Generator:
     """The pen of the moor."""
 
@@ -170,7 +140,7 @@ class Generator:
         physics = _Physics.of(engine, sky, limit * pa_in_unit, self.seed, chance)
         worked = _worked(engine, physics, sky, span, chance)
         bus, units = _bus(proxy, engine, worked, chance)
-        gauges, own_units = _gauges(sensor, engine, worked, chance, two=number % 6 == 4)
+        gauges, own_units = gauges_for(sensor, engine, worked, chance, two=number % 6 == 4)
         is_spared = number % 5 in SPARED
         return Draft(
             name=f"moor-{kind.name}-{number:02d}",
@@ -441,10 +411,6 @@ def _blown(engine: Engine, sky: Sky, chance: np.random.Generator) -> Floats:
 # ---------------------------------------------------------------- what is sent
 
 
-def _stepped(values: Floats, step: float) -> Floats:
-    return np.asarray(np.round(values / step) * step)
-
-
 def _bus(
     proxy: Proxy, engine: Engine, worked: Worked, chance: np.random.Generator
 ) -> tuple[Mapping[str, Floats], Mapping[str, str]]:
@@ -457,32 +423,32 @@ def _bus(
     has_load, has_hours, has_air, has_volts, has_holes = chance.random(5) < (0.5, 0.65, 0.4, 0.4, 0.3)
     if proxy is not Proxy.NOTHING:
         bus["engine_speed"], units["engine_speed"] = (
-            _stepped(engine.speed * kind.rated_r_min * blur, 0.125),
+            stepped(engine.speed * kind.rated_r_min * blur, 0.125),
             "r/min",
         )
     if proxy is Proxy.SPEED_AND_LOAD or (proxy is Proxy.BOOST and has_load):
         shown = np.clip(100 * engine.load + 2.0 * on * chance.normal(size=n), 0.0, 125.0)
-        bus["engine_load"], units["engine_load"] = _stepped(shown, 1.0), "%"
+        bus["engine_load"], units["engine_load"] = stepped(shown, 1.0), "%"
     if proxy is Proxy.BOOST:
         gauge = (engine.boost - 1) * engine.ambient_pa / 1_000 * blur
-        bus["boost_pressure"], units["boost_pressure"] = _stepped(gauge, 2.0), "kPa"
+        bus["boost_pressure"], units["boost_pressure"] = stepped(gauge, 2.0), "kPa"
         charge = engine.temperature_c + 8.0 + 22.0 * (engine.boost - 1) + 1.5 * chance.normal(size=n)
-        bus["intake_temperature"], units["intake_temperature"] = _stepped(charge, 1.0), "Cel"
+        bus["intake_temperature"], units["intake_temperature"] = stepped(charge, 1.0), "Cel"
     if proxy is Proxy.MASS_FLOW:
         fouled = 1 - chance.uniform(0.0, 0.05) * (rows.at_s - rows.at_s[0]) / (110 * DAY_S)
         own = chance.normal(1.0, 0.02) * fouled * (1 + 0.02 * chance.normal(size=n))
         bus["air_mass_flow"], units["air_mass_flow"] = (
-            np.maximum(_stepped(engine.mass_kg_s * 3600 * own, 0.05), 0.0),
+            np.maximum(stepped(engine.mass_kg_s * 3600 * own, 0.05), 0.0),
             "kg/h",
         )
     if has_hours:
         bus["engine_hours"], units["engine_hours"] = _counter(rows, worked, chance), "h"
     if has_air:
         air = engine.temperature_c + 0.1 * (engine.bay_c - engine.temperature_c) + 0.5 * chance.normal(size=n)
-        bus["air_temperature"], units["air_temperature"] = _stepped(air, 0.5), "Cel"
+        bus["air_temperature"], units["air_temperature"] = stepped(air, 0.5), "Cel"
     if has_volts:
         volts = np.where(on, 27.8, 25.0) + 0.15 * chance.normal(size=n)
-        bus["supply_voltage"], units["supply_voltage"] = _stepped(volts, 0.05), "V"
+        bus["supply_voltage"], units["supply_voltage"] = stepped(volts, 0.05), "V"
     if has_holes:
         is_heard = chance.random(n) > 0.02
         bus = {name: np.where(is_heard, values, np.nan) for name, values in bus.items()}
@@ -502,98 +468,6 @@ def _counter(rows: Rows, worked: Worked, chance: np.random.Generator) -> Floats:
         hours = hours + jump * (np.arange(len(hours)) >= row)
     step = 1.0 if draw > 0.85 else 0.05
     return np.asarray(np.floor(hours / step) * step)
-
-
-def _gauges(
-    sensor: Sensor, engine: Engine, worked: Worked, chance: np.random.Generator, *, two: bool
-) -> tuple[tuple[Sense, ...], Mapping[str, str]]:
-    """One gauge, or two that differ by a few per cent, or a pair of absolute sensors."""
-    if sensor.is_pair:
-        return (_pair(sensor, engine, worked, chance),), {"ambient_pressure": "kPa", "intake_pressure": "kPa"}
-    unit, pa_in_unit = SENT_IN[int(chance.choice(4, p=(0.55, 0.15, 0.15, 0.15)))]
-    gauges = [_gauge(sensor, engine, worked, pa_in_unit, chance.normal(1.0, GAIN), chance)]
-    if two:
-        gauges.append(_gauge(sensor, engine, worked, pa_in_unit, chance.normal(1.0, SECOND_GAIN), chance))
-    return tuple(gauges), {"restriction": unit}
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Errors:
-    """How one gauge errs at the rows of the record: zero [Pa], factor of noise, and rows that it sends."""
-
-    zero_pa: Floats
-    pulses: float
-    has_value: np.ndarray
-
-    @classmethod
-    def of(cls, sensor: Sensor, engine: Engine, worked: Worked, chance: np.random.Generator) -> _Errors:
-        end = worked.end
-        per_k = float(np.clip(chance.normal(0.0, sensor.per_k), -MOST_PER_K, MOST_PER_K))
-        # equal parts over minutes, hours and days: the spectrum of 1/f
-        pink = sum(smooth_noise(end, rows, chance) for rows in (4, 60, 900, 12_000)) / 2
-        holes = chance.uniform(0.0, 0.04) if chance.random() < 0.4 else 0.0
-        has_value = chance.random(end) >= holes
-        at_s = worked.at_s[:end]
-        for _ in range(int(chance.integers(0, 4))):
-            begin_s = chance.uniform(at_s[0], at_s[-1])
-            has_value &= (at_s < begin_s) | (at_s > begin_s + chance.uniform(0.2, 9.0) * HOUR_S)
-        return cls(
-            zero_pa=chance.normal(0, 15.0) + per_k * (engine.bay_c[:end] - 25.0) + sensor.drift_pa * pink,
-            pulses=float(chance.uniform(*PULSES)),
-            has_value=has_value,
-        )
-
-    def noise_pa(self, sensor: Sensor, shown_pa: Floats, chance: np.random.Generator) -> Floats:
-        spread = np.hypot(sensor.noise_pa, self.pulses * shown_pa)
-        return np.asarray(self.zero_pa + spread * chance.normal(size=len(shown_pa)))
-
-
-def _gauge(
-    sensor: Sensor,
-    engine: Engine,
-    worked: Worked,
-    pa_in_unit: float,
-    gain: float,
-    chance: np.random.Generator,
-) -> Sense:
-    errors, factor = _Errors.of(sensor, engine, worked, chance), chance.normal(1.0, gain)
-
-    def sense(shown_pa: Floats, chance: np.random.Generator) -> Mapping[str, Floats]:
-        followed_pa = _followed(shown_pa, engine.rows, sensor.lag_s)
-        pa = factor * followed_pa + errors.noise_pa(sensor, followed_pa, chance)
-        pa = np.maximum(pa, 0.0) if sensor.is_floored else pa
-        return {"restriction": np.where(errors.has_value, _stepped(pa, sensor.step_pa) / pa_in_unit, np.nan)}
-
-    return sense
-
-
-def _pair(sensor: Sensor, engine: Engine, worked: Worked, chance: np.random.Generator) -> Sense:
-    """Two absolute sensors, each with its own noise."""
-    errors, ambient_pa = _Errors.of(sensor, engine, worked, chance), engine.ambient_pa[: worked.end]
-
-    def sense(shown_pa: Floats, chance: np.random.Generator) -> Mapping[str, Floats]:
-        outside = ambient_pa + sensor.noise_pa * chance.normal(size=len(shown_pa))
-        intake = ambient_pa - shown_pa - errors.noise_pa(sensor, shown_pa, chance)
-        return {
-            "ambient_pressure": _stepped(outside, sensor.step_pa) / 1_000,
-            "intake_pressure": np.where(errors.has_value, _stepped(intake, sensor.step_pa) / 1_000, np.nan),
-        }
-
-    return sense
-
-
-def _followed(shown_pa: Floats, rows: Rows, lag_s: float) -> Floats:
-    """What a slow gauge shows: a first-order lag that begins anew with each key-on."""
-    if lag_s == 0.0:
-        return shown_pa
-    followed, n = np.empty(len(shown_pa)), len(shown_pa)
-    starts = rows.starts[rows.starts < n]
-    step_s = float(np.median(np.diff(rows.at_s)))
-    share = 1 - np.exp(-step_s / lag_s)
-    for first, end in zip(starts, np.r_[starts[1:], n], strict=True):
-        part = shown_pa[first:end]
-        followed[first:end] = lfilter([share], [1, share - 1], part, zi=[(1 - share) * part[0]])[0]
-    return followed
 
 
 def _rated(proxy: Proxy, engine: Engine) -> ReferenceFlow | None:

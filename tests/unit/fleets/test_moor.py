@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
 from itertools import pairwise
@@ -10,12 +11,14 @@ import numpy as np
 import pytest
 
 from tests.fleets.making import START_S, Draft, Span, make_fleet
-from tests.fleets.moor import MAKES, PROXIES, SENSORS, Generator, _Made, _Physics
+from tests.fleets.moor import MAKES, PROXIES, Generator, _Made, _Physics
+from tests.fleets.moor_gauges import SENSORS
 from tests.fleets.moor_sky import SEA_PA, Sky, damp_of, standard_pa
 from tests.fleets.moor_work import KINDS, SET_AIR, SET_LOAD, Kind, air_of
-from tests.fleets.truth import DAY_S, Cause, EntryIs, Fleet, Work
+from tests.fleets.truth import DAY_S, Cause, EntryIs, Fleet, Floats, Work
 from tests.fleets.upkeep import Element
 
+PA_IN = {"kPa": 1_000.0, "Pa": 1.0, "mbar": 100.0, "inH2O": 249.08891}
 SPAN = Span(start_s=START_S, days=60, interval_s=300.0)
 
 
@@ -147,6 +150,25 @@ def test_a_standby_set_is_tested_without_load_each_month_and_carries_load_in_an_
     assert engine.load[in_outage].mean() > 0.4
 
 
+def test_gauges_err_by_a_few_per_cent_and_a_zero_within_their_papers() -> None:
+    """1 to 3 % of span, and 2 Pa/K over 40 K: common practice, by the notes of sensor makers."""
+    for draft in drafts().values():
+        at_s = draft.worked.at_s[: draft.worked.end]
+        for gauge in draft.gauges:
+            low_pa, high_pa = (
+                _mean_pa(gauge(np.full(len(at_s), pa), np.random.default_rng(2)), draft)
+                for pa in (1_000.0, 6_000.0)
+            )
+            assert (high_pa - low_pa) / 5_000.0 == pytest.approx(1.0, abs=0.1)
+            assert low_pa == pytest.approx(1_000.0, abs=200.0)
+
+
+def _mean_pa(values: Mapping[str, Floats], draft: Draft) -> float:
+    if "restriction" in values:
+        return float(np.nanmean(values["restriction"])) * PA_IN[draft.units["restriction"]]
+    return float(np.nanmean(values["ambient_pressure"] - values["intake_pressure"])) * 1_000.0
+
+
 def test_steps_and_floors_are_those_of_the_sensors() -> None:
     seen = set()
     for i, machine in enumerate(fleet(1).machines):
@@ -156,8 +178,7 @@ def test_steps_and_floors_are_those_of_the_sensors() -> None:
         own = machine.readings[-1]
         if any(fault.cause is Cause.SWAPPED for fault in machine.faults):
             continue
-        factor = {"kPa": 1_000.0, "Pa": 1.0, "mbar": 100.0, "inH2O": 249.08891}[own.units["restriction"]]
-        pa = own.values["restriction"] * factor
+        pa = own.values["restriction"] * PA_IN[own.units["restriction"]]
         pa = pa[np.isfinite(pa)]
         assert np.abs(pa / sensor.step_pa - np.round(pa / sensor.step_pa)).max() < 1e-6
         assert not sensor.is_floored or pa.min() >= 0.0
