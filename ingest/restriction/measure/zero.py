@@ -12,8 +12,17 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import median_filter
 
+from cleanside.ingest.restriction.measure.held import in_ratios
 from cleanside.ingest.restriction.measure.ranks import counted_up_to, middle
-from cleanside.ingest.restriction.measure.summary import FloatArray, HourSummary, IntArray, Summaries
+from cleanside.ingest.restriction.measure.steady import trailing_median
+from cleanside.ingest.restriction.measure.summary import (
+    BoolArray,
+    FloatArray,
+    HourSummary,
+    IntArray,
+    Summaries,
+)
+from cleanside.ingest.restriction.measure.tuning import HELD
 
 LEAST_ZERO_READINGS = 1  # the median of ZERO_LEVELS takes the noise; more would blur the hour of a step
 ZERO_LEVELS = 9  # the zero of an hour is the median of that many off-levels around it: a step stays a step
@@ -27,7 +36,12 @@ _FADE = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(ZERO_RUN + 1)
 # The newest levels are no median of ZERO_LEVELS yet. So many on end that agree, off by more than a step of
 # the sensor and by less than a plugged tap holds, are a step; one at the usual zero again ends one (chosen).
 ZERO_STEP_LEVELS, ZERO_STEP_MOST_PA = 2, 1_000.0
+ZERO_SLOW_LEVELS = 5  # at key-on and as the engine stops, before a gauge is known to be slow (chosen)
 ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
+#: Standard deviation of a sound sensor's zero between key-ons, and how many steps that weighs: a quarter of
+#: ZERO_NEAR_PA. A sensor that wanders by more, as its bay warms, must move further to have moved (chosen).
+ZERO_SPREAD_PA, ZERO_SPREAD_STEPS = 15.0, 10.0
+MAD_TO_SPREAD = 1.4826  # median deviation of a normal distribution to its standard deviation
 
 
 @dataclass(frozen=True)
@@ -39,6 +53,7 @@ class Zero:
     usual_pa: FloatArray  # the usual zero before each; faults are not learned from
     level_hour: IntArray  # the hour (place in the summaries) at which each was complete
     drift_pa: float | None  # late levels minus early ones; None below four levels
+    wanders: float = 1.0  # how far the newest smoothed level wanders beside a usual sensor's, at least 1
 
     @property
     def known(self) -> bool:
@@ -76,10 +91,20 @@ def _learn_zero(table: Summaries) -> Zero:
     edge = max(1, min(ZERO_EDGE, len(levels) // 4))
     drift = middle(levels[-edge:]) - middle(levels[:edge]) if len(levels) >= 4 else None
     smooth = _median_around(levels, ZERO_LEVELS)
+    wanders = _wanders(trailing_median(levels, ZERO_LEVELS // 2 + 1))
     usual = _usual(smooth)
     smooth = _with_newest_step(levels, smooth, float(usual[-1]))
     newest = counted_up_to(at, len(table.hours)) - 1
-    return Zero(smooth[np.maximum(newest, 0)], smooth, usual, at, drift)
+    return Zero(smooth[np.maximum(newest, 0)], smooth, usual, at, drift, wanders)
+
+
+def _wanders(levels_pa: FloatArray) -> float:
+    """How far levels that share no reading differ, beside what a usual sensor's do; at least 1."""
+    steps = np.abs(levels_pa[ZERO_LEVELS:] - levels_pa[:-ZERO_LEVELS])
+    own = MAD_TO_SPREAD * middle(steps) / np.sqrt(2.0) if len(steps) else 0.0
+    pooled = len(steps) * own**2 + ZERO_SPREAD_STEPS * ZERO_SPREAD_PA**2
+    spread = float(np.sqrt(pooled / (len(steps) + ZERO_SPREAD_STEPS)))
+    return in_ratios(max(spread / ZERO_SPREAD_PA, 1.0), HELD.step_ratio)
 
 
 def _off_levels(table: Summaries) -> tuple[FloatArray, IntArray]:
@@ -90,7 +115,7 @@ def _off_levels(table: Summaries) -> tuple[FloatArray, IntArray]:
     A slow monitor sees the engine off once or twice at each key-on: such hours are taken together.
     """
     off_pa, count = table.column("off_mean_pa"), table.hours["off_count"]
-    hours = np.flatnonzero(~np.isnan(off_pa))
+    hours = np.flatnonzero(~np.isnan(off_pa) & ~still_falls(table))
     if np.all(count[hours] >= LEAST_ZERO_READINGS):
         return off_pa[hours], hours
     levels: list[float] = []
@@ -107,6 +132,25 @@ def _off_levels(table: Summaries) -> tuple[FloatArray, IntArray]:
     return np.array(levels), np.array(at, dtype=np.int64)
 
 
+def still_falls(table: Summaries) -> BoolArray:
+    """
+    Hours in which a slow gauge still falls from what it read at work as the engine stops, shape (n,).
+
+    What most gauges show then is their zero as well.
+    """
+    return table.once("still falls", lambda: _still_falls(table))
+
+
+def _still_falls(table: Summaries) -> BoolArray:
+    off_pa = table.column("off_mean_pa")
+    stopped = table.working & ~table.hours["last_running"]
+    levels_pa = [off_pa[~np.isnan(off_pa) & mine] for mine in (stopped, ~stopped)]
+    if min(map(len, levels_pa)) < ZERO_SLOW_LEVELS:
+        return np.zeros(len(table), dtype=bool)
+    is_slow = middle(levels_pa[0]) - middle(levels_pa[1]) > ZERO_NEAR_PA
+    return np.asarray(stopped & is_slow)
+
+
 def _with_newest_step(levels_pa: FloatArray, smooth_pa: FloatArray, usual_pa: float) -> FloatArray:
     """
     The smoothed levels, shape as given, with a step that the newest levels show. [Pa]
@@ -115,12 +159,13 @@ def _with_newest_step(levels_pa: FloatArray, smooth_pa: FloatArray, usual_pa: fl
     usual_pa : the usual zero before the newest.
     """
     n, half = len(levels_pa), ZERO_LEVELS // 2
-    is_usual = abs(float(levels_pa[-1]) - usual_pa) <= ZERO_NEAR_PA
+    near_pa = ZERO_NEAR_PA * _wanders(levels_pa)
+    is_usual = abs(float(levels_pa[-1]) - usual_pa) <= near_pa
     for row in range(max(half, n - half), n):
         before_pa, after = middle(levels_pa[row - half : row]), levels_pa[row:]
         moved, after_pa = np.abs(after - before_pa), middle(after)
-        begins = abs(float(levels_pa[row - 1]) - after_pa) > ZERO_NEAR_PA
-        if not begins or float(np.ptp(after)) > ZERO_NEAR_PA or float(moved.min()) <= ZERO_NEAR_PA:
+        begins = abs(float(levels_pa[row - 1]) - after_pa) > near_pa
+        if not begins or float(np.ptp(after)) > near_pa or float(moved.min()) <= near_pa:
             continue
         if is_usual or (len(after) >= ZERO_STEP_LEVELS and abs(after_pa - before_pa) <= ZERO_STEP_MOST_PA):
             earlier = [middle(levels_pa[max(0, r - half) : row]) for r in range(row - half, row)]

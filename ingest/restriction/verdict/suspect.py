@@ -23,14 +23,16 @@ from cleanside.ingest.restriction.measure.nearby import Misfit
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference
 from cleanside.ingest.restriction.measure.steady import LEAST_ROWS, carried_state, latched, trailing_median
 from cleanside.ingest.restriction.measure.summary import (
+    EVIDENCE,
     FLOW_KINDS,
+    HOUR_S,
     BoolArray,
     FloatArray,
     IntArray,
     Summaries,
 )
 from cleanside.ingest.restriction.measure.swapped import SwappedSpan, hours_in
-from cleanside.ingest.restriction.measure.zero import Zero, learn_zero
+from cleanside.ingest.restriction.measure.zero import Zero, learn_zero, still_falls
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 
 ROWS = 12  # hours whose median is judged, so that six odd ones report nothing
@@ -46,6 +48,7 @@ ANSWERED_ROWS = 2  # hours on end that answer, and the flow comes through again:
 #: seeds 3 to 6): no plugged tap and no pair of swapped ports showed two on the monitor at fault
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5  # without a flow proxy: of the usual spread within an hour
 USUAL_ROWS = 48  # working hours before a machine's own spread is known
+RISES_TO = 0.25  # of the usual level is more than a tap that leaks lets through in an hour (chosen)
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
 HELD_ROWS = 3  # newest hours, of which one shows rest, low and high flow (chosen: the newest may be cut off)
 HELD_WITHIN = 0.1  # of the level: so far may rest, low and high flow be apart to be alike (chosen)
@@ -180,7 +183,7 @@ def _flat(table: Summaries, reference: Reference, zero: Zero) -> tuple[BoolArray
         place, answer = _spread_within(table)
         bounds = (SPREAD_BELOW, SPREADS_ABOVE)
         code = "flat_spread"
-        lost, since = np.zeros(len(place), dtype=bool), np.full(len(place), ROWS)
+        lost, since = np.zeros(len(place), dtype=bool), _since(_rests_and_works(table, zero, place))
     else:
         place, answer = _swing(table, reference, zero)
         bounds = (FLAT_BELOW, ANSWERS_ABOVE)
@@ -209,9 +212,13 @@ def _since_answered(answers: BoolArray) -> IntArray:
     A median alone keeps the state for half of its hours. A set of constant speed shows the swing where it
     starts or stops alone, and those are days.
     """
+    return _since(_on_end(answers) >= ANSWERED_ROWS)
+
+
+def _since(answers: BoolArray) -> IntArray:
+    """How many places ago a flag was last true, shape as given; at least ROWS: it never was."""
     place = np.arange(len(answers))
-    last = np.maximum.accumulate(np.where(_on_end(answers) >= ANSWERED_ROWS, place, -ROWS))
-    return np.asarray(place - last)
+    return np.asarray(place - np.maximum.accumulate(np.where(answers, place, -ROWS)))
 
 
 def _since_it_began(place: IntArray, flat: BoolArray, state: BoolArray) -> BoolArray:
@@ -294,7 +301,8 @@ def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray
     low, high = enough[first], enough[last]
     wide = flow[high] >= FLOW_STEP * flow[low] if len(first) else np.empty(0, dtype=bool)
     rest_pa = table.column("off_mean_pa")[hour[first]]
-    rests = ~wide & ~np.isnan(rest_pa)  # an engine of one speed shows it by what is read at rest
+    # an engine of one speed shows it by what is read at rest
+    rests = ~wide & ~np.isnan(rest_pa) & ~still_falls(table)[hour[first]]
     low_pa, low_flow = np.where(rests, rest_pa, mean_pa[low]), np.where(rests, 0.0, flow[low])
     shows = wide | rests
     low_pa, low_flow, high, place = low_pa[shows], low_flow[shows], high[shows], hour[first[shows]]
@@ -320,6 +328,24 @@ def _spread_within(table: Summaries) -> tuple[IntArray, FloatArray]:
     return place, np.ones(len(place)) if steady else spread / usual
 
 
+def _rests_and_works(table: Summaries, zero: Zero, place: IntArray) -> BoolArray:
+    """
+    Which of some working hours show that restriction follows the engine as it starts or stops.
+
+    Steady work spreads no more than a plugged tap does, but behind a tap the pressure stays as the engine
+    stops, and comes back over hours. Without voltage or speed a reading of nothing with the key on is rest.
+    """
+    first = table.bin_starts[place]
+    mean_pa = table.bin_column("mean_pa")[first] - zero.usual_by_hour_pa(len(table))[place]
+    rest_pa = table.column("off_mean_pa")[place] - zero.usual_by_hour_pa(len(table))[place]
+    stood_s = table.column("seen_share")[place] * HOUR_S - table.column("operating_s")[place]
+    by_restriction = table.hours["evidence"][place] <= EVIDENCE.index("restriction")
+    rest_pa = np.where(by_restriction & (stood_s >= table.column("step_s")[place]), 0.0, rest_pa)
+    usual_pa = float(np.median(mean_pa)) if len(place) else 0.0
+    is_level = mean_pa >= np.maximum(RISES_TO * usual_pa, 2 * QUIET_PA)
+    return np.asarray(is_level & (rest_pa <= HELD_SHARE * mean_pa))
+
+
 def devices_disagree(carried: Carried) -> list[Suspicion]:
     """Two devices on one housing read too far apart now, beyond their zeros."""
     if not np.any(carried.differ[-1:]):
@@ -341,7 +367,9 @@ def _zero_moved(zero: Zero, terminal_pa: float | None) -> list[Suspicion]:
     moved_pa = zero.levels_pa - zero.usual_pa
     scale = USUAL_TERMINAL_PA[1] if terminal_pa is None else terminal_pa
     low_pa, high_pa = ZERO_RANGE_PA
-    enter, leave = (min(max(share * scale, low_pa), high_pa) for share in (ZERO_ENTER, ZERO_LEAVE))
+    enter, leave = (
+        zero.wanders * min(max(share * scale, low_pa), high_pa) for share in (ZERO_ENTER, ZERO_LEAVE)
+    )
     if enter == leave:  # both at a bound
         leave = enter * ZERO_LEAVE / ZERO_ENTER
     state = latched(np.abs(moved_pa) > enter, np.abs(moved_pa) < leave)

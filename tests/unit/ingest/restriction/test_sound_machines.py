@@ -1,0 +1,160 @@
+"""
+Sound machines that look faulty: nothing is suspected of them, and what is truly at fault still shows.
+
+Sizes are chosen; where a trade fact stands behind one it is common practice without a source.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from cleanside.ingest.restriction import HousingFacts, Readings, assess_housing, summarise_hours
+from cleanside.ingest.restriction.measure.summary import FloatArray
+
+START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
+DAY_S, STEP_S = 86_400.0, 60.0
+LIMIT_PA = 6_200.0
+FIRST_H, SHIFT_H = 6.0, 8.0
+LEAD_S = 180.0  # the key is on before the engine starts
+LIFE_H = 160.0
+
+
+@dataclasses.dataclass(frozen=True, kw_only=True)
+class Machine:
+    """One machine for some weeks; a new element goes in after `LIFE_H`."""
+
+    clean: float = 0.3  # share of the limit that a clean element reads at full flow
+    used: float = 0.2  # of the first element's life that is behind it
+    has_speed: bool = True
+    has_voltage: bool = True
+    is_set: bool = False  # an engine of one speed, with one load for most of an hour
+    steady_from: float = np.inf  # day from which the work is steady
+    plugged_from: float = np.inf  # day from which a tap is plugged
+    lag_s: float = 0.0  # of a slow gauge: time constant
+    missing_from: float = np.inf  # day from which there is no element
+    zero_wanders_pa: float = 0.0  # standard deviation from key-on to key-on
+    zero_steps_pa: float = 0.0  # on the day below and after it
+    zero_steps_from: float = np.inf
+    days: int = 40
+    seed: int = 1
+
+    def readings(self) -> Readings:
+        """All that its monitor sends."""
+        chance = np.random.default_rng(self.seed)
+        day = np.repeat(np.arange(float(self.days)), int((SHIFT_H * 3600 + 2 * LEAD_S) / STEP_S))
+        since_s = np.tile(np.arange(len(day) // self.days) * STEP_S, self.days)
+        at_s: FloatArray = START_S + day * DAY_S + FIRST_H * 3600 + since_s
+        running = (since_s >= LEAD_S) & (since_s < SHIFT_H * 3600 + LEAD_S)
+        speed, load = self._work(day, chance)
+        flow = np.where(running, speed * (0.4 + 0.6 * load), 0.0)
+        hours = np.cumsum(running) * STEP_S / 3600
+        pa = self._level(hours) * flow**1.3
+        pa = np.where(day >= self.missing_from, 0.3 * self.clean * LIMIT_PA * flow**2, pa)
+        pa = np.where(day >= self.plugged_from, 0.45 * LIMIT_PA, pa)
+        pa = self._followed(pa, since_s)
+        zero = self.zero_wanders_pa * chance.normal(size=self.days)[day.astype(int)]
+        zero += np.where(day >= self.zero_steps_from, self.zero_steps_pa, 0.0)
+        given: dict[str, FloatArray] = {}
+        if self.has_speed:
+            given["engine_speed_rad_s"] = np.where(running, 200.0 * speed, 0.0)
+            given["engine_load_ratio"] = np.where(running, load, 0.0)
+        if self.has_voltage:
+            given["supply_voltage_v"] = np.where(running, 27.8, 25.0) + chance.normal(0, 0.05, len(at_s))
+        shown = pa + zero + chance.normal(0, 15.0, len(at_s))
+        return Readings(at_s=at_s, restriction_pa=np.round(shown / 10) * 10, **given)
+
+    def _level(self, hours: FloatArray) -> FloatArray:
+        clean_pa = self.clean * LIMIT_PA
+        used = np.where(hours < (1 - self.used) * LIFE_H, hours / LIFE_H + self.used, 0.0)
+        used = np.where(used == 0.0, hours / LIFE_H - (1 - self.used), used)
+        return np.asarray(clean_pa + (LIMIT_PA - clean_pa) * used**2)
+
+    def _followed(self, pa: FloatArray, since_s: FloatArray) -> FloatArray:
+        """What a slow gauge shows: it begins at each key-on with what is there."""
+        if not self.lag_s:
+            return pa
+        shown, share = pa.copy(), 1 - np.exp(-STEP_S / self.lag_s)
+        for row in np.flatnonzero(since_s > 0).tolist():
+            shown[row] = shown[row - 1] + share * (pa[row] - shown[row - 1])
+        return shown
+
+    def _work(self, day: FloatArray, chance: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+        """Speed and load as shares, in states of six minutes."""
+        n, rows = len(day), 6
+        speed, load, idle = (np.repeat(chance.random(n // rows + 1), rows)[:n] for _ in range(3))
+        is_idle, is_steady = idle < 0.2, day >= self.steady_from
+        if self.is_set:
+            return np.ones(n), np.full(n, 0.6)
+        speed = np.where(is_idle, 0.4, 0.6 + 0.4 * speed)
+        load = np.where(is_idle, 0.05, 0.25 + 0.75 * load)
+        return np.where(is_steady, 0.8, speed), np.where(is_steady, 0.6, load)
+
+
+def causes(machine: Machine, *, from_day: int = 1, every: int = 3) -> dict[str, int]:
+    """How many evenings say which cause."""
+    table, found = summarise_hours(machine.readings()), dict[str, int]()
+    facts = HousingFacts(terminal_pa=LIMIT_PA)
+    for day in range(from_day, machine.days, every):
+        now_s = START_S + day * DAY_S + 20 * 3600
+        seen = [hour for hour in table if hour.hour_s < now_s]
+        for suspicion in assess_housing(seen, facts, now_s=now_s).study.suspicions:
+            found[suspicion.cause] = found.get(suspicion.cause, 0) + 1
+    return found
+
+
+@pytest.mark.parametrize("has_speed", [True, False], ids=["speed and load", "nothing"])
+def test_a_housing_that_is_big_for_its_engine_has_an_element(has_speed: bool) -> None:
+    """Clean at 0.12 of the limit: its first element read hardly more, so a new one may read as little."""
+    assert causes(Machine(clean=0.12, has_speed=has_speed)) == {}
+
+
+@pytest.mark.parametrize("has_speed", [True, False], ids=["speed and load", "nothing"])
+def test_a_missing_element_of_a_usual_housing_is_seen_all_the_same(has_speed: bool) -> None:
+    found = causes(Machine(has_speed=has_speed, missing_from=16), from_day=17)
+    assert found["below_clean"] == 8
+
+
+@pytest.mark.parametrize("has_voltage", [True, False])
+def test_steady_work_for_weeks_is_no_plugged_tap(has_voltage: bool) -> None:
+    """A machine that pumps spreads as little as a plugged tap, and reads nothing once the engine stops."""
+    machine = Machine(has_speed=False, has_voltage=has_voltage, steady_from=20)
+    assert causes(machine, from_day=21) == {}
+
+
+@pytest.mark.parametrize("has_voltage", [True, False])
+def test_a_plugged_tap_reads_on_as_the_engine_stops(has_voltage: bool) -> None:
+    machine = Machine(has_speed=False, has_voltage=has_voltage, plugged_from=20, days=34)
+    assert causes(machine, from_day=23)["flat"] == 4
+
+
+@pytest.mark.parametrize("is_set", [True, False], ids=["one speed", "all speeds"])
+def test_a_gauge_that_falls_slowly_as_the_engine_stops_is_sound(is_set: bool) -> None:
+    """Tubes and a restrictor against pulses make a gauge follow within minutes (common practice)."""
+    assert causes(Machine(lag_s=240.0, is_set=is_set)) == {}
+
+
+def test_a_zero_of_a_slow_gauge_that_moved_is_said() -> None:
+    machine = Machine(lag_s=240.0, zero_steps_pa=-300.0, zero_steps_from=20)
+    assert causes(machine, from_day=24)["zero_moved"] == 6
+
+
+def test_a_zero_that_wanders_with_the_warmth_of_its_bay_has_seldom_moved() -> None:
+    """
+    50 Pa from day to day is half a percent of a span of 10 kPa: total errors are 1 to 2 % (common practice).
+
+    Against 60 Pa whatever the gauge, 14 of these 65 evenings say that it moved.
+    """
+    told = [causes(Machine(zero_wanders_pa=50.0, seed=seed)) for seed in (1, 2, 3, 4, 5)]
+    assert sum(found.pop("zero_moved", 0) for found in told) <= 5
+    assert not any(told)
+
+
+@pytest.mark.parametrize(("wanders_pa", "steps_pa"), [(0.0, 90.0), (30.0, 300.0)])
+def test_a_zero_that_moved_further_than_it_wanders_is_said_until_it_is_mended(
+    wanders_pa: float, steps_pa: float
+) -> None:
+    machine = Machine(zero_wanders_pa=wanders_pa, zero_steps_pa=steps_pa, zero_steps_from=20)
+    assert causes(machine, from_day=26)["zero_moved"] == 5
