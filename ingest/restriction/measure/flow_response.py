@@ -36,17 +36,42 @@ class Exponent(NamedTuple):
     spread: float
 
 
+class KnownExponents:
+    """
+    The exponents that one response gave, for the next of the same housing.
+
+    By all that they rest on, slopes and weights, a kilobyte or two for each window: a new hour changes few.
+    """
+
+    def __init__(self) -> None:
+        self.found: dict[tuple[bytes, bytes], Exponent] = {}
+
+
 class FlowResponse:
     """The steps of flow and restriction, in order of the rows of a series."""
 
-    def __init__(self, row: IntArray, ln_flow: FloatArray, ln_drop: FloatArray) -> None:
-        """row : of each step, not falling. ln_flow, ln_drop : differences of logarithms. Shape (n,)."""
+    def __init__(
+        self, row: IntArray, ln_flow: FloatArray, ln_drop: FloatArray, known: KnownExponents | None = None
+    ) -> None:
+        """
+        row : of each step, not falling. ln_flow, ln_drop : differences of logarithms. Shape (n,).
+        known : the exponents of the response before, of the same housing; then those of this one.
+        """
         self._row, self._slopes, self._weights = row, ln_drop / ln_flow, np.abs(ln_flow)
+        known = KnownExponents() if known is None else known
+        self._before, self._found = known.found, dict[tuple[bytes, bytes], Exponent]()
+        known.found = self._found
 
     def over(self, first: int, end: int) -> Exponent | None:
-        """The exponent over rows first to end; None where too few steps of flow show it."""
+        """The exponent over rows first to end, a few shifts; None where too few steps of flow show it."""
         steps = self._steps(first, end)
-        return None if steps is None else Exponent(*exponent_of(*steps))
+        if steps is None:
+            return None
+        slopes, weights = steps
+        key = slopes.tobytes(), weights.tobytes()
+        found = self._before.get(key) or Exponent(*exponent_of(slopes, weights))
+        self._found[key] = found
+        return found
 
     def middle_over(self, first: int, end: int) -> float | None:
         """The value of `over`, without the two quantiles that its standard error takes."""
@@ -65,13 +90,16 @@ def response_of(summaries: Sequence[HourSummary], hour_s: FloatArray) -> FlowRes
     """The response of a housing at the hours of a series. hour_s : their starts, rising, shape (n,)."""
     table = Summaries.of(summaries)
     steps = flow_steps(table)
-    return _in_rows(steps, table.column("hour_s"), hour_s)
+    known = table.handed_on("exponents", KnownExponents)
+    return _in_rows(steps, table.column("hour_s"), hour_s, known)
 
 
-def _in_rows(steps: FlowSteps, table_s: FloatArray, hour_s: FloatArray) -> FlowResponse:
+def _in_rows(
+    steps: FlowSteps, table_s: FloatArray, hour_s: FloatArray, known: KnownExponents
+) -> FlowResponse:
     row_of = np.searchsorted(hour_s, table_s)  # by hour: there are ten steps in each
     is_row = np.append(hour_s, np.nan)[row_of] == table_s
     use = np.flatnonzero(is_row[steps.hour] & (steps.low_pa >= LEAST_PA))
     row = row_of[steps.hour[use]]
     order = np.argsort(row, kind="stable")
-    return FlowResponse(row[order], steps.ln_flow[use[order]], steps.ln_drop[use[order]])
+    return FlowResponse(row[order], steps.ln_flow[use[order]], steps.ln_drop[use[order]], known)

@@ -222,13 +222,13 @@ class Summaries(Sequence[HourSummary]):
 
         Raises ValueError for another version.
         """
-        hours_of, bin_bytes = [hour for hour, _ in packed], [bins for _, bins in packed]
+        hours_of, bin_bytes = zip(*packed, strict=True) if packed else ((), ())
         hours = _as_todays(hours_of)
         if hours is None:
             versions = [hour[0] for hour in hours_of if len(hour) == hour_bytes(hour[0])]
             if len(versions) < len(packed) or not set(versions) <= set(READ_VERSIONS):
                 raise WrongInput("summaries_version", known=SUMMARY_VERSION)
-            bin_bytes = list(map(_bins_in_todays_form, versions, bin_bytes))
+            bin_bytes = tuple(map(_bins_in_todays_form, versions, bin_bytes))
             hours = np.frombuffer(b"".join(map(_hour_in_todays_form, hours_of)), dtype=HOUR_TABLE)
         bins = np.frombuffer(b"".join(bin_bytes), dtype=BIN_TABLE)
         lengths = np.fromiter(map(len, bin_bytes), dtype=np.int64, count=len(packed))

@@ -12,7 +12,7 @@ from cleanside.ingest.restriction import HousingFacts, Readings, Summaries, stud
 
 def worked() -> Summaries:
     """Two weeks of shifts."""
-    at_s = 1_772_409_600.0 + 120.0 * np.arange(14 * 720)
+    at_s = 1_772_409_600.0 + 120.0 * np.arange(14 * 720, dtype=np.float64)
     running = (at_s // 3600) % 24 < 9
     return summarise_hours(
         Readings(

@@ -18,7 +18,7 @@ from cleanside.ingest.restriction import (
     summarise_hours,
 )
 from cleanside.ingest.restriction.measure.exponent import LEAST_PAIRS
-from cleanside.ingest.restriction.measure.flow_response import response_of
+from cleanside.ingest.restriction.measure.flow_response import FlowResponse, KnownExponents, response_of
 from cleanside.ingest.restriction.measure.summary import HOUR_S, FloatArray
 
 STEP_S = 60.0
@@ -51,6 +51,23 @@ def test_the_exponent_lies_between_media_and_ducts(medium_pa: float, expected: t
     assert found is not None
     assert expected[0] < found.value < expected[1]
     assert found.spread < 0.05
+
+
+def test_a_response_takes_from_the_one_before_what_rests_on_equal_steps() -> None:
+    chance = np.random.default_rng(4)
+    row, ln_flow = np.repeat(np.arange(40), 4), chance.choice([-0.4, 0.3, 0.5], 160)
+    ln_drop = 1.6 * ln_flow + chance.normal(0, 0.05, 160)
+    known = KnownExponents()
+    first = FlowResponse(row, ln_flow, ln_drop, known)
+    spans = [(0, 10), (10, 25), (25, 40)]
+    found = [first.over(*span) for span in spans]
+    later = ln_drop.copy()
+    later[-1] += 0.5
+    second = FlowResponse(row, ln_flow, later, known)
+    again = [second.over(*span) for span in spans]
+    assert [one is other for one, other in zip(found, again, strict=True)] == [True, True, False]
+    assert again == [FlowResponse(row, ln_flow, later).over(*span) for span in spans]
+    assert len(known.found) == len(spans)
 
 
 def test_the_exponent_alone_is_that_beside_its_error() -> None:
