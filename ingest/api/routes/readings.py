@@ -115,7 +115,9 @@ async def _incoming(
     """The batch in a body, ready for the writer."""
     resources = services.resources
     if len(body) <= DECODE_HERE_BYTES:
-        opened = await services.bodies.hand_in(Body(resources, key, decode, body), len(body))
+        # Until a commit of bulk is over, the next one has begun without it.
+        hurries = len(body) <= SMALL_BYTES and resources.writer.bulk_waits
+        opened = await services.bodies.hand_in(Body(resources, key, decode, body), len(body), hurries=hurries)
         if isinstance(opened, Incoming):
             return opened
         batch = opened
