@@ -99,8 +99,9 @@ class Metrics:
         """Count a batch by the outcome of its readings."""
         self._batches.inc()
         self._stored.inc(answer.stored)
-        self._duplicate.inc(answer.duplicates)
-        self._quarantined.inc(max(0, readings - answer.stored - answer.duplicates))
+        if readings != answer.stored:  # nearly none
+            self._duplicate.inc(answer.duplicates)
+            self._quarantined.inc(max(0, readings - answer.stored - answer.duplicates))
 
     def committed(self, jobs: int, seconds: float) -> None:
         """Count a commit of the writer."""

@@ -10,6 +10,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, ClassVar
 
+import orjson
+
 from cleanside.gateway.wire.coded import Coded, Sentences
 from cleanside.gateway.wire.instants import instant_text, parse_instant
 from cleanside.gateway.wire.limits import MAX_LISTED, BatchRefused
@@ -182,7 +184,7 @@ def encode_answer(answer: Answer) -> bytes:
     notes = [_note_document(note, "seq" if numbered else "index") for note in answer.quarantined]
     document |= _listed("quarantined", notes, answer.quarantined_more)
     document["server_time"] = instant_text(answer.server_time_us)
-    return json.dumps(document, ensure_ascii=False).encode()
+    return orjson.dumps(document)
 
 
 def encode_stream_state(state: StreamAtServer) -> bytes:

@@ -236,7 +236,7 @@ def in_pieces(
     """
     done: set[int] = set()
     while True:
-        stand_back(lambda: resources.writer.bulk_waits, resources.stopping.wait)
+        stand_back(lambda: resources.writer.is_in_bulk, resources.stopping.wait)
         if resources.stopping.is_set():
             raise TryAgain("server_stopping")
         with resources.reading() as connection:

@@ -14,7 +14,8 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Collection, Iterator, Sequence
+import time
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from functools import partial
 from itertools import chain
 from typing import NamedTuple
@@ -43,6 +44,8 @@ ANALYSIS_PAUSE_S = 0.25  # between passes with nothing due; chosen: a person see
 # While a backlog waits to be written, a pass waits too: both want the one processor that Python uses.
 STAND_BACK_S = 0.05  # then it looks again; chosen: shorter than a commit of bulk
 LONGEST_STAND_BACK_S = 10.0  # before each pass: a flood that lasts must not stop the analysis; chosen
+REST_TIMES = 4.0  # rest after each housing meanwhile: a pass takes a fifth of the processor then; chosen
+LONGEST_RESTS_S = 3.0  # of a pass, whose view of the database has a time limit; chosen
 MICRO = 1_000_000
 
 #: columns of the store that the analysis looks at: each has the name of its field of `restriction.Readings`
@@ -73,7 +76,7 @@ class Analyst:
         stopping = self._resources.stopping
         while not stopping.is_set():
             try:
-                stand_back(lambda: self._resources.writer.bulk_waits, stopping.wait)
+                stand_back(lambda: self._resources.writer.is_in_bulk, stopping.wait)
                 # Fewer hours than a pass takes: the next batches mostly change the same hours, so it waits
                 # for them.
                 busy = run_pass(self._resources) >= HOURS_A_PASS
@@ -185,8 +188,7 @@ def _pass(resources: Resources, due_of: Callable[[sa.Connection], list[Behind]])
             now_us = resources.clock()
             resources.writer.call(lambda writing: corrections.apply_due(writing, stream_ids, now_us))
             return HOURS_A_PASS  # the corrected hours are due now
-        wanted = _by_housing(connection, due)
-        work = [summarise(connection, housing_id, wanted[housing_id]) for housing_id in wanted]
+        work = _summarise_all(resources, connection, _by_housing(connection, due))
 
     _save(resources, due, work)
     return len(due)
@@ -226,6 +228,25 @@ def _by_housing(connection: sa.Connection, due: Sequence[Behind]) -> dict[int, l
         for housing_id in fleet.housings_ever(connection, device_id):
             wanted.setdefault(housing_id, set()).update(touched)
     return {housing_id: sorted(found) for housing_id, found in sorted(wanted.items())}
+
+
+def _summarise_all(
+    resources: Resources, connection: sa.Connection, wanted: Mapping[int, Sequence[int]]
+) -> list[HousingWork]:
+    """
+    `summarise` of each housing, with its hours.
+
+    It rests between them while a backlog comes: a thread that computes delays every live reading.
+    """
+    left_s, made = LONGEST_RESTS_S, []
+    for housing_id, hours_of in wanted.items():
+        began_s = time.perf_counter()
+        made.append(summarise(connection, housing_id, hours_of))
+        if left_s > 0 and resources.writer.is_in_bulk:
+            rest_s = min(REST_TIMES * (time.perf_counter() - began_s), left_s)
+            resources.stopping.wait(rest_s)
+            left_s -= rest_s
+    return made
 
 
 def summarise(connection: sa.Connection, housing_id: int, wanted: Sequence[int]) -> HousingWork:

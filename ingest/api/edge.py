@@ -26,6 +26,7 @@ from cleanside.ingest import log as logs
 from cleanside.ingest.api import problems
 from cleanside.ingest.api.routes.services import services_in
 from cleanside.ingest.intake.arriving import Arriving, declared_bytes
+from cleanside.ingest.intake.head_fields import field, fields_of
 from cleanside.ingest.metrics import Metrics
 
 log = logging.getLogger("cleanside.ingest")
@@ -111,19 +112,14 @@ class Edge:
                 self._tell_cut_off(scope, arriving)
 
     def _arriving(self, scope: Scope) -> Arriving:
-        length, is_chunked = None, False
-        for name, value in scope["headers"]:
-            if name == b"content-length":
-                length = value.decode("latin-1")
-            elif name == b"transfer-encoding":
-                is_chunked = True
+        is_chunked = b"transfer-encoding" in fields_of(scope)
         return Arriving(
             limit_bytes=self._limits.get(scope["path"], MAX_BODY_BYTES),
-            declared_bytes=declared_bytes(length, is_chunked=is_chunked),
+            declared_bytes=declared_bytes(field(scope, b"content-length"), is_chunked=is_chunked),
         )
 
     def _id_of(self, scope: Scope) -> str:
-        given = next((value for name, value in scope["headers"] if name == b"request-id"), None)
+        given = fields_of(scope).get(b"request-id")
         if given is not None and _SANE_ID.fullmatch(given):
             return str(given.decode())
         return f"{self._run}{next(self._numbers):08x}"

@@ -21,6 +21,7 @@ from fastapi import Request
 
 from cleanside.gateway.wire import MAX_DECODED_BYTES
 from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.intake.head_fields import field
 from cleanside.ingest.writer.bytes_in_flight import Share
 
 ACCEPTED_CODINGS = "zstd, gzip"
@@ -39,8 +40,9 @@ async def read(request: Request, *, media_types: Sequence[str], share: Share) ->
     Raises Refused: 413 over a limit, 415 for a type or coding we do not take, 400 where the body does not
     decompress or differs from its Content-Digest. TryAgain where other requests take all the memory allowed.
     """
-    media_type = require_type(request.headers.get("content-type"), media_types)
-    coding = request.headers.get("content-encoding", "identity").strip().casefold()
+    media_type = require_type(field(request.scope, b"content-type"), media_types)
+    named = field(request.scope, b"content-encoding")
+    coding = "identity" if named is None else named.strip().casefold()
     if coding not in ("identity", "gzip", "x-gzip", "zstd"):
         raise Refused(
             "coding_not_supported",
@@ -50,7 +52,7 @@ async def read(request: Request, *, media_types: Sequence[str], share: Share) ->
             accepted=ACCEPTED_CODINGS,
         )
     body = await _received(request, share)
-    _check_digest(request.headers.get("content-digest"), body)
+    _check_digest(field(request.scope, b"content-digest"), body)
     decoded = decompress(body, coding)
     if decoded is not body:
         share.take(len(decoded))
@@ -63,7 +65,7 @@ async def _received(request: Request, share: Share) -> bytes:
     async for chunk in request.stream():
         share.take(len(chunk))
         chunks.append(chunk)
-    return b"".join(chunks)
+    return chunks[0] if len(chunks) == 1 else b"".join(chunks)
 
 
 def require_type(given: str | None, wanted: Sequence[str]) -> str:

@@ -15,7 +15,7 @@ import math
 import secrets
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Any
@@ -196,7 +196,7 @@ class Keyring:
             return
         try:
             forgotten = self._forgotten
-            if handles := self._in_use(""):
+            if handles := self._in_use(()):
                 with reading() as connection:
                     found = {key.handle: key for key in keys.by_handles(connection, handles)}
                 self._remember(handles, found, now_us, forgotten)
@@ -208,17 +208,31 @@ class Keyring:
         return _parts(header)[0] in self._remembered
 
     def find(self, reading: Reading, header: str | None, now_us: int) -> Key:
-        """The key of an Authorization header. reading : opens a connection. Raises KeyRejected."""
-        handle, secret = _parts(header)
-        if handle not in self._remembered or not self._reading_again.acquire(timeout=LONGEST_TURN_S):
-            return self._read(reading, [], handle, secret, now_us)
-        try:  # another thread may have read it meanwhile
-            key = self.remembered(header, now_us)
-            return key or self._read(reading, self._in_use(handle), handle, secret, now_us)
+        """The key of an Authorization header. reading : opens a connection. Raises Refused."""
+        [found] = self.find_all(reading, [header], now_us)
+        if isinstance(found, Refused):
+            raise found
+        return found
+
+    def find_all(self, reading: Reading, headers: Sequence[str | None], now_us: int) -> list[Key | Refused]:
+        """The keys of several headers, read together; why one is refused stands in its place."""
+        shown = [_parts(header) for header in headers]
+        handles = {handle for handle, _ in shown}
+        if handles.isdisjoint(self._remembered) or not self._reading_again.acquire(timeout=LONGEST_TURN_S):
+            return self._read(reading, [], shown, now_us)
+        try:  # another thread may have read them meanwhile
+            found = [self._remembered_or_not(header, now_us) for header in headers]
+            return _all_found(found) or self._read(reading, self._in_use(handles), shown, now_us)
         finally:
             self._reading_again.release()
 
-    def _in_use(self, besides: str) -> list[str]:
+    def _remembered_or_not(self, header: str | None, now_us: int) -> Key | Refused | None:
+        try:
+            return self.remembered(header, now_us)
+        except Refused as refused:
+            return refused
+
+    def _in_use(self, besides: Collection[str]) -> list[str]:
         """The handles of keys that requests show, and whose moment is over or soon will be."""
         now_s = self._monotonic_s()
         with self._lock:
@@ -226,22 +240,31 @@ class Keyring:
         return [
             handle
             for until_s, shown_s, handle in sorted(entries)
-            if until_s < now_s + REMEMBERED_S / 2 and shown_s > now_s - IN_USE_S and handle != besides
+            if until_s < now_s + REMEMBERED_S / 2 and shown_s > now_s - IN_USE_S and handle not in besides
         ][:MOST_READ_AGAIN]
 
-    def _read(self, reading: Reading, others: list[str], handle: str, secret: str, now_us: int) -> Key:
-        """Read a key, and others that are remembered."""
-        forgotten = self._forgotten
+    def _read(
+        self, reading: Reading, others: list[str], shown: Sequence[tuple[str, str]], now_us: int
+    ) -> list[Key | Refused]:
+        """Read keys, and others that are remembered. shown : handle and secret."""
+        forgotten, handles = self._forgotten, sorted({handle for handle, _ in shown})
         with reading() as connection:
-            found = {key.handle: key for key in keys.by_handles(connection, [handle, *others])}
+            found = {key.handle: key for key in keys.by_handles(connection, [*handles, *others])}
         self._remember(others, found, now_us, forgotten)
+        return [self._judged(found.get(one[0]), *one, now_us, forgotten) for one in shown]
+
+    def _judged(
+        self, key: Key | None, handle: str, secret: str, now_us: int, forgotten: int
+    ) -> Key | Refused:
+        """A key that was read for a request that shows this, and is remembered; or why it is refused."""
         try:
-            shown = _checked(found.get(handle), secret, now_us)
-        except KeyRejected as refused:
-            if refused.key is not None:  # it has ended; a wrong secret proves nothing about the key
+            shown = _checked(key, secret, now_us)
+        except Refused as refused:
+            # It has ended; a wrong secret proves nothing about the key.
+            if isinstance(refused, KeyRejected) and refused.key is not None:
                 with self._lock:
                     self._remembered.pop(handle, None)
-            raise
+            return refused
         with self._lock:
             if len(self._remembered) >= MAX_REMEMBERED:
                 self._remembered.clear()
@@ -286,6 +309,12 @@ class Keyring:
         """Key id -> last use since the last call."""
         used, self._used = self._used, {}
         return used
+
+
+def _all_found(found: Sequence[Key | Refused | None]) -> list[Key | Refused] | None:
+    """All of them; None where one is missing."""
+    there = [one for one in found if one is not None]
+    return there if len(there) == len(found) else None
 
 
 def _parts(header: str | None) -> tuple[str, str]:

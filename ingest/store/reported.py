@@ -8,8 +8,9 @@ above the one held means that a restore lost what lies between: it is kept, so t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import sqlalchemy as sa
 
@@ -28,16 +29,56 @@ class ReportedCounts:
     appended_through: int
 
 
-def found(connection: sa.Connection, owner_id: int, device: str, names: Sequence[str]) -> dict[str, Stream]:
-    """Those of these streams that there are and that are of this device, by name. Locks nothing."""
-    rows = connection.execute(stream_store.of_names(owner_id, names))
-    return {row.stream: Stream(*row) for row in rows if row.device == device}
+class StreamsHeld(NamedTuple):
+    """What a gateway says of the streams that it holds."""
+
+    owner_id: int
+    device: str
+    #: by stream
+    reports: Mapping[str, ReportedCounts]
+
+
+#: those of the streams of a gateway that there are and that are of its device, by name
+KnownStreams = dict[str, Stream]
+
+
+def found(connection: sa.Connection, held: Sequence[StreamsHeld]) -> list[KnownStreams]:
+    """The known streams of several gateways: a query for each owner. Locks nothing."""
+    names: dict[int, set[str]] = {}
+    for one in held:
+        names.setdefault(one.owner_id, set()).update(one.reports)
+    by_name = {
+        (owner_id, row.stream): Stream(*row)
+        for owner_id, of_owner in names.items()
+        for piece in dialect.chunks(sorted(of_owner))
+        for row in connection.execute(stream_store.of_names(owner_id, piece))
+    }
+    every = [[by_name.get((one.owner_id, name)) for name in one.reports] for one in held]
+    return [
+        {stream.stream: stream for stream in streams if stream is not None and stream.device == one.device}
+        for one, streams in zip(held, every, strict=True)
+    ]
 
 
 def lost_marks_of(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[int, int]:
     """Stream id -> the mark that its gateway says it was answered, where that is above ours."""
     query = sa.select(lost_marks).where(lost_marks.c.stream_id.in_(stream_ids))
     return {row.stream_id: row.acknowledged_through for row in connection.execute(query)}
+
+
+def says_more_of(
+    held: StreamsHeld, known: KnownStreams, lost_marks: Mapping[int, int]
+) -> list[ReportedCounts]:
+    """The reports of a gateway that are to be written down. lost_marks : `lost_marks_of`. Pure."""
+    return [
+        report
+        for report in held.reports.values()
+        if says_more(
+            report,
+            stream := known.get(report.stream),
+            None if stream is None else lost_marks.get(stream.id),
+        )
+    ]
 
 
 def says_more(report: ReportedCounts, stream: Stream | None, lost_mark: int | None) -> bool:
@@ -49,9 +90,10 @@ def says_more(report: ReportedCounts, stream: Stream | None, lost_mark: int | No
 
 
 def keep(
-    connection: sa.Connection, owner_id: int, device: str, reports: Sequence[ReportedCounts], now_us: int
+    connection: sa.Connection, held: StreamsHeld, reports: Sequence[ReportedCounts], now_us: int
 ) -> None:
     """Write reports down. Of a device that is not known, or a stream of another one, nothing is kept."""
+    owner_id, device = held.owner_id, held.device
     row = fleet.device(connection, owner_id, device)
     if row is None:
         return

@@ -6,8 +6,8 @@ code and data in the processor's caches, and a commit of one costs as much proce
 Promises: one item that fails fails alone. While what was handed in before is being committed, an item waits
 for that, `HELD_S` at most; then `COMES_BACK_S` at most for those that were answered and may ask again at
 once. Without either it waits while the loop goes on handing in, turn after turn: one that arrives alone waits
-one turn of an idle loop. What is enough for a piece of work waits for nothing. The loop stands still for one
-such piece at most, then it turns.
+one turn of an idle loop. What is enough for a piece of work waits for nothing, and one that is in a hurry for
+no commit. The loop stands still for one such piece at most, then it turns.
 Leaves to others: the work, the commit (`ingest.writer.writer`).
 """
 
@@ -54,8 +54,12 @@ class Gathered(Generic[Item, Result]):
         self._expected = 0
         self._timer: asyncio.TimerHandle | None = None
 
-    def hand_in(self, item: Item, size: int) -> asyncio.Future[Result]:
-        """Hand in an item of so many bytes. The future gives its result, or raises the error that it met."""
+    def hand_in(self, item: Item, size: int, *, hurries: bool = False) -> asyncio.Future[Result]:
+        """
+        Hand in an item of so many bytes. The future gives its result, or raises the error that it met.
+
+        hurries : it waits for no commit.
+        """
         loop = self._of_now()
         done: asyncio.Future[Result] = loop.create_future()
         self._waiting.append(_Waiting(item, done))
@@ -65,6 +69,8 @@ class Gathered(Generic[Item, Result]):
         is_enough = len(self._waiting) >= MOST_GATHERED or self._waiting_bytes >= MOST_GATHERED_BYTES
         if is_enough or (not self._committing and len(self._waiting) >= self._expected > 0):
             self._work_now()
+        elif hurries:
+            loop.call_soon(self._work_now)  # with what else this turn brings
         elif not self._expected:
             self._handing_in.came(loop)
         elif self._timer is None:

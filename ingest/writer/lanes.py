@@ -28,6 +28,8 @@ LONGEST_RETRY_S = 120  # and longest: a machine should not be silent for longer;
 #: too late leaves the server idle, and the rate seems low while the streams of a fleet are opened. Chosen
 LEAST_CALLED_PER_S = 50.0
 _SMOOTH = 0.2  # weight of the newest commit in the rate at which bulk is served; chosen
+SHARE_OVER_S = 1.0  # how far back the share of bulk in the writer's time looks; chosen: some ten commits
+MUCH_BULK = 0.3  # of the writer's time; chosen: a fleet in its ordinary work takes far less
 
 
 class HasSize(Protocol):
@@ -125,6 +127,7 @@ class Line:
         self._monotonic_s = monotonic_s
         self._rate_per_s = 1.0
         self._next_s = 0.0
+        self._share = (0.0, 0.0)  # of the writer's time that bulk took, and when that was so [s]
         self._waits_since_s: float | None = None  # bulk was left waiting by the commit that ended then
 
     def served(self, jobs: int, took_s: float, *, more_waits: bool) -> None:
@@ -138,6 +141,16 @@ class Line:
         spent_s = took_s if self._waits_since_s is None else max(took_s, now_s - self._waits_since_s)
         self._waits_since_s = now_s if more_waits else None
         self._rate_per_s += _SMOOTH * (jobs / max(spent_s, 1e-3) - self._rate_per_s)
+        self._share = (self._share_at(now_s) + 1 - math.exp(-spent_s / SHARE_OVER_S), now_s)
+
+    def _share_at(self, now_s: float) -> float:
+        share, was_s = self._share
+        return share * math.exp(-(now_s - was_s) / SHARE_OVER_S)
+
+    @property
+    def is_much(self) -> bool:
+        """Bulk took much of the writer's time of late."""
+        return self._share_at(self._monotonic_s()) > MUCH_BULK
 
     @property
     def is_expected(self) -> bool:

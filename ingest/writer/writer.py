@@ -119,6 +119,11 @@ class Writer:
         """A backlog is waiting to be written, here or at clients that were asked to come back."""
         return self._lanes.bulk_waits or self._line.is_expected
 
+    @property
+    def is_in_bulk(self) -> bool:
+        """A backlog is waiting, or came of late: work beside the requests should wait too."""
+        return self.bulk_waits or self._line.is_much
+
     def require_room(self) -> None:
         """Raise TryAgain where bulk would be refused: cheap, before its bytes are read."""
         with self._wakes:

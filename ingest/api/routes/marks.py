@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from concurrent.futures import Future
+from functools import partial
 from typing import Annotated, Any
 from uuid import UUID
 
-import sqlalchemy as sa
-from fastapi import Depends
+from fastapi import Depends, Request
 from pydantic import AfterValidator, Field
 
 from cleanside.gateway.wire import MAX_INTEGER, MAX_STREAMS_ASKED, instant_text
 from cleanside.ingest.api.routes.described import MarksAnswer
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, router_of
+from cleanside.ingest.api.routes.services import services_of
+from cleanside.ingest.api.routes.shared import Name, Strict, needs, router_of
 from cleanside.ingest.owners.access import require_device
 from cleanside.ingest.store import reported
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.reported import ReportedCounts
+from cleanside.ingest.store.reported import KnownStreams, ReportedCounts, StreamsHeld
+from cleanside.ingest.writer.resources import Resources
 
 router = router_of("streams")
 
@@ -70,39 +74,48 @@ class MarksQuestion(Strict):
         "streams": [{"stream": "{stream}", "acknowledged_through": 0, "appended_through": 0}],
     }
 )
-def post_marks(
-    body: MarksQuestion, resources: R, key: Annotated[Key, Depends(needs("readings:post"))]
+async def post_marks(
+    body: MarksQuestion, request: Request, key: Annotated[Key, Depends(needs("readings:post"))]
 ) -> dict[str, Any]:
     """The marks of known streams, and the names of unknown ones."""
     require_device(key, body.device)
+    services = services_of(request)
     reports = {
         asked.stream: ReportedCounts(asked.stream, asked.acknowledged_through, asked.appended_through)
         for asked in body.streams
     }
-    with resources.reading() as connection:
-        streams_found = reported.found(connection, key.owner_id, body.device, list(reports))
-        lost = reported.lost_marks_of(connection, [stream.id for stream in streams_found.values()])
-    more = [
-        report
-        for report in reports.values()
-        if reported.says_more(
-            report,
-            stream := streams_found.get(report.stream),
-            None if stream is None else lost.get(stream.id),
-        )
-    ]
-    if more:
-
-        def keep(connection: sa.Connection) -> None:
-            reported.keep(connection, key.owner_id, body.device, more, resources.clock())
-
-        resources.writer.call(keep)
-    resources.confirm()
+    question = StreamsHeld(key.owner_id, body.device, reports)
+    known = await services.marks_asked.ask(partial(_answer_all, services.resources), question)
     return {
         "streams": [
             {"stream": s.stream, "acknowledged_through": s.answered_mark, "highest": s.highest}
-            for s in sorted(streams_found.values(), key=lambda entry: entry.stream)
+            for s in sorted(known.values(), key=lambda entry: entry.stream)
         ],
-        "unknown": sorted(reports.keys() - streams_found.keys()),
-        "server_time": instant_text(resources.clock()),
+        "unknown": sorted(reports.keys() - known.keys()),
+        "server_time": instant_text(services.clock()),
     }
+
+
+def _answer_all(resources: Resources, questions: Sequence[StreamsHeld]) -> Sequence[KnownStreams | Exception]:
+    """The known streams of each question, once what it says is kept."""
+    with resources.reading() as connection:
+        answers = reported.found(connection, questions)
+        lost = reported.lost_marks_of(connection, [s.id for known in answers for s in known.values()])
+    kept = [
+        resources.writer.submit(partial(reported.keep, held=held, reports=more, now_us=resources.clock()))
+        if (more := reported.says_more_of(held, known, lost))
+        else None
+        for held, known in zip(questions, answers, strict=True)
+    ]
+    outcomes = [_once_kept(known, job) for known, job in zip(answers, kept, strict=True)]
+    resources.confirm()
+    return outcomes
+
+
+def _once_kept(known: KnownStreams, job: Future[None] | None) -> KnownStreams | Exception:
+    try:
+        if job is not None:
+            job.result()
+    except Exception as error:  # the others must not answer for it
+        return error
+    return known

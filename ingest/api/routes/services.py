@@ -41,6 +41,8 @@ from cleanside.ingest.store import fleet
 from cleanside.ingest.store import keys as key_store
 from cleanside.ingest.store import sessions as session_store
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.reported import KnownStreams, StreamsHeld
+from cleanside.ingest.writer.asked_together import AskedTogether
 from cleanside.ingest.writer.resources import NowUs, Resources, open_resources
 
 #: studies of a housing's past that stay: looks back by several people and spans; chosen
@@ -74,6 +76,10 @@ class Services:
     streams: OpenStreams = field(default_factory=OpenStreams)
     #: bodies of batches that arrive at the same time
     bodies: OpenedBodies = field(default_factory=lambda: OpenedBodies(open_all))
+    #: questions of gateways for the marks of their streams
+    marks_asked: AskedTogether[StreamsHeld, KnownStreams] = field(default_factory=AskedTogether)
+    #: keys that are not in memory
+    keys_asked: AskedTogether[str | None, Key] = field(default_factory=AskedTogether)
     #: by which people may sign in; None: none is set
     oidc: OidcProvider | None = None
     #: makes the page of a problem document; it answers None for a request that is for no page

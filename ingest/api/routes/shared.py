@@ -12,15 +12,15 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Depends, Path, Request, Response
 from fastapi.routing import APIRoute
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
-from starlette.concurrency import run_in_threadpool
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import MAX_LISTED, BatchRefused, instant_text, load_json, parse_instant
 from cleanside.ingest.api.routes.names import NAME_PATTERN, NEW_NAME_PATTERN
-from cleanside.ingest.api.routes.services import host_of, services_of
+from cleanside.ingest.api.routes.services import Services, host_of, services_of
 from cleanside.ingest.api.routes.signed_in import person_of, token_of_cookie
 from cleanside.ingest.errors import BodyNotJson, Complaint, NotValid, Refused, TryAgain, WrongField, writable
 from cleanside.ingest.intake.arriving import Arriving
+from cleanside.ingest.intake.head_fields import field
 from cleanside.ingest.owners.access import PERMISSIONS, Keyring, require
 from cleanside.ingest.owners.key_life import expires_soon
 from cleanside.ingest.store import audit
@@ -223,13 +223,13 @@ async def _shown_key(request: Request) -> Key:
     """The key in the header Authorization."""
     services = services_of(request)
     keyring, resources, limits = services.keyring, services.resources, services.limits
-    header, now_us = request.headers.get("authorization"), resources.clock()
+    header, now_us = field(request.scope, b"authorization"), resources.clock()
     try:
         key = keyring.remembered(header, now_us)
         if key is None:
             if not keyring.was_valid(header):  # guesses from an address must not lock out the keys behind it
                 limits.may_show_key(host_of(request))
-            key = await run_in_threadpool(_find, keyring, resources, header, now_us)
+            key = await services.keys_asked.ask(partial(_find_all, services), header)
         elif keyring.is_due():  # beside the threads of requests: those may all be busy
             asyncio.get_running_loop().run_in_executor(None, _read_again, keyring, resources, now_us)
     except Refused:
@@ -305,8 +305,8 @@ def needed_permission(route: APIRoute) -> str | None:
     return next((name for name in named if name), None)
 
 
-def _find(keyring: Keyring, resources: Resources, header: str | None, now_us: int) -> Key:
-    return keyring.find(resources.reading, header, now_us)
+def _find_all(services: Services, headers: Sequence[str | None]) -> Sequence[Key | Refused]:
+    return services.keyring.find_all(services.resources.reading, headers, services.clock())
 
 
 def _read_again(keyring: Keyring, resources: Resources, now_us: int) -> None:

@@ -25,6 +25,7 @@ from starlette.concurrency import run_in_threadpool
 
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.errors import Refused
+from cleanside.ingest.intake.head_fields import fields_of
 from cleanside.ingest.owners import sessions
 from cleanside.ingest.owners.sessions import LASTS_US, NewSession, SignedIn
 from cleanside.ingest.store.people import Person
@@ -36,7 +37,7 @@ _CHALLENGE = {"WWW-Authenticate": "Bearer"}
 
 def token_of_cookie(request: Request) -> str | None:
     """What the session's cookie of a request holds; None: there is none, or a key is shown."""
-    if "authorization" in request.headers:
+    if b"authorization" in fields_of(request.scope):
         return None
     return private_cookie(request, COOKIE)
 

@@ -90,6 +90,18 @@ def test_the_keys_of_a_fleet_are_read_together(busy: Fleet) -> None:
     assert [key.devices for key in found] == [{f"dev-{number}"} for number in range(MANY)]
 
 
+def test_what_several_requests_show_at_once_is_read_together(busy: Fleet) -> None:
+    wrong, unknown = f"{busy.headers[5][:-4]}beef", "Bearer k0000000.none"
+    busy.revoke(7)
+    shown = [busy.headers[3], wrong, unknown, busy.headers[7], busy.headers[4]]
+    first, *refused, last = busy.keyring.find_all(busy.reading, shown, NOW_US)
+    assert busy.reads == 1
+    assert [one.devices for one in (first, last) if isinstance(one, keys.Key)] == [{"dev-3"}, {"dev-4"}]
+    reasons = [one.reason for one in refused if isinstance(one, KeyRejected)]
+    assert reasons == ["key_unknown", "key_unknown", "key_revoked"]
+    assert not busy.keyring.was_valid(unknown)
+
+
 def test_keys_in_use_are_read_again_before_a_request_would_have_to(busy: Fleet) -> None:
     for header in busy.headers:
         busy.shows(header)

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from cleanside.ingest.analysis.summarising import LONGEST_STAND_BACK_S, stand_back
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from cleanside.ingest.analysis import summarising
+from cleanside.ingest.analysis.summarising import LONGEST_RESTS_S, LONGEST_STAND_BACK_S, stand_back
 
 
 class Waits:
@@ -39,3 +45,17 @@ def test_a_server_that_ends_is_not_kept() -> None:
     waits = Waits(ends_after_s=0.2)
     stand_back(lambda: True, waits)
     assert waits.waited_s < 0.3
+
+
+@pytest.mark.parametrize("is_in_bulk", [True, False])
+def test_a_pass_that_has_begun_rests_between_housings_while_a_backlog_comes(
+    monkeypatch: pytest.MonkeyPatch, is_in_bulk: bool
+) -> None:
+    rested: list[float] = []
+    writer, stopping = SimpleNamespace(is_in_bulk=is_in_bulk), SimpleNamespace(wait=rested.append)
+    given: Any = SimpleNamespace(writer=writer, stopping=stopping)
+    monkeypatch.setattr(summarising, "summarise", lambda _, housing_id, hours: (housing_id, hours))
+    monkeypatch.setattr(summarising, "REST_TIMES", 1e9)  # one rest is all that a pass may rest
+    made: Any = summarising._summarise_all(given, given, {7: [1, 2], 9: [3]})
+    assert made == [(7, [1, 2]), (9, [3])]
+    assert rested == ([LONGEST_RESTS_S] if is_in_bulk else [])

@@ -132,3 +132,13 @@ def test_a_new_loop_begins_anew() -> None:
     asyncio.run(leave())
     asyncio.run(come())
     assert worked.groups == [[2]]
+
+
+def test_one_in_a_hurry_waits_for_no_commit() -> None:
+    async def act(worked: Worked) -> None:
+        worked.gathered.follow(asyncio.get_running_loop().create_future())  # never done
+        waiting = [worked.gathered.hand_in(item, 10, hurries=item == 2) for item in (1, 2, 3)]
+        await asyncio.sleep(0)
+        assert [one.result() for one in waiting] == [2, 4, 6]
+
+    assert run(act) == [[1, 2, 3]]

@@ -130,6 +130,21 @@ def test_the_line_counts_the_time_between_commits_while_a_backlog_waits() -> Non
     assert [line.turn_s() for _ in range(300)][-1] <= SOONEST_S + 4
 
 
+def test_bulk_that_comes_without_a_pause_is_much_and_now_and_then_a_batch_is_not() -> None:
+    now_s = 1_000.0
+    line = Line(monotonic_s=lambda: now_s)
+    for _ in range(100):
+        now_s += 0.1  # ten batches a second, as of a fleet in its ordinary work
+        line.served(jobs=1, took_s=0.01, more_waits=False)
+        assert not line.is_much
+    for _ in range(40):
+        now_s += 0.05  # a backlog, of which nothing waits between two commits
+        line.served(jobs=8, took_s=0.03, more_waits=False)
+    assert line.is_much
+    now_s += 1.0
+    assert not line.is_much
+
+
 @pytest.mark.parametrize("served_per_s", [None, 0.5, 5.0])
 def test_a_fleet_whose_streams_are_slow_to_open_does_not_leave_the_server_idle(
     served_per_s: float | None,

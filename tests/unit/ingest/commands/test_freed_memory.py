@@ -1,0 +1,37 @@
+"""What arrays free is used again, and not given to the system and taken back page by page."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+ROUNDS = 50
+#: arrays of a piece of work, 400 kB each, in a process of their own: it is the whole process that is told
+SCRIPT = f"""
+import resource
+import numpy as np
+from cleanside.ingest.commands.freed_memory import keep_freed
+
+kept = keep_freed()
+
+def work():
+    return [np.ones(50_000) for _ in range(12)]
+
+for _ in range(5):
+    work()
+before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+for _ in range({ROUNDS}):
+    work()
+print(kept, resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before)
+"""
+
+
+def test_the_arrays_of_the_next_piece_of_work_get_the_memory_of_the_last() -> None:
+    kept, faults = subprocess.run(
+        [sys.executable, "-c", SCRIPT], capture_output=True, text=True, check=True
+    ).stdout.split()
+    if kept == "False":
+        pytest.skip("another C library than glibc")
+    assert int(faults) < ROUNDS  # a thousand pages a piece of work, where they are given back
