@@ -12,8 +12,8 @@ from typing import Final
 
 MOST_NAME: Final = 60  # characters; chosen
 MOST_NOTE: Final = 400  # characters, as the server takes
-MOST_MINUTES: Final = 4  # digits
-_MOST: Final = {"by": MOST_NAME, "note": MOST_NOTE, "ago_min": MOST_MINUTES}
+#: of text alone: a browser cuts what is longer without a word, and a number that is cut is another number
+_MOST: Final = {"by": MOST_NAME, "note": MOST_NOTE}
 
 
 def name_and_note(fields: Mapping[str, str]) -> tuple[str, str, dict[str, str]]:
@@ -37,9 +37,10 @@ def text_field(
 ) -> str:
     """A field for one line of text. label : code of its words."""
     kind = ' inputmode="numeric"' if name == "ago_min" else ' autocomplete="name"' if name == "by" else ""
+    most = f' maxlength="{_MOST[name]}"' if name in _MOST else ""
     return (
         f'<div><label for="{name}">{escape(words[label])}</label>'
-        f'<input id="{name}" name="{name}" maxlength="{_MOST[name]}" value="{escape(fields.get(name, ""))}"'
+        f'<input id="{name}" name="{name}"{most} value="{escape(fields.get(name, ""))}"'
         f"{kind}{described(name, faults)}>{fault_beside(words, name, faults)}</div>"
     )
 

@@ -89,7 +89,7 @@ EN: Final[Mapping[str, str]] = {
     "fault_what": "Choose what was done.",
     "fault_who": "Write your name: 1 to 60 characters.",
     "fault_note": "At most 400 characters that can be printed.",
-    "fault_ago": "A whole number of minutes from 0 to 1440.",
+    "fault_ago": "A whole number of minutes from 0 to 1440 (a day). Older: enter it on the shop’s pages.",
     "fault_full": "The disk takes no entry now: {why}. It is not kept. Write it down, or try again.",
     "fault_count": "Not kept yet. {count} to put right.",
     # states
@@ -263,7 +263,7 @@ DE: Final[Mapping[str, str]] = {
     "fault_what": "Wählen Sie, was gemacht wurde.",
     "fault_who": "Schreiben Sie Ihren Namen: 1 bis 60 Zeichen.",
     "fault_note": "Höchstens 400 druckbare Zeichen.",
-    "fault_ago": "Eine ganze Zahl Minuten von 0 bis 1440.",
+    "fault_ago": "Ganze Minuten von 0 bis 1440 (ein Tag). Älteres auf den Seiten der Werkstatt eintragen.",
     "fault_full": (
         "Der Datenträger nimmt gerade keinen Eintrag an: {why}. Er ist nicht gespeichert. Aufschreiben "
         "oder noch einmal versuchen."

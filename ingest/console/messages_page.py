@@ -235,7 +235,7 @@ def post_message_rules_page(request: Request, resources: R, key: Manager, fields
     hours = trimmed_field(fields, "escalate_after_h")
     values = {
         "person": text_of_field(fields, "person") or None,
-        "escalate_after_h": int(hours) if hours.isascii() and hours.isdecimal() else 0,
+        "escalate_after_h": int(hours) if hours.isascii() and hours.isdecimal() and len(hours) < 10 else 0,
     }
     try:
         patch_message_rules(read_form(MessageRules, values), resources, key)

@@ -381,6 +381,14 @@ def test_an_entry_of_a_phone_keeps_the_phones_id(reception: Made) -> None:
     assert "<b>" not in odd.body.partition("<main>")[2]
 
 
+def test_a_field_for_minutes_cuts_no_digit(reception: Made) -> None:
+    """A browser drops what is beyond `maxlength` without a word: a week was kept as 16 h 48 min."""
+    page = enter(reception(), ago_min="10080").body
+    [field] = re.findall(r'<input id="ago_min"[^>]*>', page)
+    assert "maxlength" not in field
+    assert 'value="10080"' in field
+
+
 @pytest.mark.parametrize(
     ("field", "value"),
     [
@@ -396,6 +404,7 @@ def test_an_entry_of_a_phone_keeps_the_phones_id(reception: Made) -> None:
         ("ago_min", "1441"),
         ("ago_min", "1e3"),
         ("ago_min", "٣"),
+        ("ago_min", "10080"),
         ("ago_min", "9" * 4000),
     ],
 )
