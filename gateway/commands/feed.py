@@ -18,6 +18,7 @@ from contextlib import suppress
 from typing import Any, Final, NamedTuple
 
 from cleanside.gateway.commands.unread import IN_PART, REFUSED, UNREAD_NOTE, Unread
+from cleanside.gateway.commands.wanting import Wanting
 from cleanside.gateway.errors import NeverAccepted, SpoolUnavailable, TryAgain, why
 from cleanside.gateway.log import Log
 from cleanside.gateway.sources import Context, Verdicts, find_source, split_entry
@@ -122,6 +123,7 @@ class Feed:
         self._disk_reason = ""
         self._failed: tuple[int, str] | None = None  # when the source failed, and why; None: it works
         self._last: tuple[Reading, int] | None = None  # the last reading, and when it came
+        self._wanting = Wanting()
         self._bridge = Bridge()
         self._told_us: int | None = None  # when a time from the source was last used
         context = Context(
@@ -132,6 +134,7 @@ class Feed:
             report_part=self._report_part,
             report_unwanted=self._report_unwanted,
             tell_time=self._tell_time,
+            lacks_restriction=self._lacks_restriction,
             keep=self._keep,
         )
         self._source = find_source(use)(options, context)
@@ -182,6 +185,7 @@ class Feed:
             "disk_failing_s": None if self._disk_us is None else (now_us - self._disk_us) / 1e6,
             "disk_reason": None if self._disk_us is None else self._disk_reason,
             "last_reading": None if last is None else _told(last[0], (now_us - last[1]) / 1e6),
+            **self._wanting.told(now_us),
         }
 
     def flush(self) -> None:
@@ -278,6 +282,7 @@ class Feed:
         measured_us = self._clock.since_boot_us()
         if readings:
             self._last, self._failed = (readings[-1], measured_us), None
+            self._wanting.came(readings, measured_us)
         return measured_us
 
     def _append(self, readings: Sequence[Reading], measured_us: int, *, mark: str | None) -> bool:
@@ -310,6 +315,9 @@ class Feed:
                 uncertainty_s = anchor.uncertainty_us / 1e6
                 self._log("gateway.clock_anchored", kind=anchor.kind, uncertainty_s=uncertainty_s)
             self._told_us = now_us
+
+    def _lacks_restriction(self, why: str) -> None:
+        self._wanting.why = why
 
     def _refusal(self, reading: Reading) -> str | None:
         """Why a reading will never be accepted: reported, and not written; None: it will."""

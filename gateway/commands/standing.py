@@ -20,6 +20,7 @@ from cleanside.gateway.commands.last_reading import LastReading, last_on_disk
 from cleanside.gateway.commands.live import Process, ask
 from cleanside.gateway.commands.status import Status, as_document, is_nearly_full, span_text
 from cleanside.gateway.commands.unread import UNREAD_NOTE, not_read_text
+from cleanside.gateway.commands.wanting import wanting
 from cleanside.gateway.errors import CalledWrongly, TryAgain
 from cleanside.gateway.spool.file import one_view
 from cleanside.gateway.spool.machine_entries import count_waiting_entries
@@ -257,7 +258,13 @@ def _of_sources(standing: Standing) -> list[Finding]:
         if text := not_read_text(source):
             code = "lines_refused" if source["refused"] else "lines_in_part"
             found.append(Finding(code, f"source {source['name']}: {text}"))
-    return found
+    return [*found, *(Finding("no_restriction", _wanting_text(one)) for one in wanting(standing.sources))]
+
+
+def _wanting_text(source: Mapping[str, Any]) -> str:
+    span, because = span_text(source["without_restriction_s"]), source["without_restriction_because"]
+    why = because or "none is among what it sends; check what it is set to read, the sensor and its cable"
+    return f"source {source['name']} has measured for {span} without restriction: {why}"
 
 
 def _of_link(standing: Standing) -> list[Finding]:

@@ -86,6 +86,8 @@ class Context:
     report_unwanted: Callable[..., None] = _none_hears
     #: report the time, where the source knows it better than the machine (a GPS receiver). Never raises
     tell_time: Callable[[Anchor], None] = _none_asks
+    #: say why restriction is not among what it emits, in a sentence for a person
+    lacks_restriction: Callable[[str], None] = _none_hears
     #: put readings on disk and get the outcome of each
     keep: Keep = _keeps_nothing
 

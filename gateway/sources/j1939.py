@@ -36,6 +36,7 @@ _LOOK_S: Final = 0.2  # how soon a stop is noticed
 _REQUEST_PGN: Final = 59904
 _HOURS_PGN: Final = 65253
 _GLOBAL_ADDRESS: Final = 255
+_ERROR, _NOT_AVAILABLE = 0xFE, 0xFF  # high byte of a value that is a code
 _DECIMALS: Final = 5  # what the resolutions below need; the rest is dust of binary fractions
 
 
@@ -99,6 +100,7 @@ class Heard:
             self._by_group.setdefault(parameter.pgn, []).append(parameter)
         self._hours_stale_s = hours_stale_s
         self._values: dict[str, tuple[float, int]] = {}
+        self._codes: dict[str, tuple[int, int]] = {}  # quantity -> high byte of its last code, and when
         self.units = {p.quantity: p.unit for group in self._by_group.values() for p in group}
 
     def hear(self, pgn: int, data: bytes, now_us: int) -> None:
@@ -107,8 +109,15 @@ class Heard:
             value = value_of(parameter, data)
             if value is None:
                 self._values.pop(parameter.quantity, None)
+                if len(data) >= parameter.last:
+                    self._codes[parameter.quantity] = data[parameter.last - 1], now_us
             else:
                 self._values[parameter.quantity] = (value, now_us)
+
+    def code(self, quantity: str, now_us: int) -> int | None:
+        """High byte of the code that was received lately in place of a value; None: none was."""
+        byte, at_us = self._codes.get(quantity, (0, 0))
+        return byte if byte and now_us - at_us <= 1e6 * STALE_S else None
 
     def reading(self, now_us: int) -> Reading | None:
         """The recently received values as a reading; None where there are none."""
@@ -118,6 +127,17 @@ class Heard:
             if now_us - at_us <= 1e6 * (self._hours_stale_s if quantity == "engine_hours" else STALE_S)
         }
         return Reading(values=values, units=self.units) if values else None
+
+
+def lacks(parameter: Parameter, code: int | None) -> str:
+    """Why a reading has no restriction, and what to do. code : as of `Heard.code`."""
+    said = {_NOT_AVAILABLE: '"not available"', _ERROR: '"error"', None: "nothing"}
+    if code == _ERROR:
+        next_step = "check the sensor and its cable by the machine maker’s manual"
+    else:
+        asked = "has this engine the sensor, and is `filter` the right one?"
+        next_step = f"{asked} Ask the machine\u2019s maker, or fit a sensor"
+    return f"the bus says {said.get(code, 'a code')} for SPN {parameter.spn}; {next_step}"
 
 
 class J1939Source:
@@ -141,8 +161,9 @@ class J1939Source:
         if (self._ask_every_s is None) != (self._own_address is None):
             raise given.wrong("own_address_missing")
         given.done()
+        self._restriction, self._lacks = _FILTERS[int(number)], context.lacks_restriction
         self._heard = Heard(
-            (_FILTERS[int(number)], *PARAMETERS), hours_stale_s=2 * (self._ask_every_s or STALE_S)
+            (self._restriction, *PARAMETERS), hours_stale_s=2 * (self._ask_every_s or STALE_S)
         )
         self._can = _python_can(context.name)
 
@@ -174,6 +195,8 @@ class J1939Source:
             if now_us >= due_us:
                 due_us = max(due_us + self._every_s * 1e6, now_us)
                 if (reading := self._heard.reading(now_us)) is not None:
+                    if "restriction" not in reading.values:
+                        self._lacks(lacks(self._restriction, self._heard.code("restriction", now_us)))
                     emit([reading])
             self._hear(bus.recv(min(_LOOK_S, max(0.0, (due_us - now_us) / 1e6))))
 

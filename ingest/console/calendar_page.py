@@ -27,6 +27,7 @@ from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.letters import called, noon_of
 from cleanside.ingest.console.plan_words import plan_said
 from cleanside.ingest.console.routing import page_router
+from cleanside.ingest.console.said_words import caution_of
 from cleanside.ingest.console.viewer import locale_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import NotFound
@@ -118,7 +119,9 @@ def _event(reader: CalendarReader, event: Mapping[str, Any], shown: ShownDay) ->
     made.add("transp", "TRANSPARENT")
     made.add("status", "TENTATIVE" if event["what"] in UNSURE else "CONFIRMED")
     service = event["service"] or reader.say.plain("work.service")
-    made.add("summary", reader.say.plain(f"calendar.{event['what']}", called=called(event), service=service))
+    step = reader.say.plain(f"fleet.next.{event['advice_code']}") if event["state"] == "suspect" else ""
+    words = {"called": called(event), "service": service, "step": step}
+    made.add("summary", reader.say.plain(f"calendar.{event['what']}", **words))
     made.add("description", "\n".join(_lines(reader, event)))
     if reader.pages is not None:
         made.add("url", f"{reader.pages}/machines/{event['machine']}")
@@ -126,10 +129,14 @@ def _event(reader: CalendarReader, event: Mapping[str, Any], shown: ShownDay) ->
 
 
 def _lines(reader: CalendarReader, event: Mapping[str, Any]) -> list[str]:
-    """What stands in the text of an event: the dates, who planned it, the part, that it is advice."""
+    """The text of an event: what to check, dates, who planned it, the part, that it is advice."""
     say, due, planned = reader.say, event["due_at"], event["planned"]
     lines = [event["machine"]] if event["display_name"] else []
-    if due is not None:
+    if event["state"] == "suspect":
+        lines += _check_lines(say, event)
+    elif event["state"] == "over":
+        lines.append(say.plain("calendar.reached"))
+    elif due is not None:
         lines.append(say.plain("calendar.dates", early=due["p10"], likely=due["p50"], late=due["p90"]))
         if event["dates_rest_on"] != "element":
             lines.append(say.plain(f"state.rest_on.{event['dates_rest_on']}"))
@@ -137,9 +144,21 @@ def _lines(reader: CalendarReader, event: Mapping[str, Any]) -> list[str]:
         on = say.formats.day(noon_of(say.formats, planned["on"]))
         said = plan_said(say.plain, planned, on=on, by=planned["by"])
         lines += [said, *filter(None, [planned["note"]])]
-    if event["what"] not in ("service", "asked") and event["primary_part"]:
+    if event["what"] not in ("service", "asked", "check") and event["primary_part"]:
         lines.append(say.plain("work.part", part=event["primary_part"]))
     return [*lines, say.plain("layout.advice_only")]
+
+
+def _check_lines(say: Sayer, event: Mapping[str, Any]) -> list[str]:
+    """State, advice, causes and cautions, in the words of the machine's page."""
+    causes = "; ".join(say.plain(f"said.cause.{cause}") for cause in event["causes"])
+    state = say.plain("state.suspect")
+    caution = caution_of(say, event["advice_code"])
+    return [
+        f"{state}: {causes}" if causes else state,
+        say.plain(f"said.{event['advice_code']}"),
+        *([] if caution is None else [caution.unescape()]),
+    ]
 
 
 def uid_of(link: CalendarLink, event: str) -> str:

@@ -319,7 +319,7 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> dict[str, str]:
         "now": plain(say.formats.in_unit(level_pa, unit), 3),
         "limit": "" if limit is None else plain(limit["value"], 3),
         "unit": unit,
-        **dates(say, document["due_at"]),
+        **dates(say, document),
         "last_received": local(say, document["last_heard_at"]),
         "last_measured": local(say, document["last_reading_at"]),
         "questions": str(len(document["questions"]) + len(document["changes_found"])),

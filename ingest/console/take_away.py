@@ -13,6 +13,7 @@ import csv
 import io
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from fastapi import Response
 
@@ -70,10 +71,16 @@ def local(say: Sayer, at: str | None) -> str:
     return "" if at is None else say.formats.moment(at).isoformat(timespec="seconds")
 
 
-def dates(say: Sayer, due_at: Mapping[str, str | None] | None) -> dict[str, str]:
-    """The cells early, likely and late of a forecast; None: empty ones."""
-    points = {"early": "p10", "likely": "p50", "late": "p90"}
-    return {name: local(say, (due_at or {}).get(point)) for name, point in points.items()}
+def dates(say: Sayer, one: Mapping[str, Any]) -> dict[str, str]:
+    """
+    The cells early, likely and late of a forecast. one : with `due_at` and `state`.
+
+    Over the limit they are the word of the pages, and not the instant of the download.
+    """
+    points, due_at = {"early": "p10", "likely": "p50", "late": "p90"}, one["due_at"] or {}
+    if one["state"] == "over":
+        return dict.fromkeys(points, say.plain("fleet.reached"))
+    return {name: local(say, due_at.get(point)) for name, point in points.items()}
 
 
 def file_addresses(page: str) -> dict[str, str]:

@@ -116,7 +116,7 @@ def _left_out(say: Sayer, plan: Mapping[str, Any]) -> Iterator[dict[str, str]]:
 def _place(say: Sayer, one: Mapping[str, Any]) -> dict[str, str]:
     return {
         **NOTHING,
-        **dates(say, one["due_at"]),
+        **dates(say, one),
         "site": one["site"] or "",
         "machine": one["machine"],
         "display_name": one["display_name"] or "",

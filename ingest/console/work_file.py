@@ -77,7 +77,7 @@ def _place(say: Sayer, one: Mapping[str, Any]) -> dict[str, str]:
     planned = one["planned"] if one["planned"] is not None and one["planned"]["state"] == "open" else None
     return {
         **NOTHING,
-        **dates(say, one["due_at"]),
+        **dates(say, one),
         "day": one["day"] or "",
         "site": one["site"] or "",
         "machine": one["machine"],

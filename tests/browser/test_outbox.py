@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -326,6 +327,8 @@ def test_a_refused_entry_is_filled_in_again_and_corrected_it_is_the_same_entry(
     shop.link.cut()
     enter_meter(page, "8,120")
     row = refused_with_another_behind(shop, page)
+    made = row.locator("[data-made]").inner_text()
+    assert re.fullmatch(r"\d{1,2} [A-Z][a-z]{2,3} \d\d:\d\d", made), "the month is a word: 12/03 is two days"
     assert (meters(shop), notes(shop)) == ([], ["after the refused one"])
     ids = "document.querySelector('[data-correct]').hash"
     refused_id = page.evaluate(ids).removeprefix("#correct-")

@@ -6,6 +6,8 @@ RFC 5545: all-day events (section 3.6.1), UID, SEQUENCE, TRANSP; RFC 7986: REFRE
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
@@ -14,7 +16,7 @@ from typing import Any
 import pytest
 import vobject
 
-from tests.contract.test_api_fleet import register_worked
+from tests.contract.test_api_fleet import register_worked, set_hours_in, tube_off_at_last, working_hours
 from tests.contract.test_api_shop import MACHINE, ask
 from tests.support.people import Browser, quick_passwords, said, signed_in
 from tests.support.serving import Api, in_process
@@ -77,6 +79,52 @@ def test_a_likely_change_is_an_all_day_event_with_its_dates_in_the_text(api: Api
     link = path_of(made(mara)["link"])
     elsewhere = api.get(link, key=None, headers={"Host": "evil.example"})  # whose that is no setting says
     assert (elsewhere.status_code, "URL:" in elsewhere.text) == (200, False)
+
+
+def test_what_is_checked_first_stands_on_today_in_the_words_of_its_page(api: Api, mara: Browser) -> None:
+    """
+    No due date is told from doubted readings, and a planned day says what is checked before.
+
+    STATUS of an event that is not in doubt: RFC 5545 section 3.8.1.11.
+    """
+    api.register()
+    set_hours_in(api, 30.1)
+    api.send(working_hours(30))
+    api.analyse()
+    link = made(mara)["link"]
+    [likely] = events(api, link)
+    tube_off_at_last(api)
+    [check] = events(api, link)
+    assert check.summary.value == "grader-07: Stop and inspect: dust reaches the engine."
+    assert (check.status.value, check.transp.value) == ("CONFIRMED", "TRANSPARENT")
+    assert check.uid.value != likely.uid.value
+    for words in ("check first", "element missing or torn, or tube off", "Advice only."):
+        assert words in check.description.value
+    assert "early" not in check.description.value
+    first = check.dtstart.value
+    api.clock.advance(DAY_S)
+    [check] = events(api, link)
+    assert ((check.dtstart.value - first).days, check.sequence.value) == (1, "1")
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-20", "confirmed_because": "booked"})
+    by_uid = {event.uid.value: event for event in events(api, link)}
+    planned = by_uid[likely.uid.value]
+    assert (len(by_uid), planned.dtstart.value) == (2, date(2026, 3, 20))
+    assert "Stop and inspect" in planned.description.value
+
+
+def test_an_element_over_its_limit_has_no_dates_from_the_instant_of_the_download(
+    api: Api, mara: Browser
+) -> None:
+    """One rule for pages, files and calendar: they say that the limit is reached."""
+    worked(api, rise_kpa=0.12)
+    [event] = events(api, made(mara)["link"])
+    assert event.summary.value == "grader-07: change the element"
+    assert "The limit is reached." in event.description.value
+    assert "early" not in event.description.value
+    rows = csv.DictReader(io.StringIO(mara.get("/fleet.csv").content.decode("utf-8-sig")))
+    [row] = [dict(row) for row in rows]
+    dates = [cell for head, cell in row.items() if head.startswith("at the limit at full flow, ")]
+    assert dates == ["reached"] * 3
 
 
 def test_an_event_is_followed_through_a_month(api: Api, mara: Browser) -> None:

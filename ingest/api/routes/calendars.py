@@ -25,6 +25,7 @@ from cleanside.ingest.errors import NotFound, Refused
 from cleanside.ingest.messages.calendar_days import WantedDay
 from cleanside.ingest.owners import sessions
 from cleanside.ingest.owners.access import hash_of, sees_site
+from cleanside.ingest.shop.advice import advice_of
 from cleanside.ingest.shop.work_list import ListDays
 from cleanside.ingest.store import audit, calendars
 from cleanside.ingest.store.calendars import CalendarLink
@@ -118,14 +119,19 @@ def _document(link: CalendarLink) -> dict[str, Any]:
 def events_of(
     connection: sa.Connection, judge: Judge, key: Key, *, site: str | None, zone: str
 ) -> list[dict[str, Any]]:
-    """Changes that are planned, likely or due now, and services, of machines that a person sees."""
+    """
+    Changes that are planned, likely or due now, services, and what is checked first, of machines of a person.
+
+    Where readings are doubted, the dates that follow from them are none.
+    """
     days = ListDays(ZoneInfo(zone), judge.now_us / 1e6, before=date.max)
     every = on_list(connection, judge, key, days)
     wanted = [seen for seen in every.values() if site in (None, seen.view.papers.machine.site)]
     today = days.today.isoformat()
+    checks = [_check(seen, today) for seen in wanted if seen.view.assessment.state == "suspect"]
     changes = [event for seen in wanted if (event := _change(seen, judge.now_us, today)) is not None]
     services = {event["event"]: event for seen in wanted for event in _services(seen, days)}
-    return [*changes, *services.values()]
+    return [*checks, *changes, *services.values()]
 
 
 def day_of(event: dict[str, Any]) -> WantedDay:
@@ -133,11 +139,22 @@ def day_of(event: dict[str, Any]) -> WantedDay:
     return WantedDay(event=event["event"], on=event["on"], date_us=event["date_us"])
 
 
+def _check(seen: OnList, today: str) -> dict[str, Any]:
+    """What is looked at before anyone trusts the figures: today, until it is settled."""
+    about = _about(seen) | {"event": f"check/{seen.view.housing.machine}/{seen.view.housing.name}"}
+    about |= {"due_at": None, "planned": None, "service": None}
+    return about | {"what": "check", "on": today, "date_us": None}
+
+
 def _change(seen: OnList, now_us: int, today: str) -> dict[str, Any] | None:
     """The next change of a housing; None: none is seen yet."""
     assessment, planned = seen.view.assessment, planned_document(seen.view)
     about = _about(seen) | {"event": f"change/{seen.view.housing.machine}/{seen.view.housing.name}"}
-    about |= {"due_at": dates_of(assessment.due_s), "dates_rest_on": rest_on(assessment)}
+    is_doubted = assessment.state == "suspect"
+    about |= {
+        "due_at": None if is_doubted else dates_of(assessment.due_s),
+        "dates_rest_on": rest_on(assessment),
+    }
     about |= {"planned": planned, "service": None}
     if planned is not None and planned["state"] == "open":
         return about | {"what": "planned", "on": planned["on"], "date_us": None}
@@ -146,7 +163,7 @@ def _change(seen: OnList, now_us: int, today: str) -> dict[str, Any] | None:
     if assessment.state in ("over", "due"):
         return about | {"what": "due", "on": None, "date_us": None}
     likely_us = None if assessment.due_s is None else round(assessment.due_s.p50 * 1e6)
-    if likely_us is None or likely_us > now_us + AHEAD_US:
+    if is_doubted or likely_us is None or likely_us > now_us + AHEAD_US:
         return None
     return about | {"what": "likely", "on": None, "date_us": max(likely_us, now_us)}
 
@@ -164,8 +181,11 @@ def _services(seen: OnList, days: ListDays) -> Iterator[dict[str, Any]]:
 
 
 def _about(seen: OnList) -> dict[str, Any]:
-    housing = seen.view.housing
+    housing, found = seen.view.housing, seen.view.assessment
     return {
+        "state": found.state,
+        "advice_code": advice_of(found, seen.view.papers).code,
+        "causes": [suspicion.cause for suspicion in found.study.suspicions],
         "machine": housing.machine,
         "display_name": housing.display_name,
         "housing": housing.name,

@@ -412,7 +412,14 @@
     return [...of(waiting, one, other), ...of(entries.length - waiting, refusedOne, refusedOther)].join("; ");
   }
 
-  const shortTime = (at) => new Date(at).toLocaleString(document.documentElement.lang, { dateStyle: "short", timeStyle: "short" });
+  // The month as a word, as on the other pages: 12/03 is two days. Of the browser's locales the one of the page.
+  const language = document.documentElement.lang;
+  const locale = navigator.languages.find((one) => one.split("-")[0] === language) ?? language;
+  function shortTime(at) {
+    const then = new Date(at), year = then.getFullYear() === new Date().getFullYear() ? {} : { year: "numeric" };
+    const day = then.toLocaleDateString(locale, { day: "numeric", month: "short", ...year });
+    return `${day} ${then.toLocaleTimeString(locale, { hour: "2-digit", minute: "2-digit" })}`;
+  }
 
   function why({ code, detail, said }) {
     if (said && code === "not_valid") return said; // field, value, rule and next step, in words

@@ -103,8 +103,13 @@ class Bench:
         self.arrived = threading.Event()
         self.stop = threading.Event()
         given = {"interface": "virtual", "channel": channel, "every_s": 0.05, **options}
+        self.lacks: list[str] = []
         context = Context(
-            name="j1939-1", clock=SystemClock(), mark=lambda: None, report=lambda *_, **__: None
+            name="j1939-1",
+            clock=SystemClock(),
+            mark=lambda: None,
+            report=lambda *_, **__: None,
+            lacks_restriction=self.lacks.append,
         )
         self.thread = threading.Thread(target=J1939Source(given, context).run, args=(self.emit, self.stop))
         self.thread.start()
@@ -211,3 +216,27 @@ def test_options_that_cannot_work_are_refused(
     context = Context(name="j1939-1", clock=SystemClock(), mark=lambda: None, report=lambda *_, **__: None)
     with refused(SourceWrong, code, **values):
         J1939Source({"interface": "virtual", "channel": "x", **options}, context)
+
+
+@pytest.mark.parametrize(
+    ("restriction", "words"),
+    [
+        ("FF", '"not available" for SPN 107; has this engine the sensor'),
+        ("FE", '"error" for SPN 107; check the sensor and its cable'),
+        ("FB", "a code for SPN 107"),
+        (None, "nothing for SPN 107; has this engine the sensor"),
+    ],
+)
+def test_why_a_reading_has_no_restriction_is_said(restriction: str | None, words: str) -> None:
+    """Codes of a byte: FE error, FF not available (Digital Annex, as copied in pretty_j1939's tests)."""
+    bench = Bench()
+    try:
+        frames = {"speed": (0x0CF00400, "FFFFFF8A03FFFFFF")}
+        if restriction is not None:
+            frames["boost"] = (0x18FEF600, f"FF32FFFF{restriction}FFFFFF")
+        bench.until("engine_speed", **frames)
+        bench.readings.clear()
+        bench.until("engine_speed", **frames)
+    finally:
+        bench.close()
+    assert words in bench.lacks[-1]
