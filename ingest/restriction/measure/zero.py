@@ -147,7 +147,7 @@ def _still_falls(table: Summaries) -> BoolArray:
     levels_pa = [off_pa[~np.isnan(off_pa) & mine] for mine in (stopped, ~stopped)]
     if min(map(len, levels_pa)) < ZERO_SLOW_LEVELS:
         return np.zeros(len(table), dtype=bool)
-    is_slow = middle(levels_pa[0]) - middle(levels_pa[1]) > ZERO_NEAR_PA
+    is_slow = middle(levels_pa[0]) - middle(levels_pa[1]) > ZERO_FIRST_PA  # a warm bay moves a zero by less
     return np.asarray(stopped & is_slow)
 
 
