@@ -25,7 +25,6 @@ import numpy as np
 from cleanside.ingest.restriction.elements.at_once import too_soon_dry, too_soon_wet
 from cleanside.ingest.restriction.elements.densities import ROOT_2PI, below, ln, mixed, student
 from cleanside.ingest.restriction.elements.faulty_levels import above_nothing, as_low, as_off, is_below
-from cleanside.ingest.restriction.elements.first_seen import expected_clean, first_level
 from cleanside.ingest.restriction.elements.followed import Followed, FollowedStep
 from cleanside.ingest.restriction.elements.paces import as_slow, pace_of
 from cleanside.ingest.restriction.elements.pieces import FLOW, Cut, LevelPiece
@@ -57,7 +56,6 @@ class Premises:
     by: int  # FLOW, SPEED or NOTHING: a place in the triples of `Tuning`
     #: first row of a piece -> what a person entered there ("new", "cleaned", "nothing")
     entered: Mapping[int, str]
-    unusual: float = 0.0  # share of the machines whose clean elements read far from what is expected
     #: how restriction answers the flow, by the same rows as the pieces; None: not known
     response: FlowResponse | None = None
     #: rows before which a person looked at the element and put it back
@@ -215,17 +213,18 @@ def _first_paths(
     piece: LevelPiece, spread: float, around: Premises, tuning: Tuning, of_clean: tuple[float, float]
 ) -> list[_Path]:
     """How a machine may have run when it was first seen."""
-    expected = expected_clean(around.clean, around.clean_spread, around.unusual, tuning)
-    limit = around.clean - ln(tuning.clean_share) if around.limit is None else around.limit
-    sound = first_level(piece.start, expected, math.hypot(tuning.element_spread, spread), limit, tuning)
+    usual_var = around.clean_spread**2
+    wide = math.hypot(around.clean_spread, tuning.element_spread, spread)
+    sound = below((around.clean - piece.start) / wide)
+    clean = min(around.clean, piece.start)
     base = _Path(
-        weight=ln(sound.density),
+        weight=0.0,
         state=RUNS,
         base=piece.finish,
-        clean=min(sound.usual, piece.start),
-        clean_var=sound.usual_var,
-        usual=sound.usual,
-        usual_var=sound.usual_var,
+        clean=clean,
+        clean_var=usual_var,
+        usual=around.clean,
+        usual_var=usual_var,
         answer=of_clean[0],
         answer_var=of_clean[1],
         passed_h=0.0,
@@ -234,24 +233,20 @@ def _first_paths(
         happened=(),
         states=(RUNS,),
     )
-    found = [base]
+    found = [base._replace(weight=ln(1.0 - sound))]
     if around.entered.get(0) == NEW:
-        usual, var = _learned(around.clean, around.clean_spread**2, piece.start, spread, tuning)
-        found = [base._replace(clean=piece.start, clean_var=spread**2, usual=usual, usual_var=var)]
-    low = ln(
-        sum(p.share * math.exp(as_low(piece.start, p.middle, p.spread**2, spread, tuning)) for p in expected)
-    )
-    off = as_off(piece.start, around.off)
+        usual, var = _learned(around.clean, usual_var, piece.start, spread, tuning)
+        found = [found[0]._replace(clean=piece.start, clean_var=spread**2, usual=usual, usual_var=var)]
+    low = as_low(piece.start, around.clean, usual_var, spread, tuning) + ln(tuning.low_at_first)
+    off = as_off(piece.start, around.off) + ln(tuning.low_at_first)
     for state, weight in ((LOW, low), (OFF, off)):
+        expected = around.clean + 2 * tuning.element_spread
         found.append(
             base._replace(
-                weight=weight + ln(tuning.low_at_first) + _lasting(state, piece, around.by, tuning),
+                weight=weight + _lasting(state, piece, around.by, tuning),
                 state=state,
-                base=around.clean + 2 * tuning.element_spread,
+                base=expected,
                 clean=around.clean,
-                clean_var=around.clean_spread**2,
-                usual=around.clean,
-                usual_var=around.clean_spread**2,
                 passed_h=piece.hours,
                 states=(state,),
             )

@@ -276,19 +276,17 @@ def _premises(
     tuning: Tuning,
     response: FlowResponse | None = None,
 ) -> Premises:
-    limit, unusual = expected.terminal_pa, 0.0
+    limit = expected.terminal_pa
     if expected.kind_clean_pa is not None and expected.kind_clean_pa > 0:
         clean_pa, spread = expected.kind_clean_pa, tuning.kind_spread
     elif limit is not None:
         clean_pa, spread = tuning.clean_share * limit, tuning.clean_spread
-        unusual = tuning.unusual_share
     else:
         clean_pa, spread = _lowest_usual(level, tuning), tuning.unknown_spread
     return Premises(
         limit=None if limit is None else float(np.log(limit)),
         clean=float(np.log(clean_pa)),
         clean_spread=spread,
-        unusual=unusual,
         off=float(np.log(tuning.off_pa)) if limit is not None else float(np.log(tuning.off_share * clean_pa)),
         by=by,
         low_odds=1.0 if _is_known(expected) else tuning.low_unknown,

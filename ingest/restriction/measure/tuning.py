@@ -153,15 +153,6 @@ class Tuning:
         0.3, unit="of the limit", origin="common practice: new elements read 0.2 to 0.5 of the limit"
     )
     clean_spread: float = constant(0.38, unit="ln", origin="common practice: the same range as a spread")
-    unusual_share: float = constant(
-        0.1, unit="of the machines", origin="chosen: a big housing, or work far below full flow"
-    )
-    unusual_times: float = constant(
-        2.0, unit="spreads", origin="chosen: clean at 0.06 of the limit is two of these below the usual"
-    )
-    fitted_new: float = constant(
-        0.25, unit="of the machines", origin="chosen: a monitor is fitted at a service, one time in four"
-    )
     unknown_quantile: float = constant(
         0.2, unit="of the levels", origin="chosen: without a limit the lower levels seen stand for clean"
     )
