@@ -11,7 +11,7 @@ Leaves to others: reading what was typed (`gateway.cli`), placing by an anchor (
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
+from typing import Final, cast
 
 import apsw
 
@@ -88,11 +88,11 @@ def _check_earlier(
 ) -> None:
     """Raise CalledWrongly where this boot began before an earlier one ended that no person placed."""
     latest_us = said.utc_us - said.since_boot_us + said.uncertainty_us
-    ended = connection.execute("SELECT number, ended_us FROM boots WHERE number < ?", (boot,)).fetchall()
-    for number, ended_us in ended:
-        placed = placements.get(int(number), [(0, None)])[-1][1]
+    rows = connection.execute("SELECT number, ended_us FROM boots WHERE number < ?", (boot,)).fetchall()
+    for number, ended_us in cast(list[tuple[int, int | None]], rows):
+        placed = placements[number][-1][1] if number in placements else None
         if placed is None or placed.kind in (PERSON, "bracketed"):
             continue
-        end_us = placed.at_us(int(ended_us or 0))
-        if end_us - placed.half_width_us(int(ended_us or 0)) > latest_us:
+        end_us = placed.at_us(ended_us or 0)
+        if end_us - placed.half_width_us(ended_us or 0) > latest_us:
             raise CalledWrongly("told_before_boot", kind=placed.kind, ended=instant_text(end_us))
