@@ -260,19 +260,15 @@ def _export(settings: Settings, parsed: argparse.Namespace) -> int:
 
 
 def _tell_time(settings: Settings, parsed: argparse.Namespace) -> int:
-    from cleanside.gateway.spool.told_time import USUAL_WITHIN_S, tell_time
+    from cleanside.gateway.spool.told_time import USUAL_WITHIN_S, read_time, tell_time
     from cleanside.gateway.timing.clock import SystemClock
-    from cleanside.gateway.wire import NotAnInstant, instant_text, parse_instant
 
-    try:
-        utc_us = parse_instant(parsed.now).us
-    except NotAnInstant as error:
-        raise CalledWrongly("told_not_an_instant", why=error) from None
+    utc_us, in_utc = read_time(parsed.now)
     clock = SystemClock()
     read_us = clock.since_boot_us()
     within_s = USUAL_WITHIN_S if parsed.within is None else parsed.within
     if not parsed.yes:
-        print(f"This is {instant_text(utc_us)} in UTC, within {within_s:g} s.")
+        print(f"This is {in_utc} in UTC, within {within_s:g} s.")
         print("All readings of this boot, and of those before it that wait, get their times by it.")
         print("Only a better source (GPS, network time, the server) corrects it.")
         if input("Is it that time now? [y/N] ").strip().lower() not in ("y", "yes"):

@@ -5,7 +5,7 @@ Promises: a person's statement places a boot that nothing else placed, beside a 
 It is refused where it contradicts what is known better: a disciplined clock, an anchor of this boot, the end
 of an earlier boot, the day on which the program was built. A better anchor that comes later corrects it, as
 it corrects any other (`boot_corrected`).
-Leaves to others: reading what was typed (`gateway.cli`), placing by an anchor (`gateway.timing.placement`).
+Leaves to others: asking the person (`gateway.cli`), placing by an anchor (`gateway.timing.placement`).
 """
 
 from __future__ import annotations
@@ -21,12 +21,21 @@ from cleanside.gateway.spool.file import open_beside, translated
 from cleanside.gateway.spool.state import last_position
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.timing.placement import Placement
-from cleanside.gateway.wire import instant_text
+from cleanside.gateway.wire import NotAnInstant, instant_text, parse_instant
 
 PERSON: Final = "person"
 USUAL_WITHIN_S: Final = 120.0  # chosen: a telephone read and typed in beside a machine, and its own error
 #: chosen: nobody reads and types better than the first; beyond the second a date is not known
 WITHIN_S: Final = (5.0, 86_400.0)
+
+
+def read_time(text: str) -> tuple[int, str]:
+    """The instant that a person typed [us since 1970], and as it is in UTC. Raises CalledWrongly."""
+    try:
+        utc_us = parse_instant(text).us
+    except NotAnInstant as error:
+        raise CalledWrongly("told_not_an_instant", why=error) from None
+    return utc_us, instant_text(utc_us)
 
 
 def tell_time(path: Path, clock: Clock, *, utc_us: int, within_s: float = USUAL_WITHIN_S) -> int:
