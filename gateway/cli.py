@@ -275,7 +275,7 @@ def _tell_time(settings: Settings, parsed: argparse.Namespace) -> int:
             return EXIT_FAILED
     passed_us = clock.since_boot_us() - read_us  # while the person was reading
     tell_time(settings.spool_path, clock, utc_us=utc_us + passed_us, within_s=within_s)
-    print(f"taken; times are right within about {within_s:g} s. The server is told that a person said so.")
+    print(f"taken; times are right within about {within_s:g} s. The server hears that a person said so.")
     return EXIT_OK
 
 

@@ -25,7 +25,7 @@ from cleanside.gateway.wire import NotAnInstant, instant_text, parse_instant
 
 PERSON: Final = "person"
 USUAL_WITHIN_S: Final = 120.0  # chosen: a telephone read and typed in beside a machine, and its own error
-#: chosen: nobody reads and types better than the first; beyond the second a date is not known
+#: chosen: no person reads and types better than the first; beyond the second a date is not known
 WITHIN_S: Final = (5.0, 86_400.0)
 
 

@@ -1,4 +1,4 @@
-"""Which cause for mistrust explains a check that fails, so that nobody opens the housing for another."""
+"""Which cause for mistrust explains a check that fails, so that no person opens the housing for another."""
 
 from __future__ import annotations
 
