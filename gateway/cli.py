@@ -110,6 +110,24 @@ def build_parser() -> argparse.ArgumentParser:
     carry.add_argument(
         "--out", required=True, metavar="FILE", help="Output file. An interrupted export is resumed."
     )
+    told = _command(
+        commands,
+        "tell-time",
+        _tell_time,
+        "Tell the gateway what time it is, where no GPS, network time or server will. Refused where it "
+        "contradicts what is known better. Exit code 1 if you decline.",
+        *_SPOOL,
+    )
+    told.add_argument(
+        "--now",
+        required=True,
+        metavar="TIME",
+        help="The time now, with its offset: 2026-12-02T09:30:00+01:00, or in UTC with Z.",
+    )
+    told.add_argument(
+        "--within", type=float, metavar="S", help="How far it may be off, in seconds; default: 120."
+    )
+    told.add_argument("--yes", action="store_true", help="Take it without asking.")
     enrol = _command(commands, "enrol", _enrol, "Get the device's key with a one-time code.", *_ENROL)
     enrol.add_argument(
         "--code-file",
@@ -237,7 +255,28 @@ def _export(settings: Settings, parsed: argparse.Namespace) -> int:
         waiting = counted(left.backlog, "reading")
         print(f"{waiting} waiting in all. Those whose time is not known yet are not in the file.")
         print("Let the gateway get the time once (GPS, network time or the server), then export again.")
+        print("Where none will come, tell it: cleanside-gateway tell-time --now TIME.")
     return EXIT_OK if done.readings or done.kept or not left.waits_for_anchor else EXIT_FAILED
+
+
+def _tell_time(settings: Settings, parsed: argparse.Namespace) -> int:
+    from cleanside.gateway.spool.told_time import USUAL_WITHIN_S, read_time, tell_time
+    from cleanside.gateway.timing.clock import SystemClock
+
+    utc_us, in_utc = read_time(parsed.now)
+    clock = SystemClock()
+    read_us = clock.since_boot_us()
+    within_s = USUAL_WITHIN_S if parsed.within is None else parsed.within
+    if not parsed.yes:
+        print(f"This is {in_utc} in UTC, within {within_s:g} s.")
+        print("All readings of this boot, and of those before it that wait, get their times by it.")
+        print("Only a better source (GPS, network time, the server) corrects it.")
+        if input("Is it that time now? [y/N] ").strip().lower() not in ("y", "yes"):
+            return EXIT_FAILED
+    passed_us = clock.since_boot_us() - read_us  # while the person was reading
+    tell_time(settings.spool_path, clock, utc_us=utc_us + passed_us, within_s=within_s)
+    print(f"taken; times are right within about {within_s:g} s. The server hears that a person said so.")
+    return EXIT_OK
 
 
 def _enrol(settings: Settings, parsed: argparse.Namespace) -> int:

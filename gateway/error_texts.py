@@ -97,6 +97,23 @@ SENTENCES: Sentences = {
     "tables_differ": (
         "{path}: its tables have changed; it was moved aside unchanged and a new file was started"
     ),
+    "boot_not_in_spool": (
+        "{path}: no gateway has run since this machine was started; start it, then tell the time again"
+    ),
+    "told_before_boot": (
+        "by {kind}, the machine was last on until {ended}, which is later than its start would be by this "
+        "time; check date, time and zone"
+    ),
+    "told_before_built": (
+        "{told} lies before {built}, when this program was built; check date, time and zone"
+    ),
+    "told_known_better": (
+        "the time is known already, by {kind}: {known}; nothing was changed. A better source corrects it"
+    ),
+    "told_not_an_instant": "--now: {why}",
+    "told_within_beyond": (
+        "--within {within_s:g} is not between {low:g} and {high:g} s; say how far the time may be off"
+    ),
     "unknown_stream": "{path} has no stream {stream}; see status for those it has",
     "version_newer": (
         "{path} has version {version}, this program writes {this_version}; run the program that wrote "

@@ -168,7 +168,10 @@ def what_unread_files_mean(files: Sequence[Aside], free_bytes: int | None) -> Ex
 def _clock(clock: Clock) -> Examined:
     anchor = clock.evidence()
     if anchor is None:
-        step = "start a time service (NTP) or connect GPS; else readings wait until the server tells the time"
+        step = (
+            "start a time service (NTP) or connect GPS; else readings wait until the server tells the time, "
+            "or a person: cleanside-gateway tell-time"
+        )
         return Examined("clock", BAD, "nothing disciplines the machine's clock", step)
     return Examined("clock", GOOD, f"disciplined, within {anchor.uncertainty_us / 1e6:.3g} s")
 

@@ -28,7 +28,7 @@ _WAITS_FOR: Final = {
     "server": "the server",
     "key": "a person: the server refuses the key",
     "disk": "the disk",
-    "clock": "the time: nothing tells it yet (GPS, NTP or the server would)",
+    "clock": "the time: nothing tells it yet (GPS, NTP or the server would; you can: tell-time)",
     "readings": "new readings",
 }
 

@@ -304,7 +304,7 @@ class SpoolOnDisk:
         return uuid7(unix_ms=max(0, self._clock.utc_us() // 1000), random=self._random)
 
     def _known(self, connection: apsw.Connection) -> BatchContext:
-        if self._placed is None:
+        if self._placed is None or self._boot not in self._placed:  # a person may tell the time beside it
             self._placed = load_placements(connection)
         unit_sets = self._unit_sets.by_number(connection)
         return BatchContext(

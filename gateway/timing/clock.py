@@ -31,7 +31,7 @@ _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 class Anchor:
     """One instant known on both sides: since this boot began, and in UTC."""
 
-    #: where it comes from: "gps", "ntp", "server", or what a caller names
+    #: where it comes from: "gps", "ntp", "server", "person", or what a caller names
     kind: str
     since_boot_us: int
     #: microseconds since 1970-01-01T00:00:00Z

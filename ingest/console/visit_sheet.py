@@ -22,7 +22,7 @@ PASSED, FAILED, OPEN, NOT_MEASURED = "passed", "failed", "not yet seen", "not me
 #: checks that show by themselves later, wherever the technician is: they want a link or a fix, not a person
 BY_THEMSELVES = frozenset({"link", "clock"})
 #: anchors that have words
-ANCHORS = frozenset({"gps", "ntp", "server"})
+ANCHORS = frozenset({"gps", "ntp", "server", "person"})
 #: failed first, then what is open, then what is proven
 _ORDER = (FAILED, OPEN, PASSED, NOT_MEASURED)
 

@@ -14,8 +14,8 @@ Working days are those of the shop's terms for the plan. On a list without one, 
 What should be changed before the end of the list, and yet stands on a later day or on a machine that is laid
 up, is never left out without a word: `later_of` names it. A day that a person planned stands on the list
 though its machine is laid up then: that is a question to them.
-Within a day the site with the most urgent machine comes first. At a site a machine over its limit comes
-first, whatever was planned for it.
+Within a day the site with the most urgent machine comes first. At a site a machine comes first whose engine
+may take dust, then one over its limit, whatever was planned for it.
 Leaves to others: the forecast (`ingest.restriction`), parts (`stock`), words.
 """
 
@@ -89,6 +89,7 @@ class Candidate:
     chance_allowed: float  # that the limit is reached before a change, by the shop's terms; 0 to 1
     visit_share: float = ASSUMED_VISIT_SHARE  # of a visit in what element and visit cost, 0 to 1
     working: WorkingDays = EVERY_DAY  # of the shop
+    lets_dust_in: bool = False  # it is suspected to stand without a sound element, or a tube to be off
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -198,7 +199,13 @@ def _site(job: Job) -> str:
 
 
 def _rank(job: Job) -> int:
-    """Place within a day and site: a machine over its limit comes first, also where a day was planned."""
+    """
+    Place within a day and site.
+
+    One whose engine may take dust comes first, then one over its limit, also where a day was planned.
+    """
+    if job.candidate.lets_dust_in:
+        return -1
     return RANK.index("over_limit" if job.candidate.state == "over" else job.reason)
 
 

@@ -18,7 +18,13 @@ from cleanside.ingest.console.machine_plot import weeks_of
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from tests.contract.test_api_element_changes import register_a_fall
-from tests.contract.test_api_fleet import register_worked, set_hours_in, without_an_element, working_hours
+from tests.contract.test_api_fleet import (
+    START,
+    register_worked,
+    set_hours_in,
+    without_an_element,
+    working_hours,
+)
 from tests.support.serving import Api, batch, in_process
 
 MACHINE = "/machines/grader-07"
@@ -351,8 +357,13 @@ def test_a_day_that_another_planned_since_is_not_overwritten(api: Api) -> None:
 def test_dates_beside_too_early_to_judge_say_what_they_rest_on(api: Api) -> None:
     """The same words on every page and in the file, and a code for programs."""
     register_worked(api, 3, rise_kpa=0.02)
+    unknown = api.get(f"/v1{MACHINE}/restriction").json()
+    assert (unknown["state"], unknown["age_known"], unknown["due_at"]) == ("running-in", False, None)
+    assert str(table("en")["state.age_unknown"]) in html.unescape(api.get(MACHINE).text)
+    api.post(f"/v1{MACHINE}/element-changes", {"changed_at": START, "what": "new"})
+    api.analyse()
     known = api.get(f"/v1{MACHINE}/restriction").json()
-    assert known["state"] == "running-in"
+    assert (known["state"], known["age_known"]) == ("running-in", True)
     assert (known["due_at"] is None) == (known["dates_rest_on"] is None)
     assert known["dates_rest_on"] in ("fleet", "general")
     words = str(table("en")[f"state.rest_on.{known['dates_rest_on']}"])

@@ -42,7 +42,7 @@ MEANINGS: Mapping[str, str] = {
     "checks": "every check, in the order of the sheet",
     "claimed": "readings that had waited for the device and are stored now",
     "clean_restriction_pa": "what a new element reads at the reference flow; null: not known [Pa]",
-    "age_known": "false: the element was in use before the first reading, and nobody entered since when",
+    "age_known": "false: the element was in use before the first reading, and no person entered since when",
     "cleanings": "how often the running element was cleaned, entered or likely",
     "code": "what it is about, as a code; stable, decide by this",
     "column": "column of the file; null: the whole row",

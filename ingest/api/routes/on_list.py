@@ -111,6 +111,7 @@ def _candidate(
         chance_allowed=terms.filled()["chance_allowed"],
         visit_share=share,
         working=terms.working(),
+        lets_dust_in=study.is_below_clean,
     )
 
 

@@ -96,7 +96,7 @@ class ElementHistory:
 
     @property
     def _began_too_low(self) -> bool:
-        """The newest element that a person entered reads too little for one, and nobody has looked since."""
+        """The newest element that a person entered reads too little for one. No person has looked since."""
         work = [one for one in self.entries if one.begins_life or one.entry.what == "inspected"]
         newest = max(work, key=lambda one: one.entry.at_s, default=None)
         return newest is not None and newest.verdict == TOO_LOW and not newest.entry.confirmed

@@ -171,7 +171,7 @@ def accept(readings: Readings, around: Surroundings) -> tuple[Check, ...]:
 
 
 def _explained(check: Check, around: Surroundings) -> Check:
-    """A check that fails for a cause that is known; it sends nobody into the housing for another."""
+    """A check that fails for a cause that is known; it sends no person into the housing for another."""
     if around.explained_by is None or check.verdict != FAILED or check.check not in (ANSWER, CLEAN):
         return check
     return replace(check, next_step=say(EXPLAINED[around.explained_by]))

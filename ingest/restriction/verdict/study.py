@@ -106,7 +106,7 @@ class Study:
 
     @property
     def age_known(self) -> bool:
-        """False: the running element was in use before the first reading, and nobody entered since when."""
+        """False: the running element was in use before the first reading. No person entered since when."""
         return not self.lives or bool(self.lives[-1].began_by)
 
     @property

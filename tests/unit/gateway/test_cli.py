@@ -51,6 +51,7 @@ def test_status_says_what_waits_and_why(
         ("status", {"--device", "--spool-path", "--json"}),
         ("verify", {"--device", "--spool-path", "--json"}),
         ("rewind", {"--device", "--spool-path", "--from", "--stream"}),
+        ("tell-time", {"--device", "--spool-path", "--now", "--within", "--yes"}),
         ("export", {"--device", "--spool-path", "--uplink-key-file", "--out"}),
     ],
 )
@@ -224,4 +225,30 @@ def test_an_export_says_that_readings_without_a_known_time_stay_behind(
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 3, timed=False))
     assert main(["export", *flags, "--out", str(tmp_path / "b")]) == EXIT_FAILED
-    assert "3 readings waiting in all. Those whose time is not known yet" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "3 readings waiting in all. Those whose time is not known yet" in said
+    assert "tell-time" in said
+
+
+@pytest.mark.parametrize(
+    ("words", "reason"),
+    [
+        (["--now", "2026-12-02T09:30:00"], "--now"),
+        (["--now", "2026-12-02T09:30:00Z", "--within", "0", "--yes"], "--within 0 is not between"),
+        (["--now", "2020-12-02T09:30:00Z", "--yes"], "when this program was built"),
+    ],
+)
+def test_a_time_that_cannot_be_is_refused_in_one_line(
+    flags: list[str], words: list[str], reason: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["tell-time", *flags, *words]) == EXIT_CALLED_WRONGLY
+    [line] = capsys.readouterr().err.splitlines()
+    assert reason in line
+
+
+def test_a_time_is_taken_only_once_a_person_agreed(
+    flags: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("builtins.input", lambda _: "n")
+    assert main(["tell-time", *flags, "--now", "2026-12-02T09:30:00+01:00"]) == EXIT_FAILED
+    assert "This is 2026-12-02T08:30:00Z in UTC, within 120 s." in capsys.readouterr().out

@@ -90,6 +90,21 @@ def test_from_the_first_shift_on_a_person_is_asked_to_look() -> None:
     assert state_text(found.state, has_limit=True, look=found.asks_to_look) == "is the element in?"
 
 
+@pytest.mark.parametrize(("hours", "entered"), [(3, False), (3, True), (9, False)])
+def test_an_element_of_unknown_age_has_no_date_before_its_first_five_hours(hours: int, entered: bool) -> None:
+    """A retrofit with two readings was called new, and its change stood on the work list in two days."""
+    seen = worked(1, DUCT_PA)[:hours]
+    entries = (Entry(at_s=START_S - 600),) if entered else ()
+    facts = HousingFacts(terminal_pa=LIMIT_PA, terminal_entered=(6.2, "kPa"), entries=entries)
+    found = assess_housing(seen, facts, now_s=seen[-1].last_s + 60)
+    assert found.study.age_known is entered
+    assert (found.due_s is None) is (hours < 5 and not entered)
+    if hours < 5:
+        assert found.state == "running-in"
+        text = state_text(found.state, has_limit=True, age_known=found.study.age_known)
+        assert text.startswith("new element" if entered else "element of unknown age")
+
+
 def test_an_element_that_reads_as_low_and_loads_is_not_suspected() -> None:
     assert not assessed(13, loads=True).study.suspicions
 

@@ -116,6 +116,14 @@ def test_the_list_is_by_day_then_site_then_urgency() -> None:
     ]
 
 
+def test_a_machine_whose_engine_may_take_dust_comes_before_one_over_its_limit() -> None:
+    """It stood after a limit in a wrong unit, by the letter of its name."""
+    over = replace(CANDIDATE, machine="a", state="over")
+    doubted = replace(CANDIDATE, machine="b", state="suspect")
+    dust = replace(CANDIDATE, machine="c", state="suspect", lets_dust_in=True)
+    assert [machine for _, machine, _ in days_and_reasons(over, doubted, dust)] == ["c", "a", "b"]
+
+
 def test_a_machine_over_its_limit_comes_before_what_was_planned() -> None:
     def at(site: str, machine: str, **more: object) -> Candidate:
         papers = Papers(MachinePapers(site=site), planned=PlannedChange(MONDAY.isoformat(), 0, 0, "k1", ""))

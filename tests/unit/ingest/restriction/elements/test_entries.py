@@ -143,7 +143,7 @@ def test_a_second_entry_days_after_a_first_that_does_not_show_is_asked_back(conf
     assert (asked.is_question, asked.other_s) == (not confirmed, first.at_s)
     assert asked.used_s == (later.at_s if confirmed else None)
     assert len(found.lives) == (3 if confirmed else 2)
-    assert _long_clean(later).study.entries[0].other_s is None  # of itself it is nobody's double
+    assert _long_clean(later).study.entries[0].other_s is None  # of itself it is no double
 
 
 def _long_clean(*entries: Entry) -> Assessment:
