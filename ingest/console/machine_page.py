@@ -39,6 +39,7 @@ from cleanside.ingest.api.routes.papers import (
     post_planned_change,
 )
 from cleanside.ingest.api.routes.plan_moves import moves_of
+from cleanside.ingest.api.routes.planned_day_asked import is_taken_unasked
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, PathName, R
@@ -197,7 +198,9 @@ def _page(
         refused=refused,
         refused_plan=refused_plan,
         right_day=_right_day(refused, formats, "day", done_in),
-        right_plan_day=_right_day(refused_plan, formats, "on", planned_in),
+        right_plan_day=None
+        if refused_plan is None
+        else _right_plan_day(request, resources, key, machine, housing, refused_plan),
         in_full=WrittenDays(formats).in_full,
         day_asked=refused_plan is not None and is_asked_about(refused_plan.fault.fields),
         kept={} if refused is None else refused.kept,
@@ -378,6 +381,22 @@ def _right_day(
         return None
     today = formats.moment(formats.now_s).date()
     return right_day(refused.fault.fields, (refused.kept or {}).get(field, ""), today, right)
+
+
+def _right_plan_day(
+    request: Request, resources: R, key: Key, machine: str, housing: str, refused: RefusedForm
+) -> str | None:
+    """As `_right_day`, of a planned day; None too where that day would itself be asked about."""
+    viewer = viewer_of(request, key)
+    found = _right_day(refused, sayer_of(request, key).formats, "on", planned_in)
+    if found is None:
+        return None
+    with resources.reading() as connection:
+        view = (
+            services_of(request).judge(connection, key).view(find_housing(connection, key, machine, housing))
+        )
+        is_taken = is_taken_unasked(connection, key.owner_id, view, found, viewer.zone.key)
+    return found if is_taken else None
 
 
 def _instant(fields: FormData, formats: Formats) -> str:

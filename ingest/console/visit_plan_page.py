@@ -29,6 +29,7 @@ from cleanside.ingest.api.routes.accepted_plan import (
     post_accepted_plan,
     post_plan_taken_back,
     questioned_days,
+    unsure_days,
 )
 from cleanside.ingest.api.routes.planning_terms import (
     NewTerms,
@@ -36,6 +37,7 @@ from cleanside.ingest.api.routes.planning_terms import (
     get_planning_terms,
     post_planning_terms,
 )
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.spreadsheets import Separator
@@ -199,6 +201,9 @@ def _ask(
     questioned = questioned_days(request, resources, key)
     with resources.reading() as connection:
         moves = day_moves(connection, key, body, resources.clock(), questioned)
+        judge = services_of(request).judge(connection, key, now_us=resources.clock())
+        unsure = unsure_days(judge, moves)
+    sentences = VisitSentences(sayer_of(request, key), for_page=True)
     return render(
         request,
         "visit_plan_accept.html",
@@ -211,6 +216,7 @@ def _ask(
         same=sum(move.is_same for move in moves),
         visits=["/".join((v.machine, v.housing, v.on, v.version or "")) for v in body.visits],
         fixed=fixed,
+        unsure={name: sentences.unsure(of) for name, of in unsure.items()},
         whole=WrittenDays(sayer_of(request, key).formats).of,
     )
 

@@ -34,6 +34,8 @@ class VisitSentences:
     def why(self, visit: Mapping[str, Any], trip: Mapping[str, Any]) -> list[str]:
         """Why it stands on its day, its service, moves of a planned day, and the chance of being too late."""
         found = list(self._reasons(visit, trip))
+        if unsure := self.unsure(visit):
+            found.append(unsure)
         if service := self._work.service(visit):
             found.append(service)
         if indicator := self._work.indicator(visit):
@@ -43,6 +45,10 @@ class VisitSentences:
         if visit["state"] != "over" and visit["chance_at_limit_before"] >= LEAST_CHANCE_SAID:
             found.append(self._say("visit_plan.chance", share=visit["chance_at_limit_before"]))
         return found
+
+    def unsure(self, of: Mapping[str, Any]) -> str:
+        """Why its early date is unsure, as on the work list; "": it is not."""
+        return self._say("visit_plan.unsure", why=self._work.unsure(of)) if of["unsure_because"] else ""
 
     def trip(self, trip: Mapping[str, Any], *, currency: str | None, site: str | None = None) -> str:
         """Where a trip goes, how far and what it costs. site : what people call it; None: its code."""

@@ -73,14 +73,18 @@ class WorkSentences:
             return []
         if not job.get("unsure_because"):  # a letter of an earlier release has none
             return [self._at_once(job["reason"], job, **self._plan(job))]
-        used = job["share_used_percent"]
-        because = [self._say(f"work.unsure.{one}", used=used) for one in job["unsure_because"]]
-        why = type(because[0])("; ").join(because)
-        due = job["due_at"]
+        why, due = self.unsure(job), job["due_at"]
         later = due["p50"]
         if later is None:
             return [self._say("work.might_be_due", early=due["p10"], why=why)]
         return [self._say("work.might_be_due_before", early=due["p10"], likely=later, why=why)]
+
+    def unsure(self, of: Mapping[str, Any]) -> str:
+        """Why its early date is unsure, in half sentences; of : with at least one reason."""
+        because = [
+            self._say(f"work.unsure.{one}", used=of["share_used_percent"]) for one in of["unsure_because"]
+        ]
+        return type(because[0])("; ").join(because)
 
     def _at_once(self, reason: str, of: Mapping[str, Any], **values: str) -> str:
         """The sentence of a reason; where dust reaches the engine, as the page Fleet says it."""

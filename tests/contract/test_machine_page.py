@@ -388,6 +388,18 @@ def test_no_work_is_chosen_and_a_new_meter_has_its_field(api: Api) -> None:
     assert 'name="old_meter"' in page
 
 
+def test_a_day_that_would_itself_be_asked_about_is_not_offered(api: Api) -> None:
+    """The button beside a planned day of the next year led to the next question."""
+    register_worked(api, 60, rise_kpa=0.05)
+    for on, is_offered in (("2027-02-23", True), ("2027-04-20", False)):
+        plan = {"housing": "main", "on": on}
+        refused = api.request("POST", f"{MACHINE}/planned-day", data=plan)
+        assert refused.status_code == 422
+        assert ('name="right_day"' in refused.text) is is_offered
+        again = api.request("POST", f"{MACHINE}/planned-day", data=plan | {"on": on.replace("2027", "2026")})
+        assert (again.status_code == 303) is is_offered
+
+
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_wrong_year_is_corrected_by_one_button(api: Api, language: str) -> None:
     """What else was typed goes with it."""

@@ -76,6 +76,29 @@ def test_the_page_shows_the_plan_with_a_caution_before_it(api: Api) -> None:
     assert html_text.escape("<script>alert") in html
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_an_unsure_date_is_called_so_wherever_the_plan_stands(
+    sqlite_database_url: str, language: str
+) -> None:
+    """The work list said so; the file of the plan and the page that asks before days are planned did not."""
+    headers = {"Accept-Language": language}
+    with in_process(sqlite_database_url) as api:
+        register_worked(api, 20, rise_kpa=0.001)
+        [visit] = ask(api, "GET", "/v1/visit-plan")["visits"]
+        assert visit["unsure_because"] != []
+        html = page(api, **headers)
+        unsure = str(table(language)["visit_plan.unsure"]).partition(" ")[0]
+        file = api.get(f"{PAGE}.csv", key="planner", headers=headers).content.decode("utf-8-sig")
+        asked = api.request(
+            "POST", f"{PAGE}/accept", key="planner", data={"visit": visits_of(html)}, headers=headers
+        )
+        assert [text.count(unsure) for text in (html, file, asked.text)] == [1, 1, 1]
+        planned = {"on": visit["day"], "confirmed_because": "booked"}
+        ask(api, "POST", "/v1/machines/grader-07/planned-change", planned)
+        [visit] = ask(api, "GET", "/v1/visit-plan")["visits"]
+        assert visit["unsure_because"] == []  # a person decided
+
+
 def test_every_word_is_there_in_german_too(api: Api) -> None:
     html = page(api, **{"Accept-Language": "de-AT"})
     assert "Besuchsplan" in html

@@ -33,7 +33,7 @@ from cleanside.ingest.api.routes.planned_day_asked import complaints_of_day
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import At, Because, Name, R, Strict, needs, problems, router_of, text
 from cleanside.ingest.api.routes.shop import ShopReader
-from cleanside.ingest.api.routes.visit_plan import proposed_days
+from cleanside.ingest.api.routes.visit_plan import proposed_days, unsure_of_visit
 from cleanside.ingest.api.routes.work import part_lines
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import sees_site
@@ -134,6 +134,18 @@ def post_accepted_plan(body: NewAcceptedPlan, request: Request, resources: R, ke
 
     document: dict[str, Any] = resources.writer.call(save)
     return document | {"orders": _want_orders(request, resources, key, zone)}
+
+
+def unsure_days(judge: Judge, moves: Sequence[PlannedMove]) -> dict[str, dict[str, Any]]:
+    """Machine/housing -> why its date is unsure, and how much is used; of days that are planned anew."""
+    housings = [move.housing for move in moves if move.is_made]
+    found: dict[str, dict[str, Any]] = {}
+    for view in judge.views(housings, whole_owner=False):
+        if because := unsure_of_visit(view.assessment, ()):
+            used = view.assessment.study.share_used_percent
+            name = f"{view.housing.machine}/{view.housing.name}"
+            found[name] = {"unsure_because": because, "share_used_percent": used}
+    return found
 
 
 @router.get(

@@ -16,6 +16,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     OrderEnd,
     ServiceFit,
     State,
+    UnsureReason,
     VisitReason,
     WaitsFor,
 )
@@ -133,6 +134,10 @@ class VisitShown(PlannedMachineShown):
     indicator_latched: bool
     part: str | None = Field(description="the part that it takes; null: not entered")
     reasons: list[VisitReason] = Field(description="why on this day, the strongest first")
+    unsure_because: list[UnsureReason] = Field(
+        description="why its early date is unsure, where its element has used little; empty: it has not"
+    )
+    share_used_percent: float | None
     together_with: list[VisitNameShown] = Field(description="others of the same trip")
     alone_day: str | None = Field(
         description="cheapest day if nothing were shared, ISO 8601; null: after the plan"

@@ -21,9 +21,18 @@ DAY_QUESTIONS = {name: f"planned_day_{name}" for name in ("reached", "too_late",
 
 def ask_of_day(connection: sa.Connection, owner_id: int, view: View, on: str, zone: str) -> None:
     """Raise NotValid (422) with each question, for a day that cannot hold; as it is, it would look fine."""
-    working = planning_terms.terms_of(connection, owner_id).terms.working()
-    if asked := complaints_of_day(view, on, zone, working):
+    if asked := _asked_of(connection, owner_id, view, on, zone):
         raise NotValid(*asked)
+
+
+def is_taken_unasked(connection: sa.Connection, owner_id: int, view: View, on: str, zone: str) -> bool:
+    """Would a person who plans the day be asked nothing: then it may be offered."""
+    return not _asked_of(connection, owner_id, view, on, zone)
+
+
+def _asked_of(connection: sa.Connection, owner_id: int, view: View, on: str, zone: str) -> list[Complaint]:
+    working = planning_terms.terms_of(connection, owner_id).terms.working()
+    return complaints_of_day(view, on, zone, working)
 
 
 def complaints_of_day(

@@ -38,6 +38,7 @@ from cleanside.ingest.api.routes.work import (
     asked_documents,
     indicator_document,
     part_lines,
+    unsure_document,
 )
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotFound, NotValid
@@ -47,13 +48,17 @@ from cleanside.ingest.planning.visit_plan import (
     PlanCost,
     PlannedVisit,
     VisitPlan,
+    VisitReason,
     VisitTrip,
 )
 from cleanside.ingest.planning.visit_problem import NoVisitPlan, VisitProblem
+from cleanside.ingest.restriction import Assessment
 from cleanside.ingest.shop.planned import version_of
 from cleanside.ingest.shop.stock import PartLine
+from cleanside.ingest.shop.unsure_dates import UnsureReason
 from cleanside.ingest.shop.visit_inputs import PLAN_DAYS, PricedCandidate, Supply, VisitInputs, visit_inputs
 from cleanside.ingest.shop.work_list import (
+    AT_ONCE,
     ListDays,
     chance_at_service,
     chance_before,
@@ -68,6 +73,7 @@ from cleanside.ingest.store.keys import Key
 
 router = router_of("shop")
 
+CHOSEN_BY_PERSON = frozenset[VisitReason](("fixed", "as_planned"))
 MOST_FIXED = 50  # days chosen by hand at once; chosen
 MOST_ACCEPTED = 1_000  # visits; chosen
 MACHINES_NAMED = 8  # of an outdated plan, in one sentence; chosen
@@ -307,17 +313,20 @@ def _machine_document(name: HousingName, every: OnListByName) -> dict[str, Any]:
 
 def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) -> dict[str, Any]:
     name = visit.element.name
+    view = seen.every[name].view
     return {
         "day": problem.on(visit.day).isoformat(),
         **_machine_document(name, seen.every),
-        **indicator_document(seen.every[name].view.assessment, seen.days),
+        **indicator_document(view.assessment, seen.days),
         "version": seen.version(name),
-        "planned": planned_document(seen.every[name].view),
+        "planned": planned_document(view),
         "moved_times": seen.moves.get(name, 0),
         "work_list_on": seen.listed(name),
         **_service_document(seen, name, problem.on(visit.day)),
         "part": visit.element.part,
         "reasons": list(visit.reasons),
+        "unsure_because": unsure_of_visit(view.assessment, visit.reasons),
+        "share_used_percent": view.assessment.study.share_used_percent,
         "together_with": [{"machine": m, "housing": h} for m, h in visit.together_with],
         "alone_day": _day(visit.alone_day, problem),
         "hours_given": visit.hours_given,
@@ -346,6 +355,12 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
             for move in visit.moves
         ],
     }
+
+
+def unsure_of_visit(found: Assessment, reasons: Sequence[VisitReason]) -> list[UnsureReason]:
+    """As on the work list: for a day that follows from the forecast, of an element that has used little."""
+    is_forecast = found.state not in AT_ONCE and not CHOSEN_BY_PERSON & set(reasons)
+    return unsure_document(found) if is_forecast else []
 
 
 def _service_document(seen: PlanSeen, name: HousingName, on: date) -> dict[str, Any]:

@@ -387,7 +387,7 @@ def _job_document(judge: Judge, seen: OnList, job: Job, days: ListDays) -> dict[
         "due_at": dates_of(found.due_s),
         **indicator_document(found, days),
         "dates_rest_on": rest_on(found),
-        "unsure_because": _unsure(found) if job.reason == "early_date" else [],
+        "unsure_because": unsure_document(found) if job.reason == "early_date" else [],
         "has_question": bool(
             found.study.questions or found.study.changes_found_s or found.worked_laid_up or found.asks_to_look
         ),
@@ -427,7 +427,8 @@ def _piece_document(piece: DealtPiece | None) -> dict[str, Any] | None:
     return {"where": piece.where, "from_site": piece.from_site, "comes_on": comes_on}
 
 
-def _unsure(found: Assessment) -> list[UnsureReason]:
+def unsure_document(found: Assessment) -> list[UnsureReason]:
+    """Why the early date of an element that has used little is unsure; empty: it is not puzzling."""
     if not is_puzzling(found.state, found.study.share_used_percent):
         return []
     return unsure_because(rest_on(found), (said.code for said in found.evidence))
