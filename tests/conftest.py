@@ -19,6 +19,7 @@ import pytest
 from hypothesis import settings
 
 from tests.long_tests import is_long
+from tests.support import compiled
 from tests.support.databases import BACKENDS, FORMS, Postgres, choose_form, migrated_sqlite
 from tests.support.nursery import nursery
 from tests.support.serving import Api, ServerProcess, as_process, in_process
@@ -37,6 +38,7 @@ def pytest_configure() -> None:
     Each full search would go through twelve thousand tests and all modules again.
     """
     gc.disable()
+    compiled.share()
 
 
 def pytest_collection_finish() -> None:
