@@ -13,14 +13,14 @@ from sqlalchemy.dialects.sqlite.pysqlite import SQLiteDialect_pysqlite as Dialec
 from sqlalchemy.engine import Engine
 from sqlalchemy.util import LRUCache
 
-MOST_STATEMENTS = 5_000  # ten times what SQLAlchemy keeps for an engine
+MOST_STATEMENTS = 2_000  # four times what SQLAlchemy keeps for an engine
 _kept: LRUCache[Any, Any] = LRUCache(MOST_STATEMENTS)
 
 
 def share() -> None:
     """From now on. A kept statement is found by its dialect too; ours have no options, so all are equal."""
-    Dialect.engine_created = classmethod(_engine_created)  # type: ignore[method-assign]
-    Dialect.__eq__ = _is_equal  # type: ignore[method-assign,assignment]
+    Dialect.engine_created = classmethod(_engine_created)  # type: ignore[method-assign,assignment]
+    Dialect.__eq__ = _is_equal  # type: ignore[method-assign]
     Dialect.__hash__ = _hash  # type: ignore[method-assign,assignment]
 
 
