@@ -3,7 +3,7 @@ For how long a source has measured, and never restriction: what a monitor of air
 
 Promises: pure. Only time in which readings came counts, so that a machine at rest wants nothing. What a modem
 or a receiver says of the link, and a supply voltage, is no measurement of an engine at work.
-Leaves to others: why (the source says it), who is told (`gateway.commands.standing`).
+Leaves to others: why (the source says it), who hears of it (`gateway.commands.standing`).
 """
 
 from __future__ import annotations

@@ -38,7 +38,7 @@ class ClockStep(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SteppedClock:
-    """The steps of one stream that nobody has settled."""
+    """The steps of one stream that are not settled."""
 
     owner: str
     device: str

@@ -83,7 +83,7 @@ def test_a_likely_change_is_an_all_day_event_with_its_dates_in_the_text(api: Api
 
 def test_what_is_checked_first_stands_on_today_in_the_words_of_its_page(api: Api, mara: Browser) -> None:
     """
-    No due date is told from doubted readings, and a planned day says what is checked before.
+    No due date comes of doubted readings, and a planned day says what is checked before.
 
     STATUS of an event that is not in doubt: RFC 5545 section 3.8.1.11.
     """

@@ -137,7 +137,7 @@ def post_accepted_plan(body: NewAcceptedPlan, request: Request, resources: R, ke
 
 
 def unsure_days(judge: Judge, moves: Sequence[PlannedMove]) -> dict[str, dict[str, Any]]:
-    """Machine/housing -> why its date is unsure, and how much is used; of days that are planned anew."""
+    """Machine/housing -> why its date is unsure, and how much is used; of days that are planned again."""
     housings = [move.housing for move in moves if move.is_made]
     found: dict[str, dict[str, Any]] = {}
     for view in judge.views(housings, whole_owner=False):

@@ -8,7 +8,7 @@ import sys
 import pytest
 
 ROUNDS = 50
-#: arrays of a piece of work, 400 kB each, in a process of their own: it is the whole process that is told
+#: arrays of a piece of work, 400 kB each, in a process of their own: the setting holds for a whole process
 SCRIPT = f"""
 import resource
 import numpy as np
