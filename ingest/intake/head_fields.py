@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 from starlette.types import Scope
 
-_FIELDS = "fields"  # in the state of a request
+_FIELDS = "head_fields"  # in the state of a request; "fields" is the form of a page
 
 
 def fields_of(scope: Scope) -> Mapping[bytes, bytes]:
