@@ -902,10 +902,6 @@ SENTENCES: Sentences = {
     "span_ends_before": (
         "{since_name} {since} is after {until_name} {until}, so nothing lies between; change one of the two"
     ),
-    "device_not_known": (
-        '"{device}" is no device that is registered or has readings here; check its name (GET /v1/devices), '
-        "or leave it out"
-    ),
     "code_not_known": '"{given}" is no code for which a reading is quarantined; give one of {known}',
     "resolution_too_long": "{resolution} is over {most_s}s, 31 days",
     "too_many_calendars": "there are {most} calendars, which is the most a person has; end one first",

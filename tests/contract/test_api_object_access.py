@@ -68,7 +68,8 @@ OBJECTS = {
 #: members of bodies that hold no name of an object: values, times, words, choices, and containers of those
 PLAIN = {
     *("value", "unit", "valid_from", "terminal_restriction", "housings", "kind", "changed_at", "note"),
-    *("in_service_at", "assigned_from", "assigned_until", "where", "preview", "change", "code", "reason"),
+    *("in_service_at", "assigned_from", "assigned_until", "where", "without", "preview", "change"),
+    *("code", "reason"),
     *("overlap_hours", "expires_at", "with_history", "events", "content", "name", "display_name", "retired"),
     *("entry_id", "what", "confirmed_because"),  # an entry's id counts within its housing alone
     *("acknowledged_through", "appended_through", "streams"),

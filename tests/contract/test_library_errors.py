@@ -53,6 +53,7 @@ READERS = {
         "gateway/sources/csv.py",
         "gateway/sources/ndjson.py",
     ),
+    "gateway/spool/told_time.py",
     "gateway/sources/mqtt.py",
 }
 

@@ -404,15 +404,11 @@ def _selected(
 
 
 def _require_possible(connection: sa.Connection, key: Key, where: Where) -> None:
-    """Raise NotValid for a code or device that is unknown: nothing can ever match it."""
-    wrong = []
+    """Raise NotValid for a code that is unknown, NotFound for a device: nothing can ever match it."""
     if where.code is not None and where.code not in CODES:
-        wrong.append(no_such_code("#/where/code", where.code))
+        raise NotValid(no_such_code("#/where/code", where.code))
     if where.device is not None and fleet.device(connection, key.owner_id, where.device) is None:
-        wrong.append(Complaint("#/where/device", "device_not_known", device=where.device))
-    if wrong:
-        first, *more = wrong
-        raise NotValid(first, *more)
+        raise NotFound("device", where.device)
 
 
 def _previewed(

@@ -45,6 +45,7 @@ NOT_ASKED = frozenset(
         "received_since",
         "received_until",
         "after_entry",
+        "without",  # a button
         "as_previewed",
         "valid_from",
         "in_service_at",
