@@ -17,8 +17,7 @@ from typing import NamedTuple
 import numpy as np
 
 from cleanside.ingest.restriction.elements.lives import Life
-from cleanside.ingest.restriction.elements.pieces import MAD_TO_SPREAD
-from cleanside.ingest.restriction.measure.ranks import middle
+from cleanside.ingest.restriction.measure.ranks import MAD_TO_SPREAD, middle
 from cleanside.ingest.restriction.measure.tuning import Tuning
 
 

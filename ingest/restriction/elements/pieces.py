@@ -19,6 +19,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from cleanside.ingest.restriction.measure.held import in_ratios
 from cleanside.ingest.restriction.measure.ranks import (
+    MAD_TO_SPREAD,
     middle,
     quantile,
     row_middles,
@@ -29,7 +30,6 @@ from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, 
 from cleanside.ingest.restriction.measure.tuning import HELD, Tuning
 
 FLOW, SPEED, NOTHING = range(3)  # what stands for the flow; places in the triples of `Tuning`
-MAD_TO_SPREAD = 1.4826  # median deviation of a normal distribution to its standard deviation
 MEDIAN_LOSS = 1.2533  # standard error of a median over that of a mean: sqrt(pi / 2)
 FLOOR_SHARE = 0.02  # of the usual level: what lies below reads as nothing
 

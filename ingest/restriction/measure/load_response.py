@@ -25,13 +25,12 @@ from typing import NamedTuple
 import numpy as np
 
 from cleanside.ingest.restriction.measure.held import in_steps
-from cleanside.ingest.restriction.measure.ranks import middle
+from cleanside.ingest.restriction.measure.ranks import MAD_TO_SPREAD, middle
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.tuning import FLOW, HELD
 
 STEPS = 8  # of Gauss-Newton; more change u, k and m by less than 0.001 (measured on plateau)
 HUBER = 1.345  # times the spread: beyond it a residual counts by its size (Huber 1964)
-MAD_TO_SPREAD = 1.4826  # median deviation of a normal distribution to its standard deviation
 LEAST_LOAD = 0.01  # a load of 0 has no logarithm
 
 

@@ -15,6 +15,7 @@ from scipy.ndimage import percentile_filter
 
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
+MAD_TO_SPREAD = 1.4826  # median deviation of a normal distribution to its standard deviation
 FEW, MANY = 24, 300  # values: up to FEW a list, from MANY on a partition is faster than sorting an array
 NETWORK_MOST = 9  # values a row: up to there exchanging whole columns is faster than sorting each row
 NARROW_FROM = 4_000  # weighted values: from there on the few around each quantile are sorted alone

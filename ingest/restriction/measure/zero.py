@@ -13,7 +13,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from cleanside.ingest.restriction.measure.held import in_ratios
-from cleanside.ingest.restriction.measure.ranks import counted_up_to, middle
+from cleanside.ingest.restriction.measure.ranks import MAD_TO_SPREAD, counted_up_to, middle
 from cleanside.ingest.restriction.measure.steady import trailing_median
 from cleanside.ingest.restriction.measure.summary import (
     BoolArray,
@@ -41,7 +41,6 @@ ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
 #: Standard deviation of a sound sensor's zero between key-ons, and how many steps that weighs: a quarter of
 #: ZERO_NEAR_PA. A sensor that wanders by more, as its bay warms, must move further to have moved (chosen).
 ZERO_SPREAD_PA, ZERO_SPREAD_STEPS = 15.0, 10.0
-MAD_TO_SPREAD = 1.4826  # median deviation of a normal distribution to its standard deviation
 
 
 @dataclass(frozen=True)
