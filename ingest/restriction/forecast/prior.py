@@ -385,7 +385,8 @@ def _quantiles_of_one(
     middle: Sequence[float], below: Sequence[float], above: Sequence[float], weight: Sequence[float]
 ) -> list[float]:
     """`mixture_quantiles` of one mixture, in plain numbers."""
-    parts = list(zip(middle, below, above, (one / sum(weight) for one in weight), strict=True))
+    total = sum(weight)
+    parts = list(zip(middle, below, above, (one / total for one in weight), strict=True))
     lowest = min(m - 4.0 * b for m, b, _, _ in parts)
     highest = max(m + 4.0 * a for m, _, a, _ in parts)
     found = []
