@@ -48,6 +48,7 @@ def state_mark(state: str) -> Markup:
     return _svg(34, 15, limit + pleats)
 
 
+@lru_cache(maxsize=4096)  # the same until a machine is judged again
 def ruler(percent: float | None, state: str, width: int = 118) -> Markup:
     """
     Used, from clean to the limit: ink below the line, the limit as a double line.
@@ -103,10 +104,11 @@ def _calendar_head(labels: tuple[str, ...]) -> Markup:
     return _svg(CALENDAR_WIDTH, 16, texts + Markup(ticks))
 
 
+@lru_cache(maxsize=2048)  # the same for two days, or until a machine is judged again
 def trend(
-    levels_pa: Sequence[float | None],
+    levels_pa: tuple[float | None, ...],
     *,
-    changes: Sequence[int] = (),
+    changes: tuple[int, ...] = (),
     limit_pa: float | None = None,
     clean_pa: float | None = None,
 ) -> Markup:

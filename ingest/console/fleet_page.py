@@ -17,7 +17,7 @@ from markupsafe import Markup
 from cleanside.gateway.units import own_name
 from cleanside.ingest.analysis.coverage import LATE_S
 from cleanside.ingest.api.routes.paging import PAGE, Page, paged
-from cleanside.ingest.api.routes.restriction import URGENCY, Filter, FleetFilter, get_fleet
+from cleanside.ingest.api.routes.restriction import URGENCY, Filter, FleetFilter, fleet_of
 from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.spreadsheets import Separator
@@ -56,7 +56,7 @@ def get_fleet_page(
     wanted: Filter,
 ) -> Response:
     """The fleet as a table of sentences, rulers and dates."""
-    known = get_fleet(request, resources, key, page, wanted, with_trend=True)
+    known = fleet_of(request, resources, key, page, wanted, with_trend=True, with_evidence=False)
     say = sayer_of(request, key)
     calendar = Calendar(say.formats)
     return render(
@@ -90,8 +90,8 @@ def get_fleet_file(
 
 def every_housing(request: Request, resources: R, key: Key, wanted: FleetFilter) -> Iterator[dict[str, Any]]:
     """Every housing that the filters leave, most urgent first."""
-    page = Page.whole()
-    yield from get_fleet(request, resources, key, page, wanted, with_trend=False)["housings"]
+    whole = fleet_of(request, resources, key, Page.whole(), wanted, with_trend=False, with_evidence=False)
+    yield from whole["housings"]
 
 
 # ---------------------------------------------------------------- what a row shows
@@ -258,8 +258,8 @@ def trend_of(document: Mapping[str, Any], formats: Formats) -> dict[str, Any] | 
     levels = dict(enumerate(known["restriction_pa"], start=start - first))
     changes = (int(formats.moment(at).timestamp() // step_s) - first for at in known["changes_at"])
     return {
-        "levels_pa": [levels.get(step) for step in range(TREND_STEPS)],
-        "changes": [step for step in changes if 0 <= step < TREND_STEPS],
+        "levels_pa": tuple(levels.get(step) for step in range(TREND_STEPS)),
+        "changes": tuple(step for step in changes if 0 <= step < TREND_STEPS),
         "limit_pa": limit and limit["restriction_pa"],
         "clean_pa": document["clean_restriction_pa"],
     }

@@ -56,10 +56,20 @@ _DRAWINGS = {
 }
 
 
+class Templates(Environment):
+    """Documents are dictionaries: a member is looked up before an attribute, without a failed try first."""
+
+    def getattr(self, obj: Any, attribute: str) -> Any:
+        """A member of a dictionary, else what Jinja finds."""
+        if type(obj) is dict and attribute in obj:
+            return obj[attribute]
+        return super().getattr(obj, attribute)
+
+
 @cache
 def templates() -> Environment:
     """All templates; each is compiled once."""
-    made = Environment(
+    made = Templates(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,

@@ -25,7 +25,7 @@ from cleanside.ingest.api.routes.machines import (
     find_housing,
     terminal_document,
 )
-from cleanside.ingest.api.routes.paging import P
+from cleanside.ingest.api.routes.paging import P, Page
 from cleanside.ingest.api.routes.paper_shapes import chance_before_end, laid_up_document, planned_document
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
@@ -247,6 +247,20 @@ def get_fleet(
     changes whose day passed without one, falls into a lay-up, or was planned before a change became known.
     All pages show the instant of the first (`now`), because due dates, and so the order, move with the clock.
     """
+    return fleet_of(request, resources, key, page, wanted, with_trend=with_trend)
+
+
+def fleet_of(
+    request: Request,
+    resources: R,
+    key: Key,
+    page: Page,
+    wanted: FleetFilter,
+    *,
+    with_trend: bool,
+    with_evidence: bool = True,
+) -> dict[str, Any]:
+    """The answer of `get_fleet`. with_evidence : False leaves it out, for a list that shows none."""
     after = page.after(int, int, int, str, str)
     now_us = resources.clock() if after is None else _of_first_page(after[0], resources.clock())
     every = views_of(request, resources, key, now_us)
@@ -271,7 +285,12 @@ def get_fleet(
         "by_kind": dict(sorted(Counter(seen.housing.kind for seen in every if seen.housing.kind).items())),
         "by_site": dict(sorted(Counter(place.site for place in places if place.site).items())),
         "by_crew": dict(sorted(Counter(place.crew for place in places if place.crew).items())),
-        "housings": [_of_fleet(seen, with_trend, held.get(seen.housing.id, 0)) for seen in shown],
+        "housings": [
+            document_of(seen, with_evidence=with_evidence)
+            | {"readings_quarantined": held.get(seen.housing.id, 0)}
+            | ({"trend": _trend(seen)} if with_trend else {})
+            for seen in shown
+        ],
         "next": cursor,
     }
 
@@ -292,11 +311,6 @@ def views_of(
         judge = services_of(request).judge(connection, key, now_us=now_us, working_out=working_out)
         views = judge.views(every, whole_owner=not is_bound)
     return sorted((seen for seen in views if sees_site(key, seen.papers.machine.site)), key=urgency)
-
-
-def _of_fleet(seen: View, with_trend: bool, quarantined: int) -> dict[str, Any]:
-    more = {"trend": _trend(seen)} if with_trend else {}
-    return document_of(seen) | {"readings_quarantined": quarantined} | more
 
 
 def _trend(seen: View) -> dict[str, Any] | None:
@@ -387,7 +401,7 @@ def _rank(seen: View) -> int:
     return rank if seen.assessment.state in AT_ONCE or has_question(seen) else rank + len(URGENCY)
 
 
-def document_of(seen: View) -> dict[str, Any]:
+def document_of(seen: View, *, with_evidence: bool = True) -> dict[str, Any]:
     """A housing's assessment for an answer. Restriction in Pa, hours are operating hours, times in UTC."""
     assessment, unit = seen.assessment, gauge_unit(seen.terminal)
     advice = advice_of(assessment, seen.papers)
@@ -430,8 +444,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "quiet_because": assessment.quiet_because,
         "may_have_worked_hours": assessment.may_have_worked_hours,
         "readings_waiting": seen.readings_waiting,
-        "evidence": [text_of(statement, unit) for statement in assessment.evidence],
-        "evidence_said": [said_document(statement) for statement in assessment.evidence],
+        **(_evidence(assessment, unit) if with_evidence else {}),
         "basis": assessment.study.reference.basis,
         "flow_exponent": assessment.study.reference.exponent,
         "lives_learned_from": assessment.study.lives_learned_from,
@@ -448,6 +461,14 @@ def document_of(seen: View) -> dict[str, Any]:
         "laid_up": laid_up_document(seen.papers.machine),
         "worked_laid_up": asked_of_lay_up(assessment),
         "planned": planned_document(seen),
+    }
+
+
+def _evidence(assessment: Assessment, unit: str | None) -> dict[str, Any]:
+    """What the assessment rests on: as sentences, and for who says them in another language."""
+    return {
+        "evidence": [text_of(statement, unit) for statement in assessment.evidence],
+        "evidence_said": [said_document(statement) for statement in assessment.evidence],
     }
 
 

@@ -129,8 +129,8 @@ def test_a_ruler_that_is_not_judged_has_no_ink() -> None:
 
 
 def test_the_small_trend_breaks_at_a_gap_and_at_a_change() -> None:
-    levels = [2.0, 2.1, None, 2.3, 2.4, 1.0, 1.1]
-    assert starts(data_of(trend(levels, changes=[5], limit_pa=6.2, clean_pa=1.0))) == 3
+    levels = (2.0, 2.1, None, 2.3, 2.4, 1.0, 1.1)
+    assert starts(data_of(trend(levels, changes=(5,), limit_pa=6.2, clean_pa=1.0))) == 3
 
 
 def test_dates_beyond_four_weeks_are_an_arrow() -> None:
