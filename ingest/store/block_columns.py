@@ -67,11 +67,16 @@ def packed_steps(first: int, step: int) -> bytes:
     return _HEAD.pack(_DIFFERENCES, 0, 0) + _FIRST.pack(first) + _SCALE.pack(step, 1)
 
 
+def packed_nothing() -> bytes:
+    """What `packed_values` gives of a column of absent values."""
+    return _HEAD.pack(_ABSENT, 0, 0)
+
+
 def packed_values(values: FloatArray) -> list[bytes]:
     """Each of several columns of floats, shape (k, n), n >= 1; NaN: absent."""
     absent = np.isnan(values)
     if absent.all():
-        return [_HEAD.pack(_ABSENT, 0, 0)] * len(values)
+        return [packed_nothing()] * len(values)
     if not absent.any():
         return _all_there(*_as_whole(values))
     whole, powers = _as_whole(np.where(absent, 0.0, values))
@@ -98,7 +103,7 @@ def _each_with_holes(whole: IntArray, powers: Sequence[int], present: BoolArray)
 
 def _with_holes(numbers: IntArray, power: int, there: BoolArray) -> bytes:
     if not there.any():
-        return _HEAD.pack(_ABSENT, 0, 0)
+        return packed_nothing()
     [packed] = _all_there(numbers[there].reshape(1, -1), [power])
     if there.all():
         return packed
