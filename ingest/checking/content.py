@@ -86,6 +86,13 @@ def all_as_sent_together(batches: Sequence[Batch]) -> FloatArray:
     return sent
 
 
+def extremes(sent: FloatArray) -> FloatArray:
+    """Lowest and highest of each column of `all_as_sent_together`, shape (g, k, 2); NaN: it has none."""
+    if not sent.size:
+        return sent
+    return np.stack((np.fmin.reduce(sent, axis=2), np.fmax.reduce(sent, axis=2)), axis=2)
+
+
 def in_si(batch: Batch, sent: FloatArray) -> dict[str, FloatArray]:
     """Known quantities in an accepted unit, by their column name, in SI, shape (n,); NaN where absent."""
     return by_name(batch, si_together([batch], sent[np.newaxis])[0])

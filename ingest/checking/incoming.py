@@ -22,6 +22,7 @@ from cleanside.gateway.units import QUANTITIES, accepts
 from cleanside.gateway.wire import Batch
 from cleanside.ingest.checking import checks, content
 from cleanside.ingest.checking.content import FloatArray, HashArray
+from cleanside.ingest.checking.plausible_time import falls_back
 from cleanside.ingest.store import dialect, readings, stored, streams
 from cleanside.ingest.store.alike import alike
 from cleanside.ingest.store.at_rest import NewReadings
@@ -42,6 +43,9 @@ class Incoming(NamedTuple):
     #: instants, 0 where not understood [us]; and which are understood, None: all
     at_us: npt.NDArray[np.int64]
     at_known: npt.NDArray[np.bool_] | None
+    #: lowest and highest instant [us], and whether one lies far before the one below it in number
+    span_us: tuple[int, int]
+    falls_back: bool
     #: `content.all_as_sent`
     sent: FloatArray
     hashes: HashArray
@@ -125,13 +129,18 @@ def _prepared(arrived: Sequence[Arrived], *, sqlite: bool, as_blocks: bool) -> l
     instants = [checks.instants_of(batch) for batch in batches]
     at_us = np.array([times for times, _ in instants])
     hashes = content.hashes_together(batches, at_us, sent)
-    odd = checks.out_of_range(content.si_together(batches, sent), content.names_in_si(batches[0]))
+    # SI rises with what was sent, in its last bit too, so only the extremes can be out of range.
+    extremes = content.si_together(batches, content.extremes(sent))
+    odd = checks.out_of_range(extremes, content.names_in_si(batches[0]))
+    lowest_us, highest_us, back = _spans(at_us)
     prepared = [
         Incoming(
             owner_id=one.owner_id,
             batch=one.batch,
             at_us=at_us[place],
             at_known=instants[place][1],
+            span_us=(lowest_us[place], highest_us[place]),
+            falls_back=back[place],
             sent=sent[place],
             hashes=hashes[place],
             hashes_follow=content.hashes_follow(one.batch),
@@ -155,6 +164,14 @@ def _prepared(arrived: Sequence[Arrived], *, sqlite: bool, as_blocks: bool) -> l
     for place, encoded in zip(plain, ready, strict=True):
         prepared[place] = Incoming(*prepared[place][:-1], ready=encoded)
     return prepared
+
+
+def _spans(at_us: npt.NDArray[np.int64]) -> tuple[list[int], list[int], list[bool]]:
+    """Lowest, highest, and whether it falls back, of each of several batches, shape (g, n)."""
+    if not at_us.shape[1]:  # a report without readings
+        return [0] * len(at_us), [0] * len(at_us), [False] * len(at_us)
+    lowest, highest = np.minimum.reduce(at_us, axis=1), np.maximum.reduce(at_us, axis=1)
+    return lowest.tolist(), highest.tolist(), falls_back(at_us)
 
 
 def _doubts(batch: Batch, sent: FloatArray) -> checks.Doubts:

@@ -42,6 +42,8 @@ _WITH_HOLES = 0x80  # added: a bit for each number says whether it is there
 _HEAD = struct.Struct("<BBB")  # form, power, bytes a number
 _SCALE = struct.Struct("<qQ")  # least, divisor
 _FIRST = struct.Struct("<q")  # of differences: the number before the first
+_PLAIN_HEAD = struct.Struct("<BBBqQ")  # the same in one
+_DIFFERENCES_HEAD = struct.Struct("<BBBqqQ")  # the first number behind the head
 HEAD_BYTES: Final = _HEAD.size + _SCALE.size + _FIRST.size
 
 _MASK = 2**64 - 1
@@ -63,8 +65,8 @@ def packed_whole(numbers: IntArray, present: BoolArray | None = None) -> bytes:
 def packed_steps(first: int, step: int) -> bytes:
     """What `packed_whole` gives for first, first + step, first + 2 step and so on, 3 or more of them."""
     if not step:
-        return _HEAD.pack(_PLAIN, 0, 0) + _SCALE.pack(first, 1)
-    return _HEAD.pack(_DIFFERENCES, 0, 0) + _FIRST.pack(first) + _SCALE.pack(step, 1)
+        return _PLAIN_HEAD.pack(_PLAIN, 0, 0, first, 1)
+    return _DIFFERENCES_HEAD.pack(_DIFFERENCES, 0, 0, first, step, 1)
 
 
 def packed_nothing() -> bytes:
@@ -219,11 +221,10 @@ def _packed(
     power, least, top, divisor = scale
     width = -(-top.bit_length() // 8)  # bytes a number, 0 to 8
     if first is None:
-        head = _HEAD.pack(_PLAIN, power, width)
+        head = _PLAIN_HEAD.pack(_PLAIN, power, width, least, divisor)
     else:
-        head = _HEAD.pack(_DIFFERENCES, power, width) + _FIRST.pack(first)
+        head = _DIFFERENCES_HEAD.pack(_DIFFERENCES, power, width, first, least, divisor)
         lowest, quotients = lowest[1:], quotients[1:]
-    head += _SCALE.pack(least, divisor)
     if width <= 1:
         return head + lowest * width
     each = quotients.astype("<u8", copy=False).view(np.uint8).reshape(-1, 8)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from cleanside.gateway import wire
+from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest.checking.incoming import (
     MOST_NUMBERS,
     Arrived,
@@ -112,6 +113,19 @@ def test_batches_prepared_together_are_those_prepared_one_by_one(as_blocks: bool
     for one, incoming in zip(arrived, together, strict=True):
         alone = prepare(sqlite=True, as_blocks=as_blocks, **one._asdict())
         assert _plainly(incoming) == _plainly(alone)
+
+
+def test_one_value_out_of_range_among_many_is_doubted_and_alone() -> None:
+    """The highest that there may be in the unit as sent, and what lies one bit above it."""
+    highest = float(QUANTITIES["restriction"].highest) / 1000  # kPa
+    above = np.nextafter(highest, np.inf)
+    for value, doubted in ((highest, False), (above * (1 + 1e-15), True), (-1e9, True)):
+        values = {"restriction": [1.5] * 250 + [value] + [None] * 149, "engine_speed": [None] * 400}
+        batch = wire.decode(json.dumps(_many(1, columns=values)).encode())
+        one = Arrived(1, batch, units_text(batch), 1, 1)
+        for incoming in prepare_all([one, one], sqlite=True, as_blocks=True):
+            assert [*incoming.doubts] == ([250] if doubted else [])
+            assert incoming.is_plain is not doubted
 
 
 def test_batches_packed_together_are_stored_as_each_by_itself() -> None:
