@@ -96,7 +96,7 @@ class AlikeRuns(NamedTuple):
     def is_packable(self) -> bool:
         """True where `pack_alike` takes them."""
         _, columns, readings = self.values.shape
-        return FEW < readings <= MOST_READINGS and columns <= MOST_COLUMNS
+        return bool(FEW < readings <= MOST_READINGS and columns <= MOST_COLUMNS)
 
 
 def pack_alike(runs: AlikeRuns, *, level: int = FAST_LEVEL) -> list[bytes]:
