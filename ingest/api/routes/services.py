@@ -2,7 +2,7 @@
 The services of the routes, typed and in one place: the app makes them, its lifespan opens and closes the
 resources.
 
-Promises: making them opens nothing. `app.state` has these and nothing else.
+Promises: making them opens nothing. They hang on the app, and nothing else does.
 Leaves to others: the resources (`ingest.writer.resources`), background threads (`ingest.api.app`).
 """
 
