@@ -9,7 +9,7 @@ from __future__ import annotations
 import pkgutil
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
-from functools import cache
+from functools import cache, partial
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any, Protocol
@@ -26,7 +26,7 @@ from cleanside.ingest.api.compression import Compressed
 from cleanside.ingest.api.edge import Edge
 from cleanside.ingest.api.head import HeadLikeGet
 from cleanside.ingest.api.routes import bundles, digest, enrolment, me, passkeys, readings, sessions
-from cleanside.ingest.api.routes.services import Services, new_services
+from cleanside.ingest.api.routes.services import Services, ServingApp, new_services
 from cleanside.ingest.console import backlog_page
 from cleanside.ingest.console.error_page import page_of_problem
 from cleanside.ingest.console.every_page import all_pages
@@ -63,7 +63,7 @@ class Worker(Protocol):
         """Wait for the end, after `resources.stopping` was set."""
 
 
-def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analyse: bool = True) -> FastAPI:
+def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analyse: bool = True) -> ServingApp:
     """
     The app for these settings. Its database must have the newest schema (`database.require_newest`).
 
@@ -87,7 +87,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analys
                     worker.join()
                 services.write_down()
 
-    app = FastAPI(
+    app = ServingApp(
         title="cleanside",
         version=_version(),
         lifespan=lifespan,
@@ -95,7 +95,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analys
         redoc_url=None,
         redirect_slashes=False,  # a redirect would send the client, with its key, to the address in Host
     )
-    app.state.services = services
+    app.services = services
     routes = all_routes()
     # As they stand: including their routers would make each route a second time, at the first request.
     app.router.routes.extend([*routes, *all_pages()])
@@ -103,8 +103,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analys
     description.install(app, API_DESCRIPTION, routes)
     app.add_middleware(Compressed)  # the last one added comes first
     app.add_middleware(HeadLikeGet)
-    app.add_middleware(readings.Direct, handlers=app.exception_handlers)
-    app.add_middleware(
+    edge = partial(
         Edge,
         limits={
             bundles.PATH: settings.max_bundle_bytes,
@@ -120,6 +119,9 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analys
         metrics=services.metrics,
         access_log=settings.access_log,
     )
+    app.add_middleware(edge)
+    posted = readings.PostedReadings(handlers=app.exception_handlers)
+    app.past = {("POST", posted.route.path): edge(posted)}
     return app
 
 

@@ -31,6 +31,8 @@ class _Plan(NamedTuple):
     words: npt.NDArray[np.uint64]
     #: rows of known quantities in an accepted unit, and their names in the store; None: all rows
     known: list[int] | None
+    #: all rows in the order of their set of units; None: they stand so
+    by_units: list[int] | None
     names: tuple[str, ...]
     factors: FloatArray
     offsets: FloatArray
@@ -44,9 +46,11 @@ def _plan(names: tuple[str, ...], units: tuple[str | None, ...]) -> _Plan:
         for row, (name, unit) in enumerate(columns)
         if unit is not None and name in QUANTITIES and accepts(unit, name)
     ]
+    by_units = sorted(range(len(names)), key=names.__getitem__)
     return _Plan(
         words=np.array([[content_hash.word(name, unit)] for name, unit in columns], dtype=np.uint64),
         known=None if len(rows) == len(columns) else [row for row, _, _ in rows],
+        by_units=None if by_units == [*range(len(names))] else by_units,
         names=tuple(quantity.column for _, quantity, _ in rows),
         factors=np.array([quantity.units[unit].factor for _, quantity, unit in rows]).reshape(-1, 1),
         offsets=np.array([quantity.units[unit].offset for _, quantity, unit in rows]).reshape(-1, 1),
@@ -82,6 +86,13 @@ def all_as_sent_together(batches: Sequence[Batch]) -> FloatArray:
     return sent
 
 
+def extremes(sent: FloatArray) -> FloatArray:
+    """Lowest and highest of each column of `all_as_sent_together`, shape (g, k, 2); NaN: it has none."""
+    if not sent.size:
+        return sent
+    return np.stack((np.fmin.reduce(sent, axis=2), np.fmax.reduce(sent, axis=2)), axis=2)
+
+
 def in_si(batch: Batch, sent: FloatArray) -> dict[str, FloatArray]:
     """Known quantities in an accepted unit, by their column name, in SI, shape (n,); NaN where absent."""
     return by_name(batch, si_together([batch], sent[np.newaxis])[0])
@@ -92,6 +103,16 @@ def si_together(batches: Sequence[Batch], sent: FloatArray) -> FloatArray:
     plan = _plan_of(batches[0])
     with np.errstate(over="ignore"):  # becomes infinite, and the check of ranges then reports it
         return (sent if plan.known is None else sent[:, plan.known]) * plan.factors + plan.offsets
+
+
+def names_in_si(batch: Batch) -> tuple[str, ...]:
+    """The columns of `si_together`."""
+    return _plan_of(batch).names
+
+
+def order_of_units(batch: Batch) -> list[int] | None:
+    """Which row of `all_as_sent` is the first, the second ... of its set of units; None: they stand so."""
+    return _plan_of(batch).by_units
 
 
 def by_name(batch: Batch, si: FloatArray) -> dict[str, FloatArray]:
@@ -117,13 +138,20 @@ def content_hashes(batch: Batch, sent: FloatArray) -> HashArray:
     sent : `all_as_sent`. The sum over the columns makes their order irrelevant; a value that is absent adds
     nothing.
     """
-    hashes: HashArray = hashes_together([batch], sent[np.newaxis])[0]
+    at_us = np.array([[us or 0 for us in batch.at_us]], dtype=np.int64)
+    hashes: HashArray = hashes_together([batch], at_us, sent[np.newaxis])[0]
     return hashes
 
 
-def hashes_together(batches: Sequence[Batch], sent: FloatArray) -> HashArray:
-    """`content_hashes` of batches of one kind, shape (g, n). sent : `all_as_sent_together`."""
-    instants, uncertainty = np.array([_instants(batch) for batch in batches]), None
+def hashes_together(batches: Sequence[Batch], at_us: npt.NDArray[np.int64], sent: FloatArray) -> HashArray:
+    """
+    `content_hashes` of batches of one kind, shape (g, n). sent : `all_as_sent_together`.
+
+    at_us : instants, shape (g, n); anything where there is a text for one.
+    """
+    instants, uncertainty = at_us.view(np.uint64), None
+    if any(batch.at_text for batch in batches):
+        instants = np.array([_instants(*one) for one in zip(batches, instants, strict=True)])
     if any(batch.at_uncertainty_s is not None for batch in batches):
         uncertainty = np.array([uncertainties(batch) for batch in batches])
     return content_hash.hashes(instants, uncertainty, sent, _plan_of(batches[0]).words)
@@ -143,10 +171,8 @@ def opaque_hash(content: bytes) -> int:
     return int.from_bytes(hashlib.sha256(content).digest()[:8], "big", signed=True)
 
 
-def _instants(batch: Batch) -> npt.NDArray[np.uint64]:
-    if not batch.at_text:
-        return np.array(batch.at_us, dtype=np.int64).view(np.uint64)
-    whole = np.array([us or 0 for us in batch.at_us], dtype=np.int64).view(np.uint64)
+def _instants(batch: Batch, whole: content_hash.WordArray) -> content_hash.WordArray:
+    instants = whole.copy()
     for index, text in batch.at_text.items():
-        whole[index] = content_hash.word("instant", text)
-    return whole
+        instants[index] = content_hash.word("instant", text)
+    return instants

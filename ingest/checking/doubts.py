@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import Batch, Doubt
 from cleanside.ingest.checking import checks, content
 from cleanside.ingest.checking.incoming import Incoming
-from cleanside.ingest.checking.plausible_time import FUTURE_TOLERANCE_US, Service
+from cleanside.ingest.checking.plausible_time import FUTURE_TOLERANCE_US, Service, is_plain
 from cleanside.ingest.checking.repeats import Verdict
 from cleanside.ingest.store import quarantine
 from cleanside.ingest.store.fleet import DeviceRow
@@ -30,6 +30,12 @@ def doubts_about(incoming: Incoming, device: DeviceRow, built: str | None) -> ch
     batch = incoming.batch
     built = (batch.gateway.built if batch.gateway else None) or built
     service = service_of(device, built)
+    if (
+        device.registered_us is not None
+        and not incoming.doubts
+        and is_plain(*incoming.span_us, incoming.received_us, service)
+    ):
+        return {}  # nearly all
     doubts = {index: list(found) for index, found in incoming.doubts.items()}
     checks.add_doubts_of_times(
         batch, incoming.at_us, incoming.at_known, doubts, now_us=incoming.received_us, service=service

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
-from functools import lru_cache
+from collections.abc import Sequence
+from functools import lru_cache, partial
 from typing import NamedTuple
 
 import numpy as np
@@ -22,9 +22,11 @@ from cleanside.gateway.units import QUANTITIES, accepts
 from cleanside.gateway.wire import Batch
 from cleanside.ingest.checking import checks, content
 from cleanside.ingest.checking.content import FloatArray, HashArray
+from cleanside.ingest.checking.plausible_time import falls_back
 from cleanside.ingest.store import dialect, readings, stored, streams
 from cleanside.ingest.store.alike import alike
 from cleanside.ingest.store.at_rest import NewReadings
+from cleanside.ingest.store.block_content import AlikeRuns
 from cleanside.ingest.store.marks import ranges_of
 
 #: numbers in one array, over several batches: as many as some sixteen have. Measured: with 16,000 one of
@@ -41,8 +43,9 @@ class Incoming(NamedTuple):
     #: instants, 0 where not understood [us]; and which are understood, None: all
     at_us: npt.NDArray[np.int64]
     at_known: npt.NDArray[np.bool_] | None
-    #: column -> values in SI; NaN where absent
-    si: Mapping[str, FloatArray]
+    #: lowest and highest instant [us], and whether one lies far before the one below it in number
+    span_us: tuple[int, int]
+    falls_back: bool
     #: `content.all_as_sent`
     sent: FloatArray
     hashes: HashArray
@@ -59,6 +62,11 @@ class Incoming(NamedTuple):
     who: str = "server"
     #: all readings, ready to be stored, where they have numbers and nothing is doubted so far
     ready: readings.EncodedReadings | None = None
+
+    @property
+    def is_plain(self) -> bool:
+        """True where it has numbers and nothing is doubted so far."""
+        return self.batch.seq is not None and not self.doubts and len(self.batch) > 0
 
     @property
     def order_key(self) -> str:
@@ -109,56 +117,106 @@ def prepare_all(arrived: Sequence[Arrived], *, sqlite: bool, as_blocks: bool) ->
         most = max(1, MOST_NUMBERS // ((1 + len(names)) * max(1, many)))
         together = math.ceil(len(places) / math.ceil(len(places) / most))  # no single one at the end
         for piece in dialect.chunks(places, together):
-            of_kind = _in_arrays([arrived[place] for place in piece], sqlite=sqlite)
-            found.update(zip(piece, _made_ready(of_kind, as_blocks=as_blocks), strict=True))
+            of_kind = _prepared([arrived[place] for place in piece], sqlite=sqlite, as_blocks=as_blocks)
+            found.update(zip(piece, of_kind, strict=True))
     return [found[place] for place in range(len(arrived))]
 
 
-def _made_ready(prepared: Sequence[Incoming], *, as_blocks: bool) -> list[Incoming]:
-    are_plain = [one.batch.seq is not None and not one.doubts and bool(len(one.batch)) for one in prepared]
-    new = [
-        _as_new(one, one.batch.seq or (), as_blocks=as_blocks)
-        for one, is_plain in zip(prepared, are_plain, strict=True)
-        if is_plain
-    ]
-    ready = iter(readings.encode_all(new, sqlite=prepared[0].sqlite))
-    return [
-        one._replace(ready=next(ready)) if is_plain else one
-        for one, is_plain in zip(prepared, are_plain, strict=True)
-    ]
-
-
-def _in_arrays(arrived: Sequence[Arrived], *, sqlite: bool) -> list[Incoming]:
-    """Batches of one kind, without what is `ready`."""
+def _prepared(arrived: Sequence[Arrived], *, sqlite: bool, as_blocks: bool) -> list[Incoming]:
+    """Batches of one kind."""
     batches = [one.batch for one in arrived]
     sent = content.all_as_sent_together(batches)
-    si = content.si_together(batches, sent)
-    by_name = [content.by_name(batch, of_batch) for batch, of_batch in zip(batches, si, strict=True)]
-    odd = checks.out_of_range(si, tuple(by_name[0]))
-    hashes = content.hashes_together(batches, sent)
-    found = []
-    for place, (one, batch) in enumerate(zip(arrived, batches, strict=True)):
-        at_us, at_known = checks.instants_of(batch)
-        is_odd = odd[place] or batch.doubts
-        found.append(
-            Incoming(
-                owner_id=one.owner_id,
-                batch=batch,
-                at_us=at_us,
-                at_known=at_known,
-                si=by_name[place],
-                sent=sent[place],
-                hashes=hashes[place],
-                hashes_follow=content.hashes_follow(batch),
-                doubts=checks.doubts_of_values(batch, by_name[place]) if is_odd else {},
-                units=one.units,
-                unit_set_id=one.unit_set_id,
-                received_us=one.received_us,
-                sqlite=sqlite,
-                who=one.who,
-            )
+    instants = [checks.instants_of(batch) for batch in batches]
+    at_us = np.array([times for times, _ in instants])
+    hashes = content.hashes_together(batches, at_us, sent)
+    # SI rises with what was sent, in its last bit too, so only the extremes can be out of range.
+    extremes = content.si_together(batches, content.extremes(sent))
+    odd = checks.out_of_range(extremes, content.names_in_si(batches[0]))
+    lowest_us, highest_us, back = _spans(at_us)
+    prepared = [
+        Incoming(
+            owner_id=one.owner_id,
+            batch=one.batch,
+            at_us=at_us[place],
+            at_known=instants[place][1],
+            span_us=(lowest_us[place], highest_us[place]),
+            falls_back=back[place],
+            sent=sent[place],
+            hashes=hashes[place],
+            hashes_follow=content.hashes_follow(one.batch),
+            doubts=_doubts(one.batch, sent[place]) if odd[place] or one.batch.doubts else {},
+            units=one.units,
+            unit_set_id=one.unit_set_id,
+            received_us=one.received_us,
+            sqlite=sqlite,
+            who=one.who,
         )
-    return found
+        for place, one in enumerate(arrived)
+    ]
+    plain = [place for place, one in enumerate(prepared) if one.is_plain]
+    stacked = Stacked(at_us, sent, hashes)
+    ready = _ready(
+        stacked if len(plain) == len(prepared) else stacked.chosen(plain),
+        prepared,
+        plain,
+        as_blocks=as_blocks,
+    )
+    for place, encoded in zip(plain, ready, strict=True):
+        prepared[place] = Incoming(*prepared[place][:-1], ready=encoded)
+    return prepared
+
+
+def _spans(at_us: npt.NDArray[np.int64]) -> tuple[list[int], list[int], list[bool]]:
+    """Lowest, highest, and whether it falls back, of each of several batches, shape (g, n)."""
+    if not at_us.shape[1]:  # a report without readings
+        return [0] * len(at_us), [0] * len(at_us), [False] * len(at_us)
+    lowest, highest = np.minimum.reduce(at_us, axis=1), np.maximum.reduce(at_us, axis=1)
+    return lowest.tolist(), highest.tolist(), falls_back(at_us)
+
+
+def _doubts(batch: Batch, sent: FloatArray) -> checks.Doubts:
+    return checks.doubts_of_values(batch, content.in_si(batch, sent))
+
+
+class Stacked(NamedTuple):
+    """Arrays of several batches of one kind: shape (g, n), (g, k, n), (g, n)."""
+
+    at_us: npt.NDArray[np.int64]
+    sent: FloatArray
+    hashes: HashArray
+
+    def chosen(self, places: Sequence[int]) -> Stacked:
+        """Those of some of them."""
+        which = list(places)
+        return Stacked(self.at_us[which], self.sent[which], self.hashes[which])
+
+
+def _ready(
+    stacked: Stacked, prepared: Sequence[Incoming], plain: Sequence[int], *, as_blocks: bool
+) -> list[readings.EncodedReadings]:
+    """What is stored of the plain ones. stacked : theirs."""
+    chosen = [prepared[place] for place in plain]
+    if as_blocks and chosen and all(isinstance(one.batch.seq, range) and one.hashes_follow for one in chosen):
+        runs = _alike_runs(stacked, chosen)
+        if runs.is_packable:
+            make = [partial(_as_new, one, one.batch.seq or (), as_blocks=True) for one in chosen]
+            return readings.encode_alike(runs, [one.unit_set_id for one in chosen], stacked.hashes, make)
+    new = [_as_new(one, one.batch.seq or (), as_blocks=as_blocks) for one in chosen]
+    return readings.encode_all(new, sqlite=prepared[0].sqlite)
+
+
+def _alike_runs(stacked: Stacked, chosen: Sequence[Incoming]) -> AlikeRuns:
+    batches, uncertainty = [one.batch for one in chosen], None
+    if any(batch.at_uncertainty_s is not None for batch in batches):
+        uncertainty = np.array([content.uncertainties(batch) for batch in batches])
+    order = content.order_of_units(batches[0])
+    return AlikeRuns(
+        first_seq=[batch.seq[0] for batch in batches if batch.seq],
+        at_us=stacked.at_us,
+        received_us=[one.received_us for one in chosen],
+        at_uncertainty_s=uncertainty,
+        values=stacked.sent if order is None else stacked.sent[:, order],
+    )
 
 
 def known_as(incoming: Incoming, hashes: Sequence[int]) -> Incoming:
@@ -243,7 +301,7 @@ def _as_new(
         at_us=incoming.at_us,
         at_uncertainty_s=content.uncertainties(incoming.batch),
         content_hash=incoming.hashes,
-        values=incoming.si,
+        values=content.in_si(incoming.batch, incoming.sent),
         unit_set_id=incoming.unit_set_id,
         received_us=incoming.received_us,
     )

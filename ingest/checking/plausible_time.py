@@ -95,7 +95,7 @@ def in_question(
     An instant that is left out has no doubt. One that is in may have none either.
     """
     # The operations themselves: their methods take as long again on a batch.
-    if not len(at_us) or _is_plain(
+    if not len(at_us) or is_plain(
         int(np.minimum.reduce(at_us)), int(np.maximum.reduce(at_us)), now_us, service
     ):
         return None
@@ -105,7 +105,8 @@ def in_question(
     return odd
 
 
-def _is_plain(first_us: int, last_us: int, now_us: int, service: Service) -> bool:
+def is_plain(first_us: int, last_us: int, now_us: int, service: Service) -> bool:
+    """True where no instant of a span has a doubt. first_us, last_us : the lowest and the highest."""
     built_us = day_us(service.built)
     is_apart = built_us is None or last_us < built_us or first_us >= built_us + DAY_US
     is_likely = first_us >= UNSET_OVER_US and last_us <= now_us + FUTURE_TOLERANCE_US
@@ -244,9 +245,22 @@ def steps_back(at_us: npt.NDArray[np.int64], before_us: int | None = None) -> bo
 
     at_us : in order of number, shape (n,). before_us : the time below the first; None: there is none.
     """
-    if before_us is not None and int(at_us[0]) < before_us - OUT_OF_LINE_US:
+    if before_us is not None and is_back(int(at_us[0]), before_us):
         return True
     return len(at_us) > 1 and int(np.minimum.reduce(at_us[1:] - at_us[:-1])) < -OUT_OF_LINE_US
+
+
+def is_back(us: int, before_us: int) -> bool:
+    """True if a time lies more than `OUT_OF_LINE_US` before another."""
+    return us < before_us - OUT_OF_LINE_US
+
+
+def falls_back(at_us: npt.NDArray[np.int64]) -> list[bool]:
+    """`steps_back` of each of several batches by itself, shape (g, n), n >= 1."""
+    if at_us.shape[1] < 2:
+        return [False] * len(at_us)
+    back: list[bool] = (np.minimum.reduce(at_us[:, 1:] - at_us[:, :-1], axis=1) < -OUT_OF_LINE_US).tolist()
+    return back
 
 
 def out_of_line(

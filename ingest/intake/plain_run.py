@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.checking.doubts import doubts_about
 from cleanside.ingest.checking.incoming import Incoming
-from cleanside.ingest.checking.plausible_time import steps_back
+from cleanside.ingest.checking.plausible_time import is_back
 from cleanside.ingest.checking.repeats import is_elsewhere
 from cleanside.ingest.store import declared, gateway_reports, readings, reports, round_trips, streams
 from cleanside.ingest.store.fleet import DeviceRow
@@ -37,7 +37,10 @@ def goes_on(incoming: Incoming, stream: Stream) -> bool:
     is_first = stream.highest == 0
     if not (is_first or stream.tail_is_known):
         return False
-    if steps_back(incoming.at_us, None if is_first else stream.tail_us):
+    first_us = int(incoming.at_us[0])
+    if incoming.falls_back or not (
+        is_first or stream.tail_us is None or not is_back(first_us, stream.tail_us)
+    ):
         return False  # a time may be out of line: its neighbours have to be checked
     return not doubts_about(incoming, device_of(stream), stream.gateway_built)
 

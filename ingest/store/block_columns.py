@@ -42,6 +42,8 @@ _WITH_HOLES = 0x80  # added: a bit for each number says whether it is there
 _HEAD = struct.Struct("<BBB")  # form, power, bytes a number
 _SCALE = struct.Struct("<qQ")  # least, divisor
 _FIRST = struct.Struct("<q")  # of differences: the number before the first
+_PLAIN_HEAD = struct.Struct("<BBBqQ")  # the same in one
+_DIFFERENCES_HEAD = struct.Struct("<BBBqqQ")  # the first number behind the head
 HEAD_BYTES: Final = _HEAD.size + _SCALE.size + _FIRST.size
 
 _MASK = 2**64 - 1
@@ -63,15 +65,20 @@ def packed_whole(numbers: IntArray, present: BoolArray | None = None) -> bytes:
 def packed_steps(first: int, step: int) -> bytes:
     """What `packed_whole` gives for first, first + step, first + 2 step and so on, 3 or more of them."""
     if not step:
-        return _HEAD.pack(_PLAIN, 0, 0) + _SCALE.pack(first, 1)
-    return _HEAD.pack(_DIFFERENCES, 0, 0) + _FIRST.pack(first) + _SCALE.pack(step, 1)
+        return _PLAIN_HEAD.pack(_PLAIN, 0, 0, first, 1)
+    return _DIFFERENCES_HEAD.pack(_DIFFERENCES, 0, 0, first, step, 1)
+
+
+def packed_nothing() -> bytes:
+    """What `packed_values` gives of a column of absent values."""
+    return _HEAD.pack(_ABSENT, 0, 0)
 
 
 def packed_values(values: FloatArray) -> list[bytes]:
     """Each of several columns of floats, shape (k, n), n >= 1; NaN: absent."""
     absent = np.isnan(values)
     if absent.all():
-        return [_HEAD.pack(_ABSENT, 0, 0)] * len(values)
+        return [packed_nothing()] * len(values)
     if not absent.any():
         return _all_there(*_as_whole(values))
     whole, powers = _as_whole(np.where(absent, 0.0, values))
@@ -98,7 +105,7 @@ def _each_with_holes(whole: IntArray, powers: Sequence[int], present: BoolArray)
 
 def _with_holes(numbers: IntArray, power: int, there: BoolArray) -> bytes:
     if not there.any():
-        return _HEAD.pack(_ABSENT, 0, 0)
+        return packed_nothing()
     [packed] = _all_there(numbers[there].reshape(1, -1), [power])
     if there.all():
         return packed
@@ -214,11 +221,10 @@ def _packed(
     power, least, top, divisor = scale
     width = -(-top.bit_length() // 8)  # bytes a number, 0 to 8
     if first is None:
-        head = _HEAD.pack(_PLAIN, power, width)
+        head = _PLAIN_HEAD.pack(_PLAIN, power, width, least, divisor)
     else:
-        head = _HEAD.pack(_DIFFERENCES, power, width) + _FIRST.pack(first)
+        head = _DIFFERENCES_HEAD.pack(_DIFFERENCES, power, width, first, least, divisor)
         lowest, quotients = lowest[1:], quotients[1:]
-    head += _SCALE.pack(least, divisor)
     if width <= 1:
         return head + lowest * width
     each = quotients.astype("<u8", copy=False).view(np.uint8).reshape(-1, 8)

@@ -20,7 +20,14 @@ from cleanside.ingest.store import block_units, content_hash
 from cleanside.ingest.store.alike import alike
 from cleanside.ingest.store.at_rest import NewReadings, StoredReadingRow
 from cleanside.ingest.store.block_columns import BoolArray, FloatArray, IntArray
-from cleanside.ingest.store.block_content import FAST_LEVEL, MOST_READINGS, BlockContent, pack_all
+from cleanside.ingest.store.block_content import (
+    FAST_LEVEL,
+    MOST_READINGS,
+    AlikeRuns,
+    BlockContent,
+    pack_alike,
+    pack_all,
+)
 from cleanside.ingest.store.block_units import BlockUnits
 from cleanside.ingest.store.marks import Ranges
 
@@ -76,6 +83,27 @@ def rows_of(
     """The rows of runs, in the order of `ROW`. hashes : of each, as `ReadingRun.hashes`."""
     packed = pack_all([run.content for run in runs], level=level)
     return [(*head, one) for head, one in zip(_heads(runs, hashes), packed, strict=True)]
+
+
+def rows_of_alike(
+    runs: AlikeRuns, unit_set_ids: Sequence[int], hashes: IntArray
+) -> list[tuple[Any, ...] | None]:
+    """
+    The rows of runs that came in together, in the order of `ROW`; None for one that is not a block as it is.
+
+    runs : packable. unit_set_ids : of each. hashes : of their readings, shape (g, n).
+    """
+    last = runs.at_us.shape[1] - 1
+    first_us = np.minimum.reduce(runs.at_us, axis=1).tolist()
+    last_us = np.maximum.reduce(runs.at_us, axis=1).tolist()
+    each = (runs.first_seq, first_us, last_us, unit_set_ids, runs.received_us)
+    together = zip(*each, content_hash.digests(hashes), pack_alike(runs), strict=True)
+    return [
+        (seq, seq + last, from_us, to_us, last + 1, unit_set_id, received_us, received_us, digest, content)
+        if _is_one_month(from_us, to_us)
+        else None
+        for seq, from_us, to_us, unit_set_id, received_us, digest, content in together
+    ]
 
 
 def head_of(run: ReadingRun) -> tuple[int, ...]:

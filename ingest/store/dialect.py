@@ -75,7 +75,7 @@ def run_with_rows(
             run(connection, *whole)
         return
     for piece in chunks(rows, GIVEN_AT_ONCE):
-        run(connection, *with_rows(connection, sql, kinds, piece))
+        round_trips.run_in_sqlite(connection, *with_rows(connection, sql, kinds, piece))
 
 
 def with_rows(
@@ -83,10 +83,15 @@ def with_rows(
 ) -> Statement:
     """The same statement, which may have an answer, for `round_trips.ask`: at most `GIVEN_AT_ONCE` rows."""
     if is_sqlite(connection):
-        given = ", ".join([f"({marks(kinds)})"] * len(rows))
-        return sql.format(f"VALUES {given}"), tuple(value for row in rows for value in row)
+        return _with_values(sql, len(kinds), len(rows)), tuple(itertools.chain.from_iterable(rows))
     columns = zip(kinds, zip(*rows, strict=True), strict=True)
     return _with_arrays(sql, kinds), tuple(_ARRAYS[kind](values) for kind, values in columns)
+
+
+@lru_cache(maxsize=1_024)
+def _with_values(sql: str, columns: int, rows: int) -> str:
+    one = f"({marks(range(columns))})"
+    return sql.format(f"VALUES {', '.join([one] * rows)}")
 
 
 @cache

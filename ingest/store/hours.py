@@ -109,7 +109,19 @@ def spans_of_each(runs: Sequence[tuple[IntArray, IntArray]]) -> list[list[HourSp
     return spans
 
 
-def _spans_in_order(seq: IntArray, at_us: IntArray) -> list[HourSpan]:
+def spans_of_alike(first_seq: Sequence[int], at_us: IntArray) -> list[list[HourSpan]]:
+    """`hour_spans` of each of several runs. first_seq : of each; then without a gap. at_us : shape (g, n)."""
+    many = at_us.shape[1]
+    in_order = np.logical_and.reduce(at_us[:, 1:] >= at_us[:, :-1], axis=1).tolist()
+    return [
+        _spans_in_order(range(first, first + many), of_run.data)
+        if is_in_order
+        else hour_spans(np.arange(first, first + many), of_run)
+        for first, of_run, is_in_order in zip(first_seq, at_us, in_order, strict=True)
+    ]
+
+
+def _spans_in_order(seq: Sequence[int] | IntArray, at_us: memoryview | IntArray) -> list[HourSpan]:
     """`hour_spans` of numbers that rise and instants that do not fall."""
     many, begin, spans = len(seq), 0, []
     while begin < many:

@@ -5,13 +5,14 @@ without numbers.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
 from cleanside.ingest.store import archive, dialect, hours, stored
-from cleanside.ingest.store.at_rest import HIGHEST, NewReadings, StoredTime
+from cleanside.ingest.store.at_rest import HIGHEST, IntArray, NewReadings, StoredTime
+from cleanside.ingest.store.block_content import AlikeRuns
 from cleanside.ingest.store.marks import Ranges
 from cleanside.ingest.store.models import exact_times, instants, unit_sets
 
@@ -40,6 +41,18 @@ def encode_all(
     """The same of several: together they cost far less than each by itself."""
     spans = hours.spans_of_each([(one.seq, one.at_us) for one, _ in new])
     encoded = stored.encode_all(new, sqlite=sqlite)
+    return [EncodedReadings(*pair) for pair in zip(encoded, spans, strict=True)]
+
+
+def encode_alike(
+    runs: AlikeRuns,
+    unit_set_ids: Sequence[int],
+    hashes: IntArray,
+    new: Sequence[Callable[[], tuple[NewReadings, stored.AsSent | None]]],
+) -> list[EncodedReadings]:
+    """`encode` of batches that came in together, as `stored.encode_alike` takes them."""
+    spans = hours.spans_of_alike(runs.first_seq, runs.at_us)
+    encoded = stored.encode_alike(runs, unit_set_ids, hashes, new)
     return [EncodedReadings(*pair) for pair in zip(encoded, spans, strict=True)]
 
 

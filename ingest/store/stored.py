@@ -14,7 +14,8 @@ instants (`ingest.store.readings`), the archive (`ingest.store.archive`), which 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -37,6 +38,8 @@ from cleanside.ingest.store.at_rest import (
     StoredReadingRow,
     StoredTime,
 )
+from cleanside.ingest.store.block_content import AlikeRuns
+from cleanside.ingest.store.block_runs import ReadingRun
 from cleanside.ingest.store.block_units import units_of
 from cleanside.ingest.store.dialect import EncodedNumbers
 from cleanside.ingest.store.marks import Range, Ranges, intersect, ranges_of
@@ -65,13 +68,11 @@ class AsSent(NamedTuple):
 class Encoded(NamedTuple):
     """New readings ready for the driver, in one form or the other."""
 
-    new: NewReadings
+    #: how many readings
+    many: int
     form: EncodedNumbers | EncodedBlocks
-
-    @property
-    def many(self) -> int:
-        """How many readings."""
-        return len(self.new.seq)
+    #: gives them as they were: where they take another form after all
+    new: Callable[[], NewReadings]
 
 
 def encode(new: NewReadings, sent: AsSent | None, *, sqlite: bool) -> Encoded:
@@ -86,16 +87,56 @@ def encode(new: NewReadings, sent: AsSent | None, *, sqlite: bool) -> Encoded:
 
 def encode_all(new: Sequence[tuple[NewReadings, AsSent | None]], *, sqlite: bool) -> list[Encoded]:
     """The same of several: blocks together cost far less than each by itself."""
-    runs = [
-        block_runs.of_new(one, units_of(sent.units), sent.values, hashes_follow=sent.hashes_follow)
-        for one, sent in new
-        if sent is not None
-    ]
+    runs = [_run(one, sent) for one, sent in new if sent is not None]
     blocks = iter(stored_blocks.encode_all(runs))
     return [
-        Encoded(one, stored_rows.encode(one, sqlite=sqlite) if sent is None else next(blocks))
+        Encoded(
+            len(one.seq),
+            stored_rows.encode(one, sqlite=sqlite) if sent is None else next(blocks),
+            partial(_same, one),
+        )
         for one, sent in new
     ]
+
+
+def _same(new: NewReadings) -> NewReadings:
+    return new
+
+
+def encode_alike(
+    runs: AlikeRuns,
+    unit_set_ids: Sequence[int],
+    hashes: IntArray,
+    new: Sequence[Callable[[], tuple[NewReadings, AsSent | None]]],
+) -> list[Encoded]:
+    """
+    `encode` of batches that came in together, as blocks.
+
+    runs : packable. unit_set_ids : of each. hashes : of their readings, shape (g, n). new : give each of them
+    as `encode` takes it, which costs far more.
+    """
+    rows = block_runs.rows_of_alike(runs, unit_set_ids, hashes)
+    many = runs.at_us.shape[1]
+    return [
+        encode(*make(), sqlite=False)
+        if row is None
+        else Encoded(many, EncodedBlocks([row], partial(_runs, make)), partial(_new, make))
+        for row, make in zip(rows, new, strict=True)
+    ]
+
+
+def _new(make: Callable[[], tuple[NewReadings, AsSent | None]]) -> NewReadings:
+    return make()[0]
+
+
+def _runs(make: Callable[[], tuple[NewReadings, AsSent | None]]) -> list[ReadingRun]:
+    new, sent = make()
+    assert sent is not None
+    return block_runs.arranged([_run(new, sent)])
+
+
+def _run(new: NewReadings, sent: AsSent) -> ReadingRun:
+    return block_runs.of_new(new, units_of(sent.units), sent.values, hashes_follow=sent.hashes_follow)
 
 
 def put(
@@ -118,7 +159,7 @@ def put(
     as_blocks = writes_blocks(connection) if runs and as_blocks is None else as_blocks
     if runs and not as_blocks:  # a command has stopped it since they were encoded
         sqlite = dialect.is_sqlite(connection)
-        rows = [(stream_id, stored_rows.encode(one.new, sqlite=sqlite)) for stream_id, one in batches]
+        rows = [(stream_id, stored_rows.encode(one.new(), sqlite=sqlite)) for stream_id, one in batches]
         runs = []
     stored_rows.put(connection, rows)
     (stored_blocks.append if beyond else stored_blocks.put)(connection, runs)

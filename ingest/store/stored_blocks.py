@@ -8,7 +8,8 @@ Leaves to others: the table and its rules (`ingest.store.blocks`), what is new, 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -42,10 +43,11 @@ from cleanside.ingest.store.whole_readings import WholeReadings, none_of, togeth
 
 
 class EncodedBlocks(NamedTuple):
-    """New readings as rows of `blocks`, and as the runs that they were made of."""
+    """New readings as rows of `blocks`."""
 
-    runs: list[ReadingRun]
     rows: list[tuple[Any, ...]]
+    #: gives the runs that they are: where they go in among others, which few do
+    runs: Callable[[], list[ReadingRun]]
 
 
 def encode(
@@ -70,7 +72,7 @@ def encode_all(new: Sequence[ReadingRun]) -> list[EncodedBlocks]:
     arranged = block_runs.arranged_each(new)
     runs = [run for of_one in arranged for run in of_one]
     rows = iter(block_runs.rows_of(runs, [run.content.hashes for run in runs]))
-    return [EncodedBlocks(of_one, [next(rows) for _ in of_one]) for of_one in arranged]
+    return [EncodedBlocks([next(rows) for _ in of_one], partial(list, of_one)) for of_one in arranged]
 
 
 def append(connection: sa.Connection, batches: Sequence[tuple[int, EncodedBlocks]]) -> None:
@@ -81,7 +83,7 @@ def append(connection: sa.Connection, batches: Sequence[tuple[int, EncodedBlocks
 def put(connection: sa.Connection, batches: Sequence[tuple[int, EncodedBlocks]]) -> None:
     """Store new readings of (stream, encoded), in any order among those that are stored."""
     for stream_id, encoded in batches:
-        blocks.put(connection, stream_id, encoded.runs)
+        blocks.put(connection, stream_id, encoded.runs())
 
 
 def put_back(connection: sa.Connection, stream_id: int, rows: Sequence[StoredReadingRow]) -> None:

@@ -120,7 +120,7 @@ def of_stages(load: Load, rounds: int, fresh: Callable[[], str]) -> dict[str, tu
     bodies = [body for of_client in load.bodies for body in of_client]
     batches = [quick_decoder.decode(body) for body in bodies]
     incoming = [prepared(batch) for batch in batches]
-    blocks = [one.ready.encoded.form.runs[0].content for one in incoming if one.ready]  # type: ignore[union-attr]
+    blocks = [one.ready.encoded.form.runs()[0].content for one in incoming if one.ready]  # type: ignore[union-attr]
     columns = [block_content._as_columns([one])[0] for one in blocks]
     groups = [batches[first : first + CLIENTS] for first in range(0, len(batches), CLIENTS)]
     compress = zstandard.ZstdCompressor(level=block_content.FAST_LEVEL).compress

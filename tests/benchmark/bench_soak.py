@@ -5,11 +5,15 @@ A server under mixed load for a long time: do memory, descriptors, threads or it
 
 Machines send a reading a second each (`cleanside-simulator load steady`, which also checks afterwards that
 nothing was lost, doubled or changed), while readers ask for the fleet, a machine, raw readings, the account,
-the work list, pages and figures in turn. The server's process is looked at every few seconds; its memory is
-shown by part (`tests.benchmark.telling_server`), so that what grows has a name. Of each figure the slope is a
-straight line through the samples after the first third, when caches have filled; it is said by the hour, with
-its standard error, beside the first and the last value. Which kind of request lets a part grow says
+the work list, pages and figures in turn. The server's process is looked at every few seconds. Its memory is
+shown by part (`tests.benchmark.telling_server`), so that what grows has a name; so have the mapped files
+that grew most. The slope of each figure is a straight line through its second half, when caches have filled,
+and is said by the hour, with its standard error. Which kind of request lets a part grow says
 `tests.benchmark.bench_growth`. Exit code 1 where the check of the load does not hold, or a request failed.
+
+Pages of libraries are counted apart: they are files of the system, at most as large as these, and not memory
+that the server asked for. Where memory is scarce, or a system takes pages back that were not used for a while
+(DAMON does), they leave and come again with the work that needs them.
 """
 
 from __future__ import annotations
@@ -24,13 +28,13 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import httpx
 import numpy as np
 
-from tests.benchmark.telling_server import FOLDER, PARTS, told_by
+from tests.benchmark.telling_server import FOLDER, PARTS, MappedFile, mapped_files, of_libraries, told_by
 from tests.fault.kill_server import database_of
 from tests.support.serving import ServerProcess, bearer, make_keys
 
@@ -41,7 +45,14 @@ ASKED = (
     *("/v1/fleet", "/v1/account", "/v1/work", "/v1/machines", "/v1/attention", "/v1/streams", "/metrics"),
     *("/v1/machines/{machine}/restriction", "/v1/machines/{machine}/readings?limit=500", "/healthz"),
 )
-FIGURES = PARTS | {"descriptors": "open", "threads": "of the process"}
+WITHOUT_LIBRARIES = "own_mib"
+FIGURES = PARTS | {
+    WITHOUT_LIBRARIES: "resident in all but libraries",
+    "descriptors": "open",
+    "threads": "of the process",
+}
+STRETCHES = 10  # of neighbouring samples, whose means a slope is of: neighbours are alike. Chosen
+GROWN_SHOWN = 5  # mapped files
 
 
 def seen(pid: int) -> dict[str, float]:
@@ -107,13 +118,28 @@ def load(server: ServerProcess, folder: Path, *, machines: int, seconds: float) 
 
 
 def slope(at_s: Sequence[float], values: Sequence[float]) -> tuple[float, float]:
-    """Slope by the hour and its standard error, by least squares."""
+    """
+    Slope by the hour and its standard error, by least squares.
+
+    Through the means of `STRETCHES` stretches of samples: as if they were independent, the samples themselves
+    would promise an error several times too small.
+    """
     if len(values) < 3:
         return math.nan, math.nan
-    (by_s, _), covariance = np.polyfit(at_s, values, 1, cov="unscaled")
-    residuals = np.asarray(values) - np.polyval(np.polyfit(at_s, values, 1), at_s)
-    error = math.sqrt(float(covariance[0, 0]) * float(residuals @ residuals) / (len(values) - 2))
+    stretches = min(STRETCHES, len(values))
+    at, means = (np.array([part.mean() for part in np.array_split(of, stretches)]) for of in (at_s, values))
+    (by_s, _), covariance = np.polyfit(at, means, 1, cov="unscaled")
+    residuals = means - np.polyval(np.polyfit(at, means, 1), at)
+    error = math.sqrt(float(covariance[0, 0]) * float(residuals @ residuals) / (stretches - 2))
     return float(by_s) * 3600, error * 3600
+
+
+def grown(before: Mapping[str, MappedFile], after: Mapping[str, MappedFile]) -> dict[str, float]:
+    """The mapped files that grew most, and by how many MiB."""
+    nothing = MappedFile(0.0, 0.0, False)
+    by = {path: file.resident_mib - before.get(path, nothing).resident_mib for path, file in after.items()}
+    most = sorted(by, key=lambda path: by[path], reverse=True)[:GROWN_SHOWN]
+    return {path: round(by[path], 2) for path in most if by[path] > 0}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -129,6 +155,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     ends = threading.Event()
     at_s: list[float] = []
     figures: dict[str, list[float]] = {name: [] for name in FIGURES}
+    mapped: list[dict[str, MappedFile]] = []
     with tempfile.TemporaryDirectory() as folder, database_of(given.database) as url:
         server = telling_server(url, Path(folder), arenas=given.arenas)
         server.start()
@@ -142,6 +169,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             if now_s <= given.minutes * 60:  # then the check reads everything back, which is another load
                 at_s.append(now_s)
                 told = seen(server.pid) | told_by(Path(folder))
+                told[WITHOUT_LIBRARIES] = told["memory_mib"] - told["libraries_mib"]
+                mapped.append(mapped_files(Path(f"/proc/{server.pid}/smaps").read_text()))
                 for name, values in figures.items():
                     values.append(told[name])
             ends.wait(LOOK_EVERY_S)
@@ -153,18 +182,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
     failed = {str(status): many for status, many in answers.items() if status != 200}
     print(said)
     found = {name: _said(name, at_s, values) for name, values in figures.items()}
-    print(json.dumps({"minutes": at_s[-1] / 60, "figures": found, "answers": answers[200], "failed": failed}))
+    first, half, last = mapped[0], mapped[len(mapped) // 2], mapped[-1]
+    most_mib = sum(file.mapped_mib for file in of_libraries(last).values())
+    print(f"libraries have {most_mib:,.0f} MiB in all; files that grew most, first half {grown(first, half)}")
+    print(f"second half {grown(half, last)}")
+    about = {"minutes": at_s[-1] / 60, "answers": answers[200], "failed": failed, "most_mib": most_mib}
+    print(json.dumps({"figures": found, "grown_mib": grown(half, last)} | about))
     return 0 if loading.returncode == code == 0 and not failed else 1
 
 
 def _said(name: str, at_s: Sequence[float], values: Sequence[float]) -> dict[str, float]:
-    third = len(values) // 3
-    by_hour, error = slope(at_s[third:], values[third:])
+    half = len(values) // 2
+    by_hour, error = slope(at_s[half:], values[half:])
     print(
-        f"{name:>14} {values[third]:12,.1f} to {values[-1]:12,.1f}, {by_hour:+10,.2f} (± {error:.2f}) an hour"
-        f"  {FIGURES[name]}"
+        f"{name:>14} {values[0]:12,.1f}, half {values[half]:12,.1f} to {values[-1]:12,.1f}, "
+        f"{by_hour:+10,.2f} (± {error:.2f}) an hour  {FIGURES[name]}"
     )
-    return {"after_a_third": values[third], "last": values[-1], "by_hour": by_hour, "error": error}
+    return {"first": values[0], "half": values[half], "last": values[-1], "by_hour": by_hour, "error": error}
 
 
 if __name__ == "__main__":

@@ -4,7 +4,7 @@ The server, and a thread that tells which parts its memory has: below Python the
     MEMORY_FOLDER=FOLDER python -m tests.benchmark.telling_server serve --database URL --port 0
 
 Parts are as the C library of GNU (mallinfo2(3)), SQLite (sqlite.org/c3ref/memory_highwater.html) and the
-system (proc(5), status) count them. `told_by` asks.
+system (proc(5), status and smaps) count them. `told_by` asks.
 """
 
 from __future__ import annotations
@@ -17,7 +17,10 @@ import os
 import socket
 import sys
 import threading
+from collections import Counter, defaultdict
+from collections.abc import Mapping
 from pathlib import Path
+from typing import NamedTuple
 
 from cleanside.ingest import cli
 
@@ -28,7 +31,8 @@ SOCKET = "memory"
 #: part -> what it is
 PARTS = {
     "memory_mib": "resident in all",
-    "files_mib": "of files: libraries, the index of SQLite's log",
+    "libraries_mib": "pages of program and libraries: as far as they were used, and the system left them",
+    "files_mib": "of other files: the index of SQLite's log, archive files",
     "sqlite_mib": "what SQLite holds: pages, statements",
     "heap_mib": "what others hold of the C library's heaps",
     "holes_mib": "what these heaps hold and no one uses",
@@ -55,17 +59,55 @@ def parts() -> dict[str, float]:
     heaps = library.mallinfo2()
     status = dict(line.split(":", 1) for line in Path("/proc/self/status").read_text().splitlines())
     resident = {name: int(status[name].split()[0]) / 1024 for name in ("VmRSS", "RssAnon")}
+    libraries = of_libraries(mapped_files(Path("/proc/self/smaps").read_text())).values()
+    libraries_mib = sum(file.resident_mib for file in libraries)
     sqlite_mib = _sqlite_bytes() / MIB
     mapped_mib = heaps.hblkhd / MIB  # a large piece is a map of its own
     return {
         "memory_mib": resident["VmRSS"],
-        "files_mib": resident["VmRSS"] - resident["RssAnon"],
+        "libraries_mib": libraries_mib,
+        "files_mib": resident["VmRSS"] - resident["RssAnon"] - libraries_mib,
         "sqlite_mib": sqlite_mib,
         "heap_mib": heaps.uordblks / MIB + mapped_mib - sqlite_mib,
         "holes_mib": heaps.fordblks / MIB,
         "python_mib": resident["RssAnon"] - heaps.arena / MIB - mapped_mib,
         "python_blocks": float(sys.getallocatedblocks()),
     }
+
+
+class MappedFile(NamedTuple):
+    """A file in the memory of a process."""
+
+    #: its pages that are resident and unchanged; changed ones are the process's own
+    resident_mib: float
+    #: the most that may be resident
+    mapped_mib: float
+    #: of it is run: a program or a library
+    is_code: bool
+
+
+def mapped_files(smaps: str) -> dict[str, MappedFile]:
+    """The files that a process maps, by path; all of its maps of a file together. smaps : as in proc(5)."""
+    kib: defaultdict[str, Counter[str]] = defaultdict(Counter)
+    code: set[str] = set()
+    path = ""
+    for line in smaps.splitlines():
+        first, *fields = line.split(maxsplit=5)
+        if not first.endswith(":"):  # a map begins: addresses, mode, offset, device, inode, path
+            path = fields[4] if len(fields) == 5 and fields[3] != "0" else ""
+            if "x" in fields[0]:
+                code.add(path)
+        elif path and first in ("Size:", "Rss:", "Anonymous:"):
+            kib[path][first] += int(fields[0])
+    return {
+        path: MappedFile((of["Rss:"] - of["Anonymous:"]) / 1024, of["Size:"] / 1024, path in code)
+        for path, of in kib.items()
+    }
+
+
+def of_libraries(mapped: Mapping[str, MappedFile]) -> dict[str, MappedFile]:
+    """Programs and libraries alone."""
+    return {path: file for path, file in mapped.items() if file.is_code}
 
 
 def _sqlite_bytes() -> float:

@@ -6,6 +6,7 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
 import pytest
 
 from tests.benchmark import (
@@ -22,7 +23,8 @@ from tests.benchmark import (
     bench_visit_plan,
     bench_workers,
 )
-from tests.benchmark.telling_server import PARTS
+from tests.benchmark.bench_soak import grown, slope
+from tests.benchmark.telling_server import PARTS, MappedFile, mapped_files, of_libraries
 
 
 def last_line(capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
@@ -81,11 +83,62 @@ def test_memory_is_told_by_part_and_kind_of_request(capsys: pytest.CaptureFixtur
     found = last_line(capsys)
     assert found.keys() == PARTS.keys()
     last = {name: one["last"] for name, one in found.items()}
-    resident = (
-        last["files_mib"] + last["sqlite_mib"] + last["heap_mib"] + last["holes_mib"] + last["python_mib"]
-    )
+    of_files = last["libraries_mib"] + last["files_mib"]
+    resident = of_files + last["sqlite_mib"] + last["heap_mib"] + last["holes_mib"] + last["python_mib"]
     assert resident == pytest.approx(last["memory_mib"], rel=0.02)  # each is read a moment after the other
     assert min(last.values()) > 0
+
+
+SMAPS = """\
+5581a000-5581b000 r--p 00000000 fe:00 131 /usr/lib/libnumbers.so.1
+Size:                  4 kB
+Rss:                   4 kB
+Anonymous:             0 kB
+VmFlags: rd mr mw me
+5581b000-5583b000 r-xp 00001000 fe:00 131 /usr/lib/libnumbers.so.1
+Size:               1020 kB
+Rss:                 508 kB
+Anonymous:             0 kB
+5583b000-5584b000 rw-p 00021000 fe:00 131 /usr/lib/libnumbers.so.1
+Size:               1024 kB
+Rss:                 700 kB
+Anonymous:           188 kB
+5600a000-5700a000 rw-p 00000000 00:00 0 [heap]
+Size:              16384 kB
+Rss:               16384 kB
+Anonymous:         16384 kB
+7f000000-7f008000 rw-s 00000000 fe:00 977 /srv/of a shop.db-shm
+Size:                 32 kB
+Rss:                  32 kB
+Anonymous:             0 kB
+"""  # as proc(5) shows it, without lines that are not read
+
+
+def test_mapped_files_are_told_apart_and_changed_pages_are_no_files() -> None:
+    mapped = mapped_files(SMAPS)
+    library = MappedFile(resident_mib=1.0, mapped_mib=2.0, is_code=True)
+    log_index = MappedFile(resident_mib=1 / 32, mapped_mib=1 / 32, is_code=False)
+    assert mapped == {"/usr/lib/libnumbers.so.1": library, "/srv/of a shop.db-shm": log_index}
+    assert of_libraries(mapped) == {"/usr/lib/libnumbers.so.1": library}
+    smaller = {"/usr/lib/libnumbers.so.1": library._replace(resident_mib=0.25)}
+    assert grown(smaller, mapped) == {
+        "/usr/lib/libnumbers.so.1": 0.75,
+        "/srv/of a shop.db-shm": 0.03,
+    }
+    assert grown(mapped, mapped) == {}
+
+
+def test_the_error_of_a_slope_holds_for_samples_that_are_like_their_neighbours() -> None:
+    """A walk without a trend: its slope lies within three of its errors in most walks, not in a few."""
+    at_s = [5.0 * place for place in range(400)]
+    within = 0
+    for seed in range(50):
+        noise = np.random.default_rng(seed).normal(size=400)
+        alike = np.convolve(noise, 0.9 ** np.arange(60), mode="full")[:400]  # each 0.9 of the one before
+        by_hour, error = slope(at_s, alike.tolist())
+        within += abs(by_hour) < 3 * error
+    assert within >= 45
+    assert slope(at_s, [3 + 2 * s / 3600 for s in at_s]) == pytest.approx((2.0, 0.0), abs=1e-6)
 
 
 def test_a_large_table_is_measured_beside_an_empty_one(capsys: pytest.CaptureFixture[str]) -> None:

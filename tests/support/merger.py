@@ -16,12 +16,13 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import pytest
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.keeping import merging
 from cleanside.ingest.keeping.merging import MergePlan
-from cleanside.ingest.store import blocks, database, stored_rows
+from cleanside.ingest.store import blocks, database, round_trips, stored_rows
 from tests.support.archiver import Steps, look, try_each_step, written
 from tests.support.databases import opened
 
@@ -30,7 +31,14 @@ NOW_US = parse_instant("2026-04-01T00:00:00Z").us
 
 def work_with(what: str, url: str, steps: Steps) -> None:
     """One pass."""
-    with opened(url) as engine:
+
+    def in_sqlite_by_step(*statement: Any) -> Any:
+        steps.step()
+        return in_sqlite(*statement)
+
+    in_sqlite = round_trips.run_in_sqlite
+    with opened(url) as engine, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(round_trips, "run_in_sqlite", in_sqlite_by_step)
         sa.event.listen(engine, "before_cursor_execute", lambda *_: steps.step())
         reading, write = partial(database.view, engine), partial(written, engine, steps)
         plan = MergePlan(reading=reading, write=write, now_us=NOW_US)

@@ -26,9 +26,15 @@ def noted() -> Iterator[list[str]]:
             note(connection, None, statement)
         return exchange(connection, together)
 
-    exchange = round_trips._exchange  # of the commits of readings on PostgreSQL
+    def note_one(connection: sa.Connection, sql: str, values: tuple[Any, ...]) -> Any:
+        note(connection, None, sql)
+        return in_sqlite(connection, sql, values)
+
+    # of the commits of readings
+    exchange, in_sqlite = round_trips._exchange, round_trips.run_in_sqlite
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(round_trips, "_exchange", note_all)
+        patch.setattr(round_trips, "run_in_sqlite", note_one)
         sa.event.listen(sa.Engine, "before_cursor_execute", note)
         try:
             yield sent

@@ -15,12 +15,10 @@ import sys
 import time
 from pathlib import Path
 
-from fastapi import FastAPI
-
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.api import app
-from cleanside.ingest.api.routes.services import services_in
+from cleanside.ingest.api.routes.services import ServingApp, services_in
 from cleanside.ingest.cli import main
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.writer import system_clock
@@ -89,7 +87,7 @@ def run(file: Path, words: list[str]) -> int:
 
     create_app = app.create_app
 
-    def create_obedient(settings: Settings, *, clock: NowUs = clock, analyse: bool = True) -> FastAPI:
+    def create_obedient(settings: Settings, *, clock: NowUs = clock, analyse: bool = True) -> ServingApp:
         made = create_app(settings, clock=clock, analyse=analyse)
         services_in(made).snapshots = ObedientSnapshots(told)
         return made

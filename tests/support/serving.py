@@ -20,12 +20,11 @@ from typing import Any
 
 import httpx
 from anyio.from_thread import BlockingPortal, start_blocking_portal
-from fastapi import FastAPI
 
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.analysis.summarising import recheck_due, run_pass
 from cleanside.ingest.api.app import create_app
-from cleanside.ingest.api.routes.services import Services, services_in
+from cleanside.ingest.api.routes.services import Services, ServingApp, services_in
 from cleanside.ingest.owners import access
 from cleanside.ingest.settings import Settings, load
 from cleanside.ingest.store import database, fleet, keys
@@ -107,7 +106,7 @@ class Api:
 
     def __init__(
         self,
-        app: FastAPI,
+        app: ServingApp,
         portal: BlockingPortal,
         clock: SettableClock,
         tokens: dict[str, str],

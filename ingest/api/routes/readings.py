@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from fastapi import Request, Response
 from fastapi.routing import APIRoute
 from starlette.concurrency import run_in_threadpool
-from starlette.types import ASGIApp, Receive, Scope, Send
+from starlette.types import Receive, Scope, Send
 
 from cleanside.gateway import wire
 from cleanside.gateway.wire import Answer
@@ -139,27 +139,21 @@ def _is_small(request: Request) -> bool:
     return declared.isdecimal() and int(declared) <= SMALL_BYTES
 
 
-class Direct:
+class PostedReadings:
     """
-    The app, with POST /v1/readings past what the framework does for other addresses: nearly all requests.
+    POST /v1/readings without what the framework does for other addresses: nearly all requests come here.
 
     What is refused or fails gets the answer that it has anywhere else.
     """
 
-    def __init__(self, app: ASGIApp, *, handlers: Mapping[Any, Any]) -> None:
+    def __init__(self, *, handlers: Mapping[Any, Any]) -> None:
         """handlers : exception -> its answer, as `add_exception_handler` keeps them."""
-        self._app = app
         self._handlers = handlers
         #: counts and the check of parameters see the described route
-        self._route = next(
-            r for r in router.routes if isinstance(r, APIRoute) and r.endpoint is post_readings
-        )
+        self.route = next(r for r in router.routes if isinstance(r, APIRoute) and r.endpoint is post_readings)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http" or scope["path"] != self._route.path or scope["method"] != "POST":
-            await self._app(scope, receive, send)
-            return
-        scope["route"] = self._route
+        scope["route"] = self.route
         request = Request(scope, receive, send)
         try:
             response = await post_readings(request)

@@ -2,7 +2,7 @@
 The services of the routes, typed and in one place: the app makes them, its lifespan opens and closes the
 resources.
 
-Promises: making them opens nothing. `app.state` has these and nothing else.
+Promises: making them opens nothing. They hang on the app, and nothing else does.
 Leaves to others: the resources (`ingest.writer.resources`), background threads (`ingest.api.app`).
 """
 
@@ -15,9 +15,10 @@ from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
-from starlette.applications import Starlette
+from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.analysis.knowledge import Snapshots
@@ -173,15 +174,32 @@ def new_services(settings: Settings, clock: NowUs) -> Services:
     return Services(settings=settings, clock=clock, limits=limits, oidc=oidc)
 
 
-def services_in(app: Starlette) -> Services:
+class ServingApp(FastAPI):
+    """An app with its services, and with addresses that go past what the framework does for the others."""
+
+    services: Services
+    #: (method, path) -> what answers there
+    past: Mapping[tuple[str, str], ASGIApp]
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer."""
+        direct = None if scope["type"] != "http" else self.past.get((scope["method"], scope["path"]))
+        if direct is None:
+            await super().__call__(scope, receive, send)
+            return
+        scope["app"] = self
+        await direct(scope, receive, send)
+
+
+def services_in(app: ServingApp) -> Services:
     """The services of an app."""
-    services: Services = app.state.services
-    return services
+    return app.services
 
 
 def services_of(request: Request) -> Services:
     """The services of the app of a request."""
-    return services_in(request.app)
+    services: Services = request.scope["app"].services
+    return services
 
 
 def host_of(request: Request) -> str | None:

@@ -331,7 +331,7 @@ def test_values_as_sent_need_no_hash_and_values_in_si_keep_theirs() -> None:
     follows = stored_blocks.encode(new, UNITS[1])
     values = {**new.values, "restriction_pa": np.full(199, never_sent())}
     kept = stored_blocks.encode(new._replace(values=values), UNITS[1])
-    assert (follows.runs[0].content.in_si, follows.runs[0].content.hash_stored) == (False, None)
-    assert kept.runs[0].content.in_si
-    assert (block_units.hashes(kept.runs[0].content, kept.runs[0].units) == new.content_hash).all()
+    assert (follows.runs()[0].content.in_si, follows.runs()[0].content.hash_stored) == (False, None)
+    assert kept.runs()[0].content.in_si
+    assert (block_units.hashes(kept.runs()[0].content, kept.runs()[0].units) == new.content_hash).all()
     assert len(follows.rows[0][-1]) < 3 * 199 < 8 * 199 < len(kept.rows[0][-1])

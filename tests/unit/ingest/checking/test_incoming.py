@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from cleanside.gateway import wire
+from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest.checking.incoming import (
     MOST_NUMBERS,
     Arrived,
@@ -58,7 +59,7 @@ def test_the_content_hashes_of_a_batch_come_back_from_its_block(more: dict[str, 
     for chosen in ([0, 2], None):
         form = encode_chosen(incoming, batch.seq, chosen, as_blocks=True).encoded.form
         assert isinstance(form, EncodedBlocks)
-        [run] = form.runs
+        [run] = form.runs()
         back = run._replace(content=unpack(form.rows[0][-1]))
         wanted = incoming.hashes if chosen is None else incoming.hashes[chosen]
         assert back.hashes.tolist() == wanted.tolist()
@@ -72,7 +73,7 @@ def test_hashes_that_were_fixed_on_receipt_come_back_though_the_content_was_amen
     amended = known_as(incoming, [11, 12, 13])
     form = encode_chosen(amended, [1, 2, 3], None, as_blocks=True).encoded.form
     assert isinstance(form, EncodedBlocks)
-    [run] = form.runs
+    [run] = form.runs()
     assert run._replace(content=unpack(form.rows[0][-1])).hashes.tolist() == [11, 12, 13]
 
 
@@ -112,6 +113,50 @@ def test_batches_prepared_together_are_those_prepared_one_by_one(as_blocks: bool
     for one, incoming in zip(arrived, together, strict=True):
         alone = prepare(sqlite=True, as_blocks=as_blocks, **one._asdict())
         assert _plainly(incoming) == _plainly(alone)
+
+
+def test_one_value_out_of_range_among_many_is_doubted_and_alone() -> None:
+    """The highest that there may be in the unit as sent, and what lies one bit above it."""
+    highest = float(QUANTITIES["restriction"].highest) / 1000  # kPa
+    above = np.nextafter(highest, np.inf)
+    for value, doubted in ((highest, False), (above * (1 + 1e-15), True), (-1e9, True)):
+        values = {"restriction": [1.5] * 250 + [value] + [None] * 149, "engine_speed": [None] * 400}
+        batch = wire.decode(json.dumps(_many(1, columns=values)).encode())
+        one = Arrived(1, batch, units_text(batch), 1, 1)
+        for incoming in prepare_all([one, one], sqlite=True, as_blocks=True):
+            assert [*incoming.doubts] == ([250] if doubted else [])
+            assert incoming.is_plain is not doubted
+
+
+def test_batches_packed_together_are_stored_as_each_by_itself() -> None:
+    """Columns in any order, times of several hours or out of order, absent values, uncertainties."""
+    steps = [0, *([10_000] * 399)]
+    odd = {"columns": {"restriction": [1.5, None] * 200, "engine_speed": [800.5] * 400}}
+    turned = {"columns": dict(reversed(_many(1)["columns"].items()))}
+    back = {"step_ms": [*steps[:200], -50_000, *steps[201:]]}
+    documents = [
+        *(_many(first, step_ms=steps) for first in (1, 401)),
+        _many(5),
+        _many(7, step_ms=steps, at_uncertainty_s=0.5),
+        *(_many(9, step_ms=steps, **more) for more in (odd, turned)),
+        _many(11, **back),
+        BATCH | COLUMNS,
+        BATCH | {"readings": READINGS},
+    ]
+    batches = [wire.decode(json.dumps(document).encode()) for document in documents]
+    arrived = [Arrived(1, batch, units_text(batch), 1, place) for place, batch in enumerate(batches)]
+    for incoming in prepare_all(arrived, sqlite=True, as_blocks=True):
+        ready, numbers = incoming.ready, incoming.batch.seq
+        assert ready is not None
+        assert numbers is not None
+        alone = encode_chosen(incoming, numbers, None, as_blocks=True)
+        assert isinstance(ready.encoded.form, EncodedBlocks)
+        assert isinstance(alone.encoded.form, EncodedBlocks)
+        assert ready.encoded.form.rows == alone.encoded.form.rows
+        assert (ready.spans, ready.many) == (alone.spans, alone.many)
+        with np.printoptions(threshold=10**6, floatmode="unique"):
+            assert repr(ready.encoded.form.runs()) == repr(alone.encoded.form.runs())
+            assert repr(ready.encoded.new()) == repr(alone.encoded.new())
 
 
 def _plainly(incoming: Incoming) -> str:
