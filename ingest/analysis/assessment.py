@@ -37,6 +37,7 @@ from cleanside.ingest.restriction import (
 from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow, corrected
 from cleanside.ingest.restriction.measure.summary import DAY_S
+from cleanside.ingest.restriction.verdict.gauge_doubt import in_unit_of_limit
 from cleanside.ingest.restriction.verdict.lay_up import LayUp
 from cleanside.ingest.restriction.verdict.plain_forms import state_text
 from cleanside.ingest.store import keyless, reports
@@ -147,7 +148,7 @@ def facts_of(
         terminal_pa=None if terminal is None else terminal.restriction_pa,
         terminal_entered=None if terminal is None else (terminal.value, terminal.unit),
         entries=tuple(_entry(change) for change in changes),
-        looks=tuple(_look(gauge) for gauge in gauges),
+        looks=tuple(_look(gauge, gauge_unit(terminal)) for gauge in gauges),
         fleet=fleet,
         machine=housing.machine,
         kind=housing.kind,
@@ -167,12 +168,16 @@ def _entry(change: EnteredChange) -> Entry:
     )
 
 
-def _look(gauge: GaugeReading) -> GaugeLook:
+def _look(gauge: GaugeReading, limit_unit: str | None) -> GaugeLook:
+    as_limit_pa = None
+    if gauge.value is not None and gauge.restriction_pa is not None:
+        as_limit_pa = in_unit_of_limit(gauge.value, gauge.restriction_pa, limit_unit)
     return GaugeLook(
         at_s=gauge.at_us / MICRO,
         own_indicator=gauge.source == "own_indicator",
         latched=None if gauge.latched is None else bool(gauge.latched),  # plain SQL: 0 or 1
         shown_pa=gauge.restriction_pa,
+        as_limit_pa=as_limit_pa,
         name=gauge.entry_id,
     )
 

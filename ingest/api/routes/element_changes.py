@@ -11,7 +11,7 @@ from fastapi import Depends, Query, Request
 from pydantic import Field
 
 from cleanside.gateway.units import counted
-from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
+from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.api.routes.described_fleet import ChangesAnswer
 from cleanside.ingest.api.routes.described_kinds import ElementWork
 from cleanside.ingest.api.routes.example import example
@@ -419,11 +419,10 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
 
     def read_at(change: EnteredChange) -> dict[str, Any]:
         gauge = gauges.get(change.entry_id)
-        limit = terminal_at(terminals, change.changed_us)
         shown = (
             None
             if gauge is None or series is None
-            else gauge_document(gauge, series, limit, trusted_until_s=until_s)
+            else gauge_document(gauge, gauges.values(), series, terminals, trusted_until_s=until_s)
         )
         use = use_document(uses.get((housing.id, change.entry_id)))
         asked = _asked_document(asked_back.get(change.entry_id))
