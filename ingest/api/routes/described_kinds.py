@@ -389,6 +389,13 @@ GaugeSource = TypeAliasType(
         Field(description="hand_gauge: at the tap; own_indicator: the one that came with the machine"),
     ],
 )
+NamedNoun = TypeAliasType(
+    "NamedNoun",
+    Annotated[
+        Literal["machine", "housing", "site", "crew", "part"],
+        Field(description="what a name of a file is of"),
+    ],
+)
 SheetSeparator = TypeAliasType(
     "SheetSeparator",
     Annotated[

@@ -26,6 +26,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     EntryVerdict,
     JobReason,
     LaterReason,
+    NamedNoun,
     PieceFrom,
     ReasonValues,
     ServiceFit,
@@ -397,6 +398,16 @@ class OddLimitShown(Described):
     others: float = Field(description="the middle of the others of the kind, in the same unit")
 
 
+class NearNameShown(Described):
+    """A new name of a file that is another but for the case of its letters."""
+
+    row: int
+    noun: NamedNoun
+    machine: str | None = Field(description="of a housing; null: the name is none of a housing")
+    name: str
+    existing: str
+
+
 class SheetAnswer(Described):
     """What an import did, or, as a preview, would do."""
 
@@ -417,6 +428,10 @@ class SheetAnswer(Described):
     new_machines: list[str] = Field(description="not there yet; a slip in a name makes one")
     near_kinds: list[NearestGroup] = Field(
         description="new kinds that differ from another by large and small letters alone"
+    )
+    near_names: list[NearNameShown] = Field(
+        description="new names that are there already, or in an earlier row, but for their capital letters: "
+        "the file is taken with `confirmed_because` alone"
     )
     odd_limits: list[OddLimitShown] = Field(
         description="change limits more than twice, or less than half, those of other machines of the kind"
