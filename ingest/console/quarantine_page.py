@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import json
 import math
-import sys
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, NamedTuple, get_args
 from urllib.parse import urlencode
@@ -292,15 +291,13 @@ def entries_of(
     resources: R, key: Key, say: Sayer, meant: Meant, page: Page
 ) -> tuple[Sequence[Mapping[str, Any]], str | None]:
     """Some readings of a group, or the one that is meant alone; and the cursor of the next ones."""
-    code, device, cursor = meant.code, meant.device, None
-    if code == COPIED_READING:  # some of those in conflict
-        entries = list_sent_twice(resources, key, device, most=sys.maxsize if meant.entry else SAMPLE)
-    elif meant.entry:
-        entries, _ = list_quarantine(resources, key, Page.just(meant.alone), code=code, device=device)
+    part = Page.just(meant.alone) if meant.entry else page
+    if meant.code == COPIED_READING:  # some of those in conflict
+        entries, cursor = list_sent_twice(resources, key, part, device=meant.device)
     else:
-        entries, cursor = list_quarantine(resources, key, page, code=code, device=device)
+        entries, cursor = list_quarantine(resources, key, part, code=meant.code, device=meant.device)
     if meant.entry:
-        entries = [entry for entry in entries if entry["entry"] == meant.alone]
+        entries, cursor = [entry for entry in entries if entry["entry"] == meant.alone], None
     return [{**entry, **_shown_of(entry, meant, say)} for entry in entries], cursor
 
 
