@@ -95,6 +95,8 @@ class View:
     snapshot: SnapshotInUse
     #: what the shop knows of the housing and its machine
     papers: Papers
+    #: what people entered of its elements
+    changes: Sequence[EnteredChange]
     #: monitors that sit there now
     monitors: int
     #: who sat there last, where none sits now; None: one does, or none ever did
@@ -304,6 +306,7 @@ class Judge:
             analysed_through_us=_analysed_through_us(study, around),
             snapshot=self._known,
             papers=_as_the_readings_say(around.papers, seen),
+            changes=around.changes,
             monitors=len(around.device_ids),
             last_monitor=self._named(around.last_monitor),
             keyless=tuple(refused[one] for one in around.device_ids if one in refused),

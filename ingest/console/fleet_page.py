@@ -7,7 +7,7 @@ Leaves to others: what is known and in which order (`ingest.api.routes.restricti
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import timedelta
 from typing import Annotated, Any
 
@@ -29,10 +29,11 @@ from cleanside.ingest.console.plan_words import is_asked, plan_chance
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.routing import page_needs, page_router
-from cleanside.ingest.console.said_words import caution_of, said
+from cleanside.ingest.console.said_words import caution_of, entry_said, said
 from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.take_away import TakenAway, dates, local, plain
 from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.restriction.verdict.assess import LOOK
 from cleanside.ingest.restriction.verdict.trend import TREND_STEPS
@@ -58,7 +59,7 @@ def get_fleet_page(
     """The fleet as a table of sentences, rulers and dates."""
     known = get_fleet(request, resources, key, page, wanted, with_trend=True)
     say = sayer_of(request, key)
-    calendar = Calendar(say.formats)
+    calendar, name_of = Calendar(say.formats), WhoNames(resources.reading, key, say)
     return render(
         request,
         "fleet.html",
@@ -69,7 +70,7 @@ def get_fleet_page(
         states=URGENCY,
         is_first=page.is_first,
         next_page=known["next"] and address_with(request, cursor=known["next"]),
-        rows=[row_of(document, say, calendar) for document in known["housings"]],
+        rows=[row_of(document, say, calendar, name_of) for document in known["housings"]],
         weeks=calendar.weeks,
         summary=list(summary_of(say, known)),
         names=names_of(get_shop(resources, key)),
@@ -114,8 +115,14 @@ class Calendar:
         return (self._formats.moment(at) - self._monday).total_seconds() / DAY_S
 
 
-def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[str, Any]:
-    """What one row shows, from what is known of a housing. say : in the unit of the list."""
+def row_of(
+    document: Mapping[str, Any], say: Sayer, calendar: Calendar, name_of: Callable[[str], str]
+) -> dict[str, Any]:
+    """
+    What one row shows, from what is known of a housing.
+
+    say : in the unit of the list. name_of : what people call who made an entry.
+    """
     return {
         "known": document,
         "state": state_key(document),
@@ -123,7 +130,7 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "advice": advice_said(say, document),
         "caution": caution_of(say, document["advice_code"]),
         "next": next_step(say, document),
-        "questions": [said(say, statement) for statement in asked_of(document)],
+        "questions": list(_questions_said(say, document, name_of)),
         "span": span_of(document, calendar),
         "apart": indicator_apart(say, document),
         "trend": trend_of(document, say.formats),

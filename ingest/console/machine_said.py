@@ -1,8 +1,7 @@
 """
 What is said of a machine in one place: its state, what to do, and what to mind.
 
-Every page that opens with a machine, or lists an entry, takes the sentence from here, so that no two pages
-say two things.
+Every page that opens with a machine takes the sentence from here, so that no two pages say two things.
 """
 
 from __future__ import annotations
@@ -42,11 +41,6 @@ class MachineSaid(NamedTuple):
     def is_held(self) -> bool:
         """True where somebody beside the machine has something to do before it goes on."""
         return self.code in HELD or self.asks_to_look
-
-
-def entry_verdict(say: Sayer, change: Mapping[str, Any]) -> Markup:
-    """What the readings say of an entry. change : of `GET .../element-changes`."""
-    return said(say, change["said"])
 
 
 def machine_said(say: Sayer, document: Mapping[str, Any]) -> MachineSaid:

@@ -51,6 +51,21 @@ def said(say: Sayer, statement: Mapping[str, Any]) -> Markup:
     return say(f"said.{code}", **values) if form is None else form(say, values)
 
 
+def entry_said(say: Sayer, change: Mapping[str, Any], name_of: Callable[[str], str]) -> Markup:
+    """
+    What the readings say of an entry, and who entered the same work close by.
+
+    change : of `GET .../element-changes`, or a question of `GET /v1/fleet`. name_of : what people call who
+    entered it.
+    """
+    other = change["same_work"]
+    if other is None:
+        return said(say, change["said"])
+    who = Markup("<bdi>{}</bdi>").format(other["by_name"] or name_of(other["who"]))
+    made = {"at": other["changed_at"], "who": who, "entered": other["entered_at"]}
+    return said(say, change["said"]) + " " + say("said.entry_same_work", **made)
+
+
 def caution_of(say: Sayer, advice_code: str) -> Markup | None:
     """What to mind, after an advice; None: nothing."""
     cautions = CAUTIONS_OF.get(advice_code, ())

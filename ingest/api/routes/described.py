@@ -287,6 +287,16 @@ class SuspicionShown(Described):
     said: SaidShown
 
 
+class SameWork(Described):
+    """An entry of the same work close by another, and who made it."""
+
+    entry_id: str
+    changed_at: str
+    entered_at: str
+    who: str = Field(description="handle of the key or person it was entered with")
+    by_name: str | None = Field(description="the name that was written at the machine; null: not made there")
+
+
 class QuestionShown(Described):
     """An entry that the readings contradict. It changes no figure until a person has settled it."""
 
@@ -295,6 +305,7 @@ class QuestionShown(Described):
     verdict: EntryVerdict
     says: str
     said: SaidShown
+    same_work: SameWork | None = Field(description="an entry of the same work close by; null: none")
 
 
 class TerminalShown(Described):

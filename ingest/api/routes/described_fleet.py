@@ -18,6 +18,7 @@ from cleanside.ingest.api.routes.described import (
     KeyEndedShown,
     LaidUpShown,
     SaidShown,
+    SameWork,
     ServiceShown,
     TerminalShown,
 )
@@ -179,6 +180,7 @@ class ChangeShown(Described):
         description="what a clean element was expected to read; null: not known [Pa]"
     )
     look_by: str | None = Field(description="by when enough is seen to check it, UTC; null: it is checked")
+    same_work: SameWork | None = Field(description="an entry of the same work close by; null: none")
     meter_hours: float | None
     gauge: GaugeShown | None
 

@@ -390,6 +390,7 @@ def _rank(seen: View) -> int:
 def document_of(seen: View) -> dict[str, Any]:
     """A housing's assessment for an answer. Restriction in Pa, hours are operating hours, times in UTC."""
     assessment, unit = seen.assessment, gauge_unit(seen.terminal)
+    entered = {change.entry_id: change for change in seen.changes}
     advice = advice_of(assessment, seen.papers)
     return {
         "machine": seen.housing.machine,
@@ -403,7 +404,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "advice_code": advice.code,
         "cautions": shown_cautions("below_clean") if _may_reach_engine(assessment) else [],
         "suspicions": [_suspicion(suspicion, unit) for suspicion in assessment.study.suspicions],
-        "questions": [question_document(entry, unit) for entry in assessment.study.questions],
+        "questions": [question_document(entry, unit, entered) for entry in assessment.study.questions],
         "restriction_pa": assessment.study.restriction_pa,
         "restriction_at": text_s(assessment.study.restriction_s),
         "hours_in_doubt": assessment.study.hours_in_doubt,
