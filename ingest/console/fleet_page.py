@@ -196,6 +196,15 @@ def asked_of(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     return statements
 
 
+def _questions_said(
+    say: Sayer, document: Mapping[str, Any], name_of: Callable[[str], str]
+) -> Iterator[Markup]:
+    for question in document["questions"]:
+        yield entry_said(say, question, name_of)
+    if document["worked_laid_up"] is not None:
+        yield said(say, document["worked_laid_up"])
+
+
 def next_step(say: Sayer, document: Mapping[str, Any]) -> Markup:
     """
     What to do next, in a few words.
@@ -344,6 +353,8 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> dict[str, str]:
 
 def dates_said(say: Sayer, document: Mapping[str, Any]) -> Iterator[str]:
     """What to mind of the dates: what they rest on, and where the indicator is days apart; "": nothing."""
+    if document["limit_in_doubt"]:
+        yield say.plain("fleet.limit_doubted")
     yield rest_on_said(say, document)
     yield indicator_apart(say, document, is_plain=True)
 

@@ -467,6 +467,7 @@ class HousingAnswer(Described):
     clean_restriction_pa: float | None
     terminal_restriction: TerminalShown | None
     share_used_percent: float | None
+    limit_in_doubt: bool
     life_hours: float | None
     cleanings: int = Field(description="how often the running element was cleaned, entered or likely")
     age_known: bool

@@ -111,6 +111,7 @@ class PlannedMachineShown(VisitNameShown):
     display_name: str | None
     site: str | None
     state: State
+    limit_in_doubt: bool
     due_at: Dates | None
     dates_rest_on: DatesRestOn | None
 

@@ -178,6 +178,7 @@ class JobShown(Described):
         description="why its early date is unsure, where its element has used little; empty: it has not"
     )
     share_used_percent: float | None
+    limit_in_doubt: bool
     due_at: Dates | None
     latch_at: Dates | None
     indicator_days: int | None
@@ -224,6 +225,7 @@ class LaterJobShown(Described):
     site: str | None
     state: State
     causes: list[str] = Field(description="what to look at first, by code; empty: nothing")
+    limit_in_doubt: bool
     due_at: Dates | None
     latch_at: Dates | None
     indicator_days: int | None

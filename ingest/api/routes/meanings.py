@@ -229,6 +229,8 @@ MEANINGS: Mapping[str, str] = {
     "session": "number of the session",
     "sessions": "sessions, newest first",
     "settled_at": "when it was taken or given up, UTC; null: it waits",
+    "limit_in_doubt": "true: the change limit contradicts the readings, or its unit, so that share used, "
+    "hours left and dates, which are measured by it, are null",
     "share_used_percent": "used, from clean to limit; can exceed 100; null: not known [%]",
     "shed": "numbers that the gateway deleted unsent and declared",
     "signal_dbm": "signal strength [dBm]",

@@ -412,6 +412,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "clean_restriction_pa": assessment.study.clean_pa,
         "terminal_restriction": terminal_document(seen.terminal),
         "share_used_percent": assessment.study.share_used_percent,
+        "limit_in_doubt": assessment.study.limit_in_doubt,
         "life_hours": assessment.study.life_hours,
         "cleanings": assessment.study.cleanings,
         "age_known": assessment.study.age_known,

@@ -306,6 +306,7 @@ def _machine_document(name: HousingName, every: OnListByName) -> dict[str, Any]:
         "display_name": view.housing.display_name,
         "site": view.papers.machine.site,
         "state": view.assessment.state,
+        "limit_in_doubt": view.assessment.study.limit_in_doubt,
         "due_at": dates_of(view.assessment.due_s),
         "dates_rest_on": rest_on(view.assessment),
     }
