@@ -35,6 +35,7 @@ from cleanside.ingest.restriction import (
     without_names,
 )
 from cleanside.ingest.restriction.measure.devices import carry_on
+from cleanside.ingest.restriction.measure.mirrored import righted
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow, corrected
 from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.verdict.gauge_doubt import in_unit_of_limit
@@ -276,7 +277,7 @@ class Judge:
     def series_alone(self, seen: View) -> HourlyRestriction:
         """The same by the readings alone: what a look is compared with."""
         summaries = self._memory.summaries(self._connection, seen.housing)
-        return at_reference_flow(carry_on(summaries).table, seen.assessment.study.reference)
+        return at_reference_flow(righted(carry_on(summaries).table).table, seen.assessment.study.reference)
 
     def _view(self, housing: HousingRow, around: HousingSurroundings, refused: Mapping[int, Keyless]) -> View:
         terminal = terminal_at(around.terminals, self.now_us)
