@@ -58,12 +58,13 @@ def entry_said(say: Sayer, change: Mapping[str, Any], name_of: Callable[[str], s
     change : of `GET .../element-changes`, or a question of `GET /v1/fleet`. name_of : what people call who
     entered it.
     """
-    other = change["same_work"]
-    if other is None:
-        return said(say, change["said"])
-    who = Markup("<bdi>{}</bdi>").format(other["by_name"] or name_of(other["who"]))
-    made = {"at": other["changed_at"], "who": who, "entered": other["entered_at"]}
-    return said(say, change["said"]) + " " + say("said.entry_same_work", **made)
+    other, statement = change["same_work"], change["said"]
+    made = None
+    if other is not None:
+        who = Markup("<bdi>{}</bdi>").format(other["by_name"] or name_of(other["who"]))
+        given = {"at": other["changed_at"], "who": who, "entered": other["entered_at"]}
+        made = say("said.entry_same_work", **given)
+    return _entry(say, statement["code"], statement["values"], made)
 
 
 def caution_of(say: Sayer, advice_code: str) -> Markup | None:
@@ -148,13 +149,18 @@ def _limit_in_another_unit(say: Sayer, values: Values) -> Markup:
     return say("said.limit_in_another_unit", **values, limit=_limit(say, values))
 
 
-def _entry(say: Sayer, code: str, values: Values) -> Markup:
-    """What the readings say of an entry, with the question it asks, or that a person confirmed it."""
-    text = _verdict(say, code, values)
+def _entry(say: Sayer, code: str, values: Values, same_work: Markup | None = None) -> Markup:
+    """
+    What the readings say of an entry, with the question it asks, or that a person confirmed it.
+
+    same_work : who entered the same work close by; None: nobody, or it is not said here.
+    """
+    parts = [_verdict(say, code, values), same_work]
     if values["is_question"]:
-        asks = say(f"said.asks.{ASKS[code]}") if code in ASKS else Markup("")
-        return Markup(" ").join(part for part in (text, asks, say("said.entry_until")) if part)
-    return text + " " + say("said.entry_confirmed") if values["confirmed"] else text
+        parts += [say(f"said.asks.{ASKS[code]}") if code in ASKS else Markup(""), say("said.entry_until")]
+    elif values["confirmed"]:
+        parts.append(say("said.entry_confirmed"))
+    return Markup(" ").join(filter(None, parts))
 
 
 def _no_day_ahead(say: Sayer, values: Values) -> bool:

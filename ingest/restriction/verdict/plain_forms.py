@@ -213,7 +213,7 @@ def _air_known(values: Values) -> str:
 
 
 def _sure(values: Values) -> str:
-    return "" if values["sure"] == "high" else " (too few hours since to be sure)"
+    return "" if values["sure"] == "high" else " (not sure)"
 
 
 def _fell_part_of_the_way(values: Values) -> str:
