@@ -40,7 +40,7 @@ from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at
 from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.verdict.gauge_doubt import in_unit_of_limit
 from cleanside.ingest.restriction.verdict.lay_up import LayUp
-from cleanside.ingest.restriction.verdict.plain_forms import state_text
+from cleanside.ingest.restriction.verdict.plain_forms import STATE_FORMS, state_form
 from cleanside.ingest.store import keyless, reports
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
@@ -108,11 +108,15 @@ class View:
     @property
     def state_text(self) -> str:
         """What a person reads for the state."""
+        return STATE_FORMS[self.state_form]
+
+    @property
+    def state_form(self) -> str:
+        """The code of what a person reads for the state."""
         study = self.assessment.study
-        has_limit = study.terminal_pa is not None
-        return state_text(
+        return state_form(
             self.assessment.state,
-            has_limit=has_limit,
+            has_limit=study.terminal_pa is not None,
             cleaned=study.cleanings > 0,
             age_known=study.age_known,
             look=self.assessment.asks_to_look,

@@ -125,7 +125,7 @@ def row_of(
     """
     return {
         "known": document,
-        "state": state_key(document),
+        "state": document["state_form"],
         "address": machine_address(document),
         "advice": advice_said(say, document),
         "caution": caution_of(say, document["advice_code"]),
@@ -145,24 +145,6 @@ def unit_of(document: Mapping[str, Any]) -> str | None:
     """The unit of the gauge: that of the limit as entered; None: no limit is entered."""
     limit = document["terminal_restriction"]
     return None if limit is None else own_name(limit["unit"], "restriction")
-
-
-def state_key(document: Mapping[str, Any]) -> str:
-    """
-    The key of the words of a state.
-
-    Where a person is asked whether the element is in, that. Without a limit none is judged, and an element
-    that was cleaned, or in use when first seen, is not new.
-    """
-    if document["advice_code"] == LOOK:
-        return "look"
-    if document["state"] != "running-in":
-        return str(document["state"])
-    if document["terminal_restriction"] is None:
-        return "no_limit"
-    if not document["age_known"]:
-        return "age_unknown"
-    return "cleaned" if document["cleanings"] else "running-in"
 
 
 #: states in which the data cannot tell
@@ -330,7 +312,7 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> dict[str, str]:
         "display_name": document["display_name"] or "",
         "housing": document["housing"],
         "kind": document["kind"] or "",
-        "state": say.plain(f"state.{state_key(document)}"),
+        "state": say.plain(f"state.{document['state_form']}"),
         "used": plain(document["share_used_percent"], 0),
         "now": plain(say.formats.in_unit(level_pa, unit), 3),
         "limit": "" if limit is None else plain(limit["value"], 3),

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from markupsafe import Markup
 
-from cleanside.ingest.console.fleet_page import advice_said, state_key
+from cleanside.ingest.console.fleet_page import advice_said
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.wording import Sayer
@@ -47,7 +47,7 @@ def machine_said(say: Sayer, document: Mapping[str, Any]) -> MachineSaid:
     """What a page says of a housing. document : of `api.routes.restriction.document_of`."""
     return MachineSaid(
         code=document["state"],
-        state=say(f"state.{state_key(document)}"),
+        state=say(f"state.{document['state_form']}"),
         advice=advice_said(say, document),
         caution=caution_of(say, document["advice_code"]),
         suspicions=[

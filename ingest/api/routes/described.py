@@ -32,6 +32,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     PlanState,
     SaidValues,
     State,
+    StateForm,
 )
 from cleanside.ingest.api.routes.named_schema import opened
 
@@ -444,6 +445,7 @@ class HousingAnswer(Described):
     kind: str | None
     now: str
     state: State = Field(description="the state, as a code; stable, decide by this", examples=["plan"])
+    state_form: StateForm
     state_text: str = Field(description="the state in plain words", examples=["plan change"])
     advice: str
     advice_code: str = Field(description="the advice, as a code; stable", examples=["advice_plan"])

@@ -69,6 +69,31 @@ ReadingsFormat = TypeAliasType(
 
 # ---------------------------------------------------------------- housings, elements, acceptance
 
+StateForm = TypeAliasType(
+    "StateForm",
+    Annotated[
+        Literal[
+            "running-in",
+            "serving",
+            "plan",
+            "due",
+            "over",
+            "suspect",
+            "silent",
+            "look",
+            "no_limit",
+            "age_unknown",
+            "cleaned",
+        ],
+        Field(
+            description=(
+                "what a person reads for the state: as the state, or look: is the element in; no_limit: no "
+                "change limit is entered; age_unknown: the element was in use when first seen; cleaned: it "
+                "was cleaned, and is not new"
+            )
+        ),
+    ],
+)
 State = TypeAliasType(
     "State",
     Annotated[

@@ -32,6 +32,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     ServiceFit,
     SheetKind,
     State,
+    StateForm,
     UnsureReason,
 )
 
@@ -173,6 +174,7 @@ class JobShown(Described):
     site: str | None
     crew: str | None
     state: State
+    state_form: StateForm
     reason: JobReason = Field(description="why it stands on this day")
     unsure_because: list[UnsureReason] = Field(
         description="why its early date is unsure, where its element has used little; empty: it has not"
@@ -224,6 +226,7 @@ class LaterJobShown(Described):
     housing: str
     site: str | None
     state: State
+    state_form: StateForm
     causes: list[str] = Field(description="what to look at first, by code; empty: nothing")
     limit_in_doubt: bool
     due_at: Dates | None

@@ -399,6 +399,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "kind": seen.housing.kind or None,
         "now": text_s(assessment.now_s),
         "state": assessment.state,
+        "state_form": seen.state_form,
         "state_text": seen.state_text,
         "advice": text_of(advice),
         "advice_code": advice.code,

@@ -382,6 +382,7 @@ def _job_document(judge: Judge, seen: OnList, job: Job, days: ListDays) -> dict[
         "kind": view.housing.kind or None,
         "crew": of_machine.crew,
         "state": found.state,
+        "state_form": view.state_form,
         "reason": job.reason,
         "share_used_percent": found.study.share_used_percent,
         "limit_in_doubt": found.study.limit_in_doubt,
@@ -448,6 +449,7 @@ def _later_document(view: View, later: Later, days: ListDays) -> dict[str, Any]:
     return {
         **_place_document(view),
         "state": view.assessment.state,
+        "state_form": view.state_form,
         "causes": [suspicion.cause for suspicion in view.assessment.study.suspicions],
         "limit_in_doubt": view.assessment.study.limit_in_doubt,
         "due_at": dates_of(view.assessment.due_s),
