@@ -38,7 +38,7 @@ from cleanside.ingest.api.routes.attention import document_of, look
 from cleanside.ingest.api.routes.paging import Page, paged
 from cleanside.ingest.api.routes.quarantine import list_quarantine, list_sent_twice
 from cleanside.ingest.api.routes.shared import Name, R
-from cleanside.ingest.console.formats import Figure
+from cleanside.ingest.console.formats import HARD_SPACE, Figure
 from cleanside.ingest.console.forms import (
     FAULTS,
     FormFault,
@@ -334,7 +334,7 @@ def short_of(content: Mapping[str, Any], say: Sayer) -> str:
     known = units if isinstance(units, Mapping) else {}
     carried = [name for name in (*known, *QUANTITIES) if name in content]
     values = [
-        f"{say.quantity(name)} {_as_written(content[name], say)} {known.get(name, '?')}"
+        f"{say.quantity(name)} {_as_written(content[name], say)}{HARD_SPACE}{known.get(name, '?')}"
         for name in dict.fromkeys(carried)
     ]
     return "; ".join([_time_of(content, say), *values[:2]])
