@@ -153,7 +153,7 @@ def _entry(say: Sayer, code: str, values: Values, same_work: Markup | None = Non
     """
     What the readings say of an entry, with the question it asks, or that a person confirmed it.
 
-    same_work : who entered the same work close by; None: nobody, or it is not said here.
+    same_work : who entered the same work close by; None: no person did, or it is not said here.
     """
     parts = [_verdict(say, code, values), same_work]
     if values["is_question"]:

@@ -291,9 +291,9 @@ class SuspicionShown(Described):
 class SameWork(Described):
     """An entry of the same work close by another, and who made it."""
 
-    entry_id: str
-    changed_at: str
-    entered_at: str
+    entry_id: str = Field(description="id of that entry")
+    changed_at: str = Field(description="when its work was done, as entered, UTC")
+    entered_at: str = Field(description="when it was made, UTC")
     who: str = Field(description="handle of the key or person it was entered with")
     by_name: str | None = Field(description="the name that was written at the machine; null: not made there")
 

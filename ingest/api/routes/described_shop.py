@@ -406,11 +406,11 @@ class OddLimitShown(Described):
 class NearNameShown(Described):
     """A new name of a file that is another but for the case of its letters."""
 
-    row: int
-    noun: NamedNoun
+    row: int = Field(description="of the file, as a spreadsheet counts")
+    noun: NamedNoun = Field(description="what the name is of")
     machine: str | None = Field(description="of a housing; null: the name is none of a housing")
-    name: str
-    existing: str
+    name: str = Field(description="as the file has it")
+    existing: str = Field(description="the name that is there, or stands in an earlier row")
 
 
 class SheetAnswer(Described):

@@ -239,6 +239,7 @@ MEANINGS: Mapping[str, str] = {
     "source": "published source of the figures",
     "start_at": "when the life began, UTC",
     "state": "the state, as a code; stable, decide by this",
+    "state_form": "which words a person reads for the state, as a code",
     "state_text": "the state in plain words",
     "state_then": "how it stood then, as a code",
     "status": "how it stands",

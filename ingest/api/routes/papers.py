@@ -615,7 +615,7 @@ def gauge_document(
     second look shows the same. trusted_until_s : as of the study; a level after it is no reason to doubt a
     gauge.
     """
-    beside = _Beside(series, terminals, trusted_until_s)
+    beside = _GaugeBeside(series, terminals, trusted_until_s)
     said = level_at(series, reading.at_us / MICRO)
     difference = None
     if said is not None and reading.restriction_pa is not None:
@@ -647,7 +647,7 @@ def _look(reading: GaugeReading) -> DoubtedLook:
     return DoubtedLook(reading.at_us / MICRO, reading.restriction_pa or 0.0)
 
 
-class _Beside(NamedTuple):
+class _GaugeBeside(NamedTuple):
     """What a gauge is compared with."""
 
     series: HourlyRestriction
