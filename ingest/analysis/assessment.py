@@ -35,10 +35,12 @@ from cleanside.ingest.restriction import (
     without_names,
 )
 from cleanside.ingest.restriction.measure.devices import carry_on
+from cleanside.ingest.restriction.measure.mirrored import righted
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow, corrected
 from cleanside.ingest.restriction.measure.summary import DAY_S
+from cleanside.ingest.restriction.verdict.gauge_doubt import in_unit_of_limit
 from cleanside.ingest.restriction.verdict.lay_up import LayUp
-from cleanside.ingest.restriction.verdict.plain_forms import state_text
+from cleanside.ingest.restriction.verdict.plain_forms import STATE_FORMS, state_form
 from cleanside.ingest.store import keyless, reports
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
@@ -94,6 +96,8 @@ class View:
     snapshot: SnapshotInUse
     #: what the shop knows of the housing and its machine
     papers: Papers
+    #: what people entered of its elements
+    changes: Sequence[EnteredChange]
     #: monitors that sit there now
     monitors: int
     #: who sat there last, where none sits now; None: one does, or none ever did
@@ -104,11 +108,15 @@ class View:
     @property
     def state_text(self) -> str:
         """What a person reads for the state."""
+        return STATE_FORMS[self.state_form]
+
+    @property
+    def state_form(self) -> str:
+        """The code of what a person reads for the state."""
         study = self.assessment.study
-        has_limit = study.terminal_pa is not None
-        return state_text(
+        return state_form(
             self.assessment.state,
-            has_limit=has_limit,
+            has_limit=study.terminal_pa is not None,
             cleaned=study.cleanings > 0,
             age_known=study.age_known,
             look=self.assessment.asks_to_look,
@@ -147,7 +155,7 @@ def facts_of(
         terminal_pa=None if terminal is None else terminal.restriction_pa,
         terminal_entered=None if terminal is None else (terminal.value, terminal.unit),
         entries=tuple(_entry(change) for change in changes),
-        looks=tuple(_look(gauge) for gauge in gauges),
+        looks=tuple(_look(gauge, gauge_unit(terminal)) for gauge in gauges),
         fleet=fleet,
         machine=housing.machine,
         kind=housing.kind,
@@ -167,12 +175,16 @@ def _entry(change: EnteredChange) -> Entry:
     )
 
 
-def _look(gauge: GaugeReading) -> GaugeLook:
+def _look(gauge: GaugeReading, limit_unit: str | None) -> GaugeLook:
+    as_limit_pa = None
+    if gauge.value is not None and gauge.restriction_pa is not None:
+        as_limit_pa = in_unit_of_limit(gauge.value, gauge.restriction_pa, limit_unit)
     return GaugeLook(
         at_s=gauge.at_us / MICRO,
         own_indicator=gauge.source == "own_indicator",
         latched=None if gauge.latched is None else bool(gauge.latched),  # plain SQL: 0 or 1
         shown_pa=gauge.restriction_pa,
+        as_limit_pa=as_limit_pa,
         name=gauge.entry_id,
     )
 
@@ -269,7 +281,7 @@ class Judge:
     def series_alone(self, seen: View) -> HourlyRestriction:
         """The same by the readings alone: what a look is compared with."""
         summaries = self._memory.summaries(self._connection, seen.housing)
-        return at_reference_flow(carry_on(summaries).table, seen.assessment.study.reference)
+        return at_reference_flow(righted(carry_on(summaries).table).table, seen.assessment.study.reference)
 
     def _view(self, housing: HousingRow, around: HousingSurroundings, refused: Mapping[int, Keyless]) -> View:
         terminal = terminal_at(around.terminals, self.now_us)
@@ -299,6 +311,7 @@ class Judge:
             analysed_through_us=_analysed_through_us(study, around),
             snapshot=self._known,
             papers=_as_the_readings_say(around.papers, seen),
+            changes=around.changes,
             monitors=len(around.device_ids),
             last_monitor=self._named(around.last_monitor),
             keyless=tuple(refused[one] for one in around.device_ids if one in refused),

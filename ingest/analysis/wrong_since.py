@@ -23,8 +23,13 @@ def wrong_since_s(judge: Judge, view: View) -> float | None:
     if view.assessment.state == "over" and view.terminal is not None:
         return over_since_s(series.hour_s, series.restriction_pa, view.terminal.restriction_pa)
     study = view.assessment.study
+    if study.suspicions and study.suspicions[0].cause == "terminal" and view.terminal is not None:
+        return doubted_since_s(series.hour_s, None, began_s=view.terminal.valid_from_us / 1e6)
     told_s = told_since_s(study.suspicions)
-    return doubted_since_s(series.hour_s, study.restriction_s) if told_s is None else told_s
+    if told_s is not None:
+        return told_s
+    began_s = study.lives[-1].start_s if study.lives else None
+    return doubted_since_s(series.hour_s, study.restriction_s, began_s=began_s)
 
 
 def told_since_s(suspicions: Sequence[Suspicion]) -> float | None:
@@ -50,11 +55,17 @@ def over_since_s(hour_s: FloatArray, restriction_pa: FloatArray, limit_pa: float
     return float(hour_s[first]) if first < len(hour_s) else None
 
 
-def doubted_since_s(hour_s: FloatArray, trusted_s: float | None) -> float | None:
+def doubted_since_s(
+    hour_s: FloatArray, trusted_s: float | None, *, began_s: float | None = None
+) -> float | None:
     """
     The first hour whose readings are not trusted. [s since 1970 UTC] None: there is none.
 
-    trusted_s : of the last level that is trusted; None: none was.
+    trusted_s : of the last level of the running element that is trusted; None: none was. began_s : since when
+    that element is in; None: not known. Those before it were trusted.
     """
-    first = 0 if trusted_s is None else int(np.searchsorted(hour_s, trusted_s, side="right"))
+    if trusted_s is None:
+        first = 0 if began_s is None else int(np.searchsorted(hour_s, began_s))
+    else:
+        first = int(np.searchsorted(hour_s, trusted_s, side="right"))
     return float(hour_s[first]) if first < len(hour_s) else None

@@ -7,7 +7,7 @@ Leaves to others: what is known and in which order (`ingest.api.routes.restricti
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import timedelta
 from typing import Annotated, Any
 
@@ -29,10 +29,11 @@ from cleanside.ingest.console.plan_words import is_asked, plan_chance
 from cleanside.ingest.console.rendering import address_with, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.routing import page_needs, page_router
-from cleanside.ingest.console.said_words import caution_of, said
+from cleanside.ingest.console.said_words import caution_of, entry_said, said
 from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.take_away import TakenAway, dates, local, plain
 from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.restriction.verdict.assess import LOOK
 from cleanside.ingest.restriction.verdict.trend import TREND_STEPS
@@ -58,7 +59,7 @@ def get_fleet_page(
     """The fleet as a table of sentences, rulers and dates."""
     known = fleet_of(request, resources, key, page, wanted, with_trend=True, with_evidence=False)
     say = sayer_of(request, key)
-    calendar = Calendar(say.formats)
+    calendar, name_of = Calendar(say.formats), WhoNames(resources.reading, key, say)
     return render(
         request,
         "fleet.html",
@@ -69,7 +70,7 @@ def get_fleet_page(
         states=URGENCY,
         is_first=page.is_first,
         next_page=known["next"] and address_with(request, cursor=known["next"]),
-        rows=[row_of(document, say, calendar) for document in known["housings"]],
+        rows=[row_of(document, say, calendar, name_of) for document in known["housings"]],
         weeks=calendar.weeks,
         summary=list(summary_of(say, known)),
         names=names_of(get_shop(resources, key)),
@@ -114,16 +115,22 @@ class Calendar:
         return (self._formats.moment(at) - self._monday).total_seconds() / DAY_S
 
 
-def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[str, Any]:
-    """What one row shows, from what is known of a housing. say : in the unit of the list."""
+def row_of(
+    document: Mapping[str, Any], say: Sayer, calendar: Calendar, name_of: Callable[[str], str]
+) -> dict[str, Any]:
+    """
+    What one row shows, from what is known of a housing.
+
+    say : in the unit of the list. name_of : what people call who made an entry.
+    """
     return {
         "known": document,
-        "state": state_key(document),
+        "state": document["state_form"],
         "address": machine_address(document),
         "advice": advice_said(say, document),
         "caution": caution_of(say, document["advice_code"]),
         "next": next_step(say, document),
-        "questions": [said(say, statement) for statement in asked_of(document)],
+        "questions": list(_questions_said(say, document, name_of)),
         "span": span_of(document, calendar),
         "apart": indicator_apart(say, document),
         "trend": trend_of(document, say.formats),
@@ -138,24 +145,6 @@ def unit_of(document: Mapping[str, Any]) -> str | None:
     """The unit of the gauge: that of the limit as entered; None: no limit is entered."""
     limit = document["terminal_restriction"]
     return None if limit is None else own_name(limit["unit"], "restriction")
-
-
-def state_key(document: Mapping[str, Any]) -> str:
-    """
-    The key of the words of a state.
-
-    Where a person is asked whether the element is in, that. Without a limit none is judged, and an element
-    that was cleaned, or in use when first seen, is not new.
-    """
-    if document["advice_code"] == LOOK:
-        return "look"
-    if document["state"] != "running-in":
-        return str(document["state"])
-    if document["terminal_restriction"] is None:
-        return "no_limit"
-    if not document["age_known"]:
-        return "age_unknown"
-    return "cleaned" if document["cleanings"] else "running-in"
 
 
 #: states in which the data cannot tell
@@ -187,6 +176,15 @@ def asked_of(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     if document["worked_laid_up"] is not None:
         statements.append(document["worked_laid_up"])
     return statements
+
+
+def _questions_said(
+    say: Sayer, document: Mapping[str, Any], name_of: Callable[[str], str]
+) -> Iterator[Markup]:
+    for question in document["questions"]:
+        yield entry_said(say, question, name_of)
+    if document["worked_laid_up"] is not None:
+        yield said(say, document["worked_laid_up"])
 
 
 def next_step(say: Sayer, document: Mapping[str, Any]) -> Markup:
@@ -314,7 +312,7 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> dict[str, str]:
         "display_name": document["display_name"] or "",
         "housing": document["housing"],
         "kind": document["kind"] or "",
-        "state": say.plain(f"state.{state_key(document)}"),
+        "state": say.plain(f"state.{document['state_form']}"),
         "used": plain(document["share_used_percent"], 0),
         "now": plain(say.formats.in_unit(level_pa, unit), 3),
         "limit": "" if limit is None else plain(limit["value"], 3),
@@ -337,6 +335,8 @@ def file_row(say: Sayer, document: Mapping[str, Any]) -> dict[str, str]:
 
 def dates_said(say: Sayer, document: Mapping[str, Any]) -> Iterator[str]:
     """What to mind of the dates: what they rest on, and where the indicator is days apart; "": nothing."""
+    if document["limit_in_doubt"]:
+        yield say.plain("fleet.limit_doubted")
     yield rest_on_said(say, document)
     yield indicator_apart(say, document, is_plain=True)
 

@@ -58,14 +58,15 @@ from cleanside.ingest.console.forms import (
 from cleanside.ingest.console.indicator_words import indicator_apart
 from cleanside.ingest.console.laid_up_words import laid_up_said
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
-from cleanside.ingest.console.machine_said import entry_verdict, machine_said
+from cleanside.ingest.console.machine_said import machine_said
 from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.right_days import RIGHT_DAY, right_day
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
-from cleanside.ingest.console.said_words import said
+from cleanside.ingest.console.said_words import entry_said, said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_sheet import decimals_of
+from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.shop.right_year import done_in, planned_in
@@ -187,6 +188,7 @@ def _page(
     gauges = get_gauge_readings(machine, request, resources, key, housing)["gauge_readings"]
     say = sayer_of(request, key).in_unit(unit_of(known))
     formats, unit = say.formats, unit_of(known) or "kPa"
+    name_of = WhoNames(resources.reading, key, say)
     drawn = plot_of(known, lives, say, unit, by)
     papers = get_machine(machine, resources, key)
     faults = [form.fault.status for form in (refused, refused_plan) if form is not None]
@@ -224,7 +226,10 @@ def _page(
         came=list(came_of(known)),
         weeks=weeks_of(known, formats, unit),
         evidence=evidence_of(known, say),
-        entries=[entry_of(entry, say) for entry in changes["element_changes"]],
+        entries=[
+            {"known": entry, "verdict": entry_said(say, entry, name_of)}
+            for entry in changes["element_changes"]
+        ],
         entered=entered,
         did=did,
         gauges=list(reversed(gauges[-MOST_GAUGES:])),
@@ -438,8 +443,3 @@ def evidence_of(known: Mapping[str, Any], say: Sayer) -> list[tuple[str, list[An
         if statement["code"] not in ASKED and not statement["code"].startswith("entry_"):
             topics.setdefault(TOPICS.get(statement["code"], "level"), []).append(said(say, statement))
     return list(topics.items())
-
-
-def entry_of(entry: Mapping[str, Any], say: Sayer) -> dict[str, Any]:
-    """An entry with its verdict in words."""
-    return {"known": entry, "verdict": entry_verdict(say, entry)}

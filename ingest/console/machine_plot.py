@@ -79,7 +79,10 @@ def plot_of(
         if limit_level is None
         else AxisMark(
             x=limit_level,
-            text=say.plain("machine.limit_is", limit=str(formats.restriction(limit["restriction_pa"], unit))),
+            text=say.plain(
+                "machine.limit_doubted" if known["limit_in_doubt"] else "machine.limit_is",
+                limit=str(formats.restriction(limit["restriction_pa"], unit)),
+            ),
         ),
         outlook=axis.outlook(say),
         came=axis.came(),

@@ -1,8 +1,7 @@
 """
 What is said of a machine in one place: its state, what to do, and what to mind.
 
-Every page that opens with a machine, or lists an entry, takes the sentence from here, so that no two pages
-say two things.
+Every page that opens with a machine takes the sentence from here, so that no two pages say two things.
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ from typing import Any, NamedTuple
 
 from markupsafe import Markup
 
-from cleanside.ingest.console.fleet_page import advice_said, state_key
+from cleanside.ingest.console.fleet_page import advice_said
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.wording import Sayer
@@ -44,16 +43,11 @@ class MachineSaid(NamedTuple):
         return self.code in HELD or self.asks_to_look
 
 
-def entry_verdict(say: Sayer, change: Mapping[str, Any]) -> Markup:
-    """What the readings say of an entry. change : of `GET .../element-changes`."""
-    return said(say, change["said"])
-
-
 def machine_said(say: Sayer, document: Mapping[str, Any]) -> MachineSaid:
     """What a page says of a housing. document : of `api.routes.restriction.document_of`."""
     return MachineSaid(
         code=document["state"],
-        state=say(f"state.{state_key(document)}"),
+        state=say(f"state.{document['state_form']}"),
         advice=advice_said(say, document),
         caution=caution_of(say, document["advice_code"]),
         suspicions=[

@@ -99,6 +99,7 @@ class _Sheet:
         yield Markup('<path class="data" d="{}"/>').format(self._line())
         yield from self._changes()
         yield from self._now()
+        yield from self._outlook_words()
         yield from self._strip()
 
     def _x(self, x: float) -> float:
@@ -156,7 +157,6 @@ class _Sheet:
             yield Markup('<path class="spanmid" d="M{:.1f} {:.1f}v20"/>').format(likely[0], limit_y - 10)
         if outlook.late <= until:
             yield Markup('<path class="span" d="M{:.1f} {:.1f}v12"/>').format(late[0], limit_y - 6)
-        yield from self._outlook_words(outlook, limit_y)
 
     def _towards(self, begin: tuple[float, float], x: float, limit_y: float) -> tuple[float, float]:
         """Where the way from now to the limit at x ends: there, or at the edge of the paper."""
@@ -166,16 +166,31 @@ class _Sheet:
         share = 0.0 if math.isinf(x) else span / (x - self._plot.now.x)
         return float(self._right), begin[1] + share * (limit_y - begin[1])
 
-    def _outlook_words(self, outlook: PlottedOutlook, limit_y: float) -> Iterator[Markup]:
-        longest = max(map(_text_px, outlook.lines), default=0.0)
-        x = min(self._x(self._plot.now.x) + 6, self.width - longest - 2)
-        y = max(limit_y + 40, self._y(self._plot.points[-1][1]) + 34)
-        y = min(y, self._bottom - 15 * len(outlook.lines) - 12)
+    def _outlook_words(self) -> Iterator[Markup]:
+        """Right of now, where no data lie; where the paper is too narrow for them, above the plot."""
+        outlook, limit = self._plot.outlook, self._plot.limit
+        if outlook is None or limit is None or not self._plot.points or not outlook.lines:
+            return
+        x, high = self._x(self._plot.now.x) + 6, 15 * len(outlook.lines)
+        if x + max(map(_text_px, outlook.lines)) > self.width:
+            yield from self._words_above(outlook.lines)
+            return
+        limit_y = self._y(limit.x)
+        below_y = max(limit_y + 40, self._y(self._plot.points[-1][1]) + 34)
+        above_y, lowest_y = limit_y - high - 4, self._bottom - high - 12
+        # Under a level near zero there is no room: then over the limit, where no line is ahead of now.
+        y = above_y if below_y > lowest_y and above_y >= _TOP + 8 else min(below_y, lowest_y)
         for number, line in enumerate(outlook.lines):
-            strong = "strong" if number == 1 else ""
             yield Markup('<text class="{}" x="{:.1f}" y="{:.1f}">{}</text>').format(
-                strong, x, y + 15 * number, line
+                "strong" if number == 1 else "", x, y + 15 * number, line
             )
+
+    def _words_above(self, lines: Sequence[str]) -> Iterator[Markup]:
+        """The likely date; early and late too, where the line has room for them."""
+        likely = " ".join(lines[:2])
+        both = f"{likely}; {lines[2]}" if len(lines) > 2 else likely
+        text = both if _text_px(both) <= self.width else likely
+        yield Markup('<text x="0" y="27">{}</text>').format(text)
 
     def _limit(self) -> Iterator[Markup]:
         if self._plot.limit is None:

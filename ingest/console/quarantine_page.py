@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import json
 import math
-import sys
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal, NamedTuple, get_args
 from urllib.parse import urlencode
@@ -39,7 +38,7 @@ from cleanside.ingest.api.routes.attention import document_of, look
 from cleanside.ingest.api.routes.paging import Page, paged
 from cleanside.ingest.api.routes.quarantine import list_quarantine, list_sent_twice
 from cleanside.ingest.api.routes.shared import Name, R
-from cleanside.ingest.console.formats import Figure
+from cleanside.ingest.console.formats import HARD_SPACE, Figure
 from cleanside.ingest.console.forms import (
     FAULTS,
     FormFault,
@@ -292,15 +291,13 @@ def entries_of(
     resources: R, key: Key, say: Sayer, meant: Meant, page: Page
 ) -> tuple[Sequence[Mapping[str, Any]], str | None]:
     """Some readings of a group, or the one that is meant alone; and the cursor of the next ones."""
-    code, device, cursor = meant.code, meant.device, None
-    if code == COPIED_READING:  # some of those in conflict
-        entries = list_sent_twice(resources, key, device, most=sys.maxsize if meant.entry else SAMPLE)
-    elif meant.entry:
-        entries, _ = list_quarantine(resources, key, Page.just(meant.alone), code=code, device=device)
+    part = Page.just(meant.alone) if meant.entry else page
+    if meant.code == COPIED_READING:  # some of those in conflict
+        entries, cursor = list_sent_twice(resources, key, part, device=meant.device)
     else:
-        entries, cursor = list_quarantine(resources, key, page, code=code, device=device)
+        entries, cursor = list_quarantine(resources, key, part, code=meant.code, device=meant.device)
     if meant.entry:
-        entries = [entry for entry in entries if entry["entry"] == meant.alone]
+        entries, cursor = [entry for entry in entries if entry["entry"] == meant.alone], None
     return [{**entry, **_shown_of(entry, meant, say)} for entry in entries], cursor
 
 
@@ -337,7 +334,7 @@ def short_of(content: Mapping[str, Any], say: Sayer) -> str:
     known = units if isinstance(units, Mapping) else {}
     carried = [name for name in (*known, *QUANTITIES) if name in content]
     values = [
-        f"{say.quantity(name)} {_as_written(content[name], say)} {known.get(name, '?')}"
+        f"{say.quantity(name)} {_as_written(content[name], say)}{HARD_SPACE}{known.get(name, '?')}"
         for name in dict.fromkeys(carried)
     ]
     return "; ".join([_time_of(content, say), *values[:2]])

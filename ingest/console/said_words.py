@@ -51,6 +51,22 @@ def said(say: Sayer, statement: Mapping[str, Any]) -> Markup:
     return say(f"said.{code}", **values) if form is None else form(say, values)
 
 
+def entry_said(say: Sayer, change: Mapping[str, Any], name_of: Callable[[str], str]) -> Markup:
+    """
+    What the readings say of an entry, and who entered the same work close by.
+
+    change : of `GET .../element-changes`, or a question of `GET /v1/fleet`. name_of : what people call who
+    entered it.
+    """
+    other, statement = change["same_work"], change["said"]
+    made = None
+    if other is not None:
+        who = Markup("<bdi>{}</bdi>").format(other["by_name"] or name_of(other["who"]))
+        given = {"at": other["changed_at"], "who": who, "entered": other["entered_at"]}
+        made = say("said.entry_same_work", **given)
+    return _entry(say, statement["code"], statement["values"], made)
+
+
 def caution_of(say: Sayer, advice_code: str) -> Markup | None:
     """What to mind, after an advice; None: nothing."""
     cautions = CAUTIONS_OF.get(advice_code, ())
@@ -133,13 +149,18 @@ def _limit_in_another_unit(say: Sayer, values: Values) -> Markup:
     return say("said.limit_in_another_unit", **values, limit=_limit(say, values))
 
 
-def _entry(say: Sayer, code: str, values: Values) -> Markup:
-    """What the readings say of an entry, with the question it asks, or that a person confirmed it."""
-    text = _verdict(say, code, values)
+def _entry(say: Sayer, code: str, values: Values, same_work: Markup | None = None) -> Markup:
+    """
+    What the readings say of an entry, with the question it asks, or that a person confirmed it.
+
+    same_work : who entered the same work close by; None: no person did, or it is not said here.
+    """
+    parts = [_verdict(say, code, values), same_work]
     if values["is_question"]:
-        asks = say(f"said.asks.{ASKS[code]}") if code in ASKS else Markup("")
-        return Markup(" ").join(part for part in (text, asks, say("said.entry_until")) if part)
-    return text + " " + say("said.entry_confirmed") if values["confirmed"] else text
+        parts += [say(f"said.asks.{ASKS[code]}") if code in ASKS else Markup(""), say("said.entry_until")]
+    elif values["confirmed"]:
+        parts.append(say("said.entry_confirmed"))
+    return Markup(" ").join(filter(None, parts))
 
 
 def _no_day_ahead(say: Sayer, values: Values) -> bool:

@@ -82,6 +82,7 @@ router = page_router()
 ShopViewer = Annotated[Key, Depends(page_needs("shop:read"))]
 ShopEditor = Annotated[Key, Depends(page_needs("shop:write"))]
 
+GROUPS = ("site", "crew")
 IMPORTS = {"machines": import_machines, "parts": import_parts}
 METER_FIELDS = ("meter_hours", "old_meter_hours", "new_meter_began_hours")
 #: field of a body -> of the form of papers
@@ -353,7 +354,7 @@ class Given(NamedTuple):
     content: bytes
     #: take it, else preview it
     take: bool
-    #: sites and crews that are not there yet and shall be made, each as kind/code
+    #: what is not there yet and shall be made: sites and crews as kind/code, others as `near_name_ticked`
     new_ones: frozenset[str]
 
 
@@ -361,9 +362,13 @@ def _import(request: Request, resources: R, key: Key, given: Given) -> Response:
     bring = IMPORTS[given.what]
     plan = bring(resources, key, given.content, preview=True)
     new_ones = [f"site/{site}" for site in plan["new_sites"]] + [f"crew/{crew}" for crew in plan["new_crews"]]
+    near_names = [near for near in plan["near_names"] if near["noun"] not in GROUPS]
+    new_ones += map(near_name_ticked, near_names)
     is_asked = not given.new_ones.issuperset(new_ones)
     if given.take and not plan["faults"] and not is_asked:
-        sheet = bring(resources, key, given.content, preview=False)["sheet"]
+        because = sayer_of(request, key).plain("shop.make_it") if plan["near_names"] else ""
+        done = bring(resources, key, given.content, preview=False, confirmed_because=because)
+        sheet = done["sheet"]
         return see_other("/shop#spreadsheets" if sheet is None else f"/shop/spreadsheets/{sheet}")
     return render(
         request,
@@ -371,6 +376,7 @@ def _import(request: Request, resources: R, key: Key, given: Given) -> Response:
         key=key,
         status=422 if plan["faults"] or (given.take and is_asked) else 200,
         plan=plan,
+        near_names=[(near, near_name_ticked(near)) for near in near_names],
         decimals_of=decimals_of,
         faults=list(_alike(plan["faults"])),
         what=given.what,
@@ -378,6 +384,11 @@ def _import(request: Request, resources: R, key: Key, given: Given) -> Response:
         was_asked=given.take and is_asked,
         ticked=given.new_ones,
     )
+
+
+def near_name_ticked(near: Mapping[str, Any]) -> str:
+    """What the form says of a new name that a person ticked."""
+    return "/".join(filter(None, (near["noun"], near["machine"], near["name"])))
 
 
 @router.get("/shop/spreadsheets/{sheet}")

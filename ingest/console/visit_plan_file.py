@@ -121,5 +121,5 @@ def _place(say: Sayer, one: Mapping[str, Any]) -> dict[str, str]:
         "machine": one["machine"],
         "display_name": one["display_name"] or "",
         "housing": one["housing"],
-        "state": say.plain(f"state.{one['state']}"),
+        "state": say.plain(f"state.{one['state_form']}"),
     }

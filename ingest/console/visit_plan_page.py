@@ -25,11 +25,11 @@ from cleanside.ingest.api.routes.accepted_plan import (
     NewAcceptedPlan,
     PlanTakenBack,
     day_moves,
+    days_to_mind,
     get_accepted_plans,
     post_accepted_plan,
     post_plan_taken_back,
     questioned_days,
-    unsure_days,
 )
 from cleanside.ingest.api.routes.planning_terms import (
     NewTerms,
@@ -202,7 +202,7 @@ def _ask(
     with resources.reading() as connection:
         moves = day_moves(connection, key, body, resources.clock(), questioned)
         judge = services_of(request).judge(connection, key, now_us=resources.clock())
-        unsure = unsure_days(judge, moves)
+        mind = days_to_mind(judge, moves)
     sentences = VisitSentences(sayer_of(request, key), for_page=True)
     return render(
         request,
@@ -216,7 +216,7 @@ def _ask(
         same=sum(move.is_same for move in moves),
         visits=["/".join((v.machine, v.housing, v.on, v.version or "")) for v in body.visits],
         fixed=fixed,
-        unsure={name: sentences.unsure(of) for name, of in unsure.items()},
+        mind={name: sentences.to_mind(of) for name, of in mind.items()},
         whole=WrittenDays(sayer_of(request, key).formats).of,
     )
 

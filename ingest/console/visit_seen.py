@@ -25,9 +25,10 @@ from cleanside.ingest.api.routes.paper_shapes import planned_document
 from cleanside.ingest.api.routes.restriction import document_of
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.console.formats import WrittenDays
-from cleanside.ingest.console.machine_said import MachineSaid, entry_verdict, machine_said
+from cleanside.ingest.console.machine_said import MachineSaid, machine_said
 from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import may, sayer_of, templates
+from cleanside.ingest.console.said_words import entry_said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_entered import entered_at
 from cleanside.ingest.console.visit_sheet import (
@@ -90,7 +91,8 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
     say = sayer_of(request, key).in_unit(gauge_unit(report.terminal))
     document = document_of(view)
     says = machine_said(say, document)
-    own |= {"machine_says": says, "verdict_of": partial(entry_verdict, say)}
+    name_of = WhoNames(resources.reading, key, say)
+    own |= {"machine_says": says, "verdict_of": partial(entry_said, say, name_of=name_of)}
     own |= {"no_monitor": document["no_monitor"], "without_key": document["without_key"]}
     return own | _shown(request, key, report, newest, says, asked_of(chosen, report.checks))
 

@@ -46,6 +46,11 @@ class VisitSentences:
             found.append(self._say("visit_plan.chance", share=visit["chance_at_limit_before"]))
         return found
 
+    def to_mind(self, of: Mapping[str, Any]) -> str:
+        """What is to be looked at first on a day, or why its date is unsure. of : of `days_to_mind`."""
+        first = self._work.first(of) if of["causes"] else [self.unsure(of)]
+        return type(first[0])(" ").join(first)
+
     def unsure(self, of: Mapping[str, Any]) -> str:
         """Why its early date is unsure, as on the work list; "": it is not."""
         return self._say("visit_plan.unsure", why=self._work.unsure(of)) if of["unsure_because"] else ""
@@ -69,6 +74,8 @@ class VisitSentences:
             elif reason == "late" and visit["waits_for"] == "part":
                 there_on = self._on(visit["part_there_on"])
                 yield self._say("visit_plan.reason.late_part", part=visit["part"], day=there_on)
+            elif reason == "look_first" and visit["causes"]:
+                yield from self._work.first(visit)
             elif reason == "at_once" and visit["state"] == "over":
                 yield self._say("visit_plan.reason.at_once_over")
             elif not self._is_said_elsewhere(reason, place, visit):

@@ -83,7 +83,7 @@ def _place(say: Sayer, one: Mapping[str, Any]) -> dict[str, str]:
         "machine": one["machine"],
         "display_name": one["display_name"] or "",
         "housing": one["housing"],
-        "state": say.plain(f"state.{one['state']}"),
+        "state": say.plain(f"state.{one['state_form']}"),
         "chance": percent(one["chance_at_limit_before"]),
         "planned_day": "" if planned is None else planned["on"],
         "planned_by": "" if planned is None else planned["by"],

@@ -86,6 +86,11 @@ class WorkSentences:
         ]
         return type(because[0])("; ").join(because)
 
+    def first(self, of: Mapping[str, Any]) -> list[str]:
+        """What is to be looked at first, as the list says it."""
+        causes = [self._say(f"work.cause.{cause}") for cause in of["causes"]]
+        return [self._at_once("check_first", of), *causes]
+
     def _at_once(self, reason: str, of: Mapping[str, Any], **values: str) -> str:
         """The sentence of a reason; where dust reaches the engine, as the page Fleet says it."""
         if reason == "check_first" and "below_clean" in of.get("causes", ()):

@@ -20,7 +20,7 @@ from cleanside.ingest.owners.reach import sees_machine
 from cleanside.ingest.owners.seating import DAY_US, MOST_AHEAD_US, SeatOrder
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.names_like import names_like
+from cleanside.ingest.store.names_like import but_for_case, names_like
 
 
 def too_far_ahead(member: str, at_us: int | None, now_us: int) -> list[Complaint]:
@@ -76,7 +76,5 @@ def of_seat(connection: sa.Connection, key: Key, name: str, order: SeatOrder) ->
 
 
 def _but_for_case(pointer: str, name: str, there: Sequence[str]) -> list[Complaint]:
-    if name in there:
-        return []
-    alike = [other for other in there if other.lower() == name.lower()]
-    return [Complaint(pointer, "name_but_for_case", name=name, other=other) for other in alike[:1]]
+    other = but_for_case(name, there)
+    return [] if other is None else [Complaint(pointer, "name_but_for_case", name=name, other=other)]

@@ -8,9 +8,9 @@ Leaves to others: the transaction, the audit, who may do it (`ingest.api.routes.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Final, Literal
 
 import sqlalchemy as sa
 
@@ -19,13 +19,22 @@ from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.shop.machine_sheet import OF_MACHINE, SheetLine
 from cleanside.ingest.shop.meter import MeterDoubt, doubt_of
 from cleanside.ingest.shop.part_sheet import PartSheetLine
-from cleanside.ingest.shop.sheet_warnings import OddLimit, SheetLimit, near_kinds, odd_limits
+from cleanside.ingest.shop.sheet_warnings import (
+    NearName,
+    NewName,
+    OddLimit,
+    SheetLimit,
+    near_kinds,
+    near_names,
+    odd_limits,
+)
 from cleanside.ingest.shop.spreadsheet import SheetFault
 from cleanside.ingest.store import fleet, papers, shop
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.papers import NO_PAPERS, MeterReading, Papers
 from cleanside.ingest.store.shop import GroupRow
 
+GROUP_KINDS: Final[tuple[Literal["site", "crew"], ...]] = ("site", "crew")
 METER = ("meter_hours", "meter_offset_hours", "meter_read_at")
 #: columns of machine papers as the table has them
 PAPER_COLUMNS = {
@@ -66,6 +75,8 @@ class ImportPlan:
     #: new kind -> the one that is written the same in other letters
     near_kinds: Mapping[str, str] = field(default_factory=dict)
     odd_limits: list[OddLimit] = field(default_factory=list)
+    #: new names that are there already but for their capital letters: a person says that they are meant
+    near_names: list[NearName] = field(default_factory=list)
     faults: list[SheetFault] = field(default_factory=list)
 
 
@@ -188,7 +199,30 @@ def plan_machines(
     plan.odd_limits = odd_limits(_limits(states, lines, plan.changes, now_us))
     plan.new_sites = _new_groups(plan, "site", known["site"])
     plan.new_crews = _new_groups(plan, "crew", known["crew"])
+    names = {("machine", ""): list(machines)} | _group_names(known)
+    for machine, housing in states:
+        names.setdefault(("housing", machine), []).append(housing)
+    plan.near_names = near_names(_named_by_machines(plan.changes), names)
     return plan
+
+
+def _named_by_machines(changes: Sequence[RowChange]) -> Iterator[NewName]:
+    """The names of machines, housings, sites and crews in rows that change something."""
+    for change in changes:
+        yield NewName("machine", change.name, change.row, "machine")
+        if change.housing is not None:
+            yield NewName("housing", change.housing, change.row, "housing", change.name)
+        yield from _named_groups(change)
+
+
+def _named_groups(change: RowChange) -> Iterator[NewName]:
+    for kind in GROUP_KINDS:
+        if change.values.get(kind):
+            yield NewName(kind, change.values[kind], change.row, kind)
+
+
+def _group_names(known: Mapping[str, Sequence[GroupRow]]) -> dict[tuple[str, str], list[str]]:
+    return {(kind, ""): [group.name for group in groups] for kind, groups in known.items()}
 
 
 def _there(state: _State | None, machine: _State | None, now_us: int) -> dict[str, Any]:
@@ -379,6 +413,10 @@ def plan_parts(connection: sa.Connection, owner_id: int, lines: Sequence[PartShe
         if values or part is None:
             plan.changes.append(RowChange(line.row, line.part, None, part is None, before, values))
     plan.new_sites = _new_groups(plan, "site", known)
+    names = {("part", ""): list(parts)} | _group_names({"site": known})
+    numbers = (NewName("part", change.name, change.row, "part") for change in plan.changes)
+    sites = (new for change in plan.changes for new in _named_groups(change))
+    plan.near_names = near_names([*numbers, *sites], names)
     return plan
 
 

@@ -1,5 +1,5 @@
 """
-What a person should look at before a file of machines is taken: none of it is refused.
+What a person should look at before a file is taken: none of it is a fault.
 
 Promises: pure.
 Leaves to others: faults (`spreadsheet`, `machine_sheet`), the plan of an import (`sheet_import`).
@@ -10,7 +10,9 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from typing import NamedTuple
+from typing import Literal, NamedTuple
+
+from cleanside.ingest.store.names_like import Named, but_for_case
 
 LEAST_OTHERS = 3  # limits of a kind, beside the one that is looked at; chosen
 FAR = 2.0  # times the middle of the others, or less than one in so many; chosen
@@ -33,6 +35,42 @@ class OddLimit(NamedTuple):
 
     limit: SheetLimit
     others_pa: float  # the middle of the others
+
+
+class NewName(NamedTuple):
+    """A name of a file that may be new."""
+
+    noun: Named | Literal["housing"]
+    name: str
+    row: int
+    column: str
+    machine: str = ""  # of a housing, whose names are those of its machine
+
+
+class NearName(NamedTuple):
+    """A new name of a file that is another but for the case of its letters."""
+
+    new: NewName
+    existing: str
+
+
+def near_names(named: Iterable[NewName], known: Mapping[tuple[str, str], Iterable[str]]) -> list[NearName]:
+    """
+    New names that are there already but for their capital letters, or stand in an earlier row.
+
+    named : in the order of the file. known : noun and machine (of a housing, else "") -> the names there.
+    """
+    alike: defaultdict[tuple[str, str, str], list[str]] = defaultdict(list)
+    for place, names in known.items():
+        for name in names:
+            alike[*place, name.lower()].append(name)
+    found = []
+    for new in named:
+        names = alike[new.noun, new.machine, new.name.lower()]
+        if (other := but_for_case(new.name, names)) is not None:
+            found.append(NearName(new, other))
+        names.append(new.name)
+    return found
 
 
 def odd_limits(limits: Sequence[SheetLimit]) -> list[OddLimit]:

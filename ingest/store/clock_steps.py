@@ -4,6 +4,7 @@ Steps back of a clock within a stream: the time falls by more than an hour while
 Promises: nothing of what is stored changes; a step is a report of its stream, in the server's words, so that
 it counts and stays like those of gateways. A step is settled once its first reading is, or was, quarantined:
 a person then has it in hand.
+A step forward is no report: nothing that is sent tells it from a key-off (`docs/explanation/time.md`).
 Leaves to others: what a step is (`ingest.checking.plausible_time`), who is asked (`analysis.concerns`).
 """
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Final, Literal, NamedTuple
 
 import sqlalchemy as sa
@@ -40,3 +40,9 @@ def names_like(connection: sa.Connection, noun: Named, owner: int, name: str) ->
     if place.is_ascii:
         query = query.where(sa.func.lower(place.column) == name.lower())
     return [found for found in connection.execute(query).scalars() if found.lower() == name.lower()]
+
+
+def but_for_case(name: str, there: Iterable[str]) -> str | None:
+    """Of these, the name that `name` is but for the case of its letters; None: none, or it is there. Pure."""
+    alike = [other for other in there if other.lower() == name.lower()]
+    return None if name in alike else next(iter(alike), None)

@@ -89,11 +89,36 @@ def register_worked(api: Api, hours: int, **more: Any) -> None:
     api.analyse()
 
 
+def tubes_exchanged_at_last(api: Api) -> None:
+    """30 h as they are, then 10 h with the tubes of the sensor exchanged; each begins at rest."""
+    set_hours_in(api, 41)
+    for first_hour, hours, sign in ((0, 30, 1.0), (30, 10, -1.0)):
+        body = working_hours(hours, first_seq=1 + first_hour * 60)
+        columns = body["columns"]
+        for name, turned in (("restriction", sign), ("engine_speed", 1.0)):
+            columns[name] = [
+                0.0 if minute % 60 < 6 else turned * value for minute, value in enumerate(columns[name])
+            ]
+        api.send(body)
+    api.analyse()
+
+
 def restriction(api: Api, machine: str = "grader-07", **query: str) -> dict[str, Any]:
     response = api.get(f"/v1/machines/{machine}/restriction", key="planner", params=query)
     assert response.status_code == 200, response.text
     document: dict[str, Any] = response.json()
     return document
+
+
+def test_the_series_has_the_sign_that_all_figures_have(api: Api) -> None:
+    """With the tubes exchanged the plot fell to zero beside a machine over its limit."""
+    api.register()
+    tubes_exchanged_at_last(api)
+    known = restriction(api)
+    assert "ports_swapped" in [suspicion["cause"] for suspicion in known["suspicions"]]
+    levels = [point["restriction_pa"] for point in known["series"]]
+    assert min(levels) > 1_500
+    assert levels[-1] == pytest.approx(known["restriction_pa"], rel=0.05)
 
 
 # ---------------------------------------------------------------- machines and devices

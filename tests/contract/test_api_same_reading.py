@@ -6,6 +6,7 @@ Found in a campaign: 53 readings of a copied spool were stored twice, and nothin
 
 from __future__ import annotations
 
+import html
 import re
 from typing import Any
 
@@ -103,6 +104,22 @@ def test_the_page_shows_the_question_and_does_what_the_person_chooses(api: Api) 
     done = api.request("POST", "/quarantine/repairs", key="operator", data=wish | seen)
     assert done.headers["location"].endswith(f"given_up={COUNT}&left=0")
     assert stored(api) == {STREAM: COUNT, COPY: 0}
+
+
+def test_every_reading_of_the_group_is_reached_page_by_page_and_each_alone(api: Api) -> None:
+    copied(api)
+    at = f"/quarantine/group?code=copied_reading&device={DEVICE}&limit=2"
+    numbers: list[str] = []
+    while at:
+        shown = api.get(at, key="operator").text
+        numbers += re.findall(r'role="rowheader">(\d+)<', shown)
+        [more] = re.findall(r'<a class="button" href="([^"]*cursor=[^"]*)"', shown) or [""]
+        at = html.unescape(more)
+    assert numbers == ["1", "2", "3", "4", "5"]
+    [last] = re.findall(r'href="([^"]*entry=\d+[^"]*)"', shown)
+    alone = api.get(html.unescape(last), key="operator").text
+    assert re.findall(r'role="rowheader">(\d+)<', alone) == ["5"]
+    assert "cursor=" not in alone
 
 
 @pytest.mark.parametrize(

@@ -99,6 +99,53 @@ def test_a_preview_names_what_a_slip_makes(api: Api) -> None:
     assert row["meter_read_at"] == "2025-11-27T12:00:00Z"
 
 
+SLIPS = """machine,housing,site,crew
+Grader-07,main,Oberkies,early-shift
+loader-05,left,oberkies,Early-Shift
+loader-05,Left,oberkies,Early-Shift
+loader-06,,,
+Loader-06,,,
+"""
+
+
+def test_new_names_that_are_there_but_for_their_capital_letters_are_asked_about_as_forms_ask(
+    api: Api,
+) -> None:
+    """Machines, housings, sites and crews; also two rows of one file. It is the question of a form."""
+    taken(api, FLEET)
+    near = taken(api, SLIPS, preview=True)["near_names"]
+    assert [(n["row"], n["noun"], n["machine"], n["name"], n["existing"]) for n in near] == [
+        (2, "machine", None, "Grader-07", "grader-07"),
+        (2, "site", None, "Oberkies", "oberkies"),
+        (3, "crew", None, "Early-Shift", "early-shift"),
+        (4, "housing", "loader-05", "Left", "left"),
+        (6, "machine", None, "Loader-06", "loader-06"),
+    ]
+    before = fetched(api)
+    refused = bring(api, SLIPS)
+    assert (refused.status_code, refused.json()["code"]) == (422, "not_valid")
+    errors = refused.json()["errors"]
+    assert [e["pointer"] for e in errors] == [
+        *("#/row/2/machine", "#/row/2/site", "#/row/3/crew", "#/row/4/housing", "#/row/6/machine")
+    ]
+    form = api.post("/v1/sites", {"site": "Oberkies"}, key="planner").json()["errors"]
+    assert errors[1]["detail"] == form[0]["detail"]
+    assert fetched(api) == before
+    assert bring(api, SLIPS, confirmed_because=" ").status_code == 422
+    taken(api, SLIPS, confirmed_because="two fleets, one of them bought")
+    assert taken(api, SLIPS, preview=True)["near_names"] == []
+
+
+def test_a_new_part_that_is_there_but_for_its_capital_letters_is_asked_about(api: Api) -> None:
+    taken(api, "part,lead_time_days\nKG-0715,3\n", PARTS)
+    slip = "part,lead_time_days\nkg-0715,3\n"
+    [near] = taken(api, slip, PARTS, preview=True)["near_names"]
+    assert (near["noun"], near["name"], near["existing"]) == ("part", "kg-0715", "KG-0715")
+    assert bring(api, slip, PARTS).status_code == 422
+    taken(api, slip, PARTS, confirmed_because="another maker's")
+    assert taken(api, slip, PARTS, preview=True)["near_names"] == []
+
+
 @pytest.mark.parametrize("start", ["", "\ufeff"], ids=["plain", "with byte order mark"])
 def test_a_file_makes_machines_sites_and_crews_at_once(api: Api, start: str) -> None:
     preview = taken(api, start + FLEET, preview=True)

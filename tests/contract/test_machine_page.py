@@ -160,6 +160,33 @@ def test_an_entry_is_made_in_the_zone_of_who_makes_it_and_shown_with_its_verdict
     assert html.escape(str(table("en")["caution.element_out"])) in shown
 
 
+@pytest.mark.parametrize(
+    ("language", "said"),
+    [("en", r"was made by <bdi>.*?</bdi> on"), ("de", r"hat <bdi>.*?</bdi> am .* gemacht")],
+)
+def test_the_question_about_the_same_work_again_says_who_entered_the_first_and_when(
+    api: Api, language: str, said: str
+) -> None:
+    """An admin enters the change, and a planner enters it again for the day after."""
+    register_worked(api, 60)
+    changes = f"/v1{MACHINE}/element-changes"
+    first = {"what": "new", "changed_at": instant_text(api.clock.now_us), "entry_id": "first"}
+    api.post(changes, first).raise_for_status()
+    api.clock.now_us += 26 * 3_600_000_000
+    second = {"what": "new", "changed_at": instant_text(api.clock.now_us), "entry_id": "second"}
+    api.post(changes, second, key="planner").raise_for_status()
+    [one, other] = entries(api)
+    assert (one["same_work"], other["verdict"], other["is_question"]) == (None, "again", True)
+    made = {"entry_id": "first", "changed_at": one["changed_at"], "entered_at": one["entered_at"]}
+    assert other["same_work"] == made | {"who": one["who"], "by_name": None}
+    assert one["who"] != other["who"]
+    [known] = api.get("/v1/fleet").json()["housings"]
+    assert [asked["same_work"] for asked in known["questions"]] == [other["same_work"]]
+    for path in (MACHINE, "/fleet", "/visit/grader-07"):
+        page = api.get(path, key="planner", headers={"Accept-Language": language}).text
+        assert re.search(said, page), path
+
+
 def test_the_same_form_sent_twice_is_one_entry(api: Api) -> None:
     for _ in range(2):
         assert send(api, form(entry_id="e-1")).status_code == 303

@@ -438,13 +438,32 @@ def test_a_gauge_before_the_work_without_a_unit_is_asked_for_its_unit(api: Api) 
 
 def test_a_gauge_of_another_machine_is_asked_about(api: Api) -> None:
     """22 inH2O where the monitor says 12: the words that were seen fit no unit and no limit better."""
-    api.request("PUT", "/v1/machines/grader-07/terminal-restriction", json={"value": 6.2, "unit": "kPa"})
     set_hours_in(api, 31)
     api.send(working_hours(30))
     api.analyse()
     form(api, "gauge_reading", value="5,6", unit="kPa", housing="main")
     [shown] = api.get("/v1/machines/grader-07/gauge-readings").json()["gauge_readings"]
     assert (shown["is_doubtful"], shown["meant_unit"]) == (True, None)
+
+
+def test_a_gauge_in_another_unit_than_the_limits_is_asked_about_until_a_second_look_shows_the_same(
+    api: Api,
+) -> None:
+    """2.7 inH2O, where the limit is in kPa and the monitor says 3 kPa."""
+    set_hours_in(api, 31)
+    api.send(working_hours(30))
+    api.analyse()
+    gauges = "/v1/machines/grader-07/gauge-readings"
+    form(api, "gauge_reading", value="2,7", unit="inH2O", housing="main")
+    [shown] = api.get(gauges).json()["gauge_readings"]
+    assert (shown["is_doubtful"], shown["meant_unit"]) == (True, "kPa")
+    asked = "Do you mean 2.7\N{NO-BREAK SPACE}kPa or 2.7\N{NO-BREAK SPACE}inH2O?"
+    assert asked in entered(api.get(PAGE, key="planner").text)
+    set_hours_in(api, 31.5)
+    form(api, "gauge_reading", value="2,7", unit="inH2O", housing="main")
+    both = api.get(gauges).json()["gauge_readings"]
+    assert [(gauge["value"], gauge["is_doubtful"]) for gauge in both] == [(2.7, False), (2.7, False)]
+    assert asked not in entered(api.get(PAGE, key="planner").text)
 
 
 def test_hour_meter_and_gauge_are_entered_without_work_too(api: Api) -> None:
@@ -467,13 +486,13 @@ def test_a_gauge_is_taken_compared_and_asked_about_where_another_unit_would_fit(
     assert (gauge["is_doubtful"], gauge["meant_unit"]) == (True, "inH2O")
     shown = (entered(api.get(PAGE, key="planner").text), api.get("/machines/grader-07").text)
     for page in shown:
-        assert "Was inH2O meant?" in page
+        assert "Do you mean 14\N{NO-BREAK SPACE}inH2O or 14\N{NO-BREAK SPACE}kPa?" in page
         assert "The monitor says" in page
     assert 'name="of"' in shown[0]  # the button that takes it back
     form(api, "gauge_reading", headers=OUTBOX, value="2,7", unit="kPa", **at)
     again = entered(api.get(PAGE, key="planner").text)
     assert again.count("The monitor says") == 2
-    assert again.count("meant?") == 1
+    assert again.count("Do you mean") == 1
 
 
 def test_a_used_meter_is_entered_at_the_visit_with_what_it_showed_when_fitted(api: Api) -> None:

@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 import pytest
 
 from cleanside.ingest.checking.checks import CODES
+from cleanside.ingest.console.formats import HARD_SPACE
 from cleanside.ingest.console.quarantine_page import Way, Wish, helps, ways_for
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
@@ -164,8 +165,8 @@ def test_a_preview_shows_the_values_before_and_after(api: Api) -> None:
     assert [one["seq"] for one in sample] == [1, 2, 3]
     assert (sample[0]["before"].get("units", {}), sample[0]["after"]["units"]) == ({}, {"restriction": "kPa"})
     page = group(api, way="unit", value="restriction kPa").text
-    assert "restriction 3.0 ?" in page
-    assert "restriction 3.0 kPa" in page
+    assert f"restriction 3.0{HARD_SPACE}?" in page
+    assert f"restriction 3.0{HARD_SPACE}kPa" in page
 
 
 def test_a_quantity_that_is_not_known_is_left_out_on_the_page(api: Api) -> None:
@@ -428,11 +429,11 @@ def test_a_value_out_of_range_is_repaired_by_its_unit(sqlite_database_url: str) 
         wish = group | {"way": "unit", "value": "restriction mmH2O"}
         preview = api.get(f"/quarantine/group?{urlencode(wish)}", key="operator").text
         assert "3 would be stored and 0 would stay" in preview
-        for shown in ("restriction 300.0 kPa", "restriction 300.0 mmH2O", "2.942"):
+        for shown in (f"restriction 300.0{HARD_SPACE}kPa", f"restriction 300.0{HARD_SPACE}mmH2O", "2.942"):
             assert shown in preview
         headers = {"Accept-Language": "de"}
         german = api.get(f"/quarantine/group?{urlencode(wish)}", key="operator", headers=headers).text
-        for shown in ("Unterdruck 300,0 kPa", "2,942", "300,00 kPa Unterdruck liegt außerhalb"):
+        for shown in (f"Unterdruck 300,0{HARD_SPACE}kPa", "2,942", "300,00 kPa Unterdruck liegt außerhalb"):
             assert shown in german
         assert held(api) == 3  # a preview changes nothing
         data = wish | seen(preview)

@@ -198,6 +198,29 @@ def test_a_site_that_is_new_is_made_only_when_somebody_says_so(api: Api) -> None
     assert [site["site"] for site in shop["sites"]] == ["oberkies", "oberkis"]
 
 
+@pytest.mark.parametrize(
+    ("language", "said"),
+    [
+        ("en", "written the same but for capital letters"),
+        ("de", "schreibt sich bis auf Groß- und Kleinbuchstaben"),
+    ],
+)
+def test_a_machine_of_a_file_that_is_there_but_for_capital_letters_is_taken_only_when_ticked(
+    api: Api, language: str, said: str
+) -> None:
+    api.register()
+    content = b"machine\nGrader-07\n"
+    given = {"what": "machines", "text": content.decode(), "take": "yes"}
+    heard = {"Accept-Language": language}
+    asked = send(api, "/shop/import", given, headers=heard)
+    assert asked.status_code == 422
+    assert said in unescape(asked.text)
+    assert ticks_asked(asked.text) == ["machine/Grader-07"]
+    assert len(api.get("/v1/machines").json()["machines"]) == 1
+    assert send(api, "/shop/import", given | {"new_ones": "machine/Grader-07"}).status_code == 303
+    assert len(api.get("/v1/machines").json()["machines"]) == 2
+
+
 def test_each_fault_of_a_spreadsheet_stands_in_a_row_and_nothing_can_be_taken(api: Api) -> None:
     content = b"machine,service_on,retired\ngrader-07,4.12.2026,perhaps\n<b>,,\n"
     faulty = upload(api, content)

@@ -136,15 +136,21 @@ def post_accepted_plan(body: NewAcceptedPlan, request: Request, resources: R, ke
     return document | {"orders": _want_orders(request, resources, key, zone)}
 
 
-def unsure_days(judge: Judge, moves: Sequence[PlannedMove]) -> dict[str, dict[str, Any]]:
-    """Machine/housing -> why its date is unsure, and how much is used; of days that are planned again."""
+def days_to_mind(judge: Judge, moves: Sequence[PlannedMove]) -> dict[str, dict[str, Any]]:
+    """
+    Machine/housing -> what to look at first, or why its date is unsure and how much is used.
+
+    Of days that are planned again.
+    """
     housings = [move.housing for move in moves if move.is_made]
     found: dict[str, dict[str, Any]] = {}
     for view in judge.views(housings, whole_owner=False):
-        if because := unsure_of_visit(view.assessment, ()):
-            used = view.assessment.study.share_used_percent
-            name = f"{view.housing.machine}/{view.housing.name}"
-            found[name] = {"unsure_because": because, "share_used_percent": used}
+        study, because = view.assessment.study, unsure_of_visit(view.assessment, ())
+        causes = [s.cause for s in study.suspicions] if view.assessment.state == "suspect" else []
+        if because or causes:
+            about = {"causes": causes, "unsure_because": because}
+            about["share_used_percent"] = study.share_used_percent
+            found[f"{view.housing.machine}/{view.housing.name}"] = about
     return found
 
 

@@ -32,6 +32,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     PlanState,
     SaidValues,
     State,
+    StateForm,
 )
 from cleanside.ingest.api.routes.named_schema import opened
 
@@ -287,6 +288,16 @@ class SuspicionShown(Described):
     said: SaidShown
 
 
+class SameWork(Described):
+    """An entry of the same work close by another, and who made it."""
+
+    entry_id: str = Field(description="id of that entry")
+    changed_at: str = Field(description="when its work was done, as entered, UTC")
+    entered_at: str = Field(description="when it was made, UTC")
+    who: str = Field(description="handle of the key or person it was entered with")
+    by_name: str | None = Field(description="the name that was written at the machine; null: not made there")
+
+
 class QuestionShown(Described):
     """An entry that the readings contradict. It changes no figure until a person has settled it."""
 
@@ -295,6 +306,7 @@ class QuestionShown(Described):
     verdict: EntryVerdict
     says: str
     said: SaidShown
+    same_work: SameWork | None = Field(description="an entry of the same work close by; null: none")
 
 
 class TerminalShown(Described):
@@ -433,6 +445,7 @@ class HousingAnswer(Described):
     kind: str | None
     now: str
     state: State = Field(description="the state, as a code; stable, decide by this", examples=["plan"])
+    state_form: StateForm
     state_text: str = Field(description="the state in plain words", examples=["plan change"])
     advice: str
     advice_code: str = Field(description="the advice, as a code; stable", examples=["advice_plan"])
@@ -456,6 +469,7 @@ class HousingAnswer(Described):
     clean_restriction_pa: float | None
     terminal_restriction: TerminalShown | None
     share_used_percent: float | None
+    limit_in_doubt: bool
     life_hours: float | None
     cleanings: int = Field(description="how often the running element was cleaned, entered or likely")
     age_known: bool

@@ -9,7 +9,7 @@ from __future__ import annotations
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import Dates, Described
-from cleanside.ingest.api.routes.described_kinds import State
+from cleanside.ingest.api.routes.described_kinds import State, StateForm
 
 
 class HousingChangeShown(Described):
@@ -20,8 +20,10 @@ class HousingChangeShown(Described):
     housing: str
     site: str | None
     state: State
+    state_form: StateForm
     state_then: State
     share_used_percent: float | None
+    limit_in_doubt: bool
     share_used_percent_then: float | None = Field(description="as of then; null: not known [%]")
     due_at: Dates | None
     due_at_then: Dates | None = Field(description="as of then, of the element of then; null: not known")

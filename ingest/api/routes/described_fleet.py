@@ -18,6 +18,7 @@ from cleanside.ingest.api.routes.described import (
     KeyEndedShown,
     LaidUpShown,
     SaidShown,
+    SameWork,
     ServiceShown,
     TerminalShown,
 )
@@ -122,8 +123,13 @@ class GaugeShown(Described):
     )
     cleanside_hour: str | None = Field(description="the hour of `cleanside_pa`")
     difference_pa: float | None = Field(description="the gauge less cleanside [Pa]")
-    is_doubtful: bool = Field(description="far above the limit or what cleanside says: look at it again")
-    meant_unit: str | None = Field(description="the unit that would fit a doubtful one; null: none")
+    is_doubtful: bool = Field(
+        description="far above the limit or what cleanside says; or far below that, while the number in the "
+        "unit of the limit would fit: look at it again; false once a second look within a day shows the same"
+    )
+    meant_unit: str | None = Field(
+        description="the unit that would fit a doubtful one: of the limit, else the commonest; null: none"
+    )
     limit_pa: float | None = Field(description="the change limit at that instant [Pa]")
 
 
@@ -174,6 +180,7 @@ class ChangeShown(Described):
         description="what a clean element was expected to read; null: not known [Pa]"
     )
     look_by: str | None = Field(description="by when enough is seen to check it, UTC; null: it is checked")
+    same_work: SameWork | None = Field(description="an entry of the same work close by; null: none")
     meter_hours: float | None
     gauge: GaugeShown | None
 

@@ -69,6 +69,31 @@ ReadingsFormat = TypeAliasType(
 
 # ---------------------------------------------------------------- housings, elements, acceptance
 
+StateForm = TypeAliasType(
+    "StateForm",
+    Annotated[
+        Literal[
+            "running-in",
+            "serving",
+            "plan",
+            "due",
+            "over",
+            "suspect",
+            "silent",
+            "look",
+            "no_limit",
+            "age_unknown",
+            "cleaned",
+        ],
+        Field(
+            description=(
+                "what a person reads for the state: as the state, or look: is the element in; no_limit: no "
+                "change limit is entered; age_unknown: the element was in use when first seen; cleaned: it "
+                "was cleaned, and is not new"
+            )
+        ),
+    ],
+)
 State = TypeAliasType(
     "State",
     Annotated[
@@ -387,6 +412,13 @@ GaugeSource = TypeAliasType(
     Annotated[
         Literal["hand_gauge", "own_indicator"],
         Field(description="hand_gauge: at the tap; own_indicator: the one that came with the machine"),
+    ],
+)
+NamedNoun = TypeAliasType(
+    "NamedNoun",
+    Annotated[
+        Literal["machine", "housing", "site", "crew", "part"],
+        Field(description="what a name of a file is of"),
     ],
 )
 SheetSeparator = TypeAliasType(

@@ -16,6 +16,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     OrderEnd,
     ServiceFit,
     State,
+    StateForm,
     UnsureReason,
     VisitReason,
     WaitsFor,
@@ -111,6 +112,8 @@ class PlannedMachineShown(VisitNameShown):
     display_name: str | None
     site: str | None
     state: State
+    state_form: StateForm
+    limit_in_doubt: bool
     due_at: Dates | None
     dates_rest_on: DatesRestOn | None
 
@@ -134,6 +137,7 @@ class VisitShown(PlannedMachineShown):
     indicator_latched: bool
     part: str | None = Field(description="the part that it takes; null: not entered")
     reasons: list[VisitReason] = Field(description="why on this day, the strongest first")
+    causes: list[str] = Field(description="what to look at first, by code; empty: nothing")
     unsure_because: list[UnsureReason] = Field(
         description="why its early date is unsure, where its element has used little; empty: it has not"
     )

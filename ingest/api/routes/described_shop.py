@@ -26,11 +26,13 @@ from cleanside.ingest.api.routes.described_kinds import (
     EntryVerdict,
     JobReason,
     LaterReason,
+    NamedNoun,
     PieceFrom,
     ReasonValues,
     ServiceFit,
     SheetKind,
     State,
+    StateForm,
     UnsureReason,
 )
 
@@ -172,11 +174,13 @@ class JobShown(Described):
     site: str | None
     crew: str | None
     state: State
+    state_form: StateForm
     reason: JobReason = Field(description="why it stands on this day")
     unsure_because: list[UnsureReason] = Field(
         description="why its early date is unsure, where its element has used little; empty: it has not"
     )
     share_used_percent: float | None
+    limit_in_doubt: bool
     due_at: Dates | None
     latch_at: Dates | None
     indicator_days: int | None
@@ -222,7 +226,9 @@ class LaterJobShown(Described):
     housing: str
     site: str | None
     state: State
+    state_form: StateForm
     causes: list[str] = Field(description="what to look at first, by code; empty: nothing")
+    limit_in_doubt: bool
     due_at: Dates | None
     latch_at: Dates | None
     indicator_days: int | None
@@ -397,6 +403,16 @@ class OddLimitShown(Described):
     others: float = Field(description="the middle of the others of the kind, in the same unit")
 
 
+class NearNameShown(Described):
+    """A new name of a file that is another but for the case of its letters."""
+
+    row: int = Field(description="of the file, as a spreadsheet counts")
+    noun: NamedNoun = Field(description="what the name is of")
+    machine: str | None = Field(description="of a housing; null: the name is none of a housing")
+    name: str = Field(description="as the file has it")
+    existing: str = Field(description="the name that is there, or stands in an earlier row")
+
+
 class SheetAnswer(Described):
     """What an import did, or, as a preview, would do."""
 
@@ -417,6 +433,10 @@ class SheetAnswer(Described):
     new_machines: list[str] = Field(description="not there yet; a slip in a name makes one")
     near_kinds: list[NearestGroup] = Field(
         description="new kinds that differ from another by large and small letters alone"
+    )
+    near_names: list[NearNameShown] = Field(
+        description="new names that are there already, or in an earlier row, but for their capital letters: "
+        "the file is taken with `confirmed_because` alone"
     )
     odd_limits: list[OddLimitShown] = Field(
         description="change limits more than twice, or less than half, those of other machines of the kind"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 import numpy as np
@@ -11,7 +12,7 @@ from fastapi import Depends, Query, Request
 from pydantic import Field
 
 from cleanside.gateway.units import counted
-from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
+from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.api.routes.described_fleet import ChangesAnswer
 from cleanside.ingest.api.routes.described_kinds import ElementWork
 from cleanside.ingest.api.routes.example import example
@@ -419,11 +420,10 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
 
     def read_at(change: EnteredChange) -> dict[str, Any]:
         gauge = gauges.get(change.entry_id)
-        limit = terminal_at(terminals, change.changed_us)
         shown = (
             None
             if gauge is None or series is None
-            else gauge_document(gauge, series, limit, trusted_until_s=until_s)
+            else gauge_document(gauge, gauges.values(), series, terminals, trusted_until_s=until_s)
         )
         use = use_document(uses.get((housing.id, change.entry_id)))
         asked = _asked_document(asked_back.get(change.entry_id))
@@ -436,7 +436,7 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         "machine": housing.machine,
         "housing": housing.name,
         "element_changes": [
-            _change_document(change, weighed, unit) | read_at(change) for change, weighed in shown
+            _change_document(change, weighed, unit, entered) | read_at(change) for change, weighed in shown
         ],
         "cleanings": study.cleanings,
         "cautions": shown_cautions("change"),
@@ -447,7 +447,10 @@ def _asked_document(asked: AskedBack | None) -> dict[str, Any] | None:
     return None if asked is None else {"by_name": asked.by_name, "at": text(asked.at_us), "note": asked.note}
 
 
-def _change_document(change: EnteredChange, weighed: WeighedEntry, unit: str | None) -> dict[str, Any]:
+def _change_document(
+    change: EnteredChange, weighed: WeighedEntry, unit: str | None, entered: Mapping[str, EnteredChange]
+) -> dict[str, Any]:
+    """entered : the entries of the housing by id."""
     return {
         "changed_at": text(change.changed_us),
         "entered_at": text(change.entered_us),
@@ -460,6 +463,7 @@ def _change_document(change: EnteredChange, weighed: WeighedEntry, unit: str | N
         "by_name": change.by_name,
         "part": change.part,
         "is_question": weighed.is_question,
+        "same_work": same_work_document(weighed, entered),
         **weighed_document(weighed, unit),
     }
 
@@ -483,14 +487,31 @@ def weighed_document(weighed: WeighedEntry, unit: str | None) -> dict[str, Any]:
     }
 
 
-def question_document(weighed: WeighedEntry, unit: str | None) -> dict[str, Any]:
-    """An entry that the readings contradict, for a list of housings."""
+def same_work_document(weighed: WeighedEntry, entered: Mapping[str, EnteredChange]) -> dict[str, Any] | None:
+    """The entry that says the same work close by, and who made it when; None: none does."""
+    other = None if weighed.other_name is None else entered.get(weighed.other_name)
+    if other is None:
+        return None
+    return {
+        "entry_id": other.entry_id,
+        "changed_at": text(other.changed_us),
+        "entered_at": text(other.entered_us),
+        "who": other.who,
+        "by_name": other.by_name,
+    }
+
+
+def question_document(
+    weighed: WeighedEntry, unit: str | None, entered: Mapping[str, EnteredChange]
+) -> dict[str, Any]:
+    """An entry that the readings contradict, for a list of housings. entered : its entries by id."""
     return {
         "changed_at": text_s(weighed.entry.at_s),
         "entry_id": weighed.entry.name,
         "verdict": weighed.verdict,
         "says": text_of(of_entry(weighed), unit),
         "said": said_document(of_entry(weighed)),
+        "same_work": same_work_document(weighed, entered),
     }
 
 

@@ -229,6 +229,8 @@ MEANINGS: Mapping[str, str] = {
     "session": "number of the session",
     "sessions": "sessions, newest first",
     "settled_at": "when it was taken or given up, UTC; null: it waits",
+    "limit_in_doubt": "true: the change limit contradicts the readings, or its unit, so that share used, "
+    "hours left and dates, which are measured by it, are null",
     "share_used_percent": "used, from clean to limit; can exceed 100; null: not known [%]",
     "shed": "numbers that the gateway deleted unsent and declared",
     "signal_dbm": "signal strength [dBm]",
@@ -237,6 +239,7 @@ MEANINGS: Mapping[str, str] = {
     "source": "published source of the figures",
     "start_at": "when the life began, UTC",
     "state": "the state, as a code; stable, decide by this",
+    "state_form": "which words a person reads for the state, as a code",
     "state_text": "the state in plain words",
     "state_then": "how it stood then, as a code",
     "status": "how it stands",

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, Protocol
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Annotated, Any, NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -12,7 +12,7 @@ from fastapi import Depends, Query, Request
 from pydantic import Field
 
 from cleanside.gateway.units import own_name, to_si
-from cleanside.ingest.analysis.assessment import Judge, View, terminal_at
+from cleanside.ingest.analysis.assessment import Judge, View, gauge_unit, terminal_at
 from cleanside.ingest.analysis.memory import summaries_of
 from cleanside.ingest.api.routes.described_kinds import GaugeSource
 from cleanside.ingest.api.routes.described_shop import (
@@ -60,7 +60,12 @@ from cleanside.ingest.api.routes.shop import PartNumber, ShopWriter, find_group,
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction import Study
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
-from cleanside.ingest.restriction.verdict.gauge_doubt import GaugeDoubt, gauge_doubt
+from cleanside.ingest.restriction.verdict.gauge_doubt import (
+    DoubtedLook,
+    GaugeDoubt,
+    gauge_doubt,
+    is_shown_again,
+)
 from cleanside.ingest.shop.machine_sheet import MOST_CLEANINGS, MOST_LIMIT_DAYS, MOST_METER_H
 from cleanside.ingest.shop.meter import doubt_of, meter_now_h, offset_h
 from cleanside.ingest.shop.planned import kept_after_us, state_of_plan
@@ -589,7 +594,7 @@ def gauges_document(request: Request, resources: R, key: Key, housing: HousingRo
         "machine": housing.machine,
         "housing": housing.name,
         "gauge_readings": [
-            gauge_document(reading, series, terminal_at(terminals, reading.at_us), trusted_until_s=until_s)
+            gauge_document(reading, readings, series, terminals, trusted_until_s=until_s)
             for reading in readings
         ],
     }
@@ -597,23 +602,28 @@ def gauges_document(request: Request, resources: R, key: Key, housing: HousingRo
 
 def gauge_document(
     reading: GaugeReading,
+    every: Iterable[GaugeReading],
     series: HourlyRestriction,
-    limit: TerminalRow | None,
+    terminals: Sequence[TerminalRow],
     *,
     trusted_until_s: float,
 ) -> dict[str, Any]:
     """
     A reading of a gauge beside what cleanside says for that instant.
 
-    trusted_until_s : as of the study; a level after it is no reason to doubt a gauge.
+    every : readings of the housing's gauges, this one too: one that is asked about is none any more where a
+    second look shows the same. trusted_until_s : as of the study; a level after it is no reason to doubt a
+    gauge.
     """
+    beside = _GaugeBeside(series, terminals, trusted_until_s)
     said = level_at(series, reading.at_us / MICRO)
     difference = None
     if said is not None and reading.restriction_pa is not None:
         difference = reading.restriction_pa - said[1]
-    limit_pa = None if limit is None else limit.restriction_pa
-    trusted = None if said is None or said[0] > trusted_until_s else said[1]
-    doubt = _doubt_of(reading, limit_pa, trusted)
+    limit = terminal_at(terminals, reading.at_us)
+    doubt = beside.doubt_of(reading)
+    if doubt is not None and is_shown_again(_look(reading), map(_look, filter(beside.doubt_of, every))):
+        doubt = None
     return {
         "entry_id": reading.entry_id,
         "at": text(reading.at_us),
@@ -627,18 +637,37 @@ def gauge_document(
         "cleanside_pa": None if said is None else said[1],
         "cleanside_hour": None if said is None else text(round(said[0]) * MICRO),
         "difference_pa": difference,
-        "limit_pa": limit_pa,
+        "limit_pa": None if limit is None else limit.restriction_pa,
         "is_doubtful": doubt is not None,
         "meant_unit": None if doubt is None else doubt.meant_unit,
     }
 
 
-def _doubt_of(reading: GaugeReading, limit_pa: float | None, level_pa: float | None) -> GaugeDoubt | None:
-    """What to ask about a gauge; None: it fits, or has no number."""
-    if reading.value is None or reading.unit is None or reading.restriction_pa is None:
-        return None
-    unit = own_name(reading.unit, "restriction")
-    return gauge_doubt(reading.value, unit, reading.restriction_pa, limit_pa=limit_pa, level_pa=level_pa)
+def _look(reading: GaugeReading) -> DoubtedLook:
+    return DoubtedLook(reading.at_us / MICRO, reading.restriction_pa or 0.0)
+
+
+class _GaugeBeside(NamedTuple):
+    """What a gauge is compared with."""
+
+    series: HourlyRestriction
+    terminals: Sequence[TerminalRow]
+    trusted_until_s: float
+
+    def doubt_of(self, reading: GaugeReading) -> GaugeDoubt | None:
+        """What to ask about a gauge; None: it fits, or has no number."""
+        if reading.value is None or reading.unit is None or reading.restriction_pa is None:
+            return None
+        said = level_at(self.series, reading.at_us / MICRO)
+        limit = terminal_at(self.terminals, reading.at_us)
+        return gauge_doubt(
+            reading.value,
+            own_name(reading.unit, "restriction"),
+            reading.restriction_pa,
+            limit_pa=None if limit is None else limit.restriction_pa,
+            level_pa=None if said is None or said[0] > self.trusted_until_s else said[1],
+            limit_unit=gauge_unit(limit),
+        )
 
 
 def level_at(series: HourlyRestriction, at_s: float) -> tuple[float, float] | None:

@@ -116,14 +116,22 @@ def _documents(connection: sa.Connection, key: Key, entries: Sequence[Quarantine
     return [document_of(entry, places.get(entry.id), firsts.get(entry.id)) for entry in entries]
 
 
-def list_sent_twice(resources: Resources, key: Key, device: str, *, most: int) -> list[dict[str, Any]]:
-    """Readings of a device in conflict that a copied spool sent twice: what attention asks about."""
+def list_sent_twice(
+    resources: Resources, key: Key, page: Page, *, device: str
+) -> tuple[list[dict[str, Any]], str | None]:
+    """
+    One page of what attention asks about: readings of a device in conflict that a copied spool sent twice.
+
+    And the cursor of the next page.
+    """
+    (after_id,) = page.after(int) or (0,)
     seen = devices_seen(key)
     if seen is not None and device not in seen:
-        return []
+        return [], None
     with resources.reading() as connection:
         twice = same_reading.sent_twice(connection, key.owner_id, device)
-        return _documents(connection, key, twice[:most])
+        shown, cursor = page.cut((one for one in twice if one.id > after_id), lambda one: (one.id,))
+        return _documents(connection, key, shown), cursor
 
 
 def ascii_json(document: Any) -> Response:

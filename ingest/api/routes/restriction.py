@@ -404,6 +404,7 @@ def _rank(seen: View) -> int:
 def document_of(seen: View, *, with_evidence: bool = True) -> dict[str, Any]:
     """A housing's assessment for an answer. Restriction in Pa, hours are operating hours, times in UTC."""
     assessment, unit = seen.assessment, gauge_unit(seen.terminal)
+    entered = {change.entry_id: change for change in seen.changes}
     advice = advice_of(assessment, seen.papers)
     return {
         "machine": seen.housing.machine,
@@ -412,12 +413,13 @@ def document_of(seen: View, *, with_evidence: bool = True) -> dict[str, Any]:
         "kind": seen.housing.kind or None,
         "now": text_s(assessment.now_s),
         "state": assessment.state,
+        "state_form": seen.state_form,
         "state_text": seen.state_text,
         "advice": text_of(advice),
         "advice_code": advice.code,
         "cautions": shown_cautions("below_clean") if _may_reach_engine(assessment) else [],
         "suspicions": [_suspicion(suspicion, unit) for suspicion in assessment.study.suspicions],
-        "questions": [question_document(entry, unit) for entry in assessment.study.questions],
+        "questions": [question_document(entry, unit, entered) for entry in assessment.study.questions],
         "restriction_pa": assessment.study.restriction_pa,
         "restriction_at": text_s(assessment.study.restriction_s),
         "hours_in_doubt": assessment.study.hours_in_doubt,
@@ -425,6 +427,7 @@ def document_of(seen: View, *, with_evidence: bool = True) -> dict[str, Any]:
         "clean_restriction_pa": assessment.study.clean_pa,
         "terminal_restriction": terminal_document(seen.terminal),
         "share_used_percent": assessment.study.share_used_percent,
+        "limit_in_doubt": assessment.study.limit_in_doubt,
         "life_hours": assessment.study.life_hours,
         "cleanings": assessment.study.cleanings,
         "age_known": assessment.study.age_known,

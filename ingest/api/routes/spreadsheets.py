@@ -15,6 +15,7 @@ from cleanside.gateway.units import from_si
 from cleanside.gateway.wire import MAX_LISTED
 from cleanside.ingest.api.routes.described_kinds import SheetSeparator
 from cleanside.ingest.api.routes.described_shop import SheetAnswer
+from cleanside.ingest.api.routes.machines import refuse_if_asked
 from cleanside.ingest.api.routes.papers import run_hours_seen
 from cleanside.ingest.api.routes.shared import R, problems, router_of
 from cleanside.ingest.api.routes.shop import ShopReader, ShopWriter
@@ -25,7 +26,7 @@ from cleanside.ingest.shop import sheet_import, sheet_undo
 from cleanside.ingest.shop.machine_sheet import COLUMNS, lines_of
 from cleanside.ingest.shop.part_sheet import PART_COLUMNS, part_lines_of
 from cleanside.ingest.shop.sheet_import import ImportPlan, RowChange
-from cleanside.ingest.shop.sheet_warnings import OddLimit
+from cleanside.ingest.shop.sheet_warnings import NearName, OddLimit
 from cleanside.ingest.shop.spreadsheet import SheetFault, read_sheet, write_sheet
 from cleanside.ingest.store import audit, sheet_imports
 from cleanside.ingest.store.keys import Key
@@ -45,6 +46,15 @@ RULES = (
 
 Separator = Annotated[SheetSeparator, Query(description="semicolon: with decimal commas")]
 Preview = Annotated[bool, Query(description="true: take nothing, say what the file would do")]
+#: as `ConfirmedBecause` of a body
+Confirmed = Annotated[
+    str,
+    Query(
+        max_length=400,
+        description="why new names that are there already but for their capital letters (`near_names`) are "
+        "meant; left out: a file that has any is refused with a question",
+    ),
+]
 
 
 @router.get(
@@ -81,11 +91,16 @@ def get_part_sheet(resources: R, key: ShopReader, separator: Separator = "comma"
     responses=problems(415),
 )
 async def post_machine_sheet(
-    request: Request, resources: R, key: ShopWriter, preview: Preview = False
+    request: Request,
+    resources: R,
+    key: ShopWriter,
+    preview: Preview = False,
+    confirmed_because: Confirmed = "",
 ) -> Response:
     """Take in a file of machines."""
     content = await _content(request)
-    return JSONResponse(await run_in_threadpool(import_machines, resources, key, content, preview=preview))
+    bring = partial(import_machines, preview=preview, confirmed_because=confirmed_because)
+    return JSONResponse(await run_in_threadpool(bring, resources, key, content))
 
 
 @router.post(
@@ -97,11 +112,16 @@ async def post_machine_sheet(
     responses=problems(415),
 )
 async def post_part_sheet(
-    request: Request, resources: R, key: ShopWriter, preview: Preview = False
+    request: Request,
+    resources: R,
+    key: ShopWriter,
+    preview: Preview = False,
+    confirmed_because: Confirmed = "",
 ) -> Response:
     """Take in a file of parts."""
     content = await _content(request)
-    return JSONResponse(await run_in_threadpool(import_parts, resources, key, content, preview=preview))
+    bring = partial(import_parts, preview=preview, confirmed_because=confirmed_because)
+    return JSONResponse(await run_in_threadpool(bring, resources, key, content))
 
 
 async def _content(request: Request) -> bytes:
@@ -117,8 +137,14 @@ def _file(content: bytes, name: str) -> Response:
 # ---------------------------------------------------------------- as a whole, or not at all
 
 
-def import_machines(resources: Resources, key: Key, content: bytes, *, preview: bool) -> dict[str, Any]:
-    """Take in a file of machines, or say what it would do. Raises Refused (422) with every fault."""
+def import_machines(
+    resources: Resources, key: Key, content: bytes, *, preview: bool, confirmed_because: str = ""
+) -> dict[str, Any]:
+    """
+    Take in a file of machines, or say what it would do. Raises Refused (422) with every fault.
+
+    confirmed_because : as of `Confirmed`.
+    """
     sheet = read_sheet(content, COLUMNS)
     lines = lines_of(sheet)
     now_us = resources.clock()
@@ -132,11 +158,14 @@ def import_machines(resources: Resources, key: Key, content: bytes, *, preview: 
     def apply(connection: sa.Connection, found: ImportPlan) -> None:
         sheet_import.apply_machines(connection, key.owner_id, found, lines, key.handle, now_us)
 
-    return _run(resources, key, plan, apply, "machines", now_us, preview=preview)
+    run = partial(_run, resources, key, plan, apply, preview=preview, because=confirmed_because)
+    return run("machines", now_us)
 
 
-def import_parts(resources: Resources, key: Key, content: bytes, *, preview: bool) -> dict[str, Any]:
-    """Take in a file of parts, or say what it would do. Raises Refused (422) with every fault."""
+def import_parts(
+    resources: Resources, key: Key, content: bytes, *, preview: bool, confirmed_because: str = ""
+) -> dict[str, Any]:
+    """Take in a file of parts, or say what it would do. Raises and takes as `import_machines` does."""
     sheet = read_sheet(content, PART_COLUMNS)
     lines = part_lines_of(sheet)
 
@@ -148,7 +177,8 @@ def import_parts(resources: Resources, key: Key, content: bytes, *, preview: boo
     def apply(connection: sa.Connection, found: ImportPlan) -> None:
         sheet_import.apply_parts(connection, key.owner_id, found)
 
-    return _run(resources, key, plan, apply, "parts", resources.clock(), preview=preview)
+    run = partial(_run, resources, key, plan, apply, preview=preview, because=confirmed_because)
+    return run("parts", resources.clock())
 
 
 def _run(
@@ -160,6 +190,7 @@ def _run(
     now_us: int,
     *,
     preview: bool,
+    because: str,
 ) -> dict[str, Any]:
     if key.sites:
         raise Refused("sheet_of_all_sites", status=403, code="site_not_yours")
@@ -171,9 +202,12 @@ def _run(
         found = plan(connection)
         if found.faults:
             raise _faulty(found.faults)
+        if not because.strip():
+            refuse_if_asked([_asked_of_name(near) for near in found.near_names[:MAX_LISTED]])
         apply(connection, found)
         about = {"rows": found.rows, "changed": len(found.changes), "sites": found.new_sites}
         about |= {"crews": found.new_crews} if kind == "machines" else {}
+        about |= {"confirmed_because": because} if found.near_names else {}
         audit.note(connection, key.owner_id, now_us, key.handle, f"{kind}_imported", **about)
         if not found.changes:
             return found, None
@@ -220,6 +254,7 @@ def sheet_document(plan: ImportPlan, sheet: int | None = None, *, preview: bool 
         "unknown_parts": plan.unknown_parts,
         "new_machines": plan.new_machines[:MAX_LISTED],
         "near_kinds": [{"name": name, "existing": near} for name, near in plan.near_kinds.items()],
+        "near_names": [_near_name_document(near) for near in plan.near_names],
         "odd_limits": [_odd_limit_document(odd) for odd in plan.odd_limits[:MAX_LISTED]],
         "faults": [_fault_document(fault) for fault in plan.faults[:MAX_LISTED]],
         "faults_more": max(0, len(plan.faults) - MAX_LISTED),
@@ -238,6 +273,18 @@ def change_document(change: RowChange) -> dict[str, Any]:
             for column, value in change.values.items()
         ],
     }
+
+
+def _asked_of_name(near: NearName) -> Complaint:
+    """The question of a new name, as forms ask it."""
+    new = near.new
+    return Complaint(f"#/row/{new.row}/{new.column}", "name_but_for_case", name=new.name, other=near.existing)
+
+
+def _near_name_document(near: NearName) -> dict[str, Any]:
+    new = near.new
+    about = {"row": new.row, "noun": new.noun, "machine": new.machine or None}
+    return about | {"name": new.name, "existing": near.existing}
 
 
 def _odd_limit_document(odd: OddLimit) -> dict[str, Any]:

@@ -306,6 +306,8 @@ def _machine_document(name: HousingName, every: OnListByName) -> dict[str, Any]:
         "display_name": view.housing.display_name,
         "site": view.papers.machine.site,
         "state": view.assessment.state,
+        "state_form": view.state_form,
+        "limit_in_doubt": view.assessment.study.limit_in_doubt,
         "due_at": dates_of(view.assessment.due_s),
         "dates_rest_on": rest_on(view.assessment),
     }
@@ -325,6 +327,7 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
         **_service_document(seen, name, problem.on(visit.day)),
         "part": visit.element.part,
         "reasons": list(visit.reasons),
+        "causes": [suspicion.cause for suspicion in view.assessment.study.suspicions],
         "unsure_because": unsure_of_visit(view.assessment, visit.reasons),
         "share_used_percent": view.assessment.study.share_used_percent,
         "together_with": [{"machine": m, "housing": h} for m, h in visit.together_with],

@@ -91,6 +91,7 @@ class WeighedEntry:
     hours_missing: float = 0.0  # operating hours to be seen before it can be checked
     look_by_s: float | None = None  # by when these hours have likely passed; None: it is checked
     other_s: float | None = None  # of an entry that says the same work, or work close by; None: none does
+    other_name: str | None = None  # the id of that entry
     is_unvouched: bool = False  # made by code, and no clear fall shows it
 
     @property
@@ -172,14 +173,20 @@ def _without_doubles(weighed: Sequence[WeighedEntry], hour_s: FloatArray) -> lis
         same = [k for k in kept if k.entry.what == one.entry.what and k.verdict != DOUBLE]
         near = [k for k in same if abs(k.row - one.row) <= SHIFT_ROWS]
         if one.entry.what in BEGINS_LIFE and near:
-            other_s = min((k.entry.at_s for k in near), key=lambda at_s: abs(at_s - one.entry.at_s))
-            one = replace(one, other_s=other_s)
-            if abs(other_s - one.entry.at_s) <= SHIFT_S:
+            other = min((k.entry for k in near), key=lambda other: abs(other.at_s - one.entry.at_s))
+            is_of_shift = abs(other.at_s - one.entry.at_s) <= SHIFT_S
+            one = replace(one, other_s=other.at_s, other_name=other.name)
+            if is_of_shift:
                 one = replace(one, verdict=DOUBLE, used_s=None, is_unvouched=False)
             elif not one.is_question:
                 one = _again(one, hour_s)
         kept.append(one)
     return sorted(kept, key=lambda w: (w.entry.at_s, w.entry.name))
+
+
+def _beside(one: WeighedEntry, other: Entry) -> WeighedEntry:
+    """Asked about, because the same work was entered before."""
+    return replace(one, used_s=None, other_s=other.at_s, other_name=other.name)
 
 
 def _again(one: WeighedEntry, hour_s: FloatArray) -> WeighedEntry:
@@ -281,7 +288,7 @@ class _Around:
             if self._is_beside_a_change(split):
                 return self._asked(replace(used, used_s=None), DID_NOT_FALL)
             if (other := self._entered_before(mine.entry)) is not None:
-                return self._asked(replace(used, used_s=None, other_s=other.at_s), ENTERED_BEFORE)
+                return self._asked(_beside(used, other), ENTERED_BEFORE)
             return replace(used, verdict=CLEAN_BEFORE)
         return self._asked(replace(used, used_s=None), DID_NOT_FALL)
 

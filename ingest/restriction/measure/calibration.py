@@ -41,6 +41,8 @@ class GaugeLook:
     own_indicator: bool  # it stays at the highest that it met; else a gauge, which shows the instant
     latched: bool | None = None  # at the red mark; None: it has none
     shown_pa: float | None = None  # None: no number
+    #: the same number in the unit of the change limit, where it was entered in another [Pa]; None: it was not
+    as_limit_pa: float | None = None
     name: str = ""  # of the entry
 
 

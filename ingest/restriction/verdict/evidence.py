@@ -16,7 +16,7 @@ from cleanside.ingest.restriction.elements.openings import WeighedStep
 from cleanside.ingest.restriction.forecast.duty import Duty
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 from cleanside.ingest.restriction.measure.reference import Reference
-from cleanside.ingest.restriction.measure.summary import DAY_S, Summaries
+from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, Summaries
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 
@@ -49,6 +49,8 @@ def evidence_of(
     entries : what people entered, as weighed. weighed : falls that a person is asked about.
     warned : a person is warned that no sound element is in the stream now.
     """
+    # Beside the warning nothing is said of a clean element: the fall with which the life began is the fault.
+    warned_of = warned and life is not None and any(_began_with(step, life) for step in weighed)
     return (
         *((say("no_limit"),) if terminal_pa is None else ()),
         *(of_entry(entry) for entry in entries if entry.is_question),
@@ -57,11 +59,15 @@ def evidence_of(
         *_of_flow(reference),
         say("zero_learned" if reference.zero_known else "zero_not_seen"),
         _of_air(reference),
-        *(() if life is None else _of_life(life, clean_pa, entries)),
+        *(() if life is None or warned_of else _of_life(life, clean_pa, entries)),
         *(_of_step(step, warned=warned) for step in weighed[-STEPS_SAID:]),
         *_of_lives(knowledge, strange),
         _of_duty(duty),
     )
+
+
+def _began_with(step: WeighedStep, life: LifeSpan) -> bool:
+    return life.began_by not in ("", "entered") and abs(step.at_s - life.start_s) <= HOUR_S
 
 
 def _of_step(step: WeighedStep, *, warned: bool) -> Statement:

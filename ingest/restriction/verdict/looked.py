@@ -33,9 +33,9 @@ from cleanside.ingest.restriction.measure.calibration import (
 )
 from cleanside.ingest.restriction.measure.met import peaks_pa
 from cleanside.ingest.restriction.measure.steady import smoothed
-from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, BoolArray, FloatArray, IntArray
+from cleanside.ingest.restriction.measure.summary import HOUR_S, BoolArray, FloatArray, IntArray
 from cleanside.ingest.restriction.measure.tuning import Tuning
-from cleanside.ingest.restriction.verdict.gauge_doubt import is_doubtful
+from cleanside.ingest.restriction.verdict.gauge_doubt import DoubtedLook, is_doubtful, is_shown_again
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours
 from cleanside.ingest.restriction.verdict.statement import Statement, say
@@ -44,9 +44,6 @@ from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS
 LOOKS_SAID = 2  # the newest (chosen)
 LEAST_MET = 0.01  # of the limit: nothing was met (chosen)
 CLEARLY = 0.8  # then it is said which date is nearer (chosen)
-#: a second look that shows the same confirms one in doubt: a minute or more apart, and within a tenth, more
-#: than two people read a scale apart (chosen)
-AGAIN_S, SAME_SHOWN = 60.0, 0.1
 LIKELY_WRONG = 0.5  # then a person is asked which is wrong: the look or the readings
 
 
@@ -116,18 +113,17 @@ def compare(
     beside = _Beside(measured, level_pa, rows, [edge.row for edge in edges], limit_pa, tuning)
     ordered = sorted(looks, key=lambda look: (look.at_s, look.name))
     found = [seen for look in ordered if (seen := beside.seen(look)) is not None]
-    return [replace(one, doubted=one.doubted and not _shown_again(one, found)) for one in found]
+    asked = [(one.life, _doubted(one)) for one in found if one.doubted]
+    return [
+        replace(one, doubted=False)
+        if one.doubted and is_shown_again(_doubted(one), [other for life, other in asked if life == one.life])
+        else one
+        for one in found
+    ]
 
 
-def _shown_again(one: SeenLook, every: Sequence[SeenLook]) -> bool:
-    """A second look at the same element, about then, showed the same. every : looks that go with readings."""
-    return any(
-        other.doubted
-        and other.life == one.life
-        and AGAIN_S <= abs(other.look.at_s - one.look.at_s) <= DAY_S
-        and abs(np.log((other.look.shown_pa or np.inf) / (one.look.shown_pa or np.inf))) <= SAME_SHOWN
-        for other in every
-    )
+def _doubted(one: SeenLook) -> DoubtedLook:
+    return DoubtedLook(one.look.at_s, one.look.shown_pa or 0.0)
 
 
 def looked_at(
@@ -245,7 +241,10 @@ class _Beside:
             highest_pa=max(float(peak_pa.max()), 0.0),
             would_s=float(hour_s[mine[met[0]]]) if len(met) else None,
             full_flow=self._is_flow and self._reached_full_flow(look.at_s),
-            doubted=shown_pa is not None and is_doubtful(shown_pa, limit_pa=self._limit_pa, level_pa=hour_pa),
+            doubted=shown_pa is not None
+            and is_doubtful(
+                shown_pa, limit_pa=self._limit_pa, level_pa=hour_pa, as_limit_pa=look.as_limit_pa
+            ),
         )
 
     def _life(self, row: int) -> tuple[int, int]:

@@ -37,21 +37,27 @@ def text_of(statement: Statement, unit: str | None = None) -> str:
     return _Writer(unit if unit in _DECIMALS else "kPa").text_of(statement)
 
 
-def state_text(
+def state_form(
     state: str, *, has_limit: bool, cleaned: bool = False, age_known: bool = True, look: bool = False
 ) -> str:
     """
-    What a person reads for a state.
+    The code of what a person reads for a state.
 
     cleaned : the element was cleaned, and is not new. age_known : False, it was in use when first seen.
     look : a person is asked whether a sound element is in.
     """
     if look:
-        return STATE_FORMS["look"]
-    if state == "running-in":
-        state = "age unknown" if not age_known else "cleaned" if cleaned else state
-        state = state if has_limit else "no limit"
-    return STATE_FORMS[state]
+        return "look"
+    if state != "running-in":
+        return state
+    if not has_limit:
+        return "no_limit"
+    return "age_unknown" if not age_known else "cleaned" if cleaned else state
+
+
+def state_text(state: str, **known: bool) -> str:
+    """What a person reads for a state. known : as of `state_form`."""
+    return STATE_FORMS[state_form(state, **known)]
 
 
 class _Writer:
@@ -129,8 +135,8 @@ _KINDS: Mapping[str, Callable[[float], str]] = {
 STATE_FORMS: Mapping[str, str] = {
     "running-in": "new element, too early to judge",
     "cleaned": "cleaned element, too early to judge",
-    "no limit": "no change limit entered",
-    "age unknown": "element of unknown age, too early to judge",
+    "no_limit": "no change limit entered",
+    "age_unknown": "element of unknown age, too early to judge",
     "look": "is the element in?",
     "serving": "in service",
     "plan": "plan change",
@@ -213,7 +219,7 @@ def _air_known(values: Values) -> str:
 
 
 def _sure(values: Values) -> str:
-    return "" if values["sure"] == "high" else " (too few hours since to be sure)"
+    return "" if values["sure"] == "high" else " (not sure)"
 
 
 def _fell_part_of_the_way(values: Values) -> str:

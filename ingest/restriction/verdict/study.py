@@ -110,6 +110,11 @@ class Study:
         return not self.lives or bool(self.lives[-1].began_by)
 
     @property
+    def limit_in_doubt(self) -> bool:
+        """The change limit contradicts the readings, or its unit: nothing is said that is measured by it."""
+        return any(suspicion.cause == "terminal" for suspicion in self.suspicions)
+
+    @property
     def is_below_clean(self) -> bool:
         """By its hours no sound element stands in the stream, or a tube is off: dust may reach the engine."""
         return any(suspicion.cause == "below_clean" for suspicion in self.suspicions)
@@ -253,8 +258,10 @@ def _judge(
     last_s = None if last is None else float(last["last_s"])
     entries = tuple(_with_look(entry, outlook.duty, last_s) for entry in history.entries)
     suspicions = suspicions_of(measured, history, facts, lost, outlook.duty)
-    if any(found.cause == "terminal" for found in suspicions):  # that of the indicator is right
-        outlook = outlook._replace(latch_hours_left=None)
+    if any(found.cause == "terminal" for found in suspicions):
+        # What is measured against a limit in doubt is none: neither share nor date, nor when a plan is near.
+        share = np.empty(0)
+        outlook = _Outlook(outlook.duty, strange=outlook.strange)
     return Study(
         suspicions=suspicions,
         restriction_pa=float(level[-1]) if len(level) else None,

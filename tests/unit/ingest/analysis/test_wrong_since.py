@@ -33,3 +33,10 @@ def test_doubt_begins_with_the_first_hour_after_the_last_trusted_one() -> None:
     assert doubted_since_s(HOURS, 10 * 3_600.0) == 11 * 3_600
     assert doubted_since_s(HOURS, None) == 0.0
     assert doubted_since_s(HOURS, HOURS[-1]) is None
+
+
+def test_where_no_hour_of_the_running_element_is_trusted_doubt_begins_with_the_element() -> None:
+    """An element taken out and not put back was in doubt since the first reading of the machine."""
+    assert doubted_since_s(HOURS, None, began_s=12 * 3_600.0) == 12 * 3_600
+    assert doubted_since_s(HOURS, None, began_s=12.5 * 3_600.0) == 13 * 3_600
+    assert doubted_since_s(HOURS, None, began_s=-1.0) == 0.0

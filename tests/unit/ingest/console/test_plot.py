@@ -56,6 +56,32 @@ def test_an_unbroken_series_is_one_line_within_the_paper(name: str) -> None:
     assert 0 < min(x) <= max(x) < WIDTHS[name]
 
 
+def words_of(drawn: str) -> list[tuple[float, float, str]]:
+    """Places and texts of the outlook's words."""
+    found = re.findall(r'<text class="(?:strong)?" x="([\d.]+)" y="([\d.]+)">([^<]+)</text>', drawn)
+    places = [(float(x), float(y), text) for x, y, text in found]
+    return [place for place in places if PLOT.outlook is not None and place[2] in PLOT.outlook.lines]
+
+
+def test_the_words_of_the_forecast_lie_over_the_limit_where_the_level_leaves_no_room_below() -> None:
+    """They lay over the line and the fan that they name."""
+    low = replace(PLOT, points=[(x, 1.0) for x, _ in PLOT.points], until=75 * DAY_S)
+    drawn = draw(low, "plot-d")
+    [limit_y] = map(float, re.findall(r'class="limit" d="M\d+ ([\d.]+)', drawn))
+    assert [text for *_, text in words_of(drawn)] == ["at the limit", "4 Dec", "1 – 9"]
+    assert all(y < limit_y for _, y, _ in words_of(drawn))
+    high = draw(replace(low, points=[(x, 4.5) for x, _ in PLOT.points]), "plot-d")
+    assert all(y > limit_y for _, y, _ in words_of(high))
+
+
+def test_on_narrow_paper_the_words_of_the_forecast_stand_above_the_plot() -> None:
+    assert PLOT.outlook is not None
+    lines = [*PLOT.outlook.lines, "likely: beyond the right edge"]
+    drawn = draw(replace(PLOT, outlook=replace(PLOT.outlook, lines=lines)), "plot-a")
+    assert words_of(drawn) == []
+    assert '<text x="0" y="27">at the limit 4 Dec; 1 – 9</text>' in drawn
+
+
 def test_no_line_crosses_a_gap() -> None:
     points = [point for point in PLOT.points if not 10 * DAY_S < point[0] < 16 * DAY_S]
     assert starts(data_of(draw(replace(PLOT, points=points), "plot-d"))) == 2

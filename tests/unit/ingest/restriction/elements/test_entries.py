@@ -128,7 +128,7 @@ def test_the_same_work_more_than_a_shift_later_on_the_clock_is_asked_about(confi
     found = assess("loader-02", first, later).study.entries
     assert [w.verdict for w in found] == ["not_seen_yet", "again"]
     assert found[1].is_question is not confirmed
-    assert found[1].other_s == first.at_s
+    assert (found[1].other_s, found[1].other_name) == (first.at_s, "a")
     assert found[1].used_s == (later.at_s if confirmed else None)
 
 
@@ -140,7 +140,7 @@ def test_a_second_entry_days_after_a_first_that_does_not_show_is_asked_back(conf
     found = _long_clean(first, later).study
     assert [w.verdict for w in found.entries] == ["fits", "entered_before"]
     asked = found.entries[1]
-    assert (asked.is_question, asked.other_s) == (not confirmed, first.at_s)
+    assert (asked.is_question, asked.other_s, asked.other_name) == (not confirmed, first.at_s, "a")
     assert asked.used_s == (later.at_s if confirmed else None)
     assert len(found.lives) == (3 if confirmed else 2)
     assert _long_clean(later).study.entries[0].other_s is None  # of itself it is no double

@@ -53,12 +53,15 @@ def test_where_work_stays_below_full_flow_the_indicator_latches_later_by_as_much
     assert latch.p50 > due.p50 + age_h(MEETS) - age_h(1.0)
 
 
-def test_beside_a_limit_in_another_unit_nothing_is_said_of_the_indicator() -> None:
-    """6.2 kPa entered as inH2O: its indicator "had latched", and the lists said to plan by it."""
+def test_beside_a_limit_in_another_unit_nothing_is_said_that_is_measured_by_it() -> None:
+    """6.2 kPa entered as inH2O: "used 357 %", with a date, and the lists said to plan by its indicator."""
     limit_pa = 6.2 * 249.08891
     found = studied(facts=replace(FACTS, terminal_pa=limit_pa, terminal_entered=(6.2, "inH2O")))
     assert [suspicion.cause for suspicion in found.suspicions] == ["terminal"]
-    assert found.latch_hours_left is None
+    assert found.limit_in_doubt
+    assert (found.share_used_percent, found.hours_left, found.latch_hours_left) == (None, None, None)
+    assert not found.is_plan
+    assert found.restriction_pa is not None
 
 
 def test_where_the_readings_say_nothing_of_full_flow_both_are_nearly_one() -> None:

@@ -216,6 +216,22 @@ def test_a_gauge_that_is_asked_about_moves_nothing_until_a_second_look_shows_the
     assert not any(look["waits"] for look in said(both, "look_gauge"))
 
 
+def test_a_gauge_in_another_unit_than_the_limits_that_shows_too_little_waits_for_a_second_look() -> None:
+    """2.4 inH2O where the limit is in kPa, and 2.4 kPa is what the monitor says: in ratios of the level."""
+    low = GaugeLook(
+        at_s=at_hour(DAYS * SHIFT_H - 1.0),
+        own_indicator=False,
+        shown_pa=0.23 * share_pa(),
+        as_limit_pa=0.92 * share_pa(),
+        name="low",
+    )
+    [evidence] = said(studied(low), "look_gauge")
+    assert (evidence["is_question"], evidence["waits"]) == (True, True)
+    assert not said(studied(replace(low, as_limit_pa=None)), "look_gauge")[0]["waits"]
+    again = replace(low, at_s=low.at_s + 600.0, name="again")
+    assert not any(look["waits"] for look in said(studied(low, again), "look_gauge"))
+
+
 def test_a_gauge_without_a_working_hour_in_the_day_before_moves_nothing() -> None:
     """The page says that there is nothing to compare it with; the look counted for two days."""
     last_s = at_hour(DAYS * SHIFT_H - 1.0) + HOUR_S

@@ -58,7 +58,7 @@ def test_every_entry_state_cause_and_silence_has_a_form() -> None:
     assert {f"entry_{verdict}" for verdict in verdicts} == set(ENTRIES)
     codes = {*STATES, *CAUSES, "no_limit", "planned", "may_be_missing"}
     assert {f"advice_{code}" for code in codes} == set(ADVICE)
-    assert set(STATE_FORMS) == {*STATES, "suspect", "no limit", "cleaned", "age unknown", "look"}
+    assert set(STATE_FORMS) == {*STATES, "suspect", "no_limit", "cleaned", "age_unknown", "look"}
     assert set(CAUSE_FORMS) == set(CAUSES)
     assert set(SILENCE_FORMS) == set(SILENT_S)
 
