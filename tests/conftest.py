@@ -19,7 +19,7 @@ import pytest
 from hypothesis import settings
 
 from tests.long_tests import is_long
-from tests.support import compiled
+from tests.support import compiled, revision_files
 from tests.support.databases import BACKENDS, FORMS, Postgres, choose_form, migrated_sqlite
 from tests.support.nursery import nursery
 from tests.support.serving import Api, ServerProcess, as_process, in_process
@@ -39,6 +39,7 @@ def pytest_configure() -> None:
     """
     gc.disable()
     compiled.share()
+    revision_files.share()
 
 
 def pytest_collection_finish() -> None:
