@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
-pytestmark = pytest.mark.xdist_group("installed")  # one wheel is built for all of them
+from tests.support.house import ROOT
+from tests.support.wheel import built
 
 #: what the server needs and a machine must not be made to carry
 SERVER_PACKAGES = {"alembic", "fastapi", "numpy", "pyarrow", "pydantic", "scipy", "sqlalchemy", "uvicorn"}
@@ -38,10 +38,7 @@ def run(command: Sequence[str | Path], *, cwd: Path | None = None) -> str:
 
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("wheel")
-    run([sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "--wheel-dir", folder, ROOT])
-    (built,) = folder.glob("cleanside-*.whl")
-    return built
+    return built(tmp_path_factory)
 
 
 @pytest.fixture(scope="module")

@@ -22,9 +22,9 @@ import pytest
 from tests.support.ci_scripts import load
 from tests.support.databases import migrated_sqlite
 from tests.support.serving import DEVICE, ServerProcess, as_process
+from tests.support.wheel import built
 
 one_file = load("one_file")
-ROOT = Path(__file__).parents[2]
 #: ELF, e_machine (the ELF for the Arm 64-bit and for the Arm Architecture; System V ABI, AMD64)
 ELF_MACHINE = {"aarch64": 183, "armv7l": 40, "x86_64": 62}
 READINGS = 20
@@ -32,11 +32,7 @@ READINGS = 20
 
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("wheel")
-    command = [sys.executable, "-m", "pip", "wheel", "-q", "--no-deps", "--wheel-dir", str(folder), str(ROOT)]
-    subprocess.run(command, check=True, capture_output=True)
-    (built,) = folder.glob("cleanside-*.whl")
-    return built
+    return built(tmp_path_factory)
 
 
 @pytest.fixture

@@ -2,32 +2,86 @@
 
 from __future__ import annotations
 
-from typing import Any
+from graphlib import TopologicalSorter
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
 ROWS = 3  # of each table; enough for a chain of references
 VERSION = "alembic_version"
 
-#: tables of one schema by name, as `tables_of` reads them: to read them takes longer than all rows
+#: tables of one schema by name, in the order in which they may be filled
 Tables = dict[str, sa.Table]
+
+#: what a database itself says of each table: a row for each of its columns, keys, indexes and triggers
+_SAID = {
+    "sqlite": "SELECT tbl_name, sql FROM sqlite_master WHERE sql IS NOT NULL AND tbl_name NOT LIKE 'sqlite%'",
+    # Partitions are left out: they are filled through the whole.
+    "postgresql": """
+        WITH whole AS (
+            SELECT oid, relname::text AS name FROM pg_class
+            WHERE relnamespace = 'public'::regnamespace AND relkind IN ('r', 'p') AND NOT relispartition
+        )
+        SELECT name, concat_ws(' ', a.attnum, a.attname, format_type(a.atttypid, a.atttypmod), a.attnotnull,
+                               a.attidentity, pg_get_expr(d.adbin, d.adrelid))
+        FROM whole JOIN pg_attribute a ON a.attrelid = oid AND a.attnum > 0 AND NOT a.attisdropped
+        LEFT JOIN pg_attrdef d ON d.adrelid = a.attrelid AND d.adnum = a.attnum
+        UNION ALL SELECT name, conname || ' ' || pg_get_constraintdef(k.oid)
+        FROM whole JOIN pg_constraint k ON k.conrelid = whole.oid
+        UNION ALL SELECT name, pg_get_indexdef(i.indexrelid)
+        FROM whole JOIN pg_index i ON i.indrelid = whole.oid
+        UNION ALL SELECT name, pg_get_triggerdef(t.oid)
+        FROM whole JOIN pg_trigger t ON t.tgrelid = whole.oid AND NOT t.tgisinternal
+    """,
+}
+
+
+class Schema(NamedTuple):
+    """What a database holds at one revision."""
+
+    #: every table that holds rows of its own
+    tables: Tables
+    #: what the database says of each
+    said: dict[str, frozenset[str]]
+
+
+NOTHING = Schema({}, {})
+
+
+def schema_of(engine: sa.Engine, before: Schema = NOTHING) -> Schema:
+    """
+    What a database holds now.
+
+    before : as it was; a table of which the database says the same is the same object, so that statements
+    that were compiled for it serve on. To read all tables again takes longer than all rows.
+    """
+    said = _said_in(engine)
+    changed = [name for name, words in said.items() if before.said.get(name) != words]
+    metadata = sa.MetaData()
+    if changed:
+        metadata.reflect(engine, only=changed)
+    kept = {n: metadata.tables[n] if n in changed else before.tables[n] for n in said}
+    order = TopologicalSorter({name: sorted(parents_of(table)) for name, table in kept.items()})
+    return Schema({name: kept[name] for name in order.static_order()}, said)
+
+
+def _said_in(engine: sa.Engine) -> dict[str, frozenset[str]]:
+    said: dict[str, set[str]] = {}
+    with engine.connect() as connection:
+        for name, words in connection.execute(sa.text(_SAID[engine.dialect.name])):
+            if name != VERSION:
+                said.setdefault(name, set()).add(words)
+    return {name: frozenset(words) for name, words in sorted(said.items())}
+
+
+def parents_of(table: sa.Table) -> set[str]:
+    """Names of the other tables that its rows refer to."""
+    return {key.target_fullname.partition(".")[0] for key in table.foreign_keys} - {table.name}
 
 
 def tables_of(engine: sa.Engine) -> Tables:
     """Every table that holds rows of its own, in the order in which they may be filled."""
-    metadata = sa.MetaData()
-    metadata.reflect(engine)
-    parts = _partitions(engine)
-    names = [t.name for t in metadata.sorted_tables if t.name != VERSION and t.name not in parts]
-    return {name: metadata.tables[name] for name in names}
-
-
-def _partitions(engine: sa.Engine) -> set[str]:
-    """Tables of PostgreSQL that are a part of another one: they are filled through the whole."""
-    if engine.dialect.name == "sqlite":
-        return set()
-    with engine.connect() as connection:
-        return set(connection.scalars(sa.text("SELECT relname FROM pg_class WHERE relispartition")))
+    return schema_of(engine).tables
 
 
 def fill(engine: sa.Engine) -> dict[str, list[dict[str, Any]]]:

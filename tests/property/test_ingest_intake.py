@@ -16,14 +16,15 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
+from tests.support.examples import examples
 from tests.support.serving import DEVICE, Api, in_process
 
 
 @pytest.fixture(scope="module")
 def api() -> Iterator[Api]:
     """One server for all examples; each example has a stream of its own."""
-    with tempfile.TemporaryDirectory() as folder, in_process(sqlite_url(Path(folder))) as running:
+    with tempfile.TemporaryDirectory() as folder, in_process(migrated_sqlite(Path(folder))) as running:
         running.register()
         yield running
 
@@ -68,7 +69,9 @@ def readings(numbered: bool) -> st.SearchStrategy[list[dict[str, Any]]]:
     return st.lists(one, min_size=1, max_size=8, unique_by=unique)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=examples(30, 60), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(st.lists(st.tuples(readings(numbered=True), units), min_size=1, max_size=5))
 def test_every_reading_of_an_accepted_batch_is_accounted_for(
     api: Api, batches: list[tuple[list[dict[str, Any]], dict[str, str]]]

@@ -25,6 +25,7 @@ from cleanside.ingest.store import database, store_modes
 
 BACKENDS = ("sqlite", "postgres")
 FORMS = ("blocks", "rows")  # of readings at rest; the first is that of a new database
+SQLITE_FILE = "ingest.db"  # its name in the folder of a test
 
 
 class Postgres:
@@ -134,8 +135,8 @@ def choose_form(url: str, form: str) -> None:
 
 
 def migrated_sqlite(folder: Path) -> str:
-    """URL of a new SQLite file `ingest.db` in a folder, with the newest schema."""
-    path = folder / "ingest.db"
+    """URL of a new SQLite file `SQLITE_FILE` in a folder, with the newest schema."""
+    path = folder / SQLITE_FILE
     path.touch(mode=0o600)  # as a server makes it
     path.write_bytes(_sqlite_template())
     return f"sqlite:///{path}"
@@ -147,8 +148,20 @@ def _sqlite_template() -> bytes:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "template.db"
         migrate(f"sqlite:///{path}")
-        assert not path.with_name("template.db-wal").exists()
-        return path.read_bytes()
+        return closed_file(path)
+
+
+def closed_file(path: Path) -> bytes:
+    """The bytes of a SQLite database that is closed: all of it is in the one file."""
+    assert not Path(f"{path}-wal").exists()
+    return path.read_bytes()
+
+
+def is_as_migrated(path: Path) -> bool:
+    """True for a file of `migrated_sqlite` that is closed, and to which nothing was written."""
+    if _sqlite_template.cache_info().currsize == 0 or not path.exists() or Path(f"{path}-wal").exists():
+        return False
+    return path.read_bytes() == _sqlite_template()
 
 
 @contextmanager

@@ -8,10 +8,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.support.databases import migrated_sqlite
+from tests.support.databases import SQLITE_FILE, migrated_sqlite
 from tests.support.serving import Api, in_process
-
-FILE = "ingest.db"
 
 
 @dataclass(frozen=True)
@@ -27,7 +25,7 @@ class Prepared:
         shutil.copytree(
             self.folder, folder, dirs_exist_ok=True
         )  # what lies beside the file too: a key, an archive
-        with in_process(f"sqlite:///{folder / FILE}", tokens=self.tokens) as api:
+        with in_process(f"sqlite:///{folder / SQLITE_FILE}", tokens=self.tokens) as api:
             yield api
 
 

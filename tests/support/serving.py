@@ -7,6 +7,7 @@ Both come with an owner "plateau", one key for each role, and a second owner "qu
 from __future__ import annotations
 
 import asyncio
+import functools
 import json
 import os
 import select
@@ -16,6 +17,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -30,7 +32,7 @@ from cleanside.ingest.settings import Settings, load
 from cleanside.ingest.store import database, fleet, keys
 from cleanside.ingest.writer.writer import Writer
 from tests.support import nursery
-from tests.support.databases import opened
+from tests.support.databases import SQLITE_FILE, closed_file, is_as_migrated, migrated_sqlite, opened
 
 NOW = "2026-03-02T09:00:00Z"
 DEVICE = "grader-07-intake"
@@ -53,7 +55,29 @@ class SettableClock:
 
 
 def make_keys(url: str, devices: Sequence[str]) -> dict[str, str]:
-    """A key for each role of owner "plateau", bound to `devices` where roles are; two of owner "quarry"."""
+    """
+    A key for each role of owner "plateau", bound to `devices` where roles are; two of owner "quarry".
+
+    SQLite files to which nothing was written yet get the same keys.
+    """
+    path = database.sqlite_path(url)
+    if path is None or not is_as_migrated(path):
+        return _made_keys(url, devices)
+    content, tokens = _with_keys(tuple(devices))
+    path.write_bytes(content)
+    return dict(tokens)
+
+
+@functools.lru_cache(maxsize=8)  # a megabyte each
+def _with_keys(devices: tuple[str, ...]) -> tuple[bytes, dict[str, str]]:
+    """A SQLite file with the newest schema and with keys, and these."""
+    with tempfile.TemporaryDirectory() as folder:
+        url = migrated_sqlite(Path(folder))
+        tokens = _made_keys(url, devices)
+        return closed_file(Path(folder) / SQLITE_FILE), tokens
+
+
+def _made_keys(url: str, devices: Sequence[str]) -> dict[str, str]:
     tokens: dict[str, str] = {}
     with opened(url) as engine, engine.begin() as connection:
         for owner, roles in (("plateau", access.ROLES), ("quarry", ("admin", "device"))):

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from importlib.metadata import version
 from io import StringIO
+from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 import httpx
@@ -21,10 +23,15 @@ PASSWORD = "gravel plateau grader seven"
 
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
-    """One for the file: the way in is the same whatever was entered."""
+    """One for the file: the way in is the same whatever was entered. It shows documents of one page."""
+    site = tmp_path_factory.mktemp("site")
+    (site / "version.txt").write_text(version("cleanside"))
+    (site / "index.html").write_text("<!DOCTYPE html><title>documents</title>")
     running = Shop(tmp_path_factory.mktemp("shop"))
     try:
-        running.open()
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setenv("CLEANSIDE_INGEST_DOCS_FOLDER", str(site))
+            running.open()
         for spec in FLEET:
             running.register(spec)
         yield running
@@ -54,6 +61,7 @@ def test_the_printed_link_opens_a_signed_in_console_once(shop: Shop) -> None:
     assert isinstance(said.file, StringIO)
     (link,) = [line for line in said.file.getvalue().splitlines() if "/join?" in line]
     assert link.startswith(shop.url)
+    assert f"{shop.url}/docs" in said.file.getvalue().split()
     (code,) = parse_qs(urlsplit(link).query)["code"]
     form = {"code": code, "password": PASSWORD, "again": PASSWORD}
     with httpx.Client(base_url=shop.url, headers={"Origin": shop.url}, timeout=30) as browser:
@@ -66,3 +74,21 @@ def test_the_printed_link_opens_a_signed_in_console_once(shop: Shop) -> None:
         assert browser.get("/work-list").status_code == 200
     with httpx.Client(base_url=shop.url, headers={"Origin": shop.url}, timeout=30) as another:
         assert another.get(link).status_code == 403
+
+
+@pytest.mark.parametrize("code", [0, 1])
+def test_documents_that_the_server_does_not_show_are_built_by_its_command(
+    shop: Shop, tmp_path: Path, code: int
+) -> None:
+    """What the command makes: tests/contract/test_docs_site.py."""
+    told, command = tmp_path / "told", tmp_path / "command.py"
+    command.write_text(
+        f"import sys\nopen({str(told)!r}, 'w').write(' '.join(sys.argv[1:]))\nsys.exit({code})\n"
+    )
+    clone = Shop(tmp_path, program=(str(command),))
+    try:
+        clone.url = f"{shop.url}/without"
+        assert clone.show_documents() == (code == 0)
+    finally:
+        clone.stop()
+    assert told.read_text() == "docs build"
