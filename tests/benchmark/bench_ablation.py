@@ -44,15 +44,18 @@ NEVER, ANY = 1e-12, 1e9  # a rate of nothing, and a spread by which nothing is o
 #: windows and budgets: whole numbers that a third moves too far
 NOT_MOVED = ("paths", "worst_path", "windows_h", "tail_h")
 #: what only entries and looks of people ask for
-OF_PEOPLE = ("entered_", "inspected_", "lasting_", "indicator_", "met_", "gauge_", "look_")
-OF_PEOPLE += ("fleet_share", "kind_share")
+OF_PEOPLE: tuple[str, ...] = (
+    *("entered_", "inspected_", "lasting_", "indicator_", "met_", "gauge_", "look_"),
+    *("fleet_share", "kind_share"),
+)
 #: hypothesis -> its rate set to nothing
 HYPOTHESES: Mapping[str, Mapping[str, Any]] = {
     "no new element": {"new_per_h": NEVER},
     "no cleaned element": {"cleaned_share": 1e-9},
-    "nothing torn or missing": {"low_per_h": NEVER, "low_at_service": 1e-9, "low_at_first": 1e-9},
+    "nothing torn or missing": {"low_per_h": NEVER, "low_at_service": 1e-9},
     "no tube off": {"off_per_h": NEVER, "off_at_service": 1e-9},
     "no moisture": {"wet_per_h": NEVER},
+    "no swelling unnoticed": {"swell_h": 1e-6},
     "no light work": {"light_per_h": (NEVER, NEVER, NEVER), "light_share": (0.0, 0.0, 0.0)},
     "no other sensor": {"exchanged_per_h": NEVER},
     "stops unknown": {"without_stop": 1.0},
@@ -62,7 +65,6 @@ HYPOTHESES: Mapping[str, Mapping[str, Any]] = {
 }
 #: constant -> a value with which it does nothing
 OFF: Mapping[str, Any] = {
-    "least_spread": 1e-9,
     "tail_step": ANY,
     "settle_h": TUNING.level_h,
     "unseen_share": 0.0,
@@ -74,7 +76,6 @@ OFF: Mapping[str, Any] = {
     "mended_off": 1e-9,
     "low_unknown": 1.0,
     "low_at_service": 1e-9,
-    "low_at_first": 1e-9,
     "off_at_service": 1e-9,
     "light_share": (0.0, 0.0, 0.0),
     "whole_hour": 0.0,
@@ -87,7 +88,6 @@ OFF: Mapping[str, Any] = {
     "outlier_share": 0.0,
     "low_spreads": 0.0,
     "dries_at_once": 1.0,
-    "swell_rows": 0,
     "passing_rise": ANY,
     "low_rise": ANY,
     "flat_least": 0.0,
@@ -235,13 +235,20 @@ def otherwise(looks: Sequence[Sequence[Look]], before: Sequence[Sequence[Look]])
 
 
 def table_lines() -> list[str]:
-    """The constants as rows of the table in CONSTANTS.md: name, value, unit, origin."""
+    """The constants as rows of the tables in CONSTANTS.md: name, value, unit, origin, sensitivity."""
     return [
         f"| `{constant.name}` | {_written(getattr(tuning, constant.name))} | {constant.metadata['unit']} "
-        f"| {constant.metadata['origin']} |"
+        f"| {constant.metadata['origin']} |{_moved(constant.metadata['moved'], tuning)}"
         for tuning in (TUNING, FLOW, MET, HELD)
         for constant in fields(tuning)
     ]
+
+
+def _moved(shares: tuple[float, float] | None, tuning: Any) -> str:
+    """The last cell of a row; none where the ablation does not move the table."""
+    if not isinstance(tuning, Tuning):
+        return ""
+    return "  |" if shares is None else f" {shares[0]:g}, {shares[1]:g} % |"
 
 
 def _written(value: Any) -> str:
