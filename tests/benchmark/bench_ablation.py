@@ -41,8 +41,8 @@ from tests.support.fleet_truth import DAY_S, Machine, Said, read_fleet, score
 
 MOVED = 4 / 3  # a third up, and down by as much
 NEVER, ANY = 1e-12, 1e9  # a rate of nothing, and a spread by which nothing is odd
-#: windows and budgets: whole numbers that a third moves too far
-NOT_MOVED = ("paths", "worst_path", "windows_h", "tail_h")
+#: windows, budgets and a share next to 1, which a third moves too far
+NOT_MOVED = ("paths", "worst_path", "windows_h", "tail_h", "whole_hour")
 #: what only entries and looks of people ask for
 OF_PEOPLE: tuple[str, ...] = (
     *("entered_", "inspected_", "lasting_", "indicator_", "met_", "gauge_", "look_"),

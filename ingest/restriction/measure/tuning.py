@@ -177,7 +177,6 @@ class Tuning:
     whole_hour: float = constant(
         0.99,
         unit="of an hour",
-        moved=(0, 5.4),
         origin="chosen: what is less has a stop of half a minute in it",
     )
     entered_right: float = constant(
