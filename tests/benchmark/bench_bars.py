@@ -2,12 +2,14 @@
 The trade between findings and false alarms: the bars of the model moved, on the fleets for tuning.
 
     python -m tests.benchmark.bench_bars [--machines N] [--seeds 3,4,5] [--every-days N] [--generators A,B]
-                                           [--alarms]
+                                           [--alarms | --moved [NAME ...]]
 
 Each line has other bars, scored as `bench_other_fleets` scores a server: false alarms and questions a
 machine-year, and what was found of each kind. No server: the analysis alone looks at what has arrived, and
 learns its fleet once a week. With `--alarms` only the bars of today are looked at, and after the table comes
-each false alarm with what truly went on around it.
+each false alarm with what truly went on around it. With `--moved` not the bars are moved, but the constants
+whose runs in `bench_ablation` begin with a name, or all. The last column says at which share of the looks
+anything else is said than today.
 """
 
 from __future__ import annotations
@@ -30,12 +32,13 @@ from cleanside.ingest.restriction import (
     housing_teaches,
     learn_fleet,
 )
-from cleanside.ingest.restriction.forecast.duty import learn_duty
+from cleanside.ingest.restriction.forecast.duty import Duty, learn_duty
 from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 from cleanside.ingest.restriction.verdict.element_history import ElementHistory, tell_history
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.study import suspicions_of
-from cleanside.ingest.restriction.verdict.suspect import no_answer
+from cleanside.ingest.restriction.verdict.suspect import AnswerLost, no_answer
+from tests.benchmark.bench_ablation import runs
 from tests.benchmark.bench_share_parts import Known, known_machines
 from tests.fleets.alarms import alarm_lines
 from tests.fleets.making import FOR_TUNING, make_fleet
@@ -71,6 +74,15 @@ CAUSES: Mapping[str, tuple[str, ...]] = {
 }
 
 
+def moved(starts: Sequence[str]) -> dict[str, Tuning]:
+    """The runs of `bench_ablation` whose names begin so, or all; those of today first."""
+    return {
+        name: tuning
+        for name, tuning in runs()
+        if name == TODAY or not starts or any(name.startswith(start) for start in starts)
+    }
+
+
 def look(fleet: Fleet, every_days: int, bars: Mapping[str, Tuning] = BARS) -> dict[str, list[Observation]]:
     """What is said of each machine every few evenings, by the name of the bars."""
     said: dict[str, list[Observation]] = {name: [] for name in bars}
@@ -81,8 +93,9 @@ def look(fleet: Fleet, every_days: int, bars: Mapping[str, Tuning] = BARS) -> di
         for table, facts in seen:
             measured = measure_hours(table, replace(facts, fleet=replace(knowledge, sent=sent)))
             at_s = float(fleet.machines[0].evenings.at_s[day])
+            lost, duty = no_answer(measured.table, measured.zeros[0]), learn_duty(measured.table)
             for name, tuning in bars.items():
-                said[name].append(_said(measured, replace(facts, tuning=tuning), at_s))
+                said[name].append(_said(measured, replace(facts, tuning=tuning), at_s, lost, duty))
         if day // LEARNS_EVERY != (day + every_days) // LEARNS_EVERY:
             knowledge = _learned(seen)
     return said
@@ -109,11 +122,12 @@ def _learned(seen: Sequence[tuple[Summaries, HousingFacts]]) -> FleetKnowledge:
     )
 
 
-def _said(measured: MeasuredHours, facts: HousingFacts, at_s: float) -> Observation:
+def _said(
+    measured: MeasuredHours, facts: HousingFacts, at_s: float, lost: AnswerLost | None, duty: Duty
+) -> Observation:
     """As the API would have it; a machine is in service unless something is suspected."""
     history = tell_history(measured, facts)
-    lost = no_answer(measured.table, measured.zeros[0])
-    suspicions = suspicions_of(measured, history, facts, lost, learn_duty(measured.table))
+    suspicions = suspicions_of(measured, history, facts, lost, duty)
     return Observation(
         machine=facts.machine,
         at_s=at_s,
@@ -136,10 +150,30 @@ def _found(history: ElementHistory) -> Iterator[FoundChange]:
             yield FoundChange(at_s=step.at_s, kind="asked")
 
 
-def lines(scores: Mapping[str, Sequence[MachineScore]]) -> list[str]:
+def otherwise(said: Sequence[Observation], before: Sequence[Observation]) -> float:
+    """Share of the looks at which anything else is said than before."""
+    return float(np.mean([now != then for now, then in zip(said, before, strict=True)]))
+
+
+def lines(
+    scores: Mapping[str, Sequence[MachineScore]], said: Mapping[str, Sequence[Observation]]
+) -> list[str]:
     """The table as Markdown."""
-    head = ["bars", "false alarms", "changes", "suspicions", "questions", "new", "cleaned", *CAUSES]
-    rows = [_row(name, some) for name, some in scores.items()]
+    head = [
+        "bars",
+        "false alarms",
+        "changes",
+        "suspicions",
+        "questions",
+        "new",
+        "cleaned",
+        *CAUSES,
+        "otherwise",
+    ]
+    rows = [
+        [*_row(name, some), f"{100 * otherwise(said[name], said[TODAY]):.1f} %"]
+        for name, some in scores.items()
+    ]
     return [_cells(head), _cells(["---"] * len(head)), *(_cells(row) for row in rows)]
 
 
@@ -173,18 +207,22 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--seeds", default="3,4,5")
     parser.add_argument("--every-days", type=int, default=1)
     parser.add_argument("--generators", default=",".join(FOR_TUNING))
-    parser.add_argument("--alarms", action="store_true", help="list the false alarms of the bars of today")
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--alarms", action="store_true", help="list the false alarms of the bars of today")
+    which.add_argument("--moved", nargs="*", metavar="NAME", help="constants to move or switch off instead")
     given = parser.parse_args(words)
-    bars = {TODAY: TUNING} if given.alarms else BARS
+    bars = {TODAY: TUNING} if given.alarms else BARS if given.moved is None else moved(given.moved)
     for generator in given.generators.split(","):
         alarms: list[str] = []
         scores: dict[str, list[MachineScore]] = {name: [] for name in bars}
+        every: dict[str, list[Observation]] = {name: [] for name in bars}
         for seed in given.seeds.split(","):
             fleet = make_fleet(generator, machines=given.machines, days=given.days, seed=int(seed))
             for name, said in look(fleet, given.every_days, bars).items():
                 scores[name] += score_fleet(fleet, said)
+                every[name] += said
                 alarms += alarm_lines(fleet, said) if given.alarms else []
-        print("\n".join([generator, "", *lines(scores), "", *alarms]), flush=True)
+        print("\n".join([generator, "", *lines(scores, every), "", *alarms]), flush=True)
     return 0
 
 

@@ -237,8 +237,8 @@ def _first_paths(
     if around.entered.get(0) == NEW:
         usual, var = _learned(around.clean, usual_var, piece.start, spread, tuning)
         found = [found[0]._replace(clean=piece.start, clean_var=spread**2, usual=usual, usual_var=var)]
-    low = as_low(piece.start, around.clean, usual_var, spread, tuning) + ln(tuning.low_at_first)
-    off = as_off(piece.start, around.off) + ln(tuning.low_at_first)
+    low = as_low(piece.start, around.clean, usual_var, spread, tuning) + ln(tuning.low_at_service)
+    off = as_off(piece.start, around.off) + ln(tuning.low_at_service)
     for state, weight in ((LOW, low), (OFF, off)):
         expected = around.clean + 2 * tuning.element_spread
         found.append(
@@ -375,10 +375,9 @@ class _StepOf:
         if self._fall <= 0:
             return math.inf
         row = self._before.end
-        first = max(0, row - self._tuning.swell_rows)
-        way: FloatArray = cut.smooth[first:row]
+        way: FloatArray = cut.smooth[:row]
         low = np.flatnonzero(way <= self._piece.start + self._tuning.swell_near * self._fall)
-        return float(cut.run_h[row - 1] - cut.run_h[first + low[-1]]) if len(low) else math.inf
+        return float(cut.run_h[row - 1] - cut.run_h[low[-1]]) if len(low) else math.inf
 
     @cached_property
     def _stays(self) -> float:

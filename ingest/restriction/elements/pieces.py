@@ -159,8 +159,7 @@ def usual_steps(ln: FloatArray, by: int, tuning: Tuning) -> list[float]:
         own = MAD_TO_SPREAD * middle(np.abs(steps)) if len(steps) else 0.0
         few = tuning.usual_step_blocks
         pooled = (len(steps) * own**2 + few * tuning.usual_step[by] ** 2) / (len(steps) + few)
-        held = in_ratios(float(np.sqrt(pooled)), HELD.step_ratio)
-        found.append(max(held, tuning.least_spread))
+        found.append(in_ratios(float(np.sqrt(pooled)), HELD.step_ratio))
     return found
 
 

@@ -24,7 +24,6 @@ LEAST_WEIGHT = 1e-6
 
 STRANGE_SHARE = 0.05  # of lives are of no kind learned from (chosen)
 BEFORE_SPREAD, BEFORE_LIVES = 0.5, 0.5  # of ln(age) before any life is known, and as how many it counts
-MOST_FREEDOM = 20.0  # degrees, of Student's distribution: an odd life of a kind is none of another (chosen)
 SHOWS_FROM, SHOWS_FULLY = 0.1, 0.3  # of the way to terminal; an early rise has many reasons (chosen)
 
 
@@ -63,7 +62,7 @@ class Membership:
             square = curve.lives * (basis @ self.spread[group]) ** 2 + BEFORE_LIVES * BEFORE_SPREAD**2
             spread = np.sqrt(square / lives)
             away = _ln_against(curve, basis, hours)
-            like += self.share[group] * student_density(away, spread, min(curve.lives + 1.0, MOST_FREEDOM))
+            like += self.share[group] * student_density(away, spread, curve.lives + 1.0)
             unlike += self.share[group] * normal_density(away, np.hypot(spread, KIND_SPREAD))
             late &= away > 0
         odds = STRANGE_SHARE * unlike / np.maximum((1.0 - STRANGE_SHARE) * like, 1e-300)

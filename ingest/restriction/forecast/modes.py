@@ -20,7 +20,6 @@ from cleanside.ingest.restriction.forecast.prior import USUAL_SPREAD
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
 MOST_KINDS = 5
-LEAST_LIVES = 2.0  # of a kind
 PRIOR_LIVES = 1.0  # USUAL_SPREAD counts as that many lives
 ROUNDS = 40
 
@@ -51,10 +50,10 @@ def kinds_by_length(lives: Sequence[LengthOdds]) -> IntArray:
     odds = np.stack([life.odds / life.odds.sum() for life in lives])
     best = _fitted(points, odds, np.array([float((points * odds).sum() / len(lives))]))
     estimates = np.sort(best.means[:, 0])
-    for kinds in range(2, min(MOST_KINDS, int(len(lives) / LEAST_LIVES)) + 1):
+    for kinds in range(2, min(MOST_KINDS, len(lives)) + 1):
         for start in _starts(estimates, kinds):
             found = _fitted(points, odds, start)
-            if found.criterion < best.criterion and found.shares.min() * len(lives) >= LEAST_LIVES:
+            if found.criterion < best.criterion:
                 best = found
     return np.asarray(np.unique(best.belongs.argmax(axis=1), return_inverse=True)[1])
 

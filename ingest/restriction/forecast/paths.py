@@ -19,7 +19,6 @@ LEVEL_WINDOW = 0.05  # share of the age; chosen by leave-life-out on the open be
 SHORT_WINDOW, LONG_WINDOW = 0.1, 0.4
 NUDGE = 1e-9  # relative; evenly spaced rows lie on window edges, and rounding must not decide for them
 CLEAN_PULL_ROWS = 5  # the common clean level counts as that many rows
-FIRST_SCATTER = 0.01  # of terminal; the scatter of readings before any was seen (chosen)
 LEAST_ROWS = 5  # in a window: with fewer, sensor noise rules the slope
 LEAST_SPAN_H = 1e-200  # a life shorter than that in any unit has no slope
 
@@ -54,8 +53,6 @@ def trace(hours: FloatArray, share: FloatArray, unseen_h: float = 0.0) -> Path:
 
 def over_limit(path: Path, factor: float) -> Path:
     """The same life as shares of a limit so many times as high, to rounding as traced again."""
-    seen = np.maximum(np.arange(len(path.hours)) - 1.0, 0.0)
-    first = FIRST_SCATTER**2 / (seen + 1.0)
     return Path(
         path.hours,
         path.level / factor,
@@ -63,7 +60,7 @@ def over_limit(path: Path, factor: float) -> Path:
         path.slope_short / factor,
         path.slope_long / factor,
         path.line_long / factor,
-        np.sqrt(np.maximum(path.scatter**2 - first, 0.0) / factor**2 + first),
+        path.scatter / factor,
         path.unseen_h,
     )
 
@@ -72,11 +69,11 @@ def scatter_so_far(share: FloatArray) -> FloatArray:
     """
     Standard deviation of single readings up to each row, shape (n,). [share]
 
-    By second differences, which a steady rise leaves at zero; before any was seen FIRST_SCATTER, as one more.
+    By second differences, which a steady rise leaves at zero; 0 before any was seen.
     """
     squares = np.concatenate((np.zeros(min(len(share), 2)), np.diff(share, n=2) ** 2 / 6.0))
-    seen = np.maximum(np.arange(len(share)) - 1.0, 0.0)
-    return np.asarray(np.sqrt((np.cumsum(squares) + FIRST_SCATTER**2) / (seen + 1.0)))
+    seen = np.maximum(np.arange(len(share)) - 1.0, 1.0)
+    return np.asarray(np.sqrt(np.cumsum(squares) / seen))
 
 
 def terminal_row(hours: FloatArray, peak: FloatArray) -> int:

@@ -2,9 +2,9 @@
 How far forecasts of unseen lives were off, as 10 and 90 % points by level: calibration across lives.
 
 Promises: residuals come from lives left out of the fit, each life counts once, groups may be more or less
-regular. Readings of one life are not exchangeable, lives are; so ranks are taken over lives.
-Source: split conformal prediction, rank (n + 1)(1 - alpha) of n calibration cases, between ranks by
-interpolation; where that lies beyond all cases, Student's prediction interval (t of n - 1, sqrt(1 + 1/n)).
+regular. Readings of one life are not exchangeable, lives are; so the number of lives counts.
+Source: Student's prediction interval (t of n - 1, sqrt(1 + 1/n)), on either side of the middle by itself.
+Leaves to others: how often the interval held on whole lives left out, which stretches it (`blend`).
 """
 
 from __future__ import annotations
@@ -32,7 +32,6 @@ TAIL = 0.1  # on either side of the 80 % interval
 LEAST_LIVES = 4  # complete lives; with fewer, the chosen spread below is used
 CHOSEN_BELOW, CHOSEN_ABOVE, CHOSEN_REST = 0.35, 0.6, 0.01  # of the hours left, and of a typical life
 POOLING_LIVES = 5.0  # weight of a group's own irregularity: n/(n + 5)
-RANK_LIVES = 20.0  # weight of the tail's rank against the normal distribution: n/(n + 20) (chosen, simulated)
 LEAST_SEEN_SHARE = 0.5  # of a life: with less, its imputed end is too uncertain to calibrate on
 LEAST_SPREAD = 1e-3  # of a typical life: time is not known better than that
 
@@ -161,23 +160,13 @@ def _two_sided(errors: FloatArray, weights: FloatArray, lives: float) -> tuple[f
     """
     How far below and above the middle the 10 and 90 % points are, >= 0, for a new life.
 
-    Few lives: a two-piece normal distribution of their errors with Student's quantile, because the rank of
-    the tail is beyond all of them. Many lives: the rank itself.
+    A two-piece normal distribution of the errors with Student's quantile.
     """
-    bell = [
-        np.sqrt(np.average(np.where(side, errors, 0.0) ** 2, weights=weights) * 2.0)
+    below, above = (
+        float(np.sqrt(np.average(np.where(side, errors, 0.0) ** 2, weights=weights) * 2.0))
         for side in (errors < 0, errors > 0)
-    ]
-    bell_points = student_point(lives) * np.array(bell)
-    order = np.argsort(errors, kind="stable")
-    total = np.cumsum(weights[order])
-    total = (total - 0.5 * weights[order]) / total[-1]
-    tail = max(0.0, 1.0 - (1.0 - TAIL) * (lives + 1) / lives)
-    low, high = np.interp((tail, 1.0 - tail), total, errors[order])
-    rank_points = np.array([max(0.0, -float(low)), max(0.0, float(high))])
-    trust = lives / (lives + RANK_LIVES)
-    points = trust * rank_points + (1.0 - trust) * bell_points
-    return float(points[0]), float(points[1])
+    )
+    return student_point(lives) * below, student_point(lives) * above
 
 
 def student_point(n: float) -> float:

@@ -61,9 +61,7 @@ SLOPE_LIVES = 0.5  # a running life's slope as half a life
 SHAPE_LIVES = 3.0  # and SHAPE_SPREAD as that many
 SHARES = np.array([0.15, 0.3, 0.45, 0.6, 0.75, 0.9])  # of a life: rows at which its curve is compared,
 INDEPENDENT = 3.0  # of which so many are independent
-LEAST_SHAPE_SPREAD = 0.05
 LEAST_BEND = 0.09  # of used x (1 - used): nearer to either end the level's own error rules
-ODD = 1.0  # times the bend: a life that strays further is not one (a change was missed)
 
 
 @dataclass(frozen=True)
@@ -333,7 +331,7 @@ def _curves(
     slopes = np.array([way.fits[0] for way in running]).reshape(-1, len(EVEN_CURVES))
     strays = np.array([one.strays() for one in whole])
     away, bend, error = strays.reshape(-1, 3, len(SHARES), len(EVEN_CURVES)).swapaxes(0, 1)
-    squares = np.minimum(np.maximum(away**2 - error**2, 0.0) / bend**2, ODD**2).mean(axis=1)
+    squares = (np.maximum(away**2 - error**2, 0.0) / bend**2).mean(axis=1)
     for _ in range(ROUNDS):
         deviation = np.hypot(spread * bend, error)
         ln_odds = INDEPENDENT * np.mean(-0.5 * (away / deviation) ** 2 - np.log(deviation), axis=1)
@@ -343,7 +341,6 @@ def _curves(
         weights = _shares(odds, slopes, weights)
         total = float(np.sum(odds * squares)) + SHAPE_LIVES * SHAPE_SPREAD**2
         spread = float(np.sqrt(total / (counts.sum() + SHAPE_LIVES)))
-    spread = max(spread, LEAST_SHAPE_SPREAD)
     if not whole:
         return weights, spread
     trust = counts.sum() / (counts.sum() + MEAN_CURVE_LIVES)
