@@ -76,19 +76,20 @@ def look(fleet: Fleet, every_days: int, bars: Mapping[str, Tuning] = BARS) -> di
     said: dict[str, list[Observation]] = {name: [] for name in bars}
     knowledge, machines = FleetKnowledge(), known_machines(fleet)
     for day in range(0, fleet.days, every_days):
-        seen = list(_arrived(machines, day, knowledge))
+        seen = list(of_fleet(machines, day, knowledge))
         sent = collect_sent((facts.machine, table) for table, facts in seen)
         for table, facts in seen:
             measured = measure_hours(table, replace(facts, fleet=replace(knowledge, sent=sent)))
             at_s = float(fleet.machines[0].evenings.at_s[day])
             for name, tuning in bars.items():
-                said[name].append(_said(measured, replace(facts, tuning=tuning), at_s))
+                tuned = replace(facts, tuning=tuning)
+                said[name].append(said_of(measured, tuned, at_s, tell_history(measured, tuned)))
         if day // LEARNS_EVERY != (day + every_days) // LEARNS_EVERY:
-            knowledge = _learned(seen)
+            knowledge = learn_from(seen)
     return said
 
 
-def _arrived(
+def of_fleet(
     machines: Sequence[Known], day: int, knowledge: FleetKnowledge
 ) -> Iterator[tuple[Summaries, HousingFacts]]:
     """Hours and facts of the machines that have sent a whole hour."""
@@ -100,7 +101,8 @@ def _arrived(
                 yield table, known.facts(evenings.at_s[day], knowledge)
 
 
-def _learned(seen: Sequence[tuple[Summaries, HousingFacts]]) -> FleetKnowledge:
+def learn_from(seen: Sequence[tuple[Summaries, HousingFacts]]) -> FleetKnowledge:
+    """What the machines of a fleet teach each other by an evening."""
     lives = [life for table, facts in seen for life in housing_teaches(table, facts).lives]
     named = [(facts.machine, table) for table, facts in seen]
     labelled = [Labelled(f.machine, f.kind, table, f.reference_flow, f.reference_kind) for table, f in seen]
@@ -109,9 +111,10 @@ def _learned(seen: Sequence[tuple[Summaries, HousingFacts]]) -> FleetKnowledge:
     )
 
 
-def _said(measured: MeasuredHours, facts: HousingFacts, at_s: float) -> Observation:
+def said_of(
+    measured: MeasuredHours, facts: HousingFacts, at_s: float, history: ElementHistory
+) -> Observation:
     """As the API would have it; a machine is in service unless something is suspected."""
-    history = tell_history(measured, facts)
     lost = no_answer(measured.table, measured.zeros[0])
     suspicions = suspicions_of(measured, history, facts, lost, learn_duty(measured.table))
     return Observation(
