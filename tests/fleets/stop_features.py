@@ -9,7 +9,7 @@ Pure. Leaves to others: levels, zero and flow (the analysis), and what any of it
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -34,6 +34,25 @@ NOISE_BLOCKS = 40
 LEAST_PA, FLOOR = 5.0, 0.02  # what is lower reads as nothing: Pa in a bin, share of the usual level
 LEAST_FALL = 0.05  # ln; where no window shows one, a judge says nothing
 FLEET_DAYS_S = 3 * DAY_S
+#: what a group of numbers is about -> its numbers
+GROUPS: Mapping[str, tuple[str, ...]] = {
+    "step of the level": (
+        *("d3m", "d8m", "d8h", "d24m", "gap3", "gap8", "d_end"),
+        *("max_after", "slope_after", "noise8", "z8", "sd_after", "swelled_h"),
+    ),
+    "beside the limit": ("before_lim", "after_lim", "end_lim"),
+    "beside clean elements of the kind and the machine's past": (
+        *("after_kind", "after_to_lowest", "before_to_highest"),
+    ),
+    "answer to the flow": (
+        *("n_b", "n_a", "n_all", "dn", "dn_all", "fm_shift", "res_a", "exponent", "flow_kind"),
+    ),
+    "within the hour": ("p90r_d", "highest_d", "highest_mx", "lowbin_d"),
+    "zero at rest": ("off_shift_rel",),
+    "length of the stop, hours in doubt": ("stood_h", "believed_b", "believed_a"),
+    "air": ("temperature_k_d",),
+    "the fleet meanwhile": ("fleet_d",),
+}
 
 
 @dataclass(frozen=True)

@@ -9,9 +9,20 @@ import numpy as np
 import pytest
 
 from cleanside.ingest.restriction import Readings, summarise_hours
-from tests.benchmark.bench_bound import RATES, Event, Judged, bar_for, false_ones, judge_fleet, learned, lines
+from tests.benchmark.bench_bound import (
+    RATES,
+    Event,
+    Judged,
+    bar_for,
+    false_ones,
+    importance,
+    judge_fleet,
+    learned,
+    lines,
+)
 from tests.fleets.making import START_S, make_fleet
 from tests.fleets.score import MATCH_S
+from tests.fleets.stop_features import GROUPS
 from tests.fleets.stops import stops_of, works_at
 from tests.fleets.truth import DAY_S, HOUR_S, Change, Work
 
@@ -74,12 +85,25 @@ def test_a_judge_learns_from_other_generators_alone() -> None:
     rows = [
         replace(A_STOP, generator=name, machine=(name, 1, name), stop=i, shown={"fall": float(i % 40)})
         for name in ("one", "two")
-        for i in range(400)
+        for i in range(200)
     ]
     rows = [replace(row, is_low=int((row.shown["fall"] > 30) == (row.generator == "one"))) for row in rows]
     scores = learned(rows, lambda row: row.is_low, with_ours=False)
     deep = [scores[row.machine, row.stop] for row in rows if row.shown["fall"] > 35]
     assert max(deep[: len(deep) // 2]) < 0.5 < min(deep[len(deep) // 2 :])  # each as the other one taught
+
+
+def test_what_the_judge_goes_by_costs_precision_where_it_is_mixed() -> None:
+    rows = [
+        replace(A_STOP, generator=name, machine=(name, 1, name), stop=i, shown={"d8m": float(i % 40)})
+        for name in ("one", "two")
+        for i in range(200)
+    ]
+    whole, *groups = importance(rows, lambda row: int(row.shown["d8m"] > 30))
+    assert whole == "| all | 1.000 |"
+    lost = {group: float(cell) for _, group, cell, _ in (line.split("|") for line in groups)}
+    assert lost[" step of the level "] < -0.5
+    assert lost[" air "] == 0.0
 
 
 @cache
@@ -95,6 +119,9 @@ def test_a_stop_with_another_element_shows_a_deeper_fall_than_the_others() -> No
     others = [row.shown["d8m"] for row in rows if row.is_opened == 0]
     assert opened
     assert np.median(opened) > np.quantile(others, 0.9)
+    assert {name for row in rows for name in row.shown} == {
+        name for names in GROUPS.values() for name in names
+    }
     assert events
 
 
