@@ -299,14 +299,14 @@ def _boosted(table: Floats, labels: np.ndarray) -> Judge:
 
 
 def bar_for(rows: Sequence[Judged], scores: Scores, rate: float, years: float) -> float:
-    """The lowest score at which no more than so many false ones a machine-year are told; inf: none is."""
+    """The lowest bar at which no more than so many false ones a machine-year are told."""
     ordered = sorted({scores[row.machine, row.stop] for row in rows}, reverse=True)
     low, high = 0, len(ordered)
     while low < high:
         half = (low + high) // 2
         is_few = false_ones(rows, scores, ordered[half]) <= rate * years
         low, high = (half + 1, high) if is_few else (low, half)
-    return ordered[low - 1] if low else float("inf")
+    return float(np.nextafter(ordered[low], np.inf)) if low < len(ordered) else 0.0
 
 
 def false_ones(rows: Sequence[Judged], scores: Scores, bar: float) -> int:

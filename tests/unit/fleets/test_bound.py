@@ -77,8 +77,11 @@ def test_false_ones_within_a_day_and_a_half_count_as_one() -> None:
 def test_a_bar_lets_no_more_false_ones_pass_than_it_may() -> None:
     rows = [replace(A_STOP, stop=i, at_s=START_S + 10 * i * DAY_S) for i in range(10)]
     scores = {(row.machine, row.stop): row.stop / 10 for row in rows}
-    assert bar_for(rows, scores, rate=0.3, years=10.0) == pytest.approx(0.7)
-    assert bar_for(rows, scores, rate=0.0, years=10.0) == np.inf
+    bar = bar_for(rows, scores, rate=0.3, years=10.0)
+    assert 0.6 < bar == pytest.approx(0.6)
+    assert false_ones(rows, scores, bar) == 3
+    assert false_ones(rows, scores, bar_for(rows, scores, rate=0.0, years=10.0)) == 0
+    assert bar_for(rows, scores, rate=1.0, years=10.0) == 0.0
 
 
 def test_a_judge_learns_from_other_generators_alone() -> None:
