@@ -88,20 +88,22 @@ def look(fleet: Fleet, every_days: int, bars: Mapping[str, Tuning] = BARS) -> di
     said: dict[str, list[Observation]] = {name: [] for name in bars}
     knowledge, machines = FleetKnowledge(), known_machines(fleet)
     for day in range(0, fleet.days, every_days):
-        seen = list(_arrived(machines, day, knowledge))
+        seen = list(of_fleet(machines, day, knowledge))
         sent = collect_sent((facts.machine, table) for table, facts in seen)
         for table, facts in seen:
             measured = measure_hours(table, replace(facts, fleet=replace(knowledge, sent=sent)))
             at_s = float(fleet.machines[0].evenings.at_s[day])
             lost, duty = no_answer(measured.table, measured.zeros[0]), learn_duty(measured.table)
             for name, tuning in bars.items():
-                said[name].append(_said(measured, replace(facts, tuning=tuning), at_s, lost, duty))
+                tuned = replace(facts, tuning=tuning)
+                history = tell_history(measured, tuned)
+                said[name].append(said_of(measured, tuned, at_s, history, lost, duty))
         if day // LEARNS_EVERY != (day + every_days) // LEARNS_EVERY:
-            knowledge = _learned(seen)
+            knowledge = learn_from(seen)
     return said
 
 
-def _arrived(
+def of_fleet(
     machines: Sequence[Known], day: int, knowledge: FleetKnowledge
 ) -> Iterator[tuple[Summaries, HousingFacts]]:
     """Hours and facts of the machines that have sent a whole hour."""
@@ -113,7 +115,8 @@ def _arrived(
                 yield table, known.facts(evenings.at_s[day], knowledge)
 
 
-def _learned(seen: Sequence[tuple[Summaries, HousingFacts]]) -> FleetKnowledge:
+def learn_from(seen: Sequence[tuple[Summaries, HousingFacts]]) -> FleetKnowledge:
+    """What the machines of a fleet teach each other by an evening."""
     lives = [life for table, facts in seen for life in housing_teaches(table, facts).lives]
     named = [(facts.machine, table) for table, facts in seen]
     labelled = [Labelled(f.machine, f.kind, table, f.reference_flow, f.reference_kind) for table, f in seen]
@@ -122,11 +125,15 @@ def _learned(seen: Sequence[tuple[Summaries, HousingFacts]]) -> FleetKnowledge:
     )
 
 
-def _said(
-    measured: MeasuredHours, facts: HousingFacts, at_s: float, lost: AnswerLost | None, duty: Duty
+def said_of(
+    measured: MeasuredHours,
+    facts: HousingFacts,
+    at_s: float,
+    history: ElementHistory,
+    lost: AnswerLost | None,
+    duty: Duty,
 ) -> Observation:
     """As the API would have it; a machine is in service unless something is suspected."""
-    history = tell_history(measured, facts)
     suspicions = suspicions_of(measured, history, facts, lost, duty)
     return Observation(
         machine=facts.machine,

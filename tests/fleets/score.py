@@ -156,14 +156,14 @@ def score_fleet(fleet: Fleet, said: Iterable[Observation]) -> list[MachineScore]
     return [watched.score(years) for watched in _all_watched(fleet, said)]
 
 
-def _all_watched(fleet: Fleet, said: Iterable[Observation]) -> list[_Watched]:
+def _all_watched(fleet: Fleet, said: Iterable[Observation]) -> list[Watched]:
     by_machine: dict[str, list[Observation]] = {machine.name: [] for machine in fleet.machines}
     for one in said:
         by_machine[one.machine].append(one)
-    return [_Watched(machine, by_machine[machine.name], fleet) for machine in fleet.machines]
+    return [Watched(machine, by_machine[machine.name], fleet) for machine in fleet.machines]
 
 
-class _Watched:
+class Watched:
     """One machine beside what was said of it."""
 
     def __init__(self, machine: Machine, said: Sequence[Observation], fleet: Fleet) -> None:
@@ -177,14 +177,16 @@ class _Watched:
     def score(self, years: float) -> MachineScore:
         """All that is counted of it."""
         made = MachineScore(proxy=self.machine.proxy, years=years)
-        made.new = [self._new(change) for change in self._countable(Work.NEW)]
-        made.cleaned = [self._cleaned(change) for change in self._countable(Work.CLEANED)]
+        made.new = [self._new(change) for change in self.countable(Work.NEW)]
+        made.cleaned = [self._cleaned(change) for change in self.countable(Work.CLEANED)]
         made.false_changes = len(self._false_changes(asked=False, by_span=False))
         made.false_changes_by_span = len(self._false_changes(asked=False))
         made.false_questions = len(self._false_changes(asked=True))
         suspected = self._false_suspicions()
         made.suspect_days, made.false_suspicions = sum(map(len, suspected)), len(suspected)
-        made.causes = [found for fault in self.machine.faults if (found := self._cause(fault)) is not None]
+        made.causes = [
+            found for fault in self.machine.faults if (found := self.found_cause(fault)) is not None
+        ]
         self._levels(made)
         for life in self.machine.lives:
             self._latched(life, made)
@@ -193,7 +195,7 @@ class _Watched:
 
     # ------------------------------------------------------------ changes
 
-    def _countable(self, work: Work) -> list[Change]:
+    def countable(self, work: Work) -> list[Change]:
         """The changes of a kind without an entry that the readings can show."""
         return [c for c in self.machine.changes if c.work is work and not c.is_entered and self._shows(c)]
 
@@ -211,9 +213,9 @@ class _Watched:
             and end.seen_h[-1] - hours >= LEAST_AFTER_H
         )
 
-    def _looks_at(self, change: Change) -> list[tuple[int, list[FoundChange]]]:
+    def looks_at(self, change: Change) -> list[tuple[int, list[FoundChange]]]:
         """The looks between a change and the next one, and what of the change each says."""
-        later_s = (c.at_s for c in self.machine.changes if c.at_s > change.at_s and c.work in _ELEMENTS)
+        later_s = (c.at_s for c in self.machine.changes if c.at_s > change.at_s and c.work in ELEMENTS)
         until_s = min(later_s, default=np.inf)
         return [
             (i, [found for found in one.found if self._is_near(found, change.at_s)])
@@ -227,7 +229,7 @@ class _Watched:
         return abs(at_s - true_s) <= MATCH_S or abs(hours(at_s) - hours(true_s)) <= MATCH_H
 
     def _new(self, change: Change) -> NewElement:
-        looks = self._looks_at(change)
+        looks = self.looks_at(change)
         is_told = [any(found.kind != "asked" for found in those) for _, those in looks]
         first = len(is_told)
         while first and is_told[first - 1]:
@@ -240,12 +242,12 @@ class _Watched:
         )
 
     def _cleaned(self, change: Change) -> tuple[bool, bool, bool]:
-        kinds = {found.kind for _, those in self._looks_at(change)[-1:] for found in those}
+        kinds = {found.kind for _, those in self.looks_at(change)[-1:] for found in those}
         return bool(kinds - {"asked"}), bool(kinds), "new" in kinds
 
     def _false_changes(self, *, asked: bool, by_span: bool = True) -> list[float]:
         """Dates of changes that some look saw and no person made; those within `MATCH_S` count as one."""
-        true_s = [c.at_s for c in self.machine.changes if c.work in _ELEMENTS]
+        true_s = [c.at_s for c in self.machine.changes if c.work in ELEMENTS]
         told = {f for one in self.said for f in one.found if (f.kind == "asked") == asked}
         if not by_span:
             told = {replace(f, by_s=None) for f in told}
@@ -270,14 +272,14 @@ class _Watched:
         was_false = False
         for i, one in enumerate(self.said):
             is_said = one.state == CHECK_FIRST or bool(one.causes)
-            is_false = is_said and not any(self._lingers(fault, i) for fault in self.machine.faults)
+            is_false = is_said and not any(self.lingers(fault, i) for fault in self.machine.faults)
             if is_false:
                 runs += [] if was_false else [[]]
                 runs[-1].append(i)
             was_false = is_false
         return runs
 
-    def _lingers(self, fault: Fault, look: int) -> bool:
+    def lingers(self, fault: Fault, look: int) -> bool:
         """True while a fault lasts, and until a day's work after its repair was received."""
         if self.said[look].at_s < fault.begin_s:
             return False
@@ -294,7 +296,7 @@ class _Watched:
             if fault.begin_s <= one.at_s < fault.repaired_s and self.seen_h[i] >= begin_h + DAY_H
         ]
 
-    def _cause(self, fault: Fault) -> FoundCause | None:
+    def found_cause(self, fault: Fault) -> FoundCause | None:
         looks = self._looks_during(fault)
         if not looks or not fault.is_tellable:
             return None
@@ -329,7 +331,7 @@ class _Watched:
             made.faulty_not_swapped += shown if fault.cause is not Cause.SWAPPED else []
         for i, (one, row) in enumerate(zip(self.said, self.rows, strict=True)):
             left = float(evenings.latch_days_left[row])
-            if np.isnan(left) or any(self._lingers(fault, i) for fault in self.machine.faults):
+            if np.isnan(left) or any(self.lingers(fault, i) for fault in self.machine.faults):
                 continue
             if left <= NEAR_DAYS:
                 made.near.append(one.state == IN_SERVICE)
@@ -359,7 +361,7 @@ class _Watched:
         for ahead_s, warned in ((0.0, made.latched_day), (7 * DAY_S, made.latched_week)):
             looks = [i for i, one in enumerate(self.said) if one.at_s < life.latch_s - ahead_s]
             if looks and self.said[looks[-1]].at_s >= life.start_s + DAY_S:
-                is_faulty = any(self._lingers(fault, looks[-1]) for fault in self.machine.faults)
+                is_faulty = any(self.lingers(fault, looks[-1]) for fault in self.machine.faults)
                 if not is_faulty:
                     warned.append(self.said[looks[-1]].state in WARNED)
 
@@ -377,7 +379,7 @@ class _Watched:
 
 
 #: work after which another element, or none, is in the housing
-_ELEMENTS = frozenset({Work.NEW, Work.CLEANED, Work.TORN, Work.MISSING})
+ELEMENTS = frozenset({Work.NEW, Work.CLEANED, Work.TORN, Work.MISSING})
 
 
 def _is_said(one: Observation, at_s: float, *, asked: bool) -> bool:

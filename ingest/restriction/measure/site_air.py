@@ -35,11 +35,21 @@ def site_of(table: Summaries, working: BoolArray) -> Site:
     """The site of the newest working hours whose air is known; at least one such hour is needed."""
     pressure, rho = pressure_pa(table, by_boost=False), density_kg_m3(table, by_boost=False)
     dated = np.flatnonzero(working & ~np.isnan(rho))
-    now_pa = middle(pressure[dated[-NEWEST_HOURS:]])
+    now_pa = _nearest_middle(pressure[dated[-NEWEST_HOURS:]])
     at_site = dated[np.abs(pressure[dated] - now_pa) <= SITE_PA]
     hours = np.zeros(len(table.hours), dtype=bool)
     hours[at_site] = True
     return Site(in_ratios(middle(rho[at_site[-SITE_HOURS:]]), HELD.air_ratio), hours)
+
+
+def _nearest_middle(values: FloatArray) -> float:
+    """
+    The value nearest to the middle, the newest of those as near. values : in time order, at least one.
+
+    Of hours half here and half there the middle itself is the pressure of no site.
+    """
+    newest_first = values[::-1]
+    return float(newest_first[np.argmin(np.abs(newest_first - middle(values)))])
 
 
 def pressure_pa(table: Summaries, *, by_boost: bool) -> FloatArray:

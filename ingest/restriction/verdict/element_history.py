@@ -171,7 +171,7 @@ def _openings(measured: MeasuredHours, facts: HousingFacts) -> Openings:
         series,
         believed,
         facts.entries,
-        _as_met(_expectation(facts), measured.reference.raised),
+        _as_met(expectation_of(facts), measured.reference.raised),
         flow=flow_of(series, by_speed=measured.reference.by_speed),
         response=response_of(measured.table, series.hour_s[believed]),
         tuning=_as_learned(facts),
@@ -201,7 +201,7 @@ def _looked(measured: MeasuredHours, openings: Openings, facts: HousingFacts) ->
         flow=measured.reference.flow_kind,
     )
     seen: list[SeenLook] = []
-    limit_pa = _expectation(facts).terminal_pa
+    limit_pa = expectation_of(facts).terminal_pa
     if facts.looks:
         levels = replace(measured.series, restriction_pa=openings.level_pa)
         edges, believed = _edges(levels, measured, openings, facts)[1], measured.believed()
@@ -242,7 +242,7 @@ def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looke
         entries=entries,
         running=running,
         judged_hour_s=float(mine[-1]) if len(mine) else None,
-        clean_pa=_clean_pa(cuts, _expectation(facts), facts.tuning.clean_share),
+        clean_pa=_clean_pa(cuts, expectation_of(facts), facts.tuning.clean_share),
         openings=openings,
         below=below,
         looked=looked,
@@ -256,7 +256,7 @@ def _trusted(sound: BoolArray, openings: Openings, below: Sequence[Suspicion]) -
     return found if below and np.any(found) else sound
 
 
-def _expectation(facts: HousingFacts) -> Expectation:
+def expectation_of(facts: HousingFacts) -> Expectation:
     """What is known of a clean element; a limit that looks like one in another unit says nothing."""
     limit = facts.terminal_pa, facts.terminal_entered
     if terminal_doubt(limit[0], entered=limit[1]) or may_be_in_another_unit(*limit):

@@ -92,6 +92,15 @@ def test_a_move_to_thin_air_is_no_step_and_the_level_is_the_new_sites(proxy, day
     assert shown_pa(readings) / high.true_pa == pytest.approx(1.0, abs=0.05)
 
 
+@pytest.mark.parametrize("hours_there", [5, 6, 7])
+def test_half_a_dozen_hours_after_a_move_the_site_is_one_of_the_two(hours_there):
+    """The newest twelve hours are then of both, and their middle is the pressure of neither."""
+    low, high = drive(0.0, until=5 / DAYS), drive(3_500.0, begin=5 / DAYS)
+    summaries = Summaries.of(summarise_hours(joined(low, high, "mass flow"))[: 8 * 5 + hours_there])
+    there = high if hours_there >= 6 else low
+    assert learn_reference(summaries).site_kg_m3 == pytest.approx(there.site_kg_m3, rel=0.02)
+
+
 def test_old_lives_get_no_step_from_the_air_in_which_they_are_stated():
     """The same summaries stated in standard air, as before, and in the site's differ by one factor."""
     true = truck(3_500.0, 1)
