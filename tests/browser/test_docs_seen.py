@@ -14,7 +14,7 @@ import pytest
 from playwright.sync_api import Browser, ConsoleMessage
 
 from tests.browser.chromium import faults_of, is_scrolled_sideways, page_in
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.house import ROOT
 from tests.support.serving import ServerProcess, as_process
 
@@ -37,7 +37,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
     site = tmp_path_factory.mktemp("docs") / "site"
     command = [sys.executable, "-m", "ingest", "docs", "build", "--to", str(site)]
     subprocess.run(command, cwd=ROOT, check=True, capture_output=True)
-    with as_process(sqlite_url(tmp_path_factory.mktemp("seen")), "--docs-folder", str(site)) as running:
+    with as_process(migrated_sqlite(tmp_path_factory.mktemp("seen")), "--docs-folder", str(site)) as running:
         yield running
 
 

@@ -16,8 +16,7 @@ from cleanside.ingest.api.routes.signed_in import COOKIE
 from cleanside.ingest.owners import sessions
 from cleanside.ingest.store import fleet, people
 from tests.browser.chromium import WITHIN_MS, faults_of, is_scrolled_sideways
-from tests.conftest import sqlite_url
-from tests.support.databases import opened
+from tests.support.databases import migrated_sqlite, opened
 from tests.support.matter import a_matter
 from tests.support.serving import ServerProcess, as_process
 
@@ -28,7 +27,7 @@ MAIL += ("--smtp-sender", "filters@kargrund.example", "--public-address", "https
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[ServerProcess, str]]:
     """A server with a matter, a message that was not delivered, and the token of an admin's session."""
-    url, token = sqlite_url(tmp_path_factory.mktemp("messages")), sessions.new_token()
+    url, token = migrated_sqlite(tmp_path_factory.mktemp("messages")), sessions.new_token()
     with opened(url) as engine, engine.begin() as connection:
         values: dict[str, Any] = {"owner_id": fleet.keep_owner(connection, "plateau", 0), "name": "ada.holm"}
         values |= {"handle": "p00000009", "display_name": "Ada Holm", "role": "admin"}

@@ -15,7 +15,7 @@ import pytest
 from playwright.sync_api import Browser, Error, Page
 
 from tests.browser.chromium import faults_of, is_scrolled_sideways, page_in
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import DEVICE, ServerProcess, as_process, batch
 
 NAME = "<b>Grader</b> sieben 🚜 " + "W" * 64
@@ -41,7 +41,7 @@ PAGES = (
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
     """A server with a machine of a hostile name, a gap, and quarantined readings."""
-    with as_process(sqlite_url(tmp_path_factory.mktemp("seen"))) as running:
+    with as_process(migrated_sqlite(tmp_path_factory.mktemp("seen"))) as running:
         limit = {"value": 6.2, "unit": "kPa"}
         housings = [{"housing": "main", "terminal_restriction": limit}]
         machine = {"machine": "grader-07", "display_name": NAME, "kind": "grader", "housings": housings}

@@ -13,7 +13,7 @@ import pytest
 from playwright.sync_api import Browser, Locator, Page, expect
 
 from tests.browser.chromium import faults_of, page_in
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import ServerProcess, as_process
 
 SIZES = ({"width": 390, "height": 844}, {"width": 1440, "height": 900})
@@ -22,7 +22,7 @@ SIZES = ({"width": 390, "height": 844}, {"width": 1440, "height": 900})
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
     """A server with a machine, a site and a part."""
-    with as_process(sqlite_url(tmp_path_factory.mktemp("refused"))) as running:
+    with as_process(migrated_sqlite(tmp_path_factory.mktemp("refused"))) as running:
         with running.client("admin") as client:
             for path, body in (
                 ("/v1/machines", {"machine": "loader-05"}),

@@ -13,7 +13,7 @@ import pytest
 from cleanside.ingest.api.app import all_routes
 from cleanside.ingest.api.compression import LEAST_BYTES, takes_gzip
 from cleanside.ingest.api.edge import CUT_OFF_STATUS
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.gatewaying import wait_until
 from tests.support.prepared import Prepared, prepared
 from tests.support.raw_http import connect, exchange
@@ -170,7 +170,7 @@ def test_a_slash_too_many_is_not_sent_on_to_whatever_host_says(api: Api, path: s
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
-    url = sqlite_url(tmp_path_factory.mktemp("general"))
+    url = migrated_sqlite(tmp_path_factory.mktemp("general"))
     running = ServerProcess(url, make_keys(url, [DEVICE]), "--log-format", "json")
     try:
         running.start()

@@ -14,7 +14,7 @@ import pytest
 
 from cleanside.ingest.api.routes.example import RequestExample
 from cleanside.ingest.owners.access import PEOPLE_ROLES, ROLES
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.matter import a_matter
 from tests.support.part_order import an_order, owner_of
 from tests.support.people import Browser, invited, quick_passwords, signed_in
@@ -335,7 +335,7 @@ SIGNS_OUT = ("DELETE", "/v1/sessions")  # whoever asks it is signed in again for
 @pytest.fixture(scope="module")
 def people(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Browser]]:
     """One server, and somebody of each role who is signed in."""
-    with in_process(sqlite_url(tmp_path_factory.mktemp("people"))) as running:
+    with in_process(migrated_sqlite(tmp_path_factory.mktemp("people"))) as running:
         quick_passwords(running)
         yield {role: signed_in(running, f"{role}.person", role) for role in PEOPLE_ROLES}
 

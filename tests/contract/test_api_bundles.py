@@ -22,9 +22,8 @@ from cleanside.ingest.api.routes.bundles import BUNDLE_MEDIA_TYPE, ArrivingBundl
 from cleanside.ingest.intake.bundles import Bringer, take_in
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import audit, fleet, models
-from tests.conftest import sqlite_url
 from tests.support.coded import sentence
-from tests.support.databases import opened
+from tests.support.databases import migrated_sqlite, opened
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 
 BEGIN_US = parse_instant("2026-03-02T06:00:00Z").us
@@ -157,7 +156,7 @@ def test_not_even_the_first_block_is_no_bundle(api: Api, sent: tuple[bytes, list
 @pytest.fixture(scope="module")
 def altered_api(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Api]:
     """One app for all the alterations: what is stored of one is known to the next."""
-    with in_process(sqlite_url(tmp_path_factory.mktemp("altered"))) as running:
+    with in_process(migrated_sqlite(tmp_path_factory.mktemp("altered"))) as running:
         running.register()
         yield running
 

@@ -16,7 +16,7 @@ import jsonschema
 import pytest
 
 from cleanside.gateway import wire
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import STREAM, Api, batch, in_process
 
 PLAIN = batch(1, [3.0, 3.1])
@@ -43,7 +43,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
 @pytest.fixture(scope="module")
 def description(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """As it is served; read only, and the same for all tests."""
-    with in_process(sqlite_url(tmp_path_factory.mktemp("described"))) as running:
+    with in_process(migrated_sqlite(tmp_path_factory.mktemp("described"))) as running:
         found: dict[str, Any] = running.get("/openapi.json", key=None).json()
         return found
 

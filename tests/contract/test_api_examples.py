@@ -14,8 +14,8 @@ import pytest
 
 from cleanside.ingest.api.app import all_routes
 from cleanside.ingest.api.description import examples
-from tests.conftest import sqlite_url
 from tests.contract.test_api_access import ALLOWED
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import in_process
 from tests.support.story import ELSEWHERE, Visit, tell
 
@@ -26,7 +26,7 @@ ROUTES = sorted(f"{method} {route.path_format}" for route in all_routes() for me
 @pytest.fixture(scope="module")
 def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[dict[str, Visit], dict[str, Any]]]:
     """What the visits gave now, and the description."""
-    with in_process(sqlite_url(tmp_path_factory.mktemp("story"))) as api:
+    with in_process(migrated_sqlite(tmp_path_factory.mktemp("story"))) as api:
         visits = tell(api).visits
         yield visits, api.get("/openapi.json", key=None).json()
 

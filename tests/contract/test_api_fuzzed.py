@@ -22,7 +22,7 @@ from schemathesis import GenerationMode
 from schemathesis.checks import CHECKS, load_all_checks
 
 from cleanside.ingest.api.app import all_routes
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import DEVICE, ServerProcess, as_process, batch, bearer
 
 #: requests a route and kind; `.ci/run all` makes 12, more for a long look: CLEANSIDE_FUZZ_EXAMPLES=1000
@@ -47,7 +47,7 @@ REFUSES_WHAT_DOES_NOT_FIT = CHECKS.get_one("negative_data_rejection")
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
     """A real server with a machine, a device and some readings, held ones too."""
-    with as_process(sqlite_url(tmp_path_factory.mktemp("fuzzed"))) as running:
+    with as_process(migrated_sqlite(tmp_path_factory.mktemp("fuzzed"))) as running:
         with running.client("operator") as http:
             http.post("/v1/machines", json={"machine": "grader-07"}).raise_for_status()
             http.post("/v1/devices", json={"device": DEVICE, "machine": "grader-07"}).raise_for_status()

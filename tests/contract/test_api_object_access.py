@@ -22,8 +22,8 @@ from pydantic import TypeAdapter
 
 from cleanside.ingest.api.app import all_routes
 from cleanside.ingest.owners.access import BOUND_ROLES, ROLES
-from tests.conftest import sqlite_url
 from tests.contract.test_api_access import A_CORRECTION, ALLOWED
+from tests.support.databases import migrated_sqlite
 from tests.support.matter import a_matter
 from tests.support.part_order import an_order, owner_of
 from tests.support.route_examples import EXAMPLES, Route, filled
@@ -192,7 +192,7 @@ class Template:
 def template(tmp_path_factory: pytest.TempPathFactory) -> Template:
     """Two owners, each with a machine, a device, a stream, an entry, an amendment and keys."""
     folder: Path = tmp_path_factory.mktemp("owners")
-    with in_process(sqlite_url(folder), devices=()) as api:
+    with in_process(migrated_sqlite(folder), devices=()) as api:
         plateau = a_fleet(api, "admin", "grader-07", "front", "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11")
         quarry = a_fleet(api, "quarry admin", "crusher-01", "rear", "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d22")
         keys = dict(api.tokens)

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import STREAM, Api, batch, in_process
 
 #: list -> what names an entry of it
@@ -34,7 +34,7 @@ MEMBERS = {"quarantine": "entries", "quarantine/amendments": "amendments"}
 def seven(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
     """A database with seven of everything, and its keys; made once."""
     folder = tmp_path_factory.mktemp("seven")
-    with in_process(sqlite_url(folder)) as running:
+    with in_process(migrated_sqlite(folder)) as running:
         for number in range(7):
             add_one_of_everything(running, number)
         return folder / "ingest.db", running.tokens

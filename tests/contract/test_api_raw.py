@@ -78,9 +78,9 @@ def body(readings: list[dict[str, Any]], stream: str = STREAM) -> dict[str, Any]
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Api]:
     """Read only: made once."""
-    from tests.conftest import sqlite_url
+    from tests.support.databases import migrated_sqlite
 
-    yield from served(sqlite_url(tmp_path_factory.mktemp("raw")), tmp_path_factory.mktemp("older"))
+    yield from served(migrated_sqlite(tmp_path_factory.mktemp("raw")), tmp_path_factory.mktemp("older"))
 
 
 @pytest.fixture

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from cleanside.gateway.wire import instant_text
-from tests.conftest import sqlite_url
 from tests.support.archiving import archive_all
+from tests.support.databases import migrated_sqlite
 from tests.support.held import stored as at_rest
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
@@ -138,7 +138,7 @@ def test_an_outlier_is_found_beside_numbers_that_are_missing_or_shed(api: Api) -
 
 def test_an_outlier_is_found_beside_archived_readings(tmp_path: Path) -> None:
     """The late one between two that went to the archive."""
-    with in_process(sqlite_url(tmp_path)) as api:
+    with in_process(migrated_sqlite(tmp_path)) as api:
         api.register()
         api.clock.advance(90 * 86_400)
         send(api, {n: f"2026-03-02T06:{n:02}:00Z" for n in (1, 2, 3, 4, 6, 7, 8, 9)})
@@ -183,7 +183,7 @@ def test_the_order_of_arrival_does_not_matter_to_who_stands_out(
     for way in ("in-order", "shuffled"):
         pieces = [rows] if way == "in-order" else _pieces(rows, chance)
         (tmp_path / way).mkdir()
-        with in_process(sqlite_url(tmp_path / way)) as api:
+        with in_process(migrated_sqlite(tmp_path / way)) as api:
             api.register()
             for piece in pieces:
                 send(api, {seq: _text(at_s) for seq, at_s in piece})

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from cleanside.gateway.wire import instant_text, parse_instant
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.held import stored as at_rest
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 
@@ -130,7 +130,7 @@ def test_the_order_of_arrival_does_not_matter_to_how_far_it_runs(
     seen = []
     for way, parts in (("in-order", [rows]), ("shuffled", pieces)):
         (tmp_path / way).mkdir()
-        with in_process(sqlite_url(tmp_path / way)) as api:
+        with in_process(migrated_sqlite(tmp_path / way)) as api:
             api.register()
             for part in parts:
                 send(api, part)

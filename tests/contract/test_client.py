@@ -28,8 +28,8 @@ from cleanside.gateway.client.client import (
     ServerAway,
 )
 from cleanside.gateway.errors import SettingsWrong
-from tests.conftest import sqlite_url
 from tests.support.coded import refused
+from tests.support.databases import migrated_sqlite
 from tests.support.link import Link
 from tests.support.serving import DEVICE, ServerProcess, as_process
 
@@ -54,7 +54,7 @@ def readings(count: int, *, unit: str = "kPa", first: int = 0, value: float = 3.
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
     """One real server for all: each test uses a device of its own."""
     devices = [DEVICE, *(f"device-{i}" for i in range(20))]
-    with as_process(sqlite_url(tmp_path_factory.mktemp("client")), devices=devices) as running:
+    with as_process(migrated_sqlite(tmp_path_factory.mktemp("client")), devices=devices) as running:
         yield running
 
 

@@ -20,7 +20,7 @@ import pytest
 
 from cleanside.ingest.api.connection import MAX_PIPELINED
 from cleanside.ingest.api.http_rules import MAX_HEAD_BYTES, MAX_HEADER_FIELDS, MAX_TARGET_BYTES
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.gatewaying import wait_until
 from tests.support.raw_http import answers_in, connect, exchange, rest_of
 from tests.support.serving import ServerProcess, as_process, bearer
@@ -40,7 +40,7 @@ TRIED_BYTES = 48 * 2**20
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
-    with as_process(sqlite_url(tmp_path_factory.mktemp("bounds"))) as running:
+    with as_process(migrated_sqlite(tmp_path_factory.mktemp("bounds"))) as running:
         yield running
 
 
@@ -150,7 +150,7 @@ def _bearer(server: ServerProcess) -> bytes:
 
 
 def test_an_address_has_a_bounded_number_of_connections_until_each_shows_a_valid_key(tmp_path: Path) -> None:
-    with as_process(sqlite_url(tmp_path), "--address-connections", "5") as server, ExitStack() as stack:
+    with as_process(migrated_sqlite(tmp_path), "--address-connections", "5") as server, ExitStack() as stack:
         held = [stack.enter_context(connect(server.port)) for _ in range(5)]
         # RFC 6585 section 4: 429 with Retry-After
         (refused,) = exchange(server.port, b"")
@@ -171,7 +171,7 @@ def _answers_a_get(server: ServerProcess) -> bool:
 
 def test_a_key_that_is_not_valid_does_not_free_a_connection(tmp_path: Path) -> None:
     with (
-        as_process(sqlite_url(tmp_path), "--address-connections", "1") as server,
+        as_process(migrated_sqlite(tmp_path), "--address-connections", "1") as server,
         connect(server.port) as connection,
     ):
         wrong = b"Authorization: Bearer k00000000.00\r\n"
@@ -182,7 +182,7 @@ def test_a_key_that_is_not_valid_does_not_free_a_connection(tmp_path: Path) -> N
 
 def test_a_proxy_that_is_named_is_not_counted(tmp_path: Path) -> None:
     flags = ("--address-connections", "2", "--trusted-proxies", "127.0.0.0/8")
-    with as_process(sqlite_url(tmp_path), *flags) as server, ExitStack() as stack:
+    with as_process(migrated_sqlite(tmp_path), *flags) as server, ExitStack() as stack:
         for _ in range(10):
             stack.enter_context(connect(server.port))
         assert _answers_a_get(server)
@@ -207,7 +207,7 @@ def test_what_does_not_arrive_in_time_is_not_waited_for(
     tmp_path: Path, sent: bytes, answered: list[tuple[int, str]]
 ) -> None:
     """408: RFC 9110 section 15.5.9. Where no request was begun there is nothing to answer."""
-    with as_process(sqlite_url(tmp_path), "--request-wait-s", "1") as server:
+    with as_process(migrated_sqlite(tmp_path), "--request-wait-s", "1") as server:
         answers = exchange(server.port, sent)
         assert [(answer.status, answer.code) for answer in answers] == answered
         server.stop()

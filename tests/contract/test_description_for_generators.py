@@ -28,7 +28,7 @@ from cleanside.ingest.store.matters import Matter
 from cleanside.ingest.store.outbox import Delivery
 from cleanside.ingest.webhooks import announcing
 from cleanside.ingest.webhooks.signing import EVENT_MEDIA_TYPE, envelope, signed_headers
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import Api, in_process
 
 Described = dict[str, Any]
@@ -190,7 +190,7 @@ UNITS = {
 
 @pytest.fixture(scope="module")
 def api(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Api]:
-    with in_process(sqlite_url(tmp_path_factory.mktemp("described"))) as running:
+    with in_process(migrated_sqlite(tmp_path_factory.mktemp("described"))) as running:
         yield running
 
 

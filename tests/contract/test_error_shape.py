@@ -16,8 +16,8 @@ import zstandard
 from cleanside.gateway.wire import MAX_BODY_BYTES, MAX_DECODED_BYTES, MAX_LISTED, parse_instant
 from cleanside.ingest.api.app import all_routes
 from cleanside.ingest.intake.codes import NEXT_STEPS, TITLES
-from tests.conftest import sqlite_url
 from tests.support.coded import sentence
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import Api, batch, in_process
 
 JSON = {"Content-Type": "application/json"}
@@ -34,7 +34,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
 @pytest.fixture(scope="module")
 def closed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Api]:
     """One app for all requests without a valid key: none of them gets as far as to change anything."""
-    with in_process(sqlite_url(tmp_path_factory.mktemp("closed"))) as running:
+    with in_process(migrated_sqlite(tmp_path_factory.mktemp("closed"))) as running:
         running.register()
         yield running
 

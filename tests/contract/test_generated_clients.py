@@ -22,7 +22,7 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import ServerProcess, as_process
 
 ROOT = Path(__file__).parents[2]
@@ -67,7 +67,7 @@ def command_of_page(beginning: str, url: str) -> list[str]:
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
     devices = [f"{machine}-intake" for machine in MACHINES.values()]
-    with as_process(sqlite_url(tmp_path_factory.mktemp("generated")), devices=devices) as running:
+    with as_process(migrated_sqlite(tmp_path_factory.mktemp("generated")), devices=devices) as running:
         yield running
 
 

@@ -19,7 +19,7 @@ from cleanside.ingest.console.every_page import all_pages
 from cleanside.ingest.console.routing import own_path, page_router
 from cleanside.ingest.console.static_files import address_of, every_file
 from cleanside.ingest.owners.access import ROLES
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.prepared import Prepared, prepared
 from tests.support.serving import Api, in_process
 
@@ -158,7 +158,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
 @pytest.fixture(scope="module")
 def closed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Api]:
     """One app for all who are not signed in: they get as far as to the sign-in."""
-    with in_process(sqlite_url(tmp_path_factory.mktemp("closed"))) as running:
+    with in_process(migrated_sqlite(tmp_path_factory.mktemp("closed"))) as running:
         yield running
 
 

@@ -20,8 +20,8 @@ from cleanside.ingest.intake.codes import TITLES
 from cleanside.ingest.store.account import FAULTS, BalanceFault
 from cleanside.ingest.store.gateway_reports import DECLARED_NAMES
 from cleanside.ingest.store.second_readings import GIVEN_TO_ANOTHER, TAKEN_BACK
-from tests.conftest import sqlite_url
 from tests.contract.test_pages import PAGES
+from tests.support.databases import migrated_sqlite
 from tests.support.german import GERMAN, english_on, is_in_english
 from tests.support.people import quick_passwords, signed_in
 from tests.support.serving import DEVICE, Api, batch, in_process
@@ -38,7 +38,7 @@ WRONG = (
 @pytest.fixture(scope="module")
 def api(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Api]:
     """A machine with readings, a gap, quarantined readings, an entry, and a code that is open."""
-    with in_process(sqlite_url(tmp_path_factory.mktemp("german"))) as running:
+    with in_process(migrated_sqlite(tmp_path_factory.mktemp("german"))) as running:
         running.register()
         running.send(batch(1, [3.0] * 50 + [900.0], gateway={"appended_through": 90}))
         running.send(batch(60, [3.0, 3.1]) | {"units": {}})

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 import pytest
 
 from cleanside.ingest.intake.codes import NEXT_STEPS, TITLES
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.raw_http import answers_in, connect, exchange, rest_of
 from tests.support.serving import ServerProcess
 
@@ -28,7 +28,7 @@ BEHIND = b"GET /healthz HTTP/1.1\r\nHost: shop.example\r\nConnection: close\r\n\
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
-    running = ServerProcess(sqlite_url(tmp_path_factory.mktemp("raw")), {})
+    running = ServerProcess(migrated_sqlite(tmp_path_factory.mktemp("raw")), {})
     try:
         running.start()
         yield running

@@ -11,13 +11,13 @@ from pathlib import Path
 import httpx
 import pytest
 
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import ServerProcess, batch, make_keys
 
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
-    url = sqlite_url(tmp_path_factory.mktemp("logged"))
+    url = migrated_sqlite(tmp_path_factory.mktemp("logged"))
     running = ServerProcess(url, make_keys(url, ["grader-07-intake"]), "--log-format", "json", "--access-log")
     try:
         running.start()
@@ -80,7 +80,7 @@ def test_any_other_request_id_is_replaced(server: ServerProcess, given: str) -> 
 
 
 def test_without_being_asked_for_requests_leave_no_line(tmp_path: Path) -> None:
-    url = sqlite_url(tmp_path)
+    url = migrated_sqlite(tmp_path)
     quiet = ServerProcess(url, make_keys(url, []))
     try:
         quiet.start()

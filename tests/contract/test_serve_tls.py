@@ -22,8 +22,8 @@ from cleanside.gateway.uplink.transport import HttpTransport, NoAnswer, Reply, R
 from cleanside.ingest.api.server_tls import context, refuse_in_the_clear
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.settings import Settings
-from tests.conftest import sqlite_url
 from tests.support.coded import refused
+from tests.support.databases import migrated_sqlite
 from tests.support.gatewaying import wait_until
 from tests.support.serving import DEVICE, ServerProcess, as_process, bearer, in_process
 
@@ -46,7 +46,7 @@ def certificate(authority: trustme.CA, folder: Path, name: str, *identities: str
 def server(authority: trustme.CA, tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
     folder = tmp_path_factory.mktemp("tls")
     chain, key = certificate(authority, folder, "server", "127.0.0.1")
-    with as_process(sqlite_url(folder), "--tls-certificate", chain, "--tls-key", key) as running:
+    with as_process(migrated_sqlite(folder), "--tls-certificate", chain, "--tls-key", key) as running:
         yield running
 
 
@@ -170,7 +170,7 @@ def test_with_client_certificates_asked_for_a_key_alone_does_not_connect(
     authority.cert_pem.write_to_path(str(trusted))
     own, own_key = certificate(clients, tmp_path, "machine", "grader-07.plateau.example")
     flags = ("--tls-certificate", chain, "--tls-key", key, "--tls-client-ca", str(tmp_path / "clients.pem"))
-    with as_process(sqlite_url(tmp_path), *flags) as running:
+    with as_process(migrated_sqlite(tmp_path), *flags) as running:
         asked = Request(method="GET", path="/v1/streams/019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11")
         with_own = HttpTransport(
             running.url,
@@ -198,7 +198,7 @@ def test_a_renewed_certificate_is_taken_up_without_a_restart_and_a_broken_one_is
         ):
             return wrapped.getpeercert(binary_form=True)
 
-    with as_process(sqlite_url(tmp_path), "--tls-certificate", chain, "--tls-key", key) as running:
+    with as_process(migrated_sqlite(tmp_path), "--tls-certificate", chain, "--tls-key", key) as running:
         before = shown()
         certificate(authority, tmp_path, "server", "127.0.0.1")
         os.kill(running.pid, signal.SIGHUP)
@@ -216,7 +216,7 @@ def test_a_renewed_certificate_is_taken_up_without_a_restart_and_a_broken_one_is
 def test_keys_do_not_cross_a_network_in_the_clear_by_mistake(tmp_path: Path) -> None:
     """192.0.2.1 is a documentation address (RFC 5737): it is refused before anything is listened on."""
     command = [sys.executable, "-m", "cleanside.ingest", "serve", "--port", "0", "--host", "192.0.2.1"]
-    command += ["--database", sqlite_url(tmp_path)]
+    command += ["--database", migrated_sqlite(tmp_path)]
     ended = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
     assert ended.returncode == 2
     assert "in the clear" in ended.stderr
@@ -261,7 +261,7 @@ def test_certificates_that_do_not_fit_are_called_wrongly(given: dict[str, Any]) 
 def test_a_proxys_word_is_taken_only_where_the_settings_name_it(tmp_path: Path, trusted: bool) -> None:
     """Whoever may say where it comes from has new tries for each address it invents."""
     flags = ["--address-tries-per-minute", "5", *(["--trusted-proxies", "127.0.0.1"] if trusted else [])]
-    with as_process(sqlite_url(tmp_path), *flags) as running, running.client(None) as client:
+    with as_process(migrated_sqlite(tmp_path), *flags) as running, running.client(None) as client:
         answers = [
             client.get(
                 "/v1/machines",

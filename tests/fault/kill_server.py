@@ -22,7 +22,6 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from tests.conftest import sqlite_url
 from tests.fault.test_ingest_killed import (
     BATCH_ROWS,
     GIVE_UP_AFTER_S,
@@ -30,7 +29,7 @@ from tests.fault.test_ingest_killed import (
     assert_all_there_once,
     wait_for,
 )
-from tests.support.databases import Postgres
+from tests.support.databases import Postgres, migrated_sqlite
 from tests.support.nursery import nursery
 from tests.support.serving import DEVICE, ServerProcess, make_keys
 
@@ -79,7 +78,7 @@ def database_of(kind: str) -> Iterator[str]:
     """A fresh database."""
     with tempfile.TemporaryDirectory() as folder:
         if kind == "sqlite":
-            yield sqlite_url(Path(folder))
+            yield migrated_sqlite(Path(folder))
             return
         server = Postgres(Path(folder) / "postgres")
         try:

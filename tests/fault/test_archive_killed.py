@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.conftest import sqlite_url
 from tests.support.archiver import look
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import DEVICE, STREAM, batch, in_process
 
 
@@ -20,7 +20,7 @@ def template(tmp_path: Path) -> Path:
     """A database with two months of two streams to be archived, a leap second, and one month that stays."""
     folder = tmp_path / "template"
     folder.mkdir()
-    with in_process(sqlite_url(folder)) as api:
+    with in_process(migrated_sqlite(folder)) as api:
         api.register(history_from="2016-01-01T00:00:00Z")
         api.send(at("2026-01-31T23:50:00Z", 100))
         api.send(at("2026-01-31T23:55:00Z", 40, stream=f"{STREAM[:-1]}2"))

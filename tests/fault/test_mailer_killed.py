@@ -20,8 +20,7 @@ import pytest
 from cleanside.gateway.wire import DeclaredEvent
 from cleanside.ingest.messages.matters import LOSS
 from cleanside.ingest.store import declared, fleet, message_choices, people
-from tests.conftest import sqlite_url
-from tests.support.databases import opened
+from tests.support.databases import migrated_sqlite, opened
 from tests.support.gatewaying import wait_until
 from tests.support.mail_sink import LOST, TAKEN, MailSink
 from tests.support.serving import STREAM, ServerProcess, make_keys
@@ -124,7 +123,7 @@ def test_whenever_it_is_killed_each_matter_reaches_each_person_under_one_id(
 ) -> None:
     chance, pause = random.Random(seed), threading.Event()
     sink.answers = [chance.choice([TAKEN, TAKEN, "451 later", LOST]) for _ in range(8)]
-    with server_over(sqlite_url(tmp_path_factory.mktemp("killed")), sink) as server:
+    with server_over(migrated_sqlite(tmp_path_factory.mktemp("killed")), sink) as server:
         for number in range(len(DEVICES)):
             lose(server, number)
             if chance.random() < 0.5:  # some once it is on its way, some while it is noticed or written

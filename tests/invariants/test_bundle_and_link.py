@@ -16,7 +16,7 @@ import pytest
 
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.cli import main
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.gatewaying import GatewayProcess, wait_until
 from tests.support.held import readings_of
 from tests.support.link import Link
@@ -33,7 +33,7 @@ def stack() -> Iterator[ExitStack]:
 
 
 def serve(tmp_path: Path, stack: ExitStack) -> ServerProcess:
-    server = stack.enter_context(as_process(sqlite_url(tmp_path)))
+    server = stack.enter_context(as_process(migrated_sqlite(tmp_path)))
     with server.client("admin") as client:
         client.post("/v1/machines", json={"machine": "grader-07"}).raise_for_status()
         client.post("/v1/devices", json={"device": DEVICE, "machine": "grader-07"}).raise_for_status()

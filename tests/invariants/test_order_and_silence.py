@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from cleanside.gateway.wire import instant_text, parse_instant
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 
 BEGIN_US = parse_instant("2026-02-20T06:00:00Z").us
@@ -56,7 +56,7 @@ def with_outliers(batches: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 def seen_after(folder: Path, batches: list[dict[str, Any]], *, analyse_between: bool) -> dict[str, Any]:
     folder.mkdir()
-    with in_process(sqlite_url(folder)) as api:
+    with in_process(migrated_sqlite(folder)) as api:
         api.register()
         for document in batches:
             api.send(document)

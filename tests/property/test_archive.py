@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.keeping import retention
-from tests.conftest import sqlite_url
 from tests.support.archiving import archive_all, whole_readings
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 
 EXAMPLES = 10
@@ -38,7 +38,7 @@ Back = st.tuples(st.just("back"))
 def template(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
     """A database with the device, and its keys; made once."""
     folder = tmp_path_factory.mktemp("template")
-    with in_process(sqlite_url(folder)) as api:
+    with in_process(migrated_sqlite(folder)) as api:
         api.register()
         return folder / "ingest.db", api.tokens
 

@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from cleanside.gateway import wire
 from cleanside.ingest.intake import senml
 from cleanside.ingest.store.models import quarantine
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.held import count
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 
@@ -106,7 +106,7 @@ def spoilt(draw: st.DrawFn) -> tuple[str, bytes]:
 
 @pytest.fixture(scope="module")
 def api(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Api]:
-    with in_process(sqlite_url(tmp_path_factory.mktemp("anything"))) as running:
+    with in_process(migrated_sqlite(tmp_path_factory.mktemp("anything"))) as running:
         running.register()
         yield running
 

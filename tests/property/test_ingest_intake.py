@@ -16,14 +16,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import DEVICE, Api, in_process
 
 
 @pytest.fixture(scope="module")
 def api() -> Iterator[Api]:
     """One server for all examples; each example has a stream of its own."""
-    with tempfile.TemporaryDirectory() as folder, in_process(sqlite_url(Path(folder))) as running:
+    with tempfile.TemporaryDirectory() as folder, in_process(migrated_sqlite(Path(folder))) as running:
         running.register()
         yield running
 

@@ -21,9 +21,9 @@ import httpx
 
 from cleanside.ingest.api.description import permission_of
 from cleanside.ingest.api.routes.example import RequestExample
-from tests.conftest import sqlite_url
 from tests.support.addresses import confirm_address
 from tests.support.authenticator import Authenticator
+from tests.support.databases import migrated_sqlite
 from tests.support.matter import a_matter
 from tests.support.part_order import an_order, owner_of
 from tests.support.people import PASSWORD, Browser, code_of, quick_passwords
@@ -427,7 +427,7 @@ def _loading() -> dict[str, Any]:
 
 def main() -> None:
     """Write the examples again."""
-    with tempfile.TemporaryDirectory() as folder, in_process(sqlite_url(Path(folder))) as api:
+    with tempfile.TemporaryDirectory() as folder, in_process(migrated_sqlite(Path(folder))) as api:
         found = tell(api).visits
     examples = {route: found[route].as_example() for route in sorted(found)}
     EXAMPLES.write_text(json.dumps(examples, indent=1, ensure_ascii=True) + "\n", encoding="utf-8")

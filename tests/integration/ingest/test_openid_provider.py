@@ -21,7 +21,7 @@ from urllib.parse import parse_qs, urljoin, urlsplit
 import httpx
 import pytest
 
-from tests.conftest import sqlite_url
+from tests.support.databases import migrated_sqlite
 from tests.support.serving import ServerProcess, as_process
 
 HERE = Path(__file__).parents[2] / "openid"
@@ -104,7 +104,7 @@ def server(provider: CertifiedProvider, tmp_path: Path) -> Iterator[ServerProces
     secret.chmod(0o600)
     flags = ["--oidc-issuer", provider.issuer, "--oidc-client-id", CLIENT]
     flags += ["--oidc-client-secret-file", str(secret), "--oidc-name", "the directory"]
-    with as_process(sqlite_url(tmp_path), *flags) as running:
+    with as_process(migrated_sqlite(tmp_path), *flags) as running:
         provider.know(running)
         yield running
 

@@ -25,10 +25,10 @@ NOW = datetime(2026, 3, 2, 9, tzinfo=UTC)
 
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
-    from tests.conftest import sqlite_url
+    from tests.support.databases import migrated_sqlite
     from tests.support.serving import as_process
 
-    with as_process(sqlite_url(tmp_path_factory.mktemp("shop"))) as server:
+    with as_process(migrated_sqlite(tmp_path_factory.mktemp("shop"))) as server:
         with server.client("admin") as client:
             client.post("/v1/machines", json={"machine": "loader-02"}).raise_for_status()
         yield server

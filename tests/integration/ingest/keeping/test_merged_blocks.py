@@ -16,12 +16,11 @@ from cleanside.ingest.store import models, store_modes
 from cleanside.ingest.writer.lease import Lease
 from cleanside.ingest.writer.resources import Resources
 from cleanside.ingest.writer.writer import Writer
-from tests.conftest import sqlite_url
 from tests.contract.test_api_transfer import accept, offer
 from tests.contract.test_boot_corrections import boots, correct
 from tests.support import held
 from tests.support.archiving import archive_all, whole_readings
-from tests.support.databases import Postgres
+from tests.support.databases import Postgres, migrated_sqlite
 from tests.support.ended_leases import end_leases
 from tests.support.gatewaying import wait_until
 from tests.support.serving import Api, batch, in_process
@@ -35,7 +34,7 @@ def as_rows(tmp_path: Path) -> Iterator[Api]:
     """300 readings of two boots, each in a row."""
     folder = tmp_path / "rows"
     folder.mkdir()
-    with in_process(sqlite_url(folder)) as api:
+    with in_process(migrated_sqlite(folder)) as api:
         store_as(api.resources, blocks=False)
         fill(api)
         yield api
@@ -45,7 +44,7 @@ def as_rows(tmp_path: Path) -> Iterator[Api]:
 def merged(backend: str, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Api]:
     """The same in one block, joined of ten batches; on both databases."""
     postgres: Postgres | None = request.getfixturevalue("postgres") if backend == "postgres" else None
-    url = sqlite_url(tmp_path) if postgres is None else postgres.migrated()
+    url = migrated_sqlite(tmp_path) if postgres is None else postgres.migrated()
     settings = load(flags={"database": url, "archive_folder": str(tmp_path / "archive")}, environ={})
     with in_process(url, settings=settings) as api:
         store_as(api.resources, blocks=True)
