@@ -24,6 +24,8 @@ _CHANGE_FORM = "tests/fault/test_merging_killed.py::test_processes_killed_while_
 _CHANGE_FORM += "_lose_and_double_nothing"
 _ASIDE = "tests/fault/test_spool_aside_room.py::test_"
 _OF_ASIDE = ("a_rewind_that", "new_readings", "a_full_disk", "what_was_carried", "a_file_that_waits")
+_CENSORED = "tests/integration/ingest/restriction/test_generality.py::test_censored_lives"
+_CENSORED += "_neither_blow_up_nor_shrink_the_interval"
 _SHARED = "tests/fault/test_ingest_concurrent.py::test_interleaved_and_repeated_batches_of_shared_streams"
 #: beginning of an id -> what covers it in the short run
 LONG: Mapping[str, str] = {
@@ -54,6 +56,7 @@ LONG: Mapping[str, str] = {
     **{f"{_SCALES}[train{n}-": "the same with the first lives" for n in (1, 2, 3)},
     **{f"{_IN_BLOCKS}{seed}": "the same with the first seed" for seed in (1, 2, 3)},
     **{f"{_MERGED}{act}": "the same with other acts" for act in ("taken_out", "given_away", "corrected_and")},
+    **{f"{_CENSORED}[{bench}]": "the same on the stepped bench" for bench in ("exponential", "knee")},
     "tests/property/test_visit_plan.py": "test_grouping, test_visit_plan: cases by hand, one published",
     "tests/unit/fleets/test_generators.py": "test_small_fleet makes a fleet and scores it",
     "tests/invariants/test_real_data.py": "the same path with made readings: test_fault_campaign",

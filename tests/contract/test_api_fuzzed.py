@@ -23,10 +23,11 @@ from schemathesis.checks import CHECKS, load_all_checks
 
 from cleanside.ingest.api.app import all_routes
 from tests.support.databases import migrated_sqlite
+from tests.support.examples import examples
 from tests.support.serving import DEVICE, ServerProcess, as_process, batch, bearer
 
-#: requests a route and kind; `.ci/run all` makes 12, more for a long look: CLEANSIDE_FUZZ_EXAMPLES=1000
-EXAMPLES = int(os.environ.get("CLEANSIDE_FUZZ_EXAMPLES", "8"))
+#: requests a route and kind; more for a long look: CLEANSIDE_FUZZ_EXAMPLES=1000
+EXAMPLES = int(os.environ.get("CLEANSIDE_FUZZ_EXAMPLES") or examples(6, 12))
 NAMES = (
     *("not_a_server_error", "status_code_conformance", "content_type_conformance"),
     *("response_headers_conformance", "response_schema_conformance", "negative_data_rejection"),

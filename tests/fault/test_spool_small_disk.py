@@ -92,16 +92,16 @@ def test_files_set_aside_that_fill_the_disk_do_not_stop_what_is_sent(small: Path
 
 
 def test_acknowledged_readings_make_room_on_a_disk_smaller_than_the_budget(small: Path) -> None:
-    """As reported: 8 MB, 120,020 acknowledged readings, budget 256 MiB; new ones were dropped."""
+    """As reported: 8 MB, 120,020 acknowledged readings, budget 256 MiB; new ones were dropped. Here twice."""
     with open_spool(small / "a") as spool:
         told = 0
-        for first in range(1, 400_001, 20_000):
+        for first in range(1, 240_001, 20_000):
             append_many(spool, first, first + 19_999)
             held, shed = send_all(spool)
             assert not shed
             told += len(held)
-        assert told == 400_000
-        assert spool.append(readings(1, 1)) == range(400_001, 400_002)
+        assert told == 240_000
+        assert spool.append(readings(1, 1)) == range(240_001, 240_002)
     assert verify(small / "a") == []
 
 

@@ -17,6 +17,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.support.databases import migrated_sqlite
+from tests.support.examples import examples
 from tests.support.serving import DEVICE, Api, in_process
 
 
@@ -68,7 +69,9 @@ def readings(numbered: bool) -> st.SearchStrategy[list[dict[str, Any]]]:
     return st.lists(one, min_size=1, max_size=8, unique_by=unique)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=examples(30, 60), deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(st.lists(st.tuples(readings(numbered=True), units), min_size=1, max_size=5))
 def test_every_reading_of_an_accepted_batch_is_accounted_for(
     api: Api, batches: list[tuple[list[dict[str, Any]], dict[str, str]]]

@@ -23,6 +23,7 @@ from cleanside.ingest.restriction import (
     summarise_hours,
 )
 from cleanside.ingest.store import fleet
+from tests.support.examples import examples
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 
 START_S = 1_772_409_600.0
@@ -61,7 +62,7 @@ STUDY = studied(IN_ORDER)
 @given(
     st.permutations(range(12)), st.lists(st.integers(0, 11), max_size=6), st.randoms(use_true_random=False)
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(24, 60), deadline=None)
 def test_hours_patched_in_any_order_repeated_and_delayed_are_studied_alike(
     order: list[int], again: list[int], chance: random.Random
 ) -> None:
