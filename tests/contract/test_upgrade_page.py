@@ -49,7 +49,7 @@ def test_its_blocks_work_as_they_are_copied(database_url: str, tmp_path: Path) -
         },
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=240,
         check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr

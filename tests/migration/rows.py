@@ -53,7 +53,7 @@ def schema_of(engine: sa.Engine, before: Schema = NOTHING) -> Schema:
     What a database holds now.
 
     before : as it was; a table of which the database says the same is the same object, so that statements
-    that were compiled for it serve on. To read all tables anew takes longer than all rows.
+    that were compiled for it serve on. To read all tables again takes longer than all rows.
     """
     said = _said_in(engine)
     changed = [name for name, words in said.items() if before.said.get(name) != words]

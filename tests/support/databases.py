@@ -152,13 +152,13 @@ def _sqlite_template() -> bytes:
 
 
 def closed_file(path: Path) -> bytes:
-    """The bytes of a SQLite database that nobody has open: all of it is in the one file."""
+    """The bytes of a SQLite database that is closed: all of it is in the one file."""
     assert not Path(f"{path}-wal").exists()
     return path.read_bytes()
 
 
 def is_as_migrated(path: Path) -> bool:
-    """True for a file of `migrated_sqlite` that nobody has open and to which nothing was written."""
+    """True for a file of `migrated_sqlite` that is closed, and to which nothing was written."""
     if _sqlite_template.cache_info().currsize == 0 or not path.exists() or Path(f"{path}-wal").exists():
         return False
     return path.read_bytes() == _sqlite_template()
