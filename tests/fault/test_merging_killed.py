@@ -19,6 +19,7 @@ from cleanside.ingest.store import store_modes
 from tests.conftest import sqlite_url
 from tests.fault.kill_merging import kill_merging
 from tests.fault.test_archive_killed import at
+from tests.support.databases import choose_form
 from tests.support.dying_merger import PACK
 from tests.support.merger import seen
 from tests.support.serving import DEVICE, STREAM, batch, in_process
@@ -26,7 +27,9 @@ from tests.support.serving import DEVICE, STREAM, batch, in_process
 
 def fill(folder: Path, *, single_posts: int) -> None:
     """A database with rows of two months, a leap second, and batches and single posts in blocks."""
-    with in_process(sqlite_url(folder)) as api:
+    url = sqlite_url(folder)
+    choose_form(url, "rows")
+    with in_process(url) as api:
         api.register(history_from="2016-01-01T00:00:00Z")
         api.send(at("2026-01-31T23:50:00Z", 100))
         leap = {"seq": 1, "at": "2016-12-31T23:59:60Z", "restriction": 3.0}
