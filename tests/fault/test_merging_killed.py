@@ -18,7 +18,7 @@ import pytest
 from cleanside.ingest.store import store_modes
 from tests.fault.kill_merging import kill_merging
 from tests.fault.test_archive_killed import at
-from tests.support.databases import migrated_sqlite
+from tests.support.databases import choose_form, migrated_sqlite
 from tests.support.dying_merger import PACK
 from tests.support.merger import seen
 from tests.support.serving import DEVICE, STREAM, batch, in_process
@@ -26,7 +26,9 @@ from tests.support.serving import DEVICE, STREAM, batch, in_process
 
 def fill(folder: Path, *, single_posts: int) -> None:
     """A database with rows of two months, a leap second, and batches and single posts in blocks."""
-    with in_process(migrated_sqlite(folder)) as api:
+    url = migrated_sqlite(folder)
+    choose_form(url, "rows")
+    with in_process(url) as api:
         api.register(history_from="2016-01-01T00:00:00Z")
         api.send(at("2026-01-31T23:50:00Z", 100))
         leap = {"seq": 1, "at": "2016-12-31T23:59:60Z", "restriction": 3.0}

@@ -12,6 +12,7 @@ import pytest
 import uvicorn
 from uvicorn.server import ServerState
 
+from cleanside.ingest.api import connection
 from cleanside.ingest.api.connection import LINGER_S, MAX_HEADS_BYTES, STUCK_S, Bounds, Connection, look_at
 from cleanside.ingest.api.http_rules import MAX_HEAD_BYTES
 
@@ -205,3 +206,39 @@ def test_a_network_of_ipv6_is_one_address_and_no_limit_is_none() -> None:
     assert bounds.enter("2001:db8::2")
     unlimited = Bounds(address_connections=0, request_wait_s=WAIT_S)
     assert [unlimited.enter("192.0.2.7") for _ in range(3)] == [None] * 3
+
+
+class _Written:
+    """A transport that notes each piece."""
+
+    def __init__(self) -> None:
+        self.pieces: list[bytes] = []
+
+    def write(self, data: bytes) -> None:
+        self.pieces.append(data)
+
+    def is_closing(self) -> bool:
+        return False
+
+
+def test_an_answer_is_one_write_and_a_head_alone_waits_for_no_body() -> None:
+    async def answers() -> tuple[list[bytes], list[bytes], list[bytes]]:
+        loop, closed = asyncio.get_running_loop(), list[bytes]()
+        whole, stream, empty = _Written(), _Written(), _Written()
+        answer = connection._OfAnswer(whole, loop, lambda: None)  # type: ignore[arg-type]
+        for piece in (b"head ", b"body", b" more"):
+            answer.write(piece)
+        connection._OfAnswer(stream, loop, lambda: None).write(b"head ")  # type: ignore[arg-type]
+        assert stream.pieces == []
+        await asyncio.sleep(0)
+        ends = connection._OfAnswer(empty, loop, lambda: closed.extend(empty.pieces))  # type: ignore[arg-type]
+        ends.write(b"head of no content")
+        ends.close()
+        await asyncio.sleep(0)
+        assert closed == empty.pieces  # closed only after it was written
+        return whole.pieces, stream.pieces, empty.pieces
+
+    whole, stream, empty = asyncio.run(answers())
+    assert whole == [b"head body", b" more"]
+    assert stream == [b"head "]
+    assert empty == [b"head of no content"]
