@@ -21,7 +21,8 @@ from cleanside.gateway.spot_checks import IDLE_RAD_S
 from cleanside.ingest.restriction.measure.atmosphere import (
     STANDARD_KG_M3,
 )
-from cleanside.ingest.restriction.measure.exponent import LEAST_LN_STEP, LEAST_PAIRS, flow_exponent
+from cleanside.ingest.restriction.measure.exponent import LEAST_PAIRS, flow_exponent
+from cleanside.ingest.restriction.measure.flow_pairs import FlowBins, FlowSteps, KnownSteps, Pairs, pairs_of
 from cleanside.ingest.restriction.measure.held import in_ratios, in_steps
 from cleanside.ingest.restriction.measure.load_response import (
     FittedResponse,
@@ -67,7 +68,6 @@ NOTHING_HOURS, KEY_ON_SHARE = 6, 0.5  # hours in a row, each half seen: no pause
 IS_FLOW = (1.0, 0.001)  # the exponent of a measured flow to the flow, and how sure that is
 NO_FLEET = Shortfalls()
 _RANKED = tuple(FLOW_KINDS.index(kind) for kind in FLOW_KINDS_RANKED)
-FOLLOWS_S = 7200  # hours further apart may have seen another element
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -500,7 +500,7 @@ class _Work(NamedTuple):
     """What speed and load the bins of a flow proxy have, in the newest hours."""
 
     top_rad_s: float
-    pairs: _Pairs
+    pairs: Pairs
 
     def steps(self, table: Summaries, ln_drop: FloatArray) -> WorkSteps:
         speed, load = table.bin_column("speed_rad_s"), table.bin_column("load")
@@ -514,7 +514,8 @@ def _work(table: Summaries, code: int) -> _Work | None:
     speed, load = table.bin_column("speed_rad_s"), table.bin_column("load")
     if not mine.any() or np.any(np.isnan(speed[mine] + load[mine])) or not np.all(speed[mine] > 0):
         return None
-    pairs = _pairs(table, _newest(table, mine, FLOW.fit_hours), table.bin_column("flow"))
+    newest, zero_pa = _newest(table, mine, FLOW.fit_hours), learn_zero(table).by_hour_pa
+    pairs = pairs_of(table, FlowBins(newest, table.bin_column("flow"), zero_pa))
     return _Work(_top_speed(table, _newest(table, mine, FLOW.top_hours)), pairs)
 
 
@@ -567,15 +568,6 @@ def _bins_of_kind(table: Summaries, code: int) -> BoolArray:
     return np.asarray((table.hours["flow_kind"] == code)[table.bin_hour])
 
 
-class FlowSteps(NamedTuple):
-    """Steps between flow bins of one hour, or between hours that follow each other. Shape (n,)."""
-
-    ln_flow: FloatArray
-    ln_drop: FloatArray
-    hour: IntArray  # of the lower flow: place in the summaries
-    low_pa: FloatArray  # the lower of the two restrictions
-
-
 def flow_steps(summaries: Sequence[HourSummary]) -> FlowSteps:
     """The steps that show how restriction goes with the flow; none without a flow proxy."""
     table = Summaries.of(summaries)
@@ -583,52 +575,11 @@ def flow_steps(summaries: Sequence[HourSummary]) -> FlowSteps:
 
 
 def _flow_steps(table: Summaries) -> FlowSteps:
-    code, flow = _flow_kind(table), bin_flow(table)
+    code, fitted = _flow_kind(table), load_response(table)
     mine = _bins_of_kind(table, code) & (FLOW_KINDS[code] != "none")
-    pairs = _pairs(table, mine, flow)
-    step = np.log(flow[pairs.high]) - np.log(flow[pairs.low])
-    use = np.abs(step) >= LEAST_LN_STEP
-    return FlowSteps(step[use], pairs.ln_drop[use], pairs.hour[use], pairs.least_pa[use])
-
-
-class _Pairs(NamedTuple):
-    """Two bins of one hour, or of hours that follow each other. Shape (n,)."""
-
-    low: IntArray  # place among the bins
-    high: IntArray
-    hour: IntArray  # of the lower one: place in the summaries
-    ln_drop: FloatArray  # of restriction, from the lower one to the higher one
-    least_pa: FloatArray  # the lower of the two restrictions
-
-
-def _pairs(table: Summaries, mine: BoolArray, flow: FloatArray) -> _Pairs:
-    """Each lower bin of an hour with its highest; the only bin of an hour with each of the hour before."""
-    hour = table.bin_hour
-    above_pa = table.bin_column("mean_pa") - learn_zero(table).by_hour_pa[hour]
-    valid = np.flatnonzero(mine & (above_pa > 0) & (flow > 0))
-    owner = hour[valid]
-    count = np.bincount(owner, minlength=len(table.hours))
-    highest = np.zeros(len(table.hours))
-    np.maximum.at(highest, owner, flow[valid])
-    top = np.zeros(
-        len(table.hours), dtype=np.int64
-    )  # of each hour with a valid bin: the place of its highest
-    is_top = np.flatnonzero(flow[valid] == highest[owner])
-    top[owner[is_top]] = is_top
-    low = np.flatnonzero(np.arange(len(valid)) != top[owner])
-    high = top[owner[low]]
-    near = np.flatnonzero(np.bincount(hour[mine], minlength=len(table.hours)) > 0)
-    following = np.full(len(table.hours), -1)
-    following[near[:-1]] = np.where(
-        (np.diff(table.hours["hour_s"][near]) <= FOLLOWS_S) & (count[near[1:]] == 1), near[1:], -1
-    )
-    before = np.flatnonzero(following[owner] >= 0)
-    low, high = (
-        valid[np.concatenate((low, before))],
-        valid[np.concatenate((high, top[following[owner[before]]]))],
-    )
-    ln_drop = np.log(above_pa[high]) - np.log(above_pa[low])
-    return _Pairs(low, high, hour[low], ln_drop, np.minimum(above_pa[low], above_pa[high]))
+    bins = FlowBins(mine, bin_flow(table), learn_zero(table).by_hour_pa)
+    rests_on = code, None if fitted is None else fitted.response
+    return table.handed_on("flow steps", KnownSteps).of(table, bins, rests_on)
 
 
 def _exponent(steps: FlowSteps, kind: str) -> tuple[float, float | None, bool]:
