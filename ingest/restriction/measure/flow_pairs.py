@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from cleanside.ingest.restriction.measure.exponent import LEAST_LN_STEP
+from cleanside.ingest.restriction.measure.known_hours import Beside, KnownHours, Rows, joined
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray, Summaries
 
 FOLLOWS_S = 7200  # hours further apart may have seen another element
@@ -73,60 +74,30 @@ def pairs_of(table: Summaries, bins: FlowBins) -> Pairs:
     return Pairs(low, high, hour[low], ln_drop, np.minimum(above_pa[low], above_pa[high]))
 
 
-class _Run(NamedTuple):
-    """Steps with what they were made from."""
+def flow_steps_of(table: Summaries, bins: FlowBins, rests_on: object) -> FlowSteps:
+    """
+    The steps of all hours; those of hours that did not change are taken from the summaries before.
 
-    mark: object  # of the summaries
-    rests_on: object
-    zero_pa: FloatArray
-    steps: FlowSteps
-
-
-class KnownSteps:
-    """The steps of a housing as last made, for its next summaries. Threads may share it."""
-
-    def __init__(self) -> None:
-        self._last: _Run | None = None
-
-    def of(self, table: Summaries, bins: FlowBins, rests_on: object) -> FlowSteps:
-        """
-        The steps of all hours, equal to those made of the table alone.
-
-        rests_on : beside summaries and zero all that `bins` were made from, compared by value.
-        """
-        first, known = self._same_until(table, bins, rests_on)
-        steps = _steps_of(table, bins) if first == 0 else _joined(known, first, table, bins)
-        self._last = _Run(table.mark, rests_on, bins.zero_pa, steps)
-        return steps
-
-    def _same_until(self, table: Summaries, bins: FlowBins, rests_on: object) -> tuple[int, FlowSteps]:
-        """The hour up to which the last steps hold; 0: none does."""
-        last = self._last
-        if last is None or last.rests_on != rests_on:
-            return 0, _NONE
-        same = table.same_hours(last.mark)
-        moved = np.flatnonzero(last.zero_pa[:same] != bins.zero_pa[:same])
-        same = int(moved[0]) if len(moved) else same
-        # The newest hour that is the same, and has bins, is paired with one that may not be.
-        paired = np.flatnonzero(bins.mine[: table.bin_starts[same]])
-        return int(table.bin_hour[paired[-1]]) if len(paired) else 0, last.steps
+    rests_on : beside summaries and zero all that `bins` were made from, compared by value.
+    """
+    known: KnownHours = table.handed_on("flow steps", KnownHours)
+    beside = Beside(rests_on, (bins.zero_pa,))
+    first, before = known.same_until(table, beside)
+    # The newest hour that is the same, and has bins, is paired with one that may not be.
+    paired = np.flatnonzero(bins.mine[: table.bin_starts[first]])
+    first = int(table.bin_hour[paired[-1]]) if len(paired) else 0
+    rows = joined(before, first, _rows_from(table, bins, first))
+    known.keep(table, beside, rows)
+    ln_flow, ln_drop, low_pa = rows.values
+    return FlowSteps(ln_flow, ln_drop, rows.place, low_pa)
 
 
-_NONE = FlowSteps(np.empty(0), np.empty(0), np.empty(0, dtype=np.int64), np.empty(0))
-
-
-def _steps_of(table: Summaries, bins: FlowBins) -> FlowSteps:
-    pairs = pairs_of(table, bins)
-    step = np.log(bins.flow[pairs.high]) - np.log(bins.flow[pairs.low])
+def _rows_from(table: Summaries, bins: FlowBins, first: int) -> Rows:
+    """Hour, flow, drop and lower restriction of the steps from an hour on, as `joined` takes them."""
+    from_bin = table.bin_starts[first]
+    late = FlowBins(bins.mine[from_bin:], bins.flow[from_bin:], bins.zero_pa[first:])
+    pairs = pairs_of(table.tail(len(table) - first), late) if first else pairs_of(table, bins)
+    step = np.log(late.flow[pairs.high]) - np.log(late.flow[pairs.low])
     use = np.flatnonzero(np.abs(step) >= LEAST_LN_STEP)
     use = use[np.argsort(pairs.hour[use], kind="stable")]
-    return FlowSteps(step[use], pairs.ln_drop[use], pairs.hour[use], pairs.least_pa[use])
-
-
-def _joined(known: FlowSteps, first: int, table: Summaries, bins: FlowBins) -> FlowSteps:
-    """Known steps of the hours before one, and those of that one and later ones."""
-    from_bin, end = table.bin_starts[first], int(np.searchsorted(known.hour, first))
-    late = FlowBins(bins.mine[from_bin:], bins.flow[from_bin:], bins.zero_pa[first:])
-    made = _steps_of(table.tail(len(table) - first), late)
-    made = made._replace(hour=made.hour + first)
-    return FlowSteps(*(np.concatenate((a[:end], b)) for a, b in zip(known, made, strict=True)))
+    return Rows(pairs.hour[use], (step[use], pairs.ln_drop[use], pairs.least_pa[use]))

@@ -22,8 +22,15 @@ from cleanside.ingest.restriction.measure.atmosphere import (
     STANDARD_KG_M3,
 )
 from cleanside.ingest.restriction.measure.exponent import LEAST_PAIRS, flow_exponent
-from cleanside.ingest.restriction.measure.flow_pairs import FlowBins, FlowSteps, KnownSteps, Pairs, pairs_of
+from cleanside.ingest.restriction.measure.flow_pairs import (
+    FlowBins,
+    FlowSteps,
+    Pairs,
+    flow_steps_of,
+    pairs_of,
+)
 from cleanside.ingest.restriction.measure.held import in_ratios, in_steps
+from cleanside.ingest.restriction.measure.known_hours import Beside, Rows, hour_by_hour
 from cleanside.ingest.restriction.measure.load_response import (
     FittedResponse,
     WorkSteps,
@@ -94,6 +101,11 @@ class Reference:
     #: what machines of the fleet stay below full flow, and its spread: of ln(flow) where a measured flow has
     #: a learned reference, else of ln(level); 0 where full flow is known
     short: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def scale(self) -> tuple[object, ...]:
+        """All that the level of an hour goes by beside the hour and its zero, with basis "flow"."""
+        return self.flow_kind, self.reference_flow, self.exponent, self.site_kg_m3, self.short
 
     @property
     def by_speed(self) -> bool:
@@ -322,14 +334,32 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
     """
     table = Summaries.of(summaries)
     zero_pa = learn_zero(table).by_hour_pa
-    beyond = float(np.exp(reference.short[0]))  # by a measured flow it is in the reference flow
     if reference.basis != "flow":
         high = _envelope(table, zero_pa)
-        return replace(high, restriction_pa=beyond * high.restriction_pa)
+        return replace(high, restriction_pa=float(np.exp(reference.short[0])) * high.restriction_pa)
+    fitted, flow = load_response(table), bin_flow(table)
+    rests_on = reference.scale, None if fitted is None else fitted.response
+
+    def from_hour(first: int) -> Rows:
+        rest = table.tail(len(table) - first) if first else table
+        return _at_flow(rest, flow[table.bin_starts[first] :], zero_pa[first:], reference)
+
+    made = hour_by_hour(table, "levels", Beside(rests_on, (zero_pa,)), from_hour)
+    level, highest = made.values
+    return _hourly(table, made.place, level, highest)
+
+
+def _at_flow(table: Summaries, flow: FloatArray, zero_pa: FloatArray, reference: Reference) -> Rows:
+    """
+    The hours that can be scaled, their levels and highest flow ratios; each by its hour and `scale` alone.
+
+    flow : of each bin. zero_pa : of each hour.
+    """
     assert reference.reference_flow is not None  # by construction, with basis "flow"
     assert reference.exponent is not None
+    beyond = float(np.exp(reference.short[0]))  # by a measured flow it is in the reference flow
     mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
-    ratio = bin_flow(table) / reference.reference_flow
+    ratio = flow / reference.reference_flow
     use = np.flatnonzero(mine[table.bin_hour] & (ratio >= LEAST_FLOW_SHARE))
     hour, n = table.bin_hour[use], len(table.hours)
     if reference.by_speed:
@@ -344,7 +374,7 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
         rows = np.flatnonzero(below > 0)
         level = above[rows] / below[rows]
     level = level * _density_factor(table, reference)[rows]
-    return _hourly(table, rows, level, _highest(table, ratio)[rows])
+    return Rows(rows, (level, _highest(table, ratio)[rows]))
 
 
 def _highest(table: Summaries, of_bins: FloatArray) -> FloatArray:
@@ -579,7 +609,7 @@ def _flow_steps(table: Summaries) -> FlowSteps:
     mine = _bins_of_kind(table, code) & (FLOW_KINDS[code] != "none")
     bins = FlowBins(mine, bin_flow(table), learn_zero(table).by_hour_pa)
     rests_on = code, None if fitted is None else fitted.response
-    return table.handed_on("flow steps", KnownSteps).of(table, bins, rests_on)
+    return flow_steps_of(table, bins, rests_on)
 
 
 def _exponent(steps: FlowSteps, kind: str) -> tuple[float, float | None, bool]:

@@ -1,4 +1,4 @@
-"""Steps of flow and columns of hours that did not change are taken over, and are those of the table alone."""
+"""What was made of hours that did not change is taken over, and equals what the table alone gives."""
 
 from __future__ import annotations
 
@@ -7,8 +7,12 @@ import pytest
 
 from cleanside.ingest.restriction import Readings, Summaries, summarise_hours
 from cleanside.ingest.restriction.measure import flow_pairs
+from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.flow_pairs import FlowBins, Pairs, pairs_of
-from cleanside.ingest.restriction.measure.reference import flow_steps
+from cleanside.ingest.restriction.measure.known_hours import Beside, Rows, hour_by_hour
+from cleanside.ingest.restriction.measure.reference import at_reference_flow, flow_steps, learn_reference
+from cleanside.ingest.restriction.measure.zero import learn_zero
+from cleanside.ingest.restriction.verdict.suspect import hour_doubts
 
 START_S = 1_740_960_000.0
 HOURS = 40
@@ -30,8 +34,16 @@ def alone(table: Summaries) -> Summaries:
     return Summaries(table.hours, table.bins, table.bin_count, table.parts)
 
 
+def measured(table: Summaries) -> list[np.ndarray]:
+    """Steps, levels and hours in doubt."""
+    reference = learn_reference(table)
+    series = at_reference_flow(table, reference)
+    doubts = hour_doubts(carry_on(table), reference, learn_zero(table))
+    return [*flow_steps(table), series.hour_s, series.restriction_pa, series.flow_ratio, doubts.flat]
+
+
 def assert_as_alone(table: Summaries) -> None:
-    for taken, of_table in zip(flow_steps(table), flow_steps(alone(table)), strict=True):
+    for taken, of_table in zip(measured(table), measured(alone(table)), strict=True):
         np.testing.assert_array_equal(taken, of_table)
 
 
@@ -39,17 +51,18 @@ def assert_as_alone(table: Summaries) -> None:
     ("newer", "gone"),
     [(range(39, 42), []), (range(8, 9), []), (range(44, 46), []), (range(2), []), (range(40, 41), [7, 39])],
 )
-def test_steps_of_patched_hours_are_those_of_the_table_alone(newer: range, gone: list[int]) -> None:
+def test_what_is_made_of_patched_hours_is_as_of_the_table_alone(newer: range, gone: list[int]) -> None:
     known = made(range(HOURS))
+    assert_as_alone(known)
     assert len(flow_steps(known).hour) > 70
     patched = known.patched(made(newer, seed=2), [int(START_S) + 3600 * hour for hour in gone])
     assert_as_alone(patched)
     assert_as_alone(patched.patched(made(range(41, 43), seed=3)))
 
 
-def test_steps_are_made_again_from_where_the_zero_moved() -> None:
+def test_hours_are_made_again_from_where_the_zero_moved() -> None:
     known = made(range(HOURS))
-    flow_steps(known)
+    assert_as_alone(known)
     moved = known
     for hour in range(HOURS, HOURS + 12):  # the zero of an hour goes by those after it too
         moved = moved.patched(made(range(hour, hour + 1), zero_pa=90.0))
@@ -69,6 +82,27 @@ def test_only_hours_from_the_change_on_are_paired_again(monkeypatch: pytest.Monk
     flow_steps(known.patched(made(range(HOURS, HOURS + 1))))
     assert paired[0] == HOURS
     assert paired[1] < 10  # the new hour, and those whose zero it moves
+
+
+def test_all_hours_are_made_again_where_what_is_beside_them_differs() -> None:
+    asked: list[int] = []
+
+    def make(first: int) -> Rows:
+        asked.append(first)
+        return Rows(np.arange(HOURS + 1 - first), (np.full(HOURS + 1 - first, 2.0),))
+
+    known = made(range(HOURS))
+    ones = Rows(np.arange(HOURS), (np.ones(HOURS),))
+    hour_by_hour(known, "two", Beside(1.5, (np.zeros(HOURS),)), lambda _: ones)
+    patched = known.patched(made(range(HOURS, HOURS + 1)))
+    zeros = np.zeros(HOURS + 1)
+    made_now = hour_by_hour(patched, "two", Beside(1.5, (zeros,)), make)
+    assert made_now.place.tolist() == list(range(HOURS + 1))
+    assert made_now.values[0].tolist() == [1.0] * HOURS + [2.0]
+    moved = np.where(np.arange(HOURS + 1) == 11, 1.0, zeros)
+    hour_by_hour(patched, "two", Beside(1.5, (moved,)), make)
+    hour_by_hour(patched, "two", Beside(1.6, (moved,)), make)
+    assert asked == [HOURS, 11, 0]
 
 
 def test_columns_of_patched_hours_are_those_of_the_table_alone() -> None:
