@@ -8,6 +8,7 @@ Leaves to others: what a level or a slope says about the time left (`pace`).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -44,9 +45,9 @@ def trace(hours: FloatArray, share: FloatArray, unseen_h: float = 0.0) -> Path:
     hours : age, shape (n,), n >= 1, not falling. share : restriction over terminal, shape (n,).
     unseen_h : operating hours of the element before the first row; `hours` include them.
     """
-    _, slope_short, _ = _window_line(hours, share, SHORT_WINDOW)
-    line_long, slope_long, _ = _window_line(hours, share, LONG_WINDOW)
-    level = _window_line(hours, share, LEVEL_WINDOW)[2]
+    sums = _Sums(hours, share)
+    slope_short, (slope_long, line_long) = sums.line(SHORT_WINDOW)[0], sums.line(LONG_WINDOW)
+    level = sums.mean(LEVEL_WINDOW)
     peak, scatter = np.maximum.accumulate(level), scatter_so_far(share)
     return Path(hours, level, peak, slope_short, slope_long, line_long, scatter, unseen_h)
 
@@ -118,29 +119,49 @@ class CleanScale:
         )
 
 
-def _window_line(
-    hours: FloatArray, share: FloatArray, window: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+class _Sums:
     """
-    Least-squares line over the last `window` of the age: its end, its slope, and the plain mean.
+    Running sums of one life, by which windows of its age cost O(n) for all rows together.
 
-    Running sums make all rows cost O(n); the time is centred and scaled first so that no digits are lost.
+    The time is centred and scaled first so that no digits are lost.
     """
-    n = len(hours)
-    rows = np.arange(n)
-    begins = hours * (1.0 - window) * (1.0 + NUDGE)
-    first = np.minimum(np.searchsorted(hours, begins), np.maximum(rows + 1 - LEAST_ROWS, 0))
-    span = float(hours[-1] - hours[0])
-    span = span if span > LEAST_SPAN_H else 1.0
-    x = (hours - hours[0]) / span
-    count = (rows + 1 - first).astype(np.float64)
 
-    def mean(values: FloatArray) -> FloatArray:
-        total = np.concatenate(([0.0], np.cumsum(values)))
-        return np.asarray((total[rows + 1] - total[first]) / count)
+    def __init__(self, hours: FloatArray, share: FloatArray) -> None:
+        self._hours, self._after = hours, np.arange(1, len(hours) + 1)
+        span = float(hours[-1] - hours[0])
+        self._span = span if span > LEAST_SPAN_H else 1.0
+        self._x = (hours - hours[0]) / self._span
+        self._share, self._of_share = share, _summed(share)
 
-    mean_x, mean_y = mean(x), mean(share)
-    spread = mean(x * x) - mean_x**2
-    usable = spread > 1e-12
-    slope = np.where(usable, (mean(x * share) - mean_x * mean_y) / np.where(usable, spread, 1.0), 0.0)
-    return mean_y + slope * (x - mean_x), slope / span, mean_y
+    def mean(self, window: float) -> FloatArray:
+        """Mean share over the last `window` of the age."""
+        return self._mean(self._of_share, *self._begun(window))
+
+    def line(self, window: float) -> tuple[FloatArray, FloatArray]:
+        """Least-squares line over the last `window` of the age: its slope, and its end."""
+        begun = self._begun(window)
+        of_x, of_square, of_product = self._of_line
+        mean_x, mean_y = self._mean(of_x, *begun), self._mean(self._of_share, *begun)
+        spread = self._mean(of_square, *begun) - mean_x**2
+        usable = spread > 1e-12
+        both = self._mean(of_product, *begun) - mean_x * mean_y
+        slope = np.where(usable, both / np.where(usable, spread, 1.0), 0.0)
+        return slope / self._span, mean_y + slope * (self._x - mean_x)
+
+    @cached_property
+    def _of_line(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        return _summed(self._x), _summed(self._x * self._x), _summed(self._x * self._share)
+
+    def _begun(self, window: float) -> tuple[IntArray, FloatArray]:
+        """First row of the window of each row, and how many rows it has."""
+        begins = self._hours * (1.0 - window) * (1.0 + NUDGE)
+        first = np.minimum(np.searchsorted(self._hours, begins), np.maximum(self._after - LEAST_ROWS, 0))
+        return first, (self._after - first).astype(np.float64)
+
+    def _mean(self, total: FloatArray, first: IntArray, count: FloatArray) -> FloatArray:
+        return np.asarray((total[1:] - total[first]) / count)
+
+
+def _summed(values: FloatArray) -> FloatArray:
+    """Sums of the values before each and of all, shape (n + 1,)."""
+    return np.concatenate(([0.0], np.cumsum(values)))

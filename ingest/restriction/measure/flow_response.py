@@ -16,8 +16,9 @@ from typing import NamedTuple
 import numpy as np
 
 from cleanside.ingest.restriction.measure.exponent import LEAST_PAIRS, exponent_of
+from cleanside.ingest.restriction.measure.flow_pairs import FlowSteps
 from cleanside.ingest.restriction.measure.ranks import weighted_quantiles
-from cleanside.ingest.restriction.measure.reference import FlowSteps, flow_steps
+from cleanside.ingest.restriction.measure.reference import flow_steps
 from cleanside.ingest.restriction.measure.summary import (
     FloatArray,
     HourSummary,
@@ -100,6 +101,4 @@ def _in_rows(
     row_of = np.searchsorted(hour_s, table_s)  # by hour: there are ten steps in each
     is_row = np.append(hour_s, np.nan)[row_of] == table_s
     use = np.flatnonzero(is_row[steps.hour] & (steps.low_pa >= LEAST_PA))
-    row = row_of[steps.hour[use]]
-    order = np.argsort(row, kind="stable")
-    return FlowResponse(row[order], steps.ln_flow[use[order]], steps.ln_drop[use[order]], known)
+    return FlowResponse(row_of[steps.hour[use]], steps.ln_flow[use], steps.ln_drop[use], known)

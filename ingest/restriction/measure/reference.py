@@ -21,8 +21,16 @@ from cleanside.gateway.spot_checks import IDLE_RAD_S
 from cleanside.ingest.restriction.measure.atmosphere import (
     STANDARD_KG_M3,
 )
-from cleanside.ingest.restriction.measure.exponent import LEAST_LN_STEP, LEAST_PAIRS, flow_exponent
+from cleanside.ingest.restriction.measure.exponent import LEAST_PAIRS, flow_exponent
+from cleanside.ingest.restriction.measure.flow_pairs import (
+    FlowBins,
+    FlowSteps,
+    Pairs,
+    flow_steps_of,
+    pairs_of,
+)
 from cleanside.ingest.restriction.measure.held import in_ratios, in_steps
+from cleanside.ingest.restriction.measure.known_hours import Beside, Rows, hour_by_hour
 from cleanside.ingest.restriction.measure.load_response import (
     FittedResponse,
     WorkSteps,
@@ -67,7 +75,6 @@ NOTHING_HOURS, KEY_ON_SHARE = 6, 0.5  # hours in a row, each half seen: no pause
 IS_FLOW = (1.0, 0.001)  # the exponent of a measured flow to the flow, and how sure that is
 NO_FLEET = Shortfalls()
 _RANKED = tuple(FLOW_KINDS.index(kind) for kind in FLOW_KINDS_RANKED)
-FOLLOWS_S = 7200  # hours further apart may have seen another element
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,6 +101,11 @@ class Reference:
     #: what machines of the fleet stay below full flow, and its spread: of ln(flow) where a measured flow has
     #: a learned reference, else of ln(level); 0 where full flow is known
     short: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def scale(self) -> tuple[object, ...]:
+        """All that the level of an hour goes by beside the hour and its zero, with basis "flow"."""
+        return self.flow_kind, self.reference_flow, self.exponent, self.site_kg_m3, self.short
 
     @property
     def by_speed(self) -> bool:
@@ -322,14 +334,32 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
     """
     table = Summaries.of(summaries)
     zero_pa = learn_zero(table).by_hour_pa
-    beyond = float(np.exp(reference.short[0]))  # by a measured flow it is in the reference flow
     if reference.basis != "flow":
         high = _envelope(table, zero_pa)
-        return replace(high, restriction_pa=beyond * high.restriction_pa)
+        return replace(high, restriction_pa=float(np.exp(reference.short[0])) * high.restriction_pa)
+    fitted, flow = load_response(table), bin_flow(table)
+    rests_on = reference.scale, None if fitted is None else fitted.response
+
+    def from_hour(first: int) -> Rows:
+        rest = table.tail(len(table) - first) if first else table
+        return _at_flow(rest, flow[table.bin_starts[first] :], zero_pa[first:], reference)
+
+    made = hour_by_hour(table, "levels", Beside(rests_on, (zero_pa,)), from_hour)
+    level, highest = made.values
+    return _hourly(table, made.place, level, highest)
+
+
+def _at_flow(table: Summaries, flow: FloatArray, zero_pa: FloatArray, reference: Reference) -> Rows:
+    """
+    The hours that can be scaled, their levels and highest flow ratios; each by its hour and `scale` alone.
+
+    flow : of each bin. zero_pa : of each hour.
+    """
     assert reference.reference_flow is not None  # by construction, with basis "flow"
     assert reference.exponent is not None
+    beyond = float(np.exp(reference.short[0]))  # by a measured flow it is in the reference flow
     mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
-    ratio = bin_flow(table) / reference.reference_flow
+    ratio = flow / reference.reference_flow
     use = np.flatnonzero(mine[table.bin_hour] & (ratio >= LEAST_FLOW_SHARE))
     hour, n = table.bin_hour[use], len(table.hours)
     if reference.by_speed:
@@ -344,7 +374,7 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
         rows = np.flatnonzero(below > 0)
         level = above[rows] / below[rows]
     level = level * _density_factor(table, reference)[rows]
-    return _hourly(table, rows, level, _highest(table, ratio)[rows])
+    return Rows(rows, (level, _highest(table, ratio)[rows]))
 
 
 def _highest(table: Summaries, of_bins: FloatArray) -> FloatArray:
@@ -500,7 +530,7 @@ class _Work(NamedTuple):
     """What speed and load the bins of a flow proxy have, in the newest hours."""
 
     top_rad_s: float
-    pairs: _Pairs
+    pairs: Pairs
 
     def steps(self, table: Summaries, ln_drop: FloatArray) -> WorkSteps:
         speed, load = table.bin_column("speed_rad_s"), table.bin_column("load")
@@ -514,7 +544,8 @@ def _work(table: Summaries, code: int) -> _Work | None:
     speed, load = table.bin_column("speed_rad_s"), table.bin_column("load")
     if not mine.any() or np.any(np.isnan(speed[mine] + load[mine])) or not np.all(speed[mine] > 0):
         return None
-    pairs = _pairs(table, _newest(table, mine, FLOW.fit_hours), table.bin_column("flow"))
+    newest, zero_pa = _newest(table, mine, FLOW.fit_hours), learn_zero(table).by_hour_pa
+    pairs = pairs_of(table, FlowBins(newest, table.bin_column("flow"), zero_pa))
     return _Work(_top_speed(table, _newest(table, mine, FLOW.top_hours)), pairs)
 
 
@@ -567,15 +598,6 @@ def _bins_of_kind(table: Summaries, code: int) -> BoolArray:
     return np.asarray((table.hours["flow_kind"] == code)[table.bin_hour])
 
 
-class FlowSteps(NamedTuple):
-    """Steps between flow bins of one hour, or between hours that follow each other. Shape (n,)."""
-
-    ln_flow: FloatArray
-    ln_drop: FloatArray
-    hour: IntArray  # of the lower flow: place in the summaries
-    low_pa: FloatArray  # the lower of the two restrictions
-
-
 def flow_steps(summaries: Sequence[HourSummary]) -> FlowSteps:
     """The steps that show how restriction goes with the flow; none without a flow proxy."""
     table = Summaries.of(summaries)
@@ -583,52 +605,11 @@ def flow_steps(summaries: Sequence[HourSummary]) -> FlowSteps:
 
 
 def _flow_steps(table: Summaries) -> FlowSteps:
-    code, flow = _flow_kind(table), bin_flow(table)
+    code, fitted = _flow_kind(table), load_response(table)
     mine = _bins_of_kind(table, code) & (FLOW_KINDS[code] != "none")
-    pairs = _pairs(table, mine, flow)
-    step = np.log(flow[pairs.high]) - np.log(flow[pairs.low])
-    use = np.abs(step) >= LEAST_LN_STEP
-    return FlowSteps(step[use], pairs.ln_drop[use], pairs.hour[use], pairs.least_pa[use])
-
-
-class _Pairs(NamedTuple):
-    """Two bins of one hour, or of hours that follow each other. Shape (n,)."""
-
-    low: IntArray  # place among the bins
-    high: IntArray
-    hour: IntArray  # of the lower one: place in the summaries
-    ln_drop: FloatArray  # of restriction, from the lower one to the higher one
-    least_pa: FloatArray  # the lower of the two restrictions
-
-
-def _pairs(table: Summaries, mine: BoolArray, flow: FloatArray) -> _Pairs:
-    """Each lower bin of an hour with its highest; the only bin of an hour with each of the hour before."""
-    hour = table.bin_hour
-    above_pa = table.bin_column("mean_pa") - learn_zero(table).by_hour_pa[hour]
-    valid = np.flatnonzero(mine & (above_pa > 0) & (flow > 0))
-    owner = hour[valid]
-    count = np.bincount(owner, minlength=len(table.hours))
-    highest = np.zeros(len(table.hours))
-    np.maximum.at(highest, owner, flow[valid])
-    top = np.zeros(
-        len(table.hours), dtype=np.int64
-    )  # of each hour with a valid bin: the place of its highest
-    is_top = np.flatnonzero(flow[valid] == highest[owner])
-    top[owner[is_top]] = is_top
-    low = np.flatnonzero(np.arange(len(valid)) != top[owner])
-    high = top[owner[low]]
-    near = np.flatnonzero(np.bincount(hour[mine], minlength=len(table.hours)) > 0)
-    following = np.full(len(table.hours), -1)
-    following[near[:-1]] = np.where(
-        (np.diff(table.hours["hour_s"][near]) <= FOLLOWS_S) & (count[near[1:]] == 1), near[1:], -1
-    )
-    before = np.flatnonzero(following[owner] >= 0)
-    low, high = (
-        valid[np.concatenate((low, before))],
-        valid[np.concatenate((high, top[following[owner[before]]]))],
-    )
-    ln_drop = np.log(above_pa[high]) - np.log(above_pa[low])
-    return _Pairs(low, high, hour[low], ln_drop, np.minimum(above_pa[low], above_pa[high]))
+    bins = FlowBins(mine, bin_flow(table), learn_zero(table).by_hour_pa)
+    rests_on = code, None if fitted is None else fitted.response
+    return flow_steps_of(table, bins, rests_on)
 
 
 def _exponent(steps: FlowSteps, kind: str) -> tuple[float, float | None, bool]:

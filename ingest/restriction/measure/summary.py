@@ -35,6 +35,7 @@ SUMMARY_VERSION = 4
 READ_VERSIONS = (2, 3, SUMMARY_VERSION)
 HOUR_S = 3600.0
 DAY_S = 86400.0
+MARKS = 4  # of earlier summaries that are known: between two looks at a housing hardly more are made (chosen)
 STANDARD_K, STANDARD_PA = 288.15, 101325.0  # ISO 2533 sea level
 
 EVIDENCE = ("none", "restriction", "supply_voltage", "engine_speed")
@@ -202,8 +203,14 @@ class Summaries(Sequence[HourSummary]):
         self.bin_count = bin_count
         self.parts = [b""] * len(hours) if parts is None else list(parts)
         self._columns: dict[str, FloatArray] = {}
+        self._bin_columns: dict[str, FloatArray] = {}
         self._derived: dict[str, Any] = {}
         self._handed_on: dict[str, Any] = {}
+        #: no other summaries have it
+        self.mark = object()
+        #: mark of these, and of earlier ones of the housing from the newest on -> how many hours from the
+        #: first are the same
+        self._same_hours: dict[object, int] = {self.mark: len(hours)}
 
     @classmethod
     def of(cls, summaries: Sequence[HourSummary]) -> Summaries:
@@ -265,7 +272,20 @@ class Summaries(Sequence[HourSummary]):
             np.concatenate((self.bin_count[:first], rest.bin_count)),
             [*self.parts[:first], *rest.parts],
         )
+        patched._begin_as(self, first)
         return patched.taking_over(self)
+
+    def _begin_as(self, earlier: Summaries, hours: int) -> None:
+        """So many hours from the first are those of earlier ones: their columns are taken over."""
+        known = list(earlier._same_hours.items())[:MARKS]
+        self._same_hours |= {mark: min(same, hours) for mark, same in known}
+        bins = int(earlier.bin_starts[hours])
+        self._columns = _begun_as(earlier._columns, self.hours, hours)
+        self._bin_columns = _begun_as(earlier._bin_columns, self.bins, bins)
+
+    def same_hours(self, mark: object) -> int:
+        """How many hours from the first, bins included, are those of the ones with a `mark`; 0: not known."""
+        return self._same_hours.get(mark, 0)
 
     def _merged(self, newer: Summaries, outdated: IntArray) -> Summaries:
         keep = ~np.isin(self.hours["hour_s"], outdated)
@@ -327,9 +347,9 @@ class Summaries(Sequence[HourSummary]):
 
     def bin_column(self, name: str) -> FloatArray:
         """A column of `bins` as 64-bit floats, shape (m,)."""
-        if "bin " + name not in self._columns:
-            self._columns["bin " + name] = np.ascontiguousarray(self.bins[name], dtype=np.float64)
-        return self._columns["bin " + name]
+        if name not in self._bin_columns:
+            self._bin_columns[name] = np.ascontiguousarray(self.bins[name], dtype=np.float64)
+        return self._bin_columns[name]
 
     @cached_property
     def bin_starts(self) -> IntArray:
@@ -440,6 +460,14 @@ def _widened(before: Table, to: np.dtype[np.void]) -> Table:
     for name in to.names or ():
         table[name] = before[name] if name in (before.dtype.names or ()) else np.nan
     return table
+
+
+def _begun_as(columns: Mapping[str, FloatArray], table: Table, same: int) -> dict[str, FloatArray]:
+    """Columns of a table as 64-bit floats, whose first rows are those of the columns given."""
+    return {
+        name: np.concatenate((column[:same], table[name][same:].astype(np.float64)))
+        for name, column in list(columns.items())  # another thread may add one
+    }
 
 
 def _joined(first: Table, then: Table) -> Table:

@@ -19,6 +19,7 @@ import numpy as np
 
 from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
 from cleanside.ingest.restriction.measure.devices import Carried
+from cleanside.ingest.restriction.measure.known_hours import Beside, Rows, hour_by_hour
 from cleanside.ingest.restriction.measure.nearby import Misfit
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference
 from cleanside.ingest.restriction.measure.steady import LEAST_ROWS, carried_state, latched, trailing_median
@@ -290,8 +291,34 @@ def _rest_low_high_pa(table: Summaries, hour: int) -> FloatArray | None:
 
 def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray, FloatArray]:
     """Hours whose flow varied, and the share of the expected swing that restriction showed. [1]"""
+    zero_pa, usual_pa, falls = zero.by_hour_pa, zero.usual_by_hour_pa(len(table)), still_falls(table)
+    exponent = reference.exponent if reference.exponent is not None else 1.5
+    code = FLOW_KINDS.index(reference.flow_kind)
+
+    def from_hour(first: int) -> Rows:
+        rest = table.tail(len(table) - first) if first else table
+        return _swings(rest, code, exponent, zero_pa[first:], usual_pa[first:], falls[first:])
+
+    made = hour_by_hour(table, "swing", Beside((code, exponent), (zero_pa, usual_pa, falls)), from_hour)
+    return made.place, made.values[0]
+
+
+def _swings(
+    table: Summaries,
+    code: int,
+    exponent: float,
+    zero_pa: FloatArray,
+    usual_pa: FloatArray,
+    falls: BoolArray,
+) -> Rows:
+    """
+    As `_swing`, each hour by itself.
+
+    code : place of the flow proxy in FLOW_KINDS. zero_pa, usual_pa : of each hour, now and as is usual.
+    falls : hours in which a slow gauge still falls.
+    """
     flow, mean_pa = table.bin_column("flow"), table.bin_column("mean_pa")
-    mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
+    mine = table.hours["flow_kind"] == code
     enough = np.flatnonzero(
         mine[table.bin_hour] & (table.bins["readings"] >= LEAST_BIN_READINGS) & (flow > 0)
     )
@@ -302,17 +329,16 @@ def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray
     wide = flow[high] >= FLOW_STEP * flow[low] if len(first) else np.empty(0, dtype=bool)
     rest_pa = table.column("off_mean_pa")[hour[first]]
     # an engine of one speed shows it by what is read at rest
-    rests = ~wide & ~np.isnan(rest_pa) & ~still_falls(table)[hour[first]]
+    rests = ~wide & ~np.isnan(rest_pa) & ~falls[hour[first]]
     low_pa, low_flow = np.where(rests, rest_pa, mean_pa[low]), np.where(rests, 0.0, flow[low])
     shows = wide | rests
     low_pa, low_flow, high, place = low_pa[shows], low_flow[shows], high[shows], hour[first[shows]]
     # A plugged tap holds its pressure at key-on too, which is no zero: then against the usual one.
-    above = mean_pa[high] - zero.by_hour_pa[place]
-    above_usual = mean_pa[high] - zero.usual_by_hour_pa(len(table))[place]
+    above = mean_pa[high] - zero_pa[place]
+    above_usual = mean_pa[high] - usual_pa[place]
     level = np.maximum(np.where(above < HELD_SHARE * above_usual, above_usual, above), QUIET_PA)
-    exponent = reference.exponent if reference.exponent is not None else 1.5
     expected = 1.0 - (low_flow / flow[high]) ** exponent
-    return place, (mean_pa[high] - low_pa) / level / expected
+    return Rows(place, ((mean_pa[high] - low_pa) / level / expected,))
 
 
 def _spread_within(table: Summaries) -> tuple[IntArray, FloatArray]:
