@@ -302,7 +302,7 @@ def _boosted(table: Floats, labels: np.ndarray) -> Judge:
 
 
 def bar_for(rows: Sequence[Judged], scores: Scores, rate: float, years: float) -> float:
-    """The lowest bar at which no more than so many false ones a machine-year are told."""
+    """The lowest bar with no more than so many false ones a machine-year."""
     ordered = sorted({scores[row.machine, row.stop] for row in rows}, reverse=True)
     low, high = 0, len(ordered)
     while low < high:
@@ -313,7 +313,7 @@ def bar_for(rows: Sequence[Judged], scores: Scores, rate: float, years: float) -
 
 
 def false_ones(rows: Sequence[Judged], scores: Scores, bar: float) -> int:
-    """How many are told among rows of which none is true; those within `MATCH_S` count as one."""
+    """How many of the rows, none of which is true, reach the bar; those within `MATCH_S` count as one."""
     told: dict[tuple[str, int, str], list[float]] = {}
     for row in rows:
         if scores[row.machine, row.stop] >= bar:
@@ -322,7 +322,7 @@ def false_ones(rows: Sequence[Judged], scores: Scores, bar: float) -> int:
 
 
 def lines(rows: Sequence[Judged], events: Sequence[Event], years: float) -> Iterator[str]:
-    """The tables as Markdown: what is told at each rate of false ones, with its 95 % interval."""
+    """The tables as Markdown: share found at each rate of false ones, with its 95 % interval."""
     sound = [row for row in rows if row.is_low == 0]
     same = [row for row in rows if row.is_opened == 0 and not row.is_entered]
     low: dict[str, Scores] = {
