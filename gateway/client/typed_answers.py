@@ -10,6 +10,8 @@ from __future__ import annotations
 from typing import Any, Literal, NotRequired, TypedDict
 
 State = Literal["running-in", "serving", "plan", "due", "over", "suspect", "silent"]
+#: what a state is called: that, or why it cannot be judged
+StateForm = Literal[State, "look", "no_limit", "age_unknown", "cleaned"]
 
 
 class Terminal(TypedDict):
@@ -166,6 +168,16 @@ class SuspectCause(TypedDict):
     said: Said
 
 
+class SameWork(TypedDict):
+    """An entry of the same work close by another, and who made it."""
+
+    entry_id: str
+    changed_at: str
+    entered_at: str
+    who: str
+    by_name: str | None
+
+
 class Question(TypedDict):
     """An entry that the readings contradict. It changes no figure until a person has settled it."""
 
@@ -174,6 +186,7 @@ class Question(TypedDict):
     verdict: str
     says: str
     said: Said
+    same_work: SameWork | None
 
 
 class Points(TypedDict):
@@ -263,6 +276,7 @@ class HousingState(TypedDict):
     kind: str | None
     now: str
     state: State
+    state_form: StateForm
     state_text: str
     advice: str
     advice_code: str
@@ -276,6 +290,7 @@ class HousingState(TypedDict):
     clean_restriction_pa: float | None
     terminal_restriction: Terminal | None
     share_used_percent: float | None
+    limit_in_doubt: bool
     life_hours: float | None
     cleanings: int
     age_known: bool

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
+from cleanside.ingest.console.formats import HARD_SPACE
 from tests.support import held
 from tests.support.serving import DEVICE, Api, batch
 
@@ -146,8 +147,8 @@ def test_the_page_shows_both_and_previews_what_would_be_kept_or_given_up(api: Ap
     group = f"/quarantine/group?code=number_conflict&device={DEVICE}"
     html = api.get(group, key="operator").text
     assert "First reading" in html
-    assert "3.0 kPa" in html
-    assert "4.0 kPa" in html
+    assert f"3.0{HARD_SPACE}kPa" in html
+    assert f"4.0{HARD_SPACE}kPa" in html
     second = api.get(f"{group}&way=second&value=a+bench", key="operator").text
     assert f"Of {COUNT} numbers {COUNT - 1} second readings would be stored" in second
     given_up = api.get(f"{group}&way=discard&value=a+bench", key="operator").text

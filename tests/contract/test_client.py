@@ -341,6 +341,7 @@ SAME = {
     "OtherReading": "OtherReadingShown",
     "Otherwise": "OtherwiseShown",
     "RestingEntry": "RestingEntryShown",
+    "SameWork": "SameWork",
     "HousingState": "HousingAnswer",
     "SeriesPoint": "SeriesPoint",
     "HousingSeries": "RestrictionAnswer",
