@@ -96,7 +96,7 @@ def _rows_from(table: Summaries, bins: FlowBins, first: int) -> Rows:
     """Hour, flow, drop and lower restriction of the steps from an hour on, as `joined` takes them."""
     from_bin = table.bin_starts[first]
     late = FlowBins(bins.mine[from_bin:], bins.flow[from_bin:], bins.zero_pa[first:])
-    pairs = pairs_of(table.tail(len(table) - first), late) if first else pairs_of(table, bins)
+    pairs = pairs_of(table.since(first), late)
     step = np.log(late.flow[pairs.high]) - np.log(late.flow[pairs.low])
     use = np.flatnonzero(np.abs(step) >= LEAST_LN_STEP)
     use = use[np.argsort(pairs.hour[use], kind="stable")]

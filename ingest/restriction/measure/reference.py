@@ -341,7 +341,7 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
     rests_on = reference.scale, None if fitted is None else fitted.response
 
     def from_hour(first: int) -> Rows:
-        rest = table.tail(len(table) - first) if first else table
+        rest = table.since(first)
         return _at_flow(rest, flow[table.bin_starts[first] :], zero_pa[first:], reference)
 
     made = hour_by_hour(table, "levels", Beside(rests_on, (zero_pa,)), from_hour)

@@ -265,7 +265,7 @@ class Summaries(Sequence[HourSummary]):
             return self
         # The hours before the first of them, usually nearly all, are only copied.
         first = int(np.searchsorted(self.hours["hour_s"], outdated.min()))
-        rest = self.tail(len(self.hours) - first)._merged(newer, outdated)
+        rest = self.since(first)._merged(newer, outdated)
         patched = Summaries(
             _joined(self.hours[:first], rest.hours),
             _joined(self.bins[: self.bin_starts[first]], rest.bins),
@@ -368,7 +368,12 @@ class Summaries(Sequence[HourSummary]):
 
     def tail(self, hours: int) -> Summaries:
         """The last so many hours."""
-        first = max(0, len(self.hours) - hours)
+        return self.since(max(0, len(self.hours) - hours))
+
+    def since(self, first: int) -> Summaries:
+        """The hours from a place on; from 0 on these summaries themselves, with what was made of them."""
+        if first == 0:
+            return self
         bins = self.bins[self.bin_starts[first] :]
         return Summaries(self.hours[first:], bins, self.bin_count[first:], self.parts[first:])
 

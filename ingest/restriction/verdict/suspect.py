@@ -296,7 +296,7 @@ def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray
     code = FLOW_KINDS.index(reference.flow_kind)
 
     def from_hour(first: int) -> Rows:
-        rest = table.tail(len(table) - first) if first else table
+        rest = table.since(first)
         return _swings(rest, code, exponent, zero_pa[first:], usual_pa[first:], falls[first:])
 
     made = hour_by_hour(table, "swing", Beside((code, exponent), (zero_pa, usual_pa, falls)), from_hour)
