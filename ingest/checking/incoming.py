@@ -162,7 +162,7 @@ def _prepared(arrived: Sequence[Arrived], *, sqlite: bool, as_blocks: bool) -> l
         as_blocks=as_blocks,
     )
     for place, encoded in zip(plain, ready, strict=True):
-        prepared[place] = Incoming(*prepared[place][:-1], ready=encoded)
+        prepared[place] = prepared[place]._replace(ready=encoded)
     return prepared
 
 
