@@ -148,12 +148,14 @@ def pack_all(contents: Sequence[BlockContent], *, level: int = FAST_LEVEL) -> li
     """The same of several: those of one shape together cost far less than each by itself."""
     packed = [b""] * len(contents)
     for places in alike(content.values.shape for content in contents):
-        for place, one in zip(places, _pack_alike([contents[place] for place in places], level), strict=True):
+        for place, one in zip(
+            places, _pack_of_one_shape([contents[place] for place in places], level), strict=True
+        ):
             packed[place] = one
     return packed
 
 
-def _pack_alike(contents: Sequence[BlockContent], level: int) -> list[bytes]:
+def _pack_of_one_shape(contents: Sequence[BlockContent], level: int) -> list[bytes]:
     """The bytes of runs of one shape."""
     columns, readings = contents[0].values.shape
     if not (1 <= readings <= MOST_READINGS and columns <= MOST_COLUMNS):

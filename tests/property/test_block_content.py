@@ -13,7 +13,7 @@ from hypothesis.extra import numpy as arrays
 
 from cleanside.ingest.errors import BlockDamaged
 from cleanside.ingest.store import block_columns, block_content
-from cleanside.ingest.store.block_content import BlockContent, pack, unpack
+from cleanside.ingest.store.block_content import AlikeRuns, BlockContent, pack, pack_alike, pack_all, unpack
 
 INT64 = st.integers(-(2**63), 2**63 - 1)
 #: one of each length class: the small form, its end, samples, whole bytes of bits, a batch, full blocks
@@ -224,3 +224,45 @@ def test_columns_packed_together_are_those_packed_apart(content: BlockContent) -
     numbers, values = np.array([content.at_us, content.seq]), content.values
     apart = block_columns.packed_whole(numbers) + b"".join(block_columns.packed_values(values))
     assert b"".join(block_columns.packed_together(numbers, values)) == apart
+
+
+@st.composite
+def alike_runs(draw: st.DrawFn) -> AlikeRuns:
+    """Batches of one kind that came in together."""
+    runs, width, many = (
+        draw(st.integers(1, 3)),
+        draw(st.integers(0, 4)),
+        draw(st.sampled_from([5, 17, 33, 500])),
+    )
+    values = [[draw(columns(many)) for _ in range(width)] for _ in range(runs)]
+    uncertain = np.array([draw(columns(many)) for _ in range(runs)])
+    return AlikeRuns(
+        first_seq=[draw(st.integers(0, 2**50)) for _ in range(runs)],
+        at_us=np.array([draw(instants(many)) for _ in range(runs)]),
+        received_us=[draw(INT64) for _ in range(runs)],
+        at_uncertainty_s=draw(st.sampled_from([None, uncertain])),
+        values=np.array(values).reshape(runs, width, many),
+    )
+
+
+@given(alike_runs())
+def test_runs_that_come_in_together_are_packed_as_each_by_itself(runs: AlikeRuns) -> None:
+    of_each = zip(runs.first_seq, runs.at_us, runs.received_us, runs.values, strict=True)
+    many = runs.at_us.shape[1]
+    contents = [
+        BlockContent(
+            seq=np.arange(first, first + many),
+            at_us=at_us,
+            received_us=np.full(many, received_us),
+            at_uncertainty_s=np.full(many, np.nan)
+            if runs.at_uncertainty_s is None
+            else runs.at_uncertainty_s[place],
+            values=values,
+            in_si=False,
+            hashes=np.zeros(many, dtype=np.int64),
+            hash_stored=None,
+        )
+        for place, (first, at_us, received_us, values) in enumerate(of_each)
+    ]
+    assert runs.is_packable
+    assert pack_alike(runs) == pack_all(contents)
