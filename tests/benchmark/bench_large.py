@@ -75,6 +75,8 @@ def load(url: str, *, streams: int, each: int, now_us: int) -> None:
                     at_us = now_us - YEAR_US + numbers * (YEAR_US // (each + 1))
                     filling.put(connection, stream_id, numbers, at_us, made(numbers))
         with engine.begin() as connection:
+            if not dialect.is_sqlite(connection):
+                connection.execute(sa.text("SET LOCAL statement_timeout = 0"))  # it is millions of hours
             connection.execute(sa.text("UPDATE hours SET analysed_revision = revision"))
         if engine.dialect.name != "sqlite":
             with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
