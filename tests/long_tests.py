@@ -65,7 +65,7 @@ LONG: Mapping[str, str] = {
     "tests/contract/test_gateway_benchmarks.py": "benchmarks are run by hand before a release",
     "tests/contract/test_server_benchmarks.py": "benchmarks are run by hand before a release",
     "tests/integration/gateway/test_year_of_boots.py": "placements, one by one, in test_placement",
-    "tests/integration/simulator/test_load": "test_load_run and its like, each step without a server",
+    "tests/integration/simulator/test_load_patterns": "test_load (3 machines), the pages of the report",
     "tests/integration/ingest/test_deploy_units.py::test_a_backup": "test_backup restores one",
     "tests/integration/simulator/test_tried_shop.py": "test_fault_campaign restores from a backup",
     "tests/integration/ingest/test_openid_provider.py": "test_oidc: the same flow, a provider of our own",

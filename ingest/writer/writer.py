@@ -34,6 +34,7 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import Refused, TryAgain
 from cleanside.ingest.store import durability
 from cleanside.ingest.store import trouble as store_trouble
+from cleanside.ingest.store.write_ahead_log import MOST_BYTES, WriteAheadLog
 from cleanside.ingest.writer.handing_in import HandingIn
 from cleanside.ingest.writer.lanes import Lanes, Line, is_quick
 
@@ -72,7 +73,9 @@ class _Job:
 class Writer:
     """Runs jobs on the writing connection, all that wait at once in one commit."""
 
-    def __init__(self, engine: sa.Engine, *, max_waiting: int = MAX_WAITING) -> None:
+    def __init__(
+        self, engine: sa.Engine, *, max_waiting: int = MAX_WAITING, most_log_bytes: int = MOST_BYTES
+    ) -> None:
         self._engine = engine
         self._lanes: Lanes[_Job] = Lanes(max_jobs=max_waiting)
         self._line = Line()
@@ -83,6 +86,7 @@ class Writer:
         self._thread = threading.Thread(target=self._work, name="writer", daemon=True)
         path = engine.url.database if engine.dialect.name == "sqlite" else None
         self._folder = None if path is None else Path(path).absolute().parent
+        self._log = WriteAheadLog(engine, time.monotonic, most_bytes=most_log_bytes)
         #: when the last commit was done [s of the monotonic clock]
         self.committed_s = -math.inf
         #: why the store took no commit, and when [s]; None: readings were committed since
@@ -184,6 +188,7 @@ class Writer:
         while not (self._stopping and not self._lanes):
             if jobs := self._take():
                 self._commit(jobs)
+                self._log.keep_short()
 
     def _take(self) -> list[_Job]:
         """Waiting jobs, up to one commit's worth; empty when it is time to end, or all clients have gone."""

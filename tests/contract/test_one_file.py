@@ -97,8 +97,9 @@ def test_it_is_made_for_another_kind_of_machine(
         machines = {archive.read(name)[18] for name in compiled}
     assert compiled
     assert machines == {ELF_MACHINE[machine]}
-    if python:
-        carry(python, file, server, tmp_path)
+    if not python:
+        pytest.skip(f"it was made and not run: no Python for {machine} (.ci/emulated says why)")
+    carry(python, file, server, tmp_path)
 
 
 def test_only_32_bit_arm_is_without_zstandard(wheel: Path) -> None:

@@ -1,0 +1,82 @@
+"""
+SQLite's write-ahead log, kept short while somebody always reads.
+
+SQLite writes the log into the file at every thousandth page of it, and begins the log anew at a commit at
+which no connection reads from it (sqlite.org/wal.html, "Avoiding excessively large WAL files"). Where
+readers follow each other without a gap there is no such commit: the log grows without end, and with it its
+index, which every connection has in memory. A checkpoint that truncates waits for those that read now and
+lets the next ones read from the file alone, so there is a gap.
+
+Promises: nothing where the log is short; else a bounded wait, and none again for `AGAIN_S`.
+Leaves to others: when (`ingest.writer.writer`, between two commits).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import math
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+
+import sqlalchemy as sa
+
+log = logging.getLogger("cleanside.ingest")
+
+# Eight times what SQLite begins to write back at; its index is then 64 KiB of memory. Chosen.
+MOST_BYTES = 32 * 1024 * 1024
+# A page or a list takes less; who reads for longer (an export) is waited for again later. Chosen: commits
+# wait this long for it, at most once in `AGAIN_S`.
+WAIT_MS = 250
+AGAIN_S = 10
+
+
+class WriteAheadLog:
+    """The log beside the file of one writing engine."""
+
+    def __init__(
+        self, engine: sa.Engine, seconds: Callable[[], float], *, most_bytes: int = MOST_BYTES
+    ) -> None:
+        """
+        engine : one that may write; of another database than SQLite nothing is done.
+        seconds : a clock that only moves forward [s].
+        most_bytes : a longer log is cut.
+        """
+        self._engine, self._seconds, self._most_bytes = engine, seconds, most_bytes
+        path = engine.url.database if engine.dialect.name == "sqlite" else None
+        self._file = None if path is None else Path(f"{path}-wal")
+        self._again_s = -math.inf
+
+    @property
+    def length(self) -> int:
+        """What the log takes on disk [bytes]; 0 where there is none."""
+        if self._file is None:
+            return 0
+        try:
+            return self._file.stat().st_size
+        except OSError:
+            return 0
+
+    def keep_short(self) -> None:
+        """Write a long log into the file and cut it, if those who read let go in time. Raises nothing."""
+        if self.length <= self._most_bytes or self._seconds() < self._again_s:
+            return
+        self._again_s = self._seconds() + AGAIN_S
+        try:
+            with contextlib.closing(self._engine.raw_connection()) as connection:
+                _cut(connection.cursor())
+        except (sa.exc.SQLAlchemyError, sqlite3.Error) as error:
+            log.warning("ingest.log_not_cut", extra={"bytes": self.length, "reason": str(error)[:200]})
+
+
+def _cut(cursor: sa.engine.interfaces.DBAPICursor) -> None:
+    """Checkpoint with truncation; the connection waits for others as long as before when it is done."""
+    cursor.execute("PRAGMA busy_timeout")
+    (before_ms,) = cursor.fetchone() or (0,)
+    cursor.execute(f"PRAGMA busy_timeout={WAIT_MS}")
+    try:
+        cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        cursor.fetchall()
+    finally:
+        cursor.execute(f"PRAGMA busy_timeout={before_ms}")
