@@ -10,9 +10,9 @@ import math
 
 from cleanside.ingest.restriction.measure.tuning import Tuning
 
-NEVER = -1e9  # ln of a probability of nothing
-STUDENT_8 = 0.38669902  # gamma(4.5) / (gamma(4) sqrt(8 pi))
-ROOT_2PI = math.sqrt(2 * math.pi)
+NEVER = -1e9  # ln of a probability of nothing (chosen: far below the sum of a life's likelihoods)
+STUDENT_8 = 0.38669902  # arithmetic: gamma(4.5) / (gamma(4) sqrt(8 pi))
+ROOT_2PI = math.sqrt(2 * math.pi)  # arithmetic: scales the normal density
 LN_ROOT_2PI = math.log(ROOT_2PI)
 
 

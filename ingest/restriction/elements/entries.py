@@ -29,8 +29,8 @@ WORK = ("new", "cleaned", "inspected", "safety_element", "nothing")
 BEGINS_LIFE = {"new": "change", "cleaned": "cleaned"}  # -> how the report calls the beginning of that life
 
 LEVEL_ROWS = 6  # operating hours whose median is the level before, and after (chosen: most of a shift)
-LEAST_ROWS = 3  # of them in which a clear fall has to show,
-ENOUGH_ROWS = 4  # and before the analysis says that there was no fall
+LEAST_ROWS = 3  # of them in which a clear fall has to show (chosen: half of them),
+ENOUGH_ROWS = 4  # and before the analysis says that there was no fall (chosen: one more than that)
 SHIFT_ROWS = 12  # operating hours: a change is entered at the end of a shift, hardly later (common practice)
 #: the same on the clock: two entries further apart are no slip of one shift (common practice)
 SHIFT_S = 12 * HOUR_S

@@ -40,8 +40,9 @@ HAPPENINGS = (NOTHING_NEW, NEW, CLEANED, LOW, OFF, WET, DRIED, LIGHT, BACK, EXCH
 #: how a machine runs between two steps: on its element, or in a state that passes
 RUNS, PASSING = "runs", (LIGHT, WET, LOW, OFF)
 
-NOT_OPENED = -1
-HOPELESS = -100.0  # ln odds that no other fact makes up for: another sensor explains any step far better
+NOT_OPENED = -1  # index: of no step
+#: ln odds that no other fact makes up for (chosen: another sensor explains any step far better)
+HOPELESS = -100.0
 
 
 @dataclass(frozen=True, kw_only=True)

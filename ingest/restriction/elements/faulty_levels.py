@@ -12,7 +12,8 @@ import math
 from cleanside.ingest.restriction.elements.densities import below, ln
 from cleanside.ingest.restriction.measure.tuning import Tuning
 
-OFF_MOST = 20.0  # so far above nothing [ln] a level is beyond NEVER; its square would leave the numbers
+#: so far above nothing [ln] a level is beyond NEVER (chosen: its square would leave the numbers)
+OFF_MOST = 20.0
 
 
 def as_low(level: float, clean: float, clean_var: float, spread: float, tuning: Tuning) -> float:

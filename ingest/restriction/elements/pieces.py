@@ -29,9 +29,9 @@ from cleanside.ingest.restriction.measure.ranks import (
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
 from cleanside.ingest.restriction.measure.tuning import HELD, Tuning
 
-FLOW, SPEED, NOTHING = range(3)  # what stands for the flow; places in the triples of `Tuning`
-MEDIAN_LOSS = 1.2533  # standard error of a median over that of a mean: sqrt(pi / 2)
-FLOOR_SHARE = 0.02  # of the usual level: what lies below reads as nothing
+FLOW, SPEED, NOTHING = range(3)  # what stands for the flow; index in the triples of `Tuning`
+MEDIAN_LOSS = 1.2533  # standard error of a median over that of a mean (arithmetic: sqrt(pi / 2))
+FLOOR_SHARE = 0.02  # of the usual level: what lies below reads as nothing (chosen: far below a clean one)
 
 
 @dataclass(frozen=True, slots=True)

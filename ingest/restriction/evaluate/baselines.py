@@ -18,10 +18,10 @@ from cleanside.ingest.restriction.forecast.pace import hat_basis
 from cleanside.ingest.restriction.forecast.paths import trace
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
-MOST_AGES = 10.0
-LOOKUP_LEVELS = 40
-LEAST_SHARE = 1e-3
-THEIL_SEN_ROWS = 300  # of the past, evenly; all pairs of more are slow and change nothing
+MOST_AGES = 10.0  # bound of an extrapolation (chosen: a flat line must not decide a mean of errors)
+LOOKUP_LEVELS = 40  # of the look-up, evenly in ln(share) (chosen: finer than lives differ)
+LEAST_SHARE = 1e-3  # of terminal: a level of nothing has no logarithm (chosen: below any clean level)
+THEIL_SEN_ROWS = 300  # of the past, evenly (chosen: all pairs of more are slow)
 
 
 def straight_line(hours: FloatArray, share: FloatArray) -> FloatArray:

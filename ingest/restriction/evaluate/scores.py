@@ -13,9 +13,10 @@ import numpy as np
 
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
-INTERVAL_ALPHA = 0.2  # the 80 % interval between the 10 and 90 % points
-HORIZON_ALPHA = 0.05  # band of +-5 % of the whole life, constant in time (Saxena)
-RELATIVE_FROM = 0.05  # relative accuracy is undefined at the end; rows with less of the life left are skipped
+INTERVAL_ALPHA = 0.2  # arithmetic: the 80 % interval lies between the 10 and 90 % points
+HORIZON_ALPHA = 0.05  # band of +-5 % of the whole life, constant in time (chosen; the band: Saxena (2010))
+#: rows with less of the life left are skipped (chosen: relative accuracy is undefined at the end)
+RELATIVE_FROM = 0.05
 
 
 def pinball_loss(truth: FloatArray, quantile: FloatArray, tau: float) -> FloatArray:
