@@ -20,13 +20,13 @@ from cleanside.ingest.restriction.forecast.prior import Z90
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, FloatArray, HourSummary, Summaries
 
-WEEK_S = 7 * DAY_S
-MONDAY_S = 4 * DAY_S  # 1970-01-05, the first Monday since 1970-01-01
+WEEK_S = 7 * DAY_S  # arithmetic
+MONDAY_S = 4 * DAY_S  # 1970-01-05, the first Monday since 1970-01-01 (arithmetic)
 WINDOW_DAYS = 56  # eight whole weeks: long enough for a rhythm, short enough to follow a new site
 PRIOR_HOURS_PER_DAY = 5.0  # one shift on five days a week, with breaks (chosen; used until a week was seen)
 PRIOR_WEEKS = 0.25  # of the same work on each day count beside what was seen of each weekday (chosen)
-LEAST_DAY_SHARE = 0.02  # of the mean: work on a weekday without work so far stays possible
-UNSEEN_SPREAD = 0.5  # of the mean duty before a week was seen
+LEAST_DAY_SHARE = 0.02  # of the mean: work on a weekday without work so far stays possible (chosen)
+UNSEEN_SPREAD = 0.5  # of the mean duty before a week was seen (chosen: half a shift, or one and a half)
 STEADY_SPREAD = 0.05  # of the mean duty however regular it was: next month is another month (chosen)
 
 

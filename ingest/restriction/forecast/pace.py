@@ -23,15 +23,19 @@ from cleanside.ingest.restriction.forecast.paths import NUDGE, Path, Rows
 from cleanside.ingest.restriction.measure.ranks import quantile
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
-NODES = 24  # levels on the grid, evenly in ln(share)
-RIDGES = (0.5, 5.0, 50.0)  # strength of the ridge [lives]; leaving lives out weighs the candidates
-PLAIN_RIDGE = 5.0  # used where lives are too few to weigh candidates, and for levels and kinds
-POOLING_LIVES = 5.0  # a group's own curve counts n/(n + 5) against the common shape
-EARLY_SHARE = 0.03  # of the typical life: before that, filling and settling, not loading
-REWEIGHTINGS = 3
-LEAST_RELATIVE_ERROR = 0.3  # of the median error, bounds a life's weight
-FEATURES = 6  # one, age, time since half way, short slope, long slope, straightness
-MAX_ROWS = 300  # of one life in the fit; more adds nothing but time
+NODES = 24  # levels on the grid, evenly in ln(share) (chosen: finer than lives differ)
+#: strength of the ridge [lives] (chosen: tenfold apart; leaving lives out weighs the candidates)
+RIDGES = (0.5, 5.0, 50.0)
+#: used where lives are too few to weigh candidates, and for levels and kinds (chosen: the middle of RIDGES)
+PLAIN_RIDGE = 5.0
+#: a group's own curve counts n/(n + 5) against the common shape (open bench, lives left out)
+POOLING_LIVES = 5.0
+EARLY_SHARE = 0.03  # of the typical life: before that, filling and settling, not loading (chosen)
+REWEIGHTINGS = 3  # of lives by their errors (chosen: the weights hardly move after)
+LEAST_RELATIVE_ERROR = 0.3  # of the median error, bounds a life's weight (chosen: to some threefold)
+#: one, age, time since half way, short slope, long slope, straightness (open bench, lives left out)
+FEATURES = 6
+MAX_ROWS = 300  # of one life in the fit (chosen: rows of one life tell alike, and cost time)
 
 
 @dataclass(frozen=True)

@@ -17,11 +17,12 @@ from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 Rows = slice | IntArray  # of a path
 
 LEVEL_WINDOW = 0.05  # share of the age; chosen by leave-life-out on the open bench among 0.05 to 0.4
-SHORT_WINDOW, LONG_WINDOW = 0.1, 0.4
-NUDGE = 1e-9  # relative; evenly spaced rows lie on window edges, and rounding must not decide for them
-CLEAN_PULL_ROWS = 5  # the common clean level counts as that many rows
-LEAST_ROWS = 5  # in a window: with fewer, sensor noise rules the slope
-LEAST_SPAN_H = 1e-200  # a life shorter than that in any unit has no slope
+SHORT_WINDOW, LONG_WINDOW = 0.1, 0.4  # of the age, for slopes (open bench, lives left out)
+#: relative (chosen: evenly spaced rows lie on window edges, and rounding must not decide for them)
+NUDGE = 1e-9
+CLEAN_PULL_ROWS = 5  # the common clean level counts as that many rows (chosen: as LEAST_ROWS)
+LEAST_ROWS = 5  # in a window (chosen: with fewer, sensor noise rules the slope)
+LEAST_SPAN_H = 1e-200  # a life shorter than that in any unit has no slope (chosen: near the least number)
 
 
 @dataclass(frozen=True)

@@ -30,29 +30,33 @@ from cleanside.ingest.restriction.measure.summary import FloatArray
 
 # Two families of curves from 0 to 1 over a share u of the life. (e^(k u) - 1)/(e^k - 1): k near 0 is
 # straight, 7 stays below 5 % of the span for half the life. And u^q, which stays longer at its clean level.
+# Chosen: from nearly straight to such a late rise, neighbours nearer than lives are to their curve.
 CURVATURES = np.array([0.2, 0.7, 1.3, 2.0, 2.7, 3.4, 4.2, 5.0, 6.0, 7.0])
-POWERS = np.array([1.4, 1.8, 2.2, 2.6, 3.1, 3.8])
+POWERS = np.array([1.4, 1.8, 2.2, 2.6, 3.1, 3.8])  # chosen, likewise
 SHAPE_SPREAD = 0.35  # of ln(hours left): no life follows its curve exactly (chosen wide)
 SLOPE_SPREAD = 0.5  # of ln(slope): how far the slope may say which curve it is (chosen)
-LEVEL_ERROR = 0.02  # of the span from clean to terminal; a level below it may be noise
-CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is read
-TAIL = 4.0  # degrees of freedom of Student's distribution of lengths: a life may be unlike those seen so far
+#: of the span from clean to terminal; a level below it may be noise (chosen: two steps of a 0.05 kPa sensor)
+LEVEL_ERROR = 0.02
+CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is read (chosen: as LEVEL_WINDOW)
+#: degrees of freedom of Student's distribution of lengths (chosen: a life may be unlike those seen so far)
+TAIL = 4.0
 USUAL_SPREAD = 0.5  # of ln(life): usual lives are 250 to 1 000 h (common practice)
-QUANTILES = (0.1, 0.5, 0.9)
-LIVED = np.linspace(0.0, 1.0, 26)  # shares of the life at which the mean curve is kept
-Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
+QUANTILES = (0.1, 0.5, 0.9)  # the ends of the 80 % interval, and its middle (arithmetic)
+LIVED = np.linspace(0.0, 1.0, 26)  # shares of the life at which the mean curve is kept (chosen: each 4 %)
+Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution (arithmetic)
 
-#: ln(hours left / hours seen)
+#: ln(hours left / hours seen) (chosen: from a thousandth to 100 000 of the hours seen, 14 % apart)
 GRID = np.linspace(np.log(1e-3), np.log(1e5), 140)
 GROWN_ON_GRID = np.log1p(np.exp(GRID))  # ln(life / hours seen), from a new element on
-LIVED_ON_GRID = 1.0 / (1.0 + np.exp(GRID))  # of the life that the hours seen are
-BISECTIONS = 24  # to 1e-7 of the bracket: less than a second of any life
+LIVED_ON_GRID = 1.0 / (1.0 + np.exp(GRID))  # of the life that the hours seen are (arithmetic)
+BISECTIONS = 24  # chosen: to 1e-7 of the bracket, less than a second of any life
 #: parts of all mixtures: up to there plain numbers take a third of the time of arrays, whose every call costs
+#: (chosen by timing)
 FEW_PARTS = 12
-ROOT_HALF = math.sqrt(0.5)
-LEAST_APART = 1e-9  # of points that coincide, in their unit: a mixture needs some width
+ROOT_HALF = math.sqrt(0.5)  # arithmetic
+LEAST_APART = 1e-9  # of points that coincide, in their unit (chosen: a mixture needs some width)
 TINY = float(np.finfo(np.float64).tiny)
-LEAST_SEEN = 1e-4  # of a usual life: an element in its first minutes
+LEAST_SEEN = 1e-4  # of a usual life (chosen: an element in its first minutes)
 
 
 @dataclass(frozen=True)

@@ -28,11 +28,13 @@ from cleanside.ingest.restriction.forecast.twins import batches, counts_of, plac
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
-CLEAN_UNTIL = 0.1  # of the shortest typical life: the clean level of a life is read before that
+#: of the shortest typical life: the clean level of a life is read before that (chosen: it hardly loaded yet)
+CLEAN_UNTIL = 0.1
 PRIOR_WEIGHT = 0.2  # of a life whose end comes from the prior alone (chosen)
-USUAL_CURVATURE = 3.0  # the middle of the prior's curves
-FIRST_ROWS = 5  # their median is the level at which an element in use was first seen
-LEAST_SCALE_LIVES = 4  # complete lives; with fewer the common clean level is not known well enough
+USUAL_CURVATURE = 3.0  # chosen: the middle of the prior's curves
+#: their median is the level at which an element in use was first seen (chosen: two odd rows move it little)
+FIRST_ROWS = 5
+LEAST_SCALE_LIVES = 4  # complete lives (chosen: with fewer the common clean level is not known well enough)
 
 
 @dataclass(frozen=True)
