@@ -36,19 +36,19 @@ from cleanside.ingest.restriction.measure.unanswered import unanswered
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 CHARGING_12_V = (13.2, 16.5)  # an alternator holds 13.8 to 14.5 V, a resting battery 12.8 V (common practice)
-CHARGING_24_V = (26.4, 33.0)  # twice that
-AT_REST_12_V, AT_REST_24_V = (
-    (12.05, 12.9),
-    (24.1, 25.8),
-)  # 2.01 to 2.15 V a cell: no charge, and hardly a load;
-# an engine that runs on its battery alone draws it below (common practice, no source)
-NOISE_PA = 75.0  # one and a half steps of a 0.05 kPa sensor; restriction below it proves nothing
+CHARGING_24_V = (26.4, 33.0)  # twice that (arithmetic)
+#: 2.01 to 2.15 V a cell: no charge, and hardly a load; an engine that runs on its battery alone draws it
+#: below (common practice, no source)
+AT_REST_12_V, AT_REST_24_V = (12.05, 12.9), (24.1, 25.8)
+NOISE_PA = 75.0  # chosen: one and a half steps of a 0.05 kPa sensor; restriction below it proves nothing
 FLOW_BIN_RATIO = 1.15  # chosen: 13 bins from idle to rated; the mean flow of a bin corrects what is left
-UNLOADED_CHARGE = 0.45  # of the charge at full load; the middle of what boosts of 0.9 to 1.6 bar leave
+#: of the charge at full load; the middle of what boosts of 0.9 to 1.6 bar leave (common practice)
+UNLOADED_CHARGE = 0.45
 PAIR_S = 60.0  # two devices' readings further apart in time may see another flow; chosen
-LEAST_PAIRS = 5
+LEAST_PAIRS = 5  # of readings of two devices in an hour (chosen: the median of fewer is noise)
 BLOCK_READINGS = 100_000  # measured: larger blocks leave the processor's cache
-PA_STEP, LOWEST_PA = 1 / 64, -32768.0  # quantiles are kept to 0.016 Pa: 24 bits from there reach 229 kPa
+#: quantiles are kept to 0.016 Pa (chosen: 24 bits from there reach 229 kPa)
+PA_STEP, LOWEST_PA = 1 / 64, -32768.0
 
 
 def summarise_hours(readings: Readings) -> Summaries:

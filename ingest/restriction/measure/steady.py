@@ -16,7 +16,7 @@ from scipy.ndimage import median_filter
 from cleanside.ingest.restriction.measure.ranks import counted_up_to, middle, row_middles
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
 
-LEAST_ROWS = 5  # hours before a state is entered
+LEAST_ROWS = 5  # hours before a state is entered (chosen: half a shift)
 
 
 def latched(enter: BoolArray, leave: BoolArray) -> BoolArray:

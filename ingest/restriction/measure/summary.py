@@ -29,12 +29,12 @@ Table = npt.NDArray[np.void]
 
 T = TypeVar("T")
 
-SUMMARY_VERSION = 4
-#: version 2 has bins without speed and load, version 3 hours without `unanswered`: `recompute` makes them
+SUMMARY_VERSION = 4  # a version: what an hour's summary holds
+#: a version each: 2 has bins without speed and load, 3 hours without `unanswered`: `recompute` makes them
 #: again
 READ_VERSIONS = (2, 3, SUMMARY_VERSION)
-HOUR_S = 3600.0
-DAY_S = 86400.0
+HOUR_S = 3600.0  # arithmetic
+DAY_S = 86400.0  # arithmetic
 MARKS = 4  # of earlier summaries that are known: between two looks at a housing hardly more are made (chosen)
 STANDARD_K, STANDARD_PA = 288.15, 101325.0  # ISO 2533 sea level
 
