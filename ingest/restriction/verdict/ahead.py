@@ -22,9 +22,10 @@ from cleanside.ingest.restriction.measure.met import Met
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS, PLAN_LEAVE, was_plan
 
-NODE = float(np.sqrt(3.0))  # standard deviations between the nodes of Gauss and Hermite, of weights 1, 4, 1
-MET_AS_FULL_FLOW = Met(0.0, 0.0)
-Z25, Z10 = 0.6745, 1.2816  # of the normal distribution: 25 and 10 % lie so far below the middle
+#: standard deviations between the nodes of Gauss and Hermite, of weights 1, 4, 1 (arithmetic)
+NODE = float(np.sqrt(3.0))
+MET_AS_FULL_FLOW = Met(0.0, 0.0)  # arithmetic: ln of a factor of 1
+Z25, Z10 = 0.6745, 1.2816  # of the normal distribution: 25 and 10 % lie so far below the middle (arithmetic)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -23,9 +23,9 @@ import numpy as np
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
-#: share of fuel and of power for each Pa of added restriction; low and high end of what was published
+#: share of fuel and of power for each Pa of added restriction; low and high end of what SOURCE (2022) found
 FUEL_PER_PA = (0.003 / 1000.0, 0.005 / 1000.0)
-POWER_PER_PA = (0.004 / 1000.0, 0.006 / 1000.0)
+POWER_PER_PA = (0.004 / 1000.0, 0.006 / 1000.0)  # SOURCE (2022), likewise
 SOURCE = "Dziubak and Karczewski, Energies 2022, 15, 3285: +1 kPa costs 0.3 to 0.5 % fuel, 0.4 to 0.6 % power"
 
 #: mean of an operating hour; about what a genset of 2 MW burns at full load (common practice) [l/h]

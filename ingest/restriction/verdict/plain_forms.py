@@ -23,7 +23,7 @@ from cleanside.ingest.restriction.verdict.acceptance_forms import NEXT_STEPS, SE
 from cleanside.ingest.restriction.verdict.statement import Sentence, Statement, Values
 from cleanside.ingest.restriction.verdict.suspect import GAUGE_UNITS
 
-#: unit of a gauge -> decimals at which a 0.05 kPa monitor still shows its steps
+#: unit of a gauge -> decimals at which a 0.05 kPa monitor still shows its steps (arithmetic)
 _DECIMALS = {"kPa": 2, "inH2O": 1, "mbar": 1, "mmH2O": 0, "cmH2O": 1, "mmHg": 1, "psi": 2, "inHg": 2}
 
 
