@@ -36,6 +36,7 @@ KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own
 #: operating hours between what a person entered and what the data show, unless the entry has a fall of its
 #: own (chosen: elements of dusty work last hardly longer than that)
 ENTRY_NEAR_ROWS = 100
+COMPLETE_ROWS = 3  # last hours of a whole life, whose median is at the limit (chosen: one odd hour ends none)
 END_ROWS = 5  # the level at the end of a life is their median (chosen: two odd hours move it little)
 
 
@@ -204,7 +205,7 @@ def split_lives(
             hours=np.cumsum(hour_h[first:last])[mine],
             restriction_pa=level,
             terminal_pa=terminal_pa,
-            complete=bool(len(level) and middle(level[-3:]) >= terminal_pa),
+            complete=bool(len(level) and middle(level[-COMPLETE_ROWS:]) >= terminal_pa),
             machine=machine,
             kind=kind,
             from_new=begun is not None and begun.likely == "change" and begun.at_s >= from_s,
