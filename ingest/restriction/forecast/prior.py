@@ -22,6 +22,7 @@ from cleanside.ingest.restriction.elements.lives import USUAL_CLEAN
 from cleanside.ingest.restriction.forecast.paths import (
     LEVEL_WINDOW,
     LONG_WINDOW,
+    MOST_CLEAN,
     NUDGE,
     Path,
     Rows,
@@ -56,6 +57,14 @@ FEW_PARTS = 12
 ROOT_HALF = math.sqrt(0.5)  # arithmetic
 LEAST_APART = 1e-9  # of points that coincide, in their unit (chosen: a mixture needs some width)
 TINY = float(np.finfo(np.float64).tiny)
+NEARLY_ENDED = 0.999  # of the way to terminal (chosen: on it a curve has something left)
+LEAST_SLOPE = 0.05  # of what a curve has there (chosen: a flat stretch, or one that falls, has a logarithm)
+TRUSTED_OVER = 3  # times LEVEL_ERROR: over so much of the way the slope comes to count (chosen)
+MOST_MISFIT = 9.0  # the square of three spreads (chosen: an odd slope rules out no curve)
+MOST_STEEP = 20.0  # lives for the whole way, where the mean curve is flat (chosen: an error stays finite)
+LEAST_GROWN = 1e-3  # of a life since it was first seen (chosen: a ratio to it stays finite)
+MOST_AWAY = 1_400.0  # square of spreads (arithmetic: exp of minus half of it is still above nothing)
+BRACKET = 4.0  # spreads from a part's middle: no point that is sought lies beyond (chosen: 3 in 100 000 do)
 LEAST_SEEN = 1e-4  # of a usual life (chosen: an element in its first minutes)
 
 
@@ -216,7 +225,7 @@ def length_odds(way: Way, usual: Usual, *, from_new: bool) -> tuple[FloatArray, 
 
 def clean_of(path: Path, share: FloatArray, rows: Rows = slice(None), *, from_new: bool) -> FloatArray:
     """The clean level as it is known at each of some rows, share of terminal, shape (rows,)."""
-    return np.clip(_clean_so_far(path, share, rows), 0.0, 0.9 if from_new else USUAL_CLEAN)
+    return np.clip(_clean_so_far(path, share, rows), 0.0, MOST_CLEAN if from_new else USUAL_CLEAN)
 
 
 def way_of(
@@ -239,14 +248,14 @@ def _way_at(
     clean = rows.clean
     progress = (rows.level - clean) / (1.0 - clean)
     noise = rows.noise / (1.0 - clean)
-    used, error = _used(np.clip(progress, 0.0, 0.999), noise, shape_spread, mean_curve)
+    used, error = _used(np.clip(progress, 0.0, NEARLY_ENDED), noise, shape_spread, mean_curve)
     first = first_error = np.zeros_like(used)
     if not from_new:
-        at_first = np.clip((rows.first - clean) / (1.0 - clean), 0.0, 0.999)
+        at_first = np.clip((rows.first - clean) / (1.0 - clean), 0.0, NEARLY_ENDED)
         first, first_error = _used(at_first, noise, shape_spread, mean_curve)
         first = np.minimum(first, used)
     # The line through the last 40 % of the age is close to the chord of the curve over it.
-    seen = np.clip(progress, LEVEL_ERROR, 0.999)[:, None]
+    seen = np.clip(progress, LEVEL_ERROR, NEARLY_ENDED)[:, None]
     grown = np.log1p(seen * np.expm1(CURVATURES))
     before = [
         np.expm1((1.0 - LONG_WINDOW) * grown) / np.expm1(CURVATURES),
@@ -257,11 +266,11 @@ def _way_at(
         before.append(np.interp((1.0 - LONG_WINDOW) * there, LIVED, mean_curve.progress))
     earlier = np.minimum(np.concatenate(before, axis=1), (1.0 - 1e-6) * seen)
     slope = (seen - earlier) / np.maximum(LONG_WINDOW * rows.age_h[:, None], TINY)
-    shown = np.maximum(rows.slope[:, None] / (1.0 - clean[:, None]), 0.05 * slope)
+    shown = np.maximum(rows.slope[:, None] / (1.0 - clean[:, None]), LEAST_SLOPE * slope)
     misfit = np.log(shown / slope) / SLOPE_SPREAD
     # As long as the level is close to the clean one, its slope says nothing.
-    trust = np.clip((progress[:, None] - LEVEL_ERROR) / (3 * LEVEL_ERROR), 0.0, 1.0)
-    fits = np.exp(-0.5 * trust * np.minimum(misfit**2, 9.0))
+    trust = np.clip((progress[:, None] - LEVEL_ERROR) / (TRUSTED_OVER * LEVEL_ERROR), 0.0, 1.0)
+    fits = np.exp(-0.5 * trust * np.minimum(misfit**2, MOST_MISFIT))
     return Way(rows.seen_h[:, None], used, first, error, first_error, fits, progress[:, None], noise[:, None])
 
 
@@ -285,7 +294,8 @@ def _used(
         apart = mean_curve.spread * np.maximum(own * (1.0 - own), LEVEL_ERROR)
         own_steep = np.interp(own, LIVED, mean_curve.steepness)
         used = np.column_stack((used, own))
-        error = np.column_stack((error, np.hypot(apart, level_error[:, 0] * np.minimum(own_steep, 20.0))))
+        own_steep = np.minimum(own_steep, MOST_STEEP)
+        error = np.column_stack((error, np.hypot(apart, level_error[:, 0] * own_steep)))
     return used, error
 
 
@@ -319,12 +329,12 @@ def _by_itself(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[FloatA
             away[:, -1] = _off_mean_curve(way, usual.mean_curve)
         ln_life, measure = ln_seen + GROWN_ON_GRID, 1.0 - share  # d ln(life) / d ln(left)
     else:
-        rest, grown = 1.0 - used, np.maximum(used - way.first[:, :, None], 1e-3)
+        rest, grown = 1.0 - used, np.maximum(used - way.first[:, :, None], LEAST_GROWN)
         both = np.hypot(error, way.first_error[:, :, None])
         away = (GRID - np.log(rest / grown)) / (error / rest + both / grown)
         ln_life = ln_seen + GRID - np.log(rest)
         share, measure = np.minimum(rest * np.exp(-GRID), 1.0), np.ones(1)
-    return weight * np.exp(-0.5 * np.minimum(away**2, 1400.0)) * measure, ln_life, share
+    return weight * np.exp(-0.5 * np.minimum(away**2, MOST_AWAY)) * measure, ln_life, share
 
 
 def standard_error(path: Path, rows: Rows) -> FloatArray:
@@ -373,8 +383,8 @@ def mixture_quantiles(
     share = (weight / weight.sum(axis=1, keepdims=True))[:, None, :]
     middle, below, above = middle[:, None, :], below[:, None, :], above[:, None, :]
     wanted = np.array(QUANTILES)
-    low = np.repeat((middle - 4.0 * below).min(axis=2), len(QUANTILES), axis=1)
-    high = np.repeat((middle + 4.0 * above).max(axis=2), len(QUANTILES), axis=1)
+    low = np.repeat((middle - BRACKET * below).min(axis=2), len(QUANTILES), axis=1)
+    high = np.repeat((middle + BRACKET * above).max(axis=2), len(QUANTILES), axis=1)
     for _ in range(BISECTIONS):
         at = 0.5 * (low + high)
         away = at[:, :, None] - middle
@@ -391,8 +401,8 @@ def _quantiles_of_one(
     """`mixture_quantiles` of one mixture, in plain numbers."""
     total = sum(weight)
     parts = list(zip(middle, below, above, (one / total for one in weight), strict=True))
-    lowest = min(m - 4.0 * b for m, b, _, _ in parts)
-    highest = max(m + 4.0 * a for m, _, a, _ in parts)
+    lowest = min(m - BRACKET * b for m, b, _, _ in parts)
+    highest = max(m + BRACKET * a for m, _, a, _ in parts)
     found = []
     for wanted in QUANTILES:
         low, high = lowest, highest

@@ -29,6 +29,7 @@ from cleanside.ingest.restriction.measure.summary import FloatArray
 
 FOLDS = 10  # of lives left out (common practice: ten)
 TAIL = 0.1  # on either side of the 80 % interval (arithmetic)
+BESIDE = 0.25  # weight of each neighbour of a level (arithmetic: 1, 2, 1 of four)
 LEAST_LIVES = 4  # complete lives; with fewer, the chosen spread below is used
 #: of the hours left, and of a typical life (chosen: wide, and wider on the late side, as lengths are skewed)
 CHOSEN_BELOW, CHOSEN_ABOVE, CHOSEN_REST = 0.35, 0.6, 0.01
@@ -178,5 +179,5 @@ def student_point(n: float) -> float:
 def _smooth(values: FloatArray) -> FloatArray:
     for _ in range(2):
         padded = np.concatenate((values[:1], values, values[-1:]))
-        values = 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
+        values = BESIDE * padded[:-2] + 0.5 * padded[1:-1] + BESIDE * padded[2:]
     return values
