@@ -40,6 +40,9 @@ _FADE = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(ZERO_RUN + 1)  # arithmetic
 # the sensor and by less than a plugged tap holds, are a step; one at the usual zero again ends one (chosen).
 ZERO_STEP_LEVELS, ZERO_STEP_MOST_PA = 2, 1_000.0
 ZERO_SLOW_LEVELS = 5  # at key-on and as the engine stops, before a gauge is known to be slow (chosen)
+#: the drift is between the first and the last of so many parts of the off-levels (chosen: quarters); of fewer
+#: levels there is none
+ZERO_PARTS = 4
 ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most (chosen: weeks of key-ons)
 #: Standard deviation of a sound sensor's zero between key-ons, and how many steps that weighs: a quarter of
 #: ZERO_NEAR_PA. A sensor that wanders by more, as its bay warms, must move further to have moved (chosen).
@@ -90,8 +93,8 @@ def _learn_zero(table: Summaries) -> Zero:
     levels, at = _off_levels(table)
     if len(levels) == 0:
         return Zero(np.zeros(len(table.hours)), levels, levels, at, None)
-    edge = max(1, min(ZERO_EDGE, len(levels) // 4))
-    drift = middle(levels[-edge:]) - middle(levels[:edge]) if len(levels) >= 4 else None
+    edge = max(1, min(ZERO_EDGE, len(levels) // ZERO_PARTS))
+    drift = middle(levels[-edge:]) - middle(levels[:edge]) if len(levels) >= ZERO_PARTS else None
     smooth = _median_around(levels, ZERO_LEVELS)
     wanders = _wanders(trailing_median(levels, ZERO_LEVELS // 2 + 1))
     usual = _usual(smooth)
