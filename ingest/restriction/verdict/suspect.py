@@ -21,7 +21,7 @@ from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
 from cleanside.ingest.restriction.measure.devices import Carried
 from cleanside.ingest.restriction.measure.known_hours import Beside, Rows, hour_by_hour
 from cleanside.ingest.restriction.measure.nearby import Misfit
-from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference
+from cleanside.ingest.restriction.measure.reference import DEFAULT_EXPONENT, HourlyRestriction, Reference
 from cleanside.ingest.restriction.measure.steady import LEAST_ROWS, carried_state, latched, trailing_median
 from cleanside.ingest.restriction.measure.summary import (
     EVIDENCE,
@@ -79,6 +79,7 @@ GAUGE_UNITS: Mapping[str, float] = {
     "psi": 6894.757,
     "inHg": 3386.389,
 }
+SAME_LIMIT = 1e-3  # of it: the limit as it is (chosen: people enter three digits, units differ by more)
 PLAUSIBLE_TERMINAL_PA = (2_000.0, 12_000.0)  # no diesel engine is outside (service manuals)
 USUAL_TERMINAL_PA = (3_000.0, 8_000.0)  # engine makers state 3.7 to 7.6 kPa, 15 to 30 inH2O (service manuals)
 #: a clean element beyond that share of a small terminal makes the terminal unlikely (common practice: new
@@ -299,7 +300,7 @@ def _rest_low_high_pa(table: Summaries, hour: int) -> FloatArray | None:
 def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray, FloatArray]:
     """Hours whose flow varied, and the share of the expected swing that restriction showed. [1]"""
     zero_pa, usual_pa, falls = zero.by_hour_pa, zero.usual_by_hour_pa(len(table)), still_falls(table)
-    exponent = reference.exponent if reference.exponent is not None else 1.5
+    exponent = reference.exponent if reference.exponent is not None else DEFAULT_EXPONENT
     code = FLOW_KINDS.index(reference.flow_kind)
 
     def from_hour(first: int) -> Rows:
@@ -495,7 +496,7 @@ _COMMON = tuple((unit, GAUGE_UNITS[unit]) for unit in ("kPa", "inH2O", "mbar"))
 def _meant(value: float, unit: str, terminal_pa: float) -> tuple[float, str] | None:
     """The commonest gauge unit under which the value is one that engine makers state; None: there is none."""
     for other, factor in GAUGE_UNITS.items():
-        same = abs(value * factor - terminal_pa) < 1e-3 * terminal_pa
+        same = abs(value * factor - terminal_pa) < SAME_LIMIT * terminal_pa
         if other != unit and not same and USUAL_TERMINAL_PA[0] <= value * factor <= USUAL_TERMINAL_PA[1]:
             return value, other
     return None
