@@ -23,7 +23,7 @@ import ast
 import itertools
 import re
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
 from typing import NamedTuple
@@ -33,7 +33,6 @@ from cleanside.ingest.restriction.measure.tuning import FLOW, HELD, MET, TUNING
 INGEST = Path(__file__).parents[2] / "ingest"
 RULES, AROUND = "restriction", "analysis"
 ROWS = (INGEST / RULES / "CONSTANTS.md").read_text()
-TABLES = INGEST / RULES / "measure" / "tuning.py"
 ORIGIN = re.compile(
     r"\b[Cc]hosen|common practice|ISO |SAE |made fleet|made lives|made sites|simulated|bench|series|measured"
     r"|tuned|from memory|manual|\((?:19|20)\d\d|\b(?:19|20)\d\d\)|arithmetic|\bindex\b|\ba version\b"
@@ -80,10 +79,9 @@ def named_numbers() -> Iterator[Named]:
 
 
 def bare_numbers() -> Iterator[Bare]:
-    """All of the analysis: neither named, nor plain, nor in a field of the tables."""
+    """All of the analysis."""
     for path in _files():
-        if path != TABLES:
-            yield from bare_in(path, path.read_text())
+        yield from bare_in(path, path.read_text())
 
 
 def bare_in(path: Path, text: str) -> Iterator[Bare]:
@@ -92,14 +90,21 @@ def bare_in(path: Path, text: str) -> Iterator[Bare]:
     named = {id(part) for statement in tree.body if _names(statement) for part in ast.walk(statement)}
     above = {id(child): node for node in ast.walk(tree) for child in ast.iter_child_nodes(node)}
     for node in ast.walk(tree):
-        if isinstance(node, ast.Constant) and type(node.value) in (int, float) and id(node) not in named:
-            chain = [node]
-            while (parent := above.get(id(chain[-1]))) is not None and isinstance(
-                parent, ast.expr | ast.keyword
-            ):
-                chain.append(parent)
-            if not is_plain(node.value, chain):
-                yield Bare(path, node.lineno, node.value)
+        if not isinstance(node, ast.Constant) or id(node) in named:
+            continue
+        value = node.value
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            continue
+        if not is_plain(value, _around(node, above)):
+            yield Bare(path, node.lineno, value)
+
+
+def _around(node: ast.Constant, above: Mapping[int, ast.AST]) -> list[ast.AST]:
+    """A number and the expressions around it, from the inside."""
+    chain: list[ast.AST] = [node]
+    while isinstance(parent := above.get(id(chain[-1])), ast.expr | ast.keyword):
+        chain.append(parent)
+    return chain
 
 
 def is_plain(value: float, chain: Sequence[ast.AST]) -> bool:
@@ -114,9 +119,14 @@ def is_plain(value: float, chain: Sequence[ast.AST]) -> bool:
     if isinstance(around, ast.BinOp):
         if value in UNITS and isinstance(around.op, ast.Mult | ast.Div | ast.FloorDiv):
             return True  # a unit made of another
-        if isinstance(around.op, ast.LShift | ast.RShift):
-            return True  # a place among the bits of a number
-    return _is_place(chain)
+        if isinstance(around.op, ast.LShift | ast.RShift | ast.BitAnd):
+            return True  # places among the bits of a number
+    return _is_place(chain) or any(_is_field(one) for one in chain)
+
+
+def _is_field(around: ast.AST) -> bool:
+    """`constant(...)` of the tables, which has unit and origin."""
+    return isinstance(around, ast.Call) and isinstance(around.func, ast.Name) and around.func.id == "constant"
 
 
 def _is_place(chain: Sequence[ast.AST]) -> bool:
