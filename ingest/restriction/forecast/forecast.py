@@ -88,7 +88,7 @@ LEAST_TOLD = 2.0  # lives; where no life was seen to its end and no usual life i
 FIRST_BLOCK = 16  # rows of the newest block of `blocks_back`: two shifts (chosen)
 TRIAL_FOLDS = 6  # chosen: time; each fold fits every variant once more
 TRIAL_ROWS = 24  # of each life left out (chosen: rows of one life tell alike)
-LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial (chosen)
+LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial (chosen: chance decides)
 #: variants weigh as error^-12: one with 6 % more error counts half (chosen; that variants are averaged moved
 #: the ten folds of the open bench from 6.01 to 5.92 s)
 SHARPNESS = 12.0

@@ -30,14 +30,16 @@ RIDGES = (0.5, 5.0, 50.0)
 PLAIN_RIDGE = 5.0
 #: a group's own curve counts n/(n + 5) against the common shape (open bench, lives left out)
 POOLING_LIVES = 5.0
-LOWEST_QUANTILE, LEAST_START = 0.02, 1e-3  # of a life's levels; of terminal: there the grid begins (chosen)
+#: of a life's levels; of terminal: there the grid begins (chosen: noise lies below; nothing has no logarithm)
+LOWEST_QUANTILE, LEAST_START = 0.02, 1e-3
 LEAST_LEVEL = 0.01  # of the lowest on the grid (chosen: a level of nothing has no logarithm)
 LEAST_TO_TERMINAL = 0.02  # of terminal (chosen: nearer, noise decides a slope of the way that is left)
 LEAST_LEFT = 1e-3  # of a typical life (chosen: as nothing left divides by nothing)
 #: bounds of what goes into the regression: straightness [ln], slopes [of the usual one] (chosen: a stop or a
 #: jump must not decide)
 MOST_STRAIGHT, MOST_SLOPE = 3.0, 3.0
-DENSE_SHARE = 0.25  # of the most lives that a level has: there a kind's own curve is read (chosen)
+#: of the most lives that a level has: there a kind's own curve is read (chosen: elsewhere few lives decide)
+DENSE_SHARE = 0.25
 EARLY_SHARE = 0.03  # of the typical life: before that, filling and settling, not loading (chosen)
 REWEIGHTINGS = 3  # of lives by their errors (chosen: the weights hardly move after)
 LEAST_RELATIVE_ERROR = 0.3  # of the median error, bounds a life's weight (chosen: to some threefold)

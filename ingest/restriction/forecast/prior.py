@@ -59,7 +59,8 @@ LEAST_APART = 1e-9  # of points that coincide, in their unit (chosen: a mixture 
 TINY = float(np.finfo(np.float64).tiny)
 NEARLY_ENDED = 0.999  # of the way to terminal (chosen: on it a curve has something left)
 LEAST_SLOPE = 0.05  # of what a curve has there (chosen: a flat stretch, or one that falls, has a logarithm)
-TRUSTED_OVER = 3  # times LEVEL_ERROR: over so much of the way the slope comes to count (chosen)
+#: times LEVEL_ERROR: over so much of the way the slope comes to count (chosen: no sudden step)
+TRUSTED_OVER = 3
 MOST_MISFIT = 9.0  # the square of three spreads (chosen: an odd slope rules out no curve)
 MOST_STEEP = 20.0  # lives for the whole way, where the mean curve is flat (chosen: an error stays finite)
 LEAST_GROWN = 1e-3  # of a life since it was first seen (chosen: a ratio to it stays finite)

@@ -53,13 +53,14 @@ LEAST_TOLD = 0.05  # of a life: bounds the steps where lives carry no informatio
 LEAST_HEARD = 0.5  # lives; a kind without lives is known as well as from half a life (chosen)
 
 MEAN_CURVE_LIVES = 0.5  # the family counts as that many lives beside the mean curve
-MEAN_CURVE_PULL_LIVES = 3.0  # the mean curve of all kinds counts as that many lives of one (chosen)
+#: the mean curve of all kinds counts as that many lives of one (chosen: two lives name no curve)
+MEAN_CURVE_PULL_LIVES = 3.0
 #: of used x (1 - used): how far lives are from their mean curve, as of one more (chosen: as SHAPE_SPREAD)
 MEAN_CURVE_SPREAD = 0.35
 LEAST_PROGRESS_ERROR = 0.01  # of the span from clean to terminal (chosen: a step of a 0.05 kPa sensor)
 CURVE_LIVES = 2.0  # the even family of curves counts as that many lives (chosen: few lives name no curve)
 SLOPE_LIVES = 0.5  # a running life's slope as half a life (chosen: it tells less than a whole curve)
-SHAPE_LIVES = 3.0  # and SHAPE_SPREAD as that many (chosen)
+SHAPE_LIVES = 3.0  # and SHAPE_SPREAD as that many (chosen: a spread needs more lives than a middle)
 #: of a life: rows at which its curve is compared (chosen: evenly, the clean end and the last days left out),
 SHARES = np.array([0.15, 0.3, 0.45, 0.6, 0.75, 0.9])
 INDEPENDENT = 3.0  # of which so many are independent (chosen: neighbours wander together)

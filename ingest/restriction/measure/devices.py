@@ -30,7 +30,7 @@ DIFFER_PA = 75.0  # beyond the zeros of two sensors (chosen: one and a half step
 ROWS = 12  # hours whose median is judged (chosen: a long shift, six odd ones report nothing)
 LEAST_SHARED_HOURS = 20  # with fewer, the spans of two devices count as equal (chosen: two shifts)
 SPAN_RANGE = (0.8, 1.25)  # sound sensors differ by a few percent (chosen)
-BEFORE_ROWS = 48  # hours before a disagreement from which a device's usual reading is known (chosen)
+BEFORE_ROWS = 48  # hours before a disagreement from which a device's usual reading is known (chosen: a week)
 LATELY_HOURS = 48  # hours of the housing; a device that was not seen in them was taken off (chosen)
 CLEARLY = 0.1  # in ln(level): so much nearer to its own past must a device be to be preferred (chosen)
 #: to compare levels of one hour at slightly different flows (chosen: between media (1) and ducts (2))

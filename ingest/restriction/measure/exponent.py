@@ -14,7 +14,8 @@ from cleanside.ingest.restriction.measure.words import counted
 
 #: what media (1), ducts (2) and a speed-like proxy can give, with their error; else it is no flow (chosen)
 PROXY_EXPONENTS = (0.8, 3.5)
-PROXY_EXPLAINS = 0.7  # steps in restriction must shrink to that share once flow is taken out (chosen)
+#: steps in restriction must shrink to that share once flow is taken out (chosen: else it is no flow)
+PROXY_EXPLAINS = 0.7
 LEAST_LN_STEP = 0.02  # chosen: a flow step below 2 % shows noise, not the exponent
 SPREAD_POINTS = (0.16, 0.5, 0.84)  # one standard deviation either side of the middle (arithmetic)
 LEAST_PAIRS = 20  # chosen: the median of fewer slopes moves by more than 0.1 at field noise

@@ -54,7 +54,8 @@ SUPPLY_SHOWS, SPEED_SHOWS = map(EVIDENCE.index, ("supply_voltage", "engine_speed
 #: reading here and there is none)
 UNTHINNED_SHARE = 0.8
 MOST_STEPS = 3.0  # usual steps that a reading stands for (chosen: after a longer gap nothing was seen)
-TENTH, TWENTIETH = 10, 20  # of the readings lie above what is kept of a bin, and of an hour's flow (chosen)
+#: of the readings lie above what is kept of a bin, and of an hour's flow (chosen: the work, not odd readings)
+TENTH, TWENTIETH = 10, 20
 PAIR_S = 60.0  # two devices' readings further apart in time may see another flow; chosen
 LEAST_PAIRS = 5  # of readings of two devices in an hour (chosen: the median of fewer is noise)
 BLOCK_READINGS = 100_000  # measured: larger blocks leave the processor's cache

@@ -85,7 +85,7 @@ USUAL_TERMINAL_PA = (3_000.0, 8_000.0)  # engine makers state 3.7 to 7.6 kPa, 15
 #: a clean element beyond that share of a small terminal makes the terminal unlikely (common practice: new
 #: elements read 0.2 to 0.5 of the limit, and small limits are less common),
 TOO_CLEAN_SHARE = 0.4
-DOUBTFUL_PA, DOUBTFUL_CLEAN_SHARE = 4_000.0, 0.6  # and beyond this share also one of up to 4 kPa (chosen)
+DOUBTFUL_PA, DOUBTFUL_CLEAN_SHARE = 4_000.0, 0.6  # and beyond this, one of up to 4 kPa (chosen: likewise)
 FAR_TOO_HIGH = 2.0  # the same where no unit explains it; an element that is overdue stays below (chosen),
 #: or it began as one should: at 0.2 to 0.5 of the limit (common practice), not above this share
 BEGAN_SHARE = 0.6
