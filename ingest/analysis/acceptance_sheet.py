@@ -34,6 +34,8 @@ from cleanside.ingest.store import acceptance, fleet, newest, raw, streams
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 from cleanside.ingest.store.reasons import doubts_time
 
+LINE = 78  # characters (common practice: a line of a text)
+UNDER_HEADING, UNDER_CHECK = 10, 14  # characters (arithmetic: as wide as what stands before the words)
 WINDOW_US = 72 * HOUR_US  # the first days with power; a reading a second makes 260 000 of them (chosen)
 
 CAUTIONS = cautions.words("acceptance")
@@ -197,14 +199,14 @@ def as_text(found: Report) -> str:
         lines += _indented(f"Do: {text_of(check.next_step, unit)}") if check.next_step else []
     lines.append("")
     for caution in CAUTIONS:
-        lines += textwrap.wrap(caution, 78)
+        lines += textwrap.wrap(caution, LINE)
     lines += ["", "Technician: ____________________   Date: ____________"]
     return "\n".join(lines) + "\n"
 
 
 def _beside(devices: tuple[str, ...]) -> list[str]:
     words = f"Beside it: {', '.join(devices)}. No check goes by what they sent."
-    return textwrap.wrap(words, 78, subsequent_indent=" " * 10)
+    return textwrap.wrap(words, LINE, subsequent_indent=" " * UNDER_HEADING)
 
 
 def _called(housing: HousingRow) -> str:
@@ -213,4 +215,5 @@ def _called(housing: HousingRow) -> str:
 
 
 def _indented(words: str) -> list[str]:
-    return textwrap.wrap(words, 78, initial_indent=" " * 14, subsequent_indent=" " * 14)
+    indent = " " * UNDER_CHECK
+    return textwrap.wrap(words, LINE, initial_indent=indent, subsequent_indent=indent)

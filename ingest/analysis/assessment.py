@@ -56,8 +56,8 @@ from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
 
-MICRO = 1_000_000
-HOUR_US = 3_600 * MICRO
+MICRO = 1_000_000  # arithmetic
+HOUR_US = 3_600 * MICRO  # arithmetic
 #: quantity by which a reference flow is entered -> kind of flow proxy
 REFERENCE_KINDS = {"engine_speed": "engine_speed", "air_mass_flow": "air_mass_flow"}
 

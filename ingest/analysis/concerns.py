@@ -25,8 +25,8 @@ WITHOUT_KEY, SILENT, UNSEATED, BEHIND, CONFLICT, QUARANTINE, STEPPED, DECLARED_E
     *("declared", "versions"),
 )
 
-HOUR_US = 3_600_000_000
-DAY_US = 24 * HOUR_US
+HOUR_US = 3_600_000_000  # arithmetic
+DAY_US = 24 * HOUR_US  # arithmetic
 LISTED_AFTER_US = DAY_US  # listed as silent after so long without a new reading (chosen)
 #: reason for silence -> after how long that needs a person; as for the state of a housing
 SILENT_AFTER_US: Mapping[str, int] = {code: int(1e6 * after_s) for code, after_s in SILENT_S.items()} | {

@@ -21,7 +21,7 @@ from cleanside.ingest.store.at_rest import StoredTime
 from cleanside.ingest.store.corrections import CorrectionRow
 from cleanside.ingest.store.marks import Range, ranges_of
 
-MICRO = 1_000_000
+MICRO = 1_000_000  # arithmetic
 READINGS_AT_ONCE = 20_000  # readings in one transaction: the one writer serves others in between; chosen
 
 

@@ -23,11 +23,11 @@ from cleanside.ingest.store.fleet import Assignment
 from cleanside.ingest.store.marks import Ranges, count, intersect, union
 from cleanside.ingest.store.streams import Stream
 
-HOUR_S = 3_600
-MICRO = 1_000_000
+HOUR_S = 3_600  # arithmetic
+MICRO = 1_000_000  # arithmetic
 #: a reading that came later than that after the end of its hour came late; chosen: a live link takes seconds
 LATE_S = 900
-#: spans of one kind are one where no more than that lies between: a night and a weekend off
+#: spans of one kind are one where no more than that lies between (chosen: a night and a weekend off)
 TOGETHER_S = 3 * 86_400
 
 Came = Literal["live", "late", "bundle", "missing", "quarantined"]

@@ -55,9 +55,9 @@ from cleanside.ingest.writer.resources import Resources
 log = logging.getLogger("cleanside.ingest")
 
 LEAST_PAUSE_S = 2.0  # between two learnings; chosen so that a new fleet sees its first lives soon
-LOOK_EVERY_S = 0.5
+LOOK_EVERY_S = 0.5  # whether anything is to be learned (chosen: a look costs next to nothing)
 HOUSINGS_AT_ONCE = 20  # over one connection, whose time is limited; chosen: seconds on a small computer
-NOTHING_LEARNED = SnapshotInUse(0, FleetKnowledge())
+NOTHING_LEARNED = SnapshotInUse(0, FleetKnowledge())  # index: before the first snapshot
 PAUSE_TIMES = 20.0  # a learning takes at most a twentieth of the time; chosen
 LEARNING_LEASE_US = 120_000_000  # longer than a fit; after a kill another process learns then; chosen
 LEARNED_ELSEWHERE_S = 5.0  # then it looks what another process has learned; chosen

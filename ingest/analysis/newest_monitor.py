@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from cleanside.ingest.store import acceptance, fleet
 from cleanside.ingest.store.fleet import Assignment, HousingRow
 
-HOUR_US = 3_600_000_000
+HOUR_US = 3_600_000_000  # arithmetic
 
 
 class Fitted(NamedTuple):

@@ -46,7 +46,7 @@ STAND_BACK_S = 0.05  # then it looks again; chosen: shorter than a commit of bul
 LONGEST_STAND_BACK_S = 10.0  # before each pass: a flood that lasts must not stop the analysis; chosen
 REST_TIMES = 4.0  # rest after each housing meanwhile: a pass takes a fifth of the processor then; chosen
 LONGEST_RESTS_S = 3.0  # of a pass, whose view of the database has a time limit; chosen
-MICRO = 1_000_000
+MICRO = 1_000_000  # arithmetic
 
 #: columns of the store that the analysis looks at: each has the name of its field of `restriction.Readings`
 COLUMNS = tuple(

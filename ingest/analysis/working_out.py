@@ -14,7 +14,7 @@ from collections.abc import Callable
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.store import database
 
-#: half of what the database gives a reader, the rest is for the answer
+#: half of what the database gives a reader (chosen: the rest is for the answer)
 WORK_OUT_S = database.STATEMENT_TIMEOUT_MS / 2_000
 RETRY_S = 10  # the background does some hundred housings meanwhile; chosen
 

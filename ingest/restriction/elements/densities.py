@@ -10,9 +10,11 @@ import math
 
 from cleanside.ingest.restriction.measure.tuning import Tuning
 
-NEVER = -1e9  # ln of a probability of nothing
-STUDENT_8 = 0.38669902  # gamma(4.5) / (gamma(4) sqrt(8 pi))
-ROOT_2PI = math.sqrt(2 * math.pi)
+NEVER = -1e9  # ln of a probability of nothing (chosen: far below the sum of a life's likelihoods)
+FREEDOM = 8.0  # degrees of freedom of Student's distribution (chosen: heavier tails than a normal one)
+FREEDOM_POWER = 4.5  # arithmetic: (FREEDOM + 1) / 2
+STUDENT_8 = 0.38669902  # arithmetic: gamma(4.5) / (gamma(4) sqrt(8 pi))
+ROOT_2PI = math.sqrt(2 * math.pi)  # arithmetic: scales the normal density
 LN_ROOT_2PI = math.log(ROOT_2PI)
 
 
@@ -25,7 +27,7 @@ def mixed(off: float, spread: float, tuning: Tuning) -> float:
 
 def student(off: float, spread: float) -> float:
     """ln density of Student's distribution with eight degrees of freedom: heavier tails than a normal one."""
-    return math.log(STUDENT_8 / spread) - 4.5 * math.log1p((off / spread) ** 2 / 8.0)
+    return math.log(STUDENT_8 / spread) - FREEDOM_POWER * math.log1p((off / spread) ** 2 / FREEDOM)
 
 
 def below(z: float) -> float:

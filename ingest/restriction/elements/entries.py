@@ -29,8 +29,8 @@ WORK = ("new", "cleaned", "inspected", "safety_element", "nothing")
 BEGINS_LIFE = {"new": "change", "cleaned": "cleaned"}  # -> how the report calls the beginning of that life
 
 LEVEL_ROWS = 6  # operating hours whose median is the level before, and after (chosen: most of a shift)
-LEAST_ROWS = 3  # of them in which a clear fall has to show,
-ENOUGH_ROWS = 4  # and before the analysis says that there was no fall
+LEAST_ROWS = 3  # of them in which a clear fall has to show (chosen: half of them),
+ENOUGH_ROWS = 4  # and before the analysis says that there was no fall (chosen: one more than that)
 SHIFT_ROWS = 12  # operating hours: a change is entered at the end of a shift, hardly later (common practice)
 #: the same on the clock: two entries further apart are no slip of one shift (common practice)
 SHIFT_S = 12 * HOUR_S
@@ -44,6 +44,10 @@ DENIED_ROWS = 24  # a fall is found again within as many hours as more readings 
 CLEAR_FALL = 0.15  # of the level before; hours of one element wander by less over a shift (chosen)
 NO_FALL = 0.95  # of the level before: a new element that lies no lower asks for a second look (chosen)
 CLEAN_ALREADY = 1.15  # of the clean level: a change at less hardly shows (chosen)
+#: times the clean level: a new element that reads more is asked about (chosen: two spreads of clean elements)
+HIGH_FOR_NEW = 1.3
+#: of the clearest fall near an entry: a row with as much may be where it fell (chosen: medians smear a fall)
+NEARLY_CLEAREST = 0.8
 SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (common practice: 0.2 to 0.5)
 
 #: codes of what the readings say; those in QUESTIONS change no figure until they are settled
@@ -260,7 +264,7 @@ class _Around:
             return TOO_LOW
         if mine.entry.what == "new" and mine.clean_pa is not None:
             fall = Change(0, mine.before_pa, mine.after_pa, "high", "change")
-            if part_of_the_way(fall, mine.clean_pa) and mine.after_pa > 1.3 * mine.clean_pa:
+            if part_of_the_way(fall, mine.clean_pa) and mine.after_pa > HIGH_FOR_NEW * mine.clean_pa:
                 return PART_OF_THE_WAY
         return None
 
@@ -330,7 +334,7 @@ class _Around:
         falls = np.array([1.0 - after / max(before, 1e-300) for before, after in levels])
         if len(falls) == 0 or falls.max() < CLEAR_FALL:
             return None
-        near = [row for row, fall in zip(rows, falls, strict=True) if fall >= 0.8 * falls.max()]
+        near = [row for row, fall in zip(rows, falls, strict=True) if fall >= NEARLY_CLEAREST * falls.max()]
         return min(near, key=lambda row: float(self._level[row] - self._level[row - 1]))
 
     def _clean_pa(self, split: int) -> float | None:

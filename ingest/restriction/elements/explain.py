@@ -40,8 +40,11 @@ HAPPENINGS = (NOTHING_NEW, NEW, CLEANED, LOW, OFF, WET, DRIED, LIGHT, BACK, EXCH
 #: how a machine runs between two steps: on its element, or in a state that passes
 RUNS, PASSING = "runs", (LIGHT, WET, LOW, OFF)
 
-NOT_OPENED = -1
-HOPELESS = -100.0  # ln odds that no other fact makes up for: another sensor explains any step far better
+NOT_OPENED = -1  # index: of no step
+#: ln odds that no other fact makes up for (chosen: another sensor explains any step far better)
+HOPELESS = -100.0
+#: by that part of how much elements differ is known at best what clean ones read (chosen: of some 16 lives)
+BEST_KNOWN = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -761,7 +764,7 @@ def _sound(path: _Path) -> tuple[float, float]:
 def _learned(usual: float, var: float, level: float, spread: float, tuning: Tuning) -> tuple[float, float]:
     """What clean elements of the machine read, and its variance, after one more was seen."""
     own = tuning.element_spread**2 + spread**2
-    least = (tuning.element_spread / 4) ** 2
+    least = (tuning.element_spread / BEST_KNOWN) ** 2
     return usual + var / (var + own) * (level - usual), max(var * own / (var + own), least)
 
 

@@ -12,7 +12,11 @@ import math
 from cleanside.ingest.restriction.elements.densities import below, ln
 from cleanside.ingest.restriction.measure.tuning import Tuning
 
-OFF_MOST = 20.0  # so far above nothing [ln] a level is beyond NEVER; its square would leave the numbers
+#: so far above nothing [ln] a level is beyond NEVER (chosen: its square would leave the numbers)
+OFF_MOST = 20.0
+#: by that the variance of how much elements differ is divided, where a level is held against what clean ones
+#: read (chosen: half of their spread)
+OF_VARIANCE = 4
 
 
 def as_low(level: float, clean: float, clean_var: float, spread: float, tuning: Tuning) -> float:
@@ -33,7 +37,8 @@ def _lowest_clean(tuning: Tuning) -> float:
 
 def is_below(level: float, highest: float, clean_var: float, spread: float, tuning: Tuning) -> float:
     """How sure a level is below another that goes by what clean elements read."""
-    return below((highest - level) / math.sqrt(clean_var + tuning.element_spread**2 / 4 + spread**2))
+    differ_var = tuning.element_spread**2 / OF_VARIANCE
+    return below((highest - level) / math.sqrt(clean_var + differ_var + spread**2))
 
 
 def as_off(level: float, off: float) -> float:

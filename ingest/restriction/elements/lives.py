@@ -29,12 +29,15 @@ from cleanside.ingest.restriction.measure.summary import DAY_S, BoolArray, Float
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 USUAL_CLEAN = 0.3  # of terminal, for an element in use when first seen (common practice: 0.2 to 0.5)
-CLEAN_HOURS = 20  # the clean level is read from the first 20 operating hours of a life (chosen)
-CLEAN_PULL_ROWS = 5.0  # the prior counts as that many of those hours: less than one shift of measurements
-KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own
-ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what the data show,
-#: unless the entry has a fall of its own: elements of dusty work last hardly longer than that
-END_ROWS = 5  # the level at the end of a life is their median
+#: the clean level is read from the first 20 operating hours of a life (chosen: two shifts, and hardly loaded)
+CLEAN_HOURS = 20
+CLEAN_PULL_ROWS = 5.0  # the prior counts as that many of those hours (chosen: less than one shift of them)
+KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own (chosen: one is little)
+#: operating hours between what a person entered and what the data show, unless the entry has a fall of its
+#: own (chosen: elements of dusty work last hardly longer than that)
+ENTRY_NEAR_ROWS = 100
+COMPLETE_ROWS = 3  # last hours of a whole life, whose median is at the limit (chosen: one odd hour ends none)
+END_ROWS = 5  # the level at the end of a life is their median (chosen: two odd hours move it little)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -202,7 +205,7 @@ def split_lives(
             hours=np.cumsum(hour_h[first:last])[mine],
             restriction_pa=level,
             terminal_pa=terminal_pa,
-            complete=bool(len(level) and middle(level[-3:]) >= terminal_pa),
+            complete=bool(len(level) and middle(level[-COMPLETE_ROWS:]) >= terminal_pa),
             machine=machine,
             kind=kind,
             from_new=begun is not None and begun.likely == "change" and begun.at_s >= from_s,

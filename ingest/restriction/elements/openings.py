@@ -42,7 +42,7 @@ from cleanside.ingest.restriction.measure.steady import latched
 from cleanside.ingest.restriction.measure.summary import HOUR_S, BoolArray, FloatArray, IntArray
 from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 
-LIKELY = 0.5  # more likely than not: it cuts the series
+LIKELY = 0.5  # more likely than not: it cuts the series (arithmetic)
 BY = {"flow": FLOW, "speed": SPEED, "none": NOTHING}
 
 

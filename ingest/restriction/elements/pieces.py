@@ -29,9 +29,11 @@ from cleanside.ingest.restriction.measure.ranks import (
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
 from cleanside.ingest.restriction.measure.tuning import HELD, Tuning
 
-FLOW, SPEED, NOTHING = range(3)  # what stands for the flow; places in the triples of `Tuning`
-MEDIAN_LOSS = 1.2533  # standard error of a median over that of a mean: sqrt(pi / 2)
-FLOOR_SHARE = 0.02  # of the usual level: what lies below reads as nothing
+FLOW, SPEED, NOTHING = range(3)  # what stands for the flow; index in the triples of `Tuning`
+MEDIAN_LOSS = 1.2533  # standard error of a median over that of a mean (arithmetic: sqrt(pi / 2))
+BENDS = 3.0  # arithmetic: a bend of three blocks has as many times the variance of a step between two
+SMOOTHED_ROWS = 3  # hours whose median stands for the middle one (chosen: one odd hour is gone, a step stays)
+FLOOR_SHARE = 0.02  # of the usual level: what lies below reads as nothing (chosen: far below a clean one)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +157,7 @@ def usual_steps(ln: FloatArray, by: int, tuning: Tuning) -> list[float]:
     for rows in tuning.windows_h:
         whole = ln[: len(ln) // rows * rows].reshape(-1, rows)
         blocks = row_quantiles(whole, tuning.level_quantile[by]) if len(whole) else ln[:0]
-        steps = np.diff(blocks, n=2) / np.sqrt(3.0)  # bends: steady loading is no step, however steep
+        steps = np.diff(blocks, n=2) / np.sqrt(BENDS)  # bends: steady loading is no step, however steep
         own = MAD_TO_SPREAD * middle(np.abs(steps)) if len(steps) else 0.0
         few = tuning.usual_step_blocks
         pooled = (len(steps) * own**2 + few * tuning.usual_step[by] ** 2) / (len(steps) + few)
@@ -212,9 +214,9 @@ def _usual_pace(smooth: FloatArray, tuning: Tuning) -> float:
 
 
 def _smooth(ln: FloatArray) -> FloatArray:
-    if len(ln) < 3:
+    if len(ln) < SMOOTHED_ROWS:
         return ln
-    return np.concatenate((ln[:1], row_middles(sliding_window_view(ln, 3)), ln[-1:]))
+    return np.concatenate((ln[:1], row_middles(sliding_window_view(ln, SMOOTHED_ROWS)), ln[-1:]))
 
 
 def runs(flags: BoolArray) -> list[tuple[int, int]]:

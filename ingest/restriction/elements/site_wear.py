@@ -20,7 +20,7 @@ import numpy as np
 
 LEAST_MACHINES = 4  # of a site, for an interval (chosen: of three one decides)
 LEAST_ELEMENTS = 2.0  # worth of use, for a figure (chosen: below, the convex start of a life decides)
-WEAR_CONFIDENCE = 0.9
+WEAR_CONFIDENCE = 0.9  # of the interval (chosen: one in twenty on either side)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -19,7 +19,7 @@ import numpy as np
 
 #: below so many lives, or so many that reached the limit, no curve is shown (chosen)
 LEAST_LIVES, LEAST_REACHED = 8, 3
-SURVIVAL_CONFIDENCE = 0.9
+SURVIVAL_CONFIDENCE = 0.9  # of the interval (chosen: one in twenty on either side)
 
 
 @dataclass(frozen=True, kw_only=True)

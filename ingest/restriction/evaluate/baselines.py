@@ -15,13 +15,14 @@ from scipy import stats
 
 from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.pace import hat_basis
-from cleanside.ingest.restriction.forecast.paths import trace
+from cleanside.ingest.restriction.forecast.paths import MOST_CLEAN, trace
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
-MOST_AGES = 10.0
-LOOKUP_LEVELS = 40
-LEAST_SHARE = 1e-3
-THEIL_SEN_ROWS = 300  # of the past, evenly; all pairs of more are slow and change nothing
+MOST_AGES = 10.0  # bound of an extrapolation (chosen: a flat line must not decide a mean of errors)
+LOOKUP_LEVELS = 40  # of the look-up, evenly in ln(share) (chosen: finer than lives differ)
+LEAST_SHARE = 1e-3  # of terminal: a level of nothing has no logarithm (chosen: below any clean level)
+LOWEST_QUANTILE = 0.05  # of a life's levels: there the grid begins (chosen: noise lies below)
+THEIL_SEN_ROWS = 300  # of the past, evenly (chosen: all pairs of more are slow)
 
 
 def straight_line(hours: FloatArray, share: FloatArray) -> FloatArray:
@@ -91,7 +92,8 @@ class LevelLookup:
 def fit_level_lookup(lives: Sequence[Life]) -> LevelLookup:
     """From at least one complete life."""
     levels = [trace(life.hours, life.restriction_pa / life.terminal_pa).level for life in lives]
-    start = float(np.clip(np.median([np.quantile(level, 0.05) for level in levels]), LEAST_SHARE, 0.9))
+    lowest = [np.quantile(level, LOWEST_QUANTILE) for level in levels]
+    start = float(np.clip(np.median(lowest), LEAST_SHARE, MOST_CLEAN))
     grid = np.linspace(np.log(start), 0.0, LOOKUP_LEVELS)
     tables = [_lookup_table(grid, life, level) for life, level in zip(lives, levels, strict=True)]
     by_group = {}

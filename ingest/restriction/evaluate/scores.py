@@ -11,11 +11,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from cleanside.ingest.restriction.forecast.prior import QUANTILES
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
-INTERVAL_ALPHA = 0.2  # the 80 % interval between the 10 and 90 % points
-HORIZON_ALPHA = 0.05  # band of +-5 % of the whole life, constant in time (Saxena)
-RELATIVE_FROM = 0.05  # relative accuracy is undefined at the end; rows with less of the life left are skipped
+INTERVAL_ALPHA = 0.2  # arithmetic: the 80 % interval lies between the 10 and 90 % points
+HORIZON_ALPHA = 0.05  # band of +-5 % of the whole life, constant in time (chosen; the band: Saxena (2010))
+#: rows with less of the life left are skipped (chosen: relative accuracy is undefined at the end)
+RELATIVE_FROM = 0.05
 
 
 def pinball_loss(truth: FloatArray, quantile: FloatArray, tau: float) -> FloatArray:
@@ -62,8 +64,7 @@ def life_scores(truth: FloatArray, points: FloatArray, end: float | None) -> dic
     low, middle, high = points.T
     error = middle - truth
     far = (truth > 0) & (truth >= RELATIVE_FROM * (end if end is not None else float(truth.max())))
-    taus = (0.1, 0.5, 0.9)
-    loss = np.mean([pinball_loss(truth, points[:, i], tau).mean() for i, tau in enumerate(taus)])
+    loss = np.mean([pinball_loss(truth, points[:, i], tau).mean() for i, tau in enumerate(QUANTILES)])
     return {
         "rmse": float(np.sqrt(np.mean(error**2))),
         "mae": float(np.mean(np.abs(error))),

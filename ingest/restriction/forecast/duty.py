@@ -20,13 +20,14 @@ from cleanside.ingest.restriction.forecast.prior import Z90
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, FloatArray, HourSummary, Summaries
 
-WEEK_S = 7 * DAY_S
-MONDAY_S = 4 * DAY_S  # 1970-01-05, the first Monday since 1970-01-01
+WEEK_DAYS, DAY_HOURS = 7, 24  # arithmetic
+WEEK_S = 7 * DAY_S  # arithmetic
+MONDAY_S = 4 * DAY_S  # 1970-01-05, the first Monday since 1970-01-01 (arithmetic)
 WINDOW_DAYS = 56  # eight whole weeks: long enough for a rhythm, short enough to follow a new site
 PRIOR_HOURS_PER_DAY = 5.0  # one shift on five days a week, with breaks (chosen; used until a week was seen)
 PRIOR_WEEKS = 0.25  # of the same work on each day count beside what was seen of each weekday (chosen)
-LEAST_DAY_SHARE = 0.02  # of the mean: work on a weekday without work so far stays possible
-UNSEEN_SPREAD = 0.5  # of the mean duty before a week was seen
+LEAST_DAY_SHARE = 0.02  # of the mean: work on a weekday without work so far stays possible (chosen)
+UNSEEN_SPREAD = 0.5  # of the mean duty before a week was seen (chosen: half a shift, or one and a half)
 STEADY_SPREAD = 0.05  # of the mean duty however regular it was: next month is another month (chosen)
 
 
@@ -51,7 +52,7 @@ class Duty:
     @cached_property
     def done_h(self) -> list[float]:
         """Operating hours of a usual week up to each of its 169 full hours. Only with a rhythm."""
-        done_h = np.concatenate(([0.0], np.cumsum(self.rhythm))) * (7 * self.hours_per_day)
+        done_h = np.concatenate(([0.0], np.cumsum(self.rhythm))) * (WEEK_DAYS * self.hours_per_day)
         return list(map(float, done_h))
 
     def done_by(self, into_s: float) -> float:
@@ -72,17 +73,17 @@ def learn_duty(summaries: Sequence[HourSummary]) -> Duty:
         return Duty(PRIOR_HOURS_PER_DAY, 1.0, 0)
     end_s = float(table.hours["last_s"][-1])
     days = int(min(WINDOW_DAYS, max(1.0, (end_s - float(table.hours["first_s"][0])) / DAY_S)))
-    if days >= 7:
-        days -= days % 7
+    if days >= WEEK_DAYS:
+        days -= days % WEEK_DAYS
     worked_s, worked_h = worked(table, end_s - days * DAY_S)
     mean = float(np.sum(worked_h)) / days
-    if days < 7 or mean <= 0:
-        blended = (mean * days + PRIOR_HOURS_PER_DAY * 7) / (days + 7)
+    if days < WEEK_DAYS or mean <= 0:
+        blended = (mean * days + PRIOR_HOURS_PER_DAY * WEEK_DAYS) / (days + WEEK_DAYS)
         return Duty(blended, UNSEEN_SPREAD, days, blended)
     # An hour that begins with the last reading, as in a series by the full hour, is of the last day.
     place = np.minimum((worked_s - end_s) // DAY_S, -1).astype(np.int64) + days
     of_day = np.bincount(place, worked_h, minlength=days).astype(np.float64)
-    around = of_day - _weekday_means(of_day)[np.arange(days) % 7]
+    around = of_day - _weekday_means(of_day)[np.arange(days) % WEEK_DAYS]
     return Duty(
         mean,
         float(np.std(of_day) / mean / np.sqrt(days)) + STEADY_SPREAD,
@@ -107,7 +108,7 @@ def _is_hourly(table: Summaries) -> bool:
 
 def _weekday_means(of_day: FloatArray) -> FloatArray:
     """Mean of every seventh day, shape (7,)."""
-    return np.asarray(of_day.reshape(-1, 7).mean(axis=0))
+    return np.asarray(of_day.reshape(-1, WEEK_DAYS).mean(axis=0))
 
 
 def _rhythm(worked_s: FloatArray, worked_h: FloatArray, days: int) -> tuple[float, ...]:
@@ -117,12 +118,12 @@ def _rhythm(worked_s: FloatArray, worked_h: FloatArray, days: int) -> tuple[floa
     The two are estimated apart, because a few weeks show 7 and 24 numbers well and 168 badly. The fewer the
     weeks, the more the weekdays are drawn to their mean.
     """
-    weekday = ((worked_s - MONDAY_S) // DAY_S).astype(np.int64) % 7
-    hour = (worked_s // HOUR_S).astype(np.int64) % 24
-    of_weekday = np.bincount(weekday, worked_h, minlength=7)
-    of_hour = np.bincount(hour, worked_h, minlength=24)
+    weekday = ((worked_s - MONDAY_S) // DAY_S).astype(np.int64) % WEEK_DAYS
+    hour = (worked_s // HOUR_S).astype(np.int64) % DAY_HOURS
+    of_weekday = np.bincount(weekday, worked_h, minlength=WEEK_DAYS)
+    of_hour = np.bincount(hour, worked_h, minlength=DAY_HOURS)
     even = float(of_weekday.mean())
-    drawn = (of_weekday + even * PRIOR_WEEKS * 7 / days) / (1.0 + PRIOR_WEEKS * 7 / days)
+    drawn = (of_weekday + even * PRIOR_WEEKS * WEEK_DAYS / days) / (1.0 + PRIOR_WEEKS * WEEK_DAYS / days)
     drawn = np.maximum(drawn, LEAST_DAY_SHARE * even)
     shares = np.outer(drawn / drawn.sum(), of_hour / of_hour.sum()).ravel()
     return tuple(shares.tolist())
@@ -135,7 +136,7 @@ def usual_hours(duty: Duty, from_s: float, until_s: float) -> float:
     Not more than the hours of the clock; 0 where `until_s` lies before `from_s`.
     """
     span_s = max(0.0, until_s - from_s)
-    week_h = 7 * duty.hours_per_day
+    week_h = WEEK_DAYS * duty.hours_per_day
     if not duty.rhythm:
         return min(span_s / HOUR_S, week_h * span_s / WEEK_S)
 
@@ -176,7 +177,7 @@ def worked_off_s(hours: float, duty: Duty, from_s: float) -> float:
     Never before as many hours of the clock have passed, whatever the rhythm.
     """
     if not duty.rhythm:
-        return from_s + hours * max(HOUR_S, WEEK_S / (7 * duty.hours_per_day))
+        return from_s + hours * max(HOUR_S, WEEK_S / (WEEK_DAYS * duty.hours_per_day))
     done = duty.done_h
     into_s = (from_s - MONDAY_S) % WEEK_S
     total = duty.done_by(into_s) + hours

@@ -22,7 +22,7 @@ from cleanside.ingest.restriction.forecast.spread import Spread
 from cleanside.ingest.restriction.forecast.usual import Lengths
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
-#: increased whenever a fit of the same lives gives other numbers, or the numbers mean something else
+#: a version: increased whenever a fit of the same lives gives other numbers, or they mean something else
 FITTED_VERSION = 12
 
 

@@ -24,14 +24,14 @@ from cleanside.ingest.restriction.measure.shortfall import Shortfalls
 from cleanside.ingest.restriction.measure.swapped import SentChanges
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
-FLEET_VERSION = 2
+FLEET_VERSION = 2  # a version: of the record
 #: the air in which levels are stated; levels in other air are wrong here, so those lives are not learned from
 AIR = "site"
 #: of the record; before, under "looks", what looks say stood in ln and is not read
 LOOKS = "looks_in_spreads"
 USUAL_LIFE_H = 500.0  # operating hours; used until the fleet or the life itself shows more (common practice)
-LEAST_CLEAN_LIVES = 3  # a single one may have been read from a torn element
-MAX_ROWS_PER_LIFE = 400  # a curve has no finer detail; a snapshot of 1000 lives stays at some MB
+LEAST_CLEAN_LIVES = 3  # chosen: a single one may have been read from a torn element
+MAX_ROWS_PER_LIFE = 400  # chosen: a curve has no finer detail; a snapshot of 1000 lives stays at some MB
 
 
 @dataclass(frozen=True)

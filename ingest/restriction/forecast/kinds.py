@@ -18,12 +18,13 @@ from cleanside.ingest.restriction.forecast.pace import NODES, GroupCurve, PaceMo
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 KIND_SPREAD = 1.1  # of ln(life): dust, and with it life, differs threefold from work to work (chosen)
-LEAST_AGE_SPREAD = 0.05  # of ln(age) at a level
-LEAST_AGE = 1e-9  # of a typical life
-LEAST_WEIGHT = 1e-6
+LEAST_AGE_SPREAD = 0.05  # of ln(age) at a level (chosen: lives as alike as on a stand are no outliers)
+LEAST_AGE = 1e-9  # of a typical life (chosen: an age of nothing has no logarithm)
+LEAST_WEIGHT = 1e-6  # of the likeliest kind (chosen: none is ruled out)
 
 STRANGE_SHARE = 0.05  # of lives are of no kind learned from (chosen)
-BEFORE_SPREAD, BEFORE_LIVES = 0.5, 0.5  # of ln(age) before any life is known, and as how many it counts
+#: of ln(age) before any life is known, and as how many lives it counts (chosen: as USUAL_SPREAD; half of one)
+BEFORE_SPREAD, BEFORE_LIVES = 0.5, 0.5
 SHOWS_FROM, SHOWS_FULLY = 0.1, 0.3  # of the way to terminal; an early rise has many reasons (chosen)
 
 

@@ -19,19 +19,33 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cleanside.ingest.restriction.forecast.paths import NUDGE, Path, Rows
+from cleanside.ingest.restriction.forecast.paths import MOST_CLEAN, NUDGE, Path, Rows
 from cleanside.ingest.restriction.measure.ranks import quantile
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
-NODES = 24  # levels on the grid, evenly in ln(share)
-RIDGES = (0.5, 5.0, 50.0)  # strength of the ridge [lives]; leaving lives out weighs the candidates
-PLAIN_RIDGE = 5.0  # used where lives are too few to weigh candidates, and for levels and kinds
-POOLING_LIVES = 5.0  # a group's own curve counts n/(n + 5) against the common shape
-EARLY_SHARE = 0.03  # of the typical life: before that, filling and settling, not loading
-REWEIGHTINGS = 3
-LEAST_RELATIVE_ERROR = 0.3  # of the median error, bounds a life's weight
-FEATURES = 6  # one, age, time since half way, short slope, long slope, straightness
-MAX_ROWS = 300  # of one life in the fit; more adds nothing but time
+NODES = 24  # levels on the grid, evenly in ln(share) (chosen: finer than lives differ)
+#: strength of the ridge [lives] (chosen: tenfold apart; leaving lives out weighs the candidates)
+RIDGES = (0.5, 5.0, 50.0)
+#: used where lives are too few to weigh candidates, and for levels and kinds (chosen: the middle of RIDGES)
+PLAIN_RIDGE = 5.0
+#: a group's own curve counts n/(n + 5) against the common shape (open bench, lives left out)
+POOLING_LIVES = 5.0
+#: of a life's levels; of terminal: there the grid begins (chosen: noise lies below; nothing has no logarithm)
+LOWEST_QUANTILE, LEAST_START = 0.02, 1e-3
+LEAST_LEVEL = 0.01  # of the lowest on the grid (chosen: a level of nothing has no logarithm)
+LEAST_TO_TERMINAL = 0.02  # of terminal (chosen: nearer, noise decides a slope of the way that is left)
+LEAST_LEFT = 1e-3  # of a typical life (chosen: as nothing left divides by nothing)
+#: bounds of what goes into the regression: straightness [ln], slopes [of the usual one] (chosen: a stop or a
+#: jump must not decide)
+MOST_STRAIGHT, MOST_SLOPE = 3.0, 3.0
+#: of the most lives that a level has: there a kind's own curve is read (chosen: elsewhere few lives decide)
+DENSE_SHARE = 0.25
+EARLY_SHARE = 0.03  # of the typical life: before that, filling and settling, not loading (chosen)
+REWEIGHTINGS = 3  # of lives by their errors (chosen: the weights hardly move after)
+LEAST_RELATIVE_ERROR = 0.3  # of the median error, bounds a life's weight (chosen: to some threefold)
+#: one, age, time since half way, short slope, long slope, straightness (open bench, lives left out)
+FEATURES = 6
+MAX_ROWS = 300  # of one life in the fit (chosen: rows of one life tell alike, and cost time)
 
 
 @dataclass(frozen=True)
@@ -133,17 +147,17 @@ def _seen(grid: FloatArray, clean: float, path: Path, rows: Rows = slice(None)) 
     since_half = hours - path.hours[crossed]
     if path.unseen_h > 0.0:
         since_half = np.where(half <= path.peak[0], np.nan, since_half)
-    floor = np.exp(grid[0]) * 0.01
+    floor = np.exp(grid[0]) * LEAST_LEVEL
     straight = np.log(np.maximum(path.line_long[rows], floor) / np.maximum(level, floor))
     return SeenPaces(
         at=place_on(grid, level),
         half=place_on(grid, half),
         hours=hours,
         since_half=since_half,
-        to_terminal=np.maximum(1.0 - level, 0.02),
+        to_terminal=np.maximum(1.0 - level, LEAST_TO_TERMINAL),
         slope_short=path.slope_short[rows],
         slope_long=path.slope_long[rows],
-        straight=np.clip(straight, -3.0, 3.0),
+        straight=np.clip(straight, -MOST_STRAIGHT, MOST_STRAIGHT),
     )
 
 
@@ -161,14 +175,14 @@ def _features(
     """
     left = left_h / typical_h
     since_half = (seen.since_half - (age_h - age_half_h)) / typical_h
-    usual_slope = seen.to_terminal / (np.maximum(left, 1e-3) * typical_h)
+    usual_slope = seen.to_terminal / (np.maximum(left, LEAST_LEFT) * typical_h)
     return np.stack(
         [
             np.ones(len(left)),
             (seen.hours - age_h) / typical_h,
             np.where(np.isnan(since_half), 0.0, since_half),
-            (np.clip(seen.slope_short / usual_slope, 0.0, 3.0) - 1.0) * left,
-            (np.clip(seen.slope_long / usual_slope, 0.0, 3.0) - 1.0) * left,
+            (np.clip(seen.slope_short / usual_slope, 0.0, MOST_SLOPE) - 1.0) * left,
+            (np.clip(seen.slope_long / usual_slope, 0.0, MOST_SLOPE) - 1.0) * left,
             seen.straight * left,
         ]
     )
@@ -260,7 +274,7 @@ class _Stack:
         lives = np.bincount(self.group, self.weights, minlength=len(self.typical))
         own: list[tuple[FloatArray, FloatArray]] = []
         for number, typical_h in enumerate(self.typical.values()):
-            dense = mass[number] > 0.25 * mass[number].max()
+            dense = mass[number] > DENSE_SHARE * mass[number].max()
             at, of = self.grid[dense], mass[number][dense]
             own.append(
                 (
@@ -353,8 +367,9 @@ def typical_lives(teachers: Sequence[Teacher]) -> dict[str, float]:
 
 def _level_grid(teachers: Sequence[Teacher], begins: Sequence[int]) -> FloatArray:
     """From the level that nearly all lives start above (2 % point of settled rows) to terminal."""
-    lowest = [quantile(teacher.path.level[begin:], 0.02) for teacher, begin in _whole(teachers, begins)]
-    start = float(np.clip(np.median(lowest), 1e-3, 0.9))
+    settled = [teacher.path.level[begin:] for teacher, begin in _whole(teachers, begins)]
+    lowest = [quantile(level, LOWEST_QUANTILE) for level in settled]
+    start = float(np.clip(np.median(lowest), LEAST_START, MOST_CLEAN))
     return np.linspace(np.log(start), 0.0, NODES)
 
 
@@ -365,7 +380,7 @@ def clean_share(teachers: Sequence[Teacher], typical: Mapping[str, float]) -> fl
 
 def _clean(teachers: Sequence[Teacher], begins: Sequence[int]) -> float:
     early = [float(teacher.path.level[begin]) for teacher, begin in _whole(teachers, begins)]
-    return float(np.clip(np.median(early), 0.0, 0.9))
+    return float(np.clip(np.median(early), 0.0, MOST_CLEAN))
 
 
 def _whole(teachers: Sequence[Teacher], begins: Sequence[int]) -> list[tuple[Teacher, int]]:

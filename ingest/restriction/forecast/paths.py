@@ -17,11 +17,15 @@ from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 Rows = slice | IntArray  # of a path
 
 LEVEL_WINDOW = 0.05  # share of the age; chosen by leave-life-out on the open bench among 0.05 to 0.4
-SHORT_WINDOW, LONG_WINDOW = 0.1, 0.4
-NUDGE = 1e-9  # relative; evenly spaced rows lie on window edges, and rounding must not decide for them
-CLEAN_PULL_ROWS = 5  # the common clean level counts as that many rows
-LEAST_ROWS = 5  # in a window: with fewer, sensor noise rules the slope
-LEAST_SPAN_H = 1e-200  # a life shorter than that in any unit has no slope
+SHORT_WINDOW, LONG_WINDOW = 0.1, 0.4  # of the age, for slopes (open bench, lives left out)
+#: relative (chosen: evenly spaced rows lie on window edges, and rounding must not decide for them)
+NUDGE = 1e-9
+CLEAN_PULL_ROWS = 5  # the common clean level counts as that many rows (chosen: as LEAST_ROWS)
+LEAST_ROWS = 5  # in a window (chosen: with fewer, sensor noise rules the slope)
+MOST_CLEAN = 0.9  # of terminal: a life begins no higher (chosen: something is left to load),
+MOST_OWN_CLEAN = 0.95  # also where its own first rows say so (chosen: a stretch stays finite)
+BEND_SQUARES = 6.0  # arithmetic: 1 + 4 + 1, the variance of a second difference
+LEAST_SPAN_H = 1e-200  # a life shorter than that in any unit has no slope (chosen: near the least number)
 
 
 @dataclass(frozen=True)
@@ -72,7 +76,7 @@ def scatter_so_far(share: FloatArray) -> FloatArray:
 
     By second differences, which a steady rise leaves at zero; 0 before any was seen.
     """
-    squares = np.concatenate((np.zeros(min(len(share), 2)), np.diff(share, n=2) ** 2 / 6.0))
+    squares = np.concatenate((np.zeros(min(len(share), 2)), np.diff(share, n=2) ** 2 / BEND_SQUARES))
     seen = np.maximum(np.arange(len(share)) - 1.0, 1.0)
     return np.asarray(np.sqrt(np.cumsum(squares) / seen))
 
@@ -104,7 +108,8 @@ class CleanScale:
         last = np.searchsorted(path.hours, np.minimum(path.hours, self.to_h) * (1.0 + NUDGE), side="right")
         count = np.maximum(last - first, 0)
         seen = total[np.maximum(last, first)] - total[first]
-        own = np.clip((seen + CLEAN_PULL_ROWS * self.common) / (count + CLEAN_PULL_ROWS), 0.0, 0.95)
+        own = (seen + CLEAN_PULL_ROWS * self.common) / (count + CLEAN_PULL_ROWS)
+        own = np.clip(own, 0.0, MOST_OWN_CLEAN)
         stretch = (1.0 - self.common) / (1.0 - own)
         level = 1.0 - (1.0 - path.level) * stretch
         return Path(

@@ -22,6 +22,7 @@ from cleanside.ingest.restriction.elements.lives import USUAL_CLEAN
 from cleanside.ingest.restriction.forecast.paths import (
     LEVEL_WINDOW,
     LONG_WINDOW,
+    MOST_CLEAN,
     NUDGE,
     Path,
     Rows,
@@ -30,29 +31,42 @@ from cleanside.ingest.restriction.measure.summary import FloatArray
 
 # Two families of curves from 0 to 1 over a share u of the life. (e^(k u) - 1)/(e^k - 1): k near 0 is
 # straight, 7 stays below 5 % of the span for half the life. And u^q, which stays longer at its clean level.
+# Chosen: from nearly straight to such a late rise, neighbours nearer than lives are to their curve.
 CURVATURES = np.array([0.2, 0.7, 1.3, 2.0, 2.7, 3.4, 4.2, 5.0, 6.0, 7.0])
-POWERS = np.array([1.4, 1.8, 2.2, 2.6, 3.1, 3.8])
+POWERS = np.array([1.4, 1.8, 2.2, 2.6, 3.1, 3.8])  # chosen, likewise
 SHAPE_SPREAD = 0.35  # of ln(hours left): no life follows its curve exactly (chosen wide)
 SLOPE_SPREAD = 0.5  # of ln(slope): how far the slope may say which curve it is (chosen)
-LEVEL_ERROR = 0.02  # of the span from clean to terminal; a level below it may be noise
-CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is read
-TAIL = 4.0  # degrees of freedom of Student's distribution of lengths: a life may be unlike those seen so far
+#: of the span from clean to terminal; a level below it may be noise (chosen: two steps of a 0.05 kPa sensor)
+LEVEL_ERROR = 0.02
+CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is read (chosen: as LEVEL_WINDOW)
+#: degrees of freedom of Student's distribution of lengths (chosen: a life may be unlike those seen so far)
+TAIL = 4.0
 USUAL_SPREAD = 0.5  # of ln(life): usual lives are 250 to 1 000 h (common practice)
-QUANTILES = (0.1, 0.5, 0.9)
-LIVED = np.linspace(0.0, 1.0, 26)  # shares of the life at which the mean curve is kept
-Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
+QUANTILES = (0.1, 0.5, 0.9)  # the ends of the 80 % interval, and its middle (arithmetic)
+LIVED = np.linspace(0.0, 1.0, 26)  # shares of the life at which the mean curve is kept (chosen: each 4 %)
+Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution (arithmetic)
 
-#: ln(hours left / hours seen)
+#: ln(hours left / hours seen) (chosen: from a thousandth to 100 000 of the hours seen, 14 % apart)
 GRID = np.linspace(np.log(1e-3), np.log(1e5), 140)
 GROWN_ON_GRID = np.log1p(np.exp(GRID))  # ln(life / hours seen), from a new element on
-LIVED_ON_GRID = 1.0 / (1.0 + np.exp(GRID))  # of the life that the hours seen are
-BISECTIONS = 24  # to 1e-7 of the bracket: less than a second of any life
+LIVED_ON_GRID = 1.0 / (1.0 + np.exp(GRID))  # of the life that the hours seen are (arithmetic)
+BISECTIONS = 24  # chosen: to 1e-7 of the bracket, less than a second of any life
 #: parts of all mixtures: up to there plain numbers take a third of the time of arrays, whose every call costs
+#: (chosen by timing)
 FEW_PARTS = 12
-ROOT_HALF = math.sqrt(0.5)
-LEAST_APART = 1e-9  # of points that coincide, in their unit: a mixture needs some width
+ROOT_HALF = math.sqrt(0.5)  # arithmetic
+LEAST_APART = 1e-9  # of points that coincide, in their unit (chosen: a mixture needs some width)
 TINY = float(np.finfo(np.float64).tiny)
-LEAST_SEEN = 1e-4  # of a usual life: an element in its first minutes
+NEARLY_ENDED = 0.999  # of the way to terminal (chosen: on it a curve has something left)
+LEAST_SLOPE = 0.05  # of what a curve has there (chosen: a flat stretch, or one that falls, has a logarithm)
+#: times LEVEL_ERROR: over so much of the way the slope comes to count (chosen: no sudden step)
+TRUSTED_OVER = 3
+MOST_MISFIT = 9.0  # the square of three spreads (chosen: an odd slope rules out no curve)
+MOST_STEEP = 20.0  # lives for the whole way, where the mean curve is flat (chosen: an error stays finite)
+LEAST_GROWN = 1e-3  # of a life since it was first seen (chosen: a ratio to it stays finite)
+MOST_AWAY = 1_400.0  # square of spreads (arithmetic: exp of minus half of it is still above nothing)
+BRACKET = 4.0  # spreads from a part's middle: no point that is sought lies beyond (chosen: 3 in 100 000 do)
+LEAST_SEEN = 1e-4  # of a usual life (chosen: an element in its first minutes)
 
 
 @dataclass(frozen=True)
@@ -212,7 +226,7 @@ def length_odds(way: Way, usual: Usual, *, from_new: bool) -> tuple[FloatArray, 
 
 def clean_of(path: Path, share: FloatArray, rows: Rows = slice(None), *, from_new: bool) -> FloatArray:
     """The clean level as it is known at each of some rows, share of terminal, shape (rows,)."""
-    return np.clip(_clean_so_far(path, share, rows), 0.0, 0.9 if from_new else USUAL_CLEAN)
+    return np.clip(_clean_so_far(path, share, rows), 0.0, MOST_CLEAN if from_new else USUAL_CLEAN)
 
 
 def way_of(
@@ -235,14 +249,14 @@ def _way_at(
     clean = rows.clean
     progress = (rows.level - clean) / (1.0 - clean)
     noise = rows.noise / (1.0 - clean)
-    used, error = _used(np.clip(progress, 0.0, 0.999), noise, shape_spread, mean_curve)
+    used, error = _used(np.clip(progress, 0.0, NEARLY_ENDED), noise, shape_spread, mean_curve)
     first = first_error = np.zeros_like(used)
     if not from_new:
-        at_first = np.clip((rows.first - clean) / (1.0 - clean), 0.0, 0.999)
+        at_first = np.clip((rows.first - clean) / (1.0 - clean), 0.0, NEARLY_ENDED)
         first, first_error = _used(at_first, noise, shape_spread, mean_curve)
         first = np.minimum(first, used)
     # The line through the last 40 % of the age is close to the chord of the curve over it.
-    seen = np.clip(progress, LEVEL_ERROR, 0.999)[:, None]
+    seen = np.clip(progress, LEVEL_ERROR, NEARLY_ENDED)[:, None]
     grown = np.log1p(seen * np.expm1(CURVATURES))
     before = [
         np.expm1((1.0 - LONG_WINDOW) * grown) / np.expm1(CURVATURES),
@@ -253,11 +267,11 @@ def _way_at(
         before.append(np.interp((1.0 - LONG_WINDOW) * there, LIVED, mean_curve.progress))
     earlier = np.minimum(np.concatenate(before, axis=1), (1.0 - 1e-6) * seen)
     slope = (seen - earlier) / np.maximum(LONG_WINDOW * rows.age_h[:, None], TINY)
-    shown = np.maximum(rows.slope[:, None] / (1.0 - clean[:, None]), 0.05 * slope)
+    shown = np.maximum(rows.slope[:, None] / (1.0 - clean[:, None]), LEAST_SLOPE * slope)
     misfit = np.log(shown / slope) / SLOPE_SPREAD
     # As long as the level is close to the clean one, its slope says nothing.
-    trust = np.clip((progress[:, None] - LEVEL_ERROR) / (3 * LEVEL_ERROR), 0.0, 1.0)
-    fits = np.exp(-0.5 * trust * np.minimum(misfit**2, 9.0))
+    trust = np.clip((progress[:, None] - LEVEL_ERROR) / (TRUSTED_OVER * LEVEL_ERROR), 0.0, 1.0)
+    fits = np.exp(-0.5 * trust * np.minimum(misfit**2, MOST_MISFIT))
     return Way(rows.seen_h[:, None], used, first, error, first_error, fits, progress[:, None], noise[:, None])
 
 
@@ -281,7 +295,8 @@ def _used(
         apart = mean_curve.spread * np.maximum(own * (1.0 - own), LEVEL_ERROR)
         own_steep = np.interp(own, LIVED, mean_curve.steepness)
         used = np.column_stack((used, own))
-        error = np.column_stack((error, np.hypot(apart, level_error[:, 0] * np.minimum(own_steep, 20.0))))
+        own_steep = np.minimum(own_steep, MOST_STEEP)
+        error = np.column_stack((error, np.hypot(apart, level_error[:, 0] * own_steep)))
     return used, error
 
 
@@ -315,12 +330,12 @@ def _by_itself(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[FloatA
             away[:, -1] = _off_mean_curve(way, usual.mean_curve)
         ln_life, measure = ln_seen + GROWN_ON_GRID, 1.0 - share  # d ln(life) / d ln(left)
     else:
-        rest, grown = 1.0 - used, np.maximum(used - way.first[:, :, None], 1e-3)
+        rest, grown = 1.0 - used, np.maximum(used - way.first[:, :, None], LEAST_GROWN)
         both = np.hypot(error, way.first_error[:, :, None])
         away = (GRID - np.log(rest / grown)) / (error / rest + both / grown)
         ln_life = ln_seen + GRID - np.log(rest)
         share, measure = np.minimum(rest * np.exp(-GRID), 1.0), np.ones(1)
-    return weight * np.exp(-0.5 * np.minimum(away**2, 1400.0)) * measure, ln_life, share
+    return weight * np.exp(-0.5 * np.minimum(away**2, MOST_AWAY)) * measure, ln_life, share
 
 
 def standard_error(path: Path, rows: Rows) -> FloatArray:
@@ -369,8 +384,8 @@ def mixture_quantiles(
     share = (weight / weight.sum(axis=1, keepdims=True))[:, None, :]
     middle, below, above = middle[:, None, :], below[:, None, :], above[:, None, :]
     wanted = np.array(QUANTILES)
-    low = np.repeat((middle - 4.0 * below).min(axis=2), len(QUANTILES), axis=1)
-    high = np.repeat((middle + 4.0 * above).max(axis=2), len(QUANTILES), axis=1)
+    low = np.repeat((middle - BRACKET * below).min(axis=2), len(QUANTILES), axis=1)
+    high = np.repeat((middle + BRACKET * above).max(axis=2), len(QUANTILES), axis=1)
     for _ in range(BISECTIONS):
         at = 0.5 * (low + high)
         away = at[:, :, None] - middle
@@ -387,8 +402,8 @@ def _quantiles_of_one(
     """`mixture_quantiles` of one mixture, in plain numbers."""
     total = sum(weight)
     parts = list(zip(middle, below, above, (one / total for one in weight), strict=True))
-    lowest = min(m - 4.0 * b for m, b, _, _ in parts)
-    highest = max(m + 4.0 * a for m, _, a, _ in parts)
+    lowest = min(m - BRACKET * b for m, b, _, _ in parts)
+    highest = max(m + BRACKET * a for m, _, a, _ in parts)
     found = []
     for wanted in QUANTILES:
         low, high = lowest, highest

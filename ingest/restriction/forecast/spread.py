@@ -27,13 +27,15 @@ from cleanside.ingest.restriction.forecast.paths import NUDGE
 from cleanside.ingest.restriction.forecast.twins import batches, folds_of, place_of
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
-FOLDS = 10
-TAIL = 0.1  # on either side of the 80 % interval
+FOLDS = 10  # of lives left out (common practice: ten)
+TAIL = 0.1  # on either side of the 80 % interval (arithmetic)
+BESIDE = 0.25  # weight of each neighbour of a level (arithmetic: 1, 2, 1 of four)
 LEAST_LIVES = 4  # complete lives; with fewer, the chosen spread below is used
-CHOSEN_BELOW, CHOSEN_ABOVE, CHOSEN_REST = 0.35, 0.6, 0.01  # of the hours left, and of a typical life
-POOLING_LIVES = 5.0  # weight of a group's own irregularity: n/(n + 5)
-LEAST_SEEN_SHARE = 0.5  # of a life: with less, its imputed end is too uncertain to calibrate on
-LEAST_SPREAD = 1e-3  # of a typical life: time is not known better than that
+#: of the hours left, and of a typical life (chosen: wide, and wider on the late side, as lengths are skewed)
+CHOSEN_BELOW, CHOSEN_ABOVE, CHOSEN_REST = 0.35, 0.6, 0.01
+POOLING_LIVES = 5.0  # weight of a group's own irregularity: n/(n + 5) (open bench, lives left out)
+LEAST_SEEN_SHARE = 0.5  # of a life (chosen: with less, its imputed end is too uncertain to calibrate on)
+LEAST_SPREAD = 1e-3  # of a typical life (chosen: half an hour of 500; time is not known better than that)
 
 
 @dataclass(frozen=True)
@@ -177,5 +179,5 @@ def student_point(n: float) -> float:
 def _smooth(values: FloatArray) -> FloatArray:
     for _ in range(2):
         padded = np.concatenate((values[:1], values, values[-1:]))
-        values = 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
+        values = BESIDE * padded[:-2] + 0.5 * padded[1:-1] + BESIDE * padded[2:]
     return values

@@ -28,11 +28,14 @@ from cleanside.ingest.restriction.forecast.twins import batches, counts_of, plac
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
-CLEAN_UNTIL = 0.1  # of the shortest typical life: the clean level of a life is read before that
+#: of the shortest typical life: the clean level of a life is read before that (chosen: it hardly loaded yet)
+CLEAN_UNTIL = 0.1
 PRIOR_WEIGHT = 0.2  # of a life whose end comes from the prior alone (chosen)
-USUAL_CURVATURE = 3.0  # the middle of the prior's curves
-FIRST_ROWS = 5  # their median is the level at which an element in use was first seen
-LEAST_SCALE_LIVES = 4  # complete lives; with fewer the common clean level is not known well enough
+USUAL_CURVATURE = 3.0  # chosen: the middle of the prior's curves
+#: their median is the level at which an element in use was first seen (chosen: two odd rows move it little)
+FIRST_ROWS = 5
+MOST_AT_FIRST = 0.9  # of the way to terminal, for an element in use when first seen (chosen: some is left)
+LEAST_SCALE_LIVES = 4  # complete lives (chosen: with fewer the common clean level is not known well enough)
 
 
 @dataclass(frozen=True)
@@ -132,7 +135,8 @@ def _complete_teacher(life: Life, model: PaceModel | None = None) -> Teacher:
 def _with_guessed_age(life: Life) -> Life:
     """As if seen from new: the earlier hours by a usual curve through its first level and its end. [h]"""
     share = life.restriction_pa / life.terminal_pa
-    first = float(np.clip((np.median(share[:FIRST_ROWS]) - USUAL_CLEAN) / (1.0 - USUAL_CLEAN), 0.0, 0.9))
+    seen = (np.median(share[:FIRST_ROWS]) - USUAL_CLEAN) / (1.0 - USUAL_CLEAN)
+    first = float(np.clip(seen, 0.0, MOST_AT_FIRST))
     used = float(np.log1p(first * np.expm1(USUAL_CURVATURE)) / USUAL_CURVATURE)
     return replace(life, hours=life.hours + life.hours[-1] * used / (1.0 - used), from_new=True)
 

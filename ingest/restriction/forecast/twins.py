@@ -18,7 +18,7 @@ import numpy as np
 from cleanside.ingest.restriction.forecast.paths import NUDGE, Path
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
-LEAST_LIVES = 5
+LEAST_LIVES = 5  # of a kind (chosen: fewer points make no clumps)
 LEAST_TWINS = (
     4  # lives of a kind that are one batch, as all of them are alike (chosen: three may be by chance)
 )
@@ -26,11 +26,11 @@ ALIKE = 0.03  # spread of ln(length) of these (tuning benches: 0.02 in batches, 
 MOST_APART = (
     0.06  # the same of batches among others; lives of a kind on a test stand differ by that (open bench)
 )
-TWINS = 3.0  # lives of a batch, on the average; with fewer there are no batches
+TWINS = 3.0  # lives of a batch, on the average (chosen: pairs lie near each other by chance)
 MAY_BE_ALIKE, MOST_TWINS = 0.07, 8  # so alike, so few lives may be of one batch or not (chosen, made lives)
 GAP = 6.0  # edges between batches over edges within, geometric means; of random points below 5.5 (simulated)
-LEAST_EDGE = 1e-3  # of the spread of the points; nearer ones coincide
-CLEAN_FROM, CLEAN_UNTIL = 0.03, 0.12  # of the life: there the clean level is read
+LEAST_EDGE = 1e-3  # of the spread of the points (chosen: nearer ones coincide)
+CLEAN_FROM, CLEAN_UNTIL = 0.03, 0.12  # of the life: there the clean level is read (chosen: settled, clean)
 
 
 def place_of(path: Path, end_h: float | None = None) -> tuple[float, float]:

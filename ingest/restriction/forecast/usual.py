@@ -41,27 +41,31 @@ from cleanside.ingest.restriction.forecast.prior import (
 from cleanside.ingest.restriction.forecast.twins import batches, counts_of, place_of
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
-ROUNDS = 12
-PRIOR_LIVES = 1.0  # USUAL_SPREAD counts as that many
+ROUNDS = 12  # of each expectation-maximisation (chosen: the same time for every fleet)
+PRIOR_LIVES = 1.0  # USUAL_SPREAD counts as that many (chosen: one seen life weighs as much)
 
-MOST_OF_A_KIND = 5.0  # lives of one kind that count for the middle of all
-MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
+MOST_OF_A_KIND = 5.0  # lives of one kind that count for the middle of all (chosen: a large kind is one kind)
+MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2) (chosen: one life is little)
 KINDS_APART = 0.7  # of ln(life): kinds of one fleet are about twofold apart (chosen, made lives)
 NEW_KIND_CURVE = 0.5  # of lives of a kind not seen follow the curve of the others (chosen, made sites)
-USUAL_LIVES = 1.0  # the prior before any life counts as that many lives
-LEAST_TOLD = 0.05  # of a life: bounds the steps where lives carry no information
-LEAST_HEARD = 0.5  # lives; a kind without lives is known as well as from half a life
+USUAL_LIVES = 1.0  # the prior before any life counts as that many lives (chosen: one seen weighs as much)
+LEAST_TOLD = 0.05  # of a life: bounds the steps where lives carry no information (chosen)
+LEAST_HEARD = 0.5  # lives; a kind without lives is known as well as from half a life (chosen)
 
 MEAN_CURVE_LIVES = 0.5  # the family counts as that many lives beside the mean curve
-MEAN_CURVE_PULL_LIVES = 3.0  # the mean curve of all kinds counts as that many lives of one
-MEAN_CURVE_SPREAD = 0.35  # of used x (1 - used): how far lives are from their mean curve, as of one more life
-LEAST_PROGRESS_ERROR = 0.01  # of the span from clean to terminal
-CURVE_LIVES = 2.0  # the even family of curves counts as that many lives
-SLOPE_LIVES = 0.5  # a running life's slope as half a life
-SHAPE_LIVES = 3.0  # and SHAPE_SPREAD as that many
-SHARES = np.array([0.15, 0.3, 0.45, 0.6, 0.75, 0.9])  # of a life: rows at which its curve is compared,
-INDEPENDENT = 3.0  # of which so many are independent
-LEAST_BEND = 0.09  # of used x (1 - used): nearer to either end the level's own error rules
+#: the mean curve of all kinds counts as that many lives of one (chosen: two lives name no curve)
+MEAN_CURVE_PULL_LIVES = 3.0
+#: of used x (1 - used): how far lives are from their mean curve, as of one more (chosen: as SHAPE_SPREAD)
+MEAN_CURVE_SPREAD = 0.35
+LEAST_PROGRESS_ERROR = 0.01  # of the span from clean to terminal (chosen: a step of a 0.05 kPa sensor)
+CURVE_LIVES = 2.0  # the even family of curves counts as that many lives (chosen: few lives name no curve)
+SLOPE_LIVES = 0.5  # a running life's slope as half a life (chosen: it tells less than a whole curve)
+SHAPE_LIVES = 3.0  # and SHAPE_SPREAD as that many (chosen: a spread needs more lives than a middle)
+#: of a life: rows at which its curve is compared (chosen: evenly, the clean end and the last days left out),
+SHARES = np.array([0.15, 0.3, 0.45, 0.6, 0.75, 0.9])
+INDEPENDENT = 3.0  # of which so many are independent (chosen: neighbours wander together)
+#: of used x (1 - used): nearer to either end the level's own error rules (chosen: a tenth of the life)
+LEAST_BEND = 0.09
 
 
 @dataclass(frozen=True)
@@ -257,7 +261,7 @@ class _Before(NamedTuple):
     lives: float
 
 
-_NOTHING_BEFORE = _Before(0.0, 0.0)
+_NOTHING_BEFORE = _Before(0.0, 0.0)  # arithmetic: no life
 
 
 @dataclass(frozen=True)

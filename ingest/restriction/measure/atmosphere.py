@@ -10,7 +10,7 @@ import numpy as np
 
 from cleanside.ingest.restriction.measure.summary import STANDARD_K, STANDARD_PA, FloatArray
 
-LAPSE_K_PER_M = 0.0065
+LAPSE_K_PER_M = 0.0065  # ISO 2533
 PRESSURE_EXPONENT = 5.255876113278518  # g0 M / (R* L), ISO 2533
 GAS_CONSTANT_J_PER_KG_K = 287.05287  # dry air, ISO 2533
 STANDARD_KG_M3 = STANDARD_PA / (GAS_CONSTANT_J_PER_KG_K * STANDARD_K)

@@ -28,8 +28,9 @@ from scipy.special import ndtr, ndtri
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.tuning import Tuning
 
-GRID_SPREADS, GRID_STEPS = 6.0, 121  # of c: beyond, a normal prior has no weight; a tenth of a spread apart
-BELOW_STEPS = 24  # of d, equally likely
+#: of c (chosen: beyond, a normal prior has no weight; a tenth of a spread apart)
+GRID_SPREADS, GRID_STEPS = 6.0, 121
+BELOW_STEPS = 24  # of d, equally likely (chosen: each stands for a 24th of its distribution)
 LN_DECADE = float(np.log(10.0))  # a gauge at fault shows anything within a factor of ten (chosen)
 
 

@@ -24,15 +24,17 @@ from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, 
 from cleanside.ingest.restriction.measure.tuning import HELD
 from cleanside.ingest.restriction.measure.zero import learn_zero
 
-DIFFER_ENTER, DIFFER_LEAVE = 0.12, 0.08  # of the mean restriction of the hour,
-DIFFER_PA = 75.0  # beyond the zeros of two sensors
-ROWS = 12  # hours whose median is judged
-LEAST_SHARED_HOURS = 20  # with fewer, the spans of two devices count as equal
+#: of the mean restriction of the hour (chosen: sound spans differ by a few percent, made fleets: 2 to 5 %),
+DIFFER_ENTER, DIFFER_LEAVE = 0.12, 0.08
+DIFFER_PA = 75.0  # beyond the zeros of two sensors (chosen: one and a half steps of a 0.05 kPa sensor)
+ROWS = 12  # hours whose median is judged (chosen: a long shift, six odd ones report nothing)
+LEAST_SHARED_HOURS = 20  # with fewer, the spans of two devices count as equal (chosen: two shifts)
 SPAN_RANGE = (0.8, 1.25)  # sound sensors differ by a few percent (chosen)
-BEFORE_ROWS = 48  # hours before a disagreement from which a device's usual reading is known
+BEFORE_ROWS = 48  # hours before a disagreement from which a device's usual reading is known (chosen: a week)
 LATELY_HOURS = 48  # hours of the housing; a device that was not seen in them was taken off (chosen)
 CLEARLY = 0.1  # in ln(level): so much nearer to its own past must a device be to be preferred (chosen)
-FLOW_EXPONENT = 1.5  # to compare levels of one hour at slightly different flows; see `reference`
+#: to compare levels of one hour at slightly different flows (chosen: between media (1) and ducts (2))
+FLOW_EXPONENT = 1.5
 #: columns of an hour that come from one device's restriction; the others are the machine's
 OF_A_DEVICE = ("flow_kind", "high_flow", "highest_pa", "off_count", "off_mean_pa")
 

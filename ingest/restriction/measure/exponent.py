@@ -12,9 +12,12 @@ from cleanside.ingest.restriction.measure.ranks import weighted_quantiles
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.words import counted
 
-PROXY_EXPONENTS = (0.8, 3.5)  # what media, ducts and a speed-like proxy can give; else it is no flow
-PROXY_EXPLAINS = 0.7  # steps in restriction must shrink to that share once flow is taken out
-LEAST_LN_STEP = 0.02  # a flow step below 2 % shows noise, not the exponent
+#: what media (1), ducts (2) and a speed-like proxy can give, with their error; else it is no flow (chosen)
+PROXY_EXPONENTS = (0.8, 3.5)
+#: steps in restriction must shrink to that share once flow is taken out (chosen: else it is no flow)
+PROXY_EXPLAINS = 0.7
+LEAST_LN_STEP = 0.02  # chosen: a flow step below 2 % shows noise, not the exponent
+SPREAD_POINTS = (0.16, 0.5, 0.84)  # one standard deviation either side of the middle (arithmetic)
 LEAST_PAIRS = 20  # chosen: the median of fewer slopes moves by more than 0.1 at field noise
 
 
@@ -31,7 +34,7 @@ def flow_exponent(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> 
 
 def exponent_of(slopes: FloatArray, weights: FloatArray) -> tuple[float, float]:
     """As `flow_exponent`, from the slope of each step and its weight, shape (n,)."""
-    low, middle, high = weighted_quantiles(slopes, weights, (0.16, 0.5, 0.84))
+    low, middle, high = weighted_quantiles(slopes, weights, SPREAD_POINTS)
     return middle, (high - low) / 2 / np.sqrt(len(slopes))
 
 

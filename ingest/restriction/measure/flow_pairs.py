@@ -16,7 +16,7 @@ from cleanside.ingest.restriction.measure.exponent import LEAST_LN_STEP
 from cleanside.ingest.restriction.measure.known_hours import Beside, KnownHours, Rows, joined
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray, Summaries
 
-FOLLOWS_S = 7200  # hours further apart may have seen another element
+FOLLOWS_S = 7200  # between the beginnings of two hours (chosen: further apart, another element may be in)
 
 
 class FlowBins(NamedTuple):

@@ -18,6 +18,7 @@ from cleanside.gateway.spot_checks import RUNNING_RAD_S
 from cleanside.ingest.restriction.measure.summary import (
     BIN_TABLE,
     EVIDENCE,
+    FLOW_KINDS,
     HOUR_S,
     HOUR_TABLE,
     STANDARD_K,
@@ -36,19 +37,30 @@ from cleanside.ingest.restriction.measure.unanswered import unanswered
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 CHARGING_12_V = (13.2, 16.5)  # an alternator holds 13.8 to 14.5 V, a resting battery 12.8 V (common practice)
-CHARGING_24_V = (26.4, 33.0)  # twice that
-AT_REST_12_V, AT_REST_24_V = (
-    (12.05, 12.9),
-    (24.1, 25.8),
-)  # 2.01 to 2.15 V a cell: no charge, and hardly a load;
-# an engine that runs on its battery alone draws it below (common practice, no source)
-NOISE_PA = 75.0  # one and a half steps of a 0.05 kPa sensor; restriction below it proves nothing
+CHARGING_24_V = (26.4, 33.0)  # twice that (arithmetic)
+#: 2.01 to 2.15 V a cell: no charge, and hardly a load; an engine that runs on its battery alone draws it
+#: below (common practice, no source)
+AT_REST_12_V, AT_REST_24_V = (12.05, 12.9), (24.1, 25.8)
+NOISE_PA = 75.0  # chosen: one and a half steps of a 0.05 kPa sensor; restriction below it proves nothing
 FLOW_BIN_RATIO = 1.15  # chosen: 13 bins from idle to rated; the mean flow of a bin corrects what is left
-UNLOADED_CHARGE = 0.45  # of the charge at full load; the middle of what boosts of 0.9 to 1.6 bar leave
+#: of the charge at full load; the middle of what boosts of 0.9 to 1.6 bar leave (common practice)
+UNLOADED_CHARGE = 0.45
+#: places of these kinds in a stored summary
+ENGINE_SPEED, SPEED_DENSITY, MASS_FLOW, SPEED_LOAD = map(
+    FLOW_KINDS.index, ("engine_speed", "speed_density", "air_mass_flow", "speed_load")
+)
+SUPPLY_SHOWS, SPEED_SHOWS = map(EVIDENCE.index, ("supply_voltage", "engine_speed"))
+#: of the time between its first and last reading an hour has to be seen, else it was thinned (chosen: a lost
+#: reading here and there is none)
+UNTHINNED_SHARE = 0.8
+MOST_STEPS = 3.0  # usual steps that a reading stands for (chosen: after a longer gap nothing was seen)
+#: of the readings lie above what is kept of a bin, and of an hour's flow (chosen: the work, not odd readings)
+TENTH, TWENTIETH = 10, 20
 PAIR_S = 60.0  # two devices' readings further apart in time may see another flow; chosen
-LEAST_PAIRS = 5
+LEAST_PAIRS = 5  # of readings of two devices in an hour (chosen: the median of fewer is noise)
 BLOCK_READINGS = 100_000  # measured: larger blocks leave the processor's cache
-PA_STEP, LOWEST_PA = 1 / 64, -32768.0  # quantiles are kept to 0.016 Pa: 24 bits from there reach 229 kPa
+#: quantiles are kept to 0.016 Pa (chosen: 24 bits from there reach 229 kPa)
+PA_STEP, LOWEST_PA = 1 / 64, -32768.0
 
 
 def summarise_hours(readings: Readings) -> Summaries:
@@ -150,11 +162,11 @@ def _running(columns: _Columns, restriction_pa: FloatArray) -> tuple[BoolArray, 
         # read 0.
         running &= ~(_within(volts, AT_REST_12_V) | _within(volts, AT_REST_24_V))
         running |= _within(volts, CHARGING_12_V) | _within(volts, CHARGING_24_V)
-        evidence[~np.isnan(volts)] = 2
+        evidence[~np.isnan(volts)] = SUPPLY_SHOWS
     if speed is not None:
         has_speed = ~np.isnan(speed)
         running = np.where(has_speed, speed > RUNNING_RAD_S, running)
-        evidence[has_speed] = 3
+        evidence[has_speed] = SPEED_SHOWS
     return running, evidence
 
 
@@ -172,16 +184,19 @@ def _flow(columns: _Columns) -> list[tuple[int, FloatArray]]:
     speed, boost = columns.get("engine_speed_rad_s"), columns.get("boost_pressure_pa")
     load = columns.get("engine_load_ratio")
     if speed is not None:
-        proxies.append((1, speed))
+        proxies.append((ENGINE_SPEED, speed))
         if load is not None:
-            proxies.append((4, speed * response_to_load(load)))
+            proxies.append((SPEED_LOAD, speed * response_to_load(load)))
         if boost is not None:
             manifold = (columns.filled("ambient_pressure_pa", STANDARD_PA) + boost) / STANDARD_PA
             proxies.append(
-                (2, speed * manifold * STANDARD_K / columns.filled("intake_temperature_k", STANDARD_K))
+                (
+                    SPEED_DENSITY,
+                    speed * manifold * STANDARD_K / columns.filled("intake_temperature_k", STANDARD_K),
+                )
             )
     mass = columns.get("air_mass_flow_kg_s")
-    return proxies if mass is None else [*proxies, (3, mass)]
+    return proxies if mass is None else [*proxies, (MASS_FLOW, mass)]
 
 
 def response_to_load(load_ratio: FloatArray) -> FloatArray:
@@ -206,7 +221,7 @@ def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
     running, evidence = _running(columns, restriction)
     restriction = np.where(no_answer.dropped, np.nan, restriction)
     step_s, seen_s, operating_s = _times(at_s, running, slot, starts, columns.get("device"))
-    off = ~running & (evidence >= 2) & ~np.isnan(restriction)
+    off = ~running & (evidence >= SUPPLY_SHOWS) & ~np.isnan(restriction)
     kind, flow, use = _flow_of_hours(_flow(columns), restriction, running, slot, len(starts))
     work = [columns.filled(name)[use] for name in ("engine_speed_rad_s", "engine_load_ratio")]
     bins, bin_slot = _binned(flow[use], restriction[use], slot[use], *work)
@@ -216,7 +231,7 @@ def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
     table["readings"] = ends - starts
     table["first_s"], table["last_s"] = at_s[starts], at_s[ends - 1]
     table["seen_share"] = np.minimum(1.0, seen_s / HOUR_S)
-    table["thinned"] = seen_s < 0.8 * (at_s[ends - 1] - at_s[starts])
+    table["thinned"] = seen_s < UNTHINNED_SHARE * (at_s[ends - 1] - at_s[starts])
     table["step_s"] = step_s
     table["operating_s"] = operating_s
     table["evidence"] = _most_common(evidence, slot, len(starts), len(EVIDENCE))
@@ -314,7 +329,7 @@ def _time_each_reading_stands_for(at_s: FloatArray, step_s: FloatArray, slot: In
     ahead = np.diff(at_s, append=np.inf)
     last = np.append(slot[1:] != slot[:-1], True)
     to_hour_end = (np.floor(at_s / HOUR_S) + 1.0) * HOUR_S - at_s
-    return np.minimum(np.where(last, step_s, np.minimum(ahead, 3.0 * step_s)), to_hour_end)
+    return np.minimum(np.where(last, step_s, np.minimum(ahead, MOST_STEPS * step_s)), to_hour_end)
 
 
 def _most_common(code: IntArray, slot: IntArray, hours: int, codes: int) -> IntArray:
@@ -389,7 +404,7 @@ def _binned(
     steps = np.clip(np.round((restriction_pa - LOWEST_PA) / PA_STEP), 0, (1 << 24) - 1).astype(np.int64)
     ordered = np.sort((cell << 24) | steps)
     last = np.cumsum(count) - 1
-    for name, at in (("p90_pa", last - (count - 1) // 10), ("highest_pa", last)):
+    for name, at in (("p90_pa", last - (count - 1) // TENTH), ("highest_pa", last)):
         bins[name] = (ordered[at] & ((1 << 24) - 1)) * PA_STEP + LOWEST_PA
     return bins, used // bands
 
@@ -411,7 +426,7 @@ def _high_flow(flow: FloatArray, slot: IntArray, hours: int) -> FloatArray:
     ordered = np.sort((slot[has] << 32) | bits)
     count = np.bincount(slot[has], minlength=hours)
     some = count > 0
-    place = (np.cumsum(count) - 1 - (count - 1) // 20)[some]
+    place = (np.cumsum(count) - 1 - (count - 1) // TWENTIETH)[some]
     result[some] = (ordered[place] & 0xFFFFFFFF).astype(np.int32).view(np.float32)
     return result
 

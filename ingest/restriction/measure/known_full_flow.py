@@ -24,7 +24,7 @@ from cleanside.ingest.restriction.measure.shortfall import Shortfall, Shortfalls
 from cleanside.ingest.restriction.measure.summary import Summaries
 from cleanside.ingest.restriction.measure.tuning import FLOW, TUNING
 
-NOTHING = 2  # place in the triples of `Tuning`
+NOTHING = 2  # index in the triples of `Tuning`
 
 
 class Labelled(NamedTuple):

@@ -30,8 +30,11 @@ from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.tuning import FLOW, HELD
 
 STEPS = 8  # of Gauss-Newton; more change u, k and m by less than 0.001 (measured on plateau)
-HUBER = 1.345  # times the spread: beyond it a residual counts by its size (Huber 1964)
-LEAST_LOAD = 0.01  # a load of 0 has no logarithm
+#: times the spread: beyond it a residual counts by its size (Huber 1964; 1.345 is 95 % as efficient as least
+#: squares on normal noise, from memory)
+HUBER = 1.345
+RESPONSE = 3  # index: what follows u, k and m in a response
+LEAST_LOAD = 0.01  # chosen: a load of 0 has no logarithm; a step of SAE J1939 SPN 92 (from memory)
 
 
 class LoadResponse(NamedTuple):
@@ -76,7 +79,7 @@ class FittedResponse(NamedTuple):
 
     def held(self) -> FittedResponse:
         """The same with u, k and m held in steps."""
-        u, k, m = (in_steps(value, HELD.response_step) for value in self.response[:3])
+        u, k, m = (in_steps(value, HELD.response_step) for value in self.response[:RESPONSE])
         return self._replace(response=LoadResponse(u, k, m, self.response.top_rad_s))
 
     def spread(self, speed_rad_s: FloatArray, load: FloatArray, exponent: float) -> float:
@@ -137,7 +140,7 @@ def fit_response(
 
 def _response(values: FloatArray, top_rad_s: float) -> LoadResponse:
     """values : u, k, m and more."""
-    unloaded, with_speed, with_load = values[:3].tolist()
+    unloaded, with_speed, with_load = values[:RESPONSE].tolist()
     return LoadResponse(unloaded, with_speed, with_load, top_rad_s)
 
 

@@ -22,12 +22,14 @@ from cleanside.ingest.restriction.measure.steady import latched
 from cleanside.ingest.restriction.measure.summary import BoolArray, Summaries
 from cleanside.ingest.restriction.measure.zero import Zero, learn_zero
 
-QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no reading either side of zero
+#: chosen: one and a half steps of a 0.05 kPa sensor; less is no reading either side of zero
+QUIET_PA = 75.0
 #: of the usual restriction at work is the least that counts below zero: a clean element reads about a third
 #: of a loaded one (common practice: 0.2 to 0.5 of the limit), and a moved zero some hundred pascal
 LEAST_SHARE = 0.2
 RESTS_WITHIN = 0.3  # of what is read at work: nearer to the usual zero it is at rest (chosen)
-FLOW_STEP = 1.3  # least ratio of two flows of an hour whose readings are compared; as in `verdict.suspect`
+#: least ratio of two flows of an hour whose readings are compared (chosen: as in `verdict.suspect`)
+FLOW_STEP = 1.3
 #: least rise of ln(reading) for one of ln(flow): media and ducts answer with 1 to 2 (Darcy-Forchheimer)
 FOLLOWS = 0.5
 SPREADS = 0.1  # of the mean: without a measure of flow the work alone moves the reading by more (chosen)

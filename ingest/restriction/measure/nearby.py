@@ -16,17 +16,19 @@ import numpy as np
 from cleanside.ingest.restriction.measure.steady import latched, trailing_median
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
 
-RECENT_HOURS = 72  # of each housing in the snapshot; three days of work separate a sensor fault from weather
+#: of each housing in the snapshot (chosen: three days tell a sensor fault from weather)
+RECENT_HOURS = 72
 NEAR_M = 5_000.0  # weather is one within that distance (common practice)
 PA_PER_M = 12.0  # of altitude, near the ground (ISO 2533: 12.01 at sea level)
-APART_M = 300.0  # of altitude; beyond that the correction is worse than the comparison
+#: of altitude (chosen: beyond, the error of PA_PER_M and of the altitudes is as large as what is looked for)
+APART_M = 300.0
 OFF_ENTER_PA, OFF_LEAVE_PA = (
     1_500.0,
     1_100.0,
 )  # a fair barometer is good to 0.5 kPa, a valley floor within NEAR_M may be 80 m lower (chosen)
-ROWS = 12  # hours whose median is judged
-LEAST_HOURS, LEAST_MACHINES = 5, 2  # of two that disagree it is not known which is wrong
-EARTH_M = 6_371_000.0
+ROWS = 12  # hours whose median is judged (chosen: a long shift, six odd ones report nothing)
+LEAST_HOURS, LEAST_MACHINES = 5, 2  # beside it (chosen: of two that disagree it is not known which is wrong)
+EARTH_M = 6_371_000.0  # mean radius (WGS 84, from memory)
 
 
 @dataclass(frozen=True)

@@ -15,11 +15,16 @@ from scipy.ndimage import percentile_filter
 
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
-MAD_TO_SPREAD = 1.4826  # median deviation of a normal distribution to its standard deviation
-FEW, MANY = 24, 300  # values: up to FEW a list, from MANY on a partition is faster than sorting an array
-NETWORK_MOST = 9  # values a row: up to there exchanging whole columns is faster than sorting each row
-NARROW_FROM = 4_000  # weighted values: from there on the few around each quantile are sorted alone
-SAMPLE, SAMPLE_NEAR = 1_000, 50  # by these values the few are found: two and more standard errors either side
+#: median deviation of a normal distribution to its standard deviation (arithmetic: 1 / 0.6745)
+MAD_TO_SPREAD = 1.4826
+#: values: up to FEW a list, from MANY on a partition is faster than sorting an array (chosen by timing)
+FEW, MANY = 24, 300
+#: values a row: up to there exchanging whole columns is faster than sorting each row (chosen by timing)
+NETWORK_MOST = 9
+#: weighted values: from there on the few around each quantile are sorted alone (chosen by timing)
+NARROW_FROM = 4_000
+#: by these values the few are found (chosen: two and more standard errors either side)
+SAMPLE, SAMPLE_NEAR = 1_000, 50
 
 
 def middle(values: FloatArray) -> float:

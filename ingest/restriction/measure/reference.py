@@ -55,11 +55,13 @@ from cleanside.ingest.restriction.measure.tuning import FLOW, HELD
 from cleanside.ingest.restriction.measure.zero import learn_zero
 
 DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and reported, where none can be fitted
-EXPONENT_RANGE = (1.0, 2.0)  # Darcy-Forchheimer: linear in media and dust cake, quadratic in ducts
-SPEED_EXPONENT_MAX = 3.5  # against speed alone the flow itself rises faster than speed (turbocharger)
-LEAST_FLOW_SHARE = 0.5  # of the reference flow; scaling from further down multiplies the noise by 3 and more
+#: linear in media and dust cake, quadratic in ducts (Darcy; Forchheimer (1901), from memory)
+EXPONENT_RANGE = (1.0, 2.0)
+SPEED_EXPONENT_MAX = 3.5  # chosen: against speed alone the flow itself rises faster than speed (turbocharger)
+#: of the reference flow (chosen: scaling from further down multiplies the noise by 3 and more)
+LEAST_FLOW_SHARE = 0.5
 LEAST_SITE_HOURS = 24  # with fewer at the site its full flow is that of the sites before, by volume (chosen)
-HIGH_HOURS = 0.9  # of the working hours reach less than the reference flow; the rest may be overspeed
+HIGH_HOURS = 0.9  # of the working hours reach less than the reference flow (chosen: more may be overspeed)
 # Where an engine reaches full flow, the high flows of its hours bunch there: on a truck simulated from
 # physics the 98 % point lies 0.7 % above the 90 % point. Where they scatter, full flow lies beyond.
 HIGHEST_HOURS, BUNCHED = 0.98, 0.01
@@ -69,7 +71,8 @@ BEYOND_HOURS = 50.0  # working hours at which half of it counts (chosen: a week)
 # of flow (common practice)
 ENTERED_SPREAD = 0.035
 BY_SPEED = ("engine_speed", "speed_load")
-#: so much does the noise of a sensor (35 Pa, steps of 50 Pa) lift the 90 % point, and the highest of an hour
+#: so much does the noise of a sensor (35 Pa, steps of 50 Pa) lift the 90 % point (arithmetic: 1.28 x 35), and
+#: the highest of an hour (chosen: one and a half steps)
 HIGH_NOISE_PA, HIGHEST_NOISE_PA = 45.0, 75.0
 NOTHING_HOURS, KEY_ON_SHARE = 6, 0.5  # hours in a row, each half seen: no pause is that long (chosen)
 IS_FLOW = (1.0, 0.001)  # the exponent of a measured flow to the flow, and how sure that is

@@ -21,6 +21,7 @@ from cleanside.ingest.restriction.measure.tuning import HELD
 SITE_PA = 3_000.0  # weather at one place swings by that (common practice); a larger step is another site
 NEWEST_HOURS = 12  # working hours whose median pressure is that of the site (chosen: a day or two)
 SITE_HOURS = 500  # newest working hours at the site whose median density is the site's (chosen: an element)
+NEARLY_EVERY = 0.9  # working hour (chosen: those without are few, and lie within what weather does)
 ODD_PRESSURE_PA = 6_000.0  # off the standard atmosphere: a sensor's fault, not weather; it is not scaled by
 
 
@@ -83,8 +84,8 @@ def _density_kg_m3(table: Summaries, *, by_boost: bool) -> FloatArray:
 
 def density_label(table: Summaries, working: BoolArray) -> str:
     """Corrected only if nearly every hour can be: a mixture would put steps into the series."""
-    if np.mean(~np.isnan(table.column("ambient_pressure_pa")[working])) > 0.9:
+    if np.mean(~np.isnan(table.column("ambient_pressure_pa")[working])) > NEARLY_EVERY:
         return "corrected"
-    if np.mean(~np.isnan(density_kg_m3(table, by_boost=False)[working])) > 0.9:
+    if np.mean(~np.isnan(density_kg_m3(table, by_boost=False)[working])) > NEARLY_EVERY:
         return "from altitude"
     return "not corrected"

@@ -16,7 +16,8 @@ from scipy.ndimage import median_filter
 from cleanside.ingest.restriction.measure.ranks import counted_up_to, middle, row_middles
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
 
-LEAST_ROWS = 5  # hours before a state is entered
+LEAST_ROWS = 5  # hours before a state is entered (chosen: half a shift)
+SMOOTHED_ROWS = 5  # hours whose median is the level (chosen: half a shift, two odd ones do not show)
 
 
 def latched(enter: BoolArray, leave: BoolArray) -> BoolArray:
@@ -48,7 +49,7 @@ def trailing_median(values: FloatArray, rows: int) -> FloatArray:
     return np.asarray(median_filter(values, size=rows, mode="nearest", origin=(rows - 1) // 2))
 
 
-def smoothed(values: FloatArray, width: int = 5) -> FloatArray:
+def smoothed(values: FloatArray, width: int = SMOOTHED_ROWS) -> FloatArray:
     """
     The level at each row: trailing median over `width` rows along the trend of the last `2 width - 1`.
 

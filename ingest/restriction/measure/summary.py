@@ -29,12 +29,13 @@ Table = npt.NDArray[np.void]
 
 T = TypeVar("T")
 
-SUMMARY_VERSION = 4
-#: version 2 has bins without speed and load, version 3 hours without `unanswered`: `recompute` makes them
+SUMMARY_VERSION = 4  # a version: what an hour's summary holds
+#: a version each: 2 has bins without speed and load, 3 hours without `unanswered`: `recompute` makes them
 #: again
 READ_VERSIONS = (2, 3, SUMMARY_VERSION)
-HOUR_S = 3600.0
-DAY_S = 86400.0
+LOAD_SINCE, STOPS_SINCE = 3, 4  # a version each: bins have speed and load, hours what went unanswered
+HOUR_S = 3600.0  # arithmetic
+DAY_S = 86400.0  # arithmetic
 MARKS = 4  # of earlier summaries that are known: between two looks at a housing hardly more are made (chosen)
 STANDARD_K, STANDARD_PA = 288.15, 101325.0  # ISO 2533 sea level
 
@@ -437,11 +438,11 @@ def _as_todays(hours_of: Sequence[bytes]) -> Table | None:
 
 def hour_bytes(version: int) -> int:
     """How many bytes an hour of a version has, packed."""
-    return (HOUR_TABLE if version >= 4 else _HOURS_BEFORE).itemsize
+    return (HOUR_TABLE if version >= STOPS_SINCE else _HOURS_BEFORE).itemsize
 
 
 def _bin_table(version: int) -> np.dtype[np.void]:
-    return BIN_TABLE if version >= 3 else _BINS_BEFORE
+    return BIN_TABLE if version >= LOAD_SINCE else _BINS_BEFORE
 
 
 def _hour_in_todays_form(hour: bytes) -> bytes:

@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from cleanside.ingest.restriction.measure.summary import HOUR_S, BoolArray, IntArray, Summaries
+from cleanside.ingest.restriction.measure.summary import EVIDENCE, HOUR_S, BoolArray, IntArray, Summaries
 
 LEAST_HOURS = 3  # working hours of one kind in a row; an hour of the swap has some of both (chosen)
 MOST_CHANGES = 20  # newest of a housing; one that changes more often tells nothing (chosen)
@@ -126,7 +126,7 @@ def _changes(summaries: Summaries, machine: str) -> list[SentChange]:
 
 def _kinds(summaries: Summaries) -> IntArray:
     """Which quantities came in each hour, as a number of bits, shape (n,)."""
-    kind = summaries.hours["flow_kind"].astype(np.int64) * 4 + summaries.hours["evidence"]
+    kind = summaries.hours["flow_kind"].astype(np.int64) * len(EVIDENCE) + summaries.hours["evidence"]
     for name in _PRESENT:
         kind = 2 * kind + ~np.isnan(summaries.column(name))
     return np.asarray(kind)

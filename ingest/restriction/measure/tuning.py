@@ -93,7 +93,9 @@ class Tuning:
         moved=(5.1, 2.7),
         origin="common practice: elements are changed when loaded",
     )
-    loaded_width: float = constant(0.08, unit="of the limit", moved=(0.6, 2.1), origin="chosen")
+    loaded_width: float = constant(
+        0.08, unit="of the limit", moved=(0.6, 2.1), origin="chosen: people change some days before or after"
+    )
     unloaded_factor: float = constant(
         0.3, unit="1", moved=(0.3, 2.4), origin="common practice: a third of the elements is changed early"
     )
@@ -158,7 +160,12 @@ class Tuning:
         moved=(2.4, 0.6),
         origin="chosen: a sensor is exchanged, or a step stays unexplained",
     )
-    exchanged_step: float = constant(0.5, unit="ln", moved=(0, 1.5), origin="chosen")
+    exchanged_step: float = constant(
+        0.5,
+        unit="ln",
+        moved=(0, 1.5),
+        origin="chosen: another span or zero moves a level by half, seldom more",
+    )
     wet_per_h: float = constant(
         0.005, unit="1/h", moved=(0.3, 0.6), origin="open field series: 5.05 wet spells in 1 000 h"
     )
@@ -203,7 +210,9 @@ class Tuning:
         moved=(0.3, 0.6),
         origin="charge without load to the power 1.6; without speed lower",
     )
-    light_most_spread: float = constant(0.2, unit="ln", moved=(0, 0), origin="chosen")
+    light_most_spread: float = constant(
+        0.2, unit="ln", moved=(0, 0), origin="chosen: engines without load differ by that"
+    )
     wet_most: tuple[float, float] = constant(
         (0.5, 0.12),
         unit="ln",
@@ -219,7 +228,7 @@ class Tuning:
         moved=(0.3, 0.6),
         origin="chosen: readings at fault for hours, such as a zero not seen yet",
     )
-    odd_step: float = constant(0.5, unit="ln", moved=(0.3, 0.6), origin="chosen")
+    odd_step: float = constant(0.5, unit="ln", moved=(0.3, 0.6), origin="chosen: as `exchanged_step`")
     clean_share: float = constant(
         0.3,
         unit="of the limit",
@@ -235,7 +244,12 @@ class Tuning:
         moved=(0, 0),
         origin="chosen: without a limit the lower levels seen stand for clean",
     )
-    unknown_spread: float = constant(0.6, unit="ln", moved=(0.3, 0), origin="chosen")
+    unknown_spread: float = constant(
+        0.6,
+        unit="ln",
+        moved=(0.3, 0),
+        origin="chosen: clean may be half of the lower levels, or twice as much",
+    )
     kind_spread: float = constant(
         0.2, unit="ln", moved=(0, 0), origin="simulated machines: clean levels of one kind"
     )
@@ -251,7 +265,9 @@ class Tuning:
     outlier_share: float = constant(
         0.03, unit="1", moved=(0.3, 0.3), origin="chosen: an element of another make"
     )
-    outlier_times: float = constant(2.0, unit="1", moved=(0.3, 0.3), origin="chosen")
+    outlier_times: float = constant(
+        2.0, unit="1", moved=(0.3, 0.3), origin="chosen: another make differs by twice as much"
+    )
     low_share: float = constant(
         0.7,
         unit="of the clean level",

@@ -24,20 +24,26 @@ from cleanside.ingest.restriction.measure.summary import (
 )
 from cleanside.ingest.restriction.measure.tuning import HELD
 
-LEAST_ZERO_READINGS = 1  # the median of ZERO_LEVELS takes the noise; more would blur the hour of a step
-ZERO_LEVELS = 9  # the zero of an hour is the median of that many off-levels around it: a step stays a step
-ZERO_FIRST_PA = 150.0  # three steps of a 0.05 kPa sensor: a fitted sensor hardly reads more at rest
+#: chosen: the median of ZERO_LEVELS takes the noise; more would blur the hour of a step
+LEAST_ZERO_READINGS = 1
+#: the zero of an hour is the median of that many off-levels around it (chosen: a step stays a step)
+ZERO_LEVELS = 9
+ZERO_FIRST_PA = 150.0  # chosen: three steps of a 0.05 kPa sensor; a fitted sensor hardly reads more at rest
 # Above what a step of 0.05 kPa leaves. A level further off does not change the usual zero, until so many in a
-# row agree: then that level is the new usual zero.
+# row agree: then that level is the new usual zero (chosen: months of key-ons, so that it is mended first).
 ZERO_NEAR_PA, ZERO_PATIENCE = 60.0, 400
-ZERO_MEMORY = 40.0  # levels over which the usual zero follows a sensor's honest drift
-ZERO_RUN, ZERO_STEPS = 2_000, 64  # levels processed at once, as long as all are near; and one by one
-_FADE = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(ZERO_RUN + 1)
+ZERO_MEMORY = 40.0  # levels over which the usual zero follows a sensor's honest drift (chosen: some weeks)
+#: levels processed at once, as long as all are near; and one by one (chosen by timing)
+ZERO_RUN, ZERO_STEPS = 2_000, 64
+_FADE = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(ZERO_RUN + 1)  # arithmetic
 # The newest levels are no median of ZERO_LEVELS yet. So many on end that agree, off by more than a step of
 # the sensor and by less than a plugged tap holds, are a step; one at the usual zero again ends one (chosen).
 ZERO_STEP_LEVELS, ZERO_STEP_MOST_PA = 2, 1_000.0
 ZERO_SLOW_LEVELS = 5  # at key-on and as the engine stops, before a gauge is known to be slow (chosen)
-ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
+#: the drift is between the first and the last of so many parts of the off-levels (chosen: quarters); of fewer
+#: levels there is none
+ZERO_PARTS = 4
+ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most (chosen: weeks of key-ons)
 #: Standard deviation of a sound sensor's zero between key-ons, and how many steps that weighs: a quarter of
 #: ZERO_NEAR_PA. A sensor that wanders by more, as its bay warms, must move further to have moved (chosen).
 ZERO_SPREAD_PA, ZERO_SPREAD_STEPS = 15.0, 10.0
@@ -87,8 +93,8 @@ def _learn_zero(table: Summaries) -> Zero:
     levels, at = _off_levels(table)
     if len(levels) == 0:
         return Zero(np.zeros(len(table.hours)), levels, levels, at, None)
-    edge = max(1, min(ZERO_EDGE, len(levels) // 4))
-    drift = middle(levels[-edge:]) - middle(levels[:edge]) if len(levels) >= 4 else None
+    edge = max(1, min(ZERO_EDGE, len(levels) // ZERO_PARTS))
+    drift = middle(levels[-edge:]) - middle(levels[:edge]) if len(levels) >= ZERO_PARTS else None
     smooth = _median_around(levels, ZERO_LEVELS)
     wanders = _wanders(trailing_median(levels, ZERO_LEVELS // 2 + 1))
     usual = _usual(smooth)

@@ -22,9 +22,11 @@ from cleanside.ingest.restriction.measure.met import Met
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS, PLAN_LEAVE, was_plan
 
-NODE = float(np.sqrt(3.0))  # standard deviations between the nodes of Gauss and Hermite, of weights 1, 4, 1
-MET_AS_FULL_FLOW = Met(0.0, 0.0)
-Z25, Z10 = 0.6745, 1.2816  # of the normal distribution: 25 and 10 % lie so far below the middle
+#: standard deviations between the nodes of Gauss and Hermite, of weights 1, 4, 1 (arithmetic)
+NODE = float(np.sqrt(3.0))
+NODE_WEIGHTS = np.array([[1.0, 4.0, 1.0]])  # arithmetic, likewise
+MET_AS_FULL_FLOW = Met(0.0, 0.0)  # arithmetic: ln of a factor of 1
+Z25, Z10 = 0.6745, 1.2816  # of the normal distribution: 25 and 10 % lie so far below the middle (arithmetic)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,7 +97,7 @@ class Ahead:
 
 def _mixture(each: FloatArray) -> FloatArray:
     """Points at the three nodes, shape (3, 3): bounds of the mixture around the middle of the second."""
-    left = mixture_of_points(each[None, :, :], np.array([[1.0, 4.0, 1.0]]))[0]
+    left = mixture_of_points(each[None, :, :], NODE_WEIGHTS)[0]
     middle = each[1, 1]
     return np.array([min(left[0], middle), middle, max(left[2], middle)])
 

@@ -25,7 +25,9 @@ from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.study import Study, study_housing
 from cleanside.ingest.restriction.verdict.suspect import without_name
 
-QUIET_S = 2 * HOUR_S  # a longer silence is reported
+QUIET_S = 2 * HOUR_S  # a longer silence is reported (chosen: a break, or a valley without coverage)
+#: a silence of which this is known becomes a state after so long (chosen: a holiday with the key off, a long
+#: weekend out of coverage, a weekend where nothing is known, at once where the device says that it fails)
 SILENT_S = {
     "keyed_off": 14 * DAY_S,
     "off_or_out_of_coverage": 14 * DAY_S,
@@ -35,7 +37,7 @@ SILENT_S = {
 }
 MISSED_DAYS = 1.5  # of mean daily work in silence: then it may be working without coverage (chosen)
 LOOK = "advice_may_be_missing"  # to look whether a sound element is in
-NEVER_S = 4_102_444_800.0  # 2100-01-01: beyond the calendar of a shop
+NEVER_S = 4_102_444_800.0  # 2100-01-01 (chosen: beyond the calendar of a shop)
 #: the analysis then follows one of several devices, or turns the sign; an element does not get cleaner while
 #: it is not read
 LEVEL_STANDS = frozenset(("devices_disagree", "no_restriction", "ports_swapped"))

@@ -23,9 +23,9 @@ import numpy as np
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
-#: share of fuel and of power for each Pa of added restriction; low and high end of what was published
+#: share of fuel and of power for each Pa of added restriction; low and high end of what SOURCE (2022) found
 FUEL_PER_PA = (0.003 / 1000.0, 0.005 / 1000.0)
-POWER_PER_PA = (0.004 / 1000.0, 0.006 / 1000.0)
+POWER_PER_PA = (0.004 / 1000.0, 0.006 / 1000.0)  # SOURCE (2022), likewise
 SOURCE = "Dziubak and Karczewski, Energies 2022, 15, 3285: +1 kPa costs 0.3 to 0.5 % fuel, 0.4 to 0.6 % power"
 
 #: mean of an operating hour; about what a genset of 2 MW burns at full load (common practice) [l/h]
@@ -33,6 +33,9 @@ MOST_FUEL_L_PER_H = 500.0
 #: what an element and the work cost, in litres of fuel: whatever the currency (common practice)
 ELEMENT_IN_LITRES = (5.0, 5_000.0)
 
+NOW_ROWS = 5  # newest hours whose median is the level now (chosen: half a shift)
+RECENT_SHARE = 0.25  # of the life so far: its rise is the present slope (chosen: long enough for noise)
+LEAST_SLOPE_ROWS = 5  # hours of it, else there is no slope (chosen: noise decides that of fewer)
 STEPS = 400  # of the hours left; the cheapest hour is found to a 400th of them (chosen)
 
 
@@ -113,7 +116,7 @@ def cost_of_waiting(
         raise WrongInput(
             "life_empty_or_uneven", hours=np.shape(hours), restriction_pa=np.shape(restriction_pa)
         )
-    extra_now_pa = max(0.0, float(np.median(restriction_pa[-5:])) - clean_pa)
+    extra_now_pa = max(0.0, float(np.median(restriction_pa[-NOW_ROWS:])) - clean_pa)
     ahead_h, ahead_pa = way_to_terminal(hours, restriction_pa, terminal_pa, float(hours_left[1]))
     extra_ahead_pa = np.maximum(0.0, ahead_pa - clean_pa)
     mean_ahead_pa = float(np.mean(extra_ahead_pa)) if ahead_h[-1] > 0 else extra_now_pa
@@ -152,7 +155,7 @@ def way_to_terminal(
     terminal by then, a straight line. Returns hours from now and restriction, shape (STEPS + 1,). [h], [Pa]
     """
     ahead_h = np.linspace(0.0, max(left_h, 0.0), STEPS + 1)
-    now_pa = min(float(np.median(restriction_pa[-5:])), terminal_pa)
+    now_pa = min(float(np.median(restriction_pa[-NOW_ROWS:])), terminal_pa)
     rise_pa = terminal_pa - now_pa
     if ahead_h[-1] <= 0:
         return ahead_h, np.full(STEPS + 1, terminal_pa)
@@ -163,9 +166,9 @@ def way_to_terminal(
 
 def _slope_pa_per_h(hours: FloatArray, restriction_pa: FloatArray) -> float:
     """Rise of the last quarter of the life by least squares; 0 where there is too little of it."""
-    recent = hours >= hours[-1] - 0.25 * (hours[-1] - hours[0])
+    recent = hours >= hours[-1] - RECENT_SHARE * (hours[-1] - hours[0])
     x, y = hours[recent], restriction_pa[recent]
-    if len(x) < 5 or x[-1] <= x[0]:
+    if len(x) < LEAST_SLOPE_ROWS or x[-1] <= x[0]:
         return 0.0
     return float(np.polyfit(x - x[0], y, 1)[0])
 

@@ -52,6 +52,8 @@ from cleanside.ingest.restriction.verdict.suspect import (
     terminal_doubt,
 )
 
+TUNINGS_KEPT = 8  # chosen: fleets that are looked at in turns
+
 
 class LevelInDoubt(NamedTuple):
     """A level that no figure is taken from: a tap is plugged, a tube off, an element missing."""
@@ -184,7 +186,7 @@ def _as_learned(facts: HousingFacts) -> Tuning:
     return _with_element_spread(facts.tuning, facts.fleet.clean_spread.with_prior(facts.tuning))
 
 
-@lru_cache(maxsize=8)  # one for all machines of a fleet: it has more than a hundred fields
+@lru_cache(maxsize=TUNINGS_KEPT)  # one for all machines of a fleet: it has more than a hundred fields
 def _with_element_spread(tuning: Tuning, element_spread: float) -> Tuning:
     return replace(tuning, element_spread=element_spread)
 

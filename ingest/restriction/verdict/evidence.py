@@ -21,7 +21,7 @@ from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 
 FAULTS = frozenset((LOW, OFF))  # by which dust reaches the engine
-STRANGE_SAID = 0.5  # more likely an outlier than not
+STRANGE_SAID = 0.5  # more likely an outlier than not (arithmetic)
 STEPS_SAID = 2  # falls that are not explained for sure, the newest (chosen)
 LEAST_RAISED = 0.01  # of the level; less does not show on a gauge (chosen)
 

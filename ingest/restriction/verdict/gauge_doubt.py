@@ -25,9 +25,9 @@ ANOTHER_MACHINE = 1.5
 #: (chosen). Of looks at light work that lie evenly below half, three in ten are within by chance for inH2O
 #: and a limit in kPa, one in eight for mbar and one in kPa (arithmetic): such a look waits for a second one.
 BELOW_LEVEL, AS_LEVEL = 0.5, (0.5, 1.1)
-SAME_UNIT = 1e-6  # relative; two spellings of a unit have one factor
+SAME_UNIT = 1e-6  # relative (chosen: two spellings of a unit have one factor, within rounding)
 FITS_LIMIT = (0.02, 1.2)  # what a gauge on such a housing shows, in change limits (chosen)
-NO_LIMIT_PA = 6_200.0  # 25 inH2O, the limit that most makers state, where none is entered
+NO_LIMIT_PA = 6_200.0  # 25 inH2O, the limit that most makers state, where none is entered (common practice)
 
 
 #: a second look that shows the same confirms one in doubt: a minute or more apart, and within a tenth, more

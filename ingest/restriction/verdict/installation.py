@@ -68,11 +68,12 @@ AMBIENT_MISFIT_PA = 6_000.0  # twice what weather does at one place (common prac
 #: it: testing and adjusting manual of an industrial diesel of the 3406E family. The lower bound is chosen:
 #: below it no element stands in the stream.
 CLEAN_SHARE = (0.01, 0.6)
-#: of what a clean element reads at that speed. Chosen: an engine without load draws less air at the same
+HIGH_QUANTILE = 0.95  # of the latest readings at full flow is the clean level (chosen: noise lies above)
+#: of what a clean element reads at that speed (chosen): an engine without load draws less air at the same
 #: speed, so a sound element may read a third of what it reads at work; a missing one reads a fifth or less.
 FAR_BELOW_CLEAN = 0.3
 #: of the same: below it, an element that the analysis suspects to be missing or torn is not said to be right.
-#: As `warn_near` of the analysis, which suspects no level that lies nearer
+#: As `warn_near` of the analysis, which suspects no level that lies nearer (made fleet plateau)
 LOW_FOR_CLEAN = 0.8
 #: of the same: a new element of another make reads some tenths more (chosen); half as much again is asked
 HIGH_FOR_CLEAN = 1.5
@@ -325,7 +326,7 @@ def _clean(table: _Table, around: Surroundings) -> Check:
     rows = _at_full_flow(table)
     if len(rows) < AT_LEAST:
         return still_open(CLEAN, say("full_flow_not_seen"), _run_at_full_flow())
-    level_pa = float(np.quantile(table.restriction_pa[rows], 0.95))
+    level_pa = float(np.quantile(table.restriction_pa[rows], HIGH_QUANTILE))
     share = level_pa / around.terminal_pa
     low, high = CLEAN_SHARE
     speed_rad_s = float(np.median(table.speed_rad_s[rows]))

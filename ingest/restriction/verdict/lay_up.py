@@ -20,8 +20,8 @@ from cleanside.ingest.restriction.verdict.statement import Statement, say
 SEEN_DAYS = 90  # back from the newest reading, as the trend; chosen
 #: an engine that stands for long is run now and then for less (common practice, without a source)
 LEAST_DAY_H = 2.0
-#: work so long after the first midnight of a lay-up, in UTC, is still that of the day on which it was parked:
-#: days end up to half a day later elsewhere
+#: work so long after the first midnight of a lay-up, in UTC, is still that of the day on which it was parked
+#: (arithmetic: days end up to half a day later elsewhere)
 PARKED_S = 1.5 * DAY_S
 
 

@@ -44,7 +44,7 @@ from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS
 LOOKS_SAID = 2  # the newest (chosen)
 LEAST_MET = 0.01  # of the limit: nothing was met (chosen)
 CLEARLY = 0.8  # then it is said which date is nearer (chosen)
-LIKELY_WRONG = 0.5  # then a person is asked which is wrong: the look or the readings
+LIKELY_WRONG = 0.5  # more likely than not (arithmetic): a person is asked which is wrong, look or readings
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -23,7 +23,9 @@ from cleanside.ingest.restriction.verdict.acceptance_forms import NEXT_STEPS, SE
 from cleanside.ingest.restriction.verdict.statement import Sentence, Statement, Values
 from cleanside.ingest.restriction.verdict.suspect import GAUGE_UNITS
 
-#: unit of a gauge -> decimals at which a 0.05 kPa monitor still shows its steps
+MINUTES_FROM_S, HOURS_FROM_S = 120, 7_200  # chosen: from two of a unit on a span is said in it
+HALF_MINUTE_S = 30  # arithmetic: half a turn is pi
+#: unit of a gauge -> decimals at which a 0.05 kPa monitor still shows its steps (arithmetic)
 _DECIMALS = {"kPa": 2, "inH2O": 1, "mbar": 1, "mmH2O": 0, "cmH2O": 1, "mmHg": 1, "psi": 2, "inHg": 2}
 
 
@@ -112,9 +114,9 @@ def _instant(at_s: float, form: str) -> str:
 def _span(span_s: float) -> str:
     """A span of time, without its sign."""
     span_s = abs(span_s)
-    if span_s < 120:
+    if span_s < MINUTES_FROM_S:
         return f"{span_s:.3g} s"
-    return f"{span_s / 60:.0f} min" if span_s < 7_200 else f"{span_s / 3_600:.0f} h"
+    return f"{span_s / 60:.0f} min" if span_s < HOURS_FROM_S else f"{span_s / 3_600:.0f} h"
 
 
 #: what a place says -> how its value is written
@@ -124,7 +126,7 @@ _KINDS: Mapping[str, Callable[[float], str]] = {
     "air_off": lambda off_pa: f"{off_pa / 1000:+.1f} kPa",
     "minute": lambda at_s: _instant(at_s, "%Y-%m-%d %H:%M UTC"),
     "day": lambda at_s: _instant(at_s, "%Y-%m-%d"),
-    "speed": lambda speed_rad_s: f"{speed_rad_s * 30 / math.pi:.0f} r/min",
+    "speed": lambda speed_rad_s: f"{speed_rad_s * HALF_MINUTE_S / math.pi:.0f} r/min",
     "span": _span,
     "percent": lambda share: f"{100 * share:.0f} %",
 }

@@ -15,10 +15,13 @@ import numpy as np
 from cleanside.ingest.restriction.measure.steady import latched
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
+#: of the way from clean to terminal (chosen: before the limit, by what levels are known to; and the limit)
 DUE_SHARE, OVER_SHARE = 0.95, 1.0
-HYSTERESIS = 0.03  # of the span from clean to terminal; a sensor step of 0.05 kPa is 1 % of it
-PLAN_LEAVE = 1.25  # `plan` is left only when the due date is that many horizons away
-LEVEL_ROWS = 500  # operating hours over which the level and its states are followed; an element stays a month
+HYSTERESIS = 0.03  # of the span from clean to terminal (chosen: a sensor step of 0.05 kPa is 1 % of it)
+#: `plan` is left only when the due date is that many horizons away (chosen: dates move by days)
+PLAN_LEAVE = 1.25
+#: operating hours over which the level and its states are followed (chosen: an element; it stays a month)
+LEVEL_ROWS = 500
 
 
 def level_state(share_used: FloatArray) -> str:

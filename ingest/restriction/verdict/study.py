@@ -48,7 +48,7 @@ from cleanside.ingest.restriction.verdict.trend import Trend, trend_of
 from cleanside.ingest.restriction.verdict.unread import no_restriction
 
 RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
-RUNNING_IN_ROWS = 3
+RUNNING_IN_ROWS = 3  # hours with a level before any state but running-in (chosen: one odd hour is no state)
 
 
 @dataclass(frozen=True, kw_only=True)

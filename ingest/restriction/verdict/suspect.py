@@ -21,7 +21,7 @@ from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
 from cleanside.ingest.restriction.measure.devices import Carried
 from cleanside.ingest.restriction.measure.known_hours import Beside, Rows, hour_by_hour
 from cleanside.ingest.restriction.measure.nearby import Misfit
-from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference
+from cleanside.ingest.restriction.measure.reference import DEFAULT_EXPONENT, HourlyRestriction, Reference
 from cleanside.ingest.restriction.measure.steady import LEAST_ROWS, carried_state, latched, trailing_median
 from cleanside.ingest.restriction.measure.summary import (
     EVIDENCE,
@@ -36,32 +36,37 @@ from cleanside.ingest.restriction.measure.swapped import SwappedSpan, hours_in
 from cleanside.ingest.restriction.measure.zero import Zero, learn_zero, still_falls
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 
-ROWS = 12  # hours whose median is judged, so that six odd ones report nothing
+ROWS = 12  # hours whose median is judged (chosen: a long shift, six odd ones report nothing)
 
-FLOW_STEP = 1.3  # least ratio of two flows of an hour whose answers are compared
-LEAST_BIN_READINGS = 3
-FLAT_BELOW, ANSWERS_ABOVE = 0.5, 0.6  # of the swing that the engine's flow should cause
+#: least ratio of two flows of an hour whose answers are compared (chosen: by the exponent 1.5 half as much
+#: again, far above noise)
+FLOW_STEP = 1.3
+LEAST_BIN_READINGS = 3  # of a flow bin (chosen: the mean of fewer is noise)
+#: of the swing that the engine's flow should cause (chosen: no exponent of media and ducts answers by less)
+FLAT_BELOW, ANSWERS_ABOVE = 0.5, 0.6
 UNANSWERED_ROWS = (
     3  # hours on end that hardly answer are flat: on made fleets (plateau, quarry, seeds 3 and 5)
 )
 #: none of 59 058 sound hours was one of so many
 ANSWERED_ROWS = 2  # hours on end that answer, and the flow comes through again: made fleets (plateau, quarry,
 #: seeds 3 to 6): no plugged tap and no pair of swapped ports showed two on the monitor at fault
-SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5  # without a flow proxy: of the usual spread within an hour
-USUAL_ROWS = 48  # working hours before a machine's own spread is known
+#: without a flow proxy: of the usual spread within an hour (chosen: steady work spreads less too)
+SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5
+USUAL_ROWS = 48  # working hours before a machine's own spread is known (chosen: a week)
 RISES_TO = 0.25  # of the usual level is more than a tap that leaks lets through in an hour (chosen)
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
 HELD_ROWS = 3  # newest hours, of which one shows rest, low and high flow (chosen: the newest may be cut off)
 HELD_WITHIN = 0.1  # of the level: so far may rest, low and high flow be apart to be alike (chosen)
 SWAPPED_ROWS = 2  # newest hours at work that have to be mirrored: one may be odd (chosen)
-QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no level to compare with
+QUIET_PA = 75.0  # chosen: one and a half steps of a 0.05 kPa sensor; less is no level to compare with
 
-ZERO_ENTER, ZERO_LEAVE = 0.0115, 0.007  # of terminal: 70 and 45 Pa of 6.2 kPa,
+#: of terminal: 70 and 45 Pa of 6.2 kPa (chosen: a step of a 0.05 kPa sensor lies between),
+ZERO_ENTER, ZERO_LEAVE = 0.0115, 0.007
 ZERO_RANGE_PA = (60.0, 400.0)  # within these: another sensor of the same make differs by less (chosen)
 
 #: weather at one place swings by 3 kPa (common practice)
 AMBIENT_ENTER_PA, AMBIENT_LEAVE_PA = 6_000.0, 4_500.0
-AMBIENT_ROWS = 24
+AMBIENT_ROWS = 24  # hours whose median is judged (chosen: a day and more of work)
 
 #: Pa. Source: NIST SP 811 (2008) B.8; the inch and millimetre of water are the conventional ones.
 GAUGE_UNITS: Mapping[str, float] = {
@@ -74,14 +79,17 @@ GAUGE_UNITS: Mapping[str, float] = {
     "psi": 6894.757,
     "inHg": 3386.389,
 }
+SAME_LIMIT = 1e-3  # of it: the limit as it is (chosen: people enter three digits, units differ by more)
 PLAUSIBLE_TERMINAL_PA = (2_000.0, 12_000.0)  # no diesel engine is outside (service manuals)
 USUAL_TERMINAL_PA = (3_000.0, 8_000.0)  # engine makers state 3.7 to 7.6 kPa, 15 to 30 inH2O (service manuals)
-TOO_CLEAN_SHARE = 0.4  # a clean element beyond that share of a small terminal makes the terminal unlikely,
-DOUBTFUL_PA, DOUBTFUL_CLEAN_SHARE = 4_000.0, 0.6  # and beyond this share also one of up to 4 kPa
+#: a clean element beyond that share of a small terminal makes the terminal unlikely (common practice: new
+#: elements read 0.2 to 0.5 of the limit, and small limits are less common),
+TOO_CLEAN_SHARE = 0.4
+DOUBTFUL_PA, DOUBTFUL_CLEAN_SHARE = 4_000.0, 0.6  # and beyond this, one of up to 4 kPa (chosen: likewise)
 FAR_TOO_HIGH = 2.0  # the same where no unit explains it; an element that is overdue stays below (chosen),
 #: or it began as one should: at 0.2 to 0.5 of the limit (common practice), not above this share
 BEGAN_SHARE = 0.6
-TOO_HIGH = 1.5  # an engine that works at that many times a terminal has another one
+TOO_HIGH = 1.5  # chosen: an engine that works at that many times a terminal has another one
 
 
 #: what lets dust into the engine before what misleads a reader
@@ -292,7 +300,7 @@ def _rest_low_high_pa(table: Summaries, hour: int) -> FloatArray | None:
 def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray, FloatArray]:
     """Hours whose flow varied, and the share of the expected swing that restriction showed. [1]"""
     zero_pa, usual_pa, falls = zero.by_hour_pa, zero.usual_by_hour_pa(len(table)), still_falls(table)
-    exponent = reference.exponent if reference.exponent is not None else 1.5
+    exponent = reference.exponent if reference.exponent is not None else DEFAULT_EXPONENT
     code = FLOW_KINDS.index(reference.flow_kind)
 
     def from_hour(first: int) -> Rows:
@@ -488,7 +496,7 @@ _COMMON = tuple((unit, GAUGE_UNITS[unit]) for unit in ("kPa", "inH2O", "mbar"))
 def _meant(value: float, unit: str, terminal_pa: float) -> tuple[float, str] | None:
     """The commonest gauge unit under which the value is one that engine makers state; None: there is none."""
     for other, factor in GAUGE_UNITS.items():
-        same = abs(value * factor - terminal_pa) < 1e-3 * terminal_pa
+        same = abs(value * factor - terminal_pa) < SAME_LIMIT * terminal_pa
         if other != unit and not same and USUAL_TERMINAL_PA[0] <= value * factor <= USUAL_TERMINAL_PA[1]:
             return value, other
     return None

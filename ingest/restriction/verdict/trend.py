@@ -17,7 +17,7 @@ from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import DAY_S
 
 TREND_STEP_S = 2 * DAY_S  # chosen: 45 levels are what a drawing of 100 px can show
-TREND_STEPS = 45
+TREND_STEPS = 45  # chosen, likewise: 90 days
 
 
 class Trend(NamedTuple):
@@ -27,7 +27,7 @@ class Trend(NamedTuple):
     levels_pa: tuple[float | None, ...]  # median of each step; None = nothing was read then
 
 
-NO_TREND = Trend(0, ())
+NO_TREND = Trend(0, ())  # arithmetic: of no levels
 
 
 def trend_of(series: HourlyRestriction) -> Trend:
