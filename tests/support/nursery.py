@@ -229,7 +229,7 @@ def tend(number: int) -> None:
 def tend_all(number: int) -> None:
     """The same for all that connect to the socket of this number, until standard input ends."""
     with socket.socket(fileno=number) as entrance:
-        if select.select([entrance, _STDIN], [], [])[0] == [entrance]:
+        if _STDIN not in select.select([entrance.fileno(), _STDIN], [], [])[0]:
             _load()
             _tend([], entrance)
 
@@ -245,15 +245,16 @@ def _load() -> None:
 
 def _tend(asked: list[socket.socket], entrance: socket.socket | None) -> None:
     """asked : sockets with requests. entrance : where further ones come from, while standard input lasts."""
-    while asked or entrance is not None:
-        further = [] if entrance is None else [entrance, _STDIN]
-        ready = select.select([*asked, *further], [], [])[0]
+    entrances = [] if entrance is None else [entrance]
+    while asked or entrances:
+        by_number = {one.fileno(): one for one in (*asked, *entrances)}
+        ready = select.select([*by_number, *([_STDIN] if entrances else [])], [], [])[0]
         if _STDIN in ready:
             return
-        for one in ready:
+        for one in map(by_number.__getitem__, ready):
             if one is entrance:
-                asked.append(entrance.accept()[0])
-            elif not _start_next(one, [*asked, *further[:1]]):
+                asked.append(one.accept()[0])
+            elif not _start_next(one, [*asked, *entrances]):
                 asked.remove(one)
                 one.close()
 
