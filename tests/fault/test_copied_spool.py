@@ -52,7 +52,7 @@ def copy_files(one: GatewayProcess, other: GatewayProcess) -> None:
 
 
 def numbers_files(folder: Path) -> bool:
-    """Does the file system of a folder number files so that a copy is told (operations.md names which do)."""
+    """Does the file system of a folder number files so that a copy shows (operations.md names which do)."""
     return "file" in traits_of(folder)
 
 
