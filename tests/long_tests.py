@@ -14,6 +14,7 @@ _MAILER = "tests/fault/test_mailer_killed.py::test_whenever_it_is_killed_each_ma
 _KILLED = "tests/fault/test_ingest_killed.py::test_a_killed_server_loses_nothing_and_stores_nothing_twice"
 _SPOOL_KILLED = "tests/fault/test_spool_kill.py::test_nothing_lost_when_a_child_is_killed_in_mid_append[300]"
 _COPIED = "tests/fault/test_copied_spool.py::test_what_was_copied_before_its_time_was_known"
+_UNTOLD = "tests/fault/test_copied_spool.py::test_both_machines_with_a_copied_spool_reach_the_shop_whole["
 _SCALES = "tests/property/test_restriction_forecast.py::test_the_forecast_scales_with_the_unit_of_time"
 _SCALES += "_and_not_with_that_of_pressure"
 _IN_BLOCKS = "tests/integration/ingest/store/test_stored_blocks.py::"
@@ -51,6 +52,7 @@ LONG: Mapping[str, str] = {
     f"{_KILLED}[sqlite-2]": "the same with the first seed",
     f"{_KILLED}[postgres-2]": "the same with the first seed",
     _COPIED: "test_api_same_reading: the same readings over HTTP",
+    f"{_UNTOLD}unnumbered": "test_decision: a conflict opens a stream; the same where a file's number tells",
     **{f"{_SHARED}_are_stored_once[{kind}-rows": "the same in blocks" for kind in ("sqlite", "postgres")},
     _MAILER: "the same with one kill, between the answer and its record",
     **{f"{_SCALES}[train{n}-": "the same with the first lives" for n in (1, 2, 3)},

@@ -26,6 +26,11 @@ LONGEST_LIFE_S = 0.06
 #: 1,500 readings. That is more than one child appends, so none of them has to be shed, and far fewer than are
 #: asked for below: acknowledged ones are deleted while a child appends, and it is killed in that too.
 BUDGET_BYTES = 172_000
+#: readings that each of the three threads of a child appends at most: where files lie in memory and this
+#: process waits for its turn, a child would append more than there is room for before it is killed
+MOST_OF_LANE = 250
+#: readings that a child says are on disk before its time counts, where it counts from its words
+LEAST_WORDS = 25
 
 # A prepared process that has imported all and opened nothing: at each line it forks a child, which opens the
 # spool, appends readings that tell their number, three threads at once, and says on the shared output what is
@@ -40,23 +45,23 @@ from cleanside.gateway.wire import Reading
 
 AT = datetime(2026, 12, 2, tzinfo=UTC)
 
-def feed(spool, lane, number):
-    while True:
+def feed(spool, lane, number, most):
+    for _ in range(most):
         reading = Reading(at=AT, values={"engine_speed": number}, units={"engine_speed": "r/min"})
         seq = spool.append([reading], source=f"lane-{lane}", mark=str(number)).start
         os.write(1, f"{seq} {number}\\n".encode())
         number += 3
 
-def live(path, first, budget_bytes):
+def live(path, first, budget_bytes, most):
     spool = Spool(Path(path), device="hauler-03-intake", clock=SystemClock(), budget_bytes=budget_bytes)
     for lane in range(3):
-        threading.Thread(target=feed, args=(spool, lane, first + lane)).start()
+        threading.Thread(target=feed, args=(spool, lane, first + lane, most)).start()
 
 for line in sys.stdin:
-    path, first, budget_bytes = line.split()
+    path, first, budget_bytes, most = line.split()
     child = os.fork()
     if child == 0:
-        live(path, int(first), int(budget_bytes))
+        live(path, int(first), int(budget_bytes), int(most))
         signal.pause()
     sys.stdin.readline()
     os.kill(child, signal.SIGKILL)
@@ -77,10 +82,10 @@ class Nursery:
         """
         A child's life; returns what it said was on disk: number -> reading.
 
-        from_word : the time counts from its first word on, so that it lives to append; else from its birth.
+        from_word : the time counts from its first words on, so that it lives to append; else from its birth.
         """
-        self._tell(f"{path} {first} {BUDGET_BYTES}")
-        said = self._listen(time.monotonic() + 30, until=b"\n") if from_word else b""
+        self._tell(f"{path} {first} {BUDGET_BYTES} {MOST_OF_LANE}")
+        said = self._listen(time.monotonic() + 30, until=b"\n", times=LEAST_WORDS) if from_word else b""
         said += self._listen(time.monotonic() + after_s, until=b"ended")
         self._tell("kill")
         said += self._listen(time.monotonic() + 30, until=b"ended")
@@ -92,9 +97,9 @@ class Nursery:
         self._input.write(line.encode() + b"\n")
         self._input.flush()
 
-    def _listen(self, deadline_s: float, *, until: bytes) -> bytes:
+    def _listen(self, deadline_s: float, *, until: bytes, times: int = 1) -> bytes:
         said = b""
-        while until not in said and (left_s := deadline_s - time.monotonic()) > 0:
+        while said.count(until) < times and (left_s := deadline_s - time.monotonic()) > 0:
             if select.select([self._output], [], [], left_s)[0]:
                 said += os.read(self._output, 2**16)
         return said

@@ -1,5 +1,5 @@
 """
-A radio link for tests: a TCP relay on loopback that can be cut, and that can lose replies.
+A radio link for tests: a TCP relay on loopback that can be cut, and that can lose replies or bring them late.
 
 Promises: what it relays it relays byte for byte. `cut()` closes every connection and refuses new ones;
 `lose_replies(n)` lets n POST requests through to the server and drops the connection before the answer.
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import socket
 import threading
+import time
 from contextlib import suppress
 
 from cleanside.simulator.loopback import LoopbackPort
@@ -17,8 +18,10 @@ from cleanside.simulator.loopback import LoopbackPort
 class Link:
     """Relay from a free loopback port to a server; use as a context manager."""
 
-    def __init__(self, server_port: int) -> None:
+    def __init__(self, server_port: int, *, replies_late_s: float = 0.0) -> None:
+        """replies_late_s : how much later than the server gives it each piece of an answer arrives [s]."""
         self.server_port = server_port
+        self._replies_late_s = replies_late_s
         self.replies_lost = 0
         self._lose = 0
         self._is_up = True
@@ -81,6 +84,8 @@ class Link:
                     self._posting = self._posting - {source} | ({source} if data[:1] == b"P" else set())
                 if asked_by in self._posting and self._takes_reply():
                     break
+                if asked_by is not None and self._replies_late_s:
+                    time.sleep(self._replies_late_s)
                 sink.sendall(data)
         for side in (source, sink):
             with suppress(OSError):

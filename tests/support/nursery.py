@@ -6,6 +6,7 @@ itself, in a process of its own, with its own signals, files and exit code. Outs
 benchmark, `start` starts the command as anybody does.
 
 The nursery forks a keeper at each request. The keeper forks the command, waits for it and tells how it ended.
+Where tests run in several processes, the one that hands them out keeps a nursery for all (`for_all`).
 """
 
 from __future__ import annotations
@@ -33,6 +34,8 @@ LOADED = (
     *("cleanside.gateway.cli", "cleanside.gateway.commands.run", "cleanside.gateway.sources.ndjson"),
 )
 MOST_BYTES = 2**17  # of a request, with its environment
+PLACE = "CLEANSIDE_TESTS_NURSERY"  # in the environment: the socket of the nursery for all processes
+_STDIN = 0
 
 
 class Child:
@@ -72,35 +75,69 @@ Process = Child | subprocess.Popen[bytes]
 
 
 class Nursery:
-    """The process that has loaded what the commands need; it begins with the first of them."""
+    """
+    A process that has loaded what the commands need; it begins with the first of them.
+
+    Where there is one for all processes, it is that one.
+    """
 
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
-        self._asks, self._asked = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        self._asks: socket.socket | None = None
 
     def ask(self, request: Mapping[str, Any], files: Sequence[int]) -> None:
         """Have a command started. files : its standard ones, and that in which the keeper tells of it."""
-        if self._process is None:
-            self._begin()
+        if self._asks is None:
+            self._asks = self._begun()
         socket.send_fds(self._asks, [json.dumps(request).encode()], files)
 
-    def _begin(self) -> None:
-        with self._asked:  # it has a copy: where it dies, asking fails
-            script = f"from tests.support.nursery import tend; tend({self._asked.fileno()})"
-            self._process = subprocess.Popen(
-                [sys.executable, "-c", script],
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                pass_fds=[self._asked.fileno()],
-                env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
-            )
+    def _begun(self) -> socket.socket:
+        if place := os.environ.get(PLACE):
+            asks = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+            asks.connect(place)
+            return asks
+        asks, asked = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        with asked:  # it has a copy: where it dies, asking fails
+            self._process = _process("tend", asked, subprocess.DEVNULL)
+        return asks
 
     def close(self) -> None:
-        """End it. Commands that still run go on."""
-        self._asks.close()
-        self._asked.close()
+        """End it, where it is of this process alone. Commands that still run go on."""
+        if self._asks is not None:
+            self._asks.close()
         if self._process is not None:
             self._process.wait(60.0)
+
+
+def _process(function: str, asked: socket.socket, stdin: int) -> subprocess.Popen[bytes]:
+    """A new process with one of the functions below, which gets the number of a socket."""
+    script = f"from tests.support.nursery import {function}; {function}({asked.fileno()})"
+    return subprocess.Popen(
+        [sys.executable, "-c", script],
+        stdin=stdin,
+        stdout=subprocess.DEVNULL,
+        pass_fds=[asked.fileno()],
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
+    )
+
+
+@contextmanager
+def for_all() -> Iterator[None]:
+    """Until the block ends, processes that this one starts share a nursery; it begins when one needs it."""
+    with tempfile.TemporaryDirectory() as folder:
+        place = str(Path(folder) / "nursery")
+        with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as entrance:
+            entrance.bind(place)
+            entrance.listen()
+            process = _process("tend_all", entrance, subprocess.PIPE)
+        os.environ[PLACE] = place
+        try:
+            yield
+        finally:
+            del os.environ[PLACE]
+            assert process.stdin is not None
+            process.stdin.close()
+            process.wait(60.0)
 
 
 _here: list[Nursery] = []  # the one of this session
@@ -184,23 +221,57 @@ def _umask() -> int:
 
 def tend(number: int) -> None:
     """Load everything, then start what is asked for until the tests are over. number : the socket's file."""
+    with socket.socket(fileno=number) as asked:
+        _load()
+        _tend([asked], None)
+
+
+def tend_all(number: int) -> None:
+    """The same for all that connect to the socket of this number, until standard input ends."""
+    with socket.socket(fileno=number) as entrance:
+        if _STDIN not in select.select([entrance.fileno(), _STDIN], [], [])[0]:
+            _load()
+            _tend([], entrance)
+
+
+def _load() -> None:
     for name in LOADED:
         import_module(name)
     import_module("cleanside.ingest.api.app").all_routes()
     import_module("cleanside.ingest.console.every_page").all_pages()
     gc.collect()
     gc.freeze()  # what is loaded stays; nothing goes through it again
-    with socket.socket(fileno=number) as asked:
-        while True:
-            request, files, _, _ = socket.recv_fds(asked, MOST_BYTES, 4)
-            if not request:
-                return
-            if os.fork() == 0:
-                break
-            for file in files:
-                os.close(file)
-            _forget_keepers_that_ended()
-    _keep(json.loads(request), *files)
+
+
+def _tend(asked: list[socket.socket], entrance: socket.socket | None) -> None:
+    """asked : sockets with requests. entrance : where further ones come from, while standard input lasts."""
+    entrances = [] if entrance is None else [entrance]
+    while asked or entrances:
+        by_number = {one.fileno(): one for one in (*asked, *entrances)}
+        ready = select.select([*by_number, *([_STDIN] if entrances else [])], [], [])[0]
+        if _STDIN in ready:
+            return
+        for one in map(by_number.__getitem__, ready):
+            if one is entrance:
+                asked.append(one.accept()[0])
+            elif not _start_next(one, [*asked, *entrances]):
+                asked.remove(one)
+                one.close()
+
+
+def _start_next(asked: socket.socket, ours: Sequence[socket.socket]) -> bool:
+    """Start what is asked for. ours : sockets that no command gets. False: nothing is asked for any more."""
+    request, files, _, _ = socket.recv_fds(asked, MOST_BYTES, 4)
+    if not request:
+        return False
+    if os.fork() == 0:
+        for one in ours:
+            one.close()
+        _keep(json.loads(request), *files)
+    for file in files:
+        os.close(file)
+    _forget_keepers_that_ended()
+    return True
 
 
 def _forget_keepers_that_ended() -> None:
