@@ -185,7 +185,9 @@ def test_what_postgresql_says_is_told_by_its_code(state: str, code: str) -> None
     assert store_trouble.code_of(Driver()) == code
 
 
-@pytest.mark.parametrize("code", ["store_full", "store_read_only", "store_unavailable", "overloaded"])
+@pytest.mark.parametrize(
+    "code", ["standby_away", "store_full", "store_read_only", "store_unavailable", "overloaded"]
+)
 def test_a_gateway_passes_the_servers_word_on(api: Api, code: str) -> None:
     """Found in a trial: gateways reported "server is busy"."""
     api.resources.writer.trouble = (TryAgain("as the test says", code=code), float("inf"))
