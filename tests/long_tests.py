@@ -83,6 +83,8 @@ LONG: Mapping[str, str] = {
 }
 #: these run on SQLite in the short run, on both databases in the long one
 ON_BOTH_DATABASES = ("tests/contract/", "tests/integration/")
+#: on both in the short run too: each database is sent statements of its own
+ALWAYS_ON_BOTH = ("tests/contract/test_hot_statements.py",)
 POSTGRES = "postgres"
 _BEGINNINGS = tuple(LONG)
 
@@ -91,5 +93,7 @@ def is_long(test_id: str) -> bool:
     """True for a test that the short run leaves out. test_id : as pytest names it, with its parameters."""
     if test_id.startswith(_BEGINNINGS):
         return True
+    if test_id.startswith(ALWAYS_ON_BOTH):
+        return False
     path, _, parameters = test_id.partition("[")
     return path.startswith(ON_BOTH_DATABASES) and POSTGRES in parameters.rstrip("]").split("-")
