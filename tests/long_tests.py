@@ -37,6 +37,7 @@ LONG: Mapping[str, str] = {
     **{f"{_ASIDE}{name}": "a restored server gets what files have, same file" for name in _OF_ASIDE},
     "tests/fault/test_failover.py": "test_ingest_killed, test_ingest_database: servers and databases die",
     "tests/fault/test_standby_reads.py::test_raw": "test_api_raw: the same routes without a standby",
+    "tests/fault/test_standby_reads.py::test_while": "test_ingest_database: a database that is away",
     "tests/fault/test_standby_away.py": "test_durability (unit), test_serve_durability judge the settings",
     "tests/fault/test_standby_stopped.py": "test_under_way, test_writer: nobody waits for what stands still",
     "tests/fault/test_analysis_shared.py": "test_turns: one connection after the other",
