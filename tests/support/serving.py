@@ -37,7 +37,7 @@ from tests.support.databases import SQLITE_FILE, closed_file, is_as_migrated, mi
 NOW = "2026-03-02T09:00:00Z"
 DEVICE = "grader-07-intake"
 STREAM = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
-START_WITHIN_S = 30.0
+START_WITHIN_S = 60.0
 
 
 @dataclass
@@ -277,17 +277,16 @@ class ServerProcess:
 
     def start(self) -> None:
         """Start it, and wait until it takes requests. After a kill it comes back on the same port."""
-        command = [self._module, "serve", "--port", str(self._port), "--database", self.database_url]
-        self._process = nursery.start(
-            [*command, *self._flags],
-            stderr=self._log,
-            environ={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_INGEST_")}
-            | self.environ,
-        )
+        arguments = ["serve", "--port", str(self._port), "--database", self.database_url, *self._flags]
+        environ = {k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_INGEST_")}
+        self._process = self._begin(arguments, environ | self.environ)
         line = self._line_within(START_WITHIN_S)
         self.printed += line
         self.url = json.loads(line)["listening"]
         self._port = httpx.URL(self.url).port or 0
+
+    def _begin(self, arguments: Sequence[str], environ: dict[str, str]) -> nursery.Process:
+        return nursery.start([self._module, *arguments], stderr=self._log, environ=environ)
 
     @property
     def pid(self) -> int:
