@@ -54,11 +54,8 @@ class UnderWay:
     @property
     def stands_still(self) -> bool:
         """True where it has taken so long that a thread of requests waits for it no more."""
-        return self._commit_stands or self._took_s(self._began_s) >= WORK_STANDS_AFTER_S
-
-    @property
-    def _commit_stands(self) -> bool:
-        return self._took_s(self._committing_s) >= COMMIT_STANDS_AFTER_S
+        commit_s, whole_s = self._took_s(self._committing_s), self._took_s(self._began_s)
+        return commit_s >= COMMIT_STANDS_AFTER_S or whole_s >= WORK_STANDS_AFTER_S
 
     def _took_s(self, since_s: float) -> float:
         """-inf: it is not under way."""
@@ -66,8 +63,8 @@ class UnderWay:
 
     def too_late(self, waited_s: float) -> TryAgain:
         """What a request hears that waited so long [s]: of a commit that stands still, how long that has."""
-        if self._awaits_standby and self._commit_stands:
-            took_s = self._took_s(self._committing_s)
-            return TryAgain("no_standby_answers", code=STANDBY_AWAY, waited_s=round(took_s))
+        commit_s = self._took_s(self._committing_s)  # looked at once: it may end meanwhile
+        if self._awaits_standby and commit_s >= COMMIT_STANDS_AFTER_S:
+            return TryAgain("no_standby_answers", code=STANDBY_AWAY, waited_s=round(commit_s))
         waited_s = max(waited_s, self._took_s(self._began_s))
         return TryAgain("not_stored_in_time", code=STORE_UNAVAILABLE, waited_s=round(waited_s))
