@@ -3,13 +3,15 @@ Replace the server processes of an earlier release one by one under load, its sc
 
     python -m venv EARLIER && EARLIER/bin/pip install cleanside-0.1.0-py3-none-any.whl
     python -m tests.fault.beside_release EARLIER/bin/cleanside-ingest
+    python -m tests.fault.beside_release --commit v0.1.0
 
 Two processes of the earlier release serve over a PostgreSQL that it made. Four clients send all the while,
 each batch again until it is acknowledged. Then this commit's `migrate` runs, and each process in turn is
 stopped and comes back as this commit: in between both releases write the same streams.
 Promised after it, and checked: every acknowledged reading is there, once, with its value; the account
 balances. Exits non-zero with the first thing that does not hold. By hand, before a release: it takes the
-program of an earlier one, from its wheel or from a checkout with an environment of its own.
+program of an earlier one, or makes it of a commit, which then runs with the libraries that are installed
+here.
 """
 
 from __future__ import annotations
@@ -17,8 +19,10 @@ from __future__ import annotations
 import argparse
 import itertools
 import os
+import shutil
 import subprocess
 import sys
+import tarfile
 import tempfile
 import time
 from collections.abc import Sequence
@@ -30,6 +34,7 @@ from tests.support import nursery
 from tests.support.databases import Postgres
 from tests.support.serving import DEVICE, ServerProcess, make_keys
 
+ROOMS = ("gateway", "ingest", "migrations", "simulator")
 A_WHILE = 40 * BATCH_ROWS  # acknowledged readings in each state
 
 
@@ -101,19 +106,37 @@ def _run(program: Path, *arguments: str) -> None:
     assert done.returncode == 0, done.stdout + done.stderr
 
 
+def made_of(commit: str, folder: Path) -> Path:
+    """The program of a commit, laid out as its wheel would be; git has to have the commit."""
+    package = folder / "cleanside"
+    package.mkdir()
+    archive = folder / "commit.tar"
+    subprocess.run(["git", "archive", "--output", str(archive), commit, *ROOMS], check=True)
+    with tarfile.open(archive) as files:
+        files.extractall(package, filter="data")
+    shutil.copy(package / "gateway" / "cleanside.py", package / "__init__.py")
+    program = folder / "cleanside-ingest"
+    program.write_text(f'#!/bin/sh\nPYTHONPATH={folder} exec {sys.executable} -m cleanside.ingest "$@"\n')
+    program.chmod(0o755)
+    return program
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run it."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("earlier", type=Path, help="the program cleanside-ingest of an earlier release")
+    which = parser.add_mutually_exclusive_group(required=True)
+    which.add_argument("earlier", nargs="?", type=Path, help="cleanside-ingest of an earlier release")
+    which.add_argument("--commit", help="or what git calls an earlier commit")
     parser.add_argument("--times", type=int, default=1, help="each over a new database; default: 1")
     given = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory() as folder:
+        earlier = made_of(given.commit, Path(folder)) if given.commit else given.earlier.absolute()
         postgres = Postgres(Path(folder) / "data", fsync=False)
         try:
             for _ in range(given.times):
-                senders, took_s = replace_all(given.earlier.absolute(), postgres.empty())
+                senders, took_s = replace_all(earlier, postgres.empty())
                 longest_s = max(sender.take_longest() for sender in senders)
                 print(
                     f"{PROCESSES} processes replaced: {acknowledged(senders):,} readings acknowledged, all "
