@@ -13,6 +13,7 @@ import os
 import select
 import signal
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -21,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+from anyio import create_task_group, to_thread
 from anyio.from_thread import BlockingPortal, start_blocking_portal
 
 from cleanside.gateway.wire import instant_text, parse_instant
@@ -179,6 +181,29 @@ class Api:
             return [answer.status_code for answer in answers]
 
         return self._portal.call(ask)
+
+    @contextmanager
+    def threads_held(self) -> Iterator[None]:
+        """Meanwhile every thread that requests share is busy."""
+        let_go = threading.Event()
+
+        async def hold() -> None:
+            limiter = to_thread.current_default_thread_limiter()
+            async with create_task_group() as holders:
+                for _ in range(int(limiter.total_tokens)):
+                    holders.start_soon(to_thread.run_sync, let_go.wait)
+                while limiter.available_tokens:
+                    await asyncio.sleep(0.001)
+                held.set()
+
+        held = threading.Event()
+        holding = self._portal.start_task_soon(hold)
+        try:
+            assert held.wait(START_WITHIN_S)
+            yield
+        finally:
+            let_go.set()
+            holding.result(START_WITHIN_S)
 
     def forget_cookies(self) -> None:
         """A test says itself which cookies a request has."""
