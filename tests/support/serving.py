@@ -187,11 +187,14 @@ class Api:
         """Meanwhile every thread that requests share is busy."""
         let_go = threading.Event()
 
+        async def hold_one() -> None:
+            await to_thread.run_sync(lambda: let_go.wait())
+
         async def hold() -> None:
             limiter = to_thread.current_default_thread_limiter()
             async with create_task_group() as holders:
                 for _ in range(int(limiter.total_tokens)):
-                    holders.start_soon(to_thread.run_sync, let_go.wait)
+                    holders.start_soon(hold_one)
                 while limiter.available_tokens:
                     await asyncio.sleep(0.001)
                 held.set()
