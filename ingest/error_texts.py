@@ -120,7 +120,6 @@ SENTENCES: Sentences = {
     "device_not_a_name": '--device "{device}" is not a name of A-Z a-z 0-9 - : . _',
     "docs_not_as_they_should_be": "the documents have the faults above; correct them and build again",
     "docs_tools_missing": "{tools} not installed; run: pip install 'cleanside[docs]'",
-    "disk_too_slow": "the disk did not take it in time; send again later",
     "expires_at_not_usable": "--expires-at: {why}",
     "file_changed": "{file} changed while it was read; use another backup",
     "file_unreadable": "{path} cannot be read ({why}); check the name",
@@ -245,6 +244,13 @@ SENTENCES: Sentences = {
     ),
     "migration_under_way": (
         "another process brings this database to the newest schema; wait for its end, then run this again"
+    ),
+    "no_standby_answers": (
+        "no standby has confirmed a commit for {waited_s} s, and what stands on one machine alone is not "
+        "acknowledged; send again later, and have a person start a standby of synchronous_standby_names"
+    ),
+    "not_stored_in_time": (
+        "the database did not end it within {waited_s} s; send again later: what it stored since is a repeat"
     ),
     "not_ready": "the database takes no readings; the server's log has the reason, in its lines {event}",
     "no_key_revocable": (

@@ -38,7 +38,9 @@ LONG: Mapping[str, str] = {
     **{f"{_ASIDE}{name}": "a restored server gets what files have, same file" for name in _OF_ASIDE},
     "tests/fault/test_failover.py": "test_ingest_killed, test_ingest_database: servers and databases die",
     "tests/fault/test_standby_reads.py::test_raw": "test_api_raw: the same routes without a standby",
+    "tests/fault/test_standby_reads.py::test_while": "test_ingest_database: a database that is away",
     "tests/fault/test_standby_away.py": "test_durability (unit), test_serve_durability judge the settings",
+    "tests/fault/test_standby_stopped.py": "test_under_way, test_writer: nobody waits for what stands still",
     "tests/fault/test_analysis_shared.py": "test_turns: one connection after the other",
     "tests/fault/test_work_taken_over.py": "test_webhooks, test_leases: one process after the other",
     "tests/fault/test_archive_killed.py": "test_archive (property)",
@@ -84,6 +86,8 @@ LONG: Mapping[str, str] = {
 }
 #: these run on SQLite in the short run, on both databases in the long one
 ON_BOTH_DATABASES = ("tests/contract/", "tests/integration/")
+#: on both in the short run too: each database is sent statements of its own
+ALWAYS_ON_BOTH = ("tests/contract/test_hot_statements.py",)
 POSTGRES = "postgres"
 _BEGINNINGS = tuple(LONG)
 
@@ -92,5 +96,7 @@ def is_long(test_id: str) -> bool:
     """True for a test that the short run leaves out. test_id : as pytest names it, with its parameters."""
     if test_id.startswith(_BEGINNINGS):
         return True
+    if test_id.startswith(ALWAYS_ON_BOTH):
+        return False
     path, _, parameters = test_id.partition("[")
     return path.startswith(ON_BOTH_DATABASES) and POSTGRES in parameters.rstrip("]").split("-")

@@ -50,9 +50,10 @@ _BUSY: Mapping[str, str] = {
     "store_full": "the server's disk is full",
     "store_read_only": "the server's disk or database can only be read",
     "store_unavailable": "the server's database does not answer",
+    "standby_away": "the server has no second machine that confirms it",
     "over_quota": "this key sends more than its quota",
 }
-_STORE_CODES = frozenset({"store_full", "store_read_only", "store_unavailable"})
+_STORE_CODES = frozenset({"standby_away", "store_full", "store_read_only", "store_unavailable"})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -190,7 +190,9 @@ class Snapshots:
     ) -> SnapshotInUse | None:
         """Store what was learned; None: another process stored its own first."""
         content, now_us = json.dumps(learned.as_record()), resources.clock()
-        is_saved = resources.writer.call(lambda c: snapshots.put(c, owner_id, number, now_us, content))
+        is_saved = resources.writer.call_patiently(
+            lambda c: snapshots.put(c, owner_id, number, now_us, content)
+        )
         if not is_saved:
             return None
         log.info("ingest.fleet_learned", extra={"owner": owner_id, "lives": len(learned.lives)})

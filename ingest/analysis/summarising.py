@@ -94,7 +94,7 @@ class Analyst:
     def _recheck(self) -> None:
         now_us = self._resources.clock()
         if self._next_recheck_us is None:
-            self._resources.writer.call(lambda connection: after_a_start(connection, now_us))
+            self._resources.writer.call_patiently(lambda connection: after_a_start(connection, now_us))
         if self._next_recheck_us is None or now_us >= self._next_recheck_us:
             self._next_recheck_us = now_us + self._resources.settings.recheck_interval_s * MICRO
             self._resources.look_up_form()
@@ -118,7 +118,7 @@ def make_months_ahead(resources: Resources, now_us: int) -> None:
     with resources.reading() as connection:
         if not partitions.are_missing(connection, now_us):
             return
-    resources.writer.call(lambda connection: partitions.make_ahead(connection, now_us))
+    resources.writer.call_patiently(lambda connection: partitions.make_ahead(connection, now_us))
 
 
 def recheck_due(resources: Resources, now_us: int) -> int:
@@ -132,7 +132,7 @@ def recheck_due(resources: Resources, now_us: int) -> int:
             return 0
         return reconsider(connection, quarantine.due(connection, now_us), now_us)
 
-    return resources.writer.call(recheck)
+    return resources.writer.call_patiently(recheck)
 
 
 class HousingWork(NamedTuple):
@@ -186,7 +186,9 @@ def _pass(resources: Resources, due_of: Callable[[sa.Connection], list[Behind]])
         stream_ids = sorted({behind.stream_id for behind in due})
         if corrections.waits(connection, stream_ids):  # times first, then the summaries
             now_us = resources.clock()
-            resources.writer.call(lambda writing: corrections.apply_due(writing, stream_ids, now_us))
+            resources.writer.call_patiently(
+                lambda writing: corrections.apply_due(writing, stream_ids, now_us)
+            )
             return HOURS_A_PASS  # the corrected hours are due now
         work = _summarise_all(resources, connection, _by_housing(connection, due))
 
@@ -202,10 +204,10 @@ def _save(resources: Resources, due: Sequence[Behind], work: Sequence[HousingWor
     """
     again: frozenset[int] = frozenset()
     for some in _in_jobs(work):
-        again |= resources.writer.call(partial(hours.put_all_summaries, made=some))
+        again |= resources.writer.call_patiently(partial(hours.put_all_summaries, made=some))
     done = [behind for behind in due if behind.hour not in again]
     for piece in dialect.chunks(done, HOURS_A_JOB):
-        resources.writer.call(partial(hours.mark_analysed, done=piece))
+        resources.writer.call_patiently(partial(hours.mark_analysed, done=piece))
 
 
 def _in_jobs(work: Sequence[HousingWork]) -> Iterator[list[HousingWork]]:

@@ -112,6 +112,7 @@ TITLES: Mapping[str, str] = {
     "docs_not_built": "The documents are not built",
     "store_unavailable": "The store is unavailable",
     "store_full": "The server's disk is full",
+    "standby_away": "No second machine confirms it",
     "store_read_only": "The server's store can only be read",
     "server_broken": "The server is broken",
 }
@@ -219,6 +220,9 @@ NEXT_STEPS: Mapping[str, str] = {
     "docs_not_built": "have a person at the server run: cleanside-ingest docs build",
     "store_unavailable": "send again after Retry-After; nothing was acknowledged",
     "store_full": "make room on the server's disk; gateways keep their readings and send again by themselves",
+    "standby_away": (
+        "start a standby of the database again; gateways keep their readings and send again by themselves"
+    ),
     "store_read_only": "make the server's disk or database writable; gateways send again by themselves",
     "server_broken": "send again later; nothing was acknowledged; report the request_id",
 }

@@ -21,6 +21,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.store import dialect
+from cleanside.ingest.store.trouble import STANDBY_AWAY
 
 _WARNED: Final = "cleanside_warned"  # in the info of a connection
 #: values of synchronous_commit that wait until a synchronous standby has flushed
@@ -104,7 +105,7 @@ def forget_warnings(connection: sa.Connection) -> dict[Any, Any]:
 def require_confirmed(info: dict[Any, Any]) -> None:
     """Raise TryAgain where the commit before came with a warning: perhaps no standby has it."""
     if (warning := info.pop(_WARNED, None)) is not None:
-        raise TryAgain("standby_did_not_confirm", code="store_unavailable", warning=warning)
+        raise TryAgain("standby_did_not_confirm", code=STANDBY_AWAY, warning=warning)
 
 
 def write_a_mark(connection: sa.Connection) -> None:

@@ -66,11 +66,13 @@ def put(connection: sa.Connection, given: Sequence[GatewayEntry]) -> None:
     )
 
 
-# Joined in this order: of a list of rows SQLite would not use the key.
+# Joined in this order: of a list of rows SQLite would not use the key. The streams are named a second time
+# for a database that places rows by them (`tests/contract/test_hot_statements.py`).
 _WHOLE_AMONG = """
 WITH wanted (stream_id, kind, digest) AS (VALUES {})
 SELECT r.stream_id, r.kind, r.digest FROM wanted CROSS JOIN reports r
 WHERE r.stream_id = wanted.stream_id AND r.kind = wanted.kind AND r.digest = wanted.digest
+    AND r.stream_id IN ({})
 """
 
 
@@ -79,8 +81,9 @@ def _whole_among(connection: sa.Connection, given: Sequence[GatewayEntry]) -> se
     wanted = sorted({(r.stream_id, r.kind, r.digest) for r in given})
     whole: set[tuple[int, str, str]] = set()
     for piece in dialect.chunks(wanted, LOOKUP):
-        sql = _WHOLE_AMONG.format(", ".join(["(?, ?, ?)"] * len(piece)))
-        values = tuple(value for row in piece for value in row)
+        stream_ids = sorted({stream_id for stream_id, _, _ in piece})
+        sql = _WHOLE_AMONG.format(", ".join(["(?, ?, ?)"] * len(piece)), dialect.marks(stream_ids))
+        values = (*(value for row in piece for value in row), *stream_ids)
         whole |= {(row[0], row[1], row[2]) for row in dialect.run(connection, sql, values)}
     return whole
 
@@ -88,11 +91,8 @@ def _whole_among(connection: sa.Connection, given: Sequence[GatewayEntry]) -> se
 _TALLIES = f"""
 SELECT {", ".join((*Place._fields, *Tally._fields))} FROM report_tallies WHERE stream_id IN ({{}})
 """
-# Of the streams of one device all count, so that a new stream brings no new room.
-_OF_DEVICES = """
-SELECT mine.id, report_tallies.kind, report_tallies.name, report_tallies.whole FROM streams mine
-    JOIN streams every ON every.device_id = mine.device_id
-    JOIN report_tallies ON report_tallies.stream_id = every.id
+_OF_THEIR_DEVICES = """
+SELECT mine.id, every.id FROM streams mine JOIN streams every ON every.device_id = mine.device_id
 WHERE mine.id IN ({})
 """
 _ADD_TALLY = f"""
@@ -117,14 +117,23 @@ def tallies_of(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[Pla
 
 
 def _room(connection: sa.Connection, given: Sequence[GatewayEntry]) -> dict[tuple[int, str], int]:
-    """(stream, kind) -> how many more boots or losses its device may have."""
+    """
+    (stream, kind) -> how many more boots or losses its device may have.
+
+    Of the streams of one device all count, so that a new stream brings no new room.
+    """
     wanted = sorted({r.stream_id for r in given if gateway_reports.is_lasting(r.kind, r.name or "")})
     room = {(stream_id, kind): most for stream_id in wanted for kind, most in MOST.items()}
+    wanted_by_other: dict[int, list[int]] = {}
     for piece in dialect.chunks(wanted):
-        sql = _OF_DEVICES.format(dialect.marks(piece))
-        for stream_id, kind, name, whole in dialect.run(connection, sql, tuple(piece)):
-            if gateway_reports.is_lasting(kind, name):
-                room[stream_id, kind] -= whole
+        for stream_id, other_id in dialect.run(
+            connection, _OF_THEIR_DEVICES.format(dialect.marks(piece)), tuple(piece)
+        ):
+            wanted_by_other.setdefault(other_id, []).append(stream_id)
+    for place, tally in tallies_of(connection, sorted(wanted_by_other)).items():
+        if gateway_reports.is_lasting(place.kind, place.name):
+            for stream_id in wanted_by_other[place.stream_id]:
+                room[stream_id, place.kind] -= tally.whole
     return room
 
 

@@ -13,6 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 
 STORE_FULL, STORE_READ_ONLY, STORE_UNAVAILABLE = "store_full", "store_read_only", "store_unavailable"
+STANDBY_AWAY = "standby_away"  # no error of a driver: the commit waits, or its wait was cancelled
 
 #: SQLSTATE -> code (PostgreSQL documentation, appendix A, error codes)
 _OF_POSTGRES = {"53100": STORE_FULL, "25006": STORE_READ_ONLY}

@@ -48,7 +48,7 @@ class Lease:
 
     def take(self) -> bool:
         """Take it, or keep it from now on for its time. False: another process holds it."""
-        return self._resources.writer.call(self._take)
+        return self._resources.writer.call_patiently(self._take)
 
     def _take(self, connection: sa.Connection) -> bool:
         now_us = leases.now_us(connection, self._resources.clock())
@@ -60,7 +60,7 @@ class Lease:
 
         Raises TryAgain where another process has taken it over: then nothing is written.
         """
-        done = self._resources.writer.call(partial(self._kept, job))
+        done = self._resources.writer.call_patiently(partial(self._kept, job))
         if done is None:
             raise TryAgain("lease_lost", lease=self.name)
         return done[0]
@@ -73,6 +73,6 @@ class Lease:
     def give_back(self) -> None:
         """End it, so that another process can take it at once."""
         try:
-            self._resources.writer.call(lambda c: leases.give_back(c, self.name, self._holder))
+            self._resources.writer.call_patiently(lambda c: leases.give_back(c, self.name, self._holder))
         except TryAgain:  # it runs out by itself
             log.info("ingest.lease_kept", extra={"lease": self.name})

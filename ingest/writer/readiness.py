@@ -40,6 +40,7 @@ class Readiness:
 
     def check(self) -> None:
         """Raise TryAgain, with the code that says why, where no write gets through."""
+        self._writer.require_motion()
         now_s = self._monotonic_s()
         trouble, troubled_s = self._writer.trouble
         if trouble is not None and now_s - troubled_s < TROUBLE_LASTS_S:
@@ -64,6 +65,7 @@ class Readiness:
                 probe.result(PROBE_WITHIN_S)
             except TooLate:
                 probe.cancel()
+                self._writer.require_motion()
                 raise TryAgain("no_write_in_time", within_s=PROBE_WITHIN_S, code=STORE_UNAVAILABLE) from None
         except TryAgain as error:
             self._last = error

@@ -127,13 +127,18 @@ class Resources:
         """True on SQLite, False on PostgreSQL."""
         return self.readers.dialect.name == "sqlite"
 
+    @property
+    def awaits_standby(self) -> bool:
+        """True where what is acknowledged has to be on a standby's disk too."""
+        return self.settings.durability == "standby"
+
     def confirm(self) -> None:
         """
         Return once what was read before is as durable as an acknowledgement promises.
 
         Raises TryAgain where no standby confirms it. On one machine there is nothing to wait for.
         """
-        if self.settings.durability == "standby":
+        if self.awaits_standby:
             self.writer.call(durability.write_a_mark)
 
     def look_up_form(self) -> None:
@@ -182,7 +187,8 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
             late_readers = database.standby_engine(
                 settings.standby_for_reads, settings.database, archive=settings.archive_folder
             )
-        writer = Writer(writing, max_waiting=settings.max_waiting)
+        standby = settings.durability == "standby"
+        writer = Writer(writing, max_waiting=settings.max_waiting, awaits_standby=standby)
         try:
             with writing.begin() as connection:  # first: it makes the write-ahead log that readers need
                 partitions.make_ahead(connection, clock())

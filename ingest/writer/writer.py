@@ -3,7 +3,9 @@ The one writer: a thread that commits the jobs of many requests in one transacti
 
 Promises: callers get a result after its commit, never before. One job that fails never fails the others of
 its commit: the transaction is rolled back and each job runs alone. The queue is bounded; it refuses further
-jobs at once (`TryAgain`), so an overloaded server says so instead of growing.
+jobs at once (`TryAgain`), so an overloaded server says so instead of growing. A request waits so long and no
+longer, and not at all for a commit that stands still (`ingest.writer.under_way`); what was committed without
+an answer is there, and was never acknowledged.
 Leaves to others: what a job does. It runs again after a failure of its group, so it must depend on the
 database alone. A `Refused` means that the job wrote nothing. Who waits where, and who comes back when:
 `ingest.writer.lanes`.
@@ -35,8 +37,10 @@ from cleanside.ingest.errors import Refused, TryAgain
 from cleanside.ingest.store import durability
 from cleanside.ingest.store import trouble as store_trouble
 from cleanside.ingest.store.write_ahead_log import MOST_BYTES, WriteAheadLog
+from cleanside.ingest.writer import under_way
 from cleanside.ingest.writer.handing_in import HandingIn
 from cleanside.ingest.writer.lanes import Lanes, Line, is_quick
+from cleanside.ingest.writer.under_way import UnderWay
 
 T = TypeVar("T")
 log = logging.getLogger("cleanside.ingest")
@@ -46,6 +50,7 @@ MAX_WAITING = 256  # jobs in a lane; chosen
 CONTENDED_TRIES = 5
 RETRY_AFTER_S = 2
 PERSON_NEEDED_S = 30  # time for a person to free space or make the disk writable; chosen
+LOOKS_EVERY_S = 0.5  # a request that waits looks whether it still may; chosen
 
 
 #: Takes several items on one connection, and gives for each its result or the Refused that it met.
@@ -74,9 +79,22 @@ class Writer:
     """Runs jobs on the writing connection, all that wait at once in one commit."""
 
     def __init__(
-        self, engine: sa.Engine, *, max_waiting: int = MAX_WAITING, most_log_bytes: int = MOST_BYTES
+        self,
+        engine: sa.Engine,
+        *,
+        max_waiting: int = MAX_WAITING,
+        most_log_bytes: int = MOST_BYTES,
+        awaits_standby: bool = False,
     ) -> None:
+        """
+        Take a writing engine; `start` begins to use it.
+
+        max_waiting : jobs in a lane.
+        most_log_bytes : a longer log of SQLite is cut.
+        awaits_standby : a commit has to be on a standby's disk too.
+        """
         self._engine = engine
+        self._under_way = UnderWay(awaits_standby=awaits_standby)
         self._lanes: Lanes[_Job] = Lanes(max_jobs=max_waiting)
         self._line = Line()
         self._wakes = threading.Condition()
@@ -148,8 +166,44 @@ class Writer:
         return done
 
     def call(self, run: Callable[[sa.Connection], T]) -> T:
-        """Hand in a job and wait for it."""
+        """
+        Hand in a job of a request and wait for it.
+
+        Raises TryAgain as `submit` and `result` do, and at once where a commit stands still.
+        """
+        self.require_motion()
+        return self.result(self.submit(run))
+
+    def call_patiently(self, run: Callable[[sa.Connection], T]) -> T:
+        """Hand in a job and wait for it, however long: for threads beside the requests."""
         return self.submit(run).result()
+
+    def result(self, done: Future[T]) -> T:
+        """
+        The result of what a request handed in.
+
+        Raises TryAgain where it takes too long: what has not begun is dropped then, and what has begun may
+        yet be committed.
+        """
+        began_s = time.monotonic()
+        while not done.done():
+            waited_s = time.monotonic() - began_s
+            stands_still = self._under_way.stands_still
+            is_late = stands_still or waited_s >= under_way.ANSWER_WITHIN_S
+            if is_late and (done.cancel() or (stands_still and not done.done())):
+                raise self.too_late(waited_s)
+            with suppress(TimeoutError):
+                done.exception(LOOKS_EVERY_S)
+        return done.result()
+
+    def require_motion(self) -> None:
+        """Raise TryAgain where a commit stands still, and what is handed in now would wait for it."""
+        if self._under_way.stands_still:
+            raise self.too_late()
+
+    def too_late(self, waited_s: float = 0.0) -> TryAgain:
+        """What a request hears that waited so long. [s]"""
+        return self._under_way.too_late(waited_s)
 
     def post(self, work: JobGroup, item: Any, *, order_key: str, readings: int = 0) -> asyncio.Future[Any]:
         """
@@ -180,6 +234,8 @@ class Writer:
             self._wakes.notify()
 
     def _refusal(self) -> TryAgain:
+        if self._under_way.stands_still:
+            return self.too_late()
         return TryAgain("requests_wait", waiting=len(self._lanes), retry_after_s=self._line.turn_s())
 
     # ------------------------------------------------------------ the thread
@@ -245,10 +301,18 @@ class Writer:
 
     def _transact(self, jobs: list[_Job]) -> list[Any]:
         outcomes: list[Any] = []
-        with as_our_errors(standing_in_the_way=True, folder=self._folder), self._engine.begin() as connection:
-            for work, alike in groupby(jobs, key=lambda job: job.work):
-                outcomes += work(connection, [job.item for job in alike])
-            commit = durability.forget_warnings(connection)
+        self._under_way.begin()
+        try:
+            with (
+                as_our_errors(standing_in_the_way=True, folder=self._folder),
+                self._engine.begin() as connection,
+            ):
+                for work, alike in groupby(jobs, key=lambda job: job.work):
+                    outcomes += work(connection, [job.item for job in alike])
+                commit = durability.forget_warnings(connection)
+                self._under_way.commit()
+        finally:
+            self._under_way.end()
         durability.require_confirmed(commit)
         return outcomes
 

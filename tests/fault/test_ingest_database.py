@@ -99,7 +99,7 @@ def _answered(response: httpx.Response) -> dict[str, Any] | None:
 def test_a_database_that_stands_still_is_answered_for_in_time(
     postgres: Postgres, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("cleanside.ingest.api.routes.readings.ANSWER_WITHIN_S", 1.0)
+    monkeypatch.setattr("cleanside.ingest.writer.under_way.ANSWER_WITHIN_S", 1.0)
     with Relay(postgres.migrated(), tmp_path) as relay, in_process(relay.url) as api:
         api.register()
         api.send(batch(1, [3.0]))

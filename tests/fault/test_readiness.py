@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 
 import psycopg
@@ -185,7 +186,9 @@ def test_what_postgresql_says_is_told_by_its_code(state: str, code: str) -> None
     assert store_trouble.code_of(Driver()) == code
 
 
-@pytest.mark.parametrize("code", ["store_full", "store_read_only", "store_unavailable", "overloaded"])
+@pytest.mark.parametrize(
+    "code", ["standby_away", "store_full", "store_read_only", "store_unavailable", "overloaded"]
+)
 def test_a_gateway_passes_the_servers_word_on(api: Api, code: str) -> None:
     """Found in a trial: gateways reported "server is busy"."""
     api.resources.writer.trouble = (TryAgain("as the test says", code=code), float("inf"))
@@ -196,3 +199,13 @@ def test_a_gateway_passes_the_servers_word_on(api: Api, code: str) -> None:
     assert f"({code})" in decision.reason
     busy = code == "overloaded"
     assert decision.event == ("gateway.server_busy" if busy else "gateway.server_cannot_store")
+
+
+def test_where_no_thread_is_free_it_still_says_that_it_lives_and_is_ready(api: Api) -> None:
+    """A monitor that hears nothing would restart a server that only waits."""
+    with ThreadPoolExecutor(1) as asker, api.threads_held():
+        waits = asker.submit(api.get, "/v1/fleet")
+        assert api.get("/healthz", key=None).json() == {"status": "alive"}
+        assert said_by(api) == (200, "ready")
+        assert not waits.done()
+    assert waits.result().status_code == 200

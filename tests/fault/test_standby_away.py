@@ -82,7 +82,7 @@ def test_what_stands_on_one_machine_alone_is_never_acknowledged(
         posted = api.request("POST", "/v1/readings", key="device", json=body)
         cancelled.result()
         assert posted.status_code == 503
-        assert posted.json()["code"] == "store_unavailable"
+        assert posted.json()["code"] == "standby_away"
 
         # PostgreSQL shows the rows now; a question for the mark must not acknowledge them either.
         cancelled = person.submit(standby.cancel_a_wait)

@@ -51,6 +51,32 @@ def test_raw_readings_are_those_of_the_standby_and_the_mark_is_that_of_the_prima
         assert stored(api) == 15
 
 
+@pytest.mark.postgres
+def test_while_it_is_away_raw_readings_are_503_and_all_else_goes_on(replicated: Replicated) -> None:
+    standby = replicated.nodes[1]
+    migrate(replicated.url)
+    chosen = load(
+        flags={"database": replicated.url, "standby_for_reads": replicated.url_of(standby)}, environ={}
+    )
+    path = f"/v1/devices/{DEVICE}/readings"
+    with in_process(replicated.url, settings=chosen) as api:
+        api.register()
+        api.send(batch(1, [3.0] * 10))
+        replicated.wait_until_it_has_all(standby)
+        assert stored(api) == 10
+        standby.stop()
+        for question in ("", "?resolution=3600s"):
+            away = api.get(path + question)
+            assert (away.status_code, away.json()["code"]) == (503, "store_unavailable")
+        assert api.send(batch(11, [3.0] * 5))["acknowledged_through"] == 15
+        for going_on in (f"/v1/streams/{STREAM}", "/v1/fleet", "/v1/account", "/readyz"):
+            key = "device" if going_on.endswith(STREAM) else "admin"
+            assert api.get(going_on, key=key).status_code == 200, going_on
+        standby.start()
+        replicated.wait_until_it_has_all(standby)
+        assert stored(api) == 15
+
+
 def test_a_sqlite_file_has_no_standby_for_reads(tmp_path: Path) -> None:
     url = migrated_sqlite(tmp_path)
     chosen = load(flags={"database": url, "standby_for_reads": "postgresql://h/x"}, environ={})

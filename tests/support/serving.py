@@ -13,6 +13,7 @@ import os
 import select
 import signal
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -21,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+from anyio import create_task_group, to_thread
 from anyio.from_thread import BlockingPortal, start_blocking_portal
 
 from cleanside.gateway.wire import instant_text, parse_instant
@@ -37,7 +39,7 @@ from tests.support.databases import SQLITE_FILE, closed_file, is_as_migrated, mi
 NOW = "2026-03-02T09:00:00Z"
 DEVICE = "grader-07-intake"
 STREAM = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
-START_WITHIN_S = 30.0
+START_WITHIN_S = 60.0
 
 
 @dataclass
@@ -180,6 +182,32 @@ class Api:
 
         return self._portal.call(ask)
 
+    @contextmanager
+    def threads_held(self) -> Iterator[None]:
+        """Meanwhile every thread that requests share is busy."""
+        let_go = threading.Event()
+
+        async def hold_one() -> None:
+            await to_thread.run_sync(lambda: let_go.wait())
+
+        async def hold() -> None:
+            limiter = to_thread.current_default_thread_limiter()
+            async with create_task_group() as holders:
+                for _ in range(int(limiter.total_tokens)):
+                    holders.start_soon(hold_one)
+                while limiter.available_tokens:
+                    await asyncio.sleep(0.001)
+                held.set()
+
+        held = threading.Event()
+        holding = self._portal.start_task_soon(hold)
+        try:
+            assert held.wait(START_WITHIN_S)
+            yield
+        finally:
+            let_go.set()
+            holding.result(START_WITHIN_S)
+
     def forget_cookies(self) -> None:
         """A test says itself which cookies a request has."""
         self._client.cookies.clear()
@@ -277,17 +305,16 @@ class ServerProcess:
 
     def start(self) -> None:
         """Start it, and wait until it takes requests. After a kill it comes back on the same port."""
-        command = [self._module, "serve", "--port", str(self._port), "--database", self.database_url]
-        self._process = nursery.start(
-            [*command, *self._flags],
-            stderr=self._log,
-            environ={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_INGEST_")}
-            | self.environ,
-        )
+        arguments = ["serve", "--port", str(self._port), "--database", self.database_url, *self._flags]
+        environ = {k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_INGEST_")}
+        self._process = self._begin(arguments, environ | self.environ)
         line = self._line_within(START_WITHIN_S)
         self.printed += line
         self.url = json.loads(line)["listening"]
         self._port = httpx.URL(self.url).port or 0
+
+    def _begin(self, arguments: Sequence[str], environ: dict[str, str]) -> nursery.Process:
+        return nursery.start([self._module, *arguments], stderr=self._log, environ=environ)
 
     @property
     def pid(self) -> int:

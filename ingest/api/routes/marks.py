@@ -98,6 +98,7 @@ async def post_marks(
 
 def _answer_all(resources: Resources, questions: Sequence[StreamsHeld]) -> Sequence[KnownStreams | Exception]:
     """The known streams of each question, once what it says is kept."""
+    resources.writer.require_motion()
     with resources.reading() as connection:
         answers = reported.found(connection, questions)
         lost = reported.lost_marks_of(connection, [s.id for known in answers for s in known.values()])
@@ -107,15 +108,17 @@ def _answer_all(resources: Resources, questions: Sequence[StreamsHeld]) -> Seque
         else None
         for held, known in zip(questions, answers, strict=True)
     ]
-    outcomes = [_once_kept(known, job) for known, job in zip(answers, kept, strict=True)]
+    outcomes = [_once_kept(resources, known, job) for known, job in zip(answers, kept, strict=True)]
     resources.confirm()
     return outcomes
 
 
-def _once_kept(known: KnownStreams, job: Future[None] | None) -> KnownStreams | Exception:
+def _once_kept(
+    resources: Resources, known: KnownStreams, job: Future[None] | None
+) -> KnownStreams | Exception:
     try:
         if job is not None:
-            job.result()
+            resources.writer.result(job)
     except Exception as error:  # the others must not answer for it
         return error
     return known

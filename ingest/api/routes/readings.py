@@ -20,11 +20,12 @@ from cleanside.ingest.api.routes.opened_bodies import Body, as_arrived, prepared
 from cleanside.ingest.api.routes.services import Services, services_of
 from cleanside.ingest.api.routes.shared import asks, key_of, problems, resources_of, router_of
 from cleanside.ingest.checking.incoming import Arrived, Incoming, units_text
-from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.intake import bodies, quick_decoder, receive, senml
 from cleanside.ingest.intake.head_fields import field
 from cleanside.ingest.owners.access import require_device
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.writer import under_way
+from cleanside.ingest.writer.writer import Writer
 
 T = TypeVar("T")
 
@@ -33,8 +34,6 @@ router = router_of("readings")
 # Larger bodies are decoded beside the event loop, so that others are served meanwhile: these take 2 ms.
 DECODE_HERE_BYTES = 128 * 1024
 SMALL_BYTES = 2_048  # as sent; a reading with the gateway's report takes less; chosen
-ANSWER_WITHIN_S = 25.0  # then 503: the batch may yet be stored, and a resend is a repeat; chosen below usual
-# client and proxy time-outs
 
 #: media type -> decoder; everything after it is the same
 DECODERS: Mapping[str, Callable[[bytes], wire.Batch]] = {
@@ -84,13 +83,17 @@ async def post_readings(request: Request) -> Response:
         receive.receive_all, incoming, order_key=incoming.order_key, readings=len(incoming.batch)
     )
     services_of(request).bodies.follow(done)
-    answer: Answer = await _within(done, ANSWER_WITHIN_S)
+    answer: Answer = await _within(done, under_way.ANSWER_WITHIN_S, resources.writer)
     services_of(request).metrics.took(answer, len(incoming.batch))
     return Response(wire.encode_answer(answer), media_type=wire.ANSWER_MEDIA_TYPE)
 
 
-async def _within(done: asyncio.Future[T], most_s: float) -> T:
-    """The result of a job. Raises TryAgain where it takes longer; one that has not begun is dropped then."""
+async def _within(done: asyncio.Future[T], most_s: float, writer: Writer) -> T:
+    """
+    The result of a job. Raises TryAgain where it takes longer: one that has not begun is dropped then.
+
+    What has begun may yet be stored, and a resend of it is a repeat.
+    """
     # Not asyncio.wait_for, which wakes the request a turn of the loop later.
     is_late = False
 
@@ -103,7 +106,7 @@ async def _within(done: asyncio.Future[T], most_s: float) -> T:
         return await done
     except asyncio.CancelledError:
         if is_late:
-            raise TryAgain("disk_too_slow", code="store_unavailable") from None
+            raise writer.too_late(most_s) from None
         raise
     finally:
         timer.cancel()

@@ -8,13 +8,14 @@ Leaves to others: the resources (`ingest.writer.resources`), background threads 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
 import sqlalchemy as sa
+from anyio import CapacityLimiter
 from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
@@ -48,6 +49,7 @@ from cleanside.ingest.writer.resources import NowUs, Resources, open_resources
 
 #: studies of a housing's past that stay: looks back by several people and spans; chosen
 PAST_EACH = 4
+READINESS_THREADS = 2  # chosen: one may wait for its probe while another answers
 
 ErrorPage = Callable[[Request, Mapping[str, Any], Mapping[str, str]], Response | None]
 
@@ -81,6 +83,10 @@ class Services:
     marks_asked: AskedTogether[StreamsHeld, KnownStreams] = field(default_factory=AskedTogether)
     #: keys that are not in memory
     keys_asked: AskedTogether[str | None, Key] = field(default_factory=AskedTogether)
+    #: questions whether what was read is as durable as an acknowledgement promises
+    confirming: AskedTogether[None, None] = field(default_factory=AskedTogether)
+    #: for questions whether the server is ready, when all other threads wait
+    readiness_threads: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(READINESS_THREADS))
     #: by which people may sign in; None: none is set
     oidc: OidcProvider | None = None
     #: makes the page of a problem document; it answers None for a request that is for no page
@@ -144,17 +150,27 @@ class Services:
         """Count a refusal, where it is one of authorisation."""
         self.refusals.count(error, getattr(request.state, "key", None), host_of(request), self.clock())
 
+    async def confirm(self) -> None:
+        """`Resources.confirm` of all requests that ask at the same time, in few threads. Raises TryAgain."""
+        if self.resources.awaits_standby:
+            await self.confirming.ask(self._confirm_all, None)
+
+    def _confirm_all(self, askers: Sequence[None]) -> Sequence[None]:
+        self.resources.confirm()
+        return askers
+
     def write_down(self) -> None:
         """Write the last uses of keys, and the counts of refusals."""
-        self.refusals.flush(self.resources.writer.call)
+        run = self.resources.writer.call_patiently
+        self.refusals.flush(run)
         if seen := self.session_uses.take():
-            self.resources.writer.call(lambda connection: session_store.seen(connection, seen))
+            run(lambda connection: session_store.seen(connection, seen))
         if uses := self.keyring.take_uses():
 
             def save(connection: sa.Connection) -> None:
                 key_store.used(connection, uses)
 
-            self.resources.writer.call(save)
+            run(save)
 
 
 def new_services(settings: Settings, clock: NowUs) -> Services:

@@ -9,18 +9,20 @@ from uuid import UUID
 import sqlalchemy as sa
 from fastapi import Depends, Request, Response
 from pydantic import Field
+from starlette.concurrency import run_in_threadpool
 
 from cleanside.gateway import wire
 from cleanside.ingest.api.routes.described import StreamAnswer, StreamLine, StreamsAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import R, Reason, Strict, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import NotFound
 from cleanside.ingest.intake import again, appended
 from cleanside.ingest.owners.access import sees_device
 from cleanside.ingest.store import drain, streams
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.marks import count
+from cleanside.ingest.store.marks import Marks, count
 from cleanside.ingest.store.streams import Stream
 from cleanside.ingest.writer.resources import Resources
 
@@ -102,23 +104,31 @@ def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, A
     },
     response_class=Response,
 )
-def get_stream(stream: str, resources: R, key: Annotated[Key, Depends(needs("streams:read"))]) -> Response:
+async def get_stream(
+    stream: str, request: Request, key: Annotated[Key, Depends(needs("streams:read"))]
+) -> Response:
     """The state of a stream; 404 `unknown_stream` for one that is unknown or that the key may not see."""
-    with resources.reading() as connection:
-        stream_row = streams.find(connection, key.owner_id, _canonical(stream))
-        if stream_row is None or not sees_device(key, stream_row.device):
-            raise NotFound("stream", stream[:64])
-        marks = streams.marks_of(connection, stream_row)
-    resources.confirm()
+    services = services_of(request)
+    stream_row, marks = await run_in_threadpool(_found, services.resources, key, stream)
+    await services.confirm()
     state = wire.StreamAtServer(
         stream=stream_row.stream,
         device=stream_row.device,
         acknowledged_through=stream_row.answered_mark,
         highest=marks.highest,
         gaps=marks.gaps,
-        server_time_us=resources.clock(),
+        server_time_us=services.clock(),
     )
     return Response(wire.encode_stream_state(state), media_type=wire.ANSWER_MEDIA_TYPE)
+
+
+def _found(resources: Resources, key: Key, name: str) -> tuple[Stream, Marks]:
+    """A stream that the key may see. Raises NotFound."""
+    with resources.reading() as connection:
+        stream = streams.find(connection, key.owner_id, _canonical(name))
+        if stream is None or not sees_device(key, stream.device):
+            raise NotFound("stream", name[:64])
+        return stream, streams.marks_of(connection, stream)
 
 
 def _again(stream: Stream) -> dict[str, Any] | None:

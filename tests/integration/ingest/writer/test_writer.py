@@ -15,7 +15,7 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import Refused, TryAgain
 from cleanside.ingest.store import database
 from cleanside.ingest.store.models import owners
-from cleanside.ingest.writer import lanes
+from cleanside.ingest.writer import lanes, under_way
 from cleanside.ingest.writer.writer import CONTENDED_TRIES, Writer
 from tests.support.databases import Postgres, opened
 from tests.support.serving import commits_of
@@ -317,3 +317,49 @@ def test_a_database_that_is_away_is_said_to_be_unavailable(tmp_path: Any) -> Non
             running.call(add("no table is there"))
         running.stop()
     assert refused.value.code == "store_unavailable"
+
+
+def test_a_request_whose_job_has_not_begun_in_time_is_told_and_its_job_dropped(
+    writer: Writer, database_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(under_way, "ANSWER_WITHIN_S", 0.05)
+    gate = Gate(writer)
+    with pytest.raises(TryAgain) as refused:
+        writer.call(add("late"))
+    assert (refused.value.case, refused.value.code) == ("not_stored_in_time", "store_unavailable")
+    gate.open()
+    assert writer.call_patiently(add("next")) == "next"
+    assert names(database_url) == {"next"}
+
+
+def test_a_job_that_has_begun_is_waited_for(
+    writer: Writer, database_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it does is not known until it has ended; a large one of a person takes its time."""
+    monkeypatch.setattr(under_way, "ANSWER_WITHIN_S", 0.05)
+
+    def slow(connection: sa.Connection) -> str:
+        time.sleep(0.2)
+        return str(add("slow")(connection))
+
+    assert writer.call(slow) == "slow"
+    assert names(database_url) == {"slow"}
+
+
+def test_nobody_waits_for_a_transaction_that_stands_still_and_its_end_ends_that(
+    writer: Writer, database_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(under_way, "WORK_STANDS_AFTER_S", 0.05)
+    gate = Gate(writer)
+    time.sleep(0.1)
+    began_s = time.monotonic()
+    for refusing in (lambda: writer.call(add("late")), lambda: writer.result(gate.done)):
+        with pytest.raises(TryAgain) as refused:
+            refusing()
+        assert refused.value.case == "not_stored_in_time"
+    assert writer.waiting == 0, "what would wait was not even handed in"
+    assert time.monotonic() - began_s < under_way.ANSWER_WITHIN_S
+    gate.open()
+    gate.done.result(10.0)
+    assert writer.call(add("next")) == "next"
+    assert names(database_url) == {"next"}
