@@ -337,6 +337,8 @@ def dates_said(say: Sayer, document: Mapping[str, Any]) -> Iterator[str]:
     """What to mind of the dates: what they rest on, and where the indicator is days apart; "": nothing."""
     if document["limit_in_doubt"]:
         yield say.plain("fleet.limit_doubted")
+    if document["element_in_doubt"]:
+        yield say.plain("fleet.element_doubted")
     yield rest_on_said(say, document)
     yield indicator_apart(say, document, is_plain=True)
 

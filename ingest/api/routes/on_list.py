@@ -112,6 +112,7 @@ def _candidate(
         visit_share=share,
         working=terms.working(),
         lets_dust_in=study.is_below_clean,
+        asks_to_look=found.asks_to_look,
     )
 
 
