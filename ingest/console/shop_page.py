@@ -156,7 +156,7 @@ def post_new_order_form(request: Request, resources: R, key: ShopEditor, fields:
         needed_on = trimmed_field(fields, "order_needed_on") or None
         given = {"part": trimmed_field(fields, "order_part"), "pieces": pieces, "needed_on": needed_on}
         given |= {"ordered": bool(fields.get("was_ordered")), "entry_id": trimmed_field(fields, "entry_id")}
-        order = reader.body(lambda: NewOrder.model_validate(given))
+        order = reader.body(lambda: NewOrder.model_validate(given), under="order_")
         post_new_part_order(order, resources, key)
 
     return _kept(request, resources, key, fields, keep, leads_to="/shop#orders")
