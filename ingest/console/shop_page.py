@@ -19,17 +19,9 @@ from starlette.datastructures import UploadFile
 
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.api.routes.machines import get_machine, list_machines
+from cleanside.ingest.api.routes.meter_readings import NewMeterReading, get_meter_readings, post_meter_reading
 from cleanside.ingest.api.routes.paging import PAGE, Page, paged
-from cleanside.ingest.api.routes.papers import (
-    HousingEdit,
-    LaidUp,
-    NewMeterReading,
-    NextService,
-    PapersEdit,
-    get_meter_readings,
-    patch_papers,
-    post_meter_reading,
-)
+from cleanside.ingest.api.routes.papers import HousingEdit, LaidUp, NextService, PapersEdit, patch_papers
 from cleanside.ingest.api.routes.part_orders import (
     NewOrder,
     OrderId,
