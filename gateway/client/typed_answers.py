@@ -291,6 +291,7 @@ class HousingState(TypedDict):
     terminal_restriction: Terminal | None
     share_used_percent: float | None
     limit_in_doubt: bool
+    element_in_doubt: bool
     life_hours: float | None
     cleanings: int
     age_known: bool

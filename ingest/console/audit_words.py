@@ -1,7 +1,8 @@
 """
 What an entry of the audit is about, as pairs of a name and a value, in the language of who looks.
 
-Promises: every value of an entry is shown, but for what was left out or empty.
+Promises: every value of an entry is shown, but for what was left out or empty, and the name of an event,
+which the entry is called by.
 Leaves to others: which values there are (`ingest.store.audit`), the names (`words/audit.*.toml`).
 """
 
@@ -16,6 +17,7 @@ from cleanside.ingest.console.wording import Sayer, has_words
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)", re.ASCII)
 #: members that only group others
 _GROUPING = frozenset({"body", "where", "change"})
+_DECIMALS = 9  # of a number that is written with an exponent otherwise, as 0.000042; chosen
 
 
 class AuditValue(NamedTuple):
@@ -37,6 +39,8 @@ def _pairs(say: Sayer, values: Mapping[str, Any]) -> Iterator[AuditValue]:
             continue
         if name in _GROUPING and isinstance(value, Mapping):
             yield from _pairs(say, value)
+        elif name == "event" and isinstance(value, Mapping):
+            yield AuditValue(_name(say, name), _text(say, {n: v for n, v in value.items() if n != name}))
         else:
             yield AuditValue(_name(say, name), _text(say, value))
 
@@ -56,4 +60,9 @@ def _text(say: Sayer, value: Any) -> str:
         return ", ".join(_text(say, one) for one in value)
     if isinstance(value, str) and _INSTANT.fullmatch(value):
         return say.formats.minute(value)
-    return say.formats.written(value) if isinstance(value, float) else str(value)
+    return say.formats.written(_without_exponent(value)) if isinstance(value, float) else str(value)
+
+
+def _without_exponent(value: float) -> str:
+    text = str(value)
+    return f"{value:.{_DECIMALS}f}".rstrip("0").rstrip(".") if "e" in text else text

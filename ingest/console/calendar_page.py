@@ -119,7 +119,7 @@ def _event(reader: CalendarReader, event: Mapping[str, Any], shown: ShownDay) ->
     made.add("transp", "TRANSPARENT")
     made.add("status", "TENTATIVE" if event["what"] in UNSURE else "CONFIRMED")
     service = event["service"] or reader.say.plain("work.service")
-    step = reader.say.plain(f"fleet.next.{event['advice_code']}") if event["state"] == "suspect" else ""
+    step = reader.say.plain(f"fleet.next.{event['advice_code']}") if event["is_checked"] else ""
     words = {"called": called(event), "service": service, "step": step}
     made.add("summary", reader.say.plain(f"calendar.{event['what']}", **words))
     made.add("description", "\n".join(_lines(reader, event)))
@@ -132,7 +132,7 @@ def _lines(reader: CalendarReader, event: Mapping[str, Any]) -> list[str]:
     """The text of an event: what to check, dates, who planned it, the part, that it is advice."""
     say, due, planned = reader.say, event["due_at"], event["planned"]
     lines = [event["machine"]] if event["display_name"] else []
-    if event["state"] == "suspect":
+    if event["is_checked"]:
         lines += _check_lines(say, event)
     elif event["state"] == "over":
         lines.append(say.plain("calendar.reached"))
@@ -152,7 +152,7 @@ def _lines(reader: CalendarReader, event: Mapping[str, Any]) -> list[str]:
 def _check_lines(say: Sayer, event: Mapping[str, Any]) -> list[str]:
     """State, advice, causes and cautions, in the words of the machine's page."""
     causes = "; ".join(say.plain(f"said.cause.{cause}") for cause in event["causes"])
-    state = say.plain("state.suspect")
+    state = say.plain(f"state.{event['state_form']}")
     caution = caution_of(say, event["advice_code"])
     return [
         f"{state}: {causes}" if causes else state,

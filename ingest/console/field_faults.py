@@ -16,7 +16,7 @@ from fastapi.exceptions import RequestValidationError
 from pydantic import ValidationError
 
 from cleanside.gateway.wire import Coded
-from cleanside.ingest.api.routes.names import DAY_PATTERN, RULES
+from cleanside.ingest.api.routes.names import DAY_PATTERN, NEW_NAME_PATTERN, RULES
 from cleanside.ingest.console.wording import Sayer, has_words
 from cleanside.ingest.errors import Complaint, Refused
 
@@ -39,7 +39,7 @@ _FINDINGS = {
     "string_too_long": "too_long",
     "string_too_short": "too_short",
     "too_long": "too_long",
-    "too_short": "too_short",
+    "too_short": "too_few",
     "greater_than_equal": "too_small",
     "less_than_equal": "too_large",
     "greater_than": "not_above",
@@ -163,10 +163,12 @@ def _of_finding(found: Mapping[str, Any]) -> FieldFault:
 
 
 def _of_pattern(pattern: str, given: str, code: str) -> str:
-    """The code of what does not match a pattern: of a day, of a name, else `code`."""
+    """The code of what does not match a pattern: of a day, of a name that is new or known, else `code`."""
     if pattern == DAY_PATTERN:
         return "not_a_calendar_day" if given else "no_day"
-    return "not_a_code" if pattern in RULES else code
+    if pattern not in RULES:
+        return code
+    return "not_a_code" if pattern == NEW_NAME_PATTERN else "not_a_known_code"
 
 
 def _in_percent(values: Mapping[str, Any]) -> dict[str, Any]:

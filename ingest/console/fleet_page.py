@@ -130,7 +130,7 @@ def row_of(
         "advice": advice_said(say, document),
         "caution": caution_of(say, document["advice_code"]),
         "next": next_step(say, document),
-        "questions": list(_questions_said(say, document, name_of)),
+        "questions": [_question_said(say, asked, name_of) for asked in asked_of(document)],
         "span": span_of(document, calendar),
         "apart": indicator_apart(say, document),
         "trend": trend_of(document, say.formats),
@@ -172,19 +172,13 @@ def has_question(document: Mapping[str, Any]) -> bool:
 
 def asked_of(document: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     """What a person is asked in a sentence: entries and a lay-up that the readings contradict."""
-    statements = [question["said"] for question in document["questions"]]
-    if document["worked_laid_up"] is not None:
-        statements.append(document["worked_laid_up"])
-    return statements
+    lay_up = document["worked_laid_up"]
+    return [*document["questions"], *([] if lay_up is None else [{"said": lay_up, "same_work": None}])]
 
 
-def _questions_said(
-    say: Sayer, document: Mapping[str, Any], name_of: Callable[[str], str]
-) -> Iterator[Markup]:
-    for question in document["questions"]:
-        yield entry_said(say, question, name_of)
-    if document["worked_laid_up"] is not None:
-        yield said(say, document["worked_laid_up"])
+def _question_said(say: Sayer, asked: Mapping[str, Any], name_of: Callable[[str], str]) -> Markup:
+    """asked : of `asked_of`; only beside an entry there may be another of the same work."""
+    return said(say, asked["said"]) if asked["same_work"] is None else entry_said(say, asked, name_of)
 
 
 def next_step(say: Sayer, document: Mapping[str, Any]) -> Markup:
@@ -337,6 +331,8 @@ def dates_said(say: Sayer, document: Mapping[str, Any]) -> Iterator[str]:
     """What to mind of the dates: what they rest on, and where the indicator is days apart; "": nothing."""
     if document["limit_in_doubt"]:
         yield say.plain("fleet.limit_doubted")
+    if document["element_in_doubt"]:
+        yield say.plain("fleet.element_doubted")
     yield rest_on_said(say, document)
     yield indicator_apart(say, document, is_plain=True)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
 from fastapi.exceptions import RequestValidationError
@@ -176,9 +176,15 @@ class FormReader:
         """As `int_of_field`."""
         return self.read(lambda: int_of_field(fields, name))
 
-    def body(self, make: Callable[[], M]) -> M:
-        """The body of what was read. Raises WrongFields with all that is wrong."""
+    def body(self, make: Callable[[], M], *, under: str = "") -> M:
+        """
+        The body of what was read. Raises WrongFields with all that is wrong.
+
+        under : what the form writes before the names of the body, where another form has them too.
+        """
+        read = len(self.wrong)
         made = self.read(make)
+        self.wrong[read:] = [replace(fault, field=under + fault.field) for fault in self.wrong[read:]]
         if self.wrong or made is None:
             # the first of each field, and of each value where it holds several
             known = {(fault.control, fault.place): fault for fault in reversed(self.wrong)}

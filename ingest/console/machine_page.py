@@ -27,18 +27,12 @@ from cleanside.ingest.api.routes.element_changes import (
     post_element_change,
     refuse_far_off,
 )
+from cleanside.ingest.api.routes.gauge_readings import get_gauge_readings
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, get_machine
 from cleanside.ingest.api.routes.newest import get_newest
-from cleanside.ingest.api.routes.papers import (
-    LaidUp,
-    NewPlan,
-    PapersEdit,
-    delete_planned_change,
-    get_gauge_readings,
-    patch_papers,
-    post_planned_change,
-)
+from cleanside.ingest.api.routes.papers import LaidUp, PapersEdit, patch_papers
 from cleanside.ingest.api.routes.plan_moves import moves_of
+from cleanside.ingest.api.routes.planned_change import NewPlan, delete_planned_change, post_planned_change
 from cleanside.ingest.api.routes.planned_day_asked import is_taken_unasked
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.services import services_of

@@ -97,6 +97,7 @@ class _Sheet:
         yield from self._forecast()
         yield from self._limit()
         yield Markup('<path class="data" d="{}"/>').format(self._line())
+        yield from self._limit_words()
         yield from self._changes()
         yield from self._now()
         yield from self._outlook_words()
@@ -199,9 +200,13 @@ class _Sheet:
         yield Markup('<path class="limit" d="M{0} {1:.1f}H{2}M{0} {3:.1f}H{2}"/>').format(
             self._left, y - 1.5, self._right, y + 1.5
         )
-        yield Markup('<text class="strong" x="{}" y="{:.1f}">{}</text>').format(
-            self._left + 4, y - 7, self._plot.limit.text
-        )
+
+    def _limit_words(self) -> Iterator[Markup]:
+        """Over the ink of a level that went beyond the limit, so that they are read."""
+        if self._plot.limit is not None:
+            yield Markup('<text class="strong" x="{}" y="{:.1f}">{}</text>').format(
+                self._left + 4, self._y(self._plot.limit.x) - 7, self._plot.limit.text
+            )
 
     def _line(self) -> str:
         """The points in steps of some pixels; a new line after a gap and at a change."""

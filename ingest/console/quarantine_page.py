@@ -82,6 +82,7 @@ SAMPLE = 8  # readings of a group that are shown; chosen: enough to see what the
 NOT_SEEN = "0" * 32  # stands for no selection: a form without its preview applies nothing
 GIVES_UP = ("discard", "same_reading")  # ways after which readings are neither stored nor quarantined
 TRAIL = 30  # amendments that are shown, newest first
+GROUP_PATH = "/quarantine/group"
 GROUPS = ("in_quarantine", "in_conflict")
 
 
@@ -111,10 +112,13 @@ class Meant(NamedTuple):
             return {"entries": [self.alone]}
         return {"where": {"code": self.code, "device": self.device, "without": self.left_out}}
 
+    def asked(self, **other: str) -> dict[str, str]:
+        """The parameters of the page of these readings. other : members that are otherwise, and more."""
+        return {name: text for name, text in (self._asdict() | other).items() if text}
+
     def address(self, **other: str) -> str:
-        """The page of these readings. other : members that are otherwise."""
-        given = {name: text for name, text in (self._asdict() | other).items() if text}
-        return f"/quarantine/group?{urlencode(given)}"
+        """The page of these readings. other : as of `asked`."""
+        return f"{GROUP_PATH}?{urlencode(self.asked(**other))}"
 
     def but(self, entry: int) -> str:
         """The page where one entry more is left out; or, where it was, one less."""
@@ -177,7 +181,7 @@ def get_quarantine_page(
     )
 
 
-@router.get("/quarantine/group")
+@router.get(GROUP_PATH)
 def get_group_page(
     request: Request,
     resources: R,
@@ -236,7 +240,7 @@ def _group_page(
         device=meant.device,
         meant=meant,
         entries=entries,
-        next_page=cursor and page.question and f"{address_with(request, cursor=cursor)}#readings",
+        next_page=cursor and f"{_next_page(request, meant, cursor)}#readings",
         is_of_several=not meant.entry and (len(entries) > 1 or not page.is_first),
         ways=ways_for(meant.code, entries) if may_repair else [],
         units=units_for(entries),
@@ -253,6 +257,11 @@ def _group_page(
     )
 
 
+def _next_page(request: Request, meant: Meant, cursor: str) -> str:
+    """More readings of the group; after a refused repair, whose address is of no page, without its wish."""
+    return address_with(request, cursor=cursor) if request.method == "GET" else meant.address(cursor=cursor)
+
+
 @router.post("/quarantine/repairs")
 def post_repair(request: Request, resources: R, key: Operator, fields: Fields) -> Response:
     """Apply exactly what was previewed; where the group changed since, show the preview again."""
@@ -265,10 +274,10 @@ def post_repair(request: Request, resources: R, key: Operator, fields: Fields) -
         done = carried_out(wish, resources, key, seen)
     except FAULTS as error:
         if isinstance(error, Refused) and error.code == "changed_since_preview":
-            return see_other(f"/quarantine/group?{urlencode(given | {'changed': 'true'})}")
+            return see_other(f"{GROUP_PATH}?{urlencode(given | {'changed': 'true'})}")
         if not has_words(f"quarantine.code.{wish.code}"):
             raise
-        sample = Page.whole(SAMPLE)
+        sample = Page.first(GROUP_PATH, wish.meant.asked(), SAMPLE)
         return _group_page(request, resources, key, wish.meant, sample, wish, None, fault_of(error))
     counts = {"stored": done["stored"], "held": len(done["held"]) + done.get("held_more", 0)}
     if given["way"] in GIVES_UP:

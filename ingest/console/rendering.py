@@ -23,6 +23,7 @@ from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import needed_permission
 from cleanside.ingest.console import drawing
 from cleanside.ingest.console.docs_site import help_for
+from cleanside.ingest.console.doubt_words import in_doubt
 from cleanside.ingest.console.field_faults import SECRET
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.plan_words import is_asked, plan_chance, plan_said
@@ -77,7 +78,7 @@ def templates() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
-    made.globals |= {"static": address_of, **_DRAWINGS}
+    made.globals |= {"static": address_of, "in_doubt": in_doubt, **_DRAWINGS}
     made.globals |= {"plan_said": plan_said, "plan_asks": is_asked, "plan_chance": plan_chance}
     return made
 

@@ -19,17 +19,9 @@ from starlette.datastructures import UploadFile
 
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.api.routes.machines import get_machine, list_machines
+from cleanside.ingest.api.routes.meter_readings import NewMeterReading, get_meter_readings, post_meter_reading
 from cleanside.ingest.api.routes.paging import PAGE, Page, paged
-from cleanside.ingest.api.routes.papers import (
-    HousingEdit,
-    LaidUp,
-    NewMeterReading,
-    NextService,
-    PapersEdit,
-    get_meter_readings,
-    patch_papers,
-    post_meter_reading,
-)
+from cleanside.ingest.api.routes.papers import HousingEdit, LaidUp, NextService, PapersEdit, patch_papers
 from cleanside.ingest.api.routes.part_orders import (
     NewOrder,
     OrderId,
@@ -156,7 +148,7 @@ def post_new_order_form(request: Request, resources: R, key: ShopEditor, fields:
         needed_on = trimmed_field(fields, "order_needed_on") or None
         given = {"part": trimmed_field(fields, "order_part"), "pieces": pieces, "needed_on": needed_on}
         given |= {"ordered": bool(fields.get("was_ordered")), "entry_id": trimmed_field(fields, "entry_id")}
-        order = reader.body(lambda: NewOrder.model_validate(given))
+        order = reader.body(lambda: NewOrder.model_validate(given), under="order_")
         post_new_part_order(order, resources, key)
 
     return _kept(request, resources, key, fields, keep, leads_to="/shop#orders")

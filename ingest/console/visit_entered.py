@@ -13,9 +13,9 @@ from fastapi import Request
 
 from cleanside.ingest.api.routes.element_changes import get_element_changes
 from cleanside.ingest.api.routes.entries import get_entries
+from cleanside.ingest.api.routes.gauge_readings import get_gauge_readings
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
 from cleanside.ingest.api.routes.paging import Page
-from cleanside.ingest.api.routes.papers import get_gauge_readings
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import us
 from cleanside.ingest.api.routes.taking_back import OF_VISITS

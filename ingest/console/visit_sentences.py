@@ -48,7 +48,7 @@ class VisitSentences:
 
     def to_mind(self, of: Mapping[str, Any]) -> str:
         """What is to be looked at first on a day, or why its date is unsure. of : of `days_to_mind`."""
-        first = self._work.first(of) if of["causes"] else [self.unsure(of)]
+        first = self._work.first(of) if of["is_looked_at_first"] else [self.unsure(of)]
         return type(first[0])(" ").join(first)
 
     def unsure(self, of: Mapping[str, Any]) -> str:
@@ -74,7 +74,7 @@ class VisitSentences:
             elif reason == "late" and visit["waits_for"] == "part":
                 there_on = self._on(visit["part_there_on"])
                 yield self._say("visit_plan.reason.late_part", part=visit["part"], day=there_on)
-            elif reason == "look_first" and visit["causes"]:
+            elif reason == "look_first":
                 yield from self._work.first(visit)
             elif reason == "at_once" and visit["state"] == "over":
                 yield self._say("visit_plan.reason.at_once_over")

@@ -29,10 +29,10 @@ from cleanside.ingest.api.routes.element_changes import (
     enter_change,
     get_element_changes,
 )
+from cleanside.ingest.api.routes.gauge_readings import GaugeShowing
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.on_list import on_list
-from cleanside.ingest.api.routes.papers import (
-    GaugeShowing,
+from cleanside.ingest.api.routes.planned_change import (
     NewPlan,
     delete_planned_change,
     planned_of,

@@ -15,9 +15,15 @@ from cleanside.ingest.console.indicator_words import indicator_said
 
 #: a state that does not wait for a date -> the reason whose sentence it has, whatever was planned
 AT_ONCE = {"over": "over_limit", "due": "change_due", "suspect": "check_first"}
+LOOK_FORM = "look"  # of a state: a person is asked whether the element is in
 
 
 LEAST_COST = 0.5  # less is no difference, once it is rounded [currency]
+
+
+def _reason_now(of: Mapping[str, Any]) -> str | None:
+    """The reason of what does not wait for a date; None: it does. Old letters have no `state_form`."""
+    return "check_first" if of.get("state_form") == LOOK_FORM else AT_ONCE.get(of["state"])
 
 
 class DayPrices(Protocol):
@@ -55,7 +61,7 @@ class WorkSentences:
 
     def why(self, job: Mapping[str, Any]) -> list[str]:
         """Why a job stands on its day, what to look at first, and what its next service means."""
-        at_once = AT_ONCE.get(job["state"])
+        at_once = _reason_now(job)
         found = [] if at_once in (None, job["reason"]) else [self._at_once(at_once, job)]
         found += self._reason(job)
         if job["reason"] == "over_limit" and (job["planned"] or {}).get("state") == "open":
@@ -95,6 +101,8 @@ class WorkSentences:
         """The sentence of a reason; where dust reaches the engine, as the page Fleet says it."""
         if reason == "check_first" and "below_clean" in of.get("causes", ()):
             return self._say("fleet.next.advice_below_clean")
+        if reason == "check_first" and of.get("state_form") == LOOK_FORM:
+            return self._say("fleet.next.advice_may_be_missing")
         return self._say(f"work.reason.{reason}", **values)
 
     def indicator(self, of: Mapping[str, Any]) -> str:
@@ -122,9 +130,10 @@ class WorkSentences:
         """
         stands = self.later(later)
         where = (stands if stands.endswith(".") else stands + ".", False)  # a German date ends with a stop
-        warning = (self.warning(later), later["state"] in AT_ONCE)
+        at_once = _reason_now(later)
+        warning = (self.warning(later), at_once is not None)
         causes = [(self._say(f"work.cause.{cause}"), False) for cause in later.get("causes", ())]
-        found = [warning, *causes, where] if later["state"] == "suspect" else [where, warning]
+        found = [warning, *causes, where] if at_once == "check_first" else [where, warning]
         found += [(self.indicator(later), True), (self.moved(later), False)]
         return [(text, is_weighty) for text, is_weighty in found if text]
 
@@ -145,8 +154,8 @@ class WorkSentences:
 
     def warning(self, later: Mapping[str, Any]) -> str:
         """What that risks; "": it cannot be said."""
-        if later["state"] in AT_ONCE:
-            return self._at_once(AT_ONCE[later["state"]], later)
+        if (at_once := _reason_now(later)) is not None:
+            return self._at_once(at_once, later)
         if later["chance_at_limit_before"] is None:
             return ""
         return self._say("work.chance", share=later["chance_at_limit_before"])

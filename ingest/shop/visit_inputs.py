@@ -108,7 +108,7 @@ def visit_inputs(
         laid_up = frozenset(n for n, day in enumerate(calendar) if is_laid_up(one.candidate.papers, day))
         if all(n in laid_up for n, is_working in enumerate(works) if is_working) and any(works):
             not_planned[one.name] = "laid_up"
-        elif one.candidate.due_s is None and one.candidate.state not in ("over", "due", "suspect"):
+        elif one.candidate.due_s is None and one.candidate.at_once is None:
             not_planned[one.name] = "no_dates"
         else:
             wear = _wear(one, days, terms["element_price"], entered, currency)
@@ -192,7 +192,7 @@ def _wear(
 ) -> Wear | None:
     """How an element wears; None: somebody looks first."""
     candidate = one.candidate
-    if candidate.state == "suspect":
+    if candidate.at_once == "check_first":
         return None
     prices = None if is_foreign(one.prices, currency) else one.prices
     fuel = _fuel_price_per_h(prices, entered) * FUEL_SHARE_PER_PA

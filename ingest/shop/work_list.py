@@ -90,6 +90,12 @@ class Candidate:
     visit_share: float = ASSUMED_VISIT_SHARE  # of a visit in what element and visit cost, 0 to 1
     working: WorkingDays = EVERY_DAY  # of the shop
     lets_dust_in: bool = False  # it is suspected to stand without a sound element, or a tube to be off
+    asks_to_look: bool = False  # a person is asked whether a sound element is in
+
+    @property
+    def at_once(self) -> Reason | None:
+        """Why it is gone to now, whatever is forecast; None: it is not."""
+        return "check_first" if self.asks_to_look else AT_ONCE.get(self.state)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -218,8 +224,7 @@ def listed_day(candidate: Candidate, days: ListDays) -> tuple[date, Reason] | No
     waits = planned is not None and planned >= days.before and candidate.state == "over"
     if planned is not None and not (waits and not is_laid_up(candidate.papers, at_once)):
         return planned, "planned"
-    if candidate.state in AT_ONCE:
-        reason = AT_ONCE[candidate.state]
+    if (reason := candidate.at_once) is not None:
         return _before_lay_up(candidate, at_once, reason, days), reason
     return min(_by_forecast(candidate, days), default=None)
 
@@ -347,7 +352,7 @@ def last_day_allowed(candidate: Candidate, days: ListDays) -> date | None:
         return days.today
     by_readings = None if candidate.due_s is None else max(days.today, last_day_in_time(candidate, days))
     known = [day for day in (by_readings, calendar_limit(candidate, days)) if day is not None]
-    return None if candidate.state == "suspect" else min(known, default=None)
+    return None if candidate.at_once == "check_first" else min(known, default=None)
 
 
 def chance_needed(candidate: Candidate, day: date, days: ListDays) -> float:
@@ -416,7 +421,7 @@ def _later(candidate: Candidate, days: ListDays) -> Later | None:
 
 def _wanted_by(candidate: Candidate, days: ListDays) -> date | None:
     """When its readings or its age ask for a change, whatever was planned; None: not in sight."""
-    if candidate.state in AT_ONCE:
+    if candidate.at_once is not None:
         return days.today
     early = () if candidate.due_s is None else (days.of(candidate.due_s.p10),)
     limit = calendar_limit(candidate, days)

@@ -109,6 +109,41 @@ def test_a_page_fits_and_axe_finds_nothing(readers: list[Page], path: str) -> No
 
 
 OPENED = "() => document.querySelectorAll('details').forEach((each) => { each.open = true; })"
+UNLIKE_HEIGHTS = """() => {
+  const found = [];
+  for (const fields of document.querySelectorAll(".fields")) {
+    const rows = [];
+    let before = Infinity;
+    for (const field of fields.querySelectorAll(":scope > div")) {
+      const control = field.querySelector(
+        ":scope > :is(input, select, textarea, button):not([type=checkbox])",
+      );
+      if (!control || !field.checkVisibility()) continue;
+      const { left } = field.getBoundingClientRect();
+      if (left <= before) rows.push([]);
+      rows.at(-1).push(control);
+      before = left;
+    }
+    for (const row of rows) {
+      const tops = row.map((control) => control.getBoundingClientRect().top);
+      if (Math.max(...tops) - Math.min(...tops) > 1) found.push(row.map((control) => control.name));
+    }
+  }
+  return found;
+}"""
+
+
+@pytest.mark.parametrize("path", ["/machines/grader-07/papers", "/visit/grader-07", "/shop", "/monitors"])
+def test_fields_of_a_row_stand_at_one_height(server: ServerProcess, browser: Browser, path: str) -> None:
+    """One with a hint below it, or two lines of label, stood higher than those beside it."""
+    shown = {"viewport": {"width": 1280, "height": 800}, "locale": "de-DE"}
+    with page_in(browser, server.url, server.tokens["admin"], **shown) as page:
+        page.goto(path)
+        page.evaluate(OPENED)
+        assert page.locator(".fields > div").count() > 2
+        assert page.evaluate(UNLIKE_HEIGHTS) == []
+
+
 SMALL_TARGETS = """() => {
   const of = (each) => (["checkbox", "radio"].includes(each.type) && each.labels[0]) || each;
   const isAlone = (each) => each.tagName !== "A"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -272,6 +273,8 @@ def test_on_the_page_an_order_is_entered_and_taken_back(stocked: Api) -> None:
         "POST", "/shop/orders", key="planner", data=fields | {"order_pieces": "two"}
     )
     assert (refused_one.status_code, 'value="two"' in refused_one.text) == (422, True)
+    assert re.findall('data-field="(.*?)"', refused_one.text) == ["order_pieces"]
+    assert "None" not in refused_one.text
     sent = stocked.request("POST", "/shop/orders", key="planner", data=fields)
     assert (sent.status_code, sent.headers["location"]) == (303, "/shop#orders")
     path = f"/shop/orders/{orders(stocked)[0]['order']}"

@@ -251,14 +251,31 @@ def test_a_reading_that_left_the_group_since_is_not_settled_with_it(api: Api) ->
     assert list(entries(api)) == [1, 3]
 
 
-def test_every_reading_of_a_large_group_can_be_reached(api: Api) -> None:
-    api.send(batch(4, [3.0] * 16) | {"units": {}})
-    page, numbers = group(api).text, []
+def numbers_from(api: Api, page: str) -> list[int]:
+    """The readings of a page, and of those that follow."""
+    numbers = []
     for _ in range(3):
         numbers += [int(seq) for seq in re.findall(r'scope="row" role="rowheader">(\d+)<', page)]
         on = re.search(r'href="([^"]*cursor=[^"]*)"', page)
         page = "" if on is None else api.get(unescape(on[1]), key="operator").text
-    assert numbers == list(range(1, 20))
+    return numbers
+
+
+def test_every_reading_of_a_large_group_can_be_reached(api: Api) -> None:
+    api.send(batch(4, [3.0] * 16) | {"units": {}})
+    assert numbers_from(api, group(api).text) == list(range(1, 20))
+
+
+def test_after_a_refused_repair_every_reading_can_be_reached(api: Api) -> None:
+    """The page that says why had the first eight, and no link to the next."""
+    api.send(batch(4, [3.0] * 16) | {"units": {}})
+    left_out = entries(api)[2]
+    wish = {"way": "discard", "value": "x", "without": left_out}
+    refused = api.request("POST", "/quarantine/repairs", key="operator", data=GROUP | wish)
+    assert refused.status_code == 422
+    assert numbers_from(api, refused.text) == list(range(1, 20))
+    following = unescape(re.findall(r'href="([^"]*cursor=[^"]*)"', refused.text)[0])
+    assert (f"without={left_out}" in following, "discard" in following) == (True, False)
 
 
 @pytest.mark.parametrize("wrong", [{"entry": "x"}, {"entry": "9" * 30}, {"without": "1;2"}])

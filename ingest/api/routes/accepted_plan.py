@@ -146,10 +146,11 @@ def days_to_mind(judge: Judge, moves: Sequence[PlannedMove]) -> dict[str, dict[s
     found: dict[str, dict[str, Any]] = {}
     for view in judge.views(housings, whole_owner=False):
         study, because = view.assessment.study, unsure_of_visit(view.assessment, ())
-        causes = [s.cause for s in study.suspicions] if view.assessment.state == "suspect" else []
-        if because or causes:
-            about = {"causes": causes, "unsure_because": because}
-            about["share_used_percent"] = study.share_used_percent
+        is_first = view.assessment.is_looked_at_first
+        if because or is_first:
+            causes = [s.cause for s in study.suspicions] if is_first else []
+            about = {"causes": causes, "unsure_because": because, "is_looked_at_first": is_first}
+            about |= {"state_form": view.state_form, "share_used_percent": study.share_used_percent}
             found[f"{view.housing.machine}/{view.housing.name}"] = about
     return found
 

@@ -128,7 +128,7 @@ def events_of(
     every = on_list(connection, judge, key, days)
     wanted = [seen for seen in every.values() if site in (None, seen.view.papers.machine.site)]
     today = days.today.isoformat()
-    checks = [_check(seen, today) for seen in wanted if seen.view.assessment.state == "suspect"]
+    checks = [_check(seen, today) for seen in wanted if seen.view.assessment.is_looked_at_first]
     changes = [event for seen in wanted if (event := _change(seen, judge.now_us, today)) is not None]
     services = {event["event"]: event for seen in wanted for event in _services(seen, days)}
     return [*checks, *changes, *services.values()]
@@ -150,7 +150,7 @@ def _change(seen: OnList, now_us: int, today: str) -> dict[str, Any] | None:
     """The next change of a housing; None: none is seen yet."""
     assessment, planned = seen.view.assessment, planned_document(seen.view)
     about = _about(seen) | {"event": f"change/{seen.view.housing.machine}/{seen.view.housing.name}"}
-    is_doubted = assessment.state == "suspect"
+    is_doubted = assessment.is_looked_at_first
     about |= {
         "due_at": None if is_doubted else dates_of(assessment.due_s),
         "dates_rest_on": rest_on(assessment),
@@ -184,6 +184,8 @@ def _about(seen: OnList) -> dict[str, Any]:
     housing, found = seen.view.housing, seen.view.assessment
     return {
         "state": found.state,
+        "state_form": seen.view.state_form,
+        "is_checked": found.is_looked_at_first,
         "advice_code": advice_of(found, seen.view.papers).code,
         "causes": [suspicion.cause for suspicion in found.study.suspicions],
         "machine": housing.machine,

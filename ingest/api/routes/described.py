@@ -470,6 +470,7 @@ class HousingAnswer(Described):
     terminal_restriction: TerminalShown | None
     share_used_percent: float | None
     limit_in_doubt: bool
+    element_in_doubt: bool
     life_hours: float | None
     cleanings: int = Field(description="how often the running element was cleaned, entered or likely")
     age_known: bool

@@ -24,6 +24,7 @@ class HousingChangeShown(Described):
     state_then: State
     share_used_percent: float | None
     limit_in_doubt: bool
+    element_in_doubt: bool
     share_used_percent_then: float | None = Field(description="as of then; null: not known [%]")
     due_at: Dates | None
     due_at_then: Dates | None = Field(description="as of then, of the element of then; null: not known")

@@ -318,7 +318,8 @@ JobReason = TypeAliasType(
         ],
         Field(
             description=(
-                "over_limit, change_due, check_first: by its state; plan_missed, planned: a person chose the "
+                "over_limit, change_due, check_first: by its state, or it is asked whether the element is "
+                "in; plan_missed, planned: a person chose the "
                 "day; service: with the next service; early_date: one in ten is at the limit by then; "
                 "calendar: the calendar limit"
             )
@@ -391,7 +392,8 @@ VisitReason = TypeAliasType(
         ],
         Field(
             description=(
-                "fixed: chosen by hand; look_first: its figures contradict each other; late: people or parts "
+                "fixed: chosen by hand; look_first: its figures contradict each other, or it is asked "
+                "whether the element is in; late: people or parts "
                 "do not suffice for a day in time; at_once: no day is within the allowed chance any more; "
                 "with_service: its machine has a service then; together: others at its site are visited "
                 "then; last_day: the last day in time; as_planned: a person planned it for then; "

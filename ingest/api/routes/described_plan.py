@@ -114,6 +114,7 @@ class PlannedMachineShown(VisitNameShown):
     state: State
     state_form: StateForm
     limit_in_doubt: bool
+    element_in_doubt: bool
     due_at: Dates | None
     dates_rest_on: DatesRestOn | None
 

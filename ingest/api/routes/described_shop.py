@@ -181,6 +181,7 @@ class JobShown(Described):
     )
     share_used_percent: float | None
     limit_in_doubt: bool
+    element_in_doubt: bool
     due_at: Dates | None
     latch_at: Dates | None
     indicator_days: int | None
@@ -229,6 +230,7 @@ class LaterJobShown(Described):
     state_form: StateForm
     causes: list[str] = Field(description="what to look at first, by code; empty: nothing")
     limit_in_doubt: bool
+    element_in_doubt: bool
     due_at: Dates | None
     latch_at: Dates | None
     indicator_days: int | None

@@ -16,15 +16,12 @@ from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.api.routes.described_fleet import ChangesAnswer
 from cleanside.ingest.api.routes.described_kinds import ElementWork
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.gauge_readings import GaugeShowing, check_gauge, gauge_document, gauge_of
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
-from cleanside.ingest.api.routes.papers import (
-    GaugeShowing,
+from cleanside.ingest.api.routes.meter_readings import (
     NewMeterBegan,
     OldMeterHours,
-    check_gauge,
     check_meter,
-    gauge_document,
-    gauge_of,
     meter_reading_of,
     says_before,
 )

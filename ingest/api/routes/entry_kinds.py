@@ -17,8 +17,9 @@ from pydantic import ValidationError
 from cleanside.ingest.api.routes import (
     acceptance,
     element_changes,
+    gauge_readings,
     machines,
-    papers,
+    meter_readings,
     plate_photo,
     taking_back,
 )
@@ -63,15 +64,15 @@ KINDS: Mapping[str, EntryKind] = {
     "hand_comparison": EntryKind("terminals:write", acceptance.ByHand, acceptance.keep_hand_comparison),
     "meter_reading": EntryKind(
         "changes:write",
-        papers.NewMeterReading,
-        papers.keep_meter,
+        meter_readings.NewMeterReading,
+        meter_readings.keep_meter,
         id_member="entry_id",
         time_member="at",
     ),
     "gauge_reading": EntryKind(
         "changes:write",
-        papers.NewGaugeReading,
-        papers.keep_gauge,
+        gauge_readings.NewGaugeReading,
+        gauge_readings.keep_gauge,
         id_member="entry_id",
         time_member="at",
     ),

@@ -229,6 +229,8 @@ MEANINGS: Mapping[str, str] = {
     "session": "number of the session",
     "sessions": "sessions, newest first",
     "settled_at": "when it was taken or given up, UTC; null: it waits",
+    "element_in_doubt": "true: the element may be missing or torn, and a person is asked to look, so that "
+    "share used, hours left and dates, which are measured by it, are null",
     "limit_in_doubt": "true: the change limit contradicts the readings, or its unit, so that share used, "
     "hours left and dates, which are measured by it, are null",
     "share_used_percent": "used, from clean to limit; can exceed 100; null: not known [%]",

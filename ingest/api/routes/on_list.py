@@ -13,7 +13,7 @@ from datetime import date
 import sqlalchemy as sa
 
 from cleanside.ingest.analysis.assessment import Judge, View
-from cleanside.ingest.api.routes.papers import without_questions
+from cleanside.ingest.api.routes.meter_readings import without_questions
 from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.planning.shop_terms import ShopTerms, WorkingDays
 from cleanside.ingest.restriction import Assessment
@@ -112,6 +112,7 @@ def _candidate(
         visit_share=share,
         working=terms.working(),
         lets_dust_in=study.is_below_clean,
+        asks_to_look=found.asks_to_look,
     )
 
 

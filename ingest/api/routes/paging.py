@@ -14,7 +14,7 @@ import binascii
 import hashlib
 import json
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from typing import Annotated, Any, TypeVar
@@ -48,6 +48,11 @@ class Page:
     def whole(cls, limit: int = sys.maxsize - 1) -> Page:
         """The whole list, or its beginning, for who asks without an address of the list's own."""
         return cls(limit, "", None)
+
+    @classmethod
+    def first(cls, path: str, asked: Mapping[str, str], limit: int) -> Page:
+        """The beginning of the list at an address, for who shows it elsewhere. asked : its parameters."""
+        return cls(limit, _question_of(path, asked.items()), None)
 
     @classmethod
     def just(cls, row_id: int) -> Page:
@@ -95,9 +100,8 @@ def _sound(value: Any) -> bool:
     return value.isprintable() if isinstance(value, str) else abs(value) < _FAR
 
 
-def _question(request: Request) -> str:
-    asked = sorted(pair for pair in request.query_params.multi_items() if pair[0] not in _OF_THE_PAGE)
-    text = json.dumps([request.url.path, asked])
+def _question_of(path: str, asked: Iterable[tuple[str, str]]) -> str:
+    text = json.dumps([path, sorted(pair for pair in asked if pair[0] not in _OF_THE_PAGE)])
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:12]
 
 
@@ -131,7 +135,7 @@ def paged(usual: int = PAGE, most: int = MOST_ROWS) -> Callable[..., Page]:
             Query(max_length=MAX_CURSOR, description="`next` of the page before; left out: the beginning"),
         ] = None,
     ) -> Page:
-        question = _question(request)
+        question = _question_of(request.url.path, request.query_params.multi_items())
         return Page(limit, question, None if cursor is None else _read(cursor, question))
 
     return page_of

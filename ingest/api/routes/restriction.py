@@ -428,6 +428,7 @@ def document_of(seen: View, *, with_evidence: bool = True) -> dict[str, Any]:
         "terminal_restriction": terminal_document(seen.terminal),
         "share_used_percent": assessment.study.share_used_percent,
         "limit_in_doubt": assessment.study.limit_in_doubt,
+        "element_in_doubt": assessment.study.element_in_doubt,
         "life_hours": assessment.study.life_hours,
         "cleanings": assessment.study.cleanings,
         "age_known": assessment.study.age_known,

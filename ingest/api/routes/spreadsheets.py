@@ -16,7 +16,7 @@ from cleanside.gateway.wire import MAX_LISTED
 from cleanside.ingest.api.routes.described_kinds import SheetSeparator
 from cleanside.ingest.api.routes.described_shop import SheetAnswer
 from cleanside.ingest.api.routes.machines import refuse_if_asked
-from cleanside.ingest.api.routes.papers import run_hours_seen
+from cleanside.ingest.api.routes.meter_readings import run_hours_seen
 from cleanside.ingest.api.routes.shared import R, problems, router_of
 from cleanside.ingest.api.routes.shop import ShopReader, ShopWriter
 from cleanside.ingest.errors import Complaint, Refused

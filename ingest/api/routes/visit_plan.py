@@ -254,7 +254,8 @@ class PlanSeen:
     def chance(self, name: HousingName, day: date, planned: float) -> float:
         """Chance of being at the limit before a day, as the work list says it; without dates as planned."""
         candidate = self.every[name].candidate
-        found = None if candidate.state == "suspect" else chance_before(candidate, day, self.days)
+        is_checked = candidate.at_once == "check_first"
+        found = None if is_checked else chance_before(candidate, day, self.days)
         return planned if found is None else found
 
     def listed(self, name: HousingName) -> str | None:
@@ -308,6 +309,7 @@ def _machine_document(name: HousingName, every: OnListByName) -> dict[str, Any]:
         "state": view.assessment.state,
         "state_form": view.state_form,
         "limit_in_doubt": view.assessment.study.limit_in_doubt,
+        "element_in_doubt": view.assessment.study.element_in_doubt,
         "due_at": dates_of(view.assessment.due_s),
         "dates_rest_on": rest_on(view.assessment),
     }
@@ -362,8 +364,8 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
 
 def unsure_of_visit(found: Assessment, reasons: Sequence[VisitReason]) -> list[UnsureReason]:
     """As on the work list: for a day that follows from the forecast, of an element that has used little."""
-    is_forecast = found.state not in AT_ONCE and not CHOSEN_BY_PERSON & set(reasons)
-    return unsure_document(found) if is_forecast else []
+    is_at_once = found.state in AT_ONCE or found.asks_to_look
+    return [] if is_at_once or CHOSEN_BY_PERSON & set(reasons) else unsure_document(found)
 
 
 def _service_document(seen: PlanSeen, name: HousingName, on: date) -> dict[str, Any]:

@@ -186,6 +186,8 @@ def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiti
     assessment = seen.assessment
     if assessment.state == "suspect":
         return "The figures contradict each other. Find the cause first: see the suspicions of this machine."
+    if assessment.asks_to_look:
+        return "The element may be missing or torn. Look that it is in, and enter what you found."
     if assessment.study.terminal_pa is None:
         return "No change limit is entered. Enter it from the engine maker's manual."
     first = (

@@ -91,6 +91,7 @@ class WeighedEntry:
     before_pa: float | None = None
     after_pa: float | None = None
     clean_pa: float | None = None  # what a clean element was expected to read
+    least_pa: float | None = None  # of one that read too little: the lowest level that an element can have
     fall_s: float | None = None  # the nearest fall that was found; None: none
     hours_missing: float = 0.0  # operating hours to be seen before it can be checked
     look_by_s: float | None = None  # by when these hours have likely passed; None: it is checked
@@ -252,6 +253,8 @@ class _Around:
             row = int(self._place[fall])
             verdict, used_s = FITS_AT_FALL, float(self._hour_s[row])
         found = replace(mine, verdict=self._of_new_level(mine) or verdict, used_s=used_s, row=row)
+        if found.verdict == TOO_LOW:
+            return replace(found, least_pa=self._least_pa(mine.clean_pa))
         if found.verdict == verdict and mine.entry.what == "new":
             self._looked_right.append((fall, after_pa))
         return found

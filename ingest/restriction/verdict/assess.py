@@ -22,7 +22,7 @@ from cleanside.ingest.restriction.verdict.evidence import of_age, of_learning, o
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.lay_up import LayUp, worked_laid_up
 from cleanside.ingest.restriction.verdict.statement import Statement, say
-from cleanside.ingest.restriction.verdict.study import Study, study_housing
+from cleanside.ingest.restriction.verdict.study import AT_LIMIT, Study, study_housing
 from cleanside.ingest.restriction.verdict.suspect import without_name
 
 QUIET_S = 2 * HOUR_S  # a longer silence is reported (chosen: a break, or a valley without coverage)
@@ -65,6 +65,11 @@ class Assessment:
     def asks_to_look(self) -> bool:
         """A person is asked whether a sound element is in: nothing else is advised meanwhile."""
         return self.advice.code == LOOK
+
+    @property
+    def is_looked_at_first(self) -> bool:
+        """The figures contradict each other, or a sound element may not be in: no date is planned by."""
+        return self.state == "suspect" or self.asks_to_look
 
 
 def assess_housing(
@@ -241,7 +246,7 @@ def _state(
     Where a suspicion does not affect the level, the state is over or due, with the suspicion beside it.
     """
     level_stands = all(suspicion.cause in LEVEL_STANDS for suspicion in study.suspicions)
-    if level_stands and study.level_state in ("over", "due"):
+    if level_stands and study.level_state in AT_LIMIT:
         return study.level_state
     if study.suspicions:
         return "suspect"
@@ -255,7 +260,7 @@ def _state(
 def _advice(study: Study, state: str) -> Statement:
     if state == "suspect":
         return say(f"advice_{study.suspicions[0].cause}")
-    if study.element_in_question and state not in ("over", "due"):  # there the housing is opened anyway
+    if study.element_in_doubt:
         return say(LOOK)
     if state == "running-in" and study.terminal_pa is None:
         return say("advice_no_limit")

@@ -18,6 +18,7 @@ import numpy as np
 from cleanside.ingest.restriction.elements.denied import DeniedFall, denied_falls, in_doubt
 from cleanside.ingest.restriction.elements.entries import (
     CLEAN_ALREADY,
+    SHIFT_ROWS,
     TOO_LOW,
     Expected,
     WeighedEntry,
@@ -98,10 +99,17 @@ class ElementHistory:
 
     @property
     def _began_too_low(self) -> bool:
-        """The newest element that a person entered reads too little for one. No person has looked since."""
+        """
+        The newest element that a person entered reads too little for one. No person has looked since.
+
+        Until it reads as one can: what stands in the stream has loaded then.
+        """
         work = [one for one in self.entries if one.begins_life or one.entry.what == "inspected"]
         newest = max(work, key=lambda one: one.entry.at_s, default=None)
-        return newest is not None and newest.verdict == TOO_LOW and not newest.entry.confirmed
+        if newest is None or newest.verdict != TOO_LOW or newest.entry.confirmed:
+            return False
+        level_pa = self.level_pa[-SHIFT_ROWS:]
+        return newest.least_pa is None or len(level_pa) == 0 or bool(np.any(level_pa < newest.least_pa))
 
     @property
     def cleanings(self) -> int:

@@ -3,7 +3,7 @@ A gauge that was read in another unit than was entered, or on another machine: a
 
 Promises: pure. At idle every gauge shows little, so what is too low is doubted only where the same number in
 the unit of the limit would be about what the monitor says.
-Leaves to others: what the monitor says for that instant (`ingest.api.routes.papers`).
+Leaves to others: what the monitor says for that instant (`ingest.api.routes.gauge_readings`).
 """
 
 from __future__ import annotations

@@ -49,6 +49,7 @@ from cleanside.ingest.restriction.verdict.unread import no_restriction
 
 RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
 RUNNING_IN_ROWS = 3  # hours with a level before any state but running-in (chosen: one odd hour is no state)
+AT_LIMIT = ("due", "over")  # level states
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,6 +114,16 @@ class Study:
     def limit_in_doubt(self) -> bool:
         """The change limit contradicts the readings, or its unit: nothing is said that is measured by it."""
         return any(suspicion.cause == "terminal" for suspicion in self.suspicions)
+
+    @property
+    def element_in_doubt(self) -> bool:
+        """
+        A person is asked whether a sound element is in: nothing is said that is measured by it.
+
+        At the limit or beyond it there is one: it has loaded. Where it is suspected that there is none, the
+        figures are those of the last trusted level.
+        """
+        return self.element_in_question and self.level_state not in AT_LIMIT
 
     @property
     def is_below_clean(self) -> bool:
@@ -258,11 +269,7 @@ def _judge(
     last_s = None if last is None else float(last["last_s"])
     entries = tuple(_with_look(entry, outlook.duty, last_s) for entry in history.entries)
     suspicions = suspicions_of(measured, history, facts, lost, outlook.duty)
-    if any(found.cause == "terminal" for found in suspicions):
-        # What is measured against a limit in doubt is none: neither share nor date, nor when a plan is near.
-        share = np.empty(0)
-        outlook = _Outlook(outlook.duty, strange=outlook.strange)
-    return Study(
+    study = Study(
         suspicions=suspicions,
         restriction_pa=float(level[-1]) if len(level) else None,
         restriction_s=_trusted_s(history.judged_s(table), lost),
@@ -302,12 +309,20 @@ def _judge(
             weighed=[step for step in history.openings.weighed if _is_of_now(step, spans)],
             warned=bool(history.below),
         )
-        + of_looks(history.looked)
-        + _why_over(loaded, outlook),
+        + of_looks(history.looked),
         planning_horizon_days=facts.planning_horizon_days,
         trend=trend_of(measured.series),
         days_worked=days_worked(table),
     )
+    if study.limit_in_doubt or study.element_in_doubt:
+        return _unmeasured(study)
+    why_over = _why_over(loaded, outlook)
+    return replace(study, evidence=study.evidence + why_over) if why_over else study
+
+
+def _unmeasured(study: Study) -> Study:
+    """Without what is measured by a limit or an element in doubt: share, dates, and when a plan is near."""
+    return replace(study, share_used_percent=None, hours_left=None, latch_hours_left=None, is_plan=False)
 
 
 def _trusted_s(judged_s: float | None, lost: AnswerLost | None) -> float | None:

@@ -30,3 +30,12 @@ def test_a_value_is_written_as_the_viewer_writes_it(value: Any, text: str) -> No
     say = Sayer("de", Formats(Locale.parse("de"), ZoneInfo("Europe/Berlin"), NOW_S))
     [found] = values_of(say, {"values": {"anything": value}})
     assert found.text.replace("\N{NO-BREAK SPACE}", " ") == text
+
+
+def test_a_corrected_boot_is_said_in_words_and_with_whole_numbers() -> None:
+    """It read "Ereignis: (at seq: 421; ...; Ereignis: boot_corrected; ...; Verschiebung, s: 4.2e-05)"."""
+    event = {"event": "boot_corrected", "boot": "boot-0", "first_seq": 1, "at_seq": 421, "shift_s": 4.2e-05}
+    say = Sayer("de", Formats(Locale.parse("de"), ZoneInfo("Europe/Berlin"), NOW_S))
+    [found] = values_of(say, {"values": {"event": event}})
+    assert found.name == "Ereignis"
+    assert found.text == "(Start: boot-0; ab Nummer: 1; vor Nummer: 421; Verschiebung, s: 0,000042)"

@@ -12,6 +12,8 @@ from pydantic import BaseModel, ValidationError
 
 from cleanside.ingest.api.routes.papers import LaidUp
 from cleanside.ingest.api.routes.shop import NewPart, NewSite
+from cleanside.ingest.api.routes.transfer import NewTransfer
+from cleanside.ingest.api.routes.webhooks import NewWebhook
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import number_of_text
@@ -19,6 +21,7 @@ from cleanside.ingest.console.rendering import templates
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
+from cleanside.ingest.owners.passwords import check
 
 NOW_S = 1_772_442_000.0  # 2026-03-02 09:00 UTC
 
@@ -33,11 +36,24 @@ def faults_of(model: type[BaseModel], **given: object) -> list[FieldFault]:
     return list(field_faults(raised.value))
 
 
+@pytest.mark.parametrize("password", ["short", "aaaabbbbaaaabbbb", "grader\x07 haul crusher"])
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_each_rule_of_a_password_is_said_in_the_language_of_the_page(password: str, language: str) -> None:
+    """A German page said "the password has 4 characters"."""
+    with pytest.raises(Refused) as raised:
+        check(password, "mara")
+    [fault] = field_faults(raised.value)
+    assert fault.code
+    assert ("the password" in said(fault, language)) is False
+
+
 @pytest.mark.parametrize(
     ("model", "given", "expected"),
     [
         (NewSite, {"site": "Kies Nord"}, ("site", "not_a_code")),
         (NewSite, {}, ("site", "missing")),
+        (NewTransfer, {"machine": "Grader 7"}, ("machine", "not_a_known_code")),
+        (NewWebhook, {"url": "https://shop.example", "types": []}, ("types", "too_few")),
         (NewPart, {"part": " KG"}, ("part", "space_at_an_end")),
         (NewPart, {"part": "KG\x07"}, ("part", "not_printable")),
         (NewPart, {"part": "K" * 65}, ("part", "too_long")),

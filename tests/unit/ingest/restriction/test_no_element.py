@@ -87,6 +87,9 @@ def test_from_the_first_shift_on_a_person_is_asked_to_look() -> None:
     assert found.asks_to_look
     assert "look that it is in" in text_of(found.advice)
     assert "closed" not in text_of(found.advice)
+    assert found.study.element_in_doubt
+    assert (found.study.share_used_percent, found.due_s, found.latch_s) == (None, None, None)
+    assert found.state == "running-in", "too early to judge"
     assert state_text(found.state, has_limit=True, look=found.asks_to_look) == "is the element in?"
 
 
@@ -126,3 +129,13 @@ def test_an_element_that_a_person_entered_and_that_reads_too_little_is_asked_abo
     assert [entry.verdict for entry in found.study.entries] == ["too_low"]
     assert found.study.element_in_question or found.study.is_below_clean
     assert found.advice.code in ("advice_may_be_missing", "advice_below_clean")
+
+
+def test_an_element_that_began_too_low_is_no_question_once_it_has_loaded() -> None:
+    """At half of its limit it still read "is the element in?", as no look was entered."""
+    entered = Entry(at_s=CHANGED_S)
+    early, loaded = (assessed(days, entered, loads=True) for days in (3, 22))
+    assert [entry.verdict for entry in loaded.study.entries] == ["too_low"]
+    assert (early.study.element_in_doubt, loaded.study.element_in_doubt) == (True, False)
+    assert loaded.study.share_used_percent == pytest.approx(50, abs=5)
+    assert loaded.due_s is not None
