@@ -2,7 +2,8 @@
 Every constant of the model of a housing in one place: value, unit, origin, and what it costs to move it.
 
 The rules themselves hold no bare numbers. `python -m tests.benchmark.bench_ablation` moves each constant of
-the model and switches each hypothesis off, and prints what that costs.
+the model and switches each hypothesis off, and prints what that costs. `bench_flow_ablation` does the same
+with the other tables.
 Leaves to others: what the constants do (`elements.pieces`, `elements.explain`, `measure.reference`).
 """
 
@@ -12,13 +13,18 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
+Pair = tuple[float, float]
 
-def constant(value: Any, *, unit: str, origin: str, moved: tuple[float, float] | None = None) -> Any:
+
+def constant(value: Any, *, unit: str, origin: str, moved: Pair | tuple[Pair, Pair] | None = None) -> Any:
     """
-    A field of `Tuning` with where its value comes from.
+    A constant with where its value comes from.
 
-    moved : at which share of the looks at a simulated fleet anything else is said with a third more, and with
-    a third less [%]; None = not measured there (`tests/benchmark/bench_ablation.py`).
+    moved : what a third more, and a third less of it changes [%]; None = not measured.
+    Of `Tuning`: the share of the looks at a simulated fleet at which anything else is said
+    (`tests/benchmark/bench_ablation.py`). Of the other tables two pairs: by how much the level at full flow
+    moves, and its standard error; of `MetTuning` the same of the level at which an indicator latches, both
+    means over looks at made fleets (`tests/benchmark/bench_flow_ablation.py`).
     """
     return field(default=value, metadata={"unit": unit, "origin": origin, "moved": moved})
 
