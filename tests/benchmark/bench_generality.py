@@ -3,7 +3,7 @@ The forecast on made lives of other shapes, lengths and noise, from few and cens
 
 Each case makes lives to learn from and lives to be judged on, runs the same `backtest` with the same
 defaults as the command, and prints how often the 80 % interval held, the error against the best baseline,
-and the interval score against the best baseline's (below 1 is better; without a life to learn from no
+and the interval score against the best baseline's (below 1 is better; without a life seen to its end no
 baseline has an interval). Shapes: an exponential as on the open bench, a straight line (a flow-controlled
 surface filter), a power, a knee (media filled, then a cake).
 Three ask what is said where little can be known: `first weeks`, of lives seen to 15 % at most; `new kind`, of
