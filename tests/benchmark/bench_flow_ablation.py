@@ -43,7 +43,7 @@ from tests.fleets.truth import HOUR_S, Fleet, Machine
 MOVED = 4 / 3  # a third up, and down by as much
 NOTHING, ANY = 1e-9, 1e9  # a step that rounds nothing, and a spread by which nothing is odd
 AS_IT_IS = "as it is"
-FOLLOWED_FROM_DAY, FOLLOWED_LOOKS, FOLLOWED_MACHINES = 60, 30, 5  # of each fleet, by the hour
+FOLLOWED_FROM_DAY, FOLLOWED_LOOKS, FOLLOWED_MACHINES = 60, 24, 4  # of each fleet, by the hour
 NEWEST = 2  # steps of a history that a new hour always makes again
 NEAR_LIMIT = 0.1  # of the limit; units differ by more
 #: two ends, moved apart and together instead of up and down

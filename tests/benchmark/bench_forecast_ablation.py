@@ -101,7 +101,7 @@ OFF: Mapping[str, Mapping[str, Any]] = {
         "POOLING_LIVES": HUGE,
         "LEAST_SEEN_SHARE": HUGE,
     },
-    "twins": {"TWINS": HUGE, "LEAST_TWINS": HUGE, "MOST_APART": HUGE},
+    "twins": {"TWINS": 1.0 + TINY, "LEAST_TWINS": HUGE, "MOST_APART": HUGE},
     "usual": {
         "PRIOR_LIVES": TINY,
         "KINDS_APART": TINY,
