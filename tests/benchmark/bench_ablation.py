@@ -251,7 +251,11 @@ def _moved(shares: Any, tuning: Any) -> str:
     if isinstance(tuning, Tuning):
         return f" {shares[0]:g}, {shares[1]:g} % |"
     (more, less), (wider, narrower) = shares
-    return f" {more:g}, {less:g} %; {wider:+g}, {narrower:+g} % |"
+    return f" {more:g}, {less:g} %; {_signed(wider)}, {_signed(narrower)} % |"
+
+
+def _signed(percent: float) -> str:
+    return f"{percent:+g}" if percent else "0"
 
 
 def _written(value: Any) -> str:
