@@ -563,7 +563,7 @@ class FlowTuning:
         0.01,
         unit="ln of restriction",
         moved=((0, 0), (0, 0)),
-        origin="chosen: a sensor of 0.05 kPa at full flow",
+        origin="chosen: a sensor of 0.05 kPa at full flow; guards: steps that agree to the last bit",
     )
     law_spread: float = constant(
         0.02,
@@ -584,7 +584,10 @@ class FlowTuning:
         origin="chosen: a month; more change the fit by little",
     )
     top_hours: int = constant(
-        500, unit="newest working hours", moved=((0.02, 0.03), (-0.1, 0)), origin="chosen: an element"
+        500,
+        unit="newest working hours",
+        moved=((0.02, 0.03), (-0.1, 0)),
+        origin="chosen: an element; guards: an engine governed otherwise long ago",
     )
     loaded: float = constant(
         0.5,
@@ -625,7 +628,10 @@ class FlowTuning:
         origin="chosen: kinds differ less than machines of one kind do",
     )
     short_hours: int = constant(
-        50, unit="working hours", moved=((0.37, 0), (0.2, 0)), origin="chosen: a week"
+        50,
+        unit="working hours",
+        moved=((0.37, 0), (0.2, 0)),
+        origin="chosen: a week; guards: a teacher that hardly worked",
     )
     short_bounds: tuple[float, float] = constant(
         (-0.1, 0.4),
@@ -727,7 +733,7 @@ class HeldTuning:
         0.1,
         unit="of what reads as nothing",
         moved=((0, 0), (0, 0)),
-        origin="chosen: far below any level",
+        origin="chosen: far below any level; guards: an hour with a tube off long ago",
     )
     stops_ratio: float = constant(
         0.05,
