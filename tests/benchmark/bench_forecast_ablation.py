@@ -107,7 +107,6 @@ OFF: Mapping[str, Mapping[str, Any]] = {
         "KINDS_APART": TINY,
         "NEW_KIND_CURVE": 1.0,
         "MOST_OF_A_KIND": HUGE,
-        "LEAST_HEARD": TINY,
         "MEAN_CURVE_LIVES": TINY,
         "MEAN_CURVE_PULL_LIVES": 0.0,
         "MEAN_CURVE_SPREAD": 0.0,
