@@ -244,11 +244,18 @@ def table_lines() -> list[str]:
     ]
 
 
-def _moved(shares: tuple[float, float] | None, tuning: Any) -> str:
-    """The last cell of a row; none where the ablation does not move the table."""
-    if not isinstance(tuning, Tuning):
-        return ""
-    return "  |" if shares is None else f" {shares[0]:g}, {shares[1]:g} % |"
+def _moved(shares: Any, tuning: Any) -> str:
+    """The last cell of a row: shares of looks, or, of `bench_flow_ablation`, levels and standard errors."""
+    if shares is None:
+        return "  |"
+    if isinstance(tuning, Tuning):
+        return f" {shares[0]:g}, {shares[1]:g} % |"
+    (more, less), (wider, narrower) = shares
+    return f" {more:g}, {less:g} %; {_signed(wider)}, {_signed(narrower)} % |"
+
+
+def _signed(percent: float) -> str:
+    return f"{percent:+g}" if percent else "0"
 
 
 def _written(value: Any) -> str:

@@ -3,7 +3,7 @@ The analysis on a simulated fleet with known truth: every figure with a 95 % int
 
     cleanside-simulator fleet --seed 2 --out FLEET
     python -m tests.benchmark.bench_fleet_truth FLEET [--machines N] [--dates-every-days N] [--misses]
-        [--json FILE]
+        [--processes N] [--json FILE]
 
 Each machine is looked at every day at 20:00 UTC, with the hours whose readings had all arrived by then and
 the terminal value as it stood entered (a server looks after each batch that it stores). Dates are compared on
@@ -191,11 +191,12 @@ def main(words: Sequence[str] | None = None) -> int:
         "--dates-every-days", type=int, default=1, metavar="N", help="tell dates every N days (default: 1)"
     )
     parser.add_argument("--misses", action="store_true", help="list what was missed and what was wrong")
+    parser.add_argument("--processes", type=int, default=PROCESSES, metavar="N", help="default: 2")
     parser.add_argument("--json", type=Path, metavar="FILE")
     given = parser.parse_args(words)
     began_s = time.monotonic()
     machines = read_fleet(given.fleet)[: given.machines]
-    watched = watch_fleet(given.fleet, machines, given.dates_every_days, processes=PROCESSES)
+    watched = watch_fleet(given.fleet, machines, given.dates_every_days, processes=given.processes)
     scores = [of_machine for of_machine, _ in watched]
     figures = [*figures_of(scores), *figures_by_flow(machines, scores)]
     print("\n".join(table_lines(figures)))

@@ -4,11 +4,11 @@ What each constant of the forecast is worth: switched off one at a time or toget
 Each constant gets a value with which it does nothing; printed is how much larger the error and the score of
 the 80 % interval are without it (mean of their ln over cells, and the most of a cell) and what the interval
 then holds. Lives judged are not learned from. `--cells` says of which benches the cells are: those on which
-it was tuned; the same with few lives; those that were opened for tuning; or shapes, kinds not seen, few weeks
-and censored lives (`bench_generality`).
+it was tuned; the same with few lives, or with 1 to 16; those that were opened for tuning; or shapes, kinds
+not seen, few weeks and censored lives (`bench_generality`).
 
-    python -m tests.benchmark.bench_forecast_ablation [--cells tuning|few|opened|generality] [--repeats 1]
-        [--seed 11] [--rows-skipped 10] [--together] [NAME ...]
+    python -m tests.benchmark.bench_forecast_ablation [--cells tuning|few|learning|opened|generality]
+        [--repeats 1] [--seed 11] [--rows-skipped 10] [--together] [NAME ...]
 
 A name is a constant, or its file and the constant with a point between.
 """
@@ -64,6 +64,7 @@ CELLS: Mapping[str, Sequence[Cell]] = {
         )
     ],
     "few": [partial(_of_bench, bench, n) for bench in tuning.BENCHES.values() for n in (1, 2, 4)],
+    "learning": [partial(_of_bench, bench, n) for bench in tuning.BENCHES.values() for n in (1, 2, 4, 8, 16)],
     "opened": [partial(_of_bench, bench, n) for bench in scored.OPENED.values() for n in (4, 16, 40)],
     "generality": [
         partial(_of_shape, bench, n) for bench in generality.BENCHES.values() for n in (3, 12, 25)
@@ -100,13 +101,12 @@ OFF: Mapping[str, Mapping[str, Any]] = {
         "POOLING_LIVES": HUGE,
         "LEAST_SEEN_SHARE": HUGE,
     },
-    "twins": {"TWINS": HUGE, "LEAST_TWINS": HUGE, "MOST_APART": HUGE},
+    "twins": {"TWINS": 1.0 + TINY, "LEAST_TWINS": HUGE, "MOST_APART": HUGE},
     "usual": {
         "PRIOR_LIVES": TINY,
         "KINDS_APART": TINY,
         "NEW_KIND_CURVE": 1.0,
         "MOST_OF_A_KIND": HUGE,
-        "LEAST_HEARD": TINY,
         "MEAN_CURVE_LIVES": TINY,
         "MEAN_CURVE_PULL_LIVES": 0.0,
         "MEAN_CURVE_SPREAD": 0.0,

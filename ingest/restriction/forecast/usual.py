@@ -49,8 +49,7 @@ MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2) (chosen: one l
 KINDS_APART = 0.7  # of ln(life): kinds of one fleet are about twofold apart (chosen, made lives)
 NEW_KIND_CURVE = 0.5  # of lives of a kind not seen follow the curve of the others (chosen, made sites)
 USUAL_LIVES = 1.0  # the prior before any life counts as that many lives (chosen: one seen weighs as much)
-LEAST_TOLD = 0.05  # of a life: bounds the steps where lives carry no information (chosen)
-LEAST_HEARD = 0.5  # lives; a kind without lives is known as well as from half a life (chosen)
+LEAST_TOLD = 0.05  # of a life: bounds steps and middles where lives carry no information (chosen)
 
 MEAN_CURVE_LIVES = 0.5  # the family counts as that many lives beside the mean curve
 #: the mean curve of all kinds counts as that many lives of one (chosen: two lives name no curve)
@@ -150,7 +149,7 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     heard_all = float(heard.sum())
 
     def usual_of(name: str | None, middle: float, of_lives: float, apart: float = 0.0) -> Usual:
-        unsure = fit.spread / np.sqrt(max(of_lives + before.lives, LEAST_HEARD))
+        unsure = fit.spread / np.sqrt(max(of_lives + before.lives, LEAST_TOLD))
         spread = float(np.sqrt(fit.spread**2 + unsure**2 + apart**2))
         of_kind = _of_kind(mean_curves, name)
         return Usual(float(np.exp(middle)), spread, curves, shape_spread, of_kind, has_tails=True)

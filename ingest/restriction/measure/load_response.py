@@ -108,21 +108,21 @@ class WorkSteps(NamedTuple):
 
 def usual_response(top_rad_s: float) -> FittedResponse:
     """What an engine answers of which nothing is known."""
-    usual, spread = _prior()
+    usual, spread = _prior(FLOW.exponent)
     return FittedResponse(_response(usual, top_rad_s), np.diag(spread**2))
 
 
 def fit_response(
-    steps: WorkSteps, top_rad_s: float, exponent: tuple[float, float] = FLOW.exponent
+    steps: WorkSteps, top_rad_s: float, exponent: tuple[float, float] | None = None
 ) -> FittedResponse:
     """
     The response, and the exponent with it, under which what was measured goes best with a power of the flow.
 
-    top_rad_s : > 0. exponent : what to expect of it, middle and standard deviation.
+    top_rad_s : > 0. exponent : what to expect of it, middle and standard deviation; None: of restriction.
     Least squares with Huber's weights and a normal prior (`FlowTuning`), by Gauss-Newton. The steps of an
     hour share its highest state, so an hour counts once.
     """
-    usual, spread = _prior(exponent)
+    usual, spread = _prior(FLOW.exponent if exponent is None else exponent)
     precision, found = np.diag(spread**-2.0), usual
     for _ in range(STEPS):
         response = _response(found, top_rad_s)
@@ -144,7 +144,7 @@ def _response(values: FloatArray, top_rad_s: float) -> LoadResponse:
     return LoadResponse(unloaded, with_speed, with_load, top_rad_s)
 
 
-def _prior(exponent: tuple[float, float] = FLOW.exponent) -> tuple[FloatArray, FloatArray]:
+def _prior(exponent: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
     """Middle and standard deviation of u, k, m and the exponent, shape (4,) each."""
     usual, spread = np.transpose((FLOW.unloaded, FLOW.with_speed, FLOW.with_load, exponent))
     return usual, spread

@@ -2,7 +2,8 @@
 Every constant of the model of a housing in one place: value, unit, origin, and what it costs to move it.
 
 The rules themselves hold no bare numbers. `python -m tests.benchmark.bench_ablation` moves each constant of
-the model and switches each hypothesis off, and prints what that costs.
+the model and switches each hypothesis off, and prints what that costs. `bench_flow_ablation` does the same
+with the other tables.
 Leaves to others: what the constants do (`elements.pieces`, `elements.explain`, `measure.reference`).
 """
 
@@ -12,13 +13,18 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
+Pair = tuple[float, float]
 
-def constant(value: Any, *, unit: str, origin: str, moved: tuple[float, float] | None = None) -> Any:
+
+def constant(value: Any, *, unit: str, origin: str, moved: Pair | tuple[Pair, Pair] | None = None) -> Any:
     """
-    A field of `Tuning` with where its value comes from.
+    A constant with where its value comes from.
 
-    moved : at which share of the looks at a simulated fleet anything else is said with a third more, and with
-    a third less [%]; None = not measured there (`tests/benchmark/bench_ablation.py`).
+    moved : what a third more, and a third less of it changes [%]; None = not measured.
+    Of `Tuning`: the share of the looks at a simulated fleet at which anything else is said
+    (`tests/benchmark/bench_ablation.py`). Of the other tables two pairs: by how much the level at full flow
+    moves, and its standard error; of `MetTuning` the same of the level at which an indicator latches, both
+    means over looks at made fleets (`tests/benchmark/bench_flow_ablation.py`).
     """
     return field(default=value, metadata={"unit": unit, "origin": origin, "moved": moved})
 
@@ -542,64 +548,112 @@ class FlowTuning:
     unloaded: tuple[float, float] = constant(
         (0.45, 0.08),
         unit="of the charge at full load",
+        moved=((0.35, 0.33), (-0.2, 0)),
         origin="common practice: boosts of 0.9 to 1.6 bar at full load leave 0.38 to 0.53",
     )
     with_speed: tuple[float, float] = constant(
         (1.0, 0.5),
         unit="exponent",
+        moved=((0.15, 0.12), (-0.1, 0.1)),
         origin="the turbine's power goes with the engine's; a waste gate: 0 (chosen)",
     )
     with_load: tuple[float, float] = constant(
-        (1.0, 0.3), unit="exponent", origin="chosen: a balance of powers gives 1.5, a waste gate less than 1"
+        (1.0, 0.3),
+        unit="exponent",
+        moved=((0.16, 0.34), (0.1, -0.4)),
+        origin="chosen: a balance of powers gives 1.5, a waste gate less than 1",
     )
     exponent: tuple[float, float] = constant(
-        (1.4, 0.3), unit="1", origin="Darcy-Forchheimer: 1 to 2; open field series 1.57"
+        (1.4, 0.3),
+        unit="1",
+        moved=((0.32, 0.16), (-0.1, 0)),
+        origin="Darcy-Forchheimer: 1 to 2; open field series 1.57",
     )
     bounds: tuple[tuple[float, float], ...] = constant(
         ((0.25, 0.7), (0.0, 1.5), (0.4, 1.3), (1.0, 2.0)),
         unit="1",
+        moved=((0.13, 0.25), (0.1, 1.4)),
         origin="of the four above: what no engine and no filter passes (chosen)",
     )
     least_noise: float = constant(
-        0.01, unit="ln of restriction", origin="chosen: a sensor of 0.05 kPa at full flow"
+        0.01,
+        unit="ln of restriction",
+        moved=((0, 0), (0, 0)),
+        origin="chosen: a sensor of 0.05 kPa at full flow; guards: steps that agree to the last bit",
     )
     law_spread: float = constant(
-        0.02, unit="ln of level", origin="made fleet (plateau): level over true, where full flow is met"
+        0.02,
+        unit="ln of level",
+        moved=((0, 0), (4.8, -3.3)),
+        origin="made fleet (plateau): level over true, where full flow is met",
     )
     unseen_level: float = constant(
-        0.25, unit="of ln of level", origin="chosen: balances of powers with and without a waste gate"
+        0.25,
+        unit="of ln of level",
+        moved=((0, 0), (6.2, -4.2)),
+        origin="chosen: balances of powers with and without a waste gate",
     )
     fit_hours: int = constant(
-        200, unit="newest working hours", origin="chosen: a month; more change the fit by little"
+        200,
+        unit="newest working hours",
+        moved=((0.19, 0.22), (0.1, -0.1)),
+        origin="chosen: a month; more change the fit by little",
     )
-    top_hours: int = constant(500, unit="newest working hours", origin="chosen: an element")
+    top_hours: int = constant(
+        500,
+        unit="newest working hours",
+        moved=((0.02, 0.03), (-0.1, 0)),
+        origin="chosen: an element; guards: an engine governed otherwise long ago",
+    )
     loaded: float = constant(
         0.5,
         unit="of the load",
+        moved=((0.75, 0.32), (1.1, -0.2)),
         origin="chosen: a governor lets an engine without load turn faster than rated",
     )
     top_share: float = constant(
-        0.98, unit="quantile of speeds under load", origin="chosen: the governor's limit, and not its swings"
+        0.98,
+        unit="quantile of speeds under load",
+        moved=((0.76, 4), (-2.1, 11)),
+        origin="chosen: the governor's limit, and not its swings",
     )
 
     # ------------------------------------------------------------ how far work stays below full flow
     short_flow: tuple[float, float] = constant(
         (0.0, 0.06),
         unit="ln of flow",
+        moved=((0, 0), (2.5, -1.8)),
         origin="ISO 8178-4 C1: work at full load; spread: made fleet (plateau)",
     )
     short_level: tuple[float, float] = constant(
-        (0.0, 0.1), unit="ln of level", origin="simulated machines 0; spread: made fleet (plateau)"
+        (0.0, 0.1),
+        unit="ln of level",
+        moved=((0, 0), (17, -13)),
+        origin="simulated machines 0; spread: made fleet (plateau)",
     )
     short_machines: float = constant(
-        1.0, unit="machines", origin="chosen: fleets differ from each other as much as machines do"
+        1.0,
+        unit="machines",
+        moved=((0.29, 0.26), (-1.3, 1.5)),
+        origin="chosen: fleets differ from each other as much as machines do",
     )
     short_kind_machines: float = constant(
-        6.0, unit="machines", origin="chosen: kinds differ less than machines of one kind do"
+        6.0,
+        unit="machines",
+        moved=((0, 0), (0, 0)),
+        origin="chosen: kinds differ less than machines of one kind do",
     )
-    short_hours: int = constant(50, unit="working hours", origin="chosen: a week")
+    short_hours: int = constant(
+        50,
+        unit="working hours",
+        moved=((0.37, 0), (0.2, 0)),
+        origin="chosen: a week; guards: a teacher that hardly worked",
+    )
     short_bounds: tuple[float, float] = constant(
-        (-0.1, 0.4), unit="ln", origin="chosen: beyond, the entry or the load is wrong"
+        (-0.1, 0.4),
+        unit="ln",
+        moved=((0.01, 0.09), (0, 0)),
+        origin="chosen: beyond, the entry or the load is wrong",
     )
 
 
@@ -607,22 +661,38 @@ class FlowTuning:
 class MetTuning:
     """Constants of what the work of a machine meets, and of when an indicator on the housing latches."""
 
-    shift_h: int = constant(10, unit="operating hours", origin="chosen: a shift, or a long day")
-    hours: int = constant(500, unit="newest operating hours", origin="chosen: an element")
+    shift_h: int = constant(
+        10, unit="operating hours", moved=((0.8, 0.6), (-0.9, 3)), origin="chosen: a shift, or a long day"
+    )
+    hours: int = constant(
+        500, unit="newest operating hours", moved=((0.34, 0.66), (1.9, -0.3)), origin="chosen: an element"
+    )
     high: float = constant(
         0.75,
         unit="quantile of shifts",
+        moved=((14, 2.8), (0, 0)),
         origin="made fleets (plateau, quarry): an indicator keeps the highest",
     )
     between: tuple[float, float] = constant(
-        (0.16, 0.84), unit="quantiles of shifts", origin="one standard deviation either side"
+        (0.16, 0.84),
+        unit="quantiles of shifts",
+        moved=((0, 0), (63, -15)),
+        origin="one standard deviation either side",
     )
     usual: tuple[float, float] = constant(
-        (0.0, 0.12), unit="ln", origin="before a shift was seen: full flow is met, or nearly (chosen)"
+        (0.0, 0.12),
+        unit="ln",
+        moved=((0, 0), (5.5, -3.4)),
+        origin="before a shift was seen: full flow is met, or nearly (chosen)",
     )
-    usual_shifts: float = constant(1.0, unit="shifts", origin="chosen: weight of the usual value")
+    usual_shifts: float = constant(
+        1.0, unit="shifts", moved=((0.12, 0.09), (2, -1.6)), origin="chosen: weight of the usual value"
+    )
     monitor_spread: float = constant(
-        0.035, unit="ln", origin="as of an entered reference flow: monitor and indicator differ"
+        0.035,
+        unit="ln",
+        moved=((0, 0), (13, -8.4)),
+        origin="as of an entered reference flow: monitor and indicator differ",
     )
 
 
@@ -631,38 +701,61 @@ class HeldTuning:
     """Steps to which learned quantities are rounded (`held`), far below their standard errors."""
 
     exponent_step: float = constant(
-        0.005, unit="1", origin="open field series: a tenth and less of what single years differ by"
+        0.005,
+        unit="1",
+        moved=((0.04, 0.03), (0, 0)),
+        origin="open field series: a tenth and less of what single years differ by",
     )
     flow_ratio: float = constant(
         0.0025,
         unit="of the reference flow",
+        moved=((0.02, 0.02), (0, 0)),
         origin="a 24th of `short_flow`; levels move by 0.25 % at most",
     )
     speed_step: float = constant(
         5 * math.pi / 30,
         unit="rad/s",
+        moved=((0.09, 0.07), (-0.1, -0.1)),
         origin="chosen: 5 r/min, so that people read round numbers",
     )
     air_ratio: float = constant(
-        0.0025, unit="of the site's density", origin="chosen: the weather of a week moves the median by 1 %"
+        0.0025,
+        unit="of the site's density",
+        moved=((0.01, 0), (0, 0)),
+        origin="chosen: the weather of a week moves the median by 1 %",
     )
     span_ratio: float = constant(
-        0.0025, unit="of a device's span", origin="chosen: a tenth of what sound sensors differ by"
+        0.0025,
+        unit="of a device's span",
+        moved=((0, 0), (0, 0)),
+        origin="chosen: a tenth of what sound sensors differ by",
     )
     response_step: float = constant(
-        0.01, unit="1", origin="of `unloaded`, `with_speed`, `with_load`: an eighth of the smallest spread"
+        0.01,
+        unit="1",
+        moved=((0.05, 0.04), (0, 0)),
+        origin="of `unloaded`, `with_speed`, `with_load`: an eighth of the smallest spread",
     )
     step_ratio: float = constant(
-        0.05, unit="of the usual step", origin="chosen: its standard error is 8 % after a hundred blocks"
+        0.05,
+        unit="of the usual step",
+        moved=((0, 0), (0, 0)),
+        origin="chosen: its standard error is 8 % after a hundred blocks",
     )
-    pace_ratio: float = constant(0.1, unit="of the usual pace", origin="chosen: a third of `pace_spread`")
+    pace_ratio: float = constant(
+        0.1, unit="of the usual pace", moved=((0, 0), (0, 0)), origin="chosen: a third of `pace_spread`"
+    )
     floor_ratio: float = constant(
         0.1,
         unit="of what reads as nothing",
-        origin="chosen: far below any level",
+        moved=((0, 0), (0, 0)),
+        origin="chosen: far below any level; guards: an hour with a tube off long ago",
     )
     stops_ratio: float = constant(
-        0.05, unit="of the share of stops", origin="chosen: its standard error is 5 % after a month"
+        0.05,
+        unit="of the share of stops",
+        moved=((0, 0), (0, 0)),
+        origin="chosen: its standard error is 5 % after a month",
     )
 
 
