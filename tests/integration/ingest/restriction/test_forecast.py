@@ -368,7 +368,7 @@ def test_a_life_like_none_learned_from_is_found_out_by_its_pace(end_h):
 
 
 def first_strange(learned, life):
-    """Share of the life at which it is first taken for one like none learned from; inf: never."""
+    """Share of the life at which it is first said to be like none learned from; inf: never."""
     share = life.restriction_pa / life.terminal_pa
     path = trace(life.hours, share)
     clean = clean_of(path, share, from_new=True)
