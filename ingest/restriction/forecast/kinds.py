@@ -24,8 +24,7 @@ LEAST_WEIGHT = 1e-6
 
 STRANGE_SHARE = 0.05  # of lives are of no kind learned from (chosen)
 BEFORE_SPREAD, BEFORE_LIVES = 0.5, 0.5  # of ln(age) before any life is known, and as how many it counts
-#: of the way to terminal: a smaller rise may be noise or damp (tuning benches: no more false ones than later)
-SHOWS_FROM, SHOWS_FULLY = 0.03, 0.1
+SHOWS_FROM, SHOWS_FULLY = 0.03, 0.1  # of the way to terminal; less may be noise or damp (tuning benches)
 
 
 @dataclass(frozen=True)
