@@ -8,7 +8,7 @@ from tests.benchmark import bench_forecast_questions as questions
 
 
 def test_noise_ends_lives_early_only_where_the_first_row_at_terminal_ends_them() -> None:
-    """Correlation of the length seen over the true one with the noise: by the smoothed level there is none."""
+    """Correlation of length seen over true with the noise: by the smoothed level there is none."""
     _, _, *rows = questions.noise(2, 50)
     found = {line[:30].strip(): float(line[30:].split()[0]) for line in rows}
     assert found["first row at terminal"] < -0.4
