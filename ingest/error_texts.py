@@ -199,6 +199,14 @@ SENTENCES: Sentences = {
         "{path}.lock cannot be made ({why}); let uid {uid} write there, or give another --database"
     ),
     "log_setting_unknown": '{name} "{given}" is not known; give one of {known}',
+    "leap_at_end": (
+        "row {row}: restriction leaps from {before:g} to {value:g}, and no row after it shows whether it "
+        "stays there; leave it out, or mend it, if it does not"
+    ),
+    "leap_to_terminal": (
+        "row {row}: restriction leaps from {before:g} to {value:g}, and no row after it shows whether it "
+        "stays at terminal; leave it out if it does not, else the life counts as complete"
+    ),
     "lone_row": (
         "row {row}: restriction {value:g} is far from the rows before and after it ({many}); leave it out, "
         "or mend it"
@@ -292,6 +300,10 @@ SENTENCES: Sentences = {
     "rows_doubled": (
         "{path}: row {row} and nearly every second one of {rows} are the same as the next; leave one of each "
         "pair out"
+    ),
+    "rows_at_terminal_and_back": (
+        "rows {row} to {last}: restriction is at terminal, up to {value:g}, and before and after it is far "
+        "below; that ends no life: leave them out, or mend them"
     ),
     "terminal_far_above": (
         "no life comes nearer to terminal than {share:.0%} of it; check --terminal and --unit"

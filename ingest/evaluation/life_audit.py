@@ -17,13 +17,14 @@ from cleanside.gateway import units
 from cleanside.gateway.units import counted
 from cleanside.ingest.errors import CalledWrongly, Complaint
 from cleanside.ingest.evaluation.life_files import LifeFile, RecordedLife, is_running_meter
+from cleanside.ingest.evaluation.stray_rows import NEIGHBOURS, leap_at_end, stray_runs
 from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 BELOW_ZERO_SHARE = -0.1  # of terminal; a sensor's zero is not that far off (chosen)
-NEIGHBOURS = 5  # rows on either side that a lone row is compared with (chosen)
-LONE_SHARE = 0.3  # of terminal; a single row that far from both sides is no loading (chosen)
+LONE_SHARE = 0.3  # of terminal; rows that far from both sides are no loading (chosen)
 ALIKE_SHARE = 0.15  # of terminal; the two sides agree within that (chosen)
+MOST_STRAY = 3  # rows on end below terminal; more are weather or work (chosen)
 SUM_SHARE = 0.01  # of the life; hours + hours_left may differ that much, by rounding (chosen)
 NEAR_FACTOR = 0.1  # relative; a file in another unit ends at the limit within that (chosen)
 CLEAN_FACTOR = 1.7  # clean levels of elements differ by that, once in the same unit (chosen)
@@ -72,7 +73,7 @@ def audit_life(file: str, entry: LifeFile) -> LifeAudit:
     faults = [*_of_hours(file, recorded.hours), *_of_levels(file, recorded)]
     if entry.hours_left is not None and len(recorded.hours) > 1:
         faults += _of_truth(file, recorded.hours, entry.hours_left)
-    return LifeAudit(tuple(faults), (*_rebased(file, recorded.hours), *_lone_doubts(file, recorded)))
+    return LifeAudit(tuple(faults), (*_rebased(file, recorded.hours), *_stray_doubts(file, recorded)))
 
 
 def _of_hours(file: str, hours: FloatArray) -> list[Complaint]:
@@ -90,10 +91,11 @@ def _of_levels(file: str, recorded: RecordedLife) -> list[Complaint]:
     row = int(np.argmax(level < BELOW_ZERO_SHARE * terminal))
     if level[row] < BELOW_ZERO_SHARE * terminal:
         return [Complaint(file, "restriction_far_below_zero", row=row + 1, value=float(level[row]))]
-    at_terminal = [row for row in lone_rows(level, terminal) if level[row] >= terminal]
-    if at_terminal:
-        row = at_terminal[0]
-        return [Complaint(file, "lone_row_at_terminal", row=row + 1, value=float(level[row]))]
+    for run in _stray(recorded):
+        if np.max(level[run.start : run.stop]) >= terminal:
+            row, value = run.start, float(np.max(level[run.start : run.stop]))
+            code = "lone_row_at_terminal" if len(run) == 1 else "rows_at_terminal_and_back"
+            return [Complaint(file, code, row=row + 1, last=run.stop, value=value)]
     return []
 
 
@@ -123,33 +125,23 @@ def _rebased(file: str, hours: FloatArray) -> list[Complaint]:
     return [Complaint(file, "hours_counted_from_first_row", row=1, hours=float(hours[0]), span=span)]
 
 
-def _lone_doubts(file: str, recorded: RecordedLife) -> list[Complaint]:
-    rows = lone_rows(recorded.level, recorded.terminal)
-    if not rows:
-        return []
-    value, many = float(recorded.level[rows[0]]), counted(len(rows), "such row")
-    return [Complaint(file, "lone_row", row=rows[0] + 1, value=value, many=many)]
+def _stray_doubts(file: str, recorded: RecordedLife) -> list[Complaint]:
+    level, doubts = recorded.level, []
+    runs = [run for run in _stray(recorded) if len(run) <= MOST_STRAY]
+    if runs:
+        row, many = runs[0].start, counted(sum(map(len, runs)), "such row")
+        doubts.append(Complaint(file, "lone_row", row=row + 1, value=float(level[row]), many=many))
+    first = leap_at_end(level, far=LONE_SHARE * recorded.terminal, most=MOST_STRAY)
+    if first is not None:
+        code = "leap_to_terminal" if np.max(level[first:]) >= recorded.terminal else "leap_at_end"
+        value, before = float(level[first]), float(level[first - 1])
+        doubts.append(Complaint(file, code, row=first + 1, value=value, before=before))
+    return doubts
 
 
-def lone_rows(level: FloatArray, terminal: float) -> list[int]:
-    """
-    Single rows far from the rows before and after them, which agree with each other.
-
-    None up to the second row and from the last but one on: too little is seen on one side of them.
-    """
-    far = LONE_SHARE * terminal
-    up = (level[1:-1] - level[:-2] > far) & (level[1:-1] - level[2:] > far)
-    down = (level[:-2] - level[1:-1] > far) & (level[2:] - level[1:-1] > far)
-    return [row for row in (np.flatnonzero(up | down) + 1).tolist() if _is_lone(level, row, terminal)]
-
-
-def _is_lone(level: FloatArray, row: int, terminal: float) -> bool:
-    before, after = level[max(0, row - NEIGHBOURS) : row], level[row + 1 : row + 1 + NEIGHBOURS]
-    if min(len(before), len(after)) < 2:
-        return False
-    low, high = sorted((float(np.median(before)), float(np.median(after))))
-    far = LONE_SHARE * terminal
-    return high - low < ALIKE_SHARE * terminal and not low - far <= level[row] <= high + far
+def _stray(recorded: RecordedLife) -> list[range]:
+    far, alike = LONE_SHARE * recorded.terminal, ALIKE_SHARE * recorded.terminal
+    return stray_runs(recorded.level, far=far, alike=alike)
 
 
 # ---------------------------------------------------------------- files against each other

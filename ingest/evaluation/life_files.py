@@ -89,7 +89,7 @@ def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | N
     if is_running_meter(hours):
         hours = hours - hours[0]  # the age counts from the first row
     rows_beyond = 0
-    if left is None and (end := _end(level, terminal)):
+    if left is None and (end := end_of(level, terminal)):
         rows_beyond = len(hours) - end
         hours, level, flow = hours[:end], level[:end], None if flow is None else flow[:end]
     life = Life(
@@ -107,7 +107,7 @@ def is_running_meter(hours: FloatArray) -> bool:
     return len(hours) > 1 and bool(hours[0] > OPEN_ENDED_SPAN * max(hours[-1] - hours[0], 1e-300))
 
 
-def _end(level: FloatArray, terminal: float) -> int:
+def end_of(level: FloatArray, terminal: float) -> int:
     """Rows up to the first at terminal that the rows after it confirm; 0: none is at terminal."""
     reached = np.flatnonzero(level >= terminal)
     if len(reached) == 0:

@@ -11,7 +11,7 @@ import argparse
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -25,6 +25,8 @@ from cleanside.ingest.evaluation.recorded import (
     refuse_doubled_rows,
     write_report,
 )
+from cleanside.ingest.evaluation.stray_rows import stray_runs
+from cleanside.ingest.restriction.elements.changes import Change
 from cleanside.ingest.restriction.elements.openings import find_changes
 from cleanside.ingest.restriction.measure.exponent import FlowFit, fit_flow
 from cleanside.ingest.restriction.measure.reference import LEAST_FLOW_SHARE
@@ -32,6 +34,15 @@ from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, 
 
 LEAST_FALL_BY_WORK = 0.3  # of the level before; light work makes less (chosen)
 REFERENCE_QUANTILE = 0.95  # of the flows seen: stands for rated flow
+LABEL_ROWS = 60  # at work after a change, a week of shifts: then what it looks like is settled (chosen)
+FAR_FACTOR, FAR_FACTOR_BY_WORK = (
+    1.5,
+    3.0,
+)  # over the rows around: wet hours rise by a third, light work halves
+ALIKE_FACTOR = 1.25  # the two sides of a stray row agree within that (chosen)
+STRAYS_SHOWN = 3  # the rest is counted
+SAME_ROWS = 12  # a change that moves by less as the file grows is the same (a shift)
+MOST_STRAY = 3  # rows on end; more are weather or work (chosen)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -66,6 +77,19 @@ def read_series(path: Path, flow: str | None) -> tuple[FloatArray, FloatArray, F
     return hours, numbers_of(path, rows, "restriction"), numbers_of(path, rows, flow) if flow else None
 
 
+class _Judged(NamedTuple):
+    """A series with its flow taken out as far as that explains restriction."""
+
+    kept: IntArray  # rows to judge by
+    fitted: FlowFit | str | None  # why the flow is not used, or None where none was given
+    level: FloatArray  # of the rows kept
+    changes: list[Change]  # their rows count the rows kept
+
+    @property
+    def by_work(self) -> bool:
+        return not isinstance(self.fitted, FlowFit)
+
+
 def examine(
     hours: FloatArray, restriction: FloatArray, flow: FloatArray | None, *, path: Path
 ) -> dict[str, Any]:
@@ -77,16 +101,8 @@ def examine(
     none is sure.
     path : the file, for an error. Raises CalledWrongly where a row to judge by has no restriction above zero.
     """
-    kept = np.flatnonzero(_at_work(flow, len(hours)))
-    fitted = None if flow is None else _fit(restriction, flow, kept)
-    if not isinstance(fitted, FlowFit):
-        kept = np.arange(len(hours))
-    _refuse_below_zero(path, restriction, kept)
-    level = restriction[kept]
-    if isinstance(fitted, FlowFit) and flow is not None:
-        level = level * (np.quantile(flow, REFERENCE_QUANTILE) / flow[kept]) ** fitted.exponent
-    by_work = not isinstance(fitted, FlowFit)
-    unseen = np.diff(kept, prepend=-1) - 1
+    judged = _judged(path, restriction, flow)
+    kept, fitted = judged.kept, judged.fitted
     changes = [
         {
             "row": int(kept[change.row]) + 1,
@@ -94,11 +110,11 @@ def examine(
             "before": change.before,
             "after": change.after,
             "fall_percent": 100.0 * (1.0 - change.after / change.before),
-            "sure": "medium" if by_work else change.sure,
-            "likely": change.likely,
+            "sure": "medium" if judged.by_work else change.sure,
+            "likely": _settled_label(path, restriction, flow, judged, change),
+            "settled": len(kept) - change.row > LABEL_ROWS,
         }
-        for change in find_changes(level, unseen=unseen, by_work=by_work)
-        if not by_work or change.after <= (1.0 - LEAST_FALL_BY_WORK) * change.before
+        for change in judged.changes
     ]
     return {
         "rows": len(hours),
@@ -107,7 +123,59 @@ def examine(
         "flow": _flow(fitted, restriction, flow, kept),
         "flow_not_used": fitted if isinstance(fitted, str) else None,
         "changes": changes,
+        "stray_rows": [
+            {
+                "row": int(kept[run.start]) + 1,
+                "rows": len(run),
+                "restriction": float(restriction[kept[run.start]]),
+            }
+            for run in _stray(judged)
+        ],
     }
+
+
+def _judged(path: Path, restriction: FloatArray, flow: FloatArray | None) -> _Judged:
+    kept = np.flatnonzero(_at_work(flow, len(restriction)))
+    fitted = None if flow is None else _fit(restriction, flow, kept)
+    if not isinstance(fitted, FlowFit):
+        kept = np.arange(len(restriction))
+    _refuse_below_zero(path, restriction, kept)
+    level = restriction[kept]
+    if isinstance(fitted, FlowFit) and flow is not None:
+        level = level * (np.quantile(flow, REFERENCE_QUANTILE) / flow[kept]) ** fitted.exponent
+    by_work = not isinstance(fitted, FlowFit)
+    unseen = np.diff(kept, prepend=-1) - 1
+    changes = [
+        change
+        for change in find_changes(level, unseen=unseen, by_work=by_work)
+        if not by_work or change.after <= (1.0 - LEAST_FALL_BY_WORK) * change.before
+    ]
+    return _Judged(kept, fitted, level, changes)
+
+
+def _settled_label(
+    path: Path, restriction: FloatArray, flow: FloatArray | None, judged: _Judged, change: Change
+) -> str:
+    """
+    What a change looks like by the rows up to LABEL_ROWS after it, or, where it is not told so early, by as
+    many more as it takes: so rows that come later never turn it over.
+    """
+    row = judged.kept[change.row]
+    for end in range(change.row + LABEL_ROWS, len(judged.kept) - 1, LABEL_ROWS):
+        upto = int(judged.kept[end]) + 1
+        early = _judged(path, restriction[:upto], None if flow is None else flow[:upto])
+        told = [one.likely for one in early.changes if abs(early.kept[one.row] - row) <= SAME_ROWS]
+        if told:
+            return told[0]
+    return change.likely
+
+
+def _stray(judged: _Judged) -> list[range]:
+    """Runs of rows at work far from the rows before and after; their rows count the rows kept."""
+    far = np.log(FAR_FACTOR_BY_WORK if judged.by_work else FAR_FACTOR)
+    return stray_runs(
+        np.log(judged.level), far=float(far), alike=float(np.log(ALIKE_FACTOR)), most=MOST_STRAY
+    )
 
 
 def as_text(report: dict[str, Any]) -> str:
@@ -138,6 +206,7 @@ def as_text(report: dict[str, Any]) -> str:
         lines.append(
             f"{change['row']:>7}{change['hours']:>12.1f}{change['before']:>10.3f}{change['after']:>10.3f}"
             f"{change['fall_percent']:>6.0f} %  {change['sure']}, {change['likely']}"
+            + ("" if change["settled"] else " so far")
         )
     lines.append("found in the data alone: confirm each against the maintenance record")
     return "\n".join(lines) + "\n"
@@ -150,6 +219,13 @@ def _of_rows(report: dict[str, Any]) -> list[str]:
         said.append(f"the rows are {step} apart in the column hours: give the mean of each operating hour")
     if report["rows_left_out"]:
         said.append(f"{counted(report['rows_left_out'], 'row')} below half the reference flow left out")
+    strays = report["stray_rows"]
+    said += [
+        f"check row {stray['row']}: restriction {stray['restriction']:g} is far from the rows around it"
+        for stray in strays[:STRAYS_SHOWN]
+    ]
+    if len(strays) > STRAYS_SHOWN:
+        said.append(f"and {counted(len(strays) - STRAYS_SHOWN, 'more such row')}")
     return said
 
 

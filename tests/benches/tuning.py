@@ -32,14 +32,19 @@ def unequal_noise(rng: np.random.Generator, count: int) -> tuple[list[MadeLife],
     """Sensor noise from 0.4 to 5 % of terminal, another on each machine; lengths spread by 0.3."""
 
     def one(number: int) -> MadeLife:
-        length_h = 450.0 * np.exp(rng.normal(0, 0.3))
-        hours = _hours(rng, length_h, 220)
-        level = rng.uniform(0.2, 0.3) + 0.75 * _cake(hours / length_h, rng.uniform(2.5, 4.0))
-        noise = np.exp(rng.uniform(np.log(0.004), np.log(0.05)))
+        hours, level, _, noise = noisy_rows(rng)
         return ended(f"life {number}", hours, TERMINAL * (level + noise * rng.normal(size=220)), TERMINAL)
 
     lives = [one(number) for number in range(count + JUDGED)]
     return lives[:count], lives[count:]
+
+
+def noisy_rows(rng: np.random.Generator) -> tuple[Array, Array, float, float]:
+    """Hours, level without noise, length and noise of a life of `unequal_noise`. [h], [share of terminal]"""
+    length_h = 450.0 * np.exp(rng.normal(0, 0.3))
+    hours = _hours(rng, length_h, 220)
+    level = rng.uniform(0.2, 0.3) + 0.75 * _cake(hours / length_h, rng.uniform(2.5, 4.0))
+    return hours, level, float(length_h), float(np.exp(rng.uniform(np.log(0.004), np.log(0.05))))
 
 
 def twin_batches(rng: np.random.Generator, count: int) -> tuple[list[MadeLife], list[MadeLife]]:
@@ -61,15 +66,22 @@ def twin_batches(rng: np.random.Generator, count: int) -> tuple[list[MadeLife], 
     return learned, [batch(100 + number, 1)[0] for number in range(JUDGED)]
 
 
-def censored_kinds(rng: np.random.Generator, count: int) -> tuple[list[MadeLife], list[MadeLife]]:
-    """Two kinds of 220 and 750 h without a label; six lives of ten are changed before the limit."""
+def censored_kinds(
+    rng: np.random.Generator, count: int, *, labelled: bool = False
+) -> tuple[list[MadeLife], list[MadeLife]]:
+    """
+    Two kinds of 220 and 750 h without a label; six lives of ten are changed before the limit.
+
+    labelled : the same lives with a label each.
+    """
 
     def one(number: int, censored: float) -> MadeLife:
-        length_h = (220.0 if rng.uniform() < 0.5 else 750.0) * np.exp(rng.normal(0, 0.12))
+        usual_h = 220.0 if rng.uniform() < 0.5 else 750.0
+        length_h, kind = usual_h * np.exp(rng.normal(0, 0.12)), f"{usual_h:.0f} h" if labelled else ""
         hours = _hours(rng, length_h, 180)
         level = 0.25 + 0.75 * (hours / length_h) ** rng.uniform(1.6, 3.2) + 0.012 * rng.normal(size=180)
         seen = rng.uniform(0.3, 0.9) if rng.uniform() < censored else 1.0
-        return ended(f"life {number}", hours, TERMINAL * level, TERMINAL, seen=seen)
+        return ended(f"life {number}", hours, TERMINAL * level, TERMINAL, group=kind, seen=seen)
 
     return [one(n, 0.6) for n in range(count)], [one(1000 + n, 0.0) for n in range(JUDGED)]
 

@@ -176,9 +176,12 @@ class Learned:
             return self.tells(level) * at_progress(by_phase, self.progress(level))
         return self.tells(level) * self.blend.trust(self.progress(level), self.lives_behind(kind))
 
-    def strange(self, hours: FloatArray, level: FloatArray, kind: str) -> FloatArray:
-        """Outlier probability at an age and a level: that the life is like none learned from, shape (n,)."""
-        return self.membership.strange(self.frame, hours, level, kind)
+    def strange(self, hours: FloatArray, level: FloatArray, clean: FloatArray, kind: str) -> FloatArray:
+        """
+        Outlier probability at an age, a level and a clean level: that the life is like none learned from,
+        shape (n,).
+        """
+        return self.membership.strange(self.frame, hours, level, clean, kind)
 
     def progress(self, level: FloatArray) -> FloatArray:
         """Way from clean to terminal at a level, shape (n,), 0 to 1."""
@@ -323,7 +326,7 @@ class Forecaster:
         paced = [(_in_time_scale(path, 1.0 / pace), share) for path, share in lives]
         points = self.learned.points_of(paced, kind, rows) * pace
         age_h = np.concatenate([path.hours[rows] for path, _ in paced])
-        strange = self.learned.strange(age_h, seen.level, kind)
+        strange = self.learned.strange(age_h, seen.level, seen.clean, kind)
         trust = self.learned.trust_at(seen.level, kind)
         blend = NO_BLEND if self.learned.is_new_kind(kind) else self.learned.blend
         ended_share, rest_h = self.learned.ended_share, REST * typical_h

@@ -25,7 +25,7 @@ LEAST_WEIGHT = 1e-6  # of the likeliest kind (chosen: none is ruled out)
 STRANGE_SHARE = 0.05  # of lives are of no kind learned from (chosen)
 #: of ln(age) before any life is known, and as how many lives it counts (chosen: as USUAL_SPREAD; half of one)
 BEFORE_SPREAD, BEFORE_LIVES = 0.5, 0.5
-SHOWS_FROM, SHOWS_FULLY = 0.1, 0.3  # of the way to terminal; an early rise has many reasons (chosen)
+SHOWS_FROM, SHOWS_FULLY = 0.03, 0.1  # of the way to terminal; less may be noise or damp (tuning benches)
 
 
 @dataclass(frozen=True)
@@ -47,11 +47,14 @@ class Membership:
         odds = np.exp(stacked - stacked.max(axis=1, keepdims=True)) + LEAST_WEIGHT
         return np.asarray(odds / odds.sum(axis=1, keepdims=True))
 
-    def strange(self, model: PaceModel, hours: FloatArray, level: FloatArray, kind: str) -> FloatArray:
+    def strange(
+        self, model: PaceModel, hours: FloatArray, level: FloatArray, clean: FloatArray, kind: str
+    ) -> FloatArray:
         """
         Probability that a life is like none learned from, by its age at each level, shape (n,).
 
-        hours : its age, shape (n,). [h]
+        hours : its age, shape (n,). [h] level, clean : its level, and what it read as clean, as far as that
+        is known there, shape (n,). [share of terminal]
         kind : its label; where no life of that kind was learned from, it is compared with all kinds.
         """
         basis = hat_basis(model.grid, level)
@@ -67,7 +70,9 @@ class Membership:
             unlike += self.share[group] * normal_density(away, np.hypot(spread, KIND_SPREAD))
             late &= away > 0
         odds = STRANGE_SHARE * unlike / np.maximum((1.0 - STRANGE_SHARE) * like, 1e-300)
-        progress = (level - model.clean) / (1.0 - model.clean)
+        # An element that begins above the others has not loaded faster for that.
+        least = np.maximum(clean, model.clean)
+        progress = (level - least) / (1.0 - least)
         shows = np.clip((progress - SHOWS_FROM) / (SHOWS_FULLY - SHOWS_FROM), 0.0, 1.0)
         # However early it is, an element that stays clean for longer than any other is an outlier.
         return np.asarray(odds / (1.0 + odds) * np.where(late, 1.0, shows))

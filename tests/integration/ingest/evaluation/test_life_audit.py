@@ -13,7 +13,7 @@ import pytest
 
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.evaluation import backtest
-from cleanside.ingest.evaluation.life_audit import audit_lives
+from cleanside.ingest.evaluation.life_audit import audit_life, audit_lives
 from cleanside.ingest.evaluation.life_files import read_folder
 from tests.support.coded import refused
 
@@ -66,6 +66,12 @@ def with_cell(row: int, column: int, value: float) -> Callable[[Rows], Rows]:
     return edit
 
 
+def at_terminal(rows: Rows, first: int, count: int) -> Rows:
+    for n in range(count):
+        rows[first - 1 + n][1] = 6.3 + 0.1 * n
+    return rows
+
+
 def test_sound_lives_are_scored_without_a_word(folders: Path) -> None:
     assert run(folders)["warnings"] == []
 
@@ -75,6 +81,11 @@ def test_sound_lives_are_scored_without_a_word(folders: Path) -> None:
     [
         (with_cell(6, 1, 6.3), "lone_row_at_terminal"),
         (with_cell(3, 1, 60.0), "lone_row_at_terminal"),
+        (with_cell(2, 1, 6.3), "lone_row_at_terminal"),
+        (lambda rows: with_cell(39, 1, 6.3)(rows[:40]), "lone_row_at_terminal"),
+        (lambda rows: at_terminal(rows, 31, 2), "rows_at_terminal_and_back"),
+        (lambda rows: at_terminal(rows, 31, 3), "rows_at_terminal_and_back"),
+        (lambda rows: at_terminal(rows, 11, 20), "rows_at_terminal_and_back"),
         (with_cell(9, 2, -4.0), "hours_left_below_zero"),
         (lambda rows: [[a, b, rows[-1 - n][2]] for n, (a, b, _) in enumerate(rows)], "hours_left_rise"),
         (lambda rows: [[a, b, c * 24] for a, b, c in rows], "hours_left_do_not_add_up"),
@@ -204,6 +215,57 @@ def test_a_stray_row_is_named(folders: Path, capsys: pytest.CaptureFixture[str])
     [warning] = run(folders)["warnings"]
     assert (warning["file"], warning["code"]) == ("train/life_4", "lone_row")
     assert "check train/life_4: row 20: " in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("count", [1, 2, 3])
+@pytest.mark.parametrize(("value", "code"), [(6.3, "leap_to_terminal"), (5.0, "leap_at_end")])
+def test_a_leap_that_the_file_ends_with_is_named(folders: Path, count: int, value: float, code: str) -> None:
+    """Up to row 40 of 80 the level is below 2 kPa. Nothing shows whether it would have stayed."""
+
+    def edit(rows: Rows) -> Rows:
+        return rows[:37] + [[hours, value] for hours, _ in rows[37 : 37 + count]]
+
+    change(folders / "train" / "life_4.csv", edit)
+    [warning] = run(folders)["warnings"]
+    assert (warning["file"], warning["code"]) == ("train/life_4", code)
+    assert warning["text"].startswith("row 38: ")
+
+
+@pytest.mark.parametrize("rows", [6, 8, 12, 80])
+@pytest.mark.parametrize("power", [1.0, 3.0, 6.0, 12.0])
+def test_a_steep_end_of_few_rows_is_no_leap(folders: Path, rows: int, power: float) -> None:
+    made = [[300.0 * n / rows, 1.2 + 4.8 * (n / rows) ** power] for n in range(1, rows + 1)]
+    write(folders / "train" / "life_4.csv", made)
+    read = read_folder(folders / "train", terminal=6.0, terminal_pa=6e3, group=None)
+    [entry] = [entry for entry in read if entry.name == "life_4"]
+    audit = audit_life("life_4", entry)
+    assert [one.code for one in (*audit.faults, *audit.doubts)] == []
+
+
+def test_rows_that_stay_far_above_those_before_are_not_stray(folders: Path) -> None:
+    """A life that leaps to another level and stays there, and one that rises for four rows."""
+    change(
+        folders / "train" / "life_4.csv",
+        lambda rows: [[a, b + 2.4 * (n > 30)] for n, (a, b) in enumerate(rows)],
+    )
+    change(
+        folders / "train" / "life_5.csv",
+        lambda rows: [[a, b + 2.4 * (30 < n < 35)] for n, (a, b) in enumerate(rows)],
+    )
+    assert run(folders)["warnings"] == []
+
+
+@pytest.mark.parametrize("count", [2, 3])
+def test_stray_rows_on_end_are_named(folders: Path, count: int) -> None:
+    def edit(rows: Rows) -> Rows:
+        for row in range(19, 19 + count):
+            rows[row][1] = 5.0
+        return rows
+
+    change(folders / "train" / "life_4.csv", edit)
+    [warning] = run(folders)["warnings"]
+    assert (warning["file"], warning["code"]) == ("train/life_4", "lone_row")
+    assert f"({count} such rows)" in warning["text"]
 
 
 def test_a_terminal_that_no_life_comes_near_is_doubted(folders: Path) -> None:

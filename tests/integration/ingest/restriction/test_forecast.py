@@ -12,7 +12,9 @@ from cleanside.ingest.restriction.evaluate.baselines import straight_line
 from cleanside.ingest.restriction.forecast.forecast import fit_forecaster
 from cleanside.ingest.restriction.forecast.kinds import normal_density, student_density
 from cleanside.ingest.restriction.forecast.paths import trace
+from cleanside.ingest.restriction.forecast.prior import clean_of
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
+from cleanside.ingest.restriction.verdict.evidence import STRANGE_SAID
 
 TERMINAL_PA = 6000.0
 
@@ -365,13 +367,47 @@ def test_a_life_like_none_learned_from_is_found_out_by_its_pace(end_h):
     assert np.median(np.abs(points[shown, 1] / left[shown] - 1.0)) < 0.4
 
 
+def first_strange(learned, life):
+    """Share of the life at which it is first said to be like none learned from; inf: never."""
+    share = life.restriction_pa / life.terminal_pa
+    path = trace(life.hours, share)
+    clean = clean_of(path, share, from_new=True)
+    found = learned.strange(path.hours, path.level, clean, "") > STRANGE_SAID
+    return float(life.hours[np.argmax(found)] / life.hours[-1]) if found.any() else np.inf
+
+
+@pytest.mark.parametrize(
+    ("end_h", "by"), [(50.0, 0.36), (100.0, 0.36), (250.0, 0.36), (1000.0, 0.18), (2000.0, 0.13)]
+)
+def test_a_life_like_none_learned_from_is_said_early(end_h, by):
+    """
+    Lives of 500 h are known. One of half of that or less is said once it has risen by a twentieth of the way,
+    at a third of its life; one of twice that while it is as clean as new.
+    """
+    learned = taught_by().learned
+    said = [first_strange(learned, convex_life(end_h, seed=900 + draw)) for draw in range(5)]
+    assert max(said) <= by
+
+
+def test_an_element_that_begins_above_the_others_is_not_said_to_load_faster():
+    learned = taught_by(noise=0.001).learned
+    lives = [convex_life(500.0, seed=draw, clean=0.15 + 0.02 * draw) for draw in range(6)]
+    assert [first_strange(learned, life) for life in lives] == [np.inf] * 6
+
+
+def test_lives_like_those_known_are_never_said_to_be_like_none():
+    learned = taught_by().learned
+    assert all(first_strange(learned, life) == np.inf for seed in (40, 41) for life in fleet(12, seed=seed))
+
+
 def test_a_life_like_the_others_is_hardly_taken_for_a_strange_one():
     learned = taught_by().learned
     likely = []
     for life in fleet(12, seed=40):
         path = trace(life.hours, life.restriction_pa / life.terminal_pa)
         assert learned is not None
-        likely.append(np.max(learned.strange(path.hours, path.level, "")[50:]))
+        clean = np.full(len(path.level), 0.15)
+        likely.append(np.max(learned.strange(path.hours, path.level, clean, "")[50:]))
     assert np.median(likely) < 0.05
 
 

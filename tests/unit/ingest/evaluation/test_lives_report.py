@@ -26,6 +26,9 @@ def run(file: Path, *more: str) -> dict:
     return json.loads(out.read_text())
 
 
+TURNED_OVER = (10, 22)  # of the first 24 seeds of `_elements`
+
+
 @pytest.fixture
 def series(tmp_path: Path) -> Path:
     """Two elements under changing load; restriction goes with flow to the power 1.6."""
@@ -135,6 +138,62 @@ def test_a_mark_for_a_missing_value_and_doubled_rows_are_refused(series: Path) -
         run(series, "--flow", "load")
 
 
+def _elements(seed: int) -> np.ndarray:
+    """Five elements after one another; one in four or so goes on where a cleaned one might."""
+    rng = np.random.default_rng(1000 + seed)
+    parts = []
+    for number in range(5):
+        rows, noise = int(rng.integers(150, 350)), np.random.default_rng(10 * seed + number)
+        cleaned = number > 0 and rng.uniform() < 0.4
+        clean = rng.uniform(3.2, 4.2) if cleaned else 3.0 * np.exp(rng.normal(0, 0.12))
+        way = np.expm1(2.2 * np.linspace(0, 1, rows)) / np.expm1(2.2)
+        level = clean + (rng.uniform(5, 6.5) - clean) * way
+        parts.append(level * np.exp(noise.normal(0, 0.015, rows)))
+    return np.concatenate(parts)
+
+
+@pytest.mark.parametrize("seed", TURNED_OVER)
+def test_what_a_change_looks_like_is_settled_once_and_no_later_row_turns_it_over(seed: int) -> None:
+    """
+    Series cut every 60 rows. Of the first 24 seeds these are the two in which a label would turn over more
+    than 60 rows after the change if the whole file decided.
+    """
+    level = _elements(seed)
+    flow = 10.0 + 3.0 * np.sin(np.arange(len(level)) / 7.0)
+    labels: dict[int, set[str]] = {}
+    for end in range(200, len(level) + 1, 60):
+        drop, q = level[:end] * (flow[:end] / 11.0) ** 1.6, flow[:end]
+        found = lives_report.examine(np.arange(1.0, end + 1), drop, q, path=Path("made"))
+        for change in found["changes"]:
+            assert change["settled"] == (end - change["row"] >= lives_report.LABEL_ROWS)
+            if change["settled"]:
+                labels.setdefault(change["row"], set()).add(change["likely"])
+    assert len(labels) >= 3
+    assert all(len(said) == 1 for said in labels.values())
+
+
+def test_a_label_that_later_rows_may_move_says_so(series: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = series.read_text().splitlines()
+    series.write_text("\n".join(lines[:741]) + "\n")
+    assert [change["settled"] for change in run(series, "--flow", "load")["changes"]] == [False]
+    assert "change so far" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("count", [1, 3])
+@pytest.mark.parametrize("factor", [2.0, 0.4])
+def test_stray_rows_are_named_and_are_no_change(
+    series: Path, count: int, factor: float, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = [line.split(",") for line in series.read_text().splitlines()]
+    for row in range(301, 301 + count):
+        rows[row][1] = str(factor * float(rows[row][1]))
+    series.write_text("\n".join(map(",".join, rows)) + "\n")
+    found = run(series, "--flow", "load")
+    assert [(stray["row"], stray["rows"]) for stray in found["stray_rows"]] == [(301, count)]
+    assert [change["row"] for change in found["changes"]] == pytest.approx([701], abs=3)
+    assert "check row 301: restriction " in capsys.readouterr().out
+
+
 def test_rows_that_are_no_hours_are_told(series: Path, capsys: pytest.CaptureFixture[str]) -> None:
     lines = [line.split(",") for line in series.read_text().splitlines()]
     thin = [f"{float(row[0]) / 6},{row[1]},{row[2]}" for row in lines[1:]]
@@ -195,3 +254,4 @@ def test_on_the_open_field_series_the_annotated_changes_are_found_and_no_annotat
     annotated = read("element_changes_annotated.csv")
     true = [int(a["last_hour_index_before"]) for a in annotated if a["judgement"] == "filter_change"]
     assert [change["row"] for change in found["changes"]] == pytest.approx(true, abs=48)
+    assert found["stray_rows"] == []
