@@ -52,6 +52,8 @@ class Expectation:
 
     terminal_pa: float | None
     kind_clean_pa: float | None
+    #: what the other machines of the fleet let expect, and its spread [ln]; None: what is usual anywhere
+    by_fleet: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -277,7 +279,9 @@ def _premises(
     response: FlowResponse | None = None,
 ) -> Premises:
     limit = expected.terminal_pa
-    if expected.kind_clean_pa is not None and expected.kind_clean_pa > 0:
+    if expected.by_fleet is not None:
+        clean_pa, spread = expected.by_fleet
+    elif expected.kind_clean_pa is not None and expected.kind_clean_pa > 0:
         clean_pa, spread = expected.kind_clean_pa, tuning.kind_spread
     elif limit is not None:
         clean_pa, spread = tuning.clean_share * limit, tuning.clean_spread

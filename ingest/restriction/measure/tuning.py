@@ -239,6 +239,12 @@ class Tuning:
     kind_spread: float = constant(
         0.2, unit="ln", moved=(0, 0), origin="simulated machines: clean levels of one kind"
     )
+    kind_machines: float = constant(
+        4.0, unit="machines", origin="chosen: weight of that spread against what the fleet shows"
+    )
+    kinds_apart: float = constant(
+        0.1, unit="ln", origin="made fleets (plateau, quarry, moor): middles of kinds differ by 0.11 to 0.12"
+    )
     element_spread: float = constant(
         0.15, unit="ln", moved=(1.5, 1.5), origin="open field series: 2.8, 3.6 and 4.1 mbar; simulated: 0.12"
     )
@@ -644,6 +650,9 @@ class HeldTuning:
         0.1,
         unit="of what reads as nothing",
         origin="chosen: far below any level",
+    )
+    clean_step: float = constant(
+        0.02, unit="ln of the clean level", origin="chosen: a tenth of what machines of one kind differ by"
     )
     stops_ratio: float = constant(
         0.05, unit="of the share of stops", origin="chosen: its standard error is 5 % after a month"
