@@ -362,10 +362,10 @@ class Tuning:
         origin="chosen: loading is convex, a new element begins flat",
     )
     flat_least: float = constant(
-        -2.0,
+        -3.0,
         unit="ln",
         moved=(0, 0),
-        origin="chosen: an element in clean air hardly loads; that alone must not decide",
+        origin="chosen: an element in clean air hardly loads; alone it must not outweigh `low_at_service`",
     )
     low_step: tuple[float, float, float] = constant(
         (0.08, 0.15, 0.1),
