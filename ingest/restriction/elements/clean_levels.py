@@ -27,7 +27,7 @@ LIKELY = 0.5  # a level counts unless it is more likely than not that of no elem
 FAR_SPREADS = 2.0  # farther from the middle of the fleet a machine counts as if it were that far (chosen)
 
 
-class CleanLevel(NamedTuple):
+class ExpectedClean(NamedTuple):
     """What a clean element is expected to read."""
 
     share: float  # of the limit
@@ -59,14 +59,16 @@ class CleanLevels:
         for kind_told in self._kinds.values():
             self._fleet = self._fleet.plus(self._of_fleet(kind_told))
 
-    def expected(self, kind: str, machine: str = "") -> CleanLevel:
+    def expected(self, kind: str, machine: str = "") -> ExpectedClean:
         """Of the next clean element of a machine, by all others of the fleet."""
         own = self._kinds.get(kind)
         others = self._fleet if own is None else self._fleet.less(self._of_fleet(own))
         alike = NOTHING if own is None else own.less(self._machines.get((kind, machine), NOTHING))
         told = alike.plus(_Told.by(others.middle, others.var + self._tuning.kinds_apart**2))
         spread = math.sqrt(told.var + self._between)
-        return CleanLevel(math.exp(in_steps(told.middle, HELD.clean_step)), in_steps(spread, HELD.clean_step))
+        return ExpectedClean(
+            math.exp(in_steps(told.middle, HELD.clean_step)), in_steps(spread, HELD.clean_step)
+        )
 
     def _usual(self) -> _Told:
         """What is known of any fleet. The usual spread is that of fleets, kinds and machines together."""

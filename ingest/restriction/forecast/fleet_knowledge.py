@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from cleanside.ingest.restriction.elements.clean_levels import CleanLevel, CleanLevels, shows_clean
+from cleanside.ingest.restriction.elements.clean_levels import CleanLevels, ExpectedClean, shows_clean
 from cleanside.ingest.restriction.elements.clean_spread import CleanSpread, clean_spread_of
 from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.fitted import forecaster_of, record_of
@@ -59,7 +59,7 @@ class FleetKnowledge:
         """Usual clean level of a kind's new elements, share of terminal; None: not known."""
         return self._clean_shares.get(kind) if kind else None
 
-    def expected_clean(self, kind: str, machine: str, tuning: Tuning) -> CleanLevel:
+    def expected_clean(self, kind: str, machine: str, tuning: Tuning) -> ExpectedClean:
         """What the next clean element of a machine is expected to read, by the other machines."""
         if tuning not in self._clean_levels:
             spread = self.clean_spread.with_prior(tuning)
