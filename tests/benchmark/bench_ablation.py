@@ -85,6 +85,8 @@ OFF: Mapping[str, Any] = {
     "wet_most": (ANY, TUNING.wet_most[1]),
     "odd_per_h": 0.0,
     "spread_lives": ANY,
+    "kind_machines": 1e-9,
+    "kinds_apart": 1e-9,
     "outlier_share": 0.0,
     "low_spreads": 0.0,
     "dries_at_once": 1.0,

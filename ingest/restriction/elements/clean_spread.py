@@ -42,8 +42,8 @@ def clean_spread_of(lives: Iterable[Life]) -> CleanSpread:
     """Of lives that are labelled with their machine and were seen from new."""
     by_machine: dict[str, list[float]] = {}
     for life in lives:
-        if life.machine and life.from_new and (early_pa := life.early_pa) is not None and early_pa > 0:
-            by_machine.setdefault(life.machine, []).append(float(np.log(early_pa)))
+        if life.machine and life.from_new and (first_pa := life.first_pa) is not None and first_pa > 0:
+            by_machine.setdefault(life.machine, []).append(float(np.log(first_pa)))
     apart = [abs(a - b) for levels in by_machine.values() for a, b in itertools.combinations(levels, 2)]
     if not apart:
         return CleanSpread(0.0, 0.0)

@@ -21,11 +21,11 @@ OF_VARIANCE = 4
 
 def as_low(level: float, clean: float, clean_var: float, spread: float, tuning: Tuning) -> float:
     """ln density of the first level with an element torn, missing or not seated: below any clean element."""
-    sure = _is_low(level, clean, clean_var, spread, tuning)
+    sure = is_low(level, clean, clean_var, spread, tuning)
     return ln(sure) + min(level - clean + _lowest_clean(tuning), 0.0)
 
 
-def _is_low(level: float, clean: float, clean_var: float, spread: float, tuning: Tuning) -> float:
+def is_low(level: float, clean: float, clean_var: float, spread: float, tuning: Tuning) -> float:
     """How sure a level is below any clean element."""
     return is_below(level, clean - _lowest_clean(tuning), clean_var, spread, tuning)
 

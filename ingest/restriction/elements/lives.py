@@ -31,6 +31,9 @@ from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 USUAL_CLEAN = 0.3  # of terminal, for an element in use when first seen (common practice: 0.2 to 0.5)
 #: the clean level is read from the first 20 operating hours of a life (chosen: two shifts, and hardly loaded)
 CLEAN_HOURS = 20
+#: the lower of two middles: what was fitted in the rain dries (chosen: as `Tuning`)
+FIRST_HOURS = np.array([6.0, 24.0])
+LATE_PART = 4  # the level at the end of what was seen is read from the last quarter: moisture passes (chosen)
 CLEAN_PULL_ROWS = 5.0  # the prior counts as that many of those hours (chosen: less than one shift of them)
 KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own (chosen: one is little)
 #: operating hours between what a person entered and what the data show, unless the entry has a fall of its
@@ -79,6 +82,20 @@ class Life:
     def early_pa(self) -> float | None:
         """Median of the first operating hours; None before there is one. [Pa]"""
         return middle(self.restriction_pa[: self.early_rows]) if self.early_rows else None
+
+    @cached_property
+    def first_pa(self) -> float | None:
+        """Level of a new element as the judge of changes reads it; None before there is one. [Pa]"""
+        if len(self.hours) == 0:
+            return None
+        ends = np.searchsorted(self.hours, self.hours[0] + FIRST_HOURS)
+        return min(middle(self.restriction_pa[:end]) for end in ends)
+
+    @cached_property
+    def late_pa(self) -> float | None:
+        """Median of the last quarter of the rows; None before there is one. [Pa]"""
+        n = len(self.hours)
+        return middle(self.restriction_pa[n - max(n // LATE_PART, 1) :]) if n else None
 
 
 @dataclass(frozen=True)

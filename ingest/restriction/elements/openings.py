@@ -52,6 +52,8 @@ class Expectation:
 
     terminal_pa: float | None
     kind_clean_pa: float | None
+    #: where the kind is not known: what the other machines of the fleet let expect, and its spread [ln]
+    by_fleet: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -279,6 +281,8 @@ def _premises(
     limit = expected.terminal_pa
     if expected.kind_clean_pa is not None and expected.kind_clean_pa > 0:
         clean_pa, spread = expected.kind_clean_pa, tuning.kind_spread
+    elif expected.by_fleet is not None:
+        clean_pa, spread = expected.by_fleet
     elif limit is not None:
         clean_pa, spread = tuning.clean_share * limit, tuning.clean_spread
     else:

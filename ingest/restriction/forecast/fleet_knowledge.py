@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from cleanside.ingest.restriction.elements.clean_levels import CleanLevels, ExpectedClean, shows_clean
 from cleanside.ingest.restriction.elements.clean_spread import CleanSpread, clean_spread_of
 from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.fitted import forecaster_of, record_of
@@ -22,6 +23,7 @@ from cleanside.ingest.restriction.measure.calibration import MachineLooks
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
 from cleanside.ingest.restriction.measure.shortfall import Shortfalls
 from cleanside.ingest.restriction.measure.swapped import SentChanges
+from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 FLEET_VERSION = 2  # a version: of the record
@@ -57,6 +59,13 @@ class FleetKnowledge:
         """Usual clean level of a kind's new elements, share of terminal; None: not known."""
         return self._clean_shares.get(kind) if kind else None
 
+    def expected_clean(self, kind: str, machine: str, tuning: Tuning) -> ExpectedClean:
+        """What the next clean element of a machine is expected to read, by the other machines."""
+        if tuning not in self._clean_levels:
+            spread = self.clean_spread.with_prior(tuning)
+            self._clean_levels[tuning] = CleanLevels(self.lives, spread, tuning)
+        return self._clean_levels[tuning].expected(kind, machine)
+
     @cached_property
     def complete_lives(self) -> int:
         """How many lives were seen to their end."""
@@ -68,10 +77,15 @@ class FleetKnowledge:
         return clean_spread_of(self.lives)
 
     @cached_property
+    def _clean_levels(self) -> dict[Tuning, CleanLevels]:
+        """Worked out once for each set of constants; there is one but in the ablation."""
+        return {}
+
+    @cached_property
     def _clean_shares(self) -> dict[str, float]:
         found: dict[str, list[float]] = {}
         for life in self.lives:
-            if life.from_new and (early_pa := life.early_pa) is not None:
+            if shows_clean(life, TUNING) and (early_pa := life.early_pa) is not None:
                 found.setdefault(life.kind, []).append(early_pa / life.terminal_pa)
         return {
             k: float(np.median(shares)) for k, shares in found.items() if len(shares) >= LEAST_CLEAN_LIVES

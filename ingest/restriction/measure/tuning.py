@@ -259,6 +259,12 @@ class Tuning:
     kind_spread: float = constant(
         0.2, unit="ln", moved=(0, 0), origin="simulated machines: clean levels of one kind"
     )
+    kind_machines: float = constant(
+        4.0, unit="machines", origin="chosen: weight of that spread against what the fleet shows"
+    )
+    kinds_apart: float = constant(
+        0.1, unit="ln", origin="made fleets (plateau, quarry, moor): middles of kinds differ by 0.11 to 0.12"
+    )
     element_spread: float = constant(
         0.15, unit="ln", moved=(1.5, 1.5), origin="open field series: 2.8, 3.6 and 4.1 mbar; simulated: 0.12"
     )
@@ -378,10 +384,10 @@ class Tuning:
         origin="chosen: loading is convex, a new element begins flat",
     )
     flat_least: float = constant(
-        -2.0,
+        -3.0,
         unit="ln",
         moved=(0, 0),
-        origin="chosen: an element in clean air hardly loads; that alone must not decide",
+        origin="chosen: an element in clean air hardly loads; alone it must not outweigh `low_at_service`",
     )
     low_step: tuple[float, float, float] = constant(
         (0.08, 0.15, 0.1),
@@ -750,6 +756,9 @@ class HeldTuning:
         unit="of what reads as nothing",
         moved=((0, 0), (0, 0)),
         origin="chosen: far below any level; guards: an hour with a tube off long ago",
+    )
+    clean_step: float = constant(
+        0.02, unit="ln of the clean level", origin="chosen: a tenth of what machines of one kind differ by"
     )
     stops_ratio: float = constant(
         0.05,

@@ -271,7 +271,9 @@ def expectation_of(facts: HousingFacts) -> Expectation:
     limit = facts.terminal_pa, facts.terminal_entered
     if terminal_doubt(limit[0], entered=limit[1]) or may_be_in_another_unit(*limit):
         return Expectation(terminal_pa=None, kind_clean_pa=None)
-    return Expectation(terminal_pa=facts.terminal_pa, kind_clean_pa=facts.kind_clean_pa)
+    return Expectation(
+        terminal_pa=facts.terminal_pa, kind_clean_pa=facts.kind_clean_pa, by_fleet=facts.clean_by_fleet
+    )
 
 
 def _as_met(expected: Expectation, raised: float) -> Expectation:

@@ -40,6 +40,18 @@ class HousingFacts:
             raise WrongInput("limit_not_above_zero", terminal_pa=self.terminal_pa)
 
     @property
+    def clean_by_fleet(self) -> tuple[float, float] | None:
+        """
+        Clean level to expect by the other machines [Pa], and its spread [ln].
+
+        None = no limit, or nothing was learned.
+        """
+        if self.terminal_pa is None or not self.fleet.lives:
+            return None
+        found = self.fleet.expected_clean(self.kind, self.machine, self.tuning)
+        return found.share * self.terminal_pa, found.spread
+
+    @property
     def kind_clean_pa(self) -> float | None:
         """Clean level to expect from the kind; None = not known. [Pa]"""
         share = self.fleet.clean_share(self.kind)
