@@ -11,7 +11,7 @@ import pytest
 from cleanside.gateway.units import QUANTITIES, accepts, to_si
 from tests.fleets.knowing import say_the_truth
 from tests.fleets.making import FOR_TUNING, KEPT_OUT, make_fleet
-from tests.fleets.score import score_fleet
+from tests.fleets.score import EntryWas, score_fleet
 from tests.fleets.truth import Cause, Fleet, Work
 
 GENERATORS = (*FOR_TUNING, *KEPT_OUT)
@@ -122,8 +122,9 @@ def test_who_knows_the_truth_scores_perfectly(generator: str) -> None:
         assert all(asked for _, asked, _ in score.cleaned)
         assert all(cause.in_time and cause.is_kept for cause in score.causes)
         assert (score.false_changes, score.false_suspicions, score.suspect_days) == (0, 0, 0)
-        assert not any([*score.near, *score.faulty, *score.right_questioned])
-        assert all([*score.latched_day, *score.latched_week, *score.wrong_questioned])
+        assert not any([*score.near, *score.faulty])
+        assert all([*score.latched_day, *score.latched_week])
+        assert all((was is EntryWas.WRONG_MACHINE) == questioned for was, questioned in score.entries)
         assert sum(score.share_errors) == 0
         assert all(dated.points[0] <= dated.latch_days <= dated.points[2] for dated in score.dated)
 
