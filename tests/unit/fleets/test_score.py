@@ -364,7 +364,8 @@ def test_hours_until_found_are_apart_by_the_depth_of_the_fall(
     said = [_drop_until(NEW_DAY + 2)(look, (look.at_s - START_S) / DAY_S) for look in say_the_truth(fallen)]
     rows = {f.name: f for f in figures(score_fleet(replace(fleet(), machines=(fallen,)), said))}
     for part in ("median", "90 of 100"):
-        assert rows[f"operating hours until found, {part}, {counted}"].value == pytest.approx(28.3333, abs=1e-3)
+        found = rows[f"operating hours until found, {part}, {counted}"]
+        assert found.value == pytest.approx(28.3333, abs=1e-3)
         assert rows[f"operating hours until found, {part}, {other}"].count == 0
     deep, shallow = "new element found within 10 h, fall to 0.5 or lower", "new element found within 30 h"
     in_time = rows[deep], rows[f"{shallow}, fall not so deep"]
