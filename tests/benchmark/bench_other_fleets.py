@@ -1,12 +1,14 @@
 """
 Fleets from other pens, end to end over HTTP: a real server, looked at each evening of simulated time, scored.
 
-    python -m tests.benchmark.bench_other_fleets GENERATOR [--machines N] [--days N] [--seed N] [--out FILE]
+    python -m tests.benchmark.bench_other_fleets GENERATOR [--machines N] [--days N] [--seed N ...] [--out F]
     python -m tests.benchmark.bench_other_fleets --score FILE [FILE ...]
 
 The first form makes a fleet, posts what its monitors send as gateways do, enters what its people enter, reads
-`/v1/fleet` each evening, keeps what was said in FILE and prints the table. The second prints the table of
+`/v1/fleet` each evening, keeps what was said in F and prints the table. The second prints the table of
 several such files together, without a server: a definition of a score can change without another run.
+With several seeds a fleet of each is made, and F has the seed in its name. Below the table stands how many
+seeds give as many events a cause as are wanted.
 Difficulty and definitions stand in `tests/fleets`. The server is the one of this working copy.
 """
 
@@ -26,7 +28,7 @@ from cleanside.simulator.shop import Shop
 from tests.fleets.in_process import watch_in_process
 from tests.fleets.making import FOR_TUNING, KEPT_OUT, make_fleet
 from tests.fleets.observing import Observation, read, watch, write
-from tests.fleets.report import figures, lines, side_by_side
+from tests.fleets.report import events, figures, lines, side_by_side
 from tests.fleets.rest import RestObserver
 from tests.fleets.score import MachineScore, score_fleet
 from tests.fleets.truth import Fleet
@@ -45,7 +47,7 @@ def main(words: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--machines", type=int, default=24)
     parser.add_argument("--days", type=int, default=110)
-    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seed", type=int, nargs="+", default=[1], help="one fleet each")
     parser.add_argument("--interval-s", type=float, default=60.0, help="between readings while the key is on")
     parser.add_argument("--in-process", action="store_true", help="run the app in this process, no server")
     parser.add_argument("--out", type=Path, help="keep what was said here")
@@ -53,27 +55,32 @@ def main(words: Sequence[str] | None = None) -> int:
     given = parser.parse_args(words)
     if bool(given.score) == bool(given.generator):
         parser.error("name a generator, or files to --score")
-    if not given.score:
-        print("\n".join(lines(figures(run(given)))))
-        return 0
     named: dict[str, list[MachineScore]] = {}
+    seeds: set[int] = set()
     for file in given.score:
-        generator, scores = scores_of(file)
-        named.setdefault(generator, []).extend(scores)
-    print("\n".join(lines(figures([one for scores in named.values() for one in scores]))))
+        about, scores = scores_of(file)
+        named.setdefault(about["generator"], []).extend(scores)
+        seeds.add(about["seed"])
+    for seed in [] if given.score else dict.fromkeys(given.seed):
+        named.setdefault(given.generator, []).extend(run(given, seed))
+        seeds.add(seed)
+    rows = figures([one for scores in named.values() for one in scores])
+    print("\n".join([*lines(rows), "", *events(rows, len(seeds))]))
     if len(named) > 1:
         print("\n".join(["", *side_by_side(named)]))
     return 0
 
 
-def run(given: argparse.Namespace) -> list[MachineScore]:
-    """Make the fleet, watch the server, keep and score what it said."""
-    about = {name: getattr(given, name) for name in ("generator", "machines", "days", "seed", "interval_s")}
+def run(given: argparse.Namespace, seed: int) -> list[MachineScore]:
+    """Make the fleet of a seed, watch the server, keep and score what it said."""
+    about = {name: getattr(given, name) for name in ("generator", "machines", "days", "interval_s")}
+    about["seed"] = seed
     fleet = make_fleet(**about)
     with tempfile.TemporaryDirectory(prefix="cleanside-fleets-") as scratch:
         said = watch_in_process(fleet, Path(scratch)) if given.in_process else serve(fleet, Path(scratch))
     if given.out is not None:
-        write(said, about, given.out)
+        out: Path = given.out
+        write(said, about, out if len(given.seed) == 1 else out.with_stem(f"{out.stem}-{seed}"))
     return score_fleet(fleet, said)
 
 
@@ -93,10 +100,10 @@ def serve(fleet: Fleet, folder: Path) -> list[Observation]:
     return said
 
 
-def scores_of(file: Path) -> tuple[str, list[MachineScore]]:
-    """The generator and the scores of a run that was kept: its fleet is made again."""
+def scores_of(file: Path) -> tuple[dict[str, Any], list[MachineScore]]:
+    """What stands about a run that was kept, and its scores: its fleet is made again."""
     said, about = read(file)
-    return about["generator"], score_fleet(make_fleet(**about), said)
+    return about, score_fleet(make_fleet(**about), said)
 
 
 class Served:

@@ -21,6 +21,13 @@ def clopper_pearson(hits: int, of: int) -> tuple[float, float]:
     return float(found.low), float(found.high)
 
 
+def lower_bound(hits: int, of: int) -> float:
+    """The exact lower bound of a share, one-sided at `LEVEL` (Clopper and Pearson). 0 without events."""
+    if of == 0:
+        return 0.0
+    return float(binomtest(hits, of, alternative="greater").proportion_ci(LEVEL, method="exact").low)
+
+
 def over_machines(
     scores: Sequence[T], figure: Callable[[Sequence[T]], float], *, seed: int = 1
 ) -> tuple[float, float]:

@@ -11,12 +11,15 @@ What counts is defined here, once, for whatever program was watched:
 - A fault is found if an accepted cause stands at the first look after `DAY_H` of its work were received. It
   is kept if the cause stands at every later look until the repair.
 - A day late costs `LATE_COSTS` times a day early.
+- A fall is deep if a new element takes the restriction at full flow to `DEEP` of its value or lower.
+- An entry is judged at the first look `JUDGED_AFTER_S` after it was made, where no fault lasted meanwhile.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 
 import numpy as np
 
@@ -27,6 +30,7 @@ from tests.fleets.truth import (
     HOUR_S,
     Cause,
     Change,
+    Entry,
     EntryIs,
     Fault,
     Fleet,
@@ -47,6 +51,9 @@ LEADS_DAYS = (14.0, 7.0, 3.0)
 LEAD_WIDTH = 0.15  # of the lead, at least half a day either way
 NEAR_DAYS = 14.0
 COSTED_DAYS = 30.0  # farther ahead a date costs nothing
+#: of the dry restriction at full flow, after a new element over before; chosen before the sides were scored
+DEEP = 0.5
+JUDGED_AFTER_S = 2 * DAY_S  # of an entry: by then a day's work with what was entered has mostly been received
 LATE_COSTS = 3.0  # chosen: an engine that takes dust, or stops, costs more than an element given up early
 
 WARNED = frozenset({"plan", "due", "over"})
@@ -69,6 +76,16 @@ ACCEPTED: dict[Cause, frozenset[str]] = {
 OF_TWO = "devices_disagree"
 
 
+class EntryWas(StrEnum):
+    """What an entry is to who reads it: of the late ones, half are dated by the day of the work."""
+
+    RIGHT = "right"
+    LATE = "late, rightly dated"
+    DATED_LATE = "late, dated by the day of the entry"
+    DOUBLED = "doubled"
+    WRONG_MACHINE = "wrong-machine"
+
+
 @dataclass(frozen=True, kw_only=True)
 class NewElement:
     """Another element without an entry: was it found, and after how many operating hours."""
@@ -77,6 +94,7 @@ class NewElement:
     is_found: bool
     is_asked: bool
     hours: float
+    is_deep: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,9 +145,8 @@ class MachineScore:
     faulty_not_swapped: list[bool] = field(default_factory=list)
     latched_day: list[bool] = field(default_factory=list)
     latched_week: list[bool] = field(default_factory=list)
-    #: entries at the wrong machine that became a question; right ones that did
-    wrong_questioned: list[bool] = field(default_factory=list)
-    right_questioned: list[bool] = field(default_factory=list)
+    #: entries that the readings can judge: what each is, and whether it became a question
+    entries: list[tuple[EntryWas, bool]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -238,7 +255,11 @@ class Watched:
         hours = self.seen_h[looks[first][0]] - self.machine.hours_at(change.at_s) if is_found else np.nan
         is_asked = any(found.kind == "asked" for _, those in looks[-1:] for found in those)
         return NewElement(
-            proxy=self.machine.proxy, is_found=is_found, is_asked=is_asked, hours=max(float(hours), 0.0)
+            proxy=self.machine.proxy,
+            is_found=is_found,
+            is_asked=is_asked,
+            hours=max(float(hours), 0.0),
+            is_deep=change.after_pa <= DEEP * change.before_pa,
         )
 
     def _cleaned(self, change: Change) -> tuple[bool, bool, bool]:
@@ -366,16 +387,22 @@ class Watched:
                     warned.append(self.said[looks[-1]].state in WARNED)
 
     def _entries(self, made: MachineScore) -> None:
-        """Entries at the machine that the readings can judge: they must or must not become questions."""
+        """Entries at the machine that the readings can judge; one meant for another must be questioned."""
         for entry in self.machine.entries:
-            later = [one for one in self.said if one.at_s >= entry.entered_s + 2 * DAY_S]
+            later = [one for one in self.said if one.at_s >= entry.entered_s + JUDGED_AFTER_S]
             if not later or any(f.begin_s < entry.entered_s < f.repaired_s for f in self.machine.faults):
                 continue
-            is_questioned = entry.entry_id in later[0].questioned
-            if entry.kind is EntryIs.WRONG_MACHINE:
-                made.wrong_questioned.append(is_questioned)
-            elif entry.kind is EntryIs.RIGHT:
-                made.right_questioned.append(is_questioned)
+            made.entries.append((_was(entry), entry.entry_id in later[0].questioned))
+
+
+def _was(entry: Entry) -> EntryWas:
+    if entry.kind is EntryIs.LATE:
+        return EntryWas.DATED_LATE if entry.changed_s == entry.entered_s else EntryWas.LATE
+    return {
+        EntryIs.RIGHT: EntryWas.RIGHT,
+        EntryIs.DOUBLED: EntryWas.DOUBLED,
+        EntryIs.WRONG_MACHINE: EntryWas.WRONG_MACHINE,
+    }[entry.kind]
 
 
 #: work after which another element, or none, is in the housing

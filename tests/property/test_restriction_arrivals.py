@@ -22,6 +22,9 @@ from cleanside.ingest.restriction import (
     study_housing,
     summarise_hours,
 )
+from cleanside.ingest.restriction.elements.openings import Openings
+from cleanside.ingest.restriction.verdict.element_history import tell_history
+from cleanside.ingest.restriction.verdict.measured_hours import measure_hours
 from cleanside.ingest.store import fleet
 from tests.support.examples import examples
 from tests.support.serving import DEVICE, STREAM, Api, in_process
@@ -81,6 +84,74 @@ def test_hours_patched_in_any_order_repeated_and_delayed_are_studied_alike(
         assert studied(seen) == studied(Summaries(seen.hours, seen.bins, seen.bin_count, seen.parts))
     assert seen == IN_ORDER
     assert studied(seen) == STUDY
+
+
+# ---------------------------------------------------------------- a change, a wet spell and a fault
+
+WORKED_H = 144
+CHANGED_H, RAIN_H, OFF_H = 48, 84, (120, 132)  # hours worked
+
+
+def eventful() -> np.ndarray:
+    """A new element, a wet day that dries, a tube off for a shift; a reading every ten minutes."""
+    n = int(WORKED_H * 3600 / A_READING_S)
+    worked_h = np.arange(n) * A_READING_S / 3600
+    at_s = START_S + 3600 * worked_h + 16 * 3600.0 * (worked_h // 8)
+    speed = np.where(np.arange(n) % 6 == 0, 84.0, 200.0)
+    used = np.where(worked_h < CHANGED_H, 0.5 + worked_h / CHANGED_H / 2, (worked_h - CHANGED_H) / 192)
+    drop = (1500 + 4500 * used**2) * (speed / 200.0) ** 1.6
+    since_rain_h = worked_h - RAIN_H
+    drop *= 1 + np.where(since_rain_h > 0, 0.5 * np.exp(-np.maximum(since_rain_h, 0) / 6), 0.0)
+    drop = np.where((worked_h >= OFF_H[0]) & (worked_h < OFF_H[1]), 4.0, drop)
+    speed[:: n // 19], drop[:: n // 19] = 0.0, 0.0
+    return np.column_stack((at_s, np.round(drop, 1), speed))
+
+
+EVENTFUL = eventful()
+EVENTFUL_FACTS = HousingFacts(terminal_pa=6200.0, kind="grader")
+
+
+def opened(summaries: Summaries) -> Openings:
+    return tell_history(measure_hours(summaries, EVENTFUL_FACTS), EVENTFUL_FACTS).openings
+
+
+EVENTFUL_IN_ORDER = summarised(EVENTFUL)
+EVENTFUL_OPENED = opened(EVENTFUL_IN_ORDER)
+
+
+def test_the_eventful_series_shows_a_change_a_wet_spell_and_a_fault() -> None:
+    """Else the property below holds of nothing."""
+    steps, low = EVENTFUL_OPENED.steps, np.flatnonzero(EVENTFUL_OPENED.low)
+    assert [step.row for step in steps] == [CHANGED_H, RAIN_H, *OFF_H]
+    assert [fall.row for fall in EVENTFUL_OPENED.falls] == [CHANGED_H]
+    assert low.tolist() == list(range(*OFF_H))
+    assert all(0.5 < step.ranked[0][1] < 0.995 for step in steps)  # none is beyond doubt
+
+
+@given(
+    st.permutations(range(16)), st.lists(st.integers(0, 15), max_size=6), st.randoms(use_true_random=False)
+)
+@settings(max_examples=examples(24, 200), deadline=None)
+def test_the_chances_of_every_step_are_the_same_in_whatever_order_hours_arrive(
+    order: list[int], again: list[int], chance: random.Random
+) -> None:
+    """Judged once on the way too, so that what is remembered of fewer hours is used for all of them."""
+    batches = np.array_split(np.arange(len(EVENTFUL)), 16)
+    looked_after = chance.randrange(len(order))
+    held: set[int] = set()
+    seen = summarised(EVENTFUL[:0])
+    for n, place in enumerate([*order, *again]):
+        held |= set(batches[place].tolist())
+        rows = EVENTFUL[sorted(held, key=lambda row: hash((row, place)))]
+        touched = np.isin(rows[:, 0] // 3600, EVENTFUL[batches[place], 0] // 3600)
+        seen = seen.patched(summarised(rows[touched]))
+        if n == looked_after:
+            alone = Summaries(seen.hours, seen.bins, seen.bin_count, seen.parts)
+            assert opened(seen).steps == opened(alone).steps
+    assert seen == EVENTFUL_IN_ORDER
+    last = opened(seen)
+    assert last.steps == EVENTFUL_OPENED.steps
+    assert (last.weighed, last.falls) == (EVENTFUL_OPENED.weighed, EVENTFUL_OPENED.falls)
 
 
 # ---------------------------------------------------------------- through the store

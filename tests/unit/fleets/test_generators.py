@@ -7,12 +7,14 @@ from functools import cache
 
 import numpy as np
 import pytest
+from scipy.stats import binomtest
 
 from cleanside.gateway.units import QUANTITIES, accepts, to_si
+from tests.fleets.entering import SHARES
 from tests.fleets.knowing import say_the_truth
 from tests.fleets.making import FOR_TUNING, KEPT_OUT, make_fleet
-from tests.fleets.score import score_fleet
-from tests.fleets.truth import Cause, Fleet, Work
+from tests.fleets.score import EntryWas, score_fleet
+from tests.fleets.truth import Cause, EntryIs, Fleet, Work
 
 GENERATORS = (*FOR_TUNING, *KEPT_OUT)
 
@@ -122,8 +124,9 @@ def test_who_knows_the_truth_scores_perfectly(generator: str) -> None:
         assert all(asked for _, asked, _ in score.cleaned)
         assert all(cause.in_time and cause.is_kept for cause in score.causes)
         assert (score.false_changes, score.false_suspicions, score.suspect_days) == (0, 0, 0)
-        assert not any([*score.near, *score.faulty, *score.right_questioned])
-        assert all([*score.latched_day, *score.latched_week, *score.wrong_questioned])
+        assert not any([*score.near, *score.faulty])
+        assert all([*score.latched_day, *score.latched_week])
+        assert all((was is EntryWas.WRONG_MACHINE) == questioned for was, questioned in score.entries)
         assert sum(score.share_errors) == 0
         assert all(dated.points[0] <= dated.latch_days <= dated.points[2] for dated in score.dated)
 
@@ -133,3 +136,16 @@ def test_causes_are_dealt_equally_often() -> None:
     made = [fault.cause for machine in fleet.machines for fault in machine.faults]
     for cause in set(Cause) - {Cause.PORTS_SWAPPED, Cause.TUBE_OFF, Cause.SWAPPED}:
         assert 4 <= made.count(cause) <= 7
+
+
+@pytest.mark.parametrize("generator", GENERATORS)
+def test_late_doubled_and_wrong_machine_entries_come_in_the_stated_shares(generator: str) -> None:
+    """Each share among the three, by the binomial test at one in a thousand; a doubled one is two entries."""
+    fleets = [make_fleet(generator, machines=28, days=110, seed=s, interval_s=600.0) for s in (11, 12)]
+    made = [entry.kind for fleet in fleets for machine in fleet.machines for entry in machine.entries]
+    odd = (EntryIs.LATE, EntryIs.DOUBLED, EntryIs.WRONG_MACHINE)
+    counts = {kind: made.count(kind) // (2 if kind is EntryIs.DOUBLED else 1) for kind in odd}
+    for kind in odd:
+        share = SHARES[kind] / sum(SHARES[other] for other in odd)
+        assert counts[kind] >= 3
+        assert binomtest(counts[kind], sum(counts.values()), share).pvalue > 0.001

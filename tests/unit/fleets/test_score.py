@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from tests.fleets.alarms import alarm_lines
-from tests.fleets.intervals import clopper_pearson, over_machines
+from tests.fleets.intervals import clopper_pearson, lower_bound, over_machines
 from tests.fleets.knowing import say_the_truth
 from tests.fleets.observing import FoundChange, Observation
-from tests.fleets.report import Figure, figures, lines
+from tests.fleets.report import Figure, events, figures, lines, seeds_for
 from tests.fleets.score import false_alarms, score_fleet
 from tests.fleets.truth import (
     DAY_S,
@@ -348,9 +348,81 @@ def test_a_change_behind_a_fault_or_of_little_use_is_not_asked_for() -> None:
         assert score.new == []
 
 
+@pytest.mark.parametrize(
+    ("after_pa", "counted", "other"),
+    [
+        (3200.0, "fall to 0.5 or lower", "fall not so deep"),
+        (3201.0, "fall not so deep", "fall to 0.5 or lower"),
+    ],
+)
+def test_hours_until_found_are_apart_by_the_depth_of_the_fall(
+    after_pa: float, counted: str, other: str
+) -> None:
+    """From 6,400 Pa. Told on the third evening, 28.3 h after it: within 30 h, not within 10."""
+    one = machine()
+    fallen = replace(one, changes=tuple(replace(c, after_pa=after_pa) for c in one.changes))
+    said = [_drop_until(NEW_DAY + 2)(look, (look.at_s - START_S) / DAY_S) for look in say_the_truth(fallen)]
+    rows = {f.name: f for f in figures(score_fleet(replace(fleet(), machines=(fallen,)), said))}
+    for part in ("median", "90 of 100"):
+        found = rows[f"operating hours until found, {part}, {counted}"]
+        assert found.value == pytest.approx(28.3333, abs=1e-3)
+        assert rows[f"operating hours until found, {part}, {other}"].count == 0
+    deep, shallow = "new element found within 10 h, fall to 0.5 or lower", "new element found within 30 h"
+    in_time = rows[deep], rows[f"{shallow}, fall not so deep"]
+    expected = [(0, 1), (0, 0)] if after_pa == 3200.0 else [(0, 0), (1, 1)]
+    assert [(row.hits, row.count) for row in in_time] == expected
+
+
+def _drop_until(day: float) -> Callable[[Observation, float], Observation]:
+    """No change is told of before a day."""
+    return lambda one, now: replace(one, found=()) if now < day else one
+
+
+def test_late_and_doubled_entries_have_rows_of_their_own() -> None:
+    entered = {
+        "right entry questioned": (EntryIs.RIGHT, 0.0),
+        "entry late, rightly dated: questioned": (EntryIs.LATE, -3.0),
+        "entry late, dated by the day of the entry: questioned": (EntryIs.LATE, 0.0),
+        "entry doubled: questioned": (EntryIs.DOUBLED, 0.0),
+        "wrong-machine entry questioned": (EntryIs.WRONG_MACHINE, 0.0),
+    }
+    entries = tuple(
+        Entry(entered_s=at(60), changed_s=at(60 + off), what="new", entry_id=name, kind=kind)
+        for name, (kind, off) in entered.items()
+    )
+    one = replace(machine(), entries=entries)
+    for name in entered:
+        said = [replace(look, questioned=frozenset({name})) for look in say_the_truth(one)]
+        rows = {f.name: f for f in figures(score_fleet(replace(fleet(), machines=(one,)), said))}
+        assert {row: (rows[row].hits, rows[row].count) for row in entered} == {
+            row: (int(row == name), 1) for row in entered
+        }
+
+
 def test_a_table_has_a_line_for_every_figure() -> None:
     rows = figures(score_fleet(fleet(), say_the_truth(machine())))
     assert len(lines(rows)) == len(rows) + 2
+
+
+def test_shares_of_events_say_their_counts_and_how_many_seeds_they_want() -> None:
+    rows = figures(score_fleet(fleet(), say_the_truth(machine())))
+    [tube] = [line for line in lines(rows) if line.startswith("| tube off, flow measure: in a day's work")]
+    # one of one: the exact ends are 0.025 and 1, the bound with 5 % on one side is 0.05
+    assert (
+        tube
+        == "| tube off, flow measure: in a day's work, kept | 1.00 | 1/1 | 0.03 to 1.00 | 0.05 | - | 0.95 |"
+    )
+    assert "| tube off, flow measure: in a day's work, kept | 1/1 | 0.05, less | 40 |" in events(rows, 1)
+    assert not [line for line in events(rows, 1) if "called a new one" in line or "a machine-year" in line]
+    assert [seeds_for(count, 2) for count in (39, 40, 41, 27, 0)] == [3, 2, 2, 3, 0]
+
+
+def test_the_lower_bound_leaves_a_twentieth_below_it() -> None:
+    """By the definition: as many hits or more have a chance of 5 % there."""
+    low = lower_bound(8, 10)
+    assert sum(comb(10, k) * low**k * (1 - low) ** (10 - k) for k in range(8, 11)) == pytest.approx(0.05)
+    assert clopper_pearson(8, 10)[0] < low < 0.8
+    assert (lower_bound(0, 10), lower_bound(0, 0)) == (0.0, 0.0)
 
 
 def test_the_exact_interval_leaves_its_tail_on_either_side() -> None:
