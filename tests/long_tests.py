@@ -40,7 +40,7 @@ LONG: Mapping[str, str] = {
     "tests/fault/test_standby_reads.py::test_raw": "test_api_raw: the same routes without a standby",
     "tests/fault/test_standby_reads.py::test_while": "test_ingest_database: a database that is away",
     "tests/fault/test_standby_away.py": "test_durability (unit), test_serve_durability judge the settings",
-    "tests/fault/test_standby_stopped.py": "test_under_way, test_writer: nobody waits for what stands still",
+    "tests/fault/test_standby_stopped.py": "test_under_way, test_writer: no caller waits for one that stands",
     "tests/fault/test_analysis_shared.py": "test_turns: one connection after the other",
     "tests/fault/test_work_taken_over.py": "test_webhooks, test_leases: one process after the other",
     "tests/fault/test_archive_killed.py": "test_archive (property)",

@@ -1,7 +1,7 @@
 """
 SQLite's write-ahead log, kept short while somebody always reads.
 
-SQLite writes the log into the file at every thousandth page of it, and begins the log anew at a commit at
+SQLite writes the log into the file at every thousandth page of it, and begins the log again at a commit at
 which no connection reads from it (sqlite.org/wal.html, "Avoiding excessively large WAL files"). Where
 readers follow each other without a gap there is no such commit: the log grows without end, and with it its
 index, which every connection has in memory. A checkpoint that truncates waits for those that read now and

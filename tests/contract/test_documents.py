@@ -98,7 +98,7 @@ def test_every_flag_of_the_readme_exists(flag: str, capsys: pytest.CaptureFixtur
         with pytest.raises(SystemExit):
             PROGRAMS[program]([*words, "--help"])
         said += capsys.readouterr().out
-    modules = set(re.findall(r"python -m (tests\.benchmark\.\w+)", FOR_USERS))
+    modules = set(re.findall(r"python -m (tests\.(?:benchmark|fault)\.\w+)", FOR_USERS))
     said += "".join((ROOT / f"{module.replace('.', '/')}.py").read_text() for module in sorted(modules))
     assert flag in said
 

@@ -1,5 +1,5 @@
 """
-A real standby is stopped, and nobody cancels the commit that waits for it: who asks is answered in time.
+A real standby is stopped, and no one cancels the commit that waits for it: who asks is answered in time.
 
 PostgreSQL ends no such wait by itself, `statement_timeout` or not. What is answered with 503 may be stored
 once the standby is back; it is never acknowledged before, never lost, and never there twice.
@@ -146,7 +146,7 @@ def test_a_gateway_is_told_and_goes_on_by_itself(replicated: Replicated, tmp_pat
         standbys(replicated, run=False)
         for n in range(20):
             gateway.write({"restriction": 3.0 + n / 100})
-        wait_until(lambda: "standby_away" in gateway.log(), "the gateway is told why")
+        wait_until(lambda: "standby_away" in gateway.log(), "the gateway hears why")
         assert (gateway.appended(), gateway.released()) == (21, 1)
 
         standbys(replicated, run=True)

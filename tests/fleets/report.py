@@ -28,7 +28,7 @@ Scores = Sequence[MachineScore]
 
 #: events a cause, and the least that their lower bound may be, as the issue has them
 WANTED_EVENTS, WANTED_BOUND = 40, 0.85
-#: operating hours until a new element is told: a shift where the fall is deep
+#: operating hours until a new element is found: a shift where the fall is deep
 DEEP_WITHIN_H, ELSE_WITHIN_H = 10.0, 30.0
 NONE = float("nan")
 

@@ -14,7 +14,7 @@ from cleanside.ingest.restriction.measure.tuning import Tuning
 
 #: so far above nothing [ln] a level is beyond NEVER (chosen: its square would leave the numbers)
 OFF_MOST = 20.0
-#: by that the variance of how much elements differ is divided, where a level is held against what clean ones
+#: by that the variance of how much elements differ is divided, where a level is set beside what clean ones
 #: read (chosen: half of their spread)
 OF_VARIANCE = 4
 

@@ -374,7 +374,7 @@ def test_hours_until_found_are_apart_by_the_depth_of_the_fall(
 
 
 def _drop_until(day: float) -> Callable[[Observation, float], Observation]:
-    """No change is told of before a day."""
+    """What is said of changes begins after a day."""
     return lambda one, now: replace(one, found=()) if now < day else one
 
 
