@@ -8,7 +8,7 @@ index, which every connection has in memory. A checkpoint that truncates waits f
 lets the next ones read from the file alone, so there is a gap.
 
 Promises: nothing where the log is short; else a bounded wait, and none again for `AGAIN_S`.
-Leaves to others: when (`ingest.writer.writer`, between two commits).
+Leaves to others: when. The background analysis reads for seconds, so it asks between two passes.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ log = logging.getLogger("cleanside.ingest")
 
 # Eight times what SQLite begins to write back at; its index is then 64 KiB of memory. Chosen.
 MOST_BYTES = 32 * 1024 * 1024
-# A page or a list takes less; who reads for longer (an export) is waited for again later. Chosen: commits
-# wait this long for it, at most once in `AGAIN_S`.
-WAIT_MS = 250
+# A page or a list takes less; who reads for longer (an export) is waited for again later, twice as long each
+# time. Commits wait meanwhile, at most once in `AGAIN_S` (tried: on a saturated server the fourth try cut).
+WAIT_MS, LONGEST_WAIT_MS = 250, 2_000
 AGAIN_S = 10
 
 
@@ -46,7 +46,7 @@ class WriteAheadLog:
         self._engine, self._seconds, self._most_bytes = engine, seconds, most_bytes
         path = engine.url.database if engine.dialect.name == "sqlite" else None
         self._file = None if path is None else Path(f"{path}-wal")
-        self._again_s = -math.inf
+        self._again_s, self._wait_ms = -math.inf, WAIT_MS
 
     @property
     def length(self) -> int:
@@ -65,18 +65,24 @@ class WriteAheadLog:
         self._again_s = self._seconds() + AGAIN_S
         try:
             with contextlib.closing(self._engine.raw_connection()) as connection:
-                _cut(connection.cursor())
+                is_cut = _cut(connection.cursor(), self._wait_ms)
+            self._wait_ms = WAIT_MS if is_cut else min(2 * self._wait_ms, LONGEST_WAIT_MS)
         except (sa.exc.SQLAlchemyError, sqlite3.Error) as error:
             log.warning("ingest.log_not_cut", extra={"bytes": self.length, "reason": str(error)[:200]})
 
 
-def _cut(cursor: sa.engine.interfaces.DBAPICursor) -> None:
-    """Checkpoint with truncation; the connection waits for others as long as before when it is done."""
+def _cut(cursor: sa.engine.interfaces.DBAPICursor, wait_ms: int) -> bool:
+    """
+    Checkpoint with truncation. False where somebody read on.
+
+    The connection waits for others as long as before when it is done.
+    """
     cursor.execute("PRAGMA busy_timeout")
     (before_ms,) = cursor.fetchone() or (0,)
-    cursor.execute(f"PRAGMA busy_timeout={WAIT_MS}")
+    cursor.execute(f"PRAGMA busy_timeout={wait_ms}")
     try:
         cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        cursor.fetchall()
+        (is_busy, *_pages) = cursor.fetchone() or (1,)
+        return not is_busy
     finally:
         cursor.execute(f"PRAGMA busy_timeout={before_ms}")

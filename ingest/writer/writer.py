@@ -146,6 +146,14 @@ class Writer:
         """A backlog is waiting, or came of late: work beside the requests should wait too."""
         return self.bulk_waits or self._line.is_much
 
+    def keep_log_short(self) -> None:
+        """
+        SQLite: cut a long write-ahead log. For a thread that reads for seconds, while it does not read.
+
+        Commits wait meanwhile, two seconds at most.
+        """
+        self._log.keep_short()
+
     def require_room(self) -> None:
         """Raise TryAgain where bulk would be refused: cheap, before its bytes are read."""
         with self._wakes:
@@ -244,7 +252,6 @@ class Writer:
         while not (self._stopping and not self._lanes):
             if jobs := self._take():
                 self._commit(jobs)
-                self._log.keep_short()
 
     def _take(self) -> list[_Job]:
         """Waiting jobs, up to one commit's worth; empty when it is time to end, or all clients have gone."""
