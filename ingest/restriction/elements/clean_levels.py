@@ -23,7 +23,7 @@ from cleanside.ingest.restriction.measure.held import in_steps
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.tuning import HELD, Tuning
 
-LIKELY = 0.5  # a level counts unless it is more likely than not that of no element
+LIKELY = 0.5  # a level counts unless it is more likely than not that of no element (chosen: even odds)
 FAR_SPREADS = 2.0  # farther from the middle of the fleet a machine counts as if it were that far (chosen)
 
 
@@ -110,7 +110,7 @@ class _Told(NamedTuple):
         return _Told(self.many - other.many, self.weight - other.weight, self.total - other.total)
 
 
-NOTHING = _Told(0, 0.0, 0.0)
+NOTHING = _Told(0, 0.0, 0.0)  # arithmetic: the sum of no lives
 
 
 def shows_clean(life: Life, tuning: Tuning) -> bool:

@@ -39,6 +39,8 @@ BY_A_HELPER |= {"meter_first_high"}
 BY_A_HELPER |= {"planned_day_too_late", "planned_day_far", "planned_day_no_work", "planned_day_reached"}
 #: what `restriction` says as a code, which imports nothing of ours (`verdict.cost_of_waiting`)
 OF_THE_ANALYSIS = {"fuel_unusual", "fuel_price_unusual"}
+#: what is said of rows far from their neighbours (`evaluation.life_audit`)
+OF_THE_ANALYSIS |= {"lone_row_at_terminal", "rows_at_terminal_and_back", "leap_to_terminal", "leap_at_end"}
 #: codes of `ingest.store.trouble`
 OF_THE_STORE = {"store_full", "store_read_only", "store_unavailable"}
 #: what `ingest.store.durability` finds weak

@@ -206,7 +206,8 @@ def test_a_body_without_a_length_that_is_cut_at_the_limit_is_no_answer(site: Sit
     impatient = HttpTransport(site.url, key=lambda: "k", timeout_s=0.3)
     outcome = impatient.send(GET)
     over.set()
-    assert outcome == NoAnswer("no whole reply within 0.3 s")
+    # Its last byte came at once, so the limits of one wait and of the whole end together.
+    assert outcome in (NoAnswer("no whole reply within 0.3 s"), NoAnswer("ReadTimeout"))
     site.behaviour = answer(200, b"{}")
     assert isinstance(impatient.send(GET), Reply)
     impatient.close()
