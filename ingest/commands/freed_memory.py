@@ -1,20 +1,24 @@
 """
-The memory that arrays free stays with the process for the next ones.
+The memory that arrays free stays with the process for the next ones; holes between what is kept go back.
 
 The C library (glibc) gives what is freed at the end of its heap back to the system once it is more than some
 hundred kilobytes, and larger pieces at once; then the next batch gets the same memory page by page, each
 filled with zeros, which takes as long as a fifth of the work on it. Another C library goes on as it does.
+What is freed between two pieces that stay is used again only for what fits, so such holes grow for hours.
+Every few minutes their whole pages go back to the system.
 
 Source: GNU C library manual, "Malloc Tunable Parameters" (M_TRIM_THRESHOLD, M_MMAP_THRESHOLD); their numbers
-are those of its malloc.h.
+are those of its malloc.h. malloc_trim(3): since 2.8 it gives back whole pages in the middle of heaps too.
 """
 
 from __future__ import annotations
 
 import ctypes
+import threading
 
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3
 KEPT_BYTES = 8 * 2**20  # at the end of the heap; chosen: the arrays of a few pieces of work
+GIVE_BACK_EVERY_S = 120.0  # chosen: a walk over the heaps takes some milliseconds
 HEAP_BELOW_BYTES = 2**20  # larger pieces come from the system one by one; chosen: no array of batches is
 
 
@@ -25,3 +29,25 @@ def keep_freed() -> bool:
     except (AttributeError, OSError):
         return False
     return bool(mallopt(_M_TRIM_THRESHOLD, KEPT_BYTES)) and bool(mallopt(_M_MMAP_THRESHOLD, HEAP_BELOW_BYTES))
+
+
+def give_back() -> bool:
+    """Give whole pages of holes back to the system. False: this C library cannot be told."""
+    try:
+        trim = ctypes.CDLL(None).malloc_trim
+    except (AttributeError, OSError):
+        return False
+    trim.argtypes = (ctypes.c_size_t,)
+    trim(KEPT_BYTES)
+    return True
+
+
+def give_back_now_and_then() -> None:
+    """From now on, in a thread of its own that ends with the process."""
+    threading.Thread(target=_give_back_now_and_then, name="holes", daemon=True).start()
+
+
+def _give_back_now_and_then() -> None:
+    never = threading.Event()
+    while not never.wait(GIVE_BACK_EVERY_S) and give_back():
+        pass

@@ -35,3 +35,32 @@ def test_the_arrays_of_the_next_piece_of_work_get_the_memory_of_the_last() -> No
     if kept == "False":
         pytest.skip("another C library than glibc")
     assert int(faults) < ROUNDS  # a thousand pages a piece of work, where they are given back
+
+
+#: pieces of half a page, of which each ninth stays: between them are holes of four pages
+HOLES = """
+from pathlib import Path
+from cleanside.ingest.commands.freed_memory import give_back, keep_freed
+
+def resident_kib():
+    lines = Path("/proc/self/status").read_text().splitlines()
+    return next(int(line.split()[1]) for line in lines if line.startswith("VmRSS"))
+
+keep_freed()
+pieces = [bytearray(2_000) for _ in range(40_000)]
+stay = pieces[::9]
+del pieces
+before = resident_kib()
+told = give_back()
+print(told, before - resident_kib(), sum(map(len, stay)))
+"""
+
+
+def test_holes_between_what_stays_go_back_to_the_system() -> None:
+    told, less_kib, stay = subprocess.run(
+        [sys.executable, "-c", HOLES], capture_output=True, text=True, check=True
+    ).stdout.split()
+    if told == "False":
+        pytest.skip("another C library than glibc")
+    assert int(stay) == 2_000 * len(range(0, 40_000, 9))
+    assert int(less_kib) > 30_000  # of 70 MB that were freed
