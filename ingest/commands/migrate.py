@@ -11,7 +11,7 @@ from cleanside.gateway.units import counted
 from cleanside.ingest import settings
 from cleanside.ingest.commands.command_database import opened
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import database, releases, webhook_secrets
+from cleanside.ingest.store import database, releases, webhook_secrets, write_ahead_log
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.writer import system_clock
 
@@ -46,7 +46,7 @@ def _take_away(engine: sa.Engine, file: KeyFile) -> None:
         releases.end(connection, webhook_secrets.BEFORE, system_clock.now_us())
         brought = webhook_secrets.bring_along(connection, file)
     if brought.emptied:
-        database.fold_log(engine)
+        write_ahead_log.fold_log(engine)
     print(f"secrets of {counted(brought.emptied, 'webhook')} in the clear taken away")
     if brought.trouble is not None:
         print(f"{counted(brought.in_clear, 'webhook')} still in the clear: {brought.trouble}")

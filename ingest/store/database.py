@@ -9,7 +9,6 @@ Leaves to others: what is read and written (`ingest.store`), when (`ingest.write
 
 from __future__ import annotations
 
-import contextlib
 import importlib.resources
 import logging
 import math
@@ -206,13 +205,6 @@ def _configure_reader(connection: Any, _record: Any) -> None:
     connection.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
     connection.execute("PRAGMA query_only=ON")
     connection.execute(f"PRAGMA cache_size=-{READER_CACHE_KIB}")
-
-
-def fold_log(engine: sa.Engine) -> None:
-    """SQLite: move the write-ahead log into the file and cut it, so that no replaced value stays in it."""
-    if engine.dialect.name == "sqlite":
-        with contextlib.closing(engine.raw_connection()) as connection:
-            connection.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
 def narrow(url: str) -> None:

@@ -22,6 +22,8 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+from cleanside.ingest.store.database import BUSY_TIMEOUT_MS
+
 log = logging.getLogger("cleanside.ingest")
 
 # Eight times what SQLite begins to write back at; its index is then 64 KiB of memory. Chosen.
@@ -64,25 +66,30 @@ class WriteAheadLog:
             return
         self._again_s = self._seconds() + AGAIN_S
         try:
-            with contextlib.closing(self._engine.raw_connection()) as connection:
-                is_cut = _cut(connection.cursor(), self._wait_ms)
+            is_cut = _cut(self._engine, self._wait_ms)
             self._wait_ms = WAIT_MS if is_cut else min(2 * self._wait_ms, LONGEST_WAIT_MS)
         except (sa.exc.SQLAlchemyError, sqlite3.Error) as error:
             log.warning("ingest.log_not_cut", extra={"bytes": self.length, "reason": str(error)[:200]})
 
 
-def _cut(cursor: sa.engine.interfaces.DBAPICursor, wait_ms: int) -> bool:
+def fold_log(engine: sa.Engine) -> None:
+    """SQLite: move the write-ahead log into the file and cut it, so that no replaced value stays in it."""
+    if engine.dialect.name == "sqlite":
+        _cut(engine, BUSY_TIMEOUT_MS)
+
+
+def _cut(engine: sa.Engine, wait_ms: int) -> bool:
     """
     Checkpoint with truncation. False where somebody read on.
 
-    The connection waits for others as long as before when it is done.
+    The connection waits for others as long as a writing one does when it is done.
     """
-    cursor.execute("PRAGMA busy_timeout")
-    (before_ms,) = cursor.fetchone() or (0,)
-    cursor.execute(f"PRAGMA busy_timeout={wait_ms}")
-    try:
-        cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        (is_busy, *_pages) = cursor.fetchone() or (1,)
-        return not is_busy
-    finally:
-        cursor.execute(f"PRAGMA busy_timeout={before_ms}")
+    with contextlib.closing(engine.raw_connection()) as connection:
+        cursor = connection.cursor()
+        cursor.execute(f"PRAGMA busy_timeout={wait_ms}")
+        try:
+            cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            (is_busy, *_pages) = cursor.fetchone() or (1,)
+            return not is_busy
+        finally:
+            cursor.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")

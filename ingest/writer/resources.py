@@ -31,6 +31,7 @@ from cleanside.ingest.store import (
     releases,
     stored,
     webhook_secrets,
+    write_ahead_log,
 )
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.writer.bytes_in_flight import BytesInFlight
@@ -224,7 +225,7 @@ def _bring_webhooks_along(writing: sa.Engine, file: KeyFile, now_us: int) -> Non
             releases.end(connection, webhook_secrets.BEFORE, now_us)
         brought = webhook_secrets.bring_along(connection, file)
     if brought.emptied:
-        database.fold_log(writing)
+        write_ahead_log.fold_log(writing)
     webhook_secrets.say(brought)
     if file.is_readable_by_others:
         reason = "others can read the keys of webhook secrets; chmod 600 it"
