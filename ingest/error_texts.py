@@ -64,6 +64,14 @@ SENTENCES: Sentences = {
     "archive_folder_not_set": "readings are in archive file {file}, and archive_folder is not set; set it",
     "archive_folder_needed": "{source} has an archive; give the folder it goes to, --archive-folder",
     "archive_folder_not_a_folder": "archive folder {folder} is no folder; give another --archive-folder",
+    "archive_mark_unreadable": (
+        "{path} does not say whose archive this is ({why}); see what it is. Without it the next server that "
+        "archives here makes the folder its own"
+    ),
+    "archive_of_another_database": (
+        "archive folder {folder} belongs to the database {place}; give this one a folder of its own "
+        "(--archive-folder). Where that database is gone for good, delete {mark} and try again"
+    ),
     "backup_under_way": "another process makes the backup {to}; wait for it, or name another folder",
     "backup_exists": "{to} is there already; name a folder that is not",
     "backup_of_another_database": "{source} is of a {database} database; give such a --database",

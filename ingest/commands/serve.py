@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import errno
 import gc
+import ipaddress
 import json
 import logging
 import os
@@ -28,7 +29,7 @@ from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import CalledWrongly, CannotOpen, why
 from cleanside.ingest.messages.smtp import relay_of
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import database, durability, revocations
+from cleanside.ingest.store import archive_mark, database, durability, identity, revocations
 from cleanside.ingest.store.durability import CommitSettings
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.webhooks import addresses
@@ -75,6 +76,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
         listening.close()
         raise
     _warn_of_no_address(chosen)
+    _warn_of_open_side(chosen, trusted)
     served = app.create_app(chosen)
     bounds = connection.Bounds(
         address_connections=chosen.address_connections,
@@ -154,6 +156,24 @@ def _warn_of_no_address(chosen: Settings) -> None:
         log_line.warning("ingest.public_address_not_set", extra={"reason": reason})
 
 
+def _warn_of_open_side(chosen: Settings, trusted: Sequence[str]) -> None:
+    """Warn where the proxy is on this machine, and others reach the server past it."""
+    if chosen.behind_proxy and trusted and all(map(_is_here, trusted)) and not _is_here(chosen.host):
+        reason = (
+            "the proxy is on this machine, and who reaches the port from another one sends keys in the clear; "
+            "set host to 127.0.0.1, unless the network lets nothing else through"
+        )
+        log_line.warning("ingest.open_beside_proxy", extra={"reason": reason, "host": chosen.host})
+
+
+def _is_here(host: str) -> bool:
+    """True for an address or a network of loopback, and for its name. "" listens everywhere."""
+    try:
+        return ipaddress.ip_network(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
 def announcing_server(config: Any, end_streams: Callable[[], None]) -> Any:
     """
     A uvicorn server that prints its address once it takes requests, and ends what takes too long.
@@ -195,10 +215,14 @@ def prepare(chosen: Settings, *, migrate_old: bool) -> None:
             database.require_newest(engine, migrate_empty=sqlite, migrate_old=migrate_old)
             with engine.connect() as connection:
                 found = durability.settings_of(connection)
+                known = identity.known(connection)
         finally:
             engine.dispose()
     _judge_durability(found, chosen)
-    _require_revocations(database.archive_folder(chosen.database, chosen.archive_folder))
+    folder = database.archive_folder(chosen.database, chosen.archive_folder)
+    if folder is not None:
+        archive_mark.refuse_other(folder, database=known)
+    _require_revocations(folder)
 
 
 def _require_revocations(folder: Path | None) -> None:

@@ -28,9 +28,12 @@ from cleanside.ingest.keeping.backup_check import POSTGRES, SQLITE, check_databa
 from cleanside.ingest.keeping.manifest import ARCHIVE, Listed, Manifest, check_folder, read_manifest
 from cleanside.ingest.owners import key_review
 from cleanside.ingest.owners.key_review import Review
-from cleanside.ingest.store import database, identity, inside, revocations
+from cleanside.ingest.store import archive_mark, database, identity, inside, revocations
 from cleanside.ingest.store.archive_file import Disk
 from cleanside.ingest.store.revocations import Revoked
+
+#: files of an archive folder that are of no reading
+BESIDE = {revocations.FILE, archive_mark.FILE}
 
 
 class Restored(NamedTuple):
@@ -57,7 +60,8 @@ def restore(
     (`ingest.owners.key_review`).
     folder : None: no archive (PostgreSQL). revoked_keys : the file of revoked keys; None: the one in
     `folder`, if it is there.
-    Raises CalledWrongly where the place is not empty, or the backup is not whole; then nothing is changed.
+    Raises CalledWrongly where the place is not empty, `folder` is the archive of a database at another place,
+    or the backup is not whole; then nothing is changed.
     """
     manifest = read_manifest(source)
     path = database.sqlite_path(url)
@@ -69,6 +73,8 @@ def restore(
         _refuse_taken([path, path.with_name(f"{path.name}-wal"), path.with_name(f"{path.name}-journal")])
     else:
         _refuse_filled(url)
+    if folder is not None:
+        archive_mark.refuse_elsewhere(folder, archive_mark.place_of(sa.make_url(url)))
     check_folder(source, manifest)
     check_database(source, manifest, tools)
     revoked = _revoked(revoked_keys, folder)
@@ -76,6 +82,7 @@ def restore(
     def release(connection: sa.Connection) -> Review:
         review = _release(connection, manifest, revoked, now_us)
         if folder is not None:
+            archive_mark.drop(folder)  # the database that was here before had another id
             _carry_revoked(folder / revocations.FILE, revoked, review, now_us)
         return review
 
@@ -172,7 +179,7 @@ def _archive_in_place(
 def _there_already(folder: Path, wanted: dict[str, Listed]) -> set[str]:
     """Files of the backup that are in the archive folder. Raises CalledWrongly where there is any other."""
     try:
-        present = set(inside.plain_files(folder)) - {revocations.FILE} if folder.exists() else set()
+        present = set(inside.plain_files(folder)) - BESIDE if folder.exists() else set()
         odd = [name for name in present if name not in wanted]
         odd += [n for n in present & wanted.keys() if inside.content_of(folder / n) != wanted[n][1:]]
     except (OSError, ValueError) as error:

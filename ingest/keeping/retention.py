@@ -11,7 +11,8 @@ Leaves to others: files (`ingest.store.archive_file`), queries (`ingest.store.ol
 The file comes before the transaction: a file without a register row wastes space, a row without its file is a
 loss. Replaced files stay for `GRACE_S`, for readers that began before. A process may hang between any two
 steps while another one works: so no file is registered that is older than half of `GRACE_S`, and none is
-removed that was not older than `GRACE_S` before it was looked up in the register.
+removed that was not older than `GRACE_S` before it was looked up in the register. A folder that is another
+database's archive is left alone (`ingest.store.archive_mark`): its files are in no register of ours.
 """
 
 from __future__ import annotations
@@ -33,8 +34,9 @@ import sqlalchemy as sa
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import us_of
 from cleanside.ingest.errors import IngestError, log_reason
-from cleanside.ingest.store import archive, old_rows, partitions, stored
+from cleanside.ingest.store import archive, archive_mark, identity, old_rows, partitions, stored
 from cleanside.ingest.store.archive import Archive
+from cleanside.ingest.store.archive_mark import Mark
 from cleanside.ingest.store.old_rows import Due
 from cleanside.ingest.store.partitions import Month
 from cleanside.ingest.writer.lease import Lease
@@ -133,7 +135,12 @@ def plan(connection: sa.Connection, before_us: int) -> list[Planned]:
 
 
 def run_pass(work: MovePlan, before_us: int) -> MoveReport:
-    """Move readings measured before an instant, join the pieces of a month, remove unfinished files."""
+    """
+    Move readings measured before an instant, join the pieces of a month, remove unfinished files.
+
+    Raises CalledWrongly where the folder is another database's archive; then nothing is done.
+    """
+    archive_mark.claim(work.folder, work.write(own_mark))
     _drop_empty(work, before_us)
     readings = files = 0
     for moved in _steps(work, before_us):
@@ -320,6 +327,11 @@ def _groups(folder: Path, pieces: list[Archive], removed: dict[int, Any]) -> Ite
 def _in_order(table: pa.Table) -> pa.Table:
     ordered: pa.Table = table.sort_by([("stream_id", "ascending"), ("seq", "ascending")]).combine_chunks()
     return ordered
+
+
+def own_mark(connection: sa.Connection) -> Mark:
+    """What stands in the mark of this database's archive."""
+    return Mark(identity.keep(connection), archive_mark.place_of(connection.engine.url))
 
 
 def sweep(work: MovePlan) -> int:

@@ -10,14 +10,19 @@ from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import database_identity
 
 _ROW = 1
+_KNOWN = sa.select(database_identity.c.database).where(database_identity.c.id == _ROW)
 
 
 def keep(connection: sa.Connection) -> str:
     """The id of this database, made where there is none. All processes on one database get the same."""
     fresh = {"id": _ROW, "database": str(uuid.uuid4())}
     connection.execute(dialect.insert(connection, database_identity).values(fresh).on_conflict_do_nothing())
-    query = sa.select(database_identity.c.database).where(database_identity.c.id == _ROW)
-    return str(connection.execute(query).scalar_one())
+    return str(connection.execute(_KNOWN).scalar_one())
+
+
+def known(connection: sa.Connection) -> str | None:
+    """The id of this database; None: no server has opened it since it was made or restored."""
+    return connection.execute(_KNOWN).scalar_one_or_none()
 
 
 def forget(connection: sa.Connection) -> None:

@@ -142,6 +142,28 @@ def test_a_server_that_cannot_know_its_name_says_so_at_its_start(
     assert ("ingest.public_address_not_set" in caplog.text) is warned
 
 
+@pytest.mark.parametrize(
+    ("host", "proxies", "warned"),
+    [
+        ("0.0.0.0", ["127.0.0.1"], True),
+        ("", ["127.0.0.0/8", "::1"], True),
+        ("127.0.0.1", ["127.0.0.1"], False),
+        ("localhost", ["::1"], False),
+        ("0.0.0.0", ["10.0.0.7"], False),
+        ("0.0.0.0", ["*"], False),
+        ("0.0.0.0", [], False),
+    ],
+)
+def test_a_server_that_others_reach_past_its_proxy_says_so_at_its_start(
+    host: str, proxies: list[str], warned: bool, caplog: pytest.LogCaptureFixture
+) -> None:
+    from cleanside.ingest.commands import serve
+
+    flags = {"host": host, "behind_proxy": True, "trusted_proxies": ",".join(proxies) or "none"}
+    serve._warn_of_open_side(load(flags=flags, environ={}), proxies)
+    assert ("ingest.open_beside_proxy" in caplog.text) is warned
+
+
 # ---------------------------------------------------------------- the first account
 
 
