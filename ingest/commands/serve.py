@@ -160,7 +160,7 @@ def _warn_of_open_side(chosen: Settings, trusted: Sequence[str]) -> None:
     """Warn where the proxy is on this machine, and others reach the server past it."""
     if chosen.behind_proxy and trusted and all(map(_is_here, trusted)) and not _is_here(chosen.host):
         reason = (
-            "the proxy is on this machine, and who reaches the port from another one sends keys in the clear; "
+            "the proxy is on this machine, and who reaches the port from another sends keys in the clear; "
             "set host to 127.0.0.1, unless the network lets nothing else through"
         )
         log_line.warning("ingest.open_beside_proxy", extra={"reason": reason, "host": chosen.host})
