@@ -6,9 +6,9 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from cleanside.ingest.keeping import retention
+from cleanside.ingest.keeping import restore, retention
 from cleanside.ingest.keeping.retention import MovePlan, MoveReport
-from cleanside.ingest.store import archive, readings, revocations, streams
+from cleanside.ingest.store import archive, readings, streams
 from cleanside.ingest.store.archive_file import Disk
 from cleanside.ingest.store.marks import Ranges
 from tests.support import held
@@ -69,7 +69,7 @@ def counts(api: Api) -> tuple[int, int]:
 
 
 def files_of(api: Api) -> list[str]:
-    """Every file in the archive folder, but for that of revoked keys."""
+    """Every file in the archive folder, but for those that are of no reading."""
     folder = api.resources.archive_folder
     found = {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
-    return sorted(found - {revocations.FILE})
+    return sorted(found - restore.BESIDE)
