@@ -40,7 +40,7 @@ def api(database_url: str, tmp_path: Path) -> Iterator[Api]:
         yield running
 
 
-def archive_another(api: Api) -> list[Path]:
+def archive_another(api: Api) -> list[str]:
     """A file that no backup has, registered by the original alone. Returns all files of the archive."""
     old = batch(101, [3.0] * 20)
     for reading in old["readings"]:
