@@ -33,7 +33,7 @@ from cleanside.ingest.store.archive_file import Disk
 from cleanside.ingest.store.revocations import Revoked
 
 #: files of an archive folder that are of no reading
-BESIDE = {revocations.FILE, archive_mark.FILE}
+BESIDE = {revocations.FILE, archive_mark.MARK_FILE}
 
 
 class Restored(NamedTuple):

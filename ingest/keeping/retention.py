@@ -36,7 +36,7 @@ from cleanside.gateway.wire import us_of
 from cleanside.ingest.errors import IngestError, log_reason
 from cleanside.ingest.store import archive, archive_mark, identity, old_rows, partitions, stored
 from cleanside.ingest.store.archive import Archive
-from cleanside.ingest.store.archive_mark import Mark
+from cleanside.ingest.store.archive_mark import ArchiveMark
 from cleanside.ingest.store.old_rows import Due
 from cleanside.ingest.store.partitions import Month
 from cleanside.ingest.writer.lease import Lease
@@ -329,9 +329,9 @@ def _in_order(table: pa.Table) -> pa.Table:
     return ordered
 
 
-def own_mark(connection: sa.Connection) -> Mark:
+def own_mark(connection: sa.Connection) -> ArchiveMark:
     """What stands in the mark of this database's archive."""
-    return Mark(identity.keep(connection), archive_mark.place_of(connection.engine.url))
+    return ArchiveMark(identity.keep(connection), archive_mark.place_of(connection.engine.url))
 
 
 def sweep(work: MovePlan) -> int:

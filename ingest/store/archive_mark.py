@@ -23,10 +23,10 @@ from cleanside.gateway import file_modes
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.store import inside
 
-FILE = "belongs-to"
+MARK_FILE = "belongs-to"
 
 
-class Mark(NamedTuple):
+class ArchiveMark(NamedTuple):
     """The content of the file."""
 
     #: id of the database
@@ -43,32 +43,32 @@ def place_of(url: sa.URL) -> str:
     return without.render_as_string()
 
 
-def read(folder: Path) -> Mark | None:
+def read(folder: Path) -> ArchiveMark | None:
     """
     The mark of a folder; None: it has none, or one that was cut off.
 
     Raises CalledWrongly where the file is none of ours or cannot be read: nothing may be removed then.
     """
-    path = folder / FILE
+    path = folder / MARK_FILE
     try:
         text = inside.read_text(path)
         if "\n" not in text:
             return None
         found = json.loads(text)
-        return Mark(str(found["database"]), str(found["place"]))
+        return ArchiveMark(str(found["database"]), str(found["place"]))
     except FileNotFoundError:
         return None
     except (OSError, ValueError, TypeError, KeyError) as error:
         raise CalledWrongly("archive_mark_unreadable", path=path, why=why(error)) from error
 
 
-def claim(folder: Path, own: Mark) -> None:
+def claim(folder: Path, own: ArchiveMark) -> None:
     """Make a folder this database's archive. Raises CalledWrongly where it is another database's."""
     refuse_other(folder, database=own.database)
     if read(folder) is None:
         file_modes.make_folder(folder)
-        file_modes.write_text(folder / FILE, json.dumps(own._asdict()) + "\n")
-        file_modes.sync_file(folder / FILE)
+        file_modes.write_text(folder / MARK_FILE, json.dumps(own._asdict()) + "\n")
+        file_modes.sync_file(folder / MARK_FILE)
 
 
 def refuse_other(folder: Path, *, database: str | None) -> None:
@@ -85,10 +85,12 @@ def refuse_elsewhere(folder: Path, place: str) -> None:
         raise _of_another(folder, found)
 
 
-def _of_another(folder: Path, found: Mark) -> CalledWrongly:
-    return CalledWrongly("archive_of_another_database", folder=folder, place=found.place, mark=folder / FILE)
+def _of_another(folder: Path, found: ArchiveMark) -> CalledWrongly:
+    return CalledWrongly(
+        "archive_of_another_database", folder=folder, place=found.place, mark=folder / MARK_FILE
+    )
 
 
 def drop(folder: Path) -> None:
     """Take the mark away: the next database that archives here sets its own."""
-    (folder / FILE).unlink(missing_ok=True)
+    (folder / MARK_FILE).unlink(missing_ok=True)

@@ -112,7 +112,7 @@ def test_a_restore_to_its_own_place_goes_on_with_the_archive(
 def test_a_mark_that_is_none_of_ours_is_named_and_one_that_was_cut_off_is_written_again(
     api: Api, tmp_path: Path
 ) -> None:
-    mark = tmp_path / "older" / archive_mark.FILE
+    mark = tmp_path / "older" / archive_mark.MARK_FILE
     whole = mark.read_text()
     assert json.loads(whole)["place"]
     assert "password" not in whole
@@ -129,11 +129,11 @@ def test_the_command_says_whose_archive_it_is(
     sqlite_database_url: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     older = tmp_path / "older"
-    archive_mark.claim(older, archive_mark.Mark("another", "/srv/shop/ingest.db"))
+    archive_mark.claim(older, archive_mark.ArchiveMark("another", "/srv/shop/ingest.db"))
     with in_process(sqlite_database_url) as api:
         api.register()
     asked = ["archive", "--database", sqlite_database_url, "--archive-folder", str(older)]
     assert main([*asked, "--retention-days", "30"]) == 2
     said = capsys.readouterr().err
     assert "belongs to the database /srv/shop/ingest.db" in said
-    assert str(older / archive_mark.FILE) in said
+    assert str(older / archive_mark.MARK_FILE) in said
