@@ -212,12 +212,11 @@ def _require_revocations(folder: Path | None) -> None:
 
 def _judge_durability(found: CommitSettings | None, chosen: Settings) -> None:
     """Log what a commit is worth. Raises CalledWrongly where it is worth too little and that is refused."""
-    on_standby = chosen.durability == "standby"
     if found is None:
-        if on_standby:
+        if chosen.awaits_standby:
             raise CalledWrongly("standby_of_sqlite")
         return
-    weak = durability.weaknesses(found, on_standby=on_standby)
+    weak = durability.weaknesses(found, on_standby=chosen.awaits_standby)
     if not weak:
         log_line.info("ingest.durability", extra=found._asdict())
         return

@@ -8,6 +8,7 @@ process, and nothing has changed.
 
 from __future__ import annotations
 
+import os
 import signal
 import tempfile
 from collections.abc import Callable, Iterator
@@ -55,7 +56,9 @@ def killed(backend: str, tmp_path: Path, request: pytest.FixtureRequest) -> Iter
         fill(api)
         tokens = api.tokens
     with tempfile.TemporaryFile("w+") as said:
-        died = start(["tests.support.killed_merge", request.param, url], stdout=said, stderr=said)
+        died = start(
+            ["tests.support.killed_merge", request.param, url], environ=os.environ, stdout=said, stderr=said
+        )
         code = died.wait(WITHIN_S)
         said.seek(0)
         assert code == -signal.SIGKILL, said.read()
