@@ -38,6 +38,7 @@ log_line = logging.getLogger("cleanside.ingest")
 
 TICK_S = 0.1  # how often uvicorn's main loop turns
 LOOK_TICKS = 10  # each second; chosen
+ANSWERS_END_S = 10  # of a server that stops: for answers under way; chosen
 
 
 def add(commands: Any) -> None:
@@ -91,7 +92,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
         log_level="warning",
         access_log=False,
         server_header=False,
-        timeout_graceful_shutdown=10,
+        timeout_graceful_shutdown=ANSWERS_END_S,
         proxy_headers=bool(trusted),
         forwarded_allow_ips=trusted,
     )
