@@ -293,6 +293,11 @@ class Settings:
         metadata=row(switch, "One line a request, with route, status, duration and the key's handle."),
     )
 
+    @property
+    def awaits_standby(self) -> bool:
+        """True where what is acknowledged has to be on a standby's disk too."""
+        return self.durability == "standby"
+
 
 TABLE: Final = Table(program="ingest", rows_of=Settings, error=CalledWrongly, old_file="config")
 add_flags = TABLE.add_flags

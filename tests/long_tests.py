@@ -23,6 +23,8 @@ _MERGED = "tests/integration/ingest/keeping/test_merged_blocks.py::"
 _MERGED += "test_inside_one_merged_block_it_is_as_with_rows[sqlite-"
 _CHANGE_FORM = "tests/fault/test_merging_killed.py::test_processes_killed_while_readings_change_their_form"
 _CHANGE_FORM += "_lose_and_double_nothing"
+_BETWEEN = "tests/fault/test_merge_killed_between.py::"
+_BETWEEN += "test_between_two_steps_of_a_killed_merge_it_is_as_with_rows[join."
 _ASIDE = "tests/fault/test_spool_aside_room.py::test_"
 _OF_ASIDE = ("a_rewind_that", "new_readings", "a_full_disk", "what_was_carried", "a_file_that_waits")
 _CENSORED = "tests/integration/ingest/restriction/test_generality.py::test_censored_lives"
@@ -49,6 +51,7 @@ LONG: Mapping[str, str] = {
         f"{_CHANGE_FORM}[{which}": "the same with fewer kills, on SQLite"
         for which in ("sqlite-25", "postgres")
     },
+    **{f"{_BETWEEN}{which}": "the next step on SQLite" for which in ("deleted", "inserted:2-postgres")},
     "tests/fault/test_file_modes.py": "file modes are tested where each file is made",
     "tests/fault/test_ingest_killed.py::test_as_many_kills_as_fit": "a kill by seed, same file",
     f"{_KILLED}[sqlite-2]": "the same with the first seed",

@@ -23,8 +23,10 @@ from cleanside.ingest.store.hours import Kept
 
 T = TypeVar("T")
 
-MAX_SUMMARIES = 200  # housings; some 2 MB each for a machine-year; chosen
-MAX_STUDIES = 100_000  # of some 5 kB each; chosen
+# Measured (tests/benchmark/bench_housing_memory.py): of a machine-year 2 MB of hours, and 13 MB with what
+# judging works out of them; a study 36 kB.
+MAX_SUMMARIES = 200  # housings; chosen
+MAX_STUDIES = 100_000  # chosen
 
 
 class Memory:

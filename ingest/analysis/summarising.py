@@ -82,7 +82,7 @@ class Analyst:
                 busy = run_pass(self._resources) >= HOURS_A_PASS
                 self._recheck()
                 self._on_pass()
-                self._resources.writer.keep_log_short()
+                self._resources.write_ahead_log.keep_short()
             except TryAgain as error:  # stopping, or the database does not answer: what is due stays due
                 log.info("ingest.analysis_waits", extra={"reason": error.reason})
                 busy = False

@@ -85,7 +85,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analys
                 resources.stopping.set()
                 for worker in workers:
                     worker.join()
-                services.write_down()
+                services.write_down_last()
 
     app = ServingApp(
         title="cleanside",

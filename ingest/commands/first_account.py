@@ -25,7 +25,7 @@ from cleanside.ingest.errors import why
 from cleanside.ingest.owners import people, sessions
 from cleanside.ingest.owners.people import FIRST_US
 from cleanside.ingest.settings import Settings, data_folder
-from cleanside.ingest.store import database, fleet
+from cleanside.ingest.store import database, durability, fleet
 from cleanside.ingest.store import people as people_store
 from cleanside.ingest.writer import system_clock
 
@@ -112,7 +112,7 @@ def _writing(chosen: Settings) -> Iterator[sa.Connection]:
     with database.exclusive(chosen.database):
         engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
         try:
-            with engine.begin() as connection:
+            with durability.begin_alone(engine) as connection:
                 yield connection
         finally:
             engine.dispose()

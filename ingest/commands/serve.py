@@ -39,6 +39,7 @@ log_line = logging.getLogger("cleanside.ingest")
 
 TICK_S = 0.1  # how often uvicorn's main loop turns
 LOOK_TICKS = 10  # each second; chosen
+ANSWERS_END_S = 10  # of a server that stops: for answers under way; chosen
 
 
 def add(commands: Any) -> None:
@@ -93,7 +94,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
         log_level="warning",
         access_log=False,
         server_header=False,
-        timeout_graceful_shutdown=10,
+        timeout_graceful_shutdown=ANSWERS_END_S,
         proxy_headers=bool(trusted),
         forwarded_allow_ips=trusted,
     )
@@ -236,12 +237,11 @@ def _require_revocations(folder: Path | None) -> None:
 
 def _judge_durability(found: CommitSettings | None, chosen: Settings) -> None:
     """Log what a commit is worth. Raises CalledWrongly where it is worth too little and that is refused."""
-    on_standby = chosen.durability == "standby"
     if found is None:
-        if on_standby:
+        if chosen.awaits_standby:
             raise CalledWrongly("standby_of_sqlite")
         return
-    weak = durability.weaknesses(found, on_standby=on_standby)
+    weak = durability.weaknesses(found, on_standby=chosen.awaits_standby)
     if not weak:
         log_line.info("ingest.durability", extra=found._asdict())
         return

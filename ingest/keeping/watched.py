@@ -35,7 +35,7 @@ def figures(resources: Resources) -> Iterator[Metric]:
     now_us = resources.clock()
     yield from _of_readings(resources, now_us)
     yield from _of_account(resources, now_us)
-    if resources.settings.durability == "standby":
+    if resources.settings.awaits_standby:
         with resources.reading() as connection:
             standbys = durability.standbys_of(connection)
         yield from of_standbys(standbys)

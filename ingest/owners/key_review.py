@@ -22,7 +22,16 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.errors import TryAgain, why
 from cleanside.ingest.owners import people as people_rules
-from cleanside.ingest.store import audit, fleet, keys, one_time_codes, people, revocations, sessions
+from cleanside.ingest.store import (
+    audit,
+    durability,
+    fleet,
+    keys,
+    one_time_codes,
+    people,
+    revocations,
+    sessions,
+)
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.people import Person
 from cleanside.ingest.store.revocations import FILE, Revoked
@@ -153,7 +162,7 @@ def start(engine: sa.Engine, folder: Path | None, now_us: int) -> None:
     if folder is None:
         return
     try:
-        with engine.begin() as connection:
+        with durability.begin_alone(engine) as connection:
             at_start(connection, folder, now_us)
     except (OSError, ValueError, TryAgain) as error:
         log.warning("ingest.revocations_not_read", extra={"file": str(folder / FILE), "reason": why(error)})

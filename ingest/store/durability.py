@@ -15,6 +15,8 @@ Source: PostgreSQL manual, "Write Ahead Log" (fsync, full_page_writes, synchrono
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any, Final, NamedTuple
 
 import sqlalchemy as sa
@@ -106,6 +108,21 @@ def require_confirmed(info: dict[Any, Any]) -> None:
     """Raise TryAgain where the commit before came with a warning: perhaps no standby has it."""
     if (warning := info.pop(_WARNED, None)) is not None:
         raise TryAgain("standby_did_not_confirm", code=STANDBY_AWAY, warning=warning)
+
+
+@contextmanager
+def begin_alone(engine: sa.Engine) -> Iterator[sa.Connection]:
+    """
+    A transaction whose commit waits for this machine's disk, and for no standby.
+
+    For what each start does again where it is missing, and acknowledges to nobody: a server starts and stops
+    while no standby answers. What is confirmed later comes after it in the log, so a standby that has the one
+    has the other.
+    """
+    with engine.begin() as connection:
+        if not dialect.is_sqlite(connection):
+            connection.exec_driver_sql("SET LOCAL synchronous_commit TO local")
+        yield connection
 
 
 def write_a_mark(connection: sa.Connection) -> None:

@@ -2,8 +2,10 @@
 Whether the server can take readings: shown by a completed write, not by a thread that is alive.
 
 Promises: asking often costs nothing. A commit of the last seconds is proof enough; without one, a single
-probe serves all that ask. A probe is bounded in size and time. After a batch was refused because of the
-store, a small probe is no proof: a full disk may have room for the probe and not for the batch.
+probe serves all that ask. A probe is bounded in size and time. After a start the first proof is a probe:
+what a server commits by itself then may have written nothing, so no disk or standby had a part in it. After
+a batch was refused because of the store, a small probe is no proof: a full disk may have room for the probe
+and not for the batch.
 Leaves to others: what a failed write means (`ingest.store.trouble`).
 """
 
@@ -45,7 +47,7 @@ class Readiness:
         trouble, troubled_s = self._writer.trouble
         if trouble is not None and now_s - troubled_s < TROUBLE_LASTS_S:
             raise trouble
-        if now_s - self._writer.committed_s < PROBE_EVERY_S:
+        if self._probed_s is not None and now_s - self._writer.committed_s < PROBE_EVERY_S:
             return
         if self._lock.acquire(blocking=False):
             try:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -31,9 +32,9 @@ from cleanside.ingest.store import (
     releases,
     stored,
     webhook_secrets,
-    write_ahead_log,
 )
 from cleanside.ingest.store.key_file import KeyFile
+from cleanside.ingest.store.write_ahead_log import WriteAheadLog, fold_log
 from cleanside.ingest.writer.bytes_in_flight import BytesInFlight
 from cleanside.ingest.writer.readiness import Readiness
 from cleanside.ingest.writer.writer import Writer, as_our_errors
@@ -77,6 +78,8 @@ class Resources:
     #: the same, or of a standby, whose rows may be some seconds old
     late_readers: sa.Engine
     writer: Writer
+    #: of SQLite, for a thread that reads for seconds to keep short while it does not read
+    write_ahead_log: WriteAheadLog
     #: the keys that encrypt webhook secrets
     webhook_keys: KeyFile
     #: identifies this database; a header of every answer
@@ -128,18 +131,13 @@ class Resources:
         """True on SQLite, False on PostgreSQL."""
         return self.readers.dialect.name == "sqlite"
 
-    @property
-    def awaits_standby(self) -> bool:
-        """True where what is acknowledged has to be on a standby's disk too."""
-        return self.settings.durability == "standby"
-
     def confirm(self) -> None:
         """
         Return once what was read before is as durable as an acknowledgement promises.
 
         Raises TryAgain where no standby confirms it. On one machine there is nothing to wait for.
         """
-        if self.awaits_standby:
+        if self.settings.awaits_standby:
             self.writer.call(durability.write_a_mark)
 
     def look_up_form(self) -> None:
@@ -188,10 +186,16 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
             late_readers = database.standby_engine(
                 settings.standby_for_reads, settings.database, archive=settings.archive_folder
             )
-        standby = settings.durability == "standby"
-        writer = Writer(writing, max_waiting=settings.max_waiting, awaits_standby=standby)
+        stopping = threading.Event()
+        writer = Writer(
+            writing,
+            max_waiting=settings.max_waiting,
+            awaits_standby=settings.awaits_standby,
+            stopping=stopping,
+        )
         try:
-            with writing.begin() as connection:  # first: it makes the write-ahead log that readers need
+            # First: it makes the write-ahead log that readers need.
+            with durability.begin_alone(writing) as connection:
                 partitions.make_ahead(connection, clock())
                 database_id = identity.keep(connection)
             webhook_keys = KeyFile.of(settings)
@@ -201,7 +205,17 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
                 _say_made(folder)
             key_review.start(writing, folder, clock())
             writer.start()
-            resources = Resources(settings, clock, readers, late_readers, writer, webhook_keys, database_id)
+            resources = Resources(
+                settings,
+                clock,
+                readers,
+                late_readers,
+                writer,
+                WriteAheadLog(writing, time.monotonic),
+                webhook_keys,
+                database_id,
+                stopping=stopping,
+            )
             resources.look_up_form()
             yield resources
         finally:
@@ -220,12 +234,12 @@ def _say_made(folder: Path) -> None:
 
 def _bring_webhooks_along(writing: sa.Engine, file: KeyFile, now_us: int) -> None:
     """On SQLite this process has the lock: none of the previous release runs, nor starts on this schema."""
-    with writing.begin() as connection:
+    with durability.begin_alone(writing) as connection:
         if dialect.is_sqlite(connection):
             releases.end(connection, webhook_secrets.BEFORE, now_us)
         brought = webhook_secrets.bring_along(connection, file)
     if brought.emptied:
-        write_ahead_log.fold_log(writing)
+        fold_log(writing)
     webhook_secrets.say(brought)
     if file.is_readable_by_others:
         reason = "others can read the keys of webhook secrets; chmod 600 it"

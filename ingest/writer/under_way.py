@@ -25,6 +25,9 @@ ANSWER_WITHIN_S = 25.0
 COMMIT_STANDS_AFTER_S = 4.0
 #: A whole transaction. Chosen: twice the limit of one statement (`ingest.store.database`)
 WORK_STANDS_AFTER_S = 60.0
+#: A whole transaction, while the server stops. Chosen: with the 10 s that answers under way get, below the
+#: 20 s after which the container files of `ingest/deploy` have the process killed
+END_WAITS_S = 8.0
 
 
 class UnderWay:
@@ -56,6 +59,11 @@ class UnderWay:
         """True where it has taken so long that a thread of requests waits for it no more."""
         commit_s, whole_s = self._took_s(self._committing_s), self._took_s(self._began_s)
         return commit_s >= COMMIT_STANDS_AFTER_S or whole_s >= WORK_STANDS_AFTER_S
+
+    @property
+    def holds_up_the_end(self) -> bool:
+        """True where it has taken so long that a server that stops waits for it no more."""
+        return self.stands_still or self._took_s(self._began_s) >= END_WAITS_S
 
     def _took_s(self, since_s: float) -> float:
         """-inf: it is not under way."""

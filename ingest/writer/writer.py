@@ -36,7 +36,6 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import Refused, TryAgain
 from cleanside.ingest.store import durability
 from cleanside.ingest.store import trouble as store_trouble
-from cleanside.ingest.store.write_ahead_log import MOST_BYTES, WriteAheadLog
 from cleanside.ingest.writer import under_way
 from cleanside.ingest.writer.handing_in import HandingIn
 from cleanside.ingest.writer.lanes import Lanes, Line, is_quick
@@ -83,15 +82,15 @@ class Writer:
         engine: sa.Engine,
         *,
         max_waiting: int = MAX_WAITING,
-        most_log_bytes: int = MOST_BYTES,
         awaits_standby: bool = False,
+        stopping: threading.Event | None = None,
     ) -> None:
         """
         Take a writing engine; `start` begins to use it.
 
         max_waiting : jobs in a lane.
-        most_log_bytes : a longer log of SQLite is cut.
         awaits_standby : a commit has to be on a standby's disk too.
+        stopping : set while the server stops; None: only `stop` sets it.
         """
         self._engine = engine
         self._under_way = UnderWay(awaits_standby=awaits_standby)
@@ -100,11 +99,11 @@ class Writer:
         self._wakes = threading.Condition()
         # Apart: a live reading must not wait until the loop has no more bulk to hand in.
         self._quick_comes, self._bulk_comes = HandingIn(self._wake), HandingIn(self._wake)
-        self._stopping = False
+        self._takes_no_more = False
+        self._stopping = stopping or threading.Event()
         self._thread = threading.Thread(target=self._work, name="writer", daemon=True)
         path = engine.url.database if engine.dialect.name == "sqlite" else None
         self._folder = None if path is None else Path(path).absolute().parent
-        self._log = WriteAheadLog(engine, time.monotonic, most_bytes=most_log_bytes)
         #: when the last commit was done [s of the monotonic clock]
         self.committed_s = -math.inf
         #: why the store took no commit, and when [s]; None: readings were committed since
@@ -119,17 +118,30 @@ class Writer:
         self._thread.start()
 
     def stop(self) -> None:
-        """Finish the waiting jobs, then end. Later jobs are refused."""
+        """
+        Finish the waiting jobs, then end. Later jobs are refused.
+
+        A transaction that holds up the end is left alone with its jobs: the database ends it when this
+        process has ended. None of it was acknowledged.
+        """
+        self._stopping.set()
         with self._wakes:
-            self._stopping = True
+            self._takes_no_more = True
             self._wakes.notify()
-        if self._thread.ident is not None:
-            self._thread.join()
+        while self._thread.is_alive() and not self._holds_up_the_end:
+            self._thread.join(LOOKS_EVERY_S)
+        if self._thread.is_alive():
+            log.warning("ingest.commit_left", extra={"reason": self.too_late().reason})
+
+    @property
+    def _holds_up_the_end(self) -> bool:
+        """True where the server stops, and would wait too long for the transaction under way."""
+        return self._stopping.is_set() and self._under_way.holds_up_the_end
 
     @property
     def is_alive(self) -> bool:
         """False once stopped."""
-        return self._thread.is_alive() and not self._stopping
+        return self._thread.is_alive() and not self._takes_no_more
 
     @property
     def waiting(self) -> int:
@@ -145,14 +157,6 @@ class Writer:
     def is_in_bulk(self) -> bool:
         """A backlog is waiting, or came of late: work beside the requests should wait too."""
         return self.bulk_waits or self._line.is_much
-
-    def keep_log_short(self) -> None:
-        """
-        SQLite: cut a long write-ahead log. For a thread that reads for seconds, while it does not read.
-
-        Commits wait meanwhile, two seconds at most.
-        """
-        self._log.keep_short()
 
     def require_room(self) -> None:
         """Raise TryAgain where bulk would be refused: cheap, before its bytes are read."""
@@ -183,8 +187,19 @@ class Writer:
         return self.result(self.submit(run))
 
     def call_patiently(self, run: Callable[[sa.Connection], T]) -> T:
-        """Hand in a job and wait for it, however long: for threads beside the requests."""
-        return self.submit(run).result()
+        """
+        Hand in a job and wait for it, however long: for threads beside the requests.
+
+        Raises TryAgain as `submit` does, and where the server stops and would wait too long.
+        """
+        done = self.submit(run)
+        while not done.done() and not self._holds_up_the_end:
+            with suppress(TimeoutError):
+                done.exception(LOOKS_EVERY_S)
+        if not done.done():
+            done.cancel()
+            raise self.too_late()
+        return done.result()
 
     def result(self, done: Future[T]) -> T:
         """
@@ -232,7 +247,7 @@ class Writer:
 
     def _put(self, job: _Job) -> None:
         """Add a job. The caller has the lock."""
-        if self._stopping:
+        if self._takes_no_more:
             raise TryAgain("writer_stopping", retry_after_s=RETRY_AFTER_S)
         if not self._lanes.put(job):
             raise self._refusal()
@@ -249,7 +264,7 @@ class Writer:
     # ------------------------------------------------------------ the thread
 
     def _work(self) -> None:
-        while not (self._stopping and not self._lanes):
+        while not (self._takes_no_more and not self._lanes):
             if jobs := self._take():
                 self._commit(jobs)
 
@@ -265,7 +280,7 @@ class Writer:
         """True where it is time for a commit, or to end."""
         quick_is_all = self._lanes.quick_waits and not self._quick_comes.is_on
         bulk_is_all = self._lanes.bulk_waits and not self._bulk_comes.is_on
-        return self._stopping or quick_is_all or bulk_is_all or self._lanes.is_enough
+        return self._takes_no_more or quick_is_all or bulk_is_all or self._lanes.is_enough
 
     def _commit(self, jobs: list[_Job], *, tries: int = CONTENDED_TRIES) -> None:
         began_s = time.perf_counter()

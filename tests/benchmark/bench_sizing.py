@@ -7,7 +7,8 @@ A real server takes gateway batches of 500 readings of five quantities (the reco
 Processor time is that of the server's process, on PostgreSQL with all of the database's; it says what a core
 can do however busy this machine is otherwise. Disk is what the database grew by, all indexes counted. Log is
 PostgreSQL's write-ahead log; of SQLite what the process wrote in all.
-The table of fleets is arithmetic with these figures. Prints it as Markdown, and JSON at the end.
+The table of fleets is arithmetic with these figures, with those of bench_workers (analysis) and with those of
+bench_housing_memory. Prints it as Markdown, and JSON at the end.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from cleanside.ingest.analysis.memory import MAX_STUDIES, MAX_SUMMARIES
 from tests.benchmark.bench_ingest import CLIENTS, DEVICE, Load, client_of, register
 from tests.benchmark.bench_soak import seen
 from tests.benchmark.counters import counters
@@ -31,6 +33,16 @@ FLEETS = (100, 1_000, 100_000, 1_000_000)
 DAY_S = 86_400
 RETENTION_DAYS = 400  # the default of the setting
 ARCHIVED_BYTES = 13.5  # a reading, measured by bench_archive
+# Processor time of worker and database, measured by bench_workers with --machines 4 --workers 1 and a reading
+# in 10 s and in 120 s: 0.201 and 0.138 s a machine-month.
+ANALYSED_HOUR_MS = 0.18  # of an hour, however many readings it has
+ANALYSED_READING_US = 0.27
+HOUR_S = 3_600
+# What a housing with a year of hours takes in a process that judges it, measured by bench_housing_memory.
+JUDGED_MIB = 13.1
+STUDY_MIB = 36 / 1024
+STUDIES_EACH = 2  # of the knowledge in use, and of the next before its first use
+MIB = 2**20
 
 
 @dataclass(frozen=True)
@@ -76,17 +88,37 @@ async def _drive(server: ServerProcess, bodies: Sequence[Sequence[bytes]]) -> No
 def table(cost: Cost, interval_s: float) -> str:
     """Fleets, a reading of each machine every `interval_s`, as Markdown. Pure."""
     lines = [
-        "| machines | readings a second | cores to take them | tables, 400 days | archive, a year more "
-        "| log a day |",
-        "| --- | --- | --- | --- | --- | --- |",
+        "| machines | readings a second | cores to take them | cores to analyse them | memory "
+        "| tables, 400 days | archive, a year more | log a day |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     for machines in FLEETS:
         rate = machines / interval_s
         kept = rate * DAY_S * RETENTION_DAYS * cost.disk_bytes
         archived = rate * DAY_S * 365 * ARCHIVED_BYTES
-        cells = [f"{machines:,}", f"{rate:,.0f}", f"{rate / cost.a_core_takes:,.2f}", size(kept)]
-        lines.append(f"| {' | '.join([*cells, size(archived), size(rate * DAY_S * cost.log_bytes)])} |")
+        cells = [
+            f"{machines:,}".replace(",", " "),
+            f"{rate:,.0f}".replace(",", " "),
+            cores(rate / cost.a_core_takes),
+            cores(machines * ANALYSED_HOUR_MS / 1e3 / HOUR_S + rate * ANALYSED_READING_US / 1e6),
+            size(MIB * (cost.memory_mib + memory_mib(machines))),
+            size(kept),
+            size(archived),
+            size(rate * DAY_S * cost.log_bytes),
+        ]
+        lines.append(f"| {' | '.join(cells)} |")
     return "\n".join(lines)
+
+
+def memory_mib(machines: int) -> float:
+    """What a process keeps of machines that it judges, each with a year of hours. Pure."""
+    judged, studies = min(machines, MAX_SUMMARIES), min(STUDIES_EACH * machines, MAX_STUDIES)
+    return judged * JUDGED_MIB + studies * STUDY_MIB
+
+
+def cores(count: float) -> str:
+    """Cores for a person. Pure."""
+    return "under 0.01" if count < 0.01 else f"{count:.1g}"
 
 
 def size(count: float) -> str:

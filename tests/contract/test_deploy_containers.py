@@ -22,8 +22,10 @@ import yaml
 
 from cleanside.ingest import cli
 from cleanside.ingest.api.app import all_routes
+from cleanside.ingest.commands.serve import ANSWERS_END_S
 from cleanside.ingest.settings import TABLE, Settings, load
 from cleanside.ingest.webhooks.addresses import proxies_of
+from cleanside.ingest.writer.under_way import END_WAITS_S
 from tests.support.house import ROOT
 
 DEPLOY = ROOT / "ingest" / "deploy"
@@ -147,6 +149,15 @@ def test_what_a_service_names_is_defined() -> None:
 def test_the_files_are_shipped_with_the_package() -> None:
     shipped = files("cleanside.ingest").joinpath("deploy")
     assert shipped.joinpath("Containerfile").read_text() == CONTAINERFILE
+
+
+def test_a_server_that_stops_has_ended_before_it_would_be_killed() -> None:
+    graces_s = [
+        pod["terminationGracePeriodSeconds"] for pod in pods() if "terminationGracePeriodSeconds" in pod
+    ]
+    graces_s.append(int(COMPOSE["services"]["server"]["stop_grace_period"].removesuffix("s")))
+    assert len(graces_s) == 2
+    assert min(graces_s) > ANSWERS_END_S + END_WAITS_S
 
 
 def test_an_image_is_made_of_the_package_s_own_files() -> None:

@@ -14,12 +14,14 @@ from tests.benchmark import (
     bench_budget,
     bench_growth,
     bench_herd,
+    bench_housing_memory,
     bench_ingest,
     bench_large,
     bench_other_fleets,
     bench_read_back,
     bench_retention,
     bench_single,
+    bench_sizing,
     bench_visit_plan,
     bench_workers,
 )
@@ -76,6 +78,24 @@ def test_reading_back_is_measured_in_each_form(capsys: pytest.CaptureFixture[str
     found = last_line(capsys)
     assert found.keys() == {"page_as_json", "page", "year_as_json", "year", "recomputed"}
     assert all(ms[way] > 0 for ms in found.values() for way in ("rows", "blocks", "merged"))
+
+
+def test_what_a_reading_costs_is_measured_and_fleets_follow(capsys: pytest.CaptureFixture[str]) -> None:
+    bench_sizing.main(["sqlite", "--batches", "16"])
+    said = capsys.readouterr().out.splitlines()
+    found = json.loads(said[-1])
+    assert min(found.values()) > 0
+    assert found["a_core_takes"] == pytest.approx(1e6 / found["processor_us"])
+    assert sum(line.startswith("| 1") for line in said) == len(bench_sizing.FLEETS)
+
+
+def test_what_judging_works_out_of_a_housing_is_more_than_its_hours(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    bench_housing_memory.main(["--machines", "2", "--days", "30"])
+    found = last_line(capsys)
+    assert found["judged"] > found["hours"] > 0
+    assert found["study"] > 0
 
 
 def test_memory_is_told_by_part_and_kind_of_request(capsys: pytest.CaptureFixture[str]) -> None:

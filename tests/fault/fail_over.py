@@ -6,10 +6,11 @@ Kill the primary of a PostgreSQL with two standbys under load, as often as asked
 
 Each time the primary's processes end at once, the standby that has more is promoted, and the killed server
 comes back as a standby. Two server processes name all three hosts in their URL; four clients send all the
-while, each batch again until it is acknowledged. --restarts: instead, each server process is stopped and
-started again, one after the other.
-Promised after it, and checked: every acknowledged reading is there, once, with its value; the account
-balances. Prints how long no batch was acknowledged; exits non-zero with the first thing that does not hold.
+while, each batch again until it is acknowledged, and a real gateway is given fifty readings a second.
+--restarts: instead, each server process is stopped and started again, one after the other.
+Promised after it, and checked: every acknowledged reading is there, once, with its value, and every one that
+the gateway was given; after each strike what waited in it arrived; the account balances. Prints how long no
+batch was acknowledged; exits non-zero with the first thing that does not hold.
 CI runs a few (tests/fault/test_failover.py).
 """
 
@@ -20,10 +21,12 @@ import itertools
 import math
 import statistics
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
 import httpx
 
@@ -35,6 +38,7 @@ from tests.fault.test_ingest_killed import (
     wait_for,
 )
 from tests.support.databases import migrate
+from tests.support.fed_gateway import FedGateway
 from tests.support.serving import DEVICE, ServerProcess, make_keys
 from tests.support.standbys import Replicated
 
@@ -70,6 +74,7 @@ class Found:
     shortest_s: list[float]
     longest_s: list[float]
     senders: list[TimedSender]
+    gateway: FedGateway
 
 
 def acknowledged(senders: Sequence[Sender]) -> int:
@@ -96,30 +101,38 @@ def require_standbys(servers: Sequence[ServerProcess]) -> None:
 
 
 @contextmanager
-def under_load(replicated: Replicated) -> Iterator[tuple[list[ServerProcess], list[TimedSender]]]:
-    """Server processes over it, and clients that send all the while; at the end all is checked."""
+def under_load(
+    replicated: Replicated, folder: Path
+) -> Iterator[tuple[list[ServerProcess], list[TimedSender], FedGateway]]:
+    """Servers over it, and clients and a gateway that send all the while; at the end all is checked."""
     migrate(replicated.url)
     tokens = make_keys(replicated.url, [DEVICE])
     flags = ("--durability", "standby", "--log-level", "error")
     servers = [ServerProcess(replicated.url, tokens, *flags) for _ in range(PROCESSES)]
     senders = [TimedSender(servers[n % PROCESSES], n, indexes=itertools.count()) for n in range(CLIENTS)]
+    gateway: FedGateway | None = None
     try:
         for server in servers:
             server.start()
         with servers[0].client("operator") as http:
             http.post("/v1/devices", json={"device": DEVICE}).raise_for_status()
-        for sender in senders:
+        gateway = FedGateway(folder, key=tokens["device"], server=servers[0].url)
+        for sender in (*senders, gateway):
             sender.start()
-        yield servers, senders
+        yield servers, senders, gateway
         require_standbys(servers)
         for sender in senders:
             assert sender.is_alive()
             sender.enough.set()
             sender.join(GIVE_UP_AFTER_S)
             assert not sender.is_alive()
+        gateway.finish()
         assert [server.stop() for server in servers] == [0] * PROCESSES
         assert_all_there_once(replicated.url, list(senders))
+        gateway.require_all_there_once(replicated.url)
     finally:
+        if gateway is not None:
+            gateway.close()
         for sender in senders:
             sender.enough.set()
         for server in servers:
@@ -155,17 +168,21 @@ def _struck(strikes: Callable[[Replicated, Sequence[ServerProcess]], Iterator[No
     replicated = Replicated()
     shortest_s, longest_s = [], []
     try:
-        with under_load(replicated) as (servers, senders):
+        with (
+            tempfile.TemporaryDirectory() as folder,
+            under_load(replicated, Path(folder)) as (servers, senders, gateway),
+        ):
             wait_for(senders, acknowledged(senders) + 8 * BATCH_ROWS)  # type: ignore[arg-type]
             for _ in strikes(replicated, servers):
                 wait_for_each(senders)
+                gateway.wait_until_through()
                 waited_s = [sender.take_longest() for sender in senders]
                 shortest_s.append(min(waited_s))
                 longest_s.append(max(waited_s))
                 wait_for(senders, acknowledged(senders) + 8 * BATCH_ROWS)  # type: ignore[arg-type]
     finally:
         replicated.close()
-    return Found(shortest_s, longest_s, senders)
+    return Found(shortest_s, longest_s, senders, gateway)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -185,8 +202,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     taken, resent = acknowledged(found.senders), sum(sender.resent for sender in found.senders)
     print(
         f"{what}: {taken:,} readings acknowledged, all there once with their values; {resent:,} posts "
-        f"repeated; the account balances; from one acknowledgement to the next, the client that waited "
-        f"least {_range(found.shortest_s)}, most {_range(found.longest_s)}"
+        f"repeated; the account balances; all {found.gateway.fed:,} of a gateway too, in which up to "
+        f"{found.gateway.most_waiting:,} waited; from one acknowledgement to the next, the client that "
+        f"waited least {_range(found.shortest_s)}, most {_range(found.longest_s)}"
     )
     return 0
 

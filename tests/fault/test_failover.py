@@ -14,6 +14,7 @@ def test_a_primary_that_is_killed_loses_nothing_that_was_acknowledged_and_stores
     """`fail_over` checks what is there; clients and server processes go on by themselves."""
     found = fail_over(2)
     assert len(found.longest_s) == 2
+    assert found.gateway.most_waiting > 0
     assert sum(sender.resent for sender in found.senders) > 0
 
 

@@ -112,6 +112,7 @@ def test_a_server_that_is_posted_nothing_finds_out_by_a_probe(api: Api) -> None:
     writer = api.resources.writer
     clock = Steps(writer)
     ready = Readiness(writer, monotonic_s=clock)
+    ready.check()
     read_only(api, "ON")
     ready.check()  # the commit a moment ago is proof enough
     clock.advance(PROBE_EVERY_S + 1)
@@ -127,7 +128,8 @@ def test_asking_again_and_again_writes_one_probe_and_keeps_one(api: Api) -> None
     commits = commits_of(writer)
     for _ in range(20):
         ready.check()
-    assert commits == []
+    assert commits == [1]  # after a start
+    commits.clear()
     clock.advance(PROBE_EVERY_S + 1)
     for _ in range(3):
         ready.check()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 
 import httpx
@@ -30,6 +31,7 @@ STATEMENT_TIMEOUT_S = 1.0  # below every time after which the test looks
 STANDS_AFTER_S = 2.0
 ANSWER_WITHIN_S = 5.0
 SLACK_S = 10.0  # for a busy machine
+STOP_WITHIN_S = 20.0  # after it the container files have the process killed
 MANY = 60  # more than the server has threads for requests (40)
 WAITING = "SELECT count(*) FROM pg_stat_activity WHERE wait_event = 'SyncRep'"
 MARKS = {"device": DEVICE, "streams": [{"stream": STREAM, "acknowledged_through": 1, "appended_through": 4}]}
@@ -123,6 +125,61 @@ def test_who_asks_is_answered_while_a_commit_waits_and_all_goes_on_after(
         assert api.get("/readyz", key=None).status_code == 200
         assert len(api.get(f"/v1/devices/{DEVICE}/readings").json()["readings"]) == 4
         assert api.account()["balances"]
+
+
+def test_a_server_starts_and_stops_while_the_standbys_are_away(replicated: Replicated) -> None:
+    """It serves what only reads, says what it waits for, and a stop waits for no commit that stands still."""
+    migrate(replicated.url)
+    server = ServerProcess(replicated.url, make_keys(replicated.url, [DEVICE]), "--durability", "standby")
+    try:
+        standbys(replicated, run=False)
+        for life in range(2):  # the first one makes what every start looks for
+            server.start()
+            require_waits(server)
+            assert stopped_within_s(server) < STOP_WITHIN_S, life
+
+        server.start()
+        require_waits(server)
+        standbys(replicated, run=True)
+        with server.client("operator") as http, server.client() as device:
+            wait_until(lambda: http.get("/readyz").status_code == 200, "it goes on by itself")
+            http.post("/v1/devices", json={"device": DEVICE}).raise_for_status()
+            device.post("/v1/readings", json=batch(1, [3.0])).raise_for_status()
+
+        standbys(replicated, run=False)
+        with ThreadPoolExecutor(1) as pool, server.client() as device:
+            posted = pool.submit(device.post, "/v1/readings", json=batch(2, [3.0, 3.1]))
+            replicated.primary.wait_for(WAITING, 1)
+            assert stopped_within_s(server) < STOP_WITHIN_S
+            with suppress(httpx.TransportError):  # cut off, or the server said that it ends
+                assert posted.result(SLACK_S).status_code in (500, 503)
+        standbys(replicated, run=True)
+        server.start()
+        with server.client() as device, server.client("admin") as http:
+            again = device.post("/v1/readings", json=batch(2, [3.0, 3.1])).json()
+            assert (again["acknowledged_through"], again["stored"] + again["duplicates"]) == (3, 2)
+            assert http.get("/v1/account").json()["balances"]
+        assert server.stop() == 0
+    finally:
+        server.close()
+
+
+def require_waits(server: ServerProcess) -> None:
+    """It answers at once, acknowledges nothing, and says why."""
+    with server.client() as http, server.client("admin") as admin:
+        assert http.get("/healthz").status_code == 200
+        ready = http.get("/readyz")
+        assert (ready.status_code, ready.json()["code"]) == (503, "standby_away")
+        assert admin.get("/v1/fleet").status_code == 200
+        posted = http.post("/v1/readings", json=batch(1, [3.0]))
+        assert posted.status_code >= 400
+
+
+def stopped_within_s(server: ServerProcess) -> float:
+    """Have it end in good order; the seconds that it took."""
+    began_s = time.monotonic()
+    assert server.stop() == 0, server.log()
+    return time.monotonic() - began_s
 
 
 def test_a_gateway_is_told_and_goes_on_by_itself(replicated: Replicated, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ Leaves to others: the resources (`ingest.writer.resources`), background threads 
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -28,7 +29,7 @@ from cleanside.ingest.analysis.moved_dates import MovedDates
 from cleanside.ingest.analysis.working_out import WorkingOut
 from cleanside.ingest.api.routes.open_streams import OpenStreams
 from cleanside.ingest.api.routes.opened_bodies import OpenedBodies, open_all
-from cleanside.ingest.errors import Refused
+from cleanside.ingest.errors import Refused, TryAgain
 from cleanside.ingest.metrics import Metrics
 from cleanside.ingest.owners.access import Keyring
 from cleanside.ingest.owners.oidc_provider import OidcProvider, provider_of
@@ -46,6 +47,8 @@ from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.reported import KnownStreams, StreamsHeld
 from cleanside.ingest.writer.asked_together import AskedTogether
 from cleanside.ingest.writer.resources import NowUs, Resources, open_resources
+
+log = logging.getLogger("cleanside.ingest")
 
 #: studies of a housing's past that stay: looks back by several people and spans; chosen
 PAST_EACH = 4
@@ -152,7 +155,7 @@ class Services:
 
     async def confirm(self) -> None:
         """`Resources.confirm` of all requests that ask at the same time, in few threads. Raises TryAgain."""
-        if self.resources.awaits_standby:
+        if self.settings.awaits_standby:
             await self.confirming.ask(self._confirm_all, None)
 
     def _confirm_all(self, askers: Sequence[None]) -> Sequence[None]:
@@ -171,6 +174,13 @@ class Services:
                 key_store.used(connection, uses)
 
             run(save)
+
+    def write_down_last(self) -> None:
+        """The same at the end. Where no commit gets through, what is in memory ends with the process."""
+        try:
+            self.write_down()
+        except TryAgain as error:
+            log.warning("ingest.uses_not_written", extra={"reason": error.reason})
 
 
 def new_services(settings: Settings, clock: NowUs) -> Services:

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
+import re
+import shutil
+import subprocess
+from pathlib import Path
 from typing import Any
 
 import pyarrow.parquet as pq
@@ -12,6 +16,7 @@ import pytest
 from cleanside.ingest import cli
 from cleanside.ingest.store import store_modes
 from tests.support.coded import sentence
+from tests.support.house import ROOT
 from tests.support.serving import DEVICE, Api, batch
 
 OTHER = "loader-02-intake"
@@ -64,6 +69,28 @@ def test_parquet_has_the_same(filled: Api, capfdbinary: pytest.CaptureFixture[by
     table = pq.read_table(io.BytesIO(printed(filled, capfdbinary, "--format", "parquet")))
     assert table["restriction"].to_pylist() == [3000.0, 3050.0, 3100.0, 3150.0]
     assert table["altitude"].to_pylist() == [None] * 4
+
+
+@pytest.mark.skipif(shutil.which("sqlite3") is None, reason="this machine has no sqlite3 (Debian: sqlite3)")
+def test_sqlite_s_shell_reads_them_by_the_words_of_the_page(
+    filled: Api, capfdbinary: pytest.CaptureFixture[bytes], tmp_path: Path
+) -> None:
+    page = (ROOT / "ingest" / "docs" / "operations.md").read_text()
+    written = re.search(r"readings --since \S+ > (\S+)", page)
+    read = re.search(r"`(\.mode csv)`, then `(\.import (\S+) readings)`", page)
+    assert written is not None
+    assert read is not None
+    assert written[1] == read[3]
+    (tmp_path / written[1]).write_bytes(printed(filled, capfdbinary))
+    asked = 'SELECT device, seq, at, "restriction [Pa]" FROM readings ORDER BY CAST(seq AS INTEGER);'
+    words = "\n".join([read[1], read[2], ".mode list", asked])
+    done = subprocess.run(["sqlite3"], input=words, capture_output=True, text=True, cwd=tmp_path, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    found = [line.split("|") for line in done.stdout.splitlines()]
+    assert [(device, seq, float(value)) for device, seq, _, value in found] == [
+        (DEVICE, str(n), 2950.0 + 50 * n) for n in (1, 2, 3, 4)
+    ]
+    assert found[0][2] == "2026-03-02T06:00:10Z"
 
 
 @pytest.mark.parametrize(

@@ -121,17 +121,17 @@ def test_who_reads_for_long_holds_a_commit_up_once_and_for_a_moment(url: str, wr
     reading.dispose()
 
 
-def test_the_writer_cuts_a_long_log_when_asked(url: str, writing: sa.Engine) -> None:
+def test_the_log_is_cut_beside_a_writer(url: str, writing: sa.Engine) -> None:
     reading = database.reading_engine(url)
     with reading.connect() as reader:
         reader.execute(sa.text("SELECT count(*) FROM notes")).scalar()
         for number in range(COMMITS):
             write(writing, number)
-    log = WriteAheadLog(writing, time.monotonic)
+    log = WriteAheadLog(writing, time.monotonic, most_bytes=MOST)
     assert log.length > 2 * MOST
-    writer = Writer(writing, most_log_bytes=MOST)
+    writer = Writer(writing)
     writer.start()
-    writer.keep_log_short()
+    log.keep_short()
     assert log.length == 0
     writer.call(lambda connection: connection.execute(sa.text("DELETE FROM notes WHERE number = 1")))
     writer.stop()

@@ -6,7 +6,7 @@ import asyncio
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Future
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any
 
 import pytest
@@ -306,6 +306,24 @@ def test_what_waits_is_finished_before_the_end(writer: Writer, database_url: str
     with pytest.raises(TryAgain) as refused:
         writer.submit(add("late"))
     assert refused.value.case == "writer_stopping"
+
+
+def test_what_holds_up_the_end_is_left_and_nobody_waits_for_it(
+    writer: Writer, database_url: str, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(under_way, "END_WAITS_S", 0.05)
+    gate = Gate(writer)
+    with ThreadPoolExecutor(1) as beside:
+        patient = beside.submit(writer.call_patiently, add("never begun"))
+        writer.stop()
+        with pytest.raises(TryAgain):
+            patient.result(10.0)
+    assert "ingest.commit_left" in caplog.messages
+    assert not gate.done.done()
+    gate.open()  # in a process that stays; else the database ends it
+    gate.done.result(10.0)
+    writer.stop()
+    assert names(database_url) == set()
 
 
 def test_a_database_that_is_away_is_said_to_be_unavailable(tmp_path: Any) -> None:

@@ -5,7 +5,12 @@ from __future__ import annotations
 import pytest
 
 from cleanside.ingest.writer.readiness import PROBE_WITHIN_S
-from cleanside.ingest.writer.under_way import COMMIT_STANDS_AFTER_S, WORK_STANDS_AFTER_S, UnderWay
+from cleanside.ingest.writer.under_way import (
+    COMMIT_STANDS_AFTER_S,
+    END_WAITS_S,
+    WORK_STANDS_AFTER_S,
+    UnderWay,
+)
 
 
 class Clock:
@@ -49,6 +54,17 @@ def test_work_without_end_stands_still(clock: Clock) -> None:
     clock.now_s += WORK_STANDS_AFTER_S
     assert under_way.stands_still
     assert under_way.too_late(0.0).code == "store_unavailable"
+
+
+def test_a_server_that_stops_waits_for_work_less_long(clock: Clock) -> None:
+    under_way = UnderWay(monotonic_s=clock)
+    assert not under_way.holds_up_the_end
+    under_way.begin()
+    clock.now_s += END_WAITS_S - 1
+    assert not under_way.holds_up_the_end
+    clock.now_s += 1
+    assert under_way.holds_up_the_end
+    assert not under_way.stands_still
 
 
 def test_a_probe_for_readiness_sees_a_commit_that_stands_still() -> None:
