@@ -2,6 +2,7 @@
 The trade between findings and false alarms: the bars of the model moved, on the fleets for tuning.
 
     python -m tests.benchmark.bench_bars [--machines N] [--seeds 3,4,5] [--every-days N] [--generators A,B]
+                                           [--noted SHARE]
                                            [--alarms | --moved [NAME ...]]
 
 Each line has other bars, scored as `bench_other_fleets` scores a server: false alarms and questions a
@@ -41,7 +42,7 @@ from cleanside.ingest.restriction.verdict.suspect import AnswerLost, no_answer
 from tests.benchmark.bench_ablation import runs
 from tests.benchmark.bench_share_parts import Known, known_machines
 from tests.fleets.alarms import alarm_lines
-from tests.fleets.making import FOR_TUNING, make_fleet
+from tests.fleets.making import FOR_TUNING, NOTED, make_fleet
 from tests.fleets.observing import FoundChange, Observation
 from tests.fleets.score import CHECK_FIRST, IN_SERVICE, MachineScore, score_fleet
 from tests.fleets.truth import HOUR_S, Fleet
@@ -213,18 +214,20 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--days", type=int, default=110)
     parser.add_argument("--seeds", default="3,4,5")
     parser.add_argument("--every-days", type=int, default=1)
+    parser.add_argument("--noted", type=float, default=0.0, help=NOTED)
     parser.add_argument("--generators", default=",".join(FOR_TUNING))
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--alarms", action="store_true", help="list the false alarms of the bars of today")
     which.add_argument("--moved", nargs="*", metavar="NAME", help="constants to move or switch off instead")
     given = parser.parse_args(words)
+    size = {"machines": given.machines, "days": given.days}
     bars = {TODAY: TUNING} if given.alarms else BARS if given.moved is None else moved(given.moved)
     for generator in given.generators.split(","):
         alarms: list[str] = []
         scores: dict[str, list[MachineScore]] = {name: [] for name in bars}
         every: dict[str, list[Observation]] = {name: [] for name in bars}
         for seed in given.seeds.split(","):
-            fleet = make_fleet(generator, machines=given.machines, days=given.days, seed=int(seed))
+            fleet = make_fleet(generator, **size, noted=given.noted, seed=int(seed))
             for name, said in look(fleet, given.every_days, bars).items():
                 scores[name] += score_fleet(fleet, said)
                 every[name] += said

@@ -196,6 +196,16 @@ class Tuning:
         0.7, unit="1", origin="chosen: an entry beside a step says what was done, most often"
     )
     entered_other: float = constant(0.1, unit="1", origin="chosen: cleaned for new, new for cleaned")
+    note_right: float = constant(
+        0.85,
+        unit="probability",
+        origin="chosen: of seven notes one is of an element in use, of another machine, or not at full flow",
+    )
+    note_spread: float = constant(
+        0.08,
+        unit="ln",
+        origin="chosen: elements of one part number differ less than their first hours, in any weather",
+    )
     inspected_wrong: float = constant(
         0.05, unit="1", origin="chosen: a person looked at the element and overlooked that it is torn"
     )

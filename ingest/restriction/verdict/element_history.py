@@ -33,6 +33,7 @@ from cleanside.ingest.restriction.elements.lives import (
     split_lives,
     usual_clean_pa,
 )
+from cleanside.ingest.restriction.elements.noted_clean import noted_clean
 from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
 from cleanside.ingest.restriction.measure.calibration import prior_of
 from cleanside.ingest.restriction.measure.flow_response import response_of
@@ -177,14 +178,17 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
 
 def _openings(measured: MeasuredHours, facts: HousingFacts) -> Openings:
     series, believed = measured.series, measured.believed()
+    tuning, expected = _as_learned(facts), _as_met(expectation_of(facts), measured.reference.raised)
+    if facts.clean_noted_pa is not None:
+        expected = replace(expected, noted=noted_clean(facts.clean_noted_pa, measured.reference, tuning))
     return find_openings(
         series,
         believed,
         facts.entries,
-        _as_met(expectation_of(facts), measured.reference.raised),
+        expected,
         flow=flow_of(series, by_speed=measured.reference.by_speed),
         response=response_of(measured.table, series.hour_s[believed]),
-        tuning=_as_learned(facts),
+        tuning=tuning,
         followed=measured.table.handed_on("histories", FollowedHistories),
     )
 
@@ -252,7 +256,7 @@ def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looke
         entries=entries,
         running=running,
         judged_hour_s=float(mine[-1]) if len(mine) else None,
-        clean_pa=_clean_pa(cuts, expectation_of(facts), facts.tuning.clean_share),
+        clean_pa=_clean_pa(cuts, expectation_of(facts), facts.tuning.clean_share, openings.noted_pa),
         openings=openings,
         below=below,
         looked=looked,
@@ -321,10 +325,15 @@ def _denied_now(falls: Sequence[DeniedFall], running: BoolArray, rows: int) -> l
 
 
 def _clean_pa(
-    cuts: Sequence[tuple[LifeEdge | None, Life]], expected: Expectation, clean_share: float
+    cuts: Sequence[tuple[LifeEdge | None, Life]],
+    expected: Expectation,
+    clean_share: float,
+    noted_pa: float | None,
 ) -> float | None:
     """
     Clean level of the running life, from its first hours, the machine's earlier elements and its kind.
+
+    noted_pa : of one more element of the machine, as a person noted it; None = none.
 
     An element in use when first seen was cleaner once: where neither is known, as the limit lets expect.
     """
@@ -332,7 +341,7 @@ def _clean_pa(
     clean_pa: float | None = None
     for edge, life in cuts:
         whole = edge is not None and edge.likely == "change"
-        usual_pa = usual_clean_pa(earlier, expected.kind_clean_pa)
+        usual_pa = usual_clean_pa(earlier, expected.kind_clean_pa, noted_pa)
         if usual_pa is None and edge is None and expected.terminal_pa is not None:
             usual_pa = _unless_clean(life, clean_share * expected.terminal_pa)
         if edge is not None and edge.likely == "cleaned":  # the same element: as clean as it was when new
