@@ -204,7 +204,8 @@ def test_a_noted_new_element_is_evidence_and_the_newest_note_counts(api: Api) ->
     assert said_of_note(api) == []
     assert api.post(path, note).status_code == 200
     [(code, shown_pa)] = said_of_note(api)
-    assert (code, shown_pa) == ("clean_noted", pytest.approx(1_900.0))
+    assert code == "clean_noted"
+    assert shown_pa == pytest.approx(1_900.0)
     api.clock.now_us += 60_000_000
     assert api.post(path, note | {"value": 19.0}).status_code == 200
     assert [code for code, _ in said_of_note(api)] == ["clean_noted_doubted"]

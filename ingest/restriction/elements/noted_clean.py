@@ -26,7 +26,7 @@ class NotedClean(NamedTuple):
     """The level that a clean element of the machine reads by the note, as the hours would show it."""
 
     level: float  # ln(level)
-    spread: float  # of gauge and level, without how much elements differ [ln]
+    spread: float  # of gauge and full flow, without how much elements differ [ln]
 
 
 class KnownClean(NamedTuple):
@@ -43,13 +43,13 @@ def noted_clean(shown_pa: float, reference: Reference, tuning: Tuning) -> NotedC
     What a gauge showed at full flow, in the levels of the hours. shown_pa : > 0. [Pa]
 
     Where full flow is not known they lie below it by a half-normal part, as where indicators are judged by.
+    What else a level errs by, from element to element, is a part of how much elements differ by their hours.
     """
     below, below_var = 0.0, 0.0
     if not reference.full_flow_known and reference.raised == 1.0:
         below = tuning.met_below * math.sqrt(2.0 / math.pi)
         below_var = tuning.met_below**2 * (1.0 - 2.0 / math.pi)
-    level_var = tuning.lasting_share * reference.level_spread**2
-    return NotedClean(math.log(shown_pa) - below, math.sqrt(tuning.gauge_spread**2 + level_var + below_var))
+    return NotedClean(math.log(shown_pa) - below, math.sqrt(tuning.gauge_spread**2 + below_var))
 
 
 def with_note(known: KnownClean, noted: NotedClean | None, tuning: Tuning) -> tuple[KnownClean, ...]:
