@@ -231,17 +231,14 @@ def split_lives(
     return lives
 
 
-def usual_clean_pa(
-    lives: Sequence[Life], kind_clean_pa: float | None, noted_pa: float | None = None
-) -> float | None:
+def usual_clean_pa(lives: Sequence[Life], kind_clean_pa: float | None) -> float | None:
     """
     The clean level to expect of the next element: of the machine's own lives seen from new, and its kind's.
 
     lives : of this machine, earlier ones. kind_clean_pa : of its kind; None = not known.
-    noted_pa : of one more element of the machine, as a person noted it; None = none.
-    Returns None where nothing is known. [Pa]
+    Returns None where neither is known. [Pa]
     """
-    own = [noted_pa, *(life.early_pa for life in lives if life.from_new and len(life.hours))]
+    own = [life.early_pa for life in lives if life.from_new and len(life.hours)]
     values = np.array([value for value in own if value is not None])
     if kind_clean_pa is None:
         return middle(values) if len(values) else None

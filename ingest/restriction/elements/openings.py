@@ -87,7 +87,6 @@ class Openings:
     clean_pa: float | None  # what a clean element of the machine reads
     #: probability that what a person noted of a clean element holds; None: nothing was noted, or seen
     note_holds: float | None = None
-    noted_pa: float | None = None  # the level that a clean element reads by that; None: it does not hold
 
 
 def find_openings(
@@ -139,7 +138,6 @@ def find_openings(
     level_pa[place] = level_of(
         level, [s.row for s in found.steps if s.chance(NOTHING_NEW) < LIKELY], BY[flow], tuning
     )
-    noted = expected.noted if found.noted_holds >= LIKELY else None
     return Openings(
         level_pa=level_pa,
         steps=found.steps,
@@ -152,7 +150,6 @@ def find_openings(
         now_pa=float(np.exp(found.pieces[-1].finish)),
         clean_pa=float(np.exp(found.clean)),
         note_holds=None if expected.noted is None else found.noted_holds,
-        noted_pa=None if noted is None else float(np.exp(noted.level)),
     )
 
 

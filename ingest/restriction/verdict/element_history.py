@@ -256,7 +256,7 @@ def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looke
         entries=entries,
         running=running,
         judged_hour_s=float(mine[-1]) if len(mine) else None,
-        clean_pa=_clean_pa(cuts, expectation_of(facts), facts.tuning.clean_share, openings.noted_pa),
+        clean_pa=_clean_pa(cuts, expectation_of(facts), facts.tuning.clean_share),
         openings=openings,
         below=below,
         looked=looked,
@@ -325,15 +325,10 @@ def _denied_now(falls: Sequence[DeniedFall], running: BoolArray, rows: int) -> l
 
 
 def _clean_pa(
-    cuts: Sequence[tuple[LifeEdge | None, Life]],
-    expected: Expectation,
-    clean_share: float,
-    noted_pa: float | None,
+    cuts: Sequence[tuple[LifeEdge | None, Life]], expected: Expectation, clean_share: float
 ) -> float | None:
     """
     Clean level of the running life, from its first hours, the machine's earlier elements and its kind.
-
-    noted_pa : of one more element of the machine, as a person noted it; None = none.
 
     An element in use when first seen was cleaner once: where neither is known, as the limit lets expect.
     """
@@ -341,7 +336,7 @@ def _clean_pa(
     clean_pa: float | None = None
     for edge, life in cuts:
         whole = edge is not None and edge.likely == "change"
-        usual_pa = usual_clean_pa(earlier, expected.kind_clean_pa, noted_pa)
+        usual_pa = usual_clean_pa(earlier, expected.kind_clean_pa)
         if usual_pa is None and edge is None and expected.terminal_pa is not None:
             usual_pa = _unless_clean(life, clean_share * expected.terminal_pa)
         if edge is not None and edge.likely == "cleaned":  # the same element: as clean as it was when new

@@ -274,7 +274,6 @@ def times(openings: Openings, factor: float) -> Openings:
         level_pa=openings.level_pa * factor,
         now_pa=None if openings.now_pa is None else openings.now_pa * factor,
         clean_pa=None if openings.clean_pa is None else openings.clean_pa * factor,
-        noted_pa=None if openings.noted_pa is None else openings.noted_pa * factor,
     )
 
 

@@ -9,7 +9,6 @@ import pytest
 from scipy import integrate, stats
 
 from cleanside.ingest.restriction.elements.explain import CLEANED, LOW, NEW
-from cleanside.ingest.restriction.elements.lives import usual_clean_pa
 from cleanside.ingest.restriction.elements.noted_clean import KnownClean, NotedClean, noted_clean, with_note
 from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference
@@ -119,7 +118,7 @@ def test_a_torn_element_that_reads_as_others_of_the_kind_do_is_told_by_the_note(
     assert alone.steps[-1].chance(NEW, CLEANED) > 0.5 > alone.steps[-1].chance(LOW)
     assert with_it.steps[-1].chance(LOW) > 5 * alone.steps[-1].chance(LOW)
     assert (alone.warned, with_it.warned) == (False, True)
-    assert (alone.note_holds, alone.noted_pa) == (None, None)
+    assert alone.note_holds is None
 
 
 def test_new_elements_outweigh_a_note_that_was_wrong() -> None:
@@ -128,13 +127,5 @@ def test_new_elements_outweigh_a_note_that_was_wrong() -> None:
     in_use = element(150, clean_pa=1_900.0, used=(0.6, 0.9))
     first, later = (opened(in_use, *[life] * many, shown_pa=1.5 * 1_900.0) for many in (0, 3))
     assert (first.note_holds or 0.0) > 0.5 > (later.note_holds or 0.0)
-    assert first.noted_pa == pytest.approx(1.5 * 1_900.0)
-    assert later.noted_pa is None
     assert [fall.likely for fall in later.falls] == ["change"] * 3
     assert not later.warned
-
-
-def test_a_note_counts_as_one_more_element_of_the_machine() -> None:
-    assert usual_clean_pa([], None, 2_700.0) == 2_700.0
-    assert usual_clean_pa([], 1_900.0, 2_800.0) == pytest.approx((2_800.0 + 2 * 1_900.0) / 3)
-    assert usual_clean_pa([], 1_900.0) == 1_900.0
