@@ -32,6 +32,10 @@ CAUTIONS: Mapping[str, str] = {
         "wheels chocked, articulation lock in, nobody near, good ventilation; by the maker's "
         "manual."
     ),
+    "gauge_at_work": (
+        "A hand gauge is put on and taken off with the engine off, its tube clear of fan, belts and hot "
+        "parts, and read from outside the engine bay; then the tap is closed again."
+    ),
     "plug_tap": (
         "When a monitor comes off, plug the tap on the clean side: an open tap lets dust past the"
         " element into the engine."
@@ -68,6 +72,7 @@ SITUATIONS: Mapping[str, tuple[str, ...]] = {
         "element_out",
         "electrical",
         "high_idle",
+        "gauge_at_work",
     ),
     "enrolment": ("maker_first", "own_indicator", "secure_machine", "electrical", "element_out"),
     "moved": ("maker_first", "secure_machine", "plug_tap", "without_monitor", "own_indicator", "electrical"),

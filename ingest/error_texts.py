@@ -841,6 +841,9 @@ SENTENCES: Sentences = {
         "(DELETE) to enter it with another"
     ),
     "change_long_ago": "{at} is more than ten years ago; check the year",
+    "clean_not_above_zero": (
+        "a new element at full flow reads above 0; read the gauge again, or leave the comparison out"
+    ),
     "clock_in_seconds": 'unit "{unit}" is not accepted for clock; send "s"',
     "comparison_needs_value": "{subject} needs value and unit: {asks}",
     "comparison_without_value": "{subject} is only seen; leave value and unit out",

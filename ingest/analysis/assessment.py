@@ -42,6 +42,7 @@ from cleanside.ingest.restriction.verdict.gauge_doubt import in_unit_of_limit
 from cleanside.ingest.restriction.verdict.lay_up import LayUp
 from cleanside.ingest.restriction.verdict.plain_forms import STATE_FORMS, state_form
 from cleanside.ingest.store import keyless, reports
+from cleanside.ingest.store.acceptance import CleanNote
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 from cleanside.ingest.store.keyless import Keyless
@@ -148,14 +149,20 @@ def facts_of(
     changes: Sequence[EnteredChange],
     gauges: Sequence[GaugeReading],
     fleet: FleetKnowledge,
+    notes: Sequence[CleanNote] = (),
 ) -> HousingFacts:
-    """Entries about a housing, and its owner's fleet snapshot, in the form of the analysis."""
+    """
+    Entries about a housing, and its owner's fleet snapshot, in the form of the analysis.
+
+    notes : of what new elements read there, in time order; the newest counts.
+    """
     reference_flow, reference_kind = reference_of(housing)
     return HousingFacts(
         terminal_pa=None if terminal is None else terminal.restriction_pa,
         terminal_entered=None if terminal is None else (terminal.value, terminal.unit),
         entries=tuple(_entry(change) for change in changes),
         looks=tuple(_look(gauge, gauge_unit(terminal)) for gauge in gauges),
+        clean_noted_pa=notes[-1].restriction_pa if notes else None,
         fleet=fleet,
         machine=housing.machine,
         kind=housing.kind,
@@ -326,13 +333,14 @@ class Judge:
     def _study(self, housing: HousingRow, terminal: TerminalRow | None, around: HousingSurroundings) -> Study:
         changes = around.changes
         left_s = _seconds(None if around.last_monitor is None else around.last_monitor.until_us)
-        entered = (tuple(changes), tuple(around.gauges))
+        entered = (tuple(changes), tuple(around.gauges), tuple(around.notes))
         basis = (housing, terminal, entered, left_s, self._known.number, self._horizon_days)
 
         def make() -> Study:
             self._working_out.begin_one()
             summaries = self._memory.summaries(self._connection, housing)
-            facts = facts_of(housing, terminal, changes, around.gauges, self._known.knowledge)
+            knowledge = self._known.knowledge
+            facts = facts_of(housing, terminal, changes, around.gauges, knowledge, around.notes)
             facts = replace(facts, planning_horizon_days=self._horizon_days, unwatched_from_s=left_s)
             return studied(housing, summaries, facts)
 

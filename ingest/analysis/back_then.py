@@ -55,15 +55,15 @@ def back_then(
         terminal = terminal_at(near.terminals, then_us)
         changes = [change for change in near.changes if change.known_us <= then_us]
         gauges = [gauge for gauge in near.gauges if gauge.at_us <= then_us]
-        facts = replace(
-            facts_of(housing, terminal, changes, gauges, known.knowledge), planning_horizon_days=horizon_days
-        )
+        notes = [note for note in near.notes if note.at_us <= then_us]
+        facts = facts_of(housing, terminal, changes, gauges, known.knowledge, notes)
+        facts = replace(facts, planning_horizon_days=horizon_days)
 
         def make(housing: HousingRow = housing, facts: HousingFacts = facts) -> Study:
             working_out.begin_one()
             return studied(housing, _until(present.summaries(connection, housing), then_us), facts)
 
-        entered = (tuple(changes), tuple(gauges))
+        entered = (tuple(changes), tuple(gauges), tuple(notes))
         basis = (housing._replace(revision=0), terminal, entered, then_us, known.number, horizon_days)
         study = past.study(housing.id, basis, make)
         found[housing.id] = assess(study, now_s=then_us / MICRO)

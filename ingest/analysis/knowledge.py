@@ -295,7 +295,7 @@ def _taught(
     terminal = terminal_at(around.terminals, now_us)
     if terminal is None:
         return Taught([], None)
-    facts = facts_of(housing, terminal, around.changes, around.gauges, before)
+    facts = facts_of(housing, terminal, around.changes, around.gauges, before, around.notes)
     try:
         return housing_teaches(summaries, facts)
     except Exception:  # one housing must not keep a fleet from learning

@@ -21,6 +21,8 @@ from cleanside.ingest.store.models import (
     streams,
 )
 
+#: subject of `hand_comparisons` by which a new element's restriction is noted
+CLEAN_ELEMENT = "clean_element"
 LATEST_READINGS = 100  # the newest of a stream, to see how soon they arrive; chosen
 
 
@@ -45,6 +47,13 @@ class HandComparison(NamedTuple):
     unit: str | None
     value_si: float | None
     compared_with: str
+
+
+class CleanNote(NamedTuple):
+    """What a new element read at full flow, as a person noted it at a housing."""
+
+    at_us: int
+    restriction_pa: float
 
 
 class HousingPrices(NamedTuple):

@@ -14,6 +14,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
+from cleanside.ingest.store.acceptance import CLEAN_ELEMENT, CleanNote
 from cleanside.ingest.store.element_changes import EnteredChange, entered_change
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 from cleanside.ingest.store.papers import NO_PAPERS, GaugeReading, Papers, papers_where
@@ -56,6 +57,7 @@ class HousingSurroundings:
     behind_from_hour: int | None = None  # the earliest of them
     papers: Papers = NO_PAPERS  # what the shop knows of it
     gauges: list[GaugeReading] = field(default_factory=list)  # what people read there, in time order
+    notes: list[CleanNote] = field(default_factory=list)  # what new elements read there, in time order
 
 
 def of_housings(
@@ -89,6 +91,12 @@ FROM element_changes {_HOUSINGS} WHERE {{here}} ORDER BY changed_us, element_cha
 _GAUGES = f"""
 SELECT gauge_readings.housing_id, {", ".join(f"gauge_readings.{name}" for name in GaugeReading._fields)}
 FROM gauge_readings {_HOUSINGS} WHERE {{here}} ORDER BY at_us, gauge_readings.id
+"""
+_NOTES = f"""
+SELECT hand_comparisons.housing_id, hand_comparisons.at_us, hand_comparisons.value_si
+FROM hand_comparisons {_HOUSINGS} WHERE {{here}}
+    AND hand_comparisons.subject = '{CLEAN_ELEMENT}' AND hand_comparisons.value_si > 0
+ORDER BY hand_comparisons.at_us, hand_comparisons.id
 """
 _SEATS = f"""
 FROM assignments {_HOUSINGS} WHERE {{here}}
@@ -143,6 +151,9 @@ def _fill(
     for housing_id, *values in dialect.run(connection, _GAUGES.format(here=here), which):
         if housing_id in found:
             found[housing_id].gauges.append(GaugeReading(*values))
+    for housing_id, *noted in dialect.run(connection, _NOTES.format(here=here), which):
+        if housing_id in found:
+            found[housing_id].notes.append(CleanNote(*noted))
     for housing_id, papers in papers_where(connection, here, which).items():
         if housing_id in found:
             found[housing_id].papers = papers

@@ -81,6 +81,7 @@ OFF: Mapping[str, Any] = {
     "whole_hour": 0.0,
     "entered_other": 1e-9,
     "inspected_wrong": 1.0,
+    "note_right": 1e-9,
     "light_most": (ANY, ANY, ANY),
     "wet_most": (ANY, TUNING.wet_most[1]),
     "odd_per_h": 0.0,

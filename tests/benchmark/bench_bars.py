@@ -2,14 +2,16 @@
 The trade between findings and false alarms: the bars of the model moved, on the fleets for tuning.
 
     python -m tests.benchmark.bench_bars [--machines N] [--seeds 3,4,5] [--every-days N] [--generators A,B]
+                                           [--rich] [--noted SHARE]
                                            [--alarms | --moved [NAME ...]]
 
 Each line has other bars, scored as `bench_other_fleets` scores a server: false alarms and questions a
 machine-year, and what was found of each kind. No server: the analysis alone looks at what has arrived, and
-learns its fleet once a week. With `--alarms` only the bars of today are looked at, and after the table comes
-each false alarm with what truly went on around it. With `--moved` not the bars are moved, but the constants
-whose runs in `bench_ablation` begin with a name, or all. The last column says at which share of the looks
-anything else is said than today.
+learns its fleet once a week. With `--rich` four of ten faults are torn elements and two missing ones. With
+`--alarms` only the bars of today are looked at, and after the table comes each false alarm with what truly
+went on around it. With `--moved` not the bars are moved, but the constants whose runs in `bench_ablation`
+begin with a name, or all. The last column says at which share of the looks anything else is said than
+today.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ import argparse
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from unittest.mock import patch
 
 import numpy as np
 
@@ -40,8 +43,9 @@ from cleanside.ingest.restriction.verdict.study import suspicions_of
 from cleanside.ingest.restriction.verdict.suspect import AnswerLost, no_answer
 from tests.benchmark.bench_ablation import runs
 from tests.benchmark.bench_share_parts import Known, known_machines
+from tests.fleets import incidents
 from tests.fleets.alarms import alarm_lines
-from tests.fleets.making import FOR_TUNING, make_fleet
+from tests.fleets.making import FOR_TUNING, NOTED, make_fleet
 from tests.fleets.observing import FoundChange, Observation
 from tests.fleets.score import CHECK_FIRST, IN_SERVICE, MachineScore, score_fleet
 from tests.fleets.truth import HOUR_S, Fleet
@@ -213,18 +217,23 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--days", type=int, default=110)
     parser.add_argument("--seeds", default="3,4,5")
     parser.add_argument("--every-days", type=int, default=1)
+    parser.add_argument("--rich", action="store_true", help="more of the faults are torn elements")
+    parser.add_argument("--noted", type=float, default=0.0, help=NOTED)
     parser.add_argument("--generators", default=",".join(FOR_TUNING))
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--alarms", action="store_true", help="list the false alarms of the bars of today")
     which.add_argument("--moved", nargs="*", metavar="NAME", help="constants to move or switch off instead")
     given = parser.parse_args(words)
+    size = {"machines": given.machines, "days": given.days}
     bars = {TODAY: TUNING} if given.alarms else BARS if given.moved is None else moved(given.moved)
+    cards = incidents.RICH if given.rich else incidents.CARDS
     for generator in given.generators.split(","):
         alarms: list[str] = []
         scores: dict[str, list[MachineScore]] = {name: [] for name in bars}
         every: dict[str, list[Observation]] = {name: [] for name in bars}
         for seed in given.seeds.split(","):
-            fleet = make_fleet(generator, machines=given.machines, days=given.days, seed=int(seed))
+            with patch.object(incidents, "CARDS", cards):
+                fleet = make_fleet(generator, **size, noted=given.noted, seed=int(seed))
             for name, said in look(fleet, given.every_days, bars).items():
                 scores[name] += score_fleet(fleet, said)
                 every[name] += said

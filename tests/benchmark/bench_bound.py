@@ -43,10 +43,6 @@ from tests.fleets.stops import NEAREST_S, Stop, stops_of, works_at
 from tests.fleets.truth import HOUR_S, Cause, Change, Fault, Fleet, Floats, Work
 
 RATES = (0.05, 0.1, 0.2, 0.4, 0.65)  # false ones a machine-year
-RICH = (
-    *(Cause.MISSING, Cause.TORN, Cause.TORN, Cause.MISSING, Cause.TORN, Cause.TUBE_OFF, Cause.TORN),
-    *(Cause.PLUGGED_TAP, Cause.ZERO_LARGE, Cause.ZERO_SMALL),
-)
 FAULTS, WORKS = ("missing", "torn"), ("new", "cleaned")
 STEP_S = (2 * HOUR_S, 3 * HOUR_S)  # before and after a stop: a step of the analysis there is of that stop
 LEAST_FALL = 0.15  # ln; of what the analysis says of a stop only falls as deep count
@@ -374,7 +370,7 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--importance", action="store_true", help="which numbers the judge goes by")
     given = parser.parse_args(words)
     rows, events, years = list[Judged](), list[Event](), 0.0
-    for cards, seeds in ((incidents.CARDS, given.seeds), (RICH, given.rich_seeds)):
+    for cards, seeds in ((incidents.CARDS, given.seeds), (incidents.RICH, given.rich_seeds)):
         for seed in filter(None, seeds.split(",")):
             for generator in given.generators.split(","):
                 with patch.object(incidents, "CARDS", cards):

@@ -26,7 +26,7 @@ import httpx
 
 from cleanside.simulator.shop import Shop
 from tests.fleets.in_process import watch_in_process
-from tests.fleets.making import FOR_TUNING, KEPT_OUT, make_fleet
+from tests.fleets.making import FOR_TUNING, KEPT_OUT, NOTED, make_fleet
 from tests.fleets.observing import Observation, read, watch, write
 from tests.fleets.report import events, figures, lines, side_by_side
 from tests.fleets.rest import RestObserver
@@ -49,6 +49,7 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--days", type=int, default=110)
     parser.add_argument("--seed", type=int, nargs="+", default=[1], help="one fleet each")
     parser.add_argument("--interval-s", type=float, default=60.0, help="between readings while the key is on")
+    parser.add_argument("--noted", type=float, default=0.0, help=NOTED)
     parser.add_argument("--in-process", action="store_true", help="run the app in this process, no server")
     parser.add_argument("--out", type=Path, help="keep what was said here")
     parser.add_argument("--score", type=Path, nargs="+", default=[], help="score such files, start no server")
@@ -73,7 +74,7 @@ def main(words: Sequence[str] | None = None) -> int:
 
 def run(given: argparse.Namespace, seed: int) -> list[MachineScore]:
     """Make the fleet of a seed, watch the server, keep and score what it said."""
-    about = {name: getattr(given, name) for name in ("generator", "machines", "days", "interval_s")}
+    about = {name: getattr(given, name) for name in ("generator", "machines", "days", "interval_s", "noted")}
     about["seed"] = seed
     fleet = make_fleet(**about)
     with tempfile.TemporaryDirectory(prefix="cleanside-fleets-") as scratch:

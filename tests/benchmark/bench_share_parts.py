@@ -2,6 +2,7 @@
 Where the error of the share used comes from: true parts put in one at a time, on the fleet for tuning.
 
     python -m tests.benchmark.bench_share_parts [--machines N] [--seeds 3,4,5] [--every-days N]
+                                            [--noted SHARE]
 
 For each flow proxy: the median error of the share used above 70 %, in points, as it is; with the true full
 flow, exponent, clean level and level in its place; and how often the true level lies within the 80 % interval
@@ -38,7 +39,7 @@ from cleanside.ingest.restriction.measure.zero import learn_zero
 from cleanside.ingest.restriction.verdict.element_history import tell_history
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.suspect import hour_doubts
-from tests.fleets.making import START_S, Draft, Span, make_fleet, pen_of
+from tests.fleets.making import NOTED, START_S, Draft, Span, make_fleet, pen_of
 from tests.fleets.score import DAY_H, HIGH_SHARE
 from tests.fleets.truth import HOUR_S, Fleet, Machine, Proxy
 from tests.fleets.truth import Readings as Sent
@@ -95,6 +96,7 @@ class Known:
             kind=machine.kind,
             reference_flow=None if flow is None else to_si(flow.value, flow.unit, flow.quantity),
             reference_kind=None if flow is None else KINDS[flow.quantity],
+            clean_noted_pa=None if machine.clean_note is None else machine.clean_note.value_pa,
         )
 
     def arrived(self, seen_s: float) -> Summaries:
@@ -265,10 +267,12 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--days", type=int, default=110)
     parser.add_argument("--seeds", default="3,4,5")
     parser.add_argument("--every-days", type=int, default=4)
+    parser.add_argument("--noted", type=float, default=0.0, help=NOTED)
     given = parser.parse_args(words)
+    size = {"machines": given.machines, "days": given.days}
     seen: list[Seen] = []
     for seed in given.seeds.split(","):
-        fleet = make_fleet(GENERATOR, machines=given.machines, days=given.days, seed=int(seed))
+        fleet = make_fleet(GENERATOR, **size, noted=given.noted, seed=int(seed))
         seen += [replace(s, machine=f"{seed} {s.machine}") for s in look(fleet, given.every_days)]
     print("\n".join(lines(seen)))
     return 0

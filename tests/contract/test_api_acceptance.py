@@ -196,6 +196,29 @@ def test_a_machine_posted_for_over_rest_passes_with_what_was_compared_by_hand(ap
     assert (sheet["result"], verdicts(sheet)["ambient pressure"]) == ("passed", "passed")
 
 
+def test_a_noted_new_element_is_evidence_and_the_newest_note_counts(api: Api) -> None:
+    api.register()
+    api.send(first_readings())
+    path = "/v1/machines/grader-07/acceptance/hand-comparisons"
+    note = {"subject": "clean_element", "value": 1.9, "unit": "kPa", "compared_with": "hand gauge"}
+    assert said_of_note(api) == []
+    assert api.post(path, note).status_code == 200
+    [(code, shown_pa)] = said_of_note(api)
+    assert code == "clean_noted"
+    assert shown_pa == pytest.approx(1_900.0)
+    api.clock.now_us += 60_000_000
+    assert api.post(path, note | {"value": 19.0}).status_code == 200
+    assert [code for code, _ in said_of_note(api)] == ["clean_noted_doubted"]
+
+
+def said_of_note(api: Api) -> list[tuple[str, float]]:
+    """Code and value of what the evidence has of a note."""
+    api.analyse()
+    [housing] = api.get("/v1/fleet").json()["housings"]
+    said = [one for one in housing["evidence_said"] if one["code"].startswith("clean_noted")]
+    return [(one["code"], one["values"]["shown_pa"]) for one in said]
+
+
 @pytest.mark.parametrize(
     ("body", "pointer"),
     [
@@ -203,6 +226,8 @@ def test_a_machine_posted_for_over_rest_passes_with_what_was_compared_by_hand(ap
         ({"subject": "zero"}, "#/value"),
         ({"subject": "zero", "value": 0.0, "unit": "V"}, "#/unit"),
         ({"subject": "clock", "value": 2.0, "unit": "min"}, "#/unit"),
+        ({"subject": "clean_element", "value": 0.0, "unit": "kPa"}, "#/value"),
+        ({"subject": "clean_element"}, "#/value"),
         ({"subject": "weather", "value": 2.0, "unit": "s"}, "#/subject"),
     ],
 )

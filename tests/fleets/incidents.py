@@ -22,6 +22,11 @@ CARDS = (
     *(Cause.MISSING, Cause.TORN, Cause.TUBE_OFF, Cause.TUBE_OFF),
     *(Cause.PLUGGED_TAP, Cause.ZERO_LARGE, Cause.ZERO_SMALL, Cause.LIMIT_UNIT),
 )
+#: the same with more torn and missing elements, of which there are few to count
+RICH = (
+    *(Cause.MISSING, Cause.TORN, Cause.TORN, Cause.MISSING, Cause.TORN, Cause.TUBE_OFF, Cause.TORN),
+    *(Cause.PLUGGED_TAP, Cause.ZERO_LARGE, Cause.ZERO_SMALL),
+)
 SLOT_DAYS = (
     36.0  # one dealt fault a machine in each: 3 in 110 days, far more than in a shop, so that they count
 )

@@ -19,6 +19,7 @@ from tests.fleets import incidents
 from tests.fleets.delivery import arrivals, readings_of, with_span_of
 from tests.fleets.entering import enter
 from tests.fleets.incidents import Slot
+from tests.fleets.noting import note_clean
 from tests.fleets.truth import (
     DAY_S,
     HOUR_S,
@@ -42,6 +43,8 @@ from tests.fleets.upkeep import AFTER_DAYS, Kept, Physics, Upkeep, Worked, dust_
 
 #: generators that a colleague may tune on, and those that only score
 FOR_TUNING, KEPT_OUT = ("plateau", "quarry", "moor"), ("estuary", "highland")
+#: of the option of commands that ask for it
+NOTED = "share of the machines at which a new element's restriction was noted when the monitor was fitted"
 LEAST_DAYS = 14  # nothing goes wrong in the first six days and the last three
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z, a Monday
 EXCHANGED = 0.25  # of the machines get another sensor of the same make within the record; chosen
@@ -120,11 +123,20 @@ def pen_of(generator: str, seed: int) -> Pen:
     return made
 
 
-def make_fleet(generator: str, *, machines: int, days: int, seed: int, interval_s: float = 60.0) -> Fleet:
+def make_fleet(
+    generator: str,
+    *,
+    machines: int,
+    days: int,
+    seed: int,
+    interval_s: float = 60.0,
+    noted: float = 0.0,
+) -> Fleet:
     """
     A fleet. The same arguments make the same fleet.
 
-    interval_s : between readings while the key is on. Raises ValueError below `LEAST_DAYS`.
+    interval_s : between readings while the key is on. noted : share of the machines at which a new element's
+    restriction was noted; all else is the same with any share. Raises ValueError below `LEAST_DAYS`.
     """
     if days < LEAST_DAYS:
         raise ValueError(f"{days} days leave no time for a fault; ask for at least {LEAST_DAYS}")
@@ -139,13 +151,17 @@ def make_fleet(generator: str, *, machines: int, days: int, seed: int, interval_
     for i, living in enumerate(made):
         _write_papers(living, np.random.default_rng([seed, crc32(pen.name.encode()), i, 1]))
     careful = frozenset(living.draft.name for living in made if living.draft.is_all_entered)
+    entered = enter([living.machine() for living in made], chances[-1], careful=careful)
+    if noted > 0.0:
+        seeds = [(seed, crc32(pen.name.encode()), i, 2) for i in range(machines)]
+        entered = note_clean(entered, [living.draft.physics for living in made], noted, seeds)
     return Fleet(
         generator=pen.name,
         seed=seed,
         start_s=span.start_s,
         days=days,
         interval_s=interval_s,
-        machines=tuple(enter([living.machine() for living in made], chances[-1], careful=careful)),
+        machines=tuple(entered),
     )
 
 

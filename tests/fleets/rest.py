@@ -55,6 +55,10 @@ class RestObserver:
         self._ask(
             "POST", "/v1/machines", {"machine": machine.name, "kind": machine.kind, "housings": [housing]}
         )
+        if machine.clean_note is not None:
+            note = {"subject": "clean_element", "value": machine.clean_note.value_pa, "unit": "Pa"}
+            path = f"/v1/machines/{machine.name}/acceptance/hand-comparisons"
+            self._ask("POST", path, {**note, "housing": machine.housing})
         for readings in machine.readings:
             self._ask("POST", "/v1/devices", {"device": readings.device, "machine": machine.name})
 

@@ -161,6 +161,23 @@ class IndicatorLook:
     entry_id: str
 
 
+class NoteIs(StrEnum):
+    """What a note of a new element is of."""
+
+    RIGHT = "right"
+    IN_USE = "an element in use"
+    WRONG_MACHINE = "another machine"
+    NOT_FULL_FLOW = "not at full flow"
+
+
+@dataclass(frozen=True, kw_only=True)
+class CleanNote:
+    """What a hand gauge showed at full flow with a new element in, as entered at registration."""
+
+    value_pa: float
+    kind: NoteIs
+
+
 @dataclass(frozen=True, kw_only=True)
 class ReferenceFlow:
     """The flow at which the limit is stated, by the papers of the machine."""
@@ -238,6 +255,8 @@ class Machine:
     #: entered at registration; None: the papers do not have it, or no person looked
     reference: ReferenceFlow | None
     looks: tuple[IndicatorLook, ...]
+    #: None: nothing was noted
+    clean_note: CleanNote | None = None
     evenings: Evenings
     #: what the generator says of it, for whoever looks into a miss
     notes: Mapping[str, float | str] = field(default_factory=dict)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -152,6 +153,27 @@ def test_the_chances_of_every_step_are_the_same_in_whatever_order_hours_arrive(
     last = opened(seen)
     assert last.steps == EVENTFUL_OPENED.steps
     assert (last.weighed, last.falls) == (EVENTFUL_OPENED.weighed, EVENTFUL_OPENED.falls)
+
+
+@given(st.permutations(range(16)), st.integers(0, 15))
+@settings(max_examples=examples(6, 40), deadline=None)
+def test_what_a_note_of_a_new_element_makes_of_hours_is_the_same_in_whatever_order(
+    order: list[int], noted_after: int
+) -> None:
+    """The note arrives on the way, as hours do; what was remembered without it must not count on."""
+    facts = replace(EVENTFUL_FACTS, clean_noted_pa=1_700.0)
+    batches, held = np.array_split(np.arange(len(EVENTFUL)), 16), set[int]()
+    seen = summarised(EVENTFUL[:0])
+    for n, place in enumerate(order):
+        held |= set(batches[place].tolist())
+        rows = EVENTFUL[sorted(held)]
+        touched = np.isin(rows[:, 0] // 3600, EVENTFUL[batches[place], 0] // 3600)
+        seen = seen.patched(summarised(rows[touched]))
+        if n == noted_after:
+            assert study_housing(seen, facts).study.reference == studied(seen).reference
+    last = study_housing(seen, facts).study
+    assert last == study_housing(EVENTFUL_IN_ORDER, facts).study
+    assert last != study_housing(EVENTFUL_IN_ORDER, EVENTFUL_FACTS).study
 
 
 # ---------------------------------------------------------------- through the store

@@ -255,7 +255,10 @@ def _value_si(body: ByHand) -> float | None:
             raise NotValid(Complaint("#/unit", "clock_in_seconds", unit=body.unit))
         return body.value
     require_unit(body.unit, "#/unit", quantity)
-    return to_si(body.value, body.unit, quantity)
+    value_si = to_si(body.value, body.unit, quantity)
+    if body.subject == store.CLEAN_ELEMENT and not value_si > 0:
+        raise NotValid(Complaint("#/value", "clean_not_above_zero"))
+    return value_si
 
 
 def _differs(limit: TerminalRow | None, body: SecondReading, restriction_pa: float, machine: str) -> Refused:

@@ -258,8 +258,11 @@ SheetFormat = TypeAliasType(
 HandSubject = TypeAliasType(
     "HandSubject",
     Annotated[
-        Literal["ambient_pressure", "clock", "supply_voltage", "key_off", "zero", "answer"],
-        Field(description="what was compared by hand"),
+        Literal["ambient_pressure", "clock", "supply_voltage", "key_off", "zero", "answer", "clean_element"],
+        Field(
+            description="what was compared by hand; clean_element: restriction at full flow with a new "
+            "element in that was looked at, by which the analysis knows what clean ones read there"
+        ),
     ],
 )
 

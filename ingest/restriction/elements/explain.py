@@ -26,6 +26,7 @@ from cleanside.ingest.restriction.elements.at_once import too_soon_dry, too_soon
 from cleanside.ingest.restriction.elements.densities import ROOT_2PI, below, ln, mixed, student
 from cleanside.ingest.restriction.elements.faulty_levels import above_nothing, as_low, as_off, is_below
 from cleanside.ingest.restriction.elements.followed import Followed, FollowedStep
+from cleanside.ingest.restriction.elements.noted_clean import KnownClean, NotedClean, with_note
 from cleanside.ingest.restriction.elements.paces import as_slow, pace_of
 from cleanside.ingest.restriction.elements.pieces import FLOW, Cut, LevelPiece
 from cleanside.ingest.restriction.elements.step_response import StepResponse, StepResponses
@@ -63,6 +64,8 @@ class Premises:
     response: FlowResponse | None = None
     #: rows before which a person looked at the element and put it back
     inspected: frozenset[int] = frozenset()
+    #: what a person noted of a new element in this machine; None: nothing
+    noted: NotedClean | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,6 +98,7 @@ class Explained:
     #: what a clean element of the machine reads, by the likeliest history that ends without a sound element;
     #: where there is none, by the likeliest of all. ln(level)
     clean: float
+    noted_holds: float = 0.0  # probability that what a person noted of a clean element holds
 
 
 class _Path(NamedTuple):
@@ -115,6 +119,7 @@ class _Path(NamedTuple):
     happened: tuple[str, ...]
     states: tuple[str, ...]
     opened: int = NOT_OPENED  # the step at which the element was changed, if its level does not show yet
+    by_note: bool = False  # it takes what a person noted of a clean element for right
 
 
 #: the histories after each step of a housing, as last followed
@@ -169,6 +174,7 @@ def explain(
         ],
         low_then=[_low_now(then) for then in each],
         clean=next((path for path in paths if path.state in (LOW, OFF)), paths[0]).usual,
+        noted_holds=sum(w for w, path in zip(weights, paths, strict=True) if path.by_note),
     )
 
 
@@ -215,18 +221,32 @@ def _chances(weights: Sequence[float], happened: Sequence[str]) -> dict[str, flo
 def _first_paths(
     piece: LevelPiece, spread: float, around: Premises, tuning: Tuning, of_clean: tuple[float, float]
 ) -> list[_Path]:
+    """How a machine may have run when it was first seen, with what a person noted and as if nothing was."""
+    cases = with_note(KnownClean(around.clean, around.clean_spread**2), around.noted, tuning)
+    found = [path for known in cases for path in _first_of(piece, spread, known, around, tuning, of_clean)]
+    return _best(found, tuning)
+
+
+def _first_of(
+    piece: LevelPiece,
+    spread: float,
+    known: KnownClean,
+    around: Premises,
+    tuning: Tuning,
+    of_clean: tuple[float, float],
+) -> list[_Path]:
     """How a machine may have run when it was first seen."""
-    usual_var = around.clean_spread**2
-    wide = math.hypot(around.clean_spread, tuning.element_spread, spread)
-    sound = below((around.clean - piece.start) / wide)
-    clean = min(around.clean, piece.start)
+    usual_var = known.var
+    wide = math.hypot(math.sqrt(usual_var), tuning.element_spread, spread)
+    sound = below((known.clean - piece.start) / wide)
+    clean = min(known.clean, piece.start)
     base = _Path(
-        weight=0.0,
+        weight=known.weight,
         state=RUNS,
         base=piece.finish,
         clean=clean,
         clean_var=usual_var,
-        usual=around.clean,
+        usual=known.clean,
         usual_var=usual_var,
         answer=of_clean[0],
         answer_var=of_clean[1],
@@ -235,26 +255,28 @@ def _first_paths(
         age_h=math.inf,
         happened=(),
         states=(RUNS,),
+        by_note=known.by_note,
     )
-    found = [base._replace(weight=ln(1.0 - sound))]
+    found = [base._replace(weight=known.weight + ln(1.0 - sound))]
     if around.entered.get(0) == NEW:
-        usual, var = _learned(around.clean, usual_var, piece.start, spread, tuning)
+        usual, var = _learned(known.clean, usual_var, piece.start, spread, tuning)
         found = [found[0]._replace(clean=piece.start, clean_var=spread**2, usual=usual, usual_var=var)]
-    low = as_low(piece.start, around.clean, usual_var, spread, tuning) + ln(tuning.low_at_service)
+    seen = ln(tuning.inspected_wrong) if any(row <= piece.end for row in around.inspected) else 0.0
+    low = as_low(piece.start, known.clean, usual_var, spread, tuning) + ln(tuning.low_at_service) + seen
     off = as_off(piece.start, around.off) + ln(tuning.low_at_service)
     for state, weight in ((LOW, low), (OFF, off)):
-        expected = around.clean + 2 * tuning.element_spread
+        expected = known.clean + 2 * tuning.element_spread
         found.append(
             base._replace(
-                weight=weight + _lasting(state, piece, around.by, tuning),
+                weight=known.weight + weight + _lasting(state, piece, around.by, tuning),
                 state=state,
                 base=expected,
-                clean=around.clean,
+                clean=known.clean,
                 passed_h=piece.hours,
                 states=(state,),
             )
         )
-    return _best(found, tuning)
+    return found
 
 
 class _StepOf:
@@ -329,6 +351,7 @@ class _StepOf:
             (*_corrected(path, way.was), way.what),
             (*path.states, way.state),
             way.opened,
+            path.by_note,
         )
 
     def _age_h(self, way: _Way) -> float:

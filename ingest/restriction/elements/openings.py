@@ -26,6 +26,7 @@ from cleanside.ingest.restriction.elements.explain import (
     Premises,
     explain,
 )
+from cleanside.ingest.restriction.elements.noted_clean import NotedClean
 from cleanside.ingest.restriction.elements.pieces import (
     FLOW,
     NOTHING,
@@ -39,7 +40,7 @@ from cleanside.ingest.restriction.measure.flow_response import FlowResponse
 from cleanside.ingest.restriction.measure.ranks import quantile
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.steady import latched
-from cleanside.ingest.restriction.measure.summary import HOUR_S, BoolArray, FloatArray, IntArray
+from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, BoolArray, FloatArray, IntArray
 from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 
 LIKELY = 0.5  # more likely than not: it cuts the series (arithmetic)
@@ -54,6 +55,7 @@ class Expectation:
     kind_clean_pa: float | None
     #: where the kind is not known: what the other machines of the fleet let expect, and its spread [ln]
     by_fleet: tuple[float, float] | None = None
+    noted: NotedClean | None = None  # by a person, of a new element in this machine; None: nothing was
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,6 +85,8 @@ class Openings:
     in_question: bool  # there may be none now: too unlikely for a warning, too likely to leave it unasked
     now_pa: float | None  # newest level; None: nothing was seen
     clean_pa: float | None  # what a clean element of the machine reads
+    #: probability that what a person noted of a clean element holds; None: nothing was noted, or seen
+    note_holds: float | None = None
 
 
 def find_openings(
@@ -145,6 +149,7 @@ def find_openings(
         in_question=not warned and found.low[-1] >= tuning.ask_low,
         now_pa=float(np.exp(found.pieces[-1].finish)),
         clean_pa=float(np.exp(found.clean)),
+        note_holds=None if expected.noted is None else found.noted_holds,
     )
 
 
@@ -296,6 +301,7 @@ def _premises(
         low_odds=1.0 if _is_known(expected) else tuning.low_unknown,
         entered=entered,
         response=response,
+        noted=expected.noted,
     )
 
 
@@ -341,9 +347,14 @@ def _entry_rows(entries: Sequence[Entry], hour_s: FloatArray) -> list[int]:
 
 
 def _inspected(entries: Sequence[Entry], hour_s: FloatArray) -> frozenset[int]:
-    """Rows before which a person looked at the element and put it back; as many as rows: after the newest."""
+    """
+    Rows before which a person looked at the element and put it back; as many as rows: after the newest.
+
+    A look in the day before the first row says what stood there when the monitor was fitted.
+    """
+    from_s = float(hour_s[0]) - DAY_S
     looks = (e for e in entries if e.what == "inspected" and (e.confirmed or not e.by_code))
-    return frozenset(int(np.searchsorted(hour_s, look.at_s)) for look in looks)
+    return frozenset(int(np.searchsorted(hour_s, look.at_s)) for look in looks if look.at_s >= from_s)
 
 
 def _entered(

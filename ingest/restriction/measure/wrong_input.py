@@ -11,6 +11,9 @@ from typing import Any
 
 #: code -> sentence: value, rule and next step
 SENTENCES: Mapping[str, str] = {
+    "clean_not_above_zero": (
+        "clean_noted_pa is {clean_pa}; it must be above 0, leave it out where nothing was noted"
+    ),
     "fleet_version": "fleet knowledge version {version!r}: read here: {known}; learn again",
     "hours_fall": "row {row}: hours fall from {before} to {hours}; sort rows by time",
     "lengths_differ": "{hours} in hours but {restriction} in restriction_pa; one each",

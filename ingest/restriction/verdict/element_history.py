@@ -33,6 +33,7 @@ from cleanside.ingest.restriction.elements.lives import (
     split_lives,
     usual_clean_pa,
 )
+from cleanside.ingest.restriction.elements.noted_clean import noted_clean
 from cleanside.ingest.restriction.elements.openings import Expectation, Openings, find_openings
 from cleanside.ingest.restriction.measure.calibration import prior_of
 from cleanside.ingest.restriction.measure.flow_response import response_of
@@ -177,14 +178,17 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
 
 def _openings(measured: MeasuredHours, facts: HousingFacts) -> Openings:
     series, believed = measured.series, measured.believed()
+    tuning, expected = _as_learned(facts), _as_met(expectation_of(facts), measured.reference.raised)
+    if facts.clean_noted_pa is not None:
+        expected = replace(expected, noted=noted_clean(facts.clean_noted_pa, measured.reference, tuning))
     return find_openings(
         series,
         believed,
         facts.entries,
-        _as_met(expectation_of(facts), measured.reference.raised),
+        expected,
         flow=flow_of(series, by_speed=measured.reference.by_speed),
         response=response_of(measured.table, series.hour_s[believed]),
-        tuning=_as_learned(facts),
+        tuning=tuning,
         followed=measured.table.handed_on("histories", FollowedHistories),
     )
 

@@ -22,6 +22,7 @@ from cleanside.ingest.restriction.verdict.statement import Statement, say
 
 FAULTS = frozenset((LOW, OFF))  # by which dust reaches the engine
 STRANGE_SAID = 0.5  # more likely an outlier than not (arithmetic)
+NOTE_HOLDS = 0.5  # more likely right than not (arithmetic)
 STEPS_SAID = 2  # falls that are not explained for sure, the newest (chosen)
 LEAST_RAISED = 0.01  # of the level; less does not show on a gauge (chosen)
 
@@ -40,6 +41,7 @@ def evidence_of(
     entries: Sequence[WeighedEntry] = (),
     weighed: Sequence[WeighedStep] = (),
     warned: bool = False,
+    noted: tuple[float, float] | None = None,
 ) -> tuple[Statement, ...]:
     """
     The evidence behind each figure.
@@ -48,12 +50,14 @@ def evidence_of(
     strange : outlier probability: that its element loads like none of those learned from, 0 to 1.
     entries : what people entered, as weighed. weighed : falls that a person is asked about.
     warned : a person is warned that no sound element is in the stream now.
+    noted : what a person noted of a new element [Pa], and how likely that holds; None: nothing was noted.
     """
     # Beside the warning nothing is said of a clean element: the fall with which the life began is the fault.
     warned_of = warned and life is not None and any(_began_with(step, life) for step in weighed)
     return (
         *((say("no_limit"),) if terminal_pa is None else ()),
         *(of_entry(entry) for entry in entries if entry.is_question),
+        *_of_note(noted),
         *(say("change_denied", at_s=entry.entry.at_s) for entry in entries if _is_denied(entry, life)),
         say("hours_judged", hours=len(table), judged_hours=judged_hours),
         *_of_flow(reference),
@@ -189,6 +193,14 @@ def _of_scale(reference: Reference) -> list[Statement]:
         exponent_fitted=reference.exponent_fitted,
     )
     return [scaled, _of_reference_flow(reference), *_of_shortfall(reference)]
+
+
+def _of_note(noted: tuple[float, float] | None) -> list[Statement]:
+    """What a person noted of a new element; a question where it hardly holds."""
+    if noted is None:
+        return []
+    shown_pa, holds = noted
+    return [say("clean_noted" if holds >= NOTE_HOLDS else "clean_noted_doubted", shown_pa=shown_pa)]
 
 
 def _of_shortfall(reference: Reference) -> list[Statement]:

@@ -25,6 +25,8 @@ class HousingFacts:
     terminal_entered: tuple[float, str] | None = None  # the same as read, value and unit; None = not known
     entries: tuple[Entry, ...] = ()  # what people entered of the element
     looks: tuple[GaugeLook, ...] = ()  # what people saw on indicator or gauge
+    #: what a gauge showed at full flow with a new element in that was looked at; None: not noted. [Pa]
+    clean_noted_pa: float | None = None
     #: snapshot of lives to learn from; an empty one: nothing learned, the forecast is wide
     fleet: FleetKnowledge = field(default_factory=FleetKnowledge)
     machine: str = ""  # labels for weighting the fleet's lives
@@ -38,6 +40,8 @@ class HousingFacts:
     def __post_init__(self) -> None:
         if self.terminal_pa is not None and not self.terminal_pa > 0:
             raise WrongInput("limit_not_above_zero", terminal_pa=self.terminal_pa)
+        if self.clean_noted_pa is not None and not self.clean_noted_pa > 0:
+            raise WrongInput("clean_not_above_zero", clean_pa=self.clean_noted_pa)
 
     @property
     def clean_by_fleet(self) -> tuple[float, float] | None:

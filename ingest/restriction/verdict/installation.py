@@ -377,7 +377,7 @@ class HandRule:
 
     check: str  # the check it stands for
     quantity: str | None  # of the value; "time" is in s; None: there is no value
-    #: value in SI, median of the monitor's ambient pressure or NaN -> True if it passes
+    #: value in SI, what it is held against or NaN (the monitor's ambient pressure, the limit) -> it passes
     holds: Callable[[float, float], bool]
     asks: str
 
@@ -420,6 +420,12 @@ BY_HAND: Mapping[str, HandRule] = {
         holds=lambda value, _: value >= ANSWER_PA,
         asks="by how much restriction rises from idle to high idle, or from rest to governed speed",
     ),
+    "clean_element": HandRule(
+        check=CLEAN,
+        quantity="restriction",
+        holds=lambda value, limit_pa: CLEAN_SHARE[0] <= value / limit_pa <= CLEAN_SHARE[1],
+        asks="what a hand gauge shows at full flow with a new element in, looked at: whole and seated",
+    ),
 }
 
 
@@ -429,17 +435,20 @@ def _with_hand(check: Check, table: _Table, around: Surroundings) -> Check:
     if check.verdict != NOT_YET_SEEN or subject is None or subject not in around.by_hand:
         return check
     rule, value = BY_HAND[subject], around.by_hand[subject]
+    if check.check == CLEAN and check.seen.code != "full_flow_not_seen":
+        return check  # of the element that is in now the note says nothing
     known = table.ambient_pa[~np.isnan(table.ambient_pa)]
     ambient_pa = float(np.median(known)) if len(known) else np.nan
+    beside_pa = ambient_pa if check.check == AMBIENT else around.terminal_pa or np.nan
     if rule.quantity is None:
         return passed(check.check, say("seen_by_hand", seen=check.seen))
     if value is None or (check.check == AMBIENT and not len(known)):
         return check  # nothing was compared: without a value, or with nothing of the monitor's beside it
     hand_value, hand_unit = around.shown_by_hand.get(subject, (value, ""))
     shown = {"hand_value": hand_value, "hand_unit": hand_unit, "seen": check.seen}
-    if rule.holds(value, ambient_pa):
+    if rule.holds(value, beside_pa):
         return passed(check.check, say("fits_by_hand", **shown))
-    next_step = check.next_step
+    next_step = say("do_check_new_element") if check.check == CLEAN else check.next_step
     if check.check == AMBIENT and value > ambient_pa and SEA_LEVEL_PA[0] <= value <= SEA_LEVEL_PA[1]:
         next_step = say("do_compare_station_pressure")
     return failed(check.check, say("does_not_fit_by_hand", **shown), next_step)

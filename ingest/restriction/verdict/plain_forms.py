@@ -384,6 +384,15 @@ EVIDENCE: Mapping[str, Sentence] = {
         "The level is from {restriction_s:minute}. The readings of {hours:count operating_hour} since then "
         "are in doubt."
     ),
+    "clean_noted": (
+        "With a new element in that was looked at, a gauge showed {shown_pa:restriction} at full flow, as a "
+        "person noted. Clean elements here are judged by it."
+    ),
+    "clean_noted_doubted": (
+        "With a new element in, a gauge showed {shown_pa:restriction} at full flow, as a person noted. The "
+        "other elements and machines contradict it, so nothing goes by it. Was the element new, the engine "
+        "at full flow, and was it this machine? Note it again, or take it back."
+    ),
     "looks_calibrate": (
         "People's looks at indicator or gauge multiply all levels by {factor:.2f}, to within "
         "{spread_percent:.0f} %: {looks:count look} here, and those at {machines:count other_machine} by the "

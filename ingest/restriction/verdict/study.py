@@ -168,6 +168,13 @@ def study_failed(hours: int, facts: HousingFacts) -> Study:
     return replace(nothing, suspicions=(Suspicion(cause="not_judged", evidence=evidence),))
 
 
+def _noted(history: ElementHistory, facts: HousingFacts) -> tuple[float, float] | None:
+    """What a person noted of a new element, and how likely that holds; None: nothing, or nothing was seen."""
+    if facts.clean_noted_pa is None or history.openings.note_holds is None:
+        return None
+    return facts.clean_noted_pa, history.openings.note_holds
+
+
 class Taught(NamedTuple):
     """What one housing teaches its fleet."""
 
@@ -308,6 +315,7 @@ def _judge(
             entries=entries,
             weighed=[step for step in history.openings.weighed if _is_of_now(step, spans)],
             warned=bool(history.below),
+            noted=_noted(history, facts),
         )
         + of_looks(history.looked),
         planning_horizon_days=facts.planning_horizon_days,

@@ -105,6 +105,17 @@ def test_a_fall_that_came_back_within_a_day_of_work_is_no_question(hours: int, i
     assert openings.falls == []
 
 
+@pytest.mark.parametrize(("looked_h", "counts"), [(-2.0, True), (5.0, True), (-30.0, False), (None, False)])
+def test_a_look_when_the_monitor_was_fitted_says_that_an_element_stands_there(
+    looked_h: float | None, counts: bool
+) -> None:
+    """A shift at 0.55 of what clean ones read: without the look a person is warned, or asked."""
+    level = np.full(12, 0.55 * 1_900.0) * np.exp(np.random.default_rng(9).normal(0, 0.015, 12))
+    looks = [] if looked_h is None else [Entry(at_s=looked_h * HOUR_S, what="inspected")]
+    openings = found(level, *looks, expected=KNOWN)
+    assert (openings.warned or openings.in_question) != counts
+
+
 def test_a_sure_change_is_told_within_a_shift() -> None:
     openings = found(after_loading(5_000.0, 1_500.0, 6), expected=KNOWN, flow="none", worked_s=3_500.0)
     assert [fall.sure for fall in openings.falls] == ["high"]

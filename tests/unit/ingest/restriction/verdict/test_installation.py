@@ -246,6 +246,23 @@ def test_what_a_person_compared_settles_an_open_check(subject, good, bad):
     assert verdicts(bare, around, by_hand={"key_off": None})["key-off"].verdict == PASSED
 
 
+def test_a_new_element_noted_by_hand_settles_the_clean_level_where_full_flow_was_not_seen():
+    """Clean elements read at most 0.6 of the limit: manual of an industrial diesel (CLEAN_SHARE)."""
+    found = {
+        pa: verdicts(idling(), by_hand={"clean_element": pa})["clean level"] for pa in (1_900.0, 5_000.0)
+    }
+    assert [found[pa].verdict for pa in found] == [PASSED, FAILED]
+    assert found[5_000.0].next_step.code == "do_check_new_element"
+    without_limit = dataclasses.replace(SOUND, terminal_pa=None)
+    assert (
+        verdicts(idling(), without_limit, by_hand={"clean_element": 1_900.0})["clean level"].verdict
+        == NOT_YET_SEEN
+    )
+    in_question = dataclasses.replace(SOUND, in_question=True)
+    asked = verdicts(fitting(), in_question, by_hand={"clean_element": 1_900.0})["clean level"]
+    assert (asked.verdict, asked.seen.code) == (NOT_YET_SEEN, "element_in_question")
+
+
 def idling(minutes: float = 20.0):
     """Key on, then idle and nothing else."""
     at_s = START_S + 2.0 * np.arange(int(30 * minutes), dtype=np.float64)
