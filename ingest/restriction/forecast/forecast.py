@@ -434,7 +434,8 @@ def _trial(learned: Learned, life: Life, counts: float) -> Trial:
     path = trace(hours, share)
     end = terminal_row(hours, path.peak)
     first = int(np.searchsorted(hours, EARLY_SHARE * hours[end] * (1.0 - NUDGE)))
-    rows = np.unique(np.linspace(min(first, end), end, TRIAL_ROWS).round().astype(np.int64))
+    # Without the last: where nothing is left, no interval that begins above nothing holds.
+    rows = np.unique(np.linspace(min(first, end), end, TRIAL_ROWS + 1)[:-1].round().astype(np.int64))
     at = path.level[rows]
     return Trial(
         learned.progress(at),
