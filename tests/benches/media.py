@@ -1,5 +1,5 @@
 """
-Made benches by what happens in the media: deposit in a fibre mat, pleats that close, elements that are washed.
+Made benches by what happens in the media: deposit in a fibre mat, pleats that close, washed elements.
 
 The forecast's intervals were looked into on these (seeds below 100; figures are of seeds from 1000 on).
 They were written without a look into `laws.py`, which stays kept out.
@@ -9,8 +9,8 @@ They were written without a look into `laws.py`, which stays kept out.
   from memory).
 - Cake closes the gap of a pleat: the resistance of a plane gap goes with 1/width^3 (Poiseuille flow; any
   handbook of fluid mechanics), beside a cake on open media that grows in proportion to the dust.
-- Washing leaves a share of the deposit: the next life begins higher and lasts shorter (common practice without
-  source).
+- Washing leaves a share of the deposit: the next life begins higher and lasts shorter (common practice
+  without source).
 Lengths, spreads and noise are chosen, and were fixed before the first score.
 """
 
@@ -54,7 +54,7 @@ def closing_pleats(
     rng: np.random.Generator, count: int, *, alike: float = 0.04
 ) -> tuple[list[MadeLife], list[MadeLife]]:
     """
-    Deliveries of five elements to yards (labels): a yard has its dust and how much of it goes into the pleats.
+    Deliveries of five elements to yards (labels), each with its dust and its share that goes into the pleats.
 
     Learned from: a delivery to each of up to three yards, then more. Judged: other deliveries to these and to
     a yard of which nothing was learned.
@@ -104,9 +104,7 @@ def washed(rng: np.random.Generator, count: int) -> tuple[list[MadeLife], list[M
             shown = level + 0.01 * rng.normal(size=70)
             seen = rng.uniform(0.4, 0.95) if rng.uniform() < early else 1.0
             name = f"element {number} {wash}"
-            made.append(
-                until_the_limit(name, hours, TERMINAL * shown, TERMINAL * level, TERMINAL, seen=seen)
-            )
+            made.append(until_the_limit(name, hours, TERMINAL * shown, TERMINAL * level, TERMINAL, seen=seen))
         return made
 
     learned = [life for n in range(count) for life in element(n, 0.2)][:count]
@@ -114,7 +112,7 @@ def washed(rng: np.random.Generator, count: int) -> tuple[list[MadeLife], list[M
 
 
 def _dust_of_days(rng: np.random.Generator, rows: int, *, uneven: float) -> Array:
-    """Dust up to each row over that up to the end of the life, which is at 1/1.2 of the rows. Rises from 0."""
+    """Dust up to each row over that at the end of the life, which is at 1/1.2 of the rows; rises from 0."""
     rate = np.exp(uneven * np.repeat(rng.normal(size=-(-rows // 10)), 10)[: rows - 1])
     dust = np.concatenate(([0.0], np.cumsum(rate)))
     return np.asarray(dust / np.interp((rows - 1) / 1.2, np.arange(rows), dust))
