@@ -108,7 +108,8 @@ def washed(rng: np.random.Generator, count: int) -> tuple[list[MadeLife], list[M
         return made
 
     learned = [life for n in range(count) for life in element(n, 0.2)][:count]
-    return learned, [life for n in range(JUDGED) for life in element(1000 + n, 0.0)[-1:]]
+    each = [element(1000 + n, 0.0) for n in range(JUDGED)]
+    return learned, [lives[int(rng.integers(len(lives)))] for lives in each]
 
 
 def _dust_of_days(rng: np.random.Generator, rows: int, *, uneven: float) -> Array:
