@@ -24,11 +24,15 @@ import json
 import sys
 import tempfile
 import time
+from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from cleanside.ingest.evaluation.backtest import backtest
+from cleanside.ingest.evaluation.life_files import LifeFile, read_folder
 from tests.support.bench_data import SUFFIX, bench_runs
 
 TERMINAL_PA, SKIP_ROWS = 600.0, 125
@@ -58,27 +62,22 @@ def write_lives(runs: Path, numbers: list[int], folder: Path) -> None:
             writer.writerows([row["Zeit"], row["Differenzdruck"], row["Vorschub"]] for row in rows)
 
 
+@cache
+def read_lives(runs: Path, *, group: bool) -> Mapping[int, LifeFile]:
+    """All lives as the `backtest` command reads them, by number. Read once: each fold has most of them."""
+    with tempfile.TemporaryDirectory() as scratch:
+        numbers = sorted({number for fold in folds(runs) for part in fold for number in part})
+        write_lives(runs, numbers, Path(scratch))
+        column = "feed" if group else None
+        lives = read_folder(Path(scratch), terminal=TERMINAL_PA, terminal_pa=TERMINAL_PA, group=column)
+    return dict(zip(numbers, lives, strict=True))
+
+
 def run_fold(runs: Path, train: list[int], test: list[int], *, group: bool) -> dict[str, Any]:
     """The report of the `backtest` command on one fold."""
-    from cleanside.ingest.evaluation import backtest
-    from cleanside.ingest.evaluation.life_files import LifeFile, read_folder
-
-    with tempfile.TemporaryDirectory() as scratch:
-        folder = Path(scratch)
-        write_lives(runs, train, folder / "train")
-        write_lives(runs, test, folder / "test")
-        column = "feed" if group else None
-
-        def read(part: str) -> list[LifeFile]:
-            place = folder / part
-            return read_folder(place, terminal=TERMINAL_PA, terminal_pa=TERMINAL_PA, group=column)
-
-        return backtest.backtest(
-            read("train"),
-            read("test"),
-            skip_rows=SKIP_ROWS,
-            every=200,
-        )
+    lives = read_lives(runs, group=group)
+    learned, judged = ([lives[number] for number in sorted(part)] for part in (train, test))
+    return backtest(learned, judged, skip_rows=SKIP_ROWS, every=200)
 
 
 def main() -> int:

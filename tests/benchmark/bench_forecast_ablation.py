@@ -74,8 +74,8 @@ CELLS: Mapping[str, Sequence[Cell]] = {
 OFF: Mapping[str, Mapping[str, Any]] = {
     "blend": {
         "SET_LIVES": TINY,
-        "WIDEN_PULL_LIVES": 0.0,
-        "NARROW_PULL_LIVES": 0.0,
+        "PULL_LIVES": 0.0,
+        "TAIL_LIVES": 0.0,
         "STRETCHES": (TINY, HUGE),
     },
     "forecast": {

@@ -4,13 +4,14 @@ learning curve.
 
 `--set scored` (the default) are benches that chose nothing (`tests/benches/scored.py`); `--set opened` are
 those of the same file that were opened for tuning; `--set tuning` are those on which the forecast was tuned
-(`tests/benches/tuning.py`); `--set laws` are those of another pen (`tests/benches/laws.py`), of which
+(`tests/benches/tuning.py`); `--set media` are those on which its intervals were looked into
+(`tests/benches/media.py`); `--set laws` are those of another pen (`tests/benches/laws.py`), of which
 `bench_forecast_beside` says more.
 Tuning used seeds below 100; the figures of TRIALS.md are of seeds from 1000 on, scored after tuning.
 Each figure is the mean over judged lives and repeats; the first ROWS_SKIPPED rows of a life are not scored.
 
-    python -m tests.benchmark.bench_other_benches [--set scored|opened|tuning|laws] [--lives 1,2,4,8,16,40]
-        [--repeats 4] [--seed 1000] [--no-learners] [--bench NAME]
+    python -m tests.benchmark.bench_other_benches [--set scored|opened|tuning|media|laws]
+        [--lives 1,2,4,8,16,40] [--repeats 4] [--seed 1000] [--no-learners] [--bench NAME]
 """
 
 from __future__ import annotations
@@ -20,12 +21,18 @@ import argparse
 import numpy as np
 
 from cleanside.ingest.evaluation.backtest import backtest
-from tests.benches import laws, scored, tuning
+from tests.benches import laws, media, scored, tuning
 from tests.benches.form import Bench, as_files, as_life
 from tests.benches.rivals import fit_rivals
 
 ROWS_SKIPPED = 10
-SETS = {"scored": scored.BENCHES, "opened": scored.OPENED, "tuning": tuning.BENCHES, "laws": laws.BENCHES}
+SETS = {
+    "scored": scored.BENCHES,
+    "opened": scored.OPENED,
+    "tuning": tuning.BENCHES,
+    "media": media.BENCHES,
+    "laws": laws.BENCHES,
+}
 RIVALS = ("forest", "boosting", "survival curve", "level look-up", "mean life minus age")
 
 

@@ -21,12 +21,14 @@ PHASES = 3  # of the way from clean to terminal (chosen: few lives tell of no mo
 CANDIDATES = np.array([0.0, 0.25, 0.5, 0.75, 1.0])  # weights of the look-up that are tried (chosen: quarters)
 SET_HALF_LIVES = np.array([0.7, 2.0, 6.0])  # set weight n^2/(n^2 + h^2) in each phase (tuning benches)
 SET_LIVES = 6.0  # what is set counts as that many lives left out (chosen)
-WIDEN_PULL_LIVES, NARROW_PULL_LIVES = 6.0, 20.0  # the same for no stretch: few lives may be twins (chosen)
+PULL_LIVES = 6.0  # the same for no stretch: few lives may be twins (chosen; TRIALS has what others cost)
 STRETCHES = (0.3, 3.0)  # of the points, least and most (chosen: what divides by almost nothing decides less)
 #: of a typical life: hours left are weighed in their logarithm from there on (chosen: below, noise decides)
 REST = 0.01
 INSIDE = 0.9  # arithmetic: one in ten lies beyond each end of the 80 % interval
-LEAST_TAIL = 0.02  # on a side (chosen: of few lives their outermost error, not one beyond all)
+#: the tail of few lives is that of n/(n + 2) of it (chosen, made benches: the outermost row of all is the end
+#: of one life, and says little of the rest of it)
+TAIL_LIVES = 2.0
 LAST_SHARE = 0.3  # of a typical life: a forecast of less says that the last days have come
 LAST_SPREAD = 1.0  # of ln(hours left), late side alone: by how much that may be too soon (made fleets)
 
@@ -140,11 +142,12 @@ def stretch(blend: Blend, trials: Sequence[Trial], *, ended_share: float = 1.0) 
     off, weight = np.concatenate(away), np.concatenate(weights)
     order = np.argsort(off, kind="stable")
     place = (np.cumsum(weight[order]) - 0.5 * weight[order]) / weight.sum()
-    tail = max(LEAST_TAIL, 1.0 - INSIDE * (blend.lives + 1.0) / blend.lives)
+    tail = (1.0 - INSIDE) * blend.lives / (blend.lives + TAIL_LIVES)
     low, high = np.interp((tail, 1.0 - tail), place, off[order])
     factors = np.clip((-low, high), *STRETCHES)
-    pull = np.where(factors < 1.0, NARROW_PULL_LIVES, WIDEN_PULL_LIVES)
-    below, above = factors ** (blend.lives / (blend.lives + pull))
+    others = max(blend.lives - 1.0, 0.0)  # one batch says nothing of how far the next one lies from it
+    lives = np.where(factors < 1.0, others, blend.lives)
+    below, above = factors ** (lives / (lives + PULL_LIVES))
     return Blend(blend.weight, blend.lives, float(below), float(above))
 
 

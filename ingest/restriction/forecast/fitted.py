@@ -23,7 +23,7 @@ from cleanside.ingest.restriction.forecast.usual import Lengths
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 #: a version: increased whenever a fit of the same lives gives other numbers, or they mean something else
-FITTED_VERSION = 12
+FITTED_VERSION = 13
 
 
 def record_of(forecaster: Forecaster) -> dict[str, Any]:

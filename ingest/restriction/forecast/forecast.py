@@ -38,7 +38,7 @@ from cleanside.ingest.restriction.forecast.pace import (
     RIDGES,
     PaceModel,
     SeenPaces,
-    fit_pace,
+    fit_paces,
 )
 from cleanside.ingest.restriction.forecast.paths import (
     NUDGE,
@@ -386,9 +386,9 @@ def _learned(
     left_out: Sequence[LeftOut],
 ) -> Learned:
     plain = taught[0]
-    frame = fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE)
+    variants, frame = _variants(taught, weights)
     return Learned(
-        _variants(taught, weights),
+        variants,
         frame,
         fit_spread(frame, left_out),
         learn_membership(frame, [*plain.complete, *plain.others]),
@@ -434,7 +434,8 @@ def _trial(learned: Learned, life: Life, counts: float) -> Trial:
     path = trace(hours, share)
     end = terminal_row(hours, path.peak)
     first = int(np.searchsorted(hours, EARLY_SHARE * hours[end] * (1.0 - NUDGE)))
-    rows = np.unique(np.linspace(min(first, end), end, TRIAL_ROWS).round().astype(np.int64))
+    # Without the last: where nothing is left, no interval that begins above nothing holds.
+    rows = np.unique(np.linspace(min(first, end), end, TRIAL_ROWS + 1)[:-1].round().astype(np.int64))
     at = path.level[rows]
     return Trial(
         learned.progress(at),
@@ -485,17 +486,24 @@ def _weighed(taught: Sequence[Lessons]) -> tuple[Weights, list[LeftOut]]:
     return dict(zip(ways, weights.tolist(), strict=True)), _mean_left_out(trials, weights)
 
 
-def _variants(taught: Sequence[Lessons], weights: Weights) -> tuple[Variant, ...]:
-    """Fitted, those that count; levels as they are where there are too few lives for the other scale."""
+def _variants(taught: Sequence[Lessons], weights: Weights) -> tuple[tuple[Variant, ...], PaceModel]:
+    """
+    Fitted, those that count; levels as they are where there are too few lives for the other scale. And the
+    model of levels as they are with the plain ridge, by which intervals and kinds are judged.
+    """
     chosen: dict[tuple[int, float], float] = {}
     for (scale, ridge), weight in weights.items():
         if weight > 0:
             way = (min(scale, len(taught) - 1), ridge)
             chosen[way] = chosen.get(way, 0.0) + weight
-    return tuple(
-        Variant(fit_pace([*taught[n].complete, *taught[n].others], ridge), taught[n].scale, weight)
-        for (n, ridge), weight in chosen.items()
-    )
+    frame = 0, PLAIN_RIDGE
+    models: dict[tuple[int, float], PaceModel] = {}
+    for n, lesson in enumerate(taught):
+        ridges = [ridge for scale, ridge in dict.fromkeys([frame, *chosen]) if scale == n]
+        fitted = fit_paces([*lesson.complete, *lesson.others], ridges) if ridges else []
+        models |= {(n, ridge): model for ridge, model in zip(ridges, fitted, strict=True)}
+    variants = (Variant(models[way], taught[way[0]].scale, weight) for way, weight in chosen.items())
+    return tuple(variants), models[frame]
 
 
 def _weights(errors: FloatArray) -> FloatArray:

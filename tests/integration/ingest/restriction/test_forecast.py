@@ -172,15 +172,19 @@ def test_a_machine_that_always_wears_faster_is_believed_to_do_so_again():
 
 
 def test_the_order_of_the_lives_does_not_matter():
-    lives, life = fleet(14), convex_life(450.0, seed=5)
+    lives, life = fleet(14, rows=100), convex_life(450.0, seed=5)
     forward, backward = forecast(fit_forecaster(lives), life), forecast(fit_forecaster(lives[::-1]), life)
     assert forward == pytest.approx(backward, rel=1e-6, abs=1e-6)
 
 
 def test_the_order_of_the_files_moves_no_point_of_the_interval():
     """Whole, censored and late lives of two kinds; two have the same figures and another limit."""
-    lives = [*fleet(9, kind="a"), *fleet(5, seed=2, middle_h=300.0, kind="b"), *fleet(4, seed=3, until=0.6)]
-    lives += [from_row(lives[0], 100), dataclasses.replace(lives[1], terminal_pa=0.9 * TERMINAL_PA)]
+    lives = [*fleet(9, kind="a", rows=100), *fleet(5, seed=2, middle_h=300.0, kind="b", rows=100)]
+    lives += [
+        *fleet(4, seed=3, until=0.6, rows=100),
+        from_row(lives[0], 40),
+        dataclasses.replace(lives[1], terminal_pa=0.9 * TERMINAL_PA),
+    ]
     life, expected = convex_life(450.0, seed=5), None
     for seed in range(3):
         shuffled = [lives[i] for i in np.random.default_rng(seed).permutation(len(lives))]

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from cleanside.ingest.restriction import Life
+from cleanside.ingest.restriction.forecast import forecast
 from cleanside.ingest.restriction.forecast.blend import (
     NO_BLEND,
     PHASES,
@@ -84,6 +85,31 @@ def test_the_interval_is_stretched_to_hold_what_it_states_and_little_where_few_l
         )
         held.append(np.mean((points[:, 0] <= trial.truth) & (trial.truth <= points[:, 2])))
     assert 0.7 < np.mean(held) < 0.95
+
+
+def test_many_lives_left_out_narrow_a_wide_interval_and_one_batch_does_not():
+    """One batch says nothing of how far the next one lies from it."""
+    factors = []
+    for counts in (1.0, 1.0 / 60.0):
+        trials = trials_with(2, 2, lives=60, counts=counts)
+        blend = stretch(learn_weights(trials), trials)
+        factors.append((blend.below, blend.above))
+    assert max(factors[0]) < 0.5
+    assert factors[1] == (1.0, 1.0)
+
+
+def test_the_end_of_a_life_left_out_does_not_widen_the_interval(monkeypatch):
+    """Nothing is left there, and an early point above nothing is missed. It was one row in 24 of each."""
+    seen = []
+
+    def look(blend, trials, **_):
+        seen.extend(trials)
+        return blend
+
+    monkeypatch.setattr(forecast, "stretch", look)
+    fit_forecaster([life_of(end_h, seed=n) for n, end_h in enumerate((200.0, 260.0, 330.0, 420.0))])
+    assert len(seen) == 4
+    assert min(trial.truth.min() for trial in seen) > 0.0
 
 
 def test_twins_left_out_count_as_one_life():

@@ -1,5 +1,7 @@
 """Kinds among lives without a label: found by length, also of censored lives, and weighed for a new life."""
 
+from functools import cache
+
 import numpy as np
 
 from cleanside.ingest.restriction import Life
@@ -34,6 +36,12 @@ def two_kinds(count, *, censored, seed=0):
         until = 1.0 if (number // 2) % censored == 0 else rng.uniform(0.3, 0.9)
         lives.append(life_of(end_h, rng, until=until))
     return lives
+
+
+@cache
+def taught():
+    """A forecaster fitted to eighteen lives of two kinds, a third of them seen whole."""
+    return fit_forecaster(two_kinds(18, censored=3))
 
 
 def known(lengths_h):
@@ -75,7 +83,7 @@ def test_lives_with_a_label_keep_it():
 
 
 def test_the_prior_of_a_life_without_a_label_has_a_mode_for_each_kind():
-    learned = fit_forecaster(two_kinds(18, censored=3)).learned
+    learned = taught().learned
     assert learned is not None
     likely = learned.lengths.likely("")
     assert [kind.share for kind in likely] == [0.5, 0.5]
@@ -86,7 +94,7 @@ def test_the_prior_of_a_life_without_a_label_has_a_mode_for_each_kind():
 
 def test_a_long_life_without_a_label_is_forecast_by_its_own_kind():
     """At a third of its life, past most of a short one: half of the lives ended earlier, and it is long."""
-    forecaster = fit_forecaster(two_kinds(18, censored=3))
+    forecaster = taught()
     life = life_of(LONG_H, np.random.default_rng(9))
     left = forecaster.hours_left(life.hours, life.restriction_pa, terminal_pa=life.terminal_pa)[:, 1]
     truth = life.hours[-1] - life.hours
