@@ -52,6 +52,7 @@ ANSWERED_ROWS = 2  # hours on end that answer, and the flow comes through again:
 #: seeds 3 to 6): no plugged tap and no pair of swapped ports showed two on the monitor at fault
 #: without a flow proxy: of the usual spread within an hour (chosen: steady work spreads less too)
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5
+SPREAD_HOUR_S = 1_800.0  # of work in an hour whose spread counts (chosen: a short move stays at idle)
 USUAL_ROWS = 48  # working hours before a machine's own spread is known (chosen: a week)
 RISES_TO = 0.25  # of the usual level is more than a tap that leaks lets through in an hour (chosen)
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
@@ -350,16 +351,24 @@ def _swings(
 
 
 def _spread_within(table: Summaries) -> tuple[IntArray, FloatArray]:
-    """Working hours, and their spread (90 % point over mean) against the machine's usual one. [1]"""
+    """
+    Working hours, and their spread (90 % point over mean) against the machine's usual one. [1]
+
+    An hour with little work says nothing: it counts as the one before.
+    """
     place = np.flatnonzero(table.bin_count == 1)
     first = table.bin_starts[place]
     mean_pa = np.maximum(table.bin_column("mean_pa")[first], QUIET_PA)
     spread = np.maximum(table.bin_column("p90_pa")[first] - table.bin_column("mean_pa")[first], 0.0) / mean_pa
-    if len(place) < USUAL_ROWS:
+    says = table.column("operating_s")[place] >= SPREAD_HOUR_S
+    if np.sum(says) < USUAL_ROWS:
         return place, np.ones(len(place))
-    usual = float(np.median(spread))
+    usual = float(np.median(spread[says]))
     steady = usual * float(np.median(mean_pa)) < QUIET_PA  # a machine of steady load never spread much
-    return place, np.ones(len(place)) if steady else spread / usual
+    if steady:
+        return place, np.ones(len(place))
+    newest = np.maximum.accumulate(np.where(says, np.arange(len(place)), -1))
+    return place, np.where(newest >= 0, spread[newest] / usual, 1.0)
 
 
 def _rests_and_works(table: Summaries, zero: Zero, place: IntArray) -> BoolArray:
