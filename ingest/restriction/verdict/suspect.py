@@ -21,7 +21,13 @@ from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
 from cleanside.ingest.restriction.measure.devices import Carried
 from cleanside.ingest.restriction.measure.known_hours import Beside, Rows, hour_by_hour
 from cleanside.ingest.restriction.measure.nearby import Misfit
-from cleanside.ingest.restriction.measure.reference import DEFAULT_EXPONENT, HourlyRestriction, Reference
+from cleanside.ingest.restriction.measure.reference import (
+    DEFAULT_EXPONENT,
+    HourlyRestriction,
+    Reference,
+    bin_flow,
+    load_response,
+)
 from cleanside.ingest.restriction.measure.steady import LEAST_ROWS, carried_state, latched, trailing_median
 from cleanside.ingest.restriction.measure.summary import (
     EVIDENCE,
@@ -303,18 +309,21 @@ def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray
     zero_pa, usual_pa, falls = zero.by_hour_pa, zero.usual_by_hour_pa(len(table)), still_falls(table)
     exponent = reference.exponent if reference.exponent is not None else DEFAULT_EXPONENT
     code = FLOW_KINDS.index(reference.flow_kind)
+    fitted, flow = load_response(table), bin_flow(table)
+    rests_on = code, exponent, None if fitted is None else fitted.response
 
     def from_hour(first: int) -> Rows:
-        rest = table.since(first)
-        return _swings(rest, code, exponent, zero_pa[first:], usual_pa[first:], falls[first:])
+        rest, of_bins = table.since(first), flow[table.bin_starts[first] :]
+        return _swings(rest, code, of_bins, exponent, zero_pa[first:], usual_pa[first:], falls[first:])
 
-    made = hour_by_hour(table, "swing", Beside((code, exponent), (zero_pa, usual_pa, falls)), from_hour)
+    made = hour_by_hour(table, "swing", Beside(rests_on, (zero_pa, usual_pa, falls)), from_hour)
     return made.place, made.values[0]
 
 
 def _swings(
     table: Summaries,
     code: int,
+    flow: FloatArray,
     exponent: float,
     zero_pa: FloatArray,
     usual_pa: FloatArray,
@@ -323,10 +332,11 @@ def _swings(
     """
     As `_swing`, each hour by itself.
 
-    code : place of the flow proxy in FLOW_KINDS. zero_pa, usual_pa : of each hour, now and as is usual.
+    code : place of the flow proxy in FLOW_KINDS. flow : of each bin, by load as this engine answers it.
+    zero_pa, usual_pa : of each hour, now and as is usual.
     falls : hours in which a slow gauge still falls.
     """
-    flow, mean_pa = table.bin_column("flow"), table.bin_column("mean_pa")
+    mean_pa = table.bin_column("mean_pa")
     mine = table.hours["flow_kind"] == code
     enough = np.flatnonzero(
         mine[table.bin_hour] & (table.bins["readings"] >= LEAST_BIN_READINGS) & (flow > 0)

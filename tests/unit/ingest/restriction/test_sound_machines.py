@@ -31,6 +31,7 @@ class Machine:
     used: float = 0.2  # of the first element's life that is behind it
     has_speed: bool = True
     has_voltage: bool = True
+    boosts: bool = True  # False: an engine without a turbocharger, whose flow goes with the speed alone
     is_set: bool = False  # an engine of one speed, with one load for most of an hour
     steady_from: float = np.inf  # day from which the work is steady
     plugged_from: float = np.inf  # day from which a tap is plugged
@@ -58,7 +59,7 @@ class Machine:
         running &= ~in_yard | (since_s < LEAD_S + YARD_S)
         speed, load = self._work(day, chance)
         speed, load = np.where(in_yard, 0.4, speed), np.where(in_yard, 0.05, load)
-        flow = np.where(running, speed * (0.4 + 0.6 * load), 0.0)
+        flow = np.where(running, speed * (0.4 + 0.6 * load if self.boosts else 1.0), 0.0)
         hours = np.cumsum(running) * STEP_S / 3600
         pa = self._level(hours) * flow**1.3
         pa = np.where(day >= self.missing_from, 0.3 * self.clean * LIMIT_PA * flow**2, pa)
@@ -96,10 +97,10 @@ class Machine:
         """Speed and load as shares, in states of six minutes."""
         n, rows = len(day), 6
         speed, load, idle = (np.repeat(chance.random(n // rows + 1), rows)[:n] for _ in range(3))
-        is_idle, is_steady = idle < 0.2, day >= self.steady_from
+        is_idle, is_steady = idle < (0.2 if self.boosts else 0.05), day >= self.steady_from
         if self.is_set:
             return np.ones(n), np.full(n, 0.6)
-        speed = np.where(is_idle, 0.4, 0.6 + 0.4 * speed)
+        speed = np.where(is_idle, 0.4, 0.6 + 0.4 * speed if self.boosts else 0.9 + 0.1 * speed)
         load = np.where(is_idle, 0.05, 0.25 + 0.75 * load)
         return np.where(is_steady, 0.8, speed), np.where(is_steady, 0.6, load)
 
@@ -127,6 +128,13 @@ def test_steady_work_for_weeks_is_no_plugged_tap(has_voltage: bool) -> None:
     """A machine that pumps spreads as little as a plugged tap, and reads nothing once the engine stops."""
     machine = Machine(has_speed=False, has_voltage=has_voltage, steady_from=20)
     assert causes(machine, from_day=21) == {}
+
+
+def test_an_engine_that_the_load_does_not_boost_follows_the_flow() -> None:
+    """By the usual charge its flow would swing with the load, and restriction hardly follow it."""
+    assert causes(Machine(boosts=False)) == {}
+    plugged = Machine(boosts=False, plugged_from=20, days=30)
+    assert causes(plugged, from_day=22)["flat"] == 3
 
 
 @pytest.mark.parametrize("has_voltage", [True, False])
