@@ -135,11 +135,11 @@ def known_machines(fleet: Fleet) -> list[Known]:
     for number, machine in enumerate(fleet.machines):
         chance = np.random.default_rng([fleet.seed, crc32(fleet.generator.encode()), number])
         draft = pen.draft(number, len(fleet.machines), span, chance)
-        made.append(Known(machine, draft, summarise_hours(_readings(machine))))
+        made.append(Known(machine, draft, summarise_hours(readings_of(machine))))
     return made
 
 
-def _readings(machine: Machine) -> Readings:
+def readings_of(machine: Machine) -> Readings:
     """All that its monitors sent, in SI units."""
     given = sorted({name for sent in machine.readings for name in sent.values if name in COLUMNS})
     columns = {

@@ -12,7 +12,7 @@ import numpy as np
 
 from tests.fleets.observing import Observation
 from tests.fleets.score import FalseAlarm, false_alarms
-from tests.fleets.truth import DAY_S, Change, Fault, Fleet, Machine
+from tests.fleets.truth import DAY_S, Change, Fault, Fleet, Machine, Work
 
 AROUND_H = 60.0  # operating hours either side in which work and faults are named: a week
 WET = 0.03  # of the dry level: more moisture is named
@@ -34,6 +34,21 @@ def _line(fleet: Fleet, alarm: FalseAlarm) -> str:
         f"day {days[0]}, said on days {days[1]} to {days[2]} ({len(alarm.said)} looks). "
         + "; ".join(_around(machine, alarm.at_s))
     )
+
+
+def what_went_on(alarm: FalseAlarm) -> str:
+    """In few words the nearest thing that people did or that failed within `AROUND_H` before an alarm."""
+    machine, near = alarm.machine, list[tuple[float, str]]()
+    for fault in machine.faults:
+        begun_h = -_after_h(machine, fault.begin_s, alarm.at_s)
+        ended_h = -_after_h(machine, min(fault.repaired_s, alarm.at_s), alarm.at_s)
+        if begun_h >= 0 and ended_h <= AROUND_H:
+            near.append((ended_h, f"after the repair: {fault.cause}"))
+    for change in machine.changes:
+        since_h = -_after_h(machine, change.at_s, alarm.at_s)
+        if change.work not in (Work.TORN, Work.MISSING) and 0 <= since_h <= AROUND_H:
+            near.append((since_h, f"after work: {change.work}"))
+    return min(near, default=(0.0, "nothing but work and weather"))[1]
 
 
 def _codes(alarm: FalseAlarm, one: Observation) -> Iterable[str]:

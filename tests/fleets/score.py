@@ -308,7 +308,7 @@ class Watched:
             return True
         return bool(self.seen_h[look] < self.machine.hours_at(fault.repaired_s) + DAY_H)
 
-    def _looks_during(self, fault: Fault) -> list[int]:
+    def looks_during(self, fault: Fault) -> list[int]:
         """The looks at a fault, from a day's work of it that was received until its repair."""
         begin_h = self.machine.hours_at(fault.begin_s)
         return [
@@ -318,7 +318,7 @@ class Watched:
         ]
 
     def found_cause(self, fault: Fault) -> FoundCause | None:
-        looks = self._looks_during(fault)
+        looks = self.looks_during(fault)
         if not looks or not fault.is_tellable:
             return None
         accepted = ACCEPTED[fault.cause] | ({OF_TWO} if len(self.machine.readings) > 1 else set())
@@ -347,7 +347,7 @@ class Watched:
         """Share used, dates and states, evening by evening."""
         evenings = self.machine.evenings
         for fault in (fault for fault in self.machine.faults if fault.is_tellable):
-            shown = [self.said[i].state == IN_SERVICE for i in self._looks_during(fault)]
+            shown = [self.said[i].state == IN_SERVICE for i in self.looks_during(fault)]
             made.faulty += shown
             made.faulty_not_swapped += shown if fault.cause is not Cause.SWAPPED else []
         for i, (one, row) in enumerate(zip(self.said, self.rows, strict=True)):

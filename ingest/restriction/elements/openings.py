@@ -262,8 +262,13 @@ def _warned(found: Explained, by: int, tuning: Tuning) -> bool:
 
     A level that reads about what a clean element reads must most likely be at fault. Where it reads far less,
     what was likely enough once stays until it is unlikely: light work and a level that wanders mend nothing.
+    Where the load is not known, the first hours of a machine may be moves about the yard: a person is asked
+    then, and not warned.
     """
     low = np.array(found.low_then)
+    if by != FLOW:
+        shows = np.cumsum([piece.hours for piece in found.pieces]) >= tuning.level_h
+        low = np.where(shows, low, 0.0)
     above = np.exp(np.array([piece.finish for piece in found.pieces]) - found.clean)
     least = np.where(above > tuning.warn_near, max(tuning.warn[by], LIKELY), tuning.warn[by])
     return bool(latched(low >= least, low < np.where(above > tuning.warn_held, least, tuning.warn_ends))[-1])

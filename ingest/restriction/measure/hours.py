@@ -437,15 +437,16 @@ def _devices_differ(
     """
     What the higher-numbered device reads above the lower, median over the hour's pairs, shape (hours,). [Pa]
 
-    A pair: two running readings that follow each other within PAIR_S, of two devices. NaN below LEAST_PAIRS.
+    A pair: two readings that follow each other within PAIR_S, of two devices, one of which shows the engine
+    at work. Where restriction alone shows it, a device whose tube is off never does. NaN below LEAST_PAIRS.
     """
     result = np.full(hours, np.nan)
     device = columns.get("device")
     if device is None:
         return result
-    use = np.flatnonzero(running & ~np.isnan(restriction_pa))
-    step = np.diff(device[use])
-    near = np.diff(columns.known["at_s"][use]) <= PAIR_S
+    use = np.flatnonzero(~np.isnan(restriction_pa))
+    step, works = np.diff(device[use]), running[use]
+    near = (np.diff(columns.known["at_s"][use]) <= PAIR_S) & (works[1:] | works[:-1])
     pairs = np.flatnonzero((step != 0) & near & (slot[use][1:] == slot[use][:-1]))
     differ_pa = np.diff(restriction_pa[use])[pairs] * np.sign(step[pairs])
     order = np.lexsort((differ_pa, slot[use][pairs]))

@@ -423,17 +423,20 @@ def _reads_nothing(table: Summaries) -> BoolArray:
     Hours with the key on in which nothing but a restriction of nothing was measured, shape (n,).
 
     A tube that is off looks like a standing engine then. Hours count in runs of NOTHING_HOURS, of a machine
-    whose engine runs in most hours with the key on.
+    whose engine runs in most hours with the key on. Those with short key-ons count by what was seen of them.
     """
     by_restriction = np.asarray(table.hours["evidence"] == EVIDENCE.index("restriction"))
-    still = by_restriction & ~table.working & (table.hours["seen_share"] >= KEY_ON_SHARE)
+    still, seen = by_restriction & ~table.working, table.column("seen_share")
     works = by_restriction & table.working
-    if not still.any() or works.sum() < NOTHING_HOURS or still.sum() > works.sum():
+    stands = int(np.sum(still & (seen >= KEY_ON_SHARE)))
+    if works.sum() < NOTHING_HOURS or stands > works.sum():
         return np.zeros(len(table), dtype=bool)
     edges = np.flatnonzero(np.diff(np.concatenate(([0], still.astype(np.int8), [0]))))
+    seen_h = np.concatenate(([0.0], np.cumsum(seen)))
     long = np.zeros(len(table), dtype=bool)
     for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        long[first:end] = end - first >= NOTHING_HOURS
+        is_seen = seen_h[end] - seen_h[first] >= NOTHING_HOURS * KEY_ON_SHARE
+        long[first:end] = is_seen and end - first >= NOTHING_HOURS
     return long
 
 

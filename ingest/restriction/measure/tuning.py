@@ -270,10 +270,16 @@ class Tuning:
         0.2, unit="ln", moved=(0, 0), origin="simulated machines: clean levels of one kind"
     )
     kind_machines: float = constant(
-        4.0, unit="machines", origin="chosen: weight of that spread against what the fleet shows"
+        4.0,
+        unit="machines",
+        moved=(0, 0),
+        origin="chosen: weight of that spread against what the fleet shows",
     )
     kinds_apart: float = constant(
-        0.1, unit="ln", origin="made fleets (plateau, quarry, moor): middles of kinds differ by 0.11 to 0.12"
+        0.1,
+        unit="ln",
+        moved=(0.6, 0.3),
+        origin="made fleets (plateau, quarry, moor): middles of kinds differ by 0.11 to 0.12",
     )
     element_spread: float = constant(
         0.15, unit="ln", moved=(1.5, 1.5), origin="open field series: 2.8, 3.6 and 4.1 mbar; simulated: 0.12"
@@ -768,7 +774,10 @@ class HeldTuning:
         origin="chosen: far below any level; guards: an hour with a tube off long ago",
     )
     clean_step: float = constant(
-        0.02, unit="ln of the clean level", origin="chosen: a tenth of what machines of one kind differ by"
+        0.02,
+        unit="ln of the clean level",
+        moved=((0, 0), (0, 0)),
+        origin="chosen: a tenth of what machines of one kind differ by",
     )
     stops_ratio: float = constant(
         0.05,

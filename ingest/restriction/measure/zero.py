@@ -16,6 +16,7 @@ from cleanside.ingest.restriction.measure.held import in_ratios
 from cleanside.ingest.restriction.measure.ranks import MAD_TO_SPREAD, counted_up_to, middle
 from cleanside.ingest.restriction.measure.steady import trailing_median
 from cleanside.ingest.restriction.measure.summary import (
+    HOUR_S,
     BoolArray,
     FloatArray,
     HourSummary,
@@ -147,8 +148,10 @@ def still_falls(table: Summaries) -> BoolArray:
 
 
 def _still_falls(table: Summaries) -> BoolArray:
-    off_pa = table.column("off_mean_pa")
-    stopped = table.working & ~table.hours["last_running"]
+    off_pa, hour_s, runs_on = table.column("off_mean_pa"), table.column("hour_s"), table.hours["last_running"]
+    ran_on = np.zeros(len(table), dtype=bool)  # from the hour before
+    ran_on[1:] = runs_on[:-1] & (hour_s[1:] - hour_s[:-1] <= HOUR_S)
+    stopped = table.working & (ran_on | ~runs_on)  # at its end, or within
     levels_pa = [off_pa[~np.isnan(off_pa) & mine] for mine in (stopped, ~stopped)]
     if min(map(len, levels_pa)) < ZERO_SLOW_LEVELS:
         return np.zeros(len(table), dtype=bool)

@@ -21,7 +21,13 @@ from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
 from cleanside.ingest.restriction.measure.devices import Carried
 from cleanside.ingest.restriction.measure.known_hours import Beside, Rows, hour_by_hour
 from cleanside.ingest.restriction.measure.nearby import Misfit
-from cleanside.ingest.restriction.measure.reference import DEFAULT_EXPONENT, HourlyRestriction, Reference
+from cleanside.ingest.restriction.measure.reference import (
+    DEFAULT_EXPONENT,
+    HourlyRestriction,
+    Reference,
+    bin_flow,
+    load_response,
+)
 from cleanside.ingest.restriction.measure.steady import LEAST_ROWS, carried_state, latched, trailing_median
 from cleanside.ingest.restriction.measure.summary import (
     EVIDENCE,
@@ -52,6 +58,7 @@ ANSWERED_ROWS = 2  # hours on end that answer, and the flow comes through again:
 #: seeds 3 to 6): no plugged tap and no pair of swapped ports showed two on the monitor at fault
 #: without a flow proxy: of the usual spread within an hour (chosen: steady work spreads less too)
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5
+SPREAD_HOUR_S = 1_800.0  # of work in an hour whose spread counts (chosen: a short move stays at idle)
 USUAL_ROWS = 48  # working hours before a machine's own spread is known (chosen: a week)
 RISES_TO = 0.25  # of the usual level is more than a tap that leaks lets through in an hour (chosen)
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
@@ -302,18 +309,21 @@ def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray
     zero_pa, usual_pa, falls = zero.by_hour_pa, zero.usual_by_hour_pa(len(table)), still_falls(table)
     exponent = reference.exponent if reference.exponent is not None else DEFAULT_EXPONENT
     code = FLOW_KINDS.index(reference.flow_kind)
+    fitted, flow = load_response(table), bin_flow(table)
+    rests_on = code, exponent, None if fitted is None else fitted.response
 
     def from_hour(first: int) -> Rows:
-        rest = table.since(first)
-        return _swings(rest, code, exponent, zero_pa[first:], usual_pa[first:], falls[first:])
+        rest, of_bins = table.since(first), flow[table.bin_starts[first] :]
+        return _swings(rest, code, of_bins, exponent, zero_pa[first:], usual_pa[first:], falls[first:])
 
-    made = hour_by_hour(table, "swing", Beside((code, exponent), (zero_pa, usual_pa, falls)), from_hour)
+    made = hour_by_hour(table, "swing", Beside(rests_on, (zero_pa, usual_pa, falls)), from_hour)
     return made.place, made.values[0]
 
 
 def _swings(
     table: Summaries,
     code: int,
+    flow: FloatArray,
     exponent: float,
     zero_pa: FloatArray,
     usual_pa: FloatArray,
@@ -322,10 +332,11 @@ def _swings(
     """
     As `_swing`, each hour by itself.
 
-    code : place of the flow proxy in FLOW_KINDS. zero_pa, usual_pa : of each hour, now and as is usual.
+    code : place of the flow proxy in FLOW_KINDS. flow : of each bin, by load as this engine answers it.
+    zero_pa, usual_pa : of each hour, now and as is usual.
     falls : hours in which a slow gauge still falls.
     """
-    flow, mean_pa = table.bin_column("flow"), table.bin_column("mean_pa")
+    mean_pa = table.bin_column("mean_pa")
     mine = table.hours["flow_kind"] == code
     enough = np.flatnonzero(
         mine[table.bin_hour] & (table.bins["readings"] >= LEAST_BIN_READINGS) & (flow > 0)
@@ -350,16 +361,24 @@ def _swings(
 
 
 def _spread_within(table: Summaries) -> tuple[IntArray, FloatArray]:
-    """Working hours, and their spread (90 % point over mean) against the machine's usual one. [1]"""
+    """
+    Working hours, and their spread (90 % point over mean) against the machine's usual one. [1]
+
+    An hour with little work says nothing: it counts as the one before.
+    """
     place = np.flatnonzero(table.bin_count == 1)
     first = table.bin_starts[place]
     mean_pa = np.maximum(table.bin_column("mean_pa")[first], QUIET_PA)
     spread = np.maximum(table.bin_column("p90_pa")[first] - table.bin_column("mean_pa")[first], 0.0) / mean_pa
-    if len(place) < USUAL_ROWS:
+    says = table.column("operating_s")[place] >= SPREAD_HOUR_S
+    if np.sum(says) < USUAL_ROWS:
         return place, np.ones(len(place))
-    usual = float(np.median(spread))
+    usual = float(np.median(spread[says]))
     steady = usual * float(np.median(mean_pa)) < QUIET_PA  # a machine of steady load never spread much
-    return place, np.ones(len(place)) if steady else spread / usual
+    if steady:
+        return place, np.ones(len(place))
+    newest = np.maximum.accumulate(np.where(says, np.arange(len(place)), -1))
+    return place, np.where(newest >= 0, spread[newest] / usual, 1.0)
 
 
 def _rests_and_works(table: Summaries, zero: Zero, place: IntArray) -> BoolArray:

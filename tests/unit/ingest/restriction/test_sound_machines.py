@@ -20,6 +20,7 @@ LIMIT_PA = 6_200.0
 FIRST_H, SHIFT_H = 6.0, 8.0
 LEAD_S = 180.0  # the key is on before the engine starts
 LIFE_H = 160.0
+YARD_S = 900.0
 
 
 @dataclasses.dataclass(frozen=True, kw_only=True)
@@ -30,6 +31,7 @@ class Machine:
     used: float = 0.2  # of the first element's life that is behind it
     has_speed: bool = True
     has_voltage: bool = True
+    boosts: bool = True  # False: an engine without a turbocharger, whose flow goes with the speed alone
     is_set: bool = False  # an engine of one speed, with one load for most of an hour
     steady_from: float = np.inf  # day from which the work is steady
     plugged_from: float = np.inf  # day from which a tap is plugged
@@ -38,6 +40,9 @@ class Machine:
     zero_wanders_pa: float = 0.0  # standard deviation from key-on to key-on
     zero_steps_pa: float = 0.0  # on the day below and after it
     zero_steps_from: float = np.inf
+    breaks: bool = False  # the engine stands for three minutes in the middle of an hour, twice a shift
+    yard_from: float = np.inf  # day from which it is moved about the yard at idle, a quarter of an hour a day
+    yard_until: float = np.inf
     days: int = 40
     seed: int = 1
 
@@ -48,8 +53,13 @@ class Machine:
         since_s = np.tile(np.arange(len(day) // self.days) * STEP_S, self.days)
         at_s: FloatArray = START_S + day * DAY_S + FIRST_H * 3600 + since_s
         running = (since_s >= LEAD_S) & (since_s < SHIFT_H * 3600 + LEAD_S)
+        if self.breaks:
+            running &= ~np.isin(since_s // STEP_S, [150, 151, 152, 330, 331, 332])
+        in_yard = (day >= self.yard_from) & (day < self.yard_until)
+        running &= ~in_yard | (since_s < LEAD_S + YARD_S)
         speed, load = self._work(day, chance)
-        flow = np.where(running, speed * (0.4 + 0.6 * load), 0.0)
+        speed, load = np.where(in_yard, 0.4, speed), np.where(in_yard, 0.05, load)
+        flow = np.where(running, speed * (0.4 + 0.6 * load if self.boosts else 1.0), 0.0)
         hours = np.cumsum(running) * STEP_S / 3600
         pa = self._level(hours) * flow**1.3
         pa = np.where(day >= self.missing_from, 0.3 * self.clean * LIMIT_PA * flow**2, pa)
@@ -64,7 +74,9 @@ class Machine:
         if self.has_voltage:
             given["supply_voltage_v"] = np.where(running, 27.8, 25.0) + chance.normal(0, 0.05, len(at_s))
         shown = pa + zero + chance.normal(0, 15.0, len(at_s))
-        return Readings(at_s=at_s, restriction_pa=np.round(shown / 10) * 10, **given)
+        readings = {"at_s": at_s, "restriction_pa": np.round(shown / 10) * 10, **given}
+        key_on = ~in_yard | (since_s < LEAD_S + YARD_S + STEP_S)
+        return Readings(**{name: column[key_on] for name, column in readings.items()})
 
     def _level(self, hours: FloatArray) -> FloatArray:
         clean_pa = self.clean * LIMIT_PA
@@ -85,10 +97,10 @@ class Machine:
         """Speed and load as shares, in states of six minutes."""
         n, rows = len(day), 6
         speed, load, idle = (np.repeat(chance.random(n // rows + 1), rows)[:n] for _ in range(3))
-        is_idle, is_steady = idle < 0.2, day >= self.steady_from
+        is_idle, is_steady = idle < (0.2 if self.boosts else 0.05), day >= self.steady_from
         if self.is_set:
             return np.ones(n), np.full(n, 0.6)
-        speed = np.where(is_idle, 0.4, 0.6 + 0.4 * speed)
+        speed = np.where(is_idle, 0.4, 0.6 + 0.4 * speed if self.boosts else 0.9 + 0.1 * speed)
         load = np.where(is_idle, 0.05, 0.25 + 0.75 * load)
         return np.where(is_steady, 0.8, speed), np.where(is_steady, 0.6, load)
 
@@ -118,6 +130,13 @@ def test_steady_work_for_weeks_is_no_plugged_tap(has_voltage: bool) -> None:
     assert causes(machine, from_day=21) == {}
 
 
+def test_an_engine_that_the_load_does_not_boost_follows_the_flow() -> None:
+    """By the usual charge its flow would swing with the load, and restriction hardly follow it."""
+    assert causes(Machine(boosts=False)) == {}
+    plugged = Machine(boosts=False, plugged_from=20, days=30)
+    assert causes(plugged, from_day=22)["flat"] == 3
+
+
 @pytest.mark.parametrize("has_voltage", [True, False])
 def test_a_plugged_tap_reads_on_as_the_engine_stops(has_voltage: bool) -> None:
     machine = Machine(has_speed=False, has_voltage=has_voltage, plugged_from=20, days=34)
@@ -128,6 +147,25 @@ def test_a_plugged_tap_reads_on_as_the_engine_stops(has_voltage: bool) -> None:
 def test_a_gauge_that_falls_slowly_as_the_engine_stops_is_sound(is_set: bool) -> None:
     """Tubes and a restrictor against pulses make a gauge follow within minutes (common practice)."""
     assert causes(Machine(lag_s=240.0, is_set=is_set)) == {}
+
+
+def test_a_slow_gauge_that_still_falls_in_a_break_within_an_hour_is_sound() -> None:
+    """An hour that begins and ends at work shows no rest at key-on: what it reads at rest follows a stop."""
+    assert causes(Machine(lag_s=240.0, breaks=True), from_day=8) == {}
+
+
+def test_a_machine_moved_about_the_yard_for_two_weeks_is_no_plugged_tap() -> None:
+    """At idle for a quarter of an hour a day: what little it spreads within the hour is no flat line."""
+    found = causes(Machine(has_speed=False, yard_from=20, yard_until=36), from_day=21, every=1)
+    assert "flat" not in found
+
+
+def test_a_machine_first_seen_in_the_yard_is_asked_about_and_not_suspected() -> None:
+    """Where nothing says how hard it works, minutes at idle show no missing element."""
+    yard = Machine(has_speed=False, yard_from=0, yard_until=12, used=0.6)
+    assert "below_clean" not in causes(yard, from_day=0, every=1)
+    gone = Machine(has_speed=False, missing_from=0, days=8)
+    assert causes(gone, from_day=0, every=1)["below_clean"] == 8
 
 
 def test_a_zero_of_a_slow_gauge_that_moved_is_said() -> None:

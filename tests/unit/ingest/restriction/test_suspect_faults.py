@@ -154,3 +154,15 @@ def test_where_nothing_but_restriction_is_measured_a_tube_off_is_no_standing_eng
     assert "below_clean" in causes(given)
     assert causes(given, until_hour=150) == set()
     assert causes(given, until_hour=153) == set()  # a technician left the key on
+
+
+def test_a_tube_off_on_a_machine_that_works_in_short_spells_is_no_standing_engine_either() -> None:
+    """A pump that a float starts: the key is on for ten minutes, for forty, and so on."""
+    usual = np.where(np.arange(160) >= 130, 0.0, 2400.0)
+    given = dataclasses.replace(readings(160, level_pa=usual, flow=False), supply_voltage_v=None)
+    minute = given.at_s // 60 % 60
+    spell = minute < np.where(given.at_s // HOUR_S % 2 == 0, 10, 40)
+    pump = dataclasses.replace(given, at_s=given.at_s[spell], restriction_pa=given.restriction_pa[spell])  # type: ignore[index]
+    assert "below_clean" in causes(pump)
+    assert causes(pump, until_hour=130) == set()
+    assert causes(pump, until_hour=134) == set()

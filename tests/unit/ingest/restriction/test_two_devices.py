@@ -138,6 +138,21 @@ def test_of_two_that_disagree_the_analysis_follows_the_one_that_reads_as_before(
     assert found.study.changes_found_s == ()
 
 
+@pytest.mark.parametrize("off", [ONE, OTHER])
+def test_a_tube_off_one_of_two_shows_where_restriction_alone_says_that_the_engine_works(off: float) -> None:
+    """The device with its tube off never shows the engine at work; beside the other it reads nothing."""
+    readings = both(*two_devices())
+    device, days = readings.device, days_of(readings)
+    assert device is not None
+    is_off = (device == off) & (days >= 60)
+    bare = Readings(at_s=readings.at_s, restriction_pa=np.where(is_off, 2.0, of(readings)), device=device)
+    summaries = summarise_hours(bare)
+    assert causes(assess(first_days(summaries, 60))) == []
+    found = assess(first_days(summaries, 62))
+    assert "devices_disagree" in causes(found)
+    assert found.study.restriction_pa == pytest.approx(float(level_pa(START_S + 62 * DAY_S)), rel=0.15)
+
+
 def test_a_level_in_doubt_says_of_when_it_is() -> None:
     """The tap is plugged for the last five days: what was read since then is not the level of now."""
     one = work(seed=1)
