@@ -5,6 +5,7 @@ The server keeps `HourSummary` records (`summarise_hours`), learns a `FleetKnowl
 schedule (`housing_teaches` of each housing into `learn_fleet`), and asks `assess_housing`.
 """
 
+from cleanside.ingest.restriction.elements.cleanings import Cleaning, ElementAccount, accounts_of
 from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan
 from cleanside.ingest.restriction.elements.site_wear import SiteWear, UsedElement, wear_by_site
@@ -48,6 +49,8 @@ __all__ = [
     "SILENT_S",
     "SURVIVAL_CONFIDENCE",
     "Assessment",
+    "Cleaning",
+    "ElementAccount",
     "Entry",
     "FleetKnowledge",
     "GaugeLook",
@@ -72,6 +75,7 @@ __all__ = [
     "Taught",
     "UsedElement",
     "WeighedEntry",
+    "accounts_of",
     "assess",
     "assess_housing",
     "collect_nearby",

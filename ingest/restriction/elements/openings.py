@@ -7,6 +7,7 @@ Leaves to others: the likelihoods (`explain`), lives (`lives`), sentences (`verd
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -83,6 +84,7 @@ class Openings:
     in_question: bool  # there may be none now: too unlikely for a warning, too likely to leave it unasked
     now_pa: float | None  # newest level; None: nothing was seen
     clean_pa: float | None  # what a clean element of the machine reads
+    shift_spread: float = 0.0  # standard error of ln(level) over a shift; 0: nothing was seen
 
 
 def find_openings(
@@ -145,6 +147,7 @@ def find_openings(
         in_question=not warned and found.low[-1] >= tuning.ask_low,
         now_pa=float(np.exp(found.pieces[-1].finish)),
         clean_pa=float(np.exp(found.clean)),
+        shift_spread=cut.spread / math.sqrt(2.0),  # a step between two shifts has the error of both
     )
 
 

@@ -264,7 +264,7 @@ def _judge(
 ) -> Study:
     table, level, share = measured.table, history.level_pa, loaded.share
     lost = no_answer(table, measured.zeros[0])
-    spans = tell_lives(measured.series, history.cuts)
+    spans = tell_lives(measured.series, history.cuts, history.clean, history.openings.shift_spread)
     last = table.hours[-1] if len(table) else None
     last_s = None if last is None else float(last["last_s"])
     entries = tuple(_with_look(entry, outlook.duty, last_s) for entry in history.entries)
