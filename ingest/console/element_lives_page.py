@@ -13,7 +13,7 @@ from typing import Annotated, Any
 from fastapi import Depends, Query, Request, Response
 from pydantic import BeforeValidator
 
-from cleanside.ingest.api.routes.element_lives import get_element_lives
+from cleanside.ingest.api.routes.element_lives import get_element_lives, lives_answer
 from cleanside.ingest.api.routes.restriction import views_of
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
@@ -42,8 +42,8 @@ def get_element_lives_page(
     site: Wanted = None,
 ) -> Response:
     """Each part with its curve. kind, site : of machines; None: any."""
-    known = get_element_lives(request, resources, key, kind, site)
     every = views_of(request, resources, key, resources.clock())
+    known = lives_answer(resources, key, every, kind, site)
     drawn = [part for part in known["parts"] if part["curve"]]
     longest = max((part["curve"]["hours"][-1] for part in drawn), default=1.0)
     return render(

@@ -44,6 +44,7 @@ from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.api.routes.visit_plan import known_visits
 from cleanside.ingest.api.routes.work import get_work, list_days, require_known, work_document
+from cleanside.ingest.console.day_options import DayOptions
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
@@ -503,7 +504,7 @@ def _page(
         sentences=sentences,
         not_listed=sentences.not_listed,
         resting_said=partial(resting_said, say),
-        options=WorkSentences(say.plain, on=days.of),
+        day_options=DayOptions(WorkSentences(say.plain, on=days.of), days.of),
         visits=visits,
         until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),
         missing=[part for part in work["parts"] if part["to_order"]],

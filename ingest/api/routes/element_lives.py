@@ -61,10 +61,16 @@ def get_element_lives(
     site: Annotated[Name | None, Query(description="machines of this site alone")] = None,
 ) -> dict[str, Any]:
     """The lives of the machines that the key may see, by part number of the element; most lives first."""
-    now_us = resources.clock()
+    return lives_answer(resources, key, views_of(request, resources, key, resources.clock()), kind, site)
+
+
+def lives_answer(
+    resources: R, key: Key, every: Sequence[View], kind: str | None, site: str | None
+) -> dict[str, Any]:
+    """The answer from what is known of all machines. kind, site : of those that count; None: any."""
     views = [
         seen
-        for seen in views_of(request, resources, key, now_us)
+        for seen in every
         if kind in (None, seen.housing.kind) and site in (None, seen.papers.machine.site)
     ]
     with resources.reading() as connection:
@@ -74,7 +80,7 @@ def get_element_lives(
     by_papers = Counter(life.part for life, is_by_papers in lives if is_by_papers)
     found = compared(life for life, _ in lives)
     return {
-        "now": text_s(now_us / 1e6),
+        "now": text_s(resources.clock() / 1e6),
         "confidence": SURVIVAL_CONFIDENCE,
         "least_lives": LEAST_LIVES,
         "least_reached": LEAST_REACHED,

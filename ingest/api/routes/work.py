@@ -110,7 +110,8 @@ def work_document(
     candidates = [seen.candidate for seen in wanted]
     jobs = jobs_of(candidates, days)
     stock = stock_seen(connection, key)
-    dealt = _dealt(connection, key, every, days)
+    of_all = jobs if len(wanted) == len(every) else jobs_of([seen.candidate for seen in every.values()], days)
+    dealt = _dealt(connection, key, every, of_all, days)
     moves = moves_of(connection, key, (seen.view for seen in wanted), judge.now_us)
     shown = [
         _job_document(judge, every[_name(job.candidate)], job, days)
@@ -302,10 +303,10 @@ def _elsewhere(seen: OnList, stock: Mapping[str, Mapping[str, int]]) -> list[dic
 
 
 def _dealt(
-    connection: sa.Connection, key: Key, every: OnListByName, days: ListDays
+    connection: sa.Connection, key: Key, every: OnListByName, jobs: Sequence[Job], days: ListDays
 ) -> dict[HousingName, DealtPiece]:
-    """Which piece each change of all sites gets; what is only looked at needs none."""
-    wanted, jobs = {}, jobs_of([seen.candidate for seen in every.values()], days)
+    """Which piece each change of all sites gets; what is only looked at needs none. jobs : of all sites."""
+    wanted = {}
     for job in sorted(jobs, key=urgency):
         papers_of = job.candidate.papers
         if papers_of.housing.primary_part is not None and job.reason != "check_first":

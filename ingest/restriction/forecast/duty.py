@@ -135,16 +135,22 @@ def usual_hours(duty: Duty, from_s: float, until_s: float) -> float:
 
     Not more than the hours of the clock; 0 where `until_s` lies before `from_s`.
     """
-    span_s = max(0.0, until_s - from_s)
+    return usual_hours_until(duty, from_s, (until_s,))[0]
+
+
+def usual_hours_until(duty: Duty, from_s: float, until_s: Sequence[float]) -> list[float]:
+    """The same from one instant until each of several. [h]"""
+    spans_s = [max(0.0, at_s - from_s) for at_s in until_s]
     week_h = WEEK_DAYS * duty.hours_per_day
     if not duty.rhythm:
-        return min(span_s / HOUR_S, week_h * span_s / WEEK_S)
+        return [min(span_s / HOUR_S, week_h * span_s / WEEK_S) for span_s in spans_s]
 
     def worked_h(at_s: float) -> float:
         weeks, into_s = divmod(at_s - MONDAY_S, WEEK_S)
         return weeks * duty.done_h[-1] + duty.done_by(into_s)
 
-    return min(span_s / HOUR_S, worked_h(from_s + span_s) - worked_h(from_s))
+    before_h = worked_h(from_s)
+    return [min(span_s / HOUR_S, worked_h(from_s + span_s) - before_h) for span_s in spans_s]
 
 
 def days_until(hours: float, duty: Duty) -> float:

@@ -127,7 +127,8 @@ def assess(
     missed_h = missed_h if because is not None else 0.0
     due_s = _dates_s(study.hours_left, study, now_s, because, standing)
     working_s = due_s if standing is None else _dates_s(study.hours_left, study, now_s, because, None)
-    latch_s = _dates_s(study.latch_hours_left, study, now_s, because, standing)
+    is_same = study.latch_hours_left == study.hours_left
+    latch_s = due_s if is_same else _dates_s(study.latch_hours_left, study, now_s, because, standing)
     otherwise = None
     if study.otherwise is not None:
         otherwise = assess(
