@@ -58,6 +58,7 @@ from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.right_days import RIGHT_DAY, right_day
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.console.safety_words import safety_said
 from cleanside.ingest.console.said_words import entry_said, said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_sheet import decimals_of
@@ -236,6 +237,7 @@ def _page(
         stretches=[(e["element"], n) for e in elements for n in range(len(e["cleanings"]) + 1)],
         cleaned=[(e, n, cleaning) for e in elements for n, cleaning in enumerate(e["cleanings"], 1)],
         most_cleanings=told["most_cleanings"],
+        safety=safety_said(say, told["safety_element"]),
         cleaning_cautions=[caution["code"] for caution in told["cautions"]],
         longest_h=max((life["hours"] for life in lives), default=0.0),
         work=WORK,

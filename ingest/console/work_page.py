@@ -54,6 +54,7 @@ from cleanside.ingest.console.rendering import may, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.right_days import RIGHT_DAY, in_right_year, right_day
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
+from cleanside.ingest.console.safety_words import safety_said
 from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.take_away import file_addresses
@@ -506,6 +507,7 @@ def _page(
         resting_said=partial(resting_said, say),
         day_options=DayOptions(WorkSentences(say.plain, on=days.of), days.of),
         visits=visits,
+        safety_said=safety_said,
         until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),
         missing=[part for part in work["parts"] if part["to_order"]],
         done=[(entry, said(say, entry["said"])) for entry in work["done"]],

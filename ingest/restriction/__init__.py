@@ -8,6 +8,7 @@ schedule (`housing_teaches` of each housing into `learn_fleet`), and asks `asses
 from cleanside.ingest.restriction.elements.cleanings import Cleaning, ElementAccount, accounts_of
 from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan
+from cleanside.ingest.restriction.elements.safety_element import USUAL_CHANGES, SafetyElement
 from cleanside.ingest.restriction.elements.site_wear import SiteWear, UsedElement, wear_by_site
 from cleanside.ingest.restriction.elements.survival import (
     LEAST_LIVES,
@@ -48,6 +49,7 @@ __all__ = [
     "LEAST_REACHED",
     "SILENT_S",
     "SURVIVAL_CONFIDENCE",
+    "USUAL_CHANGES",
     "Assessment",
     "Cleaning",
     "ElementAccount",
@@ -66,6 +68,7 @@ __all__ = [
     "Quantiles",
     "ReachedLife",
     "Readings",
+    "SafetyElement",
     "SentChanges",
     "SiteWear",
     "Studied",

@@ -35,7 +35,7 @@ from cleanside.ingest.store.hours import Kept
 from tests.benchmark.bench_analysis import KINDS, TERMINAL_PA, made_readings, median, timed
 from tests.support.serving import Api, in_process
 
-DISTINCT, AT_ONCE = 20, 50
+DISTINCT, AT_ONCE = 20, 10
 SITES, PARTS = 10, 12
 #: what is measured -> page, twin
 PAGES = {

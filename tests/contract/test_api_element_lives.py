@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from cleanside.ingest.restriction.elements import survival
+from cleanside.ingest.restriction.elements import safety_element, survival
 from tests.contract.test_api_element_changes import register_a_fall
 from tests.support.serving import Api, in_process
 
@@ -88,9 +88,11 @@ def test_a_site_says_what_its_elements_used_and_no_figure_from_little(api: Api) 
         None,
     )
     assert 0 < site["elements_used"] < 2
+    assert (site["used_percent"], site["hours_percent"], site["new_elements"]) == (100.0, 100.0, 1)
     assert site["hours_seen"] > 1
     page = api.get("/element-lives", key="planner").text
     assert "too little used to say" in page
+    assert "Each curve is of one part number" in page
     assert "Pit &lt;b&gt;O&lt;/b&gt;" in page
 
 
@@ -175,3 +177,49 @@ def test_the_cleanings_are_taken_away_as_a_spreadsheet(api: Api) -> None:
     assert row["operating hours to the next change [h]"] == f"{cleaning['hours_after']:.0f}"
     comma = api.get("/element-lives.csv?separator=semicolon").content.decode("utf-8-sig").splitlines()[1]
     assert f"{cleaning['level_before_pa'] / 1e3:.3f}".replace(".", ",") in comma.split(";")
+
+
+# ---------------------------------------------------------------- the safety element
+
+
+def safety(api: Api) -> dict[str, Any]:
+    found: dict[str, Any] = api.get("/v1/machines/grader-07/lives").json()["safety_element"]
+    return found
+
+
+def test_what_was_worked_since_the_safety_element_is_said_with_the_makers_manual(api: Api) -> None:
+    """Every third change of the main element is common practice, without a source."""
+    before = safety(api)
+    assert (before["part"], before["changed_at"], before["main_changes_since"]) == ("KG-0716", None, 1)
+    assert before["hours_since"] > 1
+    page = api.get("/machines/grader-07").text
+    assert "No change of it is entered. Since the first reading: one change of the main element" in page
+    assert "Its maker’s manual says when it is changed." in page
+    enter(api, what="safety_element")
+    after = safety(api)
+    assert (after["changed_at"], after["main_changes_since"]) == ("2026-02-21T06:00:00Z", 0)
+    assert 0 < after["hours_since"] < before["hours_since"]
+    for path in ("/machines/grader-07", "/visit/grader-07"):
+        english = api.get(path).text
+        assert "Since it was changed on" in english
+        assert "0 changes of the main element" in english
+        german = api.get(path, headers={"Accept-Language": "de"}).text
+        assert "Wann er gewechselt wird, steht im Handbuch seines Herstellers." in german
+
+
+def test_a_safety_element_that_is_usual_now_is_said_with_the_manual(
+    api: Api, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(safety_element, "USUAL_CHANGES", 2)
+    assert safety(api)["is_usual_now"] is True
+    page = api.get("/machines/grader-07").text
+    assert "Common practice (without a source)" in page
+    assert "Its maker’s manual decides." in page
+
+
+def test_of_a_housing_without_a_safety_element_in_papers_or_entries_nothing_is_said(api: Api) -> None:
+    papers = {"housings": [{"housing": "main", "safety_part": None}]}
+    assert api.request("PATCH", "/v1/machines/grader-07/papers", json=papers).status_code == 200
+    page = api.get("/machines/grader-07").text
+    assert 'id="safety"' not in page
+    assert safety(api)["part"] is None

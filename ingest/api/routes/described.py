@@ -31,6 +31,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     StateForm,
 )
 from cleanside.ingest.api.routes.named_schema import opened
+from cleanside.ingest.restriction import USUAL_CHANGES
 
 #: a list of two, not a tuple: clients in TypeScript read it as the one and type it as the other
 Range = Annotated[
@@ -742,4 +743,30 @@ class ReadyAnswer(Described):
     hours_behind: int = Field(description="hours that changed and are not summarised yet")
     keys_revocable: bool = Field(
         description="false: the file of revoked keys cannot be written, and no key or person can be revoked"
+    )
+
+
+# ---------------------------------------------------------------- the safety element
+
+
+class SafetyElementShown(Described):
+    """
+    What was worked since a safety element was entered last; nothing is measured of it.
+
+    Its maker's manual says when it is changed.
+    """
+
+    part: str | None = Field(description="part number, by the papers of the housing; null: not entered")
+    changed_at: str | None = Field(
+        description="when it was changed last, as entered, UTC; null: never entered, counted from the first "
+        "reading"
+    )
+    main_changes_since: int = Field(
+        description="elements of the housing that went in new since, entered and found, without the one of "
+        "the same service"
+    )
+    hours_since: float = Field(description="operating hours since, as far as they were seen [h]")
+    is_usual_now: bool = Field(
+        description="common practice, without a source, changes it with the next change of the main element: "
+        f"that is number {USUAL_CHANGES} since, or a later one"
     )

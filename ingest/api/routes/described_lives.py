@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from cleanside.ingest.api.routes.described import CautionShown, Described
+from cleanside.ingest.api.routes.described import CautionShown, Described, SafetyElementShown
 from cleanside.ingest.api.routes.described_kinds import Certainty, ChangeSource, LifeBegan, LifeEnded
 
 
@@ -105,6 +105,7 @@ class LivesAnswer(Described):
         "belongs to the element before it"
     )
     most_cleanings: int | None
+    safety_element: SafetyElementShown = Field(description="what was worked since it was changed last")
     cautions: list[CautionShown] = Field(description="common practice; the maker's manual comes first")
 
 
@@ -139,6 +140,14 @@ class SiteWearShown(Described):
     machines: int
     hours_seen: float = Field(description="operating hours of their elements, as far as they were seen [h]")
     elements_used: float = Field(description="how many elements' worth of the way to the limit they used")
+    used_percent: float = Field(
+        description="that as a share of what all sites of the answer used; beside `hours_percent` it says "
+        "which site eats elements [%]"
+    )
+    hours_percent: float = Field(
+        description="its operating hours as a share of those of all sites of the answer [%]"
+    )
+    new_elements: int = Field(description="elements that went in new while their machines were seen")
     hours_an_element: float | None = Field(
         description="operating hours from clean to the limit; null: too little was used to say [h]"
     )

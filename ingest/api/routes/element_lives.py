@@ -115,6 +115,7 @@ def _used(seen: View) -> Iterator[UsedElement]:
                 hours=life.hours,
                 begin=0.0 if life.began == BEGAN_NEW else (life.level_start_pa - study.clean_pa) / span_pa,
                 end=(life.level_end_pa - study.clean_pa) / span_pa,
+                from_new=life.began == BEGAN_NEW,
             )
 
 
@@ -124,6 +125,9 @@ def _site_document(found: SiteWear) -> dict[str, Any]:
         "machines": found.machines,
         "hours_seen": found.hours_seen,
         "elements_used": found.elements_used,
+        "used_percent": 100.0 * found.used_share,
+        "hours_percent": 100.0 * found.hours_share,
+        "new_elements": found.new_elements,
         "hours_an_element": found.hours_an_element,
         "low": found.low,
         "high": found.high,

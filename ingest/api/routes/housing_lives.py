@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from fastapi import Query, Request
 
+from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.api.routes.described_lives import LivesAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
@@ -42,6 +43,7 @@ def get_lives(
         "analysed_through": text(seen.analysed_through_us),
         "lives": [_life(life) for life in seen.assessment.study.lives],
         "elements": [_element(account) for account in accounts_of(seen.assessment.study.lives)],
+        "safety_element": safety_document(seen),
         "most_cleanings": seen.papers.housing.most_cleanings,
         "cautions": shown_cautions("cleaning"),
     }
@@ -94,4 +96,16 @@ def cleaning_document(cleaning: Cleaning) -> dict[str, Any]:
         "given_back_percent": None if gave_back is None else 100.0 * gave_back.share,
         "given_back_low_percent": None if gave_back is None else 100.0 * gave_back.low,
         "given_back_high_percent": None if gave_back is None else 100.0 * gave_back.high,
+    }
+
+
+def safety_document(seen: View) -> dict[str, Any]:
+    """What was worked since the safety element of a housing was entered last."""
+    found = seen.assessment.study.safety_element
+    return {
+        "part": seen.papers.housing.safety_part,
+        "changed_at": text_s(found.changed_s),
+        "main_changes_since": found.changes,
+        "hours_since": found.hours,
+        "is_usual_now": found.is_usual_now,
     }

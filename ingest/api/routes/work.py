@@ -16,6 +16,7 @@ from cleanside.ingest.analysis.assessment import Judge, View, gauge_unit
 from cleanside.ingest.api.routes.described_shop import WorkAnswer
 from cleanside.ingest.api.routes.element_changes import said_document, use_document
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.housing_lives import safety_document
 from cleanside.ingest.api.routes.on_list import HousingName, OnList, OnListByName, on_list, working_of
 from cleanside.ingest.api.routes.paper_shapes import (
     Day,
@@ -406,6 +407,7 @@ def _job_document(judge: Judge, seen: OnList, job: Job, days: ListDays) -> dict[
         "last_cleaning": job.last_cleaning,
         "primary_part": of_housing.primary_part,
         "safety_part": of_housing.safety_part,
+        "safety_element": safety_document(view),
         "chance_at_limit_before": job.own.chance_at_limit_before,
         "hours_lost": job.own.hours_lost,
         "element_value_lost": _value_lost(job, prices),

@@ -20,6 +20,7 @@ import numpy as np
 from cleanside.ingest.restriction.elements.entries import NOT_SEEN_YET, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, tell_lives
 from cleanside.ingest.restriction.elements.openings import WeighedStep
+from cleanside.ingest.restriction.elements.safety_element import SafetyElement, safety_element_of
 from cleanside.ingest.restriction.forecast.duty import Duty, learn_duty, worked_off_s
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 from cleanside.ingest.restriction.measure.calibration import MachineLooks
@@ -81,6 +82,7 @@ class Study:
     lives: tuple[LifeSpan, ...]  # the running one last
     entries: tuple[WeighedEntry, ...]  # what people entered, with what the readings say of it
     cleanings: int  # of the running element, entered or likely
+    safety_element: SafetyElement
     changes_found_s: tuple[float, ...]  # falls that look like a new element, without an entry: ask a person
     changes_sure_s: tuple[float, ...]  # those of them that surely are one
     evidence: tuple[Statement, ...]  # behind each figure
@@ -293,6 +295,7 @@ def _judge(
         lives=tuple(spans),
         entries=entries,
         cleanings=history.cleanings,
+        safety_element=safety_element_of(entries, spans, measured.series),
         changes_found_s=history.changes_found_s,
         changes_sure_s=history.changes_sure_s,
         evidence=evidence_of(

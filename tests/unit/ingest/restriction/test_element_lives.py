@@ -326,7 +326,32 @@ def test_an_inspection_or_a_safety_element_changes_no_figure_of_the_element(what
     readings = measured(30, base)
     noted, without = assess(readings, entries=(entered(120, what),)), assess(readings)
     assert [w.verdict for w in noted.study.entries] == ["noted"]
-    assert dataclasses.replace(noted.study, entries=()) == without.study
+    safety = without.study.safety_element  # counted from its entry on, shown and judged by nothing
+    assert dataclasses.replace(noted.study, entries=(), safety_element=safety) == without.study
+
+
+# ---------------------------------------------------------------- the safety element
+
+
+def test_changes_and_hours_since_the_safety_element_are_counted() -> None:
+    """Common practice, without a source: with each third change of the main element."""
+
+    def level(h: np.ndarray) -> np.ndarray:
+        return np.asarray(3000.0 + 20.0 * (h % 100.0))
+
+    def seen(until_h: float, *more: Entry) -> tuple[float | None, int, bool]:
+        new = tuple(entered(hours, "new") for hours in (100, 200, 300, 400) if hours < until_h)
+        found = assess(measured(int(until_h) // SHIFT_H, level), entries=(*new, *more)).study.safety_element
+        from_h = 0.0 if found.changed_s is None else 100.0
+        assert found.hours == pytest.approx(until_h - from_h, abs=10)
+        return found.changed_s, found.changes, found.is_usual_now
+
+    safety = entered(100, "safety_element")
+    assert seen(160) == (None, 1, False)
+    assert seen(264) == (None, 2, True)
+    assert seen(264, safety) == (safety.at_s, 1, False)  # the change of the same service is not one since
+    assert seen(360, safety) == (safety.at_s, 2, True)
+    assert seen(360, dataclasses.replace(safety, by_code=True))[1] == 3  # nobody vouches for it
 
 
 # ---------------------------------------------------------------- the account of an element
