@@ -29,7 +29,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.analysis.assessment import Judge
 from cleanside.ingest.restriction import summarise_hours
-from cleanside.ingest.store import audit, database, fleet, hours, papers, shop
+from cleanside.ingest.store import audit, database, fleet, hours, papers, planning_terms, shop
 from cleanside.ingest.store.fleet import TerminalRow
 from cleanside.ingest.store.hours import Kept
 from tests.benchmark.bench_analysis import KINDS, TERMINAL_PA, made_readings, median, timed
@@ -37,6 +37,7 @@ from tests.support.serving import Api, in_process
 
 DISTINCT, AT_ONCE = 20, 10
 SITES, PARTS = 10, 12
+PEOPLE = 12  # who change elements: with the assumed two a plan of all machines has no room
 #: what is measured -> page, twin
 PAGES = {
     "fleet": ("/fleet", "/v1/fleet"),
@@ -63,6 +64,7 @@ def fill(connection: sa.Connection, machines: int, days: float) -> float:
         whole = (found.hours["hour_s"] // 3600).tolist()
         kept.append([Kept(hour, *packed) for hour, packed in zip(whole, found.packed(), strict=True)])
     sites = [shop.keep_group(connection, "site", OWNER_ID, f"site-{n}").id for n in range(SITES)]
+    planning_terms.edit_terms(connection, OWNER_ID, 0, "bench", people=PEOPLE)
     limit = TerminalRow(valid_from_us=0, value=6.2, unit="kPa", restriction_pa=TERMINAL_PA)
     for number in range(machines):
         machine = fleet.keep_machine(connection, OWNER_ID, f"m-{number:04d}", KINDS[number % len(KINDS)], 0)
