@@ -167,13 +167,26 @@ def due_dates_s(hours_left: FloatArray, duty: Duty, *, from_s: float) -> FloatAr
     Spread of the hours, of the mean duty and of single days are treated as independent: their squares add, on
     each side separately, in operating hours. The weekly rhythm then gives the instant.
     """
-    middle = float(hours_left[1])
-    days = days_until(middle, duty)
-    duty_h = Z90 * np.hypot(duty.spread * middle, duty.day_spread * np.sqrt(days))
-    below = float(np.hypot(middle - float(hours_left[0]), duty_h))
-    above = float(np.hypot(float(hours_left[2]) - middle, duty_h))
-    worked_s = [worked_off_s(h, duty, from_s) for h in (max(0.0, middle - below), middle, middle + above)]
-    return np.maximum(worked_s, from_s + hours_left * HOUR_S)
+    early_h, likely_h, late_h = map(float, hours_left)
+    return np.array(due_points_s(early_h, likely_h, late_h, duty, from_s=from_s))
+
+
+def due_points_s(
+    early_h: float, likely_h: float, late_h: float, duty: Duty, *, from_s: float
+) -> tuple[float, float, float]:
+    """`due_dates_s` without arrays: a fleet asks for it twice a machine. early_h ... : the points. [h]"""
+    duty_h = Z90 * _hypot(duty.spread * likely_h, duty.day_spread * math.sqrt(days_until(likely_h, duty)))
+    below, above = _hypot(likely_h - early_h, duty_h), _hypot(late_h - likely_h, duty_h)
+    return (
+        max(worked_off_s(max(0.0, likely_h - below), duty, from_s), from_s + early_h * HOUR_S),
+        max(worked_off_s(likely_h, duty, from_s), from_s + likely_h * HOUR_S),
+        max(worked_off_s(likely_h + above, duty, from_s), from_s + late_h * HOUR_S),
+    )
+
+
+def _hypot(a: float, b: float) -> float:
+    """That of the C library, as numpy's; `math.hypot` differs in the last bit."""
+    return abs(complex(a, b))
 
 
 def worked_off_s(hours: float, duty: Duty, from_s: float) -> float:
