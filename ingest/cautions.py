@@ -50,6 +50,11 @@ CAUTIONS: Mapping[str, str] = {
         "Do not blow an element out with compressed air and do not knock it: that tears the paper"
         " where it cannot be seen."
     ),
+    "cleaning": (
+        "Clean an element only where its maker's manual allows it, in the way and as often as it says: many "
+        "paper elements are not made for it. Cleaning can damage medium and seal where nobody sees it, and "
+        "dust then reaches the engine. A reading that came down does not show that the element is sound."
+    ),
     "wipe_housing": (
         "Wipe the housing outside before it is opened, and its sealing face before the new "
         "element goes in; check clamps, hoses and the dust valve."
@@ -81,6 +86,7 @@ SITUATIONS: Mapping[str, tuple[str, ...]] = {
         *("maker_first", "secure_machine", "respirable_dust", "wipe_housing", "no_compressed_air"),
         *("safety_element", "element_out", "reset_indicator"),
     ),
+    "cleaning": ("maker_first", "cleaning", "no_compressed_air", "safety_element"),
     "below_clean": ("maker_first", "secure_machine", "below_clean", "element_out"),
 }
 

@@ -47,6 +47,7 @@ from cleanside.gateway.client.failures import (
 from cleanside.gateway.client.typed_answers import (
     Account,
     Device,
+    ElementAccount,
     ElementLife,
     HousingSeries,
     HousingState,
@@ -275,6 +276,11 @@ class Client:
         """The element lives of a housing in time order, the running one last."""
         path = f"/v1/machines/{quote(machine)}/lives"
         return cast(list[ElementLife], self._json("GET", path, params={"housing": housing})["lives"])
+
+    def elements(self, machine: str, *, housing: str = "main") -> list[ElementAccount]:
+        """The elements of a housing with their cleanings, and what each gave back, in time order."""
+        path = f"/v1/machines/{quote(machine)}/lives"
+        return cast(list[ElementAccount], self._json("GET", path, params={"housing": housing})["elements"])
 
     def readings(
         self,

@@ -375,6 +375,37 @@ class ElementLife(TypedDict):
     level_end_pa: float | None
 
 
+class ElementCleaning(TypedDict):
+    """One cleaning of an element, and what it gave back; its maker's manual says whether it may be."""
+
+    cleaned_at: str
+    cleaned_by: str | None
+    known_by: Literal["entered", "found"]
+    sure: Literal["high", "medium", "low"]
+    hours_before: float
+    hours_after: float
+    ended: Literal["running", "at terminal", "before terminal"]
+    level_before_pa: float | None
+    level_after_pa: float | None
+    clean_restriction_pa: float | None
+    given_back_percent: float | None
+    given_back_low_percent: float | None
+    given_back_high_percent: float | None
+
+
+class ElementAccount(TypedDict):
+    """One element, from going in to coming out, with its cleanings."""
+
+    element: int
+    start_at: str
+    start_by: str | None
+    end_at: str | None
+    from_new: bool
+    hours: float
+    ended: Literal["running", "at terminal", "before terminal"]
+    cleanings: list[ElementCleaning]
+
+
 class StoredReading(TypedDict):
     """A stored reading, in SI unless another unit was asked for; what it does not have is left out."""
 

@@ -11,9 +11,10 @@ from __future__ import annotations
 
 import logging
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from typing import TypeVar
 
 import sqlalchemy as sa
 
@@ -57,6 +58,7 @@ from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
 
+T = TypeVar("T")
 MICRO = 1_000_000  # arithmetic
 HOUR_US = 3_600 * MICRO  # arithmetic
 #: quantity by which a reference flow is entered -> kind of flow proxy
@@ -284,6 +286,10 @@ class Judge:
     def series(self, seen: View) -> HourlyRestriction:
         """Restriction at the reference flow, one row an operating hour, as people's looks correct it."""
         return corrected(self.series_alone(seen), seen.assessment.study.reference)
+
+    def beside(self, seen: View, key: Hashable, make: Callable[[], T]) -> T:
+        """What follows from a study and its series, and a key, alone: made once for each study."""
+        return self._memory.beside(seen.housing.id, seen.assessment.study, key, make)
 
     def series_alone(self, seen: View) -> HourlyRestriction:
         """The same by the readings alone: what a look is compared with."""

@@ -12,7 +12,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
@@ -37,6 +37,7 @@ class Memory:
         self._studies_each = studies_each
         self._summaries: OrderedDict[int, tuple[int, Summaries]] = OrderedDict()
         self._studies: OrderedDict[int, tuple[tuple[Hashable, Study], ...]] = OrderedDict()
+        self._beside: OrderedDict[int, tuple[Study, dict[Hashable, Any]]] = OrderedDict()
         self._because: dict[int, tuple[int, str | None]] = {}
         self._lock = threading.Lock()
 
@@ -74,6 +75,22 @@ class Memory:
             most = MAX_STUDIES // self._studies_each
             _keep(self._studies, housing_id, ((basis, study), *last), most)
         return study
+
+    def beside(self, housing_id: int, study: Study, key: Hashable, make: Callable[[], T]) -> T:
+        """
+        What follows from a study, the summaries behind it and a key alone, made once for this study.
+
+        One key of each kind: of an earlier one nothing is kept.
+        """
+        with self._lock:
+            of_study, made = self._beside.get(housing_id, (None, {}))
+        if of_study is study and key in made:
+            found: T = made[key]
+            return found
+        found = make()
+        with self._lock:
+            _keep(self._beside, housing_id, (study, {key: found}), MAX_STUDIES)
+        return found
 
     def because(self, stream_id: int, heard_us: int, ask: Callable[[], str | None]) -> str | None:
         """Why a stream sends nothing, by its events; read once for each time of receipt."""

@@ -60,6 +60,9 @@ class Figure:
         return Markup(f'{escape(self.number)}<span class="unit">{HARD_SPACE}{escape(self.unit)}</span>')
 
 
+ALL_DIGITS = 1e15  # below it Python writes every digit of a whole number (arithmetic: 53 bits)
+
+
 class Formats:
     """How one viewer writes numbers and times, at one instant."""
 
@@ -76,6 +79,8 @@ class Formats:
         """A number; a dash for None."""
         if value is None or not math.isfinite(value):
             return DASH
+        if decimals == 0 and abs(value) < ALL_DIGITS:  # the same as below, a half is written as it is
+            return _written_whole(round(value), self._locale)
         return _written_number(_rounded(value, decimals), decimals, self._locale)
 
     def written(self, value: object) -> str:
@@ -211,6 +216,11 @@ def _written_number(value: Decimal, decimals: int, locale: Locale) -> str:
     return text.replace("-", MINUS if value else "")  # no minus before nothing
 
 
+@lru_cache(maxsize=4096)
+def _written_whole(value: int, locale: Locale) -> str:
+    return _written_number(Decimal(value), 0, locale)
+
+
 @lru_cache(maxsize=8)
 def _pattern(decimals: int) -> NumberPattern:
     return parse_pattern("#,##0" + ("." + "0" * decimals if decimals else ""))
@@ -222,11 +232,14 @@ class WrittenDays:
     def __init__(self, formats: Formats) -> None:
         self._formats = formats
         self._zone = formats.moment(formats.now_s).tzinfo
+        self._written: dict[str, str] = {}  # a list offers the same few days on every row
 
     def of(self, day: str) -> str:
         """Fri 4 Dec."""
-        noon = datetime.fromisoformat(day).replace(hour=12, tzinfo=self._zone)
-        return self._formats.day(noon.timestamp())
+        if day not in self._written:
+            noon = datetime.fromisoformat(day).replace(hour=12, tzinfo=self._zone)
+            self._written[day] = self._formats.day(noon.timestamp())
+        return self._written[day]
 
     def in_full(self, day: str) -> str:
         """Friday 4 December 2026."""

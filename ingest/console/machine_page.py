@@ -28,13 +28,14 @@ from cleanside.ingest.api.routes.element_changes import (
     refuse_far_off,
 )
 from cleanside.ingest.api.routes.gauge_readings import get_gauge_readings
+from cleanside.ingest.api.routes.housing_lives import get_lives
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, get_machine
 from cleanside.ingest.api.routes.newest import get_newest
 from cleanside.ingest.api.routes.papers import LaidUp, PapersEdit, patch_papers
 from cleanside.ingest.api.routes.plan_moves import moves_of
 from cleanside.ingest.api.routes.planned_change import NewPlan, delete_planned_change, post_planned_change
 from cleanside.ingest.api.routes.planned_day_asked import is_taken_unasked
-from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
+from cleanside.ingest.api.routes.restriction import get_restriction
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
@@ -57,6 +58,7 @@ from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
 from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.right_days import RIGHT_DAY, right_day
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.console.safety_words import safety_said
 from cleanside.ingest.console.said_words import entry_said, said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_sheet import decimals_of
@@ -177,7 +179,8 @@ def _page(
     lay_up_refused: bool = False,
 ) -> Response:
     known = get_restriction(machine, request, resources, key, housing, None, with_coverage=True)
-    lives = get_lives(machine, request, resources, key, housing)["lives"]
+    told = get_lives(machine, request, resources, key, housing)
+    lives, elements = told["lives"], told["elements"]
     changes = get_element_changes(machine, request, resources, key, housing)
     gauges = get_gauge_readings(machine, request, resources, key, housing)["gauge_readings"]
     say = sayer_of(request, key).in_unit(unit_of(known))
@@ -230,6 +233,12 @@ def _page(
         decimals_of=decimals_of,
         cautions=[caution["code"] for caution in changes["cautions"]],
         lives=lives,
+        elements=elements,
+        stretches=[(e["element"], n) for e in elements for n in range(len(e["cleanings"]) + 1)],
+        cleaned=[(e, n, cleaning) for e in elements for n, cleaning in enumerate(e["cleanings"], 1)],
+        most_cleanings=told["most_cleanings"],
+        safety=safety_said(say, told["safety_element"]),
+        cleaning_cautions=[caution["code"] for caution in told["cautions"]],
         longest_h=max((life["hours"] for life in lives), default=0.0),
         work=WORK,
         new_id=str(uuid.uuid4()),

@@ -42,6 +42,7 @@ from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.api.routes.visit_plan import MOST_FIXED, get_visit_plan
+from cleanside.ingest.console.day_options import MoveOptions
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import Formats, WrittenDays
 from cleanside.ingest.console.forms import FIELD_FAULTS, FormReader, is_sure, read_form, trimmed_field
@@ -305,6 +306,9 @@ def _page(
         is_listed=plan is not None and all(_stands_on_list(visit) for visit in plan["visits"]),
         whole=days.of,
         sentences=VisitSentences(say, for_page=True),
+        move_options=MoveOptions(
+            say.plain, days.of, f" {plan['currency']}" if plan is not None and plan["currency"] else ""
+        ),
         files=file_addresses(f"/visit-plan?{urlencode([('fixed', one) for one in fixed])}"),
         until="" if plan is None else days.of(_day_before(plan["before"])),
         shop=shop,

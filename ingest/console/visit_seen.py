@@ -19,6 +19,7 @@ from cleanside.ingest.analysis import acceptance_sheet
 from cleanside.ingest.analysis.acceptance_sheet import Report
 from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.analysis.newest_monitor import HOUR_US, began_us, fitted_last, seats_now
+from cleanside.ingest.api.routes.housing_lives import safety_document
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.newest import newest_document
 from cleanside.ingest.api.routes.paper_shapes import planned_document
@@ -28,6 +29,7 @@ from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.machine_said import MachineSaid, machine_said
 from cleanside.ingest.console.reason_words import reason_said
 from cleanside.ingest.console.rendering import may, sayer_of, templates
+from cleanside.ingest.console.safety_words import safety_said
 from cleanside.ingest.console.said_words import entry_said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_entered import entered_at
@@ -92,6 +94,7 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
     document = document_of(view)
     says = machine_said(say, document)
     name_of = WhoNames(resources.reading, key, say)
+    own |= {"safety": safety_said(say, safety_document(view))}
     own |= {"machine_says": says, "verdict_of": partial(entry_said, say, name_of=name_of)}
     own |= {"no_monitor": document["no_monitor"], "without_key": document["without_key"]}
     return own | _shown(request, key, report, newest, says, asked_of(chosen, report.checks))

@@ -8,9 +8,10 @@ Leaves to others: the words (`words/visit_plan.*.toml`), the service of a machin
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from functools import lru_cache
 from typing import Any
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.wording import Sayer
@@ -18,7 +19,12 @@ from cleanside.ingest.console.work_sentences import WorkSentences
 
 LEAST_HOURS_GIVEN = 1.0  # less is not worth a word; chosen
 LEAST_CHANCE_SAID = 0.01  # less is the same in whole per cents
-NAME = Markup("<bdi>{}</bdi>")
+
+
+@lru_cache(maxsize=4096)  # a trip of ten names each of them ten times
+def bdi(name: str) -> Markup:
+    """A name whose direction is its own."""
+    return Markup(f"<bdi>{escape(name)}</bdi>")
 
 
 class VisitSentences:
@@ -27,7 +33,7 @@ class VisitSentences:
     def __init__(self, say: Sayer, *, for_page: bool) -> None:
         """for_page : as markup; else as plain text."""
         self._say: Callable[..., str] = say if for_page else say.plain
-        self._name: Callable[[str], str] = NAME.format if for_page else str
+        self._name: Callable[[str], str] = bdi if for_page else str
         self._on = WrittenDays(say.formats).of
         self._work = WorkSentences(self._say, on=self._on)
 

@@ -47,7 +47,7 @@ def table(language: str) -> Mapping[str, Entry]:
 
 def one_stop(text: str) -> str:
     """A text in which the stop of a date also ends its sentence: "am 9. Dez.", not "am 9. Dez..". Pure."""
-    return _TWO_STOPS.sub(".", text)
+    return _TWO_STOPS.sub(".", text) if ".." in text else text
 
 
 def has_words(key: str) -> bool:
@@ -100,11 +100,13 @@ class Sayer:
 
     def _filled(
         self, places: Sequence[_Place], values: Mapping[str, Any], write: Callable[[Any], str]
-    ) -> Iterator[str]:
-        for place in places:
-            yield place.before
-            if place.name is not None:
-                yield str(write(self.as_wanted(values[place.name], place.kind, place.more)))
+    ) -> list[str]:
+        pieces = []
+        for before, name, kind, more in places:
+            pieces.append(before)
+            if name is not None:
+                pieces.append(str(write(self.as_wanted(values[name], kind, more))))
+        return pieces
 
     def as_wanted(self, value: Any, kind: str, more: str) -> Any:
         """A value as its place wants it: {hours:hours}, {at:minute}, {n:count}, {rows:many row}."""

@@ -23,9 +23,9 @@ WORK_FILE = TakenAway(
     columns=(
         *("listed", "day", "site", "crew", "machine", "display_name", "housing", "kind", "state", "used"),
         *("early", "likely", "late", "why", "chance", "hours_lost", "planned_day", "planned_by", "note"),
-        *("part", "part_from", "safety_part", "meter", "question"),
+        *("part", "part_from", "safety_part", "safety_changes", "safety_hours", "meter", "question"),
     ),
-    numbers=frozenset({"used", "chance", "hours_lost", "meter"}),
+    numbers=frozenset({"used", "chance", "hours_lost", "safety_changes", "safety_hours", "meter"}),
 )
 NOTHING = dict.fromkeys(WORK_FILE.columns, "")
 
@@ -58,6 +58,8 @@ def _jobs(say: Sayer, sentences: WorkSentences, work: Mapping[str, Any]) -> Iter
             "part": job["primary_part"] or "",
             "part_from": sentences.piece(job),
             "safety_part": job["safety_part"] or "",
+            "safety_changes": plain(job["safety_element"]["main_changes_since"], 0),
+            "safety_hours": plain(job["safety_element"]["hours_since"], 0),
             "meter": plain(job["meter_hours_now"], 0),
             "question": say.plain("work.ask_first") if job["has_question"] else "",
         }

@@ -44,6 +44,7 @@ from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.api.routes.visit_plan import known_visits
 from cleanside.ingest.api.routes.work import get_work, list_days, require_known, work_document
+from cleanside.ingest.console.day_options import DayOptions
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
@@ -53,6 +54,7 @@ from cleanside.ingest.console.rendering import may, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.right_days import RIGHT_DAY, in_right_year, right_day
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
+from cleanside.ingest.console.safety_words import safety_said
 from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.take_away import file_addresses
@@ -503,8 +505,9 @@ def _page(
         sentences=sentences,
         not_listed=sentences.not_listed,
         resting_said=partial(resting_said, say),
-        options=WorkSentences(say.plain, on=days.of),
+        day_options=DayOptions(WorkSentences(say.plain, on=days.of), days.of),
         visits=visits,
+        safety_said=safety_said,
         until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),
         missing=[part for part in work["parts"] if part["to_order"]],
         done=[(entry, said(say, entry["said"])) for entry in work["done"]],

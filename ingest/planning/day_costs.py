@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -174,8 +175,22 @@ def last_allowed(wear: Wear, chance_allowed: float) -> float:
 
 
 def day_of_share(due: DueDays, share: float) -> float:
-    """The day until which the chance of being at the limit stays within a share, 0 to 1."""
-    return float(_days_of_shares(due, np.array([share]))[0])
+    """
+    The day until which the chance of being at the limit stays within a share, 0 to 1.
+
+    `_days_of_shares` of one share without an array, to the last bit: lists ask for it once a machine.
+    """
+    days, last = [], due.now
+    for place, day in enumerate((due.now, due.early, due.likely, due.late)):
+        last = max(last, day)
+        days.append(last + place * LEAST_APART_DAYS)
+    if share > KNOWN_SHARES[-1]:
+        return days[3] + (share - KNOWN_SHARES[-1]) / SHARE_OF_LAST_LINE * (days[3] - days[2])
+    for place, (below, above) in enumerate(pairwise(KNOWN_SHARES)):
+        if share < above:
+            slope = (days[place + 1] - days[place]) / (above - below)
+            return slope * (max(share, below) - below) + days[place]
+    return days[3]
 
 
 def _days_of_shares(due: DueDays, shares: FloatArray) -> FloatArray:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from datetime import date, timedelta
+from functools import cached_property
 from typing import Any
 
 #: field -> value while nothing is entered; all chosen, prices of about the size of a small shop's in EUR
@@ -52,6 +53,10 @@ class ShopTerms:
 
     def filled(self) -> dict[str, Any]:
         """Every field that a plan needs, assumed where it is not entered."""
+        return dict(self._filled)
+
+    @cached_property  # every machine of a list asks for them
+    def _filled(self) -> dict[str, Any]:
         return {name: value if (at := getattr(self, name)) is None else at for name, value in ASSUMED.items()}
 
     def assumed(self) -> dict[str, Any]:
@@ -60,7 +65,11 @@ class ShopTerms:
 
     def working(self) -> WorkingDays:
         """The days on which elements are changed."""
-        return WorkingDays(self.filled()["working_days"], frozenset((self.days_off or "").split()))
+        return self._working
+
+    @cached_property
+    def _working(self) -> WorkingDays:
+        return WorkingDays(self._filled["working_days"], frozenset((self.days_off or "").split()))
 
 
 @dataclass(frozen=True)

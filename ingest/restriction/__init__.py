@@ -5,8 +5,10 @@ The server keeps `HourSummary` records (`summarise_hours`), learns a `FleetKnowl
 schedule (`housing_teaches` of each housing into `learn_fleet`), and asks `assess_housing`.
 """
 
+from cleanside.ingest.restriction.elements.cleanings import Cleaning, ElementAccount, accounts_of
 from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan
+from cleanside.ingest.restriction.elements.safety_element import USUAL_CHANGES, SafetyElement
 from cleanside.ingest.restriction.elements.site_wear import SiteWear, UsedElement, wear_by_site
 from cleanside.ingest.restriction.elements.survival import (
     LEAST_LIVES,
@@ -47,7 +49,10 @@ __all__ = [
     "LEAST_REACHED",
     "SILENT_S",
     "SURVIVAL_CONFIDENCE",
+    "USUAL_CHANGES",
     "Assessment",
+    "Cleaning",
+    "ElementAccount",
     "Entry",
     "FleetKnowledge",
     "GaugeLook",
@@ -63,6 +68,7 @@ __all__ = [
     "Quantiles",
     "ReachedLife",
     "Readings",
+    "SafetyElement",
     "SentChanges",
     "SiteWear",
     "Studied",
@@ -72,6 +78,7 @@ __all__ = [
     "Taught",
     "UsedElement",
     "WeighedEntry",
+    "accounts_of",
     "assess",
     "assess_housing",
     "collect_nearby",

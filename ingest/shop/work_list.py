@@ -24,15 +24,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta, tzinfo
+from functools import cached_property
 from math import floor
 from typing import Literal
-
-import numpy as np
 
 from cleanside.ingest.planning.day_costs import DueDays, day_of_share
 from cleanside.ingest.planning.shop_terms import EVERY_DAY, WorkingDays
 from cleanside.ingest.restriction import Quantiles
-from cleanside.ingest.restriction.forecast.duty import Duty, usual_hours
+from cleanside.ingest.restriction.forecast.duty import Duty, usual_hours, usual_hours_until
 from cleanside.ingest.shop.day_asked import day_start_s
 from cleanside.ingest.shop.planned import PlanState
 from cleanside.ingest.shop.prices_used import ASSUMED_VISIT_SHARE
@@ -147,6 +146,10 @@ class ListDays:
         self.now_s = now_s
         self.today = self.of(now_s)
         self.before = before
+        #: every machine asks for the same few days
+        self._starts_s: dict[date, float] = {}
+        self._offered: dict[WorkingDays, list[date]] = {}
+        self._listed: dict[int, tuple[Candidate, tuple[date, Reason] | None]] = {}
 
     def of(self, at_s: float) -> date:
         """The day of an instant; beyond the calendar its last day."""
@@ -157,16 +160,35 @@ class ListDays:
 
     def start_s(self, day: date) -> float:
         """When a day begins [s]."""
-        return datetime.combine(day, time(), self.zone).timestamp()
+        if day not in self._starts_s:
+            self._starts_s[day] = datetime.combine(day, time(), self.zone).timestamp()
+        return self._starts_s[day]
+
+    @cached_property
+    def first_of_plan(self) -> date:
+        """The first day of a plan of visits that is made now."""
+        is_early = datetime.fromtimestamp(self.now_s, self.zone).hour < NOON_H
+        return self.today if is_early else self.today + timedelta(days=1)
 
     def listed(self) -> list[date]:
         """The days of the list."""
         return [self.today + timedelta(days=n) for n in range((self.before - self.today).days)]
 
-    def offered(self) -> list[date]:
-        """The days to which a change can be moved: those of the list, and some beyond its end."""
-        last = self.listed()[-1]
-        return [*self.listed(), *(last + timedelta(days=n + 1) for n in range(OFFERED_BEYOND_DAYS))]
+    def offered(self, working: WorkingDays) -> list[date]:
+        """The working days to which a change can be moved: those of the list, and some beyond its end."""
+        if working not in self._offered:
+            last = self.listed()[-1]
+            beyond = [last + timedelta(days=n + 1) for n in range(OFFERED_BEYOND_DAYS)]
+            self._offered[working] = [day for day in (*self.listed(), *beyond) if working.has(day)]
+        return self._offered[working]
+
+    def listed_day(self, candidate: Candidate) -> tuple[date, Reason] | None:
+        """`listed_day` of a candidate, worked out once: jobs, parts and what is left out ask for it."""
+        of, found = self._listed.get(id(candidate), (None, None))
+        if of is not candidate:
+            found = _listed_day(candidate, self)
+            self._listed[id(candidate)] = (candidate, found)
+        return found
 
 
 def jobs_of(candidates: Sequence[Candidate], days: ListDays) -> list[Job]:
@@ -217,6 +239,10 @@ def _rank(job: Job) -> int:
 
 def listed_day(candidate: Candidate, days: ListDays) -> tuple[date, Reason] | None:
     """The day of a change by the rule at the top, however far, and why; None: it is not seen yet."""
+    return days.listed_day(candidate)
+
+
+def _listed_day(candidate: Candidate, days: ListDays) -> tuple[date, Reason] | None:
     at_once = candidate.working.first(days.today, days.before)
     if candidate.plan == "missed":
         return at_once, "plan_missed"
@@ -246,18 +272,23 @@ def chance_at_limit(due_s: Quantiles | None, at_s: float, now_s: float) -> float
     """
     if due_s is None:
         return None
-    known_s = np.maximum.accumulate([now_s, due_s.p10, due_s.p50, due_s.p90])  # a date may have passed
-    shares = [0.0, 0.1, 0.5, 0.9]
     if at_s >= due_s.p90:
         width_s = max(due_s.p90 - due_s.p50, 1.0)
         return min(0.99, 0.9 + 0.4 * (at_s - due_s.p90) / width_s)
-    return float(np.interp(at_s, known_s, shares))
+    if at_s < now_s:
+        return 0.0
+    lower_s, below = now_s, 0.0
+    for upper_s, above in ((due_s.p10, 0.1), (due_s.p50, 0.5), (due_s.p90, 0.9)):
+        upper_s = max(upper_s, lower_s)  # a date may have passed
+        if at_s < upper_s:
+            return (above - below) / (upper_s - lower_s) * (at_s - lower_s) + below
+        lower_s, below = upper_s, above
+    return below
 
 
 def first_day(days: ListDays) -> date:
     """The first day of a plan of visits that is made now."""
-    is_early = datetime.fromtimestamp(days.now_s, days.zone).hour < NOON_H
-    return days.today if is_early else days.today + timedelta(days=1)
+    return days.first_of_plan
 
 
 def due_days(due_s: Quantiles | None, days: ListDays) -> DueDays:
@@ -391,13 +422,13 @@ def _job(candidate: Candidate, days: ListDays) -> Job | None:
         hours_given_with_service=hours_given_with_service(candidate, day, days),
         calendar_on=calendar_limit(candidate, days),
         last_cleaning=_is_last_cleaning(candidate),
-        options=tuple(_option(candidate, d, days) for d in (day, *_offered(candidate, day, days))),
+        options=_options(candidate, (day, *_offered(candidate, day, days)), days),
     )
 
 
 def _offered(candidate: Candidate, day: date, days: ListDays) -> list[date]:
     """The working days to which a change can be moved, and the day on which it stands, in order."""
-    return sorted({day, *filter(candidate.working.has, days.offered())})
+    return sorted({day, *days.offered(candidate.working)})
 
 
 def _stands_still(candidate: Candidate, day: date, reason: Reason) -> bool:
@@ -482,8 +513,17 @@ def chance_before(candidate: Candidate, day: date, days: ListDays) -> float | No
 
 def _option(candidate: Candidate, day: date, days: ListDays) -> DayOption:
     """What a change on a day means: the chance of being too late, and what is lost by being early."""
-    start_s = max(days.now_s, days.start_s(day))
-    lost = None
+    return _options(candidate, (day,), days)[0]
+
+
+def _options(candidate: Candidate, every: Sequence[date], days: ListDays) -> tuple[DayOption, ...]:
+    """The same of several days."""
+    lost: Sequence[float | None] = [None] * len(every)
     if candidate.hours_left is not None:
-        lost = max(0.0, candidate.hours_left.p50 - usual_hours(candidate.duty, days.now_s, start_s))
-    return DayOption(day=day, chance_at_limit_before=chance_before(candidate, day, days), hours_lost=lost)
+        starts_s = [max(days.now_s, days.start_s(day)) for day in every]
+        likely_h = candidate.hours_left.p50
+        lost = [max(0.0, likely_h - h) for h in usual_hours_until(candidate.duty, days.now_s, starts_s)]
+    return tuple(
+        DayOption(day=day, chance_at_limit_before=chance_before(candidate, day, days), hours_lost=hours)
+        for day, hours in zip(every, lost, strict=True)
+    )

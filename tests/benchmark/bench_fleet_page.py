@@ -1,14 +1,16 @@
 """
-How long the fleet page, the work list or what changed of the fleet takes beside its JSON twin.
+How long the pages that a planner opens daily take beside their JSON twins.
 
-    python -m tests.benchmark.bench_fleet_page [--of fleet|work|changes|moves] [--machines N] [--rounds N]
+    python -m tests.benchmark.bench_fleet_page [--of PAGE] [--machines N] [--days N] [--pages FOLDER]
 
-A fleet of N machines, each with half a year of summaries, a part and a site; the fleet page shows the first
-hundred, the work list what is due in a week. What is
-remembered of each machine was worked out before the first round. The last line is JSON: median milliseconds
-of page and twin by the clock and of the processor, and their ratio.
-Of what changed it says the first look beside: requests until it is answered (a request that takes too long is
-asked to come again), their seconds by the clock and of the processor.
+PAGE: all of fleet (its first hundred), work (what is due in a week), changes (of a week), plan (of visits;
+the same problem again, as it is remembered), machine, visit (the page of a technician) and lives (element
+parts compared); or moves. A fleet of N machines, each with so many days of summaries, a part and a site. What
+is remembered of each machine was worked out before the first round.
+A line of JSON a page: median milliseconds of page and twin by the clock and of the processor, and their
+ratio. Beside that the first look: requests until it is answered (one that takes too long is asked to come
+again), their seconds by the clock and of the processor.
+`--pages` writes each page with its nonce and new ids left out, so that two commits can be compared.
 `moves` is the question to the audit log of how often planned days were moved: each machine has MOVES of them
 among OTHER_LINES lines of other kinds, beside a question that finds none.
 """
@@ -17,6 +19,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -26,34 +29,42 @@ import sqlalchemy as sa
 
 from cleanside.ingest.analysis.assessment import Judge
 from cleanside.ingest.restriction import summarise_hours
-from cleanside.ingest.store import audit, database, fleet, hours, papers, shop
+from cleanside.ingest.store import audit, database, fleet, hours, papers, planning_terms, shop
 from cleanside.ingest.store.fleet import TerminalRow
 from cleanside.ingest.store.hours import Kept
 from tests.benchmark.bench_analysis import KINDS, TERMINAL_PA, made_readings, median, timed
 from tests.support.serving import Api, in_process
 
-DAYS, DISTINCT, AT_ONCE = 180, 20, 50
+DISTINCT, AT_ONCE = 20, 10
 SITES, PARTS = 10, 12
+PEOPLE = 12  # who change elements: with the assumed two a plan of all machines has no room
 #: what is measured -> page, twin
 PAGES = {
     "fleet": ("/fleet", "/v1/fleet"),
     "work": ("/work-list", "/v1/work"),
     "changes": ("/fleet-changes", "/v1/fleet/changes"),
+    "plan": ("/visit-plan", "/v1/visit-plan"),
+    "machine": ("/machines/m-0007", "/v1/machines/m-0007/restriction"),
+    "visit": ("/visit/m-0007", "/v1/machines/m-0007/restriction"),
+    "lives": ("/element-lives", "/v1/element-lives"),
 }
+#: what two looks at one page differ by
+ONE_LOOK = re.compile(rb'nonce="[^"]*"|[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}|\(key k[0-9a-f]+\)')
 MOVES, OTHER_LINES = 5, 200_000
 OWNER_ID = 1
 MOST_LOOKS = 50
 
 
-def fill(connection: sa.Connection, machines: int) -> float:
+def fill(connection: sa.Connection, machines: int, days: float) -> float:
     """Machines with their summaries. Returns the newest reading, seconds since 1970."""
-    made = [made_readings(DAYS, 120.0, seed=number, hours_a_day=9) for number in range(DISTINCT)]
+    made = [made_readings(days, 120.0, seed=number, hours_a_day=9) for number in range(DISTINCT)]
     kept = []
     for readings in made:
         found = summarise_hours(readings)
         whole = (found.hours["hour_s"] // 3600).tolist()
         kept.append([Kept(hour, *packed) for hour, packed in zip(whole, found.packed(), strict=True)])
     sites = [shop.keep_group(connection, "site", OWNER_ID, f"site-{n}").id for n in range(SITES)]
+    planning_terms.edit_terms(connection, OWNER_ID, 0, "bench", people=PEOPLE)
     limit = TerminalRow(valid_from_us=0, value=6.2, unit="kPa", restriction_pa=TERMINAL_PA)
     for number in range(machines):
         machine = fleet.keep_machine(connection, OWNER_ID, f"m-{number:04d}", KINDS[number % len(KINDS)], 0)
@@ -68,9 +79,8 @@ def fill(connection: sa.Connection, machines: int) -> float:
 
 
 def measure(api: Api, rounds: int, of: str) -> dict[str, Any]:
-    """Page and twin, one after the other, in turns. of : a key of `PAGES`."""
+    """Page and twin, one after the other, in turns; machines are remembered. of : a key of `PAGES`."""
     (page_path, twin_path), page, twin = PAGES[of], [], []
-    remember(api)
     first = first_look(api, page_path)
     for _ in range(rounds):
         page.append(timed(ask(api, page_path)))
@@ -153,8 +163,10 @@ def ask(api: Api, path: str) -> Callable[[], None]:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Fill a database and measure."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
-    parser.add_argument("--of", choices=[*PAGES, "moves"], default="fleet")
-    parser.add_argument("--machines", type=int, default=1_000)
+    parser.add_argument("--of", choices=[*PAGES, "moves", "all"], default="all")
+    parser.add_argument("--machines", type=int, default=300)
+    parser.add_argument("--days", type=float, default=365.0)
+    parser.add_argument("--pages", type=Path)
     parser.add_argument("--rounds", type=int, default=5)
     given = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory() as folder:
@@ -163,13 +175,20 @@ def main(arguments: Sequence[str] | None = None) -> None:
         database.migrate(engine)
         engine.dispose()
         with in_process(url) as api:
-            newest_s = api.resources.writer.call(lambda connection: fill(connection, given.machines))
+            newest_s = api.resources.writer.call(lambda c: fill(c, given.machines, given.days))
             api.clock.now_us = int((newest_s + 60) * 1e6)
+            size = {"machines": given.machines, "days": given.days}
             if given.of == "moves":
-                found = measure_moves(api, given.machines, given.rounds)
-            else:
-                found = measure(api, given.rounds, given.of)
-    print(json.dumps({"of": given.of, "machines": given.machines, **found}))
+                print(
+                    json.dumps({"of": given.of, **size, **measure_moves(api, given.machines, given.rounds)})
+                )
+                return
+            remember(api)
+            for of in PAGES if given.of == "all" else [given.of]:
+                print(json.dumps({"of": of, **size, **measure(api, given.rounds, of)}), flush=True)
+                if given.pages:
+                    given.pages.mkdir(parents=True, exist_ok=True)
+                    (given.pages / f"{of}.html").write_bytes(ONE_LOOK.sub(b"", api.get(PAGES[of][0]).content))
 
 
 if __name__ == "__main__":

@@ -295,6 +295,7 @@ def test_what_is_known_of_a_machine_is_read(connect: Callable[..., Client], devi
     assert (state["housing"], state["state"]) in [("main", "silent"), ("main", "running-in")]
     assert any(h["machine"] == f"machine-of-{device}" for h in planner.fleet())
     assert isinstance(planner.lives(f"machine-of-{device}"), list)
+    assert isinstance(planner.elements(f"machine-of-{device}"), list)
     assert device in [d["device"] for d in planner.devices()]
 
 
@@ -347,6 +348,8 @@ SAME = {
     "HousingSeries": "RestrictionAnswer",
     "MovedDate": "DateMovedShown",
     "ElementLife": "LifeShown",
+    "ElementCleaning": "CleaningShown",
+    "ElementAccount": "ElementAccountShown",
     "ReferenceFlow": "ReferenceShown",
     "StoredReading": "ReadingShown",
     "Reason": "Reason",

@@ -83,6 +83,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/keys/{handle}/revoke"): {"admin"},
     ("GET", "/audit"): {"admin"},
     ("GET", "/element-lives"): EVERYONE - {"device"},
+    ("GET", "/element-lives.csv"): EVERYONE - {"device"},
     ("GET", "/fleet-changes"): EVERYONE - {"device"},
     ("GET", "/fleet"): EVERYONE - {"device"},
     ("GET", "/fleet.csv"): EVERYONE - {"device"},

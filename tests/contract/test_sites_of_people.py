@@ -262,7 +262,14 @@ def test_a_suspicion_names_no_machine_of_another_site(swapped: Api) -> None:
 WAYS_OUT = (
     *("/v1/fleet", "/v1/fleet?with_trend=true", "/v1/machines/grader-07/restriction", "/v1/work"),
     *("/v1/machines/grader-07/lives", "/v1/machines/grader-07/element-changes", "/v1/digest"),
-    *("/v1/visit-plan", "/v1/machines.csv", "/v1/element-lives", "/element-lives", "/fleet.csv"),
+    *(
+        "/v1/visit-plan",
+        "/v1/machines.csv",
+        "/v1/element-lives",
+        "/element-lives",
+        "/element-lives.csv",
+        "/fleet.csv",
+    ),
     *("/v1/fleet/changes", "/fleet-changes"),
     *("/fleet", "/machines/grader-07", "/work-list", "/visit/grader-07", "/shop", "/visit-plan"),
 )

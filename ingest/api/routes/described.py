@@ -16,8 +16,6 @@ from cleanside.ingest.api.routes.described_kinds import (
     AcceptanceResult,
     AttentionGroup,
     CameHow,
-    Certainty,
-    ChangeSource,
     CheckVerdict,
     Counts,
     CountsByState,
@@ -25,8 +23,6 @@ from cleanside.ingest.api.routes.described_kinds import (
     ElementWork,
     EntryVerdict,
     KeyEnd,
-    LifeBegan,
-    LifeEnded,
     OtherReadingIs,
     PlanBy,
     PlanState,
@@ -35,6 +31,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     StateForm,
 )
 from cleanside.ingest.api.routes.named_schema import opened
+from cleanside.ingest.restriction import USUAL_CHANGES
 
 #: a list of two, not a tuple: clients in TypeScript read it as the one and type it as the other
 Range = Annotated[
@@ -609,38 +606,6 @@ class FleetAnswer(Described):
     next: str | None = Field(description="`cursor` of the next page; null: this is the last")
 
 
-class LifeShown(Described):
-    """One element life. Hours are operating hours; restriction is at the reference flow."""
-
-    start_at: str
-    start_by: str | None = Field(
-        description="it began between `start_at` and then, while no reading was fit to judge by; null: then"
-    )
-    end_at: str | None
-    began: LifeBegan = Field(
-        description="how the life began; first seen: before the first reading; cleaned: likely, never certain"
-    )
-    began_by: ChangeSource | None = Field(
-        description="how it is known; found: in the readings only, enter what was done; null: first seen"
-    )
-    ended: LifeEnded
-    sure: Certainty = Field(description="how sure the beginning of the life is")
-    hours: float
-    level_before_pa: float | None
-    level_start_pa: float | None
-    level_end_pa: float | None
-
-
-class LivesAnswer(Described):
-    """The element lives of a housing in time order, the running one last."""
-
-    machine: str
-    housing: str
-    now: str
-    analysed_through: str | None
-    lives: list[LifeShown]
-
-
 # ---------------------------------------------------------------- acceptance
 
 
@@ -781,50 +746,27 @@ class ReadyAnswer(Described):
     )
 
 
-# ---------------------------------------------------------------- parts compared
+# ---------------------------------------------------------------- the safety element
 
 
-class SurvivalShown(Described):
-    """A Kaplan-Meier curve: the share of elements that last longer than so many hours."""
+class SafetyElementShown(Described):
+    """
+    What was worked since a safety element was entered last; nothing is measured of it.
 
-    hours: list[float] = Field(description="operating hours from new on, at each step [h]")
-    share: list[float] = Field(description="share that lasts longer, 0 to 1")
-    low: list[float] = Field(description="lower end of its interval")
-    high: list[float] = Field(description="upper end of its interval")
+    Its maker's manual says when it is changed.
+    """
 
-
-class PartComparedShown(Described):
-    """The lives of one part."""
-
-    part: str | None = Field(description="null: not entered")
-    description: str | None
-    lives: int = Field(description="elements seen from new on")
-    lives_by_papers: int = Field(description="of them, those whose part no entry says, but the papers")
-    reached_limit: int = Field(description="how many of them reached the limit; the others are censored")
-    hours_seen: float = Field(description="operating hours of all of them [h]")
-    curve: SurvivalShown | None = Field(description="null: too few lives to say anything")
-
-
-class SiteWearShown(Described):
-    """How fast elements load at a site."""
-
-    site: str | None = Field(description="null: machines without a site")
-    machines: int
-    hours_seen: float = Field(description="operating hours of their elements, as far as they were seen [h]")
-    elements_used: float = Field(description="how many elements' worth of the way to the limit they used")
-    hours_an_element: float | None = Field(
-        description="operating hours from clean to the limit; null: too little was used to say [h]"
+    part: str | None = Field(description="part number, by the papers of the housing; null: not entered")
+    changed_at: str | None = Field(
+        description="when it was changed last, as entered, UTC; null: never entered, counted from the first "
+        "reading"
     )
-    low: float | None = Field(description="lower end of its interval, over machines; null: too few [h]")
-    high: float | None = Field(description="upper end of its interval [h]")
-
-
-class ElementLivesAnswer(Described):
-    """Parts compared by the hours that their elements reach."""
-
-    now: str
-    confidence: float = Field(description="of the intervals, 0 to 1")
-    least_lives: int = Field(description="below that there is no curve")
-    least_reached: int = Field(description="of these so many have to have reached the limit")
-    parts: list[PartComparedShown]
-    sites: list[SiteWearShown] = Field(description="those that use elements fastest first")
+    main_changes_since: int = Field(
+        description="elements of the housing that went in new since, entered and found, without the one of "
+        "the same service"
+    )
+    hours_since: float = Field(description="operating hours since, as far as they were seen [h]")
+    is_usual_now: bool = Field(
+        description="common practice, without a source, changes it with the next change of the main element: "
+        f"that is number {USUAL_CHANGES} since, or a later one"
+    )

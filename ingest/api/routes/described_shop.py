@@ -16,6 +16,7 @@ from cleanside.ingest.api.routes.described import (
     LaidUpShown,
     PlannedShown,
     RestingEntryShown,
+    SafetyElementShown,
     SaidShown,
     ServiceShown,
 )
@@ -202,6 +203,7 @@ class JobShown(Described):
     last_cleaning: bool = Field(description="it was cleaned as often as it may be: put a new one in")
     primary_part: str | None
     safety_part: str | None
+    safety_element: SafetyElementShown = Field(description="what was worked since it was changed last")
     part_elsewhere: list[StockShown] = Field(
         description="where its part is in stock, while its own site has none; empty: it has, or none is kept"
     )

@@ -16,7 +16,7 @@ from cleanside.ingest.analysis.assessment import View, gauge_unit
 from cleanside.ingest.analysis.coverage import coverage_of
 from cleanside.ingest.analysis.moved_dates import MovedDate
 from cleanside.ingest.analysis.working_out import WorkingOut
-from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
+from cleanside.ingest.api.routes.described import FleetAnswer, RestrictionAnswer
 from cleanside.ingest.api.routes.described_kinds import State
 from cleanside.ingest.api.routes.element_changes import question_document, said_document
 from cleanside.ingest.api.routes.example import example
@@ -45,7 +45,7 @@ from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
 from cleanside.ingest.owners.reach import sees_machine_named
 from cleanside.ingest.planning.shop_terms import WorkingDays
-from cleanside.ingest.restriction import Assessment, LifeSpan, Quantiles, Suspicion
+from cleanside.ingest.restriction import Assessment, Quantiles, Suspicion
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import DAY_S
 from cleanside.ingest.restriction.verdict.assess import LOOK
@@ -141,33 +141,6 @@ def _coverage(
         }
         for span in spans
     ]
-
-
-@router.get(
-    "/v1/machines/{machine}/lives",
-    summary="Element lives",
-    response_model=LivesAnswer,
-    responses=problems(404),
-)
-@example(query={"housing": "{housing}"})
-def get_lives(
-    machine: PathName,
-    request: Request,
-    resources: R,
-    key: Reader,
-    housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
-) -> dict[str, Any]:
-    """Every element life of a housing, in time order: when, how it began and ended, levels and hours."""
-    with resources.reading() as connection:
-        housing_row = find_housing(connection, key, machine, housing)
-        seen = services_of(request).judge(connection, key).view(housing_row)
-    return {
-        "machine": machine,
-        "housing": housing,
-        "now": text_s(seen.assessment.now_s),
-        "analysed_through": text(seen.analysed_through_us),
-        "lives": [_life(life) for life in seen.assessment.study.lives],
-    }
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -533,22 +506,6 @@ def _suspicion(suspicion: Suspicion, unit: str | None) -> dict[str, Any]:
         "cause_text": CAUSE_FORMS[suspicion.cause],
         "evidence": text_of(suspicion.evidence, unit),
         "said": said_document(suspicion.evidence),
-    }
-
-
-def _life(life: LifeSpan) -> dict[str, Any]:
-    return {
-        "start_at": text_s(life.start_s),
-        "start_by": text_s(life.start_by_s),
-        "end_at": text_s(life.end_s),
-        "began": life.began,
-        "began_by": life.began_by or None,
-        "ended": life.ended,
-        "sure": life.sure,
-        "hours": life.hours,
-        "level_before_pa": life.level_before_pa,
-        "level_start_pa": life.level_start_pa,
-        "level_end_pa": life.level_end_pa,
     }
 
 

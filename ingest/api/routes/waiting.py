@@ -167,7 +167,10 @@ def document_of(seen: View, series: HourlyRestriction, entered: HousingPrices | 
 
 def waiting_of(judge: Judge, seen: View, entered: HousingPrices | None) -> Waiting | None:
     """What waiting costs; None where something is missing for saying so."""
-    found = _cost(seen, judge.series(seen), _prices_of(entered))
+    if _not_judged(seen) is not None:
+        return None
+    prices = _prices_of(entered)
+    found = judge.beside(seen, ("waiting", prices), lambda: _of_series(seen, judge.series(seen), prices))
     return found if isinstance(found, Waiting) else None
 
 
@@ -183,30 +186,35 @@ def _prices_of(entered: HousingPrices | None) -> Prices | None:
 
 def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiting | str:
     """The cost of waiting; or, in a sentence, what is missing and what to do about it."""
-    assessment = seen.assessment
-    if assessment.state == "suspect":
+    return _not_judged(seen) or _of_series(seen, series, prices)
+
+
+def _not_judged(seen: View) -> str | None:
+    """Why nothing can be said before the series is looked at; None: it can."""
+    if seen.assessment.state == "suspect":
         return "The figures contradict each other. Find the cause first: see the suspicions of this machine."
-    if assessment.asks_to_look:
+    if seen.assessment.asks_to_look:
         return "The element may be missing or torn. Look that it is in, and enter what you found."
-    if assessment.study.terminal_pa is None:
+    if seen.assessment.study.terminal_pa is None:
         return "No change limit is entered. Enter it from the engine maker's manual."
+    return None
+
+
+def _of_series(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiting | str:
+    """The same as `_cost` of a housing that is judged, by study and series alone, whatever the time is."""
+    study = seen.assessment.study
+    assert study.terminal_pa is not None  # else it is not judged
     first = (
-        int(np.searchsorted(series.hour_s, assessment.study.lives[-1].start_s))
-        if assessment.study.lives
-        else len(series.hour_s)
+        int(np.searchsorted(series.hour_s, study.lives[-1].start_s)) if study.lives else len(series.hour_s)
     )
-    if (
-        assessment.study.clean_pa is None
-        or assessment.study.hours_left is None
-        or first == len(series.hour_s)
-    ):
+    if study.clean_pa is None or study.hours_left is None or first == len(series.hour_s):
         return "Too early to judge this element. Wait for its first operating hours."
-    left = assessment.study.hours_left
+    left = study.hours_left
     return cost_of_waiting(
         np.cumsum(series.operating_h[first:]),
         series.restriction_pa[first:],
-        clean_pa=assessment.study.clean_pa,
-        terminal_pa=assessment.study.terminal_pa,
+        clean_pa=study.clean_pa,
+        terminal_pa=study.terminal_pa,
         hours_left=np.array([left.p10, left.p50, left.p90]),
         prices=prices,
     )

@@ -16,6 +16,7 @@ from cleanside.ingest.analysis.assessment import Judge, View, gauge_unit
 from cleanside.ingest.api.routes.described_shop import WorkAnswer
 from cleanside.ingest.api.routes.element_changes import said_document, use_document
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.housing_lives import safety_document
 from cleanside.ingest.api.routes.on_list import HousingName, OnList, OnListByName, on_list, working_of
 from cleanside.ingest.api.routes.paper_shapes import (
     Day,
@@ -110,7 +111,8 @@ def work_document(
     candidates = [seen.candidate for seen in wanted]
     jobs = jobs_of(candidates, days)
     stock = stock_seen(connection, key)
-    dealt = _dealt(connection, key, every, days)
+    of_all = jobs if len(wanted) == len(every) else jobs_of([seen.candidate for seen in every.values()], days)
+    dealt = _dealt(connection, key, every, of_all, days)
     moves = moves_of(connection, key, (seen.view for seen in wanted), judge.now_us)
     shown = [
         _job_document(judge, every[_name(job.candidate)], job, days)
@@ -302,10 +304,10 @@ def _elsewhere(seen: OnList, stock: Mapping[str, Mapping[str, int]]) -> list[dic
 
 
 def _dealt(
-    connection: sa.Connection, key: Key, every: OnListByName, days: ListDays
+    connection: sa.Connection, key: Key, every: OnListByName, jobs: Sequence[Job], days: ListDays
 ) -> dict[HousingName, DealtPiece]:
-    """Which piece each change of all sites gets; what is only looked at needs none."""
-    wanted, jobs = {}, jobs_of([seen.candidate for seen in every.values()], days)
+    """Which piece each change of all sites gets; what is only looked at needs none. jobs : of all sites."""
+    wanted = {}
     for job in sorted(jobs, key=urgency):
         papers_of = job.candidate.papers
         if papers_of.housing.primary_part is not None and job.reason != "check_first":
@@ -405,6 +407,7 @@ def _job_document(judge: Judge, seen: OnList, job: Job, days: ListDays) -> dict[
         "last_cleaning": job.last_cleaning,
         "primary_part": of_housing.primary_part,
         "safety_part": of_housing.safety_part,
+        "safety_element": safety_document(view),
         "chance_at_limit_before": job.own.chance_at_limit_before,
         "hours_lost": job.own.hours_lost,
         "element_value_lost": _value_lost(job, prices),

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 
@@ -22,6 +23,14 @@ from cleanside.ingest.restriction.elements.entries import (
     WeighedEntry,
     denied_rows,
     without_denied,
+)
+from cleanside.ingest.restriction.elements.given_back import (
+    LINE_LOSS,
+    Cleaned,
+    LevelSeen,
+    gave_back,
+    level_at_end,
+    level_at_start,
 )
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
@@ -110,6 +119,13 @@ class LifeEdge:
     by_s: float | None = None  # later than at_s: it happened by then, while no reading was fit to judge by
 
 
+class LifeClean(NamedTuple):
+    """The clean level that goes for a life, and how well it is known."""
+
+    pa: float | None  # None: not known
+    spread: float | None  # standard error of its logarithm; None: its own first hours alone say it
+
+
 @dataclass(frozen=True, kw_only=True)
 class LifeSpan:
     """One life, as people read of it. Instants in seconds since 1970-01-01 UTC."""
@@ -127,6 +143,7 @@ class LifeSpan:
     level_before_pa: float | None  # of the element before, at its end
     level_start_pa: float | None  # over its first operating hours
     level_end_pa: float | None  # its newest
+    cleaned: Cleaned | None = None  # of one that began so
 
 
 def find_edges(
@@ -263,16 +280,30 @@ def clean_level_pa(life: Life, usual_pa: float | None = None, *, whole: bool = T
     return (rows * early + CLEAN_PULL_ROWS * usual_pa) / (rows + CLEAN_PULL_ROWS)
 
 
-def tell_lives(series: HourlyRestriction, lives: Sequence[tuple[LifeEdge | None, Life]]) -> list[LifeSpan]:
-    """Each life of `split_lives` as people read of it, the running one last; none where nothing was seen."""
+def tell_lives(
+    series: HourlyRestriction,
+    lives: Sequence[tuple[LifeEdge | None, Life]],
+    clean: Sequence[LifeClean] = (),
+    shift_spread: float = 0.0,
+) -> list[LifeSpan]:
+    """
+    Each life of `split_lives` as people read of it, the running one last; none where nothing was seen.
+
+    clean : of each life; empty: nothing is said of what a cleaning gave back.
+    shift_spread : standard error of the logarithm of a level over a shift.
+    """
     if len(series.hour_s) == 0:
         return []
     hour_h = series.operating_h
     spans: list[LifeSpan] = []
+    new: LevelSeen | None = None  # of the running element when it was new
     for number, (edge, life) in enumerate(lives):
         following = lives[number + 1][0] if number + 1 < len(lives) else None
         seen = len(life.hours) > 0
         first, last = 0 if edge is None else edge.row, None if following is None else following.row
+        is_cleaned = bool(clean) and edge is not None and edge.likely == "cleaned"
+        if clean and not is_cleaned:
+            new = _as_new(life, clean[number], shift_spread)
         spans.append(
             LifeSpan(
                 start_s=edge.at_s if edge is not None else float(series.hour_s[0]),
@@ -286,9 +317,36 @@ def tell_lives(series: HourlyRestriction, lives: Sequence[tuple[LifeEdge | None,
                 level_before_pa=spans[-1].level_end_pa if spans else None,
                 level_start_pa=life.early_pa,
                 level_end_pa=middle(life.restriction_pa[-END_ROWS:]) if seen else None,
+                cleaned=_cleaned(lives[number - 1][1] if number else None, life, new, shift_spread)
+                if is_cleaned
+                else None,
             )
         )
     return spans
+
+
+def _as_new(life: Life, clean: LifeClean, shift_spread: float) -> LevelSeen | None:
+    """What an element read when it was new; None: not known. life : its first."""
+    if life.from_new and (first_pa := level_at_start(life.hours, life.restriction_pa)) is not None:
+        return LevelSeen(pa=first_pa, error_pa=LINE_LOSS * shift_spread * first_pa)
+    if clean.pa is None or clean.spread is None:
+        return None
+    return LevelSeen(pa=clean.pa, error_pa=clean.spread * clean.pa)
+
+
+def _cleaned(before: Life | None, after: Life, new: LevelSeen | None, shift_spread: float) -> Cleaned:
+    """What a cleaning gave back. new : of that element when it was new."""
+    before_pa = None if before is None else level_at_end(before.hours, before.restriction_pa)
+    after_pa = level_at_start(after.hours, after.restriction_pa)
+    if before_pa is None or after_pa is None or new is None:
+        return Cleaned(before_pa=before_pa, after_pa=after_pa, gave_back=None)
+    share = LINE_LOSS * shift_spread
+    found = gave_back(
+        LevelSeen(pa=before_pa, error_pa=share * before_pa),
+        LevelSeen(pa=after_pa, error_pa=share * after_pa),
+        new,
+    )
+    return Cleaned(before_pa=before_pa, after_pa=after_pa, gave_back=found)
 
 
 def _ending(life: Life) -> str:

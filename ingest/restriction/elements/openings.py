@@ -7,6 +7,7 @@ Leaves to others: the likelihoods (`explain`), lives (`lives`), sentences (`verd
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -87,6 +88,7 @@ class Openings:
     clean_pa: float | None  # what a clean element of the machine reads
     #: probability that what a person noted of a clean element holds; None: nothing was noted, or seen
     note_holds: float | None = None
+    shift_spread: float = 0.0  # standard error of ln(level) over a shift; 0: nothing was seen
 
 
 def find_openings(
@@ -150,6 +152,7 @@ def find_openings(
         now_pa=float(np.exp(found.pieces[-1].finish)),
         clean_pa=float(np.exp(found.clean)),
         note_holds=None if expected.noted is None else found.noted_holds,
+        shift_spread=cut.spread / math.sqrt(2.0),  # a step between two shifts has the error of both
     )
 
 

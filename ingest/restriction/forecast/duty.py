@@ -135,16 +135,22 @@ def usual_hours(duty: Duty, from_s: float, until_s: float) -> float:
 
     Not more than the hours of the clock; 0 where `until_s` lies before `from_s`.
     """
-    span_s = max(0.0, until_s - from_s)
+    return usual_hours_until(duty, from_s, (until_s,))[0]
+
+
+def usual_hours_until(duty: Duty, from_s: float, until_s: Sequence[float]) -> list[float]:
+    """The same from one instant until each of several. [h]"""
+    spans_s = [max(0.0, at_s - from_s) for at_s in until_s]
     week_h = WEEK_DAYS * duty.hours_per_day
     if not duty.rhythm:
-        return min(span_s / HOUR_S, week_h * span_s / WEEK_S)
+        return [min(span_s / HOUR_S, week_h * span_s / WEEK_S) for span_s in spans_s]
 
     def worked_h(at_s: float) -> float:
         weeks, into_s = divmod(at_s - MONDAY_S, WEEK_S)
         return weeks * duty.done_h[-1] + duty.done_by(into_s)
 
-    return min(span_s / HOUR_S, worked_h(from_s + span_s) - worked_h(from_s))
+    before_h = worked_h(from_s)
+    return [min(span_s / HOUR_S, worked_h(from_s + span_s) - before_h) for span_s in spans_s]
 
 
 def days_until(hours: float, duty: Duty) -> float:
@@ -161,13 +167,26 @@ def due_dates_s(hours_left: FloatArray, duty: Duty, *, from_s: float) -> FloatAr
     Spread of the hours, of the mean duty and of single days are treated as independent: their squares add, on
     each side separately, in operating hours. The weekly rhythm then gives the instant.
     """
-    middle = float(hours_left[1])
-    days = days_until(middle, duty)
-    duty_h = Z90 * np.hypot(duty.spread * middle, duty.day_spread * np.sqrt(days))
-    below = float(np.hypot(middle - float(hours_left[0]), duty_h))
-    above = float(np.hypot(float(hours_left[2]) - middle, duty_h))
-    worked_s = [worked_off_s(h, duty, from_s) for h in (max(0.0, middle - below), middle, middle + above)]
-    return np.maximum(worked_s, from_s + hours_left * HOUR_S)
+    early_h, likely_h, late_h = map(float, hours_left)
+    return np.array(due_points_s(early_h, likely_h, late_h, duty, from_s=from_s))
+
+
+def due_points_s(
+    early_h: float, likely_h: float, late_h: float, duty: Duty, *, from_s: float
+) -> tuple[float, float, float]:
+    """`due_dates_s` without arrays: a fleet asks for it twice a machine. early_h ... : the points. [h]"""
+    duty_h = Z90 * _hypot(duty.spread * likely_h, duty.day_spread * math.sqrt(days_until(likely_h, duty)))
+    below, above = _hypot(likely_h - early_h, duty_h), _hypot(late_h - likely_h, duty_h)
+    return (
+        max(worked_off_s(max(0.0, likely_h - below), duty, from_s), from_s + early_h * HOUR_S),
+        max(worked_off_s(likely_h, duty, from_s), from_s + likely_h * HOUR_S),
+        max(worked_off_s(likely_h + above, duty, from_s), from_s + late_h * HOUR_S),
+    )
+
+
+def _hypot(a: float, b: float) -> float:
+    """That of the C library, as numpy's; `math.hypot` differs in the last bit."""
+    return abs(complex(a, b))
 
 
 def worked_off_s(hours: float, duty: Duty, from_s: float) -> float:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from cleanside.ingest.restriction.forecast.duty import Duty, due_dates_s, usual_hours
+from cleanside.ingest.restriction.forecast.duty import Duty, due_dates_s, due_points_s, usual_hours
 from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, FloatArray, HourSummary
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 from cleanside.ingest.restriction.verdict.ahead import Quantiles, quantiles
@@ -127,7 +127,8 @@ def assess(
     missed_h = missed_h if because is not None else 0.0
     due_s = _dates_s(study.hours_left, study, now_s, because, standing)
     working_s = due_s if standing is None else _dates_s(study.hours_left, study, now_s, because, None)
-    latch_s = _dates_s(study.latch_hours_left, study, now_s, because, standing)
+    is_same = study.latch_hours_left == study.hours_left
+    latch_s = due_s if is_same else _dates_s(study.latch_hours_left, study, now_s, because, standing)
     otherwise = None
     if study.otherwise is not None:
         otherwise = assess(
@@ -194,6 +195,11 @@ def _dates_s(
     """
     if hours_left is None or study.last_s is None:
         return None
+    if because is None and standing is None:  # as nearly always
+        early_h, likely_h, late_h = hours_left.p10, hours_left.p50, hours_left.p90
+        dates_s = due_points_s(early_h, likely_h, late_h, study.duty, from_s=max(study.last_s, now_s))
+        early_s, likely_s, late_s = (max(at_s, now_s) for at_s in dates_s)
+        return Quantiles(p10=early_s, p50=likely_s, p90=late_s)
     left = np.array([hours_left.p10, hours_left.p50, hours_left.p90])
     from_s = max(study.last_s, now_s) if because is None else study.last_s
     out = _LeftOut(standing, from_s)

@@ -27,6 +27,7 @@ from cleanside.ingest.restriction.elements.entries import (
 from cleanside.ingest.restriction.elements.explain import FollowedHistories
 from cleanside.ingest.restriction.elements.lives import (
     Life,
+    LifeClean,
     LifeEdge,
     clean_level_pa,
     find_edges,
@@ -72,7 +73,7 @@ class ElementHistory:
     entries: list[WeighedEntry]
     running: BoolArray  # rows of the running life
     judged_hour_s: float | None  # of its newest row with a sound element that is believed; None: none is
-    clean_pa: float | None  # of the running life
+    clean: list[LifeClean]  # of each life
     openings: Openings
     below: list[Suspicion]
     looked: Looked
@@ -82,6 +83,11 @@ class ElementHistory:
     def level_pa(self) -> FloatArray:
         """The newest smoothed levels of the running life, up to LEVEL_ROWS. [Pa]"""
         return smoothed(self.life.restriction_pa[-LEVEL_ROWS:])
+
+    @property
+    def clean_pa(self) -> float | None:
+        """Of the running life."""
+        return self.clean[-1].pa
 
     @property
     def life(self) -> Life:
@@ -256,7 +262,7 @@ def _cut(measured: MeasuredHours, openings: Openings, facts: HousingFacts, looke
         entries=entries,
         running=running,
         judged_hour_s=float(mine[-1]) if len(mine) else None,
-        clean_pa=_clean_pa(cuts, expectation_of(facts), facts.tuning.clean_share),
+        clean=_clean_levels(cuts, expectation_of(facts), _as_learned(facts)),
         openings=openings,
         below=below,
         looked=looked,
@@ -324,21 +330,24 @@ def _denied_now(falls: Sequence[DeniedFall], running: BoolArray, rows: int) -> l
     ]
 
 
-def _clean_pa(
-    cuts: Sequence[tuple[LifeEdge | None, Life]], expected: Expectation, clean_share: float
-) -> float | None:
+def _clean_levels(
+    cuts: Sequence[tuple[LifeEdge | None, Life]], expected: Expectation, tuning: Tuning
+) -> list[LifeClean]:
     """
-    Clean level of the running life, from its first hours, the machine's earlier elements and its kind.
+    Clean level of each life, from its first hours, the machine's earlier elements and its kind.
 
     An element in use when first seen was cleaner once: where neither is known, as the limit lets expect.
     """
     earlier: list[Life] = []
+    found: list[LifeClean] = []
     clean_pa: float | None = None
     for edge, life in cuts:
         whole = edge is not None and edge.likely == "change"
         usual_pa = usual_clean_pa(earlier, expected.kind_clean_pa)
+        spread = None if usual_pa is None else tuning.element_spread if earlier else tuning.kind_spread
         if usual_pa is None and edge is None and expected.terminal_pa is not None:
-            usual_pa = _unless_clean(life, clean_share * expected.terminal_pa)
+            usual_pa = _unless_clean(life, tuning.clean_share * expected.terminal_pa)
+            spread = tuning.clean_spread
         if edge is not None and edge.likely == "cleaned":  # the same element: as clean as it was when new
             usual_pa = min((pa for pa in (usual_pa, clean_pa) if pa is not None), default=None)
         clean_pa = clean_level_pa(life, usual_pa, whole=whole)
@@ -346,7 +355,8 @@ def _clean_pa(
             clean_pa = usual_pa
         if whole:
             earlier.append(life)
-    return clean_pa
+        found.append(LifeClean(clean_pa, spread))
+    return found
 
 
 def _unless_clean(life: Life, usual_pa: float) -> float | None:

@@ -20,6 +20,7 @@ import numpy as np
 from cleanside.ingest.restriction.elements.entries import NOT_SEEN_YET, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, tell_lives
 from cleanside.ingest.restriction.elements.openings import WeighedStep
+from cleanside.ingest.restriction.elements.safety_element import SafetyElement, safety_element_of
 from cleanside.ingest.restriction.forecast.duty import Duty, learn_duty, worked_off_s
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 from cleanside.ingest.restriction.measure.calibration import MachineLooks
@@ -81,6 +82,7 @@ class Study:
     lives: tuple[LifeSpan, ...]  # the running one last
     entries: tuple[WeighedEntry, ...]  # what people entered, with what the readings say of it
     cleanings: int  # of the running element, entered or likely
+    safety_element: SafetyElement
     changes_found_s: tuple[float, ...]  # falls that look like a new element, without an entry: ask a person
     changes_sure_s: tuple[float, ...]  # those of them that surely are one
     evidence: tuple[Statement, ...]  # behind each figure
@@ -271,7 +273,7 @@ def _judge(
 ) -> Study:
     table, level, share = measured.table, history.level_pa, loaded.share
     lost = no_answer(table, measured.zeros[0])
-    spans = tell_lives(measured.series, history.cuts)
+    spans = tell_lives(measured.series, history.cuts, history.clean, history.openings.shift_spread)
     last = table.hours[-1] if len(table) else None
     last_s = None if last is None else float(last["last_s"])
     entries = tuple(_with_look(entry, outlook.duty, last_s) for entry in history.entries)
@@ -300,6 +302,7 @@ def _judge(
         lives=tuple(spans),
         entries=entries,
         cleanings=history.cleanings,
+        safety_element=safety_element_of(entries, spans, measured.series),
         changes_found_s=history.changes_found_s,
         changes_sure_s=history.changes_sure_s,
         evidence=evidence_of(

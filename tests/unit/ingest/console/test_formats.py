@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 import pytest
 from babel import Locale
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from cleanside.ingest.console.formats import Formats
 
@@ -91,3 +94,14 @@ def test_the_zone_is_named_as_people_know_it(zone: str, name: str) -> None:
 @pytest.mark.parametrize("value", [-0.05, -0.04, -0.0, 0.04])
 def test_nothing_has_no_minus(value: float) -> None:
     assert formats("de").number(value, 1) == "0,0"
+
+
+@given(st.floats(min_value=-1e20, max_value=1e20))
+@example(0.5)
+@example(1.5)
+@example(-0.4)
+@example(6.039693879345466e16)
+def test_a_whole_number_is_written_as_the_decimals_of_what_python_writes_of_it(value: float) -> None:
+    """The short way for whole numbers beside the long one, half to even (IEEE 754)."""
+    rounded = Decimal(str(value)).quantize(Decimal(1))
+    assert formats().number(value) == f"{rounded:,f}".replace("-", "−" if rounded else "")

@@ -10,8 +10,10 @@ import pytest
 from cleanside.ingest.planning.day_costs import (
     DueDays,
     Wear,
+    _days_of_shares,
     chance_by,
     day_costs,
+    day_of_share,
     gain_of_waiting,
     last_allowed,
     scenarios,
@@ -40,6 +42,14 @@ def test_the_chance_of_a_day_is_the_one_of_the_work_list() -> None:
     for day in (0.0, 3.0, 10.0, 15.0, 20.0, 39.0, 40.0, 45.0, 90.0):
         chance = chance_by(wear(), np.array([day]))[0]
         assert chance == pytest.approx(chance_at_limit(due_s, day, 0.0), abs=1e-4)
+
+
+def test_the_day_of_one_share_is_that_of_the_array_to_the_last_bit() -> None:
+    rng = np.random.default_rng(5)
+    for _ in range(2_000):
+        now, early, likely, late = np.round(np.cumsum(rng.exponential(4, 4)) - rng.integers(0, 9), 2).tolist()
+        due, share = DueDays(early=early, likely=likely, late=late, now=now), float(rng.choice(101)) / 100
+        assert day_of_share(due, share) == _days_of_shares(due, np.array([share]))[0]
 
 
 def test_scenarios_are_spread_as_the_dates_say() -> None:

@@ -15,6 +15,7 @@ from cleanside.ingest.restriction import (
     HousingFacts,
     Life,
     Readings,
+    accounts_of,
     assess_housing,
     learn_fleet,
     summarise_hours,
@@ -325,4 +326,100 @@ def test_an_inspection_or_a_safety_element_changes_no_figure_of_the_element(what
     readings = measured(30, base)
     noted, without = assess(readings, entries=(entered(120, what),)), assess(readings)
     assert [w.verdict for w in noted.study.entries] == ["noted"]
-    assert dataclasses.replace(noted.study, entries=()) == without.study
+    safety = without.study.safety_element  # counted from its entry on, shown and judged by nothing
+    assert dataclasses.replace(noted.study, entries=(), safety_element=safety) == without.study
+
+
+# ---------------------------------------------------------------- the safety element
+
+
+def test_changes_and_hours_since_the_safety_element_are_counted() -> None:
+    """Common practice, without a source: with each third change of the main element."""
+
+    def level(h: np.ndarray) -> np.ndarray:
+        return np.asarray(3000.0 + 20.0 * (h % 100.0))
+
+    def seen(until_h: float, *more: Entry) -> tuple[float | None, int, bool]:
+        new = tuple(entered(hours, "new") for hours in (100, 200, 300, 400) if hours < until_h)
+        found = assess(measured(int(until_h) // SHIFT_H, level), entries=(*new, *more)).study.safety_element
+        from_h = 0.0 if found.changed_s is None else 100.0
+        assert found.hours == pytest.approx(until_h - from_h, abs=10)
+        return found.changed_s, found.changes, found.is_usual_now
+
+    safety = entered(100, "safety_element")
+    assert seen(160) == (None, 1, False)
+    assert seen(264) == (None, 2, True)
+    assert seen(264, safety) == (safety.at_s, 1, False)  # the change of the same service is not one since
+    assert seen(360, safety) == (safety.at_s, 2, True)
+    assert seen(360, dataclasses.replace(safety, by_code=True))[1] == 3  # nobody vouches for it
+
+
+# ---------------------------------------------------------------- the account of an element
+
+
+def cleaned_by(share: float, at_h: float) -> Level:
+    """In use when first seen; a new one after 100 hours, cleaned by a share of its rise at an hour."""
+    before = float(used(np.array(at_h - 100.0), life_h=260.0))
+    after = before - share * (before - 1500.0)
+    loaded_h = 260.0 / 2.5 * np.log1p((after - 1500.0) / (TERMINAL_PA - 1500.0) * np.expm1(2.5))
+
+    def level(h: np.ndarray) -> np.ndarray:
+        new = used(np.maximum(h - 100.0, 0.0), life_h=260.0)
+        cleaned = used(np.maximum(h - at_h, 0.0) * 1.2 + loaded_h, life_h=260.0)
+        return np.where(h < 100, used(h, life_h=400.0), np.where(h < at_h, new, cleaned))
+
+    return level
+
+
+@pytest.mark.parametrize("share", [0.3, 0.5, 0.7])
+def test_what_a_cleaning_gave_back_is_near_the_truth_and_its_interval_holds(share: float) -> None:
+    """Cleaning takes 30 to 80 % of the dust off (common practice, without a source)."""
+    held, errors = 0, []
+    for seed, at_h in enumerate((220, 260, 300, 330)):
+        work = (entered(100, "new"), entered(at_h, "cleaned"))
+        [first, second] = accounts_of(
+            assess(
+                measured(at_h // SHIFT_H + 6, cleaned_by(share, at_h), seed=seed), entries=work
+            ).study.lives
+        )
+        assert (first.from_new, first.cleanings) == (False, ())
+        [cleaning] = second.cleanings
+        assert cleaning.cleaned is not None
+        found = cleaning.cleaned.gave_back
+        assert found is not None
+        held += found.low <= share <= found.high
+        errors.append(abs(found.share - share))
+        assert (cleaning.entered, cleaning.ended) == (True, "running")
+        assert cleaning.hours_before == pytest.approx(at_h - 100, abs=8)
+        assert second.hours == pytest.approx(cleaning.hours_before + cleaning.hours_after)
+    assert held >= 3
+    assert max(errors) < 0.07
+
+
+def test_an_element_is_one_from_going_in_to_coming_out_over_all_its_cleanings() -> None:
+    def level(h: np.ndarray) -> np.ndarray:
+        return np.asarray(3000.0 + 20.0 * (h % 100.0) - 800.0 * (h >= 300.0))
+
+    work = [(100.0, "cleaned"), (200.0, "cleaned"), (300.0, "new"), (400.0, "cleaned")]
+    entries = tuple(entered(hours, what) for hours, what in work)
+    lives = assess(measured(464 // SHIFT_H, level), entries=entries).study.lives
+    first, second = accounts_of(lives)
+    assert [(one.number, one.first_life, len(one.cleanings)) for one in (first, second)] == [
+        (1, 0, 2),
+        (2, 3, 1),
+    ]
+    assert (first.from_new, second.from_new) == (False, True)
+    assert first.end_s == second.start_s
+    assert second.end_s is None
+    assert first.hours == pytest.approx(300, abs=8)
+    assert sum(one.hours for one in (first, second)) == pytest.approx(sum(life.hours for life in lives))
+
+
+def test_a_cleaning_of_an_element_whose_clean_level_nothing_says_has_levels_and_no_share() -> None:
+    """In use when first seen, no limit, no kind: how much of its level is dust is not known."""
+    found = assess(measured(42, cleaned_level), entries=(entered(240, "cleaned"),), terminal_pa=None)
+    [[cleaning]] = [one.cleanings for one in accounts_of(found.study.lives)]
+    assert cleaning.cleaned is not None
+    assert cleaning.cleaned.gave_back is None
+    assert cleaning.cleaned.before_pa == pytest.approx(5400, rel=0.05)
+    assert cleaning.cleaned.after_pa == pytest.approx(3040, rel=0.05)

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 
 from cleanside.ingest.planning.shop_terms import ShopTerms, WorkingDays
@@ -326,6 +327,18 @@ def test_the_chance_runs_in_straight_lines_through_the_dates(days: float, expect
     found = chance_at_limit(due_s, at_s, NOW_S)
     assert found == pytest.approx(expected, abs=1e-9)
     assert chance_at_limit(None, at_s, NOW_S) is None
+
+
+def test_the_chance_is_that_of_numpys_lines_to_the_last_bit() -> None:
+    """numpy.interp, also where dates have passed or fall together: the same numbers, ten times as fast."""
+    rng = np.random.default_rng(3)
+    for _ in range(2_000):
+        early, likely, late = np.round(np.cumsum(rng.exponential(3, 3)) - rng.integers(0, 6), 1).tolist()
+        due_s, at_s = due_in(early, likely, late), NOW_S + float(np.round(rng.uniform(-2, 20), 1)) * DAY_S
+        if at_s < due_s.p90:
+            known_s = np.maximum.accumulate([NOW_S, due_s.p10, due_s.p50, due_s.p90])
+            lines = float(np.interp(at_s, known_s, [0.0, 0.1, 0.5, 0.9]))
+            assert chance_at_limit(due_s, at_s, NOW_S) == lines
 
 
 def test_an_element_is_needed_on_its_day_of_the_list_however_far() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -57,3 +59,14 @@ def test_the_interval_holds_what_it_says() -> None:
         assert found.high is not None
         held += found.low <= true_h <= found.high
     assert 166 <= held <= 192
+
+
+def test_a_site_says_its_share_of_use_and_of_hours_and_how_many_went_in_new() -> None:
+    """Half of the hours and a quarter of the use: 4 lives of 500 h beside 12 of 166.7 h."""
+    clean = [element("road", f"r{n}", 500.0) for n in range(4)]
+    dusty = [replace(element("pit", f"p{n}", 500.0 / 3), from_new=n < 5) for n in range(12)]
+    pit, road = wear_by_site([*clean, *dusty])
+    assert (pit.site, road.site) == ("pit", "road")
+    assert (pit.used_share, road.used_share) == pytest.approx((0.75, 0.25))
+    assert (pit.hours_share, road.hours_share) == pytest.approx((0.5, 0.5))
+    assert (pit.new_elements, road.new_elements) == (5, 0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 
 from cleanside.ingest.restriction import Readings, summarise_hours
 from cleanside.ingest.restriction.forecast.duty import Duty, due_dates_s, learn_duty, worked_off_s
+from cleanside.ingest.restriction.forecast.prior import Z90
 from cleanside.ingest.restriction.measure.summary import DAY_S
 
 MONDAY_S = datetime(2026, 3, 2, tzinfo=UTC).timestamp()
@@ -116,3 +118,19 @@ def test_nothing_seen_gives_the_usual_shift_and_says_that_it_rests_on_no_day() -
     duty = learn_duty([])
     assert (duty.days, duty.rhythm) == (0, ())
     assert 0 < duty.hours_per_day < 24
+
+
+def test_the_points_without_arrays_are_those_of_numpy_to_the_last_bit() -> None:
+    rng, duty = np.random.default_rng(9), five_days()
+    for each in (duty, replace(duty, rhythm=())):
+        for _ in range(500):
+            hours, from_s = np.sort(rng.exponential(80, 3)), MONDAY_S + float(rng.uniform(0, 7 * DAY_S))
+            middle = float(hours[1])
+            duty_h = Z90 * np.hypot(
+                each.spread * middle, each.day_spread * np.sqrt(middle / each.hours_per_day)
+            )
+            below, above = np.hypot(middle - hours[0], duty_h), np.hypot(hours[2] - middle, duty_h)
+            far = (max(0.0, middle - float(below)), middle, middle + float(above))
+            worked_s = [worked_off_s(h, each, from_s) for h in far]
+            expected = np.maximum(worked_s, from_s + hours * 3600.0)
+            assert due_dates_s(hours, each, from_s=from_s).tolist() == expected.tolist()
