@@ -52,7 +52,7 @@ CAUTIONS: Mapping[str, str] = {
     ),
     "cleaning": (
         "Clean an element only where its maker's manual allows it, in the way and as often as it says: many "
-        "paper elements are not made for it. Cleaning can damage medium and seal where nobody sees it, and "
+        "paper elements are not made for it. Cleaning can damage medium and seal where no one sees it, and "
         "dust then reaches the engine. A reading that came down does not show that the element is sound."
     ),
     "wipe_housing": (

@@ -115,7 +115,7 @@ def begin_alone(engine: sa.Engine) -> Iterator[sa.Connection]:
     """
     A transaction whose commit waits for this machine's disk, and for no standby.
 
-    For what each start does again where it is missing, and acknowledges to nobody: a server starts and stops
+    For what each start does again where it is missing, and acknowledges to no one: a server starts and stops
     while no standby answers. What is confirmed later comes after it in the log, so a standby that has the one
     has the other.
     """

@@ -1,5 +1,5 @@
 """
-What a late reading makes anew: an hour of work that comes after all others, on the fleets for tuning.
+What a late reading makes again: an hour of work that comes after all others, on the fleets for tuning.
 
     python -m tests.benchmark.bench_late [--machines N] [--seed N] [--hours N] [--generators A,B]
 
@@ -36,7 +36,7 @@ FIRST_SHARE = 0.3  # of the record: before, no element was changed as a rule
 
 @dataclass(frozen=True, kw_only=True)
 class Late:
-    """What one hour that came last made anew."""
+    """What one hour that came last made again."""
 
     #: exponent, reference flow, response to load or air, or usual steps, pace and share of stops
     is_learned_anew: bool
@@ -133,7 +133,7 @@ def lines(late: Sequence[tuple[Proxy, Late]]) -> list[str]:
     """The table as Markdown."""
     head = [
         "measure of flow; hours",
-        "learned anew",
+        "learned again",
         "levels before",
         "lives before",
         "steps before, made again",
@@ -153,7 +153,7 @@ def lines(late: Sequence[tuple[Proxy, Late]]) -> list[str]:
 
 
 def main(words: Sequence[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(description="what a late reading makes anew")
+    parser = argparse.ArgumentParser(description="what a late reading makes again")
     parser.add_argument("--machines", type=int, default=14)
     parser.add_argument("--days", type=int, default=110)
     parser.add_argument("--seed", type=int, default=3)

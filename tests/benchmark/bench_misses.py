@@ -6,7 +6,7 @@ Why faults are missed and sound machines suspected, on the fleets for tuning: a 
 Every evening the analysis alone looks at what has arrived, and learns its fleet once a week, as `bench_bars`
 does. First come false suspicions by cause and by what truly went on, and how many stood for one evening
 alone; then what it would cost to tell a suspicion of the level only once it stood on two evenings; then
-missed faults by what was held of the machine at the first look that counts. With `--lines` each of them too.
+missed faults by what the judge took for likely at the first look that counts. With `--lines` each of them.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class Told:
     missed: list[Missed] = field(default_factory=list)
     counted: Counter[str] = field(default_factory=Counter)
     in_time: Counter[str] = field(default_factory=Counter)
-    #: the same where a suspicion of the level is told from the second evening on
+    #: the same where a suspicion of the level counts from the second evening on
     alarms_later: list[FalseAlarm] = field(default_factory=list)
     in_time_later: Counter[str] = field(default_factory=Counter)
     lines: list[str] = field(default_factory=list)
@@ -89,7 +89,7 @@ def told_twice(said: Sequence[Observation]) -> list[Observation]:
 
 
 def look(fleet: Fleet) -> tuple[list[Observation], dict[tuple[str, float], Held]]:
-    """What is said of each machine every evening, and what is held of those with something wrong."""
+    """What is said of each machine every evening, and what the judge takes for likely of faulty ones."""
     said: list[Observation] = []
     held: dict[tuple[str, float], Held] = {}
     knowledge, machines = FleetKnowledge(), known_machines(fleet)

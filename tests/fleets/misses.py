@@ -1,8 +1,8 @@
 """
 Faults of a made fleet that were not told in a day's work, or not until their repair, each with its reason.
 
-The reason is what was held of the machine at the first look that counts: another cause, an opening, moisture,
-lighter work, no step at all. Pure.
+The reason is what the judge took for likely at the first look that counts: another cause, an opening,
+moisture, lighter work, no step at all. Pure.
 Leaves to others: what counts as missed (`score`), and how the looks were made (`bench_misses`).
 """
 
@@ -29,7 +29,7 @@ NO_REST, SAME_REST, UNDER_BAR = "no rest read since", "rest reads as before", "b
 
 @dataclass(frozen=True, kw_only=True)
 class Held:
-    """What was held of a machine at a look while something was wrong with it."""
+    """What the judge took for likely at a look while something was wrong."""
 
     #: believed since the fault began
     hours: int
@@ -39,14 +39,14 @@ class Held:
     is_asked: bool
     #: the likeliest happening at the deepest fall since the fault began, its probability and the fall [ln]
     step: tuple[str, float, float] | None
-    #: newest level beside what clean elements of the machine are held to read [ln]
+    #: newest level beside what clean elements of the machine should read [ln]
     above_clean: float
     #: readings at rest since the fault began, and how far the newest is from the usual one [Pa]
     rests: int
     moved_pa: float
 
 
-#: what was held, by machine and look
+#: what the judge took for likely, by machine and look
 AllHeld = Mapping[tuple[str, float], Held]
 
 
@@ -59,7 +59,7 @@ class Missed:
     label: str
     reason: str
     held: Held
-    #: it was told at a later look, and stood until the repair
+    #: a later look told it, and stood until the repair
     is_late: bool
 
 

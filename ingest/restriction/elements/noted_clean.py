@@ -34,7 +34,7 @@ class KnownClean(NamedTuple):
 
     clean: float
     var: float
-    by_note: bool = False  # the note is taken for right
+    by_note: bool = False  # the note counts as right
     weight: float = 0.0  # ln of how likely that is
 
 

@@ -42,7 +42,7 @@ class SafetyElement:
 def safety_element_of(
     entries: Sequence[WeighedEntry], lives: Sequence[LifeSpan], series: HourlyRestriction
 ) -> SafetyElement:
-    """Counts for a housing. An entry by code that nobody confirmed does not count. series : of the lives."""
+    """Counts for a housing. An entry by code that no one confirmed does not count. series : of the lives."""
     entered = [one.entry.at_s for one in entries if one.entry.what == SAFETY_ELEMENT and not one.is_question]
     changed_s = max(entered, default=None)
     from_s = -np.inf if changed_s is None else changed_s

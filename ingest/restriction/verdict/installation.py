@@ -377,7 +377,7 @@ class HandRule:
 
     check: str  # the check it stands for
     quantity: str | None  # of the value; "time" is in s; None: there is no value
-    #: value in SI, what it is held against or NaN (the monitor's ambient pressure, the limit) -> it passes
+    #: value in SI, what it stands beside or NaN (the monitor's ambient pressure, the limit) -> it passes
     holds: Callable[[float, float], bool]
     asks: str
 

@@ -17,9 +17,9 @@ from tests.fleets.report import Figure, figures
 from tests.fleets.score import score_fleet
 
 #: with as many machines as there are cards of faults each comes once; chosen among 60 seeds because cleaned
-#: elements, a latching indicator and all causes are in it and are told, but for a large zero
+#: elements, a latching indicator and all causes are in it and found, but for a large zero
 MACHINES, DAYS, SEED, INTERVAL_S = 8, 28, 60, 300.0
-LEARNS_EVERY = 2  # evenings; each learning makes all histories anew, half of the time of this test
+LEARNS_EVERY = 2  # evenings; each learning makes all histories again, half of the time of this test
 
 
 @pytest.fixture(scope="module")

@@ -351,7 +351,7 @@ def test_changes_and_hours_since_the_safety_element_are_counted() -> None:
     assert seen(264) == (None, 2, True)
     assert seen(264, safety) == (safety.at_s, 1, False)  # the change of the same service is not one since
     assert seen(360, safety) == (safety.at_s, 2, True)
-    assert seen(360, dataclasses.replace(safety, by_code=True))[1] == 3  # nobody vouches for it
+    assert seen(360, dataclasses.replace(safety, by_code=True))[1] == 3  # no one vouches for it
 
 
 # ---------------------------------------------------------------- the account of an element

@@ -1,4 +1,4 @@
-"""What a late reading makes anew: its own hour, and of earlier elements what rests on something learned."""
+"""What a late reading makes again: its own hour, and of earlier elements what rests on something learned."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def test_of_elements_before_a_late_hour_the_same_is_said_unless_something_learne
     late = late_hours()
     same = [one for one in late if not one.is_learned_anew]
     assert len(same) >= 4
-    assert len(late) - len(same) >= 4  # else nothing is said of what is learned anew
+    assert len(late) - len(same) >= 4  # else nothing is said of what is learned again
     assert not any(one.moves_lives for one in same)
     assert any(one.moves_lives for one in late)  # so that no more can be promised
 
