@@ -110,6 +110,11 @@ SENTENCES: Sentences = {
         'database "{url}" is kept in memory and would be lost; give a file, sqlite:////path/to/file.db'
     ),
     "database_not_empty": "the database has {tables} already; restore into an empty one (createdb)",
+    "database_not_utf8": (
+        "database {name} has encoding {encoding}, and names of people and machines need UTF8; make one and "
+        "name it in `database` of the settings: createdb -E UTF8 -T template0 NAME (where the locale does "
+        "not fit, with -l C.UTF-8)"
+    ),
     "database_not_opened": (
         "{url} cannot be opened ({why}); see whether it is there and whether `database` of the settings "
         "(--database) has the right user, password, host and name"

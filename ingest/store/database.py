@@ -174,7 +174,7 @@ def _postgres_engine(url: str, *, pool_size: int, tries_before_use: bool = True)
         f"-c statement_timeout={STATEMENT_TIMEOUT_MS} -c lock_timeout={LOCK_TIMEOUT_MS} "
         f"-c idle_in_transaction_session_timeout={IDLE_TIMEOUT_MS} -c timezone=UTC"
     )
-    return sa.create_engine(
+    engine = sa.create_engine(
         with_driver,
         pool_size=pool_size,
         max_overflow=pool_size,
@@ -183,6 +183,23 @@ def _postgres_engine(url: str, *, pool_size: int, tries_before_use: bool = True)
         hide_parameters=True,  # an error shows the statement, and not its values
         connect_args={"options": options, "connect_timeout": 5},
     )
+    event.listen(engine, "do_connect", _connect_to_unicode)
+    return engine
+
+
+def _connect_to_unicode(dialect: sa.Dialect, _record: Any, words: Any, named: Any) -> Any:
+    """
+    A connection to a database of encoding UTF8, looked at before the dialect reads texts from it.
+
+    Raises CalledWrongly for another: SQL_ASCII gives bytes for texts, and LATIN1 cannot hold every name.
+    """
+    connection: Any = dialect.connect(*words, **named)
+    encoding = connection.info.parameter_status("server_encoding")
+    if encoding in (None, "UTF8"):  # None: what is in between, a pooler, does not pass it on
+        return connection
+    name = connection.info.dbname
+    connection.close()
+    raise CalledWrongly("database_not_utf8", name=name, encoding=encoding)
 
 
 def _configure_writer(connection: Any, _record: Any) -> None:
