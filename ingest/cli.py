@@ -22,6 +22,7 @@ from sqlalchemy.exc import OperationalError
 from cleanside.gateway.output import until_cut_off
 from cleanside.ingest import hidden, settings
 from cleanside.ingest.errors import IngestError
+from cleanside.ingest.store.trouble import STORE_FULL, code_of
 
 #: in the order of the help; each has a module of its name in `ingest.commands`, loaded when it is asked for
 _NOUNS = (
@@ -60,6 +61,8 @@ def _main(arguments: Sequence[str] | None) -> int:
     except OperationalError as error:  # unavailable, or locked: no fault of ours
         [first, *_] = hidden.without_passwords(str(error.orig)).strip().splitlines() or [""]
         step = "see whether it is there and `database` of the settings is right, or try again"
+        if code_of(error) == STORE_FULL:
+            step = "make room on its disk and run this again; what is not done was rolled back"
         print(f"cleanside-ingest: the database does not take it ({first}); {step}", file=sys.stderr)
         return 2
 

@@ -110,10 +110,24 @@ SENTENCES: Sentences = {
         'database "{url}" is kept in memory and would be lost; give a file, sqlite:////path/to/file.db'
     ),
     "database_not_empty": "the database has {tables} already; restore into an empty one (createdb)",
+    "database_disk_full": (
+        "the disk of {path} is full ({free} bytes are free); make room there, and run this again"
+    ),
+    "disk_full": (
+        "the disk of {folder} is full: it needs {needed} bytes at least and has {free}; nothing of this try "
+        "is left; make room there, or give another {flag}"
+    ),
     "database_not_utf8": (
         "database {name} has encoding {encoding}, and names of people and machines need UTF8; make one and "
         "name it in `database` of the settings: createdb -E UTF8 -T template0 NAME (where the locale does "
         "not fit, with -l C.UTF-8)"
+    ),
+    "database_file_not_opened": (
+        "{path} cannot be opened ({why}); {owners}: file and folder have to belong to who runs this, "
+        "on a disk that can be written"
+    ),
+    "database_file_not_sqlite": (
+        "{path} cannot be opened ({why}); check its name in `database` of the settings (--database)"
     ),
     "database_not_opened": (
         "{url} cannot be opened ({why}); see whether it is there and whether `database` of the settings "

@@ -46,11 +46,11 @@ def first_kind(error: BaseException, codes: Sequence[tuple[type[BaseException], 
 
     codes : kind and code, the most telling kind first: one error stands behind another.
     """
-    chain = list(_chain(error))
-    return next((code for kind, code in codes if any(isinstance(one, kind) for one in chain)), None)
+    all_of = list(chain(error))
+    return next((code for kind, code in codes if any(isinstance(one, kind) for one in all_of)), None)
 
 
-def _chain(error: BaseException | None) -> Iterator[BaseException]:
+def chain(error: BaseException | None) -> Iterator[BaseException]:
     """An error and what is behind it."""
     while error is not None:
         yield error

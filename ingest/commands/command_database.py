@@ -66,6 +66,10 @@ def opened(
                 folder = database.archive_folder(chosen.database, chosen.archive_folder)
                 key_review.start(engine, folder, system_clock.now_us())
             yield engine
+        except sa.exc.OperationalError as error:
+            if (full := database.full_disk(engine, error)) is not None:
+                raise full from error
+            raise
         finally:
             engine.dispose()
 

@@ -13,10 +13,12 @@ import importlib.resources
 import logging
 import math
 import os
+import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from shutil import disk_usage
 from typing import Any, NamedTuple, TypeVar
 
 import psycopg
@@ -29,7 +31,7 @@ from sqlalchemy import event
 from cleanside.gateway import file_modes
 from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
-from cleanside.ingest.store import durability, releases, revocations, round_trips, store_modes, turns
+from cleanside.ingest.store import durability, releases, revocations, round_trips, store_modes, trouble, turns
 
 T = TypeVar("T")
 
@@ -43,6 +45,8 @@ WRITER_CACHE_KIB = 16_384  # filled once, as the file grows; chosen: the tails o
 STATEMENT_TIMEOUT_MS = 30_000  # PostgreSQL: a stuck statement must not block the writer for ever; chosen
 LOCK_TIMEOUT_MS = 3_000  # PostgreSQL: then the jobs of a commit run one by one; chosen
 IDLE_TIMEOUT_MS = 60_000  # PostgreSQL: a process that hangs in mid-transaction loses its locks; chosen
+#: primary result codes of SQLite where it may not open or write a file (sqlite.org/rescode.html)
+_OF_OWNERS = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM)
 READERS = 8  # PostgreSQL: open connections for reading, a process
 SQLITE_READERS = 40  # one for each serving thread: opening one takes longer than most queries
 
@@ -411,10 +415,46 @@ def _found(engine: sa.Engine) -> str | None:
     except sa.exc.DBAPIError as error:
         [first, *_] = str(error.orig).strip().splitlines() or [""]
         first = hidden.without_passwords(first, hidden.passwords_of(url))
-        raise CalledWrongly("database_not_opened", url=shown, why=first) from error
+        if engine.dialect.name != "sqlite":
+            raise CalledWrongly("database_not_opened", url=shown, why=first) from error
+        raise _file_not_opened(engine, error, first) from error
     if tables:
         raise CalledWrongly("table_of_another_program", url=shown, table=sorted(tables)[0])
     return found
+
+
+def _file_not_opened(engine: sa.Engine, error: sa.exc.DBAPIError, first: str) -> CalledWrongly:
+    """What is said of a SQLite file that cannot be opened, or written at the first contact."""
+    if (full := full_disk(engine, error)) is not None:
+        return full
+    path = _file_of(engine)
+    number = getattr(error.orig, "sqlite_errorcode", 0)
+    if number & 0xFF not in _OF_OWNERS or path.is_dir():
+        return CalledWrongly("database_file_not_sqlite", path=path, why=first)
+    return CalledWrongly("database_file_not_opened", path=path, why=first, owners=_owners_of(path))
+
+
+def _file_of(engine: sa.Engine) -> Path:
+    return Path(str(engine.url.database).removeprefix("file:").partition("?")[0])
+
+
+def full_disk(engine: sa.Engine, error: sa.exc.DBAPIError) -> CalledWrongly | None:
+    """What is said where the disk of a SQLite file is full; None: that is not why."""
+    if engine.dialect.name != "sqlite":
+        return None
+    path = _file_of(engine)
+    if trouble.code_of(error, path.parent) != trouble.STORE_FULL:
+        return None
+    return CalledWrongly("database_disk_full", path=path, free=f"{disk_usage(path.parent).free:,}")
+
+
+def _owners_of(path: Path) -> str:
+    """Whom a file and its folder belong to, as far as that can be seen, and who asks. User ids."""
+    told = []
+    for name, one in (("the file", path), ("the folder", path.parent)):
+        with suppress(OSError):
+            told.append(f"{name} belongs to user id {one.stat().st_uid}")
+    return f"{', '.join(told) or 'the folder cannot be looked into'}, this is user id {os.getuid()}"
 
 
 def check(engine: sa.Engine) -> None:

@@ -20,7 +20,8 @@ def test_a_database_of_another_encoding_is_refused_with_the_next_step(
     for command in (["migrate"], ["account"], ["serve", "--migrate", "--port", "0"]):
         assert cli.main([*command, "--database", url]) == 2
         [line] = [line for line in capsys.readouterr().err.splitlines() if "encoding" in line]
-        assert f"has encoding {encoding}" in line and "createdb -E UTF8 -T template0" in line
+        assert f"has encoding {encoding}" in line
+        assert "createdb -E UTF8 -T template0" in line
         assert "Traceback" not in line
 
 
