@@ -7,6 +7,8 @@ Leaves to others: the title and next step of a problem over HTTP (`api.problems`
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from cleanside.gateway import setting_texts
 from cleanside.gateway.wire import Sentences, Values
 
@@ -29,6 +31,20 @@ def _limit_out_of_reach(values: Values) -> str:
     said = f"{values['value']:g} {values['unit']}{in_kpa} is above {values['highest_kpa']:g} kPa"
     look = "check value and unit in the engine maker's manual"
     return f"{said}, the highest reading that is accepted; {look}"
+
+
+def _unreadable(named: str, step: str) -> Callable[[Values], str]:
+    """The sentence of a file that cannot be read. step : the next one where nobody forbids it."""
+
+    def sentence(values: Values) -> str:
+        uid = values["denied_uid"]
+        if uid is None:
+            next_step = step
+        else:
+            next_step = f"let user id {uid} read it: ls -l says whom the file and its folders belong to"
+        return f"{named.format_map(values)} cannot be read ({values['why']}); {next_step}"
+
+    return sentence
 
 
 #: code -> sentence
@@ -141,7 +157,7 @@ SENTENCES: Sentences = {
     "docs_tools_missing": "{tools} not installed; run: pip install 'cleanside[docs]'",
     "expires_at_not_usable": "--expires-at: {why}",
     "file_changed": "{file} changed while it was read; use another backup",
-    "file_unreadable": "{path} cannot be read ({why}); check the name",
+    "file_unreadable": _unreadable("{path}", "check the name"),
     "files_of_another_archive": (
         "{folder} has files of another archive, like {file}; move it away, and give its {revoked_keys} "
         "by --revoked-keys"
@@ -188,7 +204,7 @@ SENTENCES: Sentences = {
     ),
     "secret_file_exists": "{path} cannot be made: it is there already; name a file that is not there yet",
     "key_file_not_made": "{path} cannot be made ({why}); mend that, or name another file",
-    "key_file_unreadable": "{key_file} cannot be read ({why}); check --key-file",
+    "key_file_unreadable": _unreadable("{key_file}", "check --key-file"),
     "key_needs_terminal": (
         "a key is shown on a terminal only; use --out FILE to write it to a file, mode 0600"
     ),
@@ -257,7 +273,9 @@ SENTENCES: Sentences = {
         "there is no archive folder; with PostgreSQL give --archive-folder, one for all processes"
     ),
     "no_archive_register": "{dump} has no archive register of ours; use another backup",
-    "no_database": "there is no database at {path}; run: cleanside-ingest migrate, or check --database",
+    "no_database": (
+        "there is no database at {path}; check --database; a new one is made by: cleanside-ingest migrate"
+    ),
     "no_database_to_back_up": "there is no database at {path}; check --database",
     "no_housing": "there is no housing {housing} on a machine {machine}; register it",
     "no_key_waits": "no key {handle} waits to be confirmed; see: cleanside-ingest keys list",
@@ -404,7 +422,7 @@ SENTENCES: Sentences = {
     ),
     "tls_key_missing": "tls_certificate {file} has no private key in it; give the file of its key as tls_key",
     "tls_client_ca_empty": "tls_client_ca {file} holds no certificate ({why}); give PEM",
-    "tls_file_unreadable": "{name} {file} cannot be read ({why}); check the name",
+    "tls_file_unreadable": _unreadable("{name} {file}", "check the name"),
     "tool_failed": "{name} failed: {said}",
     "tool_of_older_release": (
         "{name} is of an older release than the server ({said}); give the folder of the server's release by "
@@ -448,7 +466,7 @@ SENTENCES: Sentences = {
     "webhook_key_not_made": (
         "key file {path} cannot be made ({why}); let uid {uid} write there, or set webhook_key_file"
     ),
-    "webhook_key_unreadable": "key file {path} cannot be read ({why}); correct it",
+    "webhook_key_unreadable": _unreadable("key file {path}", "correct it"),
     "webhook_key_unset": (
         "webhook_key_file is not set; run: cleanside-ingest webhooks create-key, and set webhook_key_file "
         "to the same file on every host"

@@ -18,6 +18,7 @@ Beside the tree stand AddressRefused, NotACode, DoesNotFit and WrongField, Value
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
@@ -38,6 +39,11 @@ def why(error: BaseException) -> str:
         return "it is not text"
     said = getattr(error, "strerror", None) or str(error) or type(error).__name__
     return re.sub(r"\[Errno -?\d+\] |^\[\w+(: \w+)?\] | \(_ssl\.c:\d+\)", "", said)
+
+
+def denied_uid(error: BaseException) -> int | None:
+    """The id of the user that runs this, where the system does not let it at a file; None: another reason."""
+    return os.getuid() if isinstance(error, PermissionError) else None
 
 
 def first_kind(error: BaseException, codes: Sequence[tuple[type[BaseException], str]]) -> str | None:

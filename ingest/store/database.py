@@ -61,6 +61,18 @@ def sqlite_path(url: str) -> Path | None:
     return Path(parsed.database)
 
 
+def is_there(path: Path) -> bool:
+    """True where there is a SQLite file. Raises CalledWrongly where its folder cannot be looked into."""
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError as error:
+        owners = _owners_of(path)
+        raise CalledWrongly("database_file_not_opened", path=path, why=why(error), owners=owners) from error
+    return True
+
+
 def archive_folder(url: str, named: str = "") -> Path | None:
     """
     The folder of older readings: the one in the settings, else one beside a SQLite file.
