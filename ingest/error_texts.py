@@ -273,6 +273,10 @@ SENTENCES: Sentences = {
         "there is no archive folder; with PostgreSQL give --archive-folder, one for all processes"
     ),
     "no_archive_register": "{dump} has no archive register of ours; use another backup",
+    "new_database_beside": (
+        "there is no database at {path}, and {other} lies beside it; correct `database` of the settings "
+        "(--database), or give --migrate to make a new one"
+    ),
     "no_database": (
         "there is no database at {path}; check --database; a new one is made by: cleanside-ingest migrate"
     ),
