@@ -30,7 +30,7 @@ from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import CalledWrongly, CannotOpen, why
 from cleanside.ingest.messages.smtp import relay_of
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import database, durability, revocations
+from cleanside.ingest.store import attention, database, durability, revocations
 from cleanside.ingest.store.durability import CommitSettings
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.webhooks import addresses
@@ -211,8 +211,10 @@ def prepare(chosen: Settings, *, migrate_old: bool) -> None:
             database.require_newest(engine, migrate_empty=sqlite, migrate_old=migrate_old)
             with engine.connect() as connection:
                 found = durability.settings_of(connection)
+                newest_us = attention.newest_received_us(connection)
         finally:
             engine.dispose()
+    start_warnings.warn_of_clock(newest_us, system_clock.now_us())
     _judge_durability(found, chosen)
     if chosen.archive_folder:
         say_made(Path(chosen.archive_folder))  # before the next line makes it

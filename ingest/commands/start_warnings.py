@@ -15,6 +15,8 @@ from itertools import islice
 from pathlib import Path
 from urllib.parse import quote
 
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.analysis import server_clock
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.keeping.watched import certificate_span_s
 from cleanside.ingest.settings import Settings
@@ -60,6 +62,17 @@ def warn_of_certificate(chosen: Settings, now_us: int) -> None:
             log.warning(
                 "ingest.certificate_ends", extra=said | {"reason": "renew it, then reload the server"}
             )
+
+
+def warn_of_clock(newest_us: int | None, now_us: int) -> None:
+    """Warn where this machine's clock is behind the newest instant at which something was received."""
+    if back_us := server_clock.went_back_us(newest_us, now_us):
+        reason = (
+            "readings were received later than it is now by this machine's clock; compare it with a right "
+            "one (timedatectl), else right readings are quarantined as time_in_future"
+        )
+        said = {"back_s": round(back_us / 1e6), "newest_received": instant_text(newest_us or 0)}
+        log.error("ingest.clock_went_back", extra=said | {"reason": reason})
 
 
 def refuse_beside_another(new: Path | None, *, is_meant: bool) -> None:
