@@ -154,7 +154,7 @@ SENTENCES: Sentences = {
     ),
     "device_not_a_name": '--device "{device}" is not a name of A-Z a-z 0-9 - : . _',
     "docs_not_as_they_should_be": "the documents have the faults above; correct them and build again",
-    "docs_tools_missing": "{tools} not installed; run: pip install 'cleanside[docs]'",
+    "docs_tools_missing": "{tools} not installed; run: {command}",
     "expires_at_not_usable": "--expires-at: {why}",
     "file_changed": "{file} changed while it was read; use another backup",
     "file_unreadable": _unreadable("{path}", "check the name"),

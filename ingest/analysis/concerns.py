@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from cleanside.gateway.wire import MAX_READINGS, instant_text
-from cleanside.ingest.analysis.server_clock import Ahead, ahead_alike, went_back_us
+from cleanside.ingest.analysis.server_clock import AheadOfServer, ahead_alike, went_back_us
 from cleanside.ingest.restriction import SILENT_S
 from cleanside.ingest.store.attention import CopiedGroup, HeardDevice, QuarantinedGroup
 from cleanside.ingest.store.clock_steps import SteppedClock
@@ -202,7 +202,7 @@ def _quarantined(
 ) -> list[Concern]:
     """Lines of the quarantine; of times in the future, whose clock is likely wrong."""
     ahead = {
-        f"{group.owner} {group.device}": Ahead(group.lead_us, group.oldest_us)
+        f"{group.owner} {group.device}": AheadOfServer(group.lead_us, group.oldest_us)
         for group in groups
         if group.code == IN_FUTURE and group.lead_us is not None
     }

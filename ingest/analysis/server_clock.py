@@ -23,7 +23,7 @@ LEAST_SHARE: Final = 0.5
 BACK_US: Final = MINUTE_US
 
 
-class Ahead(NamedTuple):
+class AheadOfServer(NamedTuple):
     """A monitor with readings in the server's future."""
 
     #: the most that one was ahead when it was received, beyond what is tolerated [us]
@@ -32,7 +32,7 @@ class Ahead(NamedTuple):
     since_us: int
 
 
-def ahead_alike(ahead: Mapping[str, Ahead], heard_us: Sequence[int]) -> frozenset[str]:
+def ahead_alike(ahead: Mapping[str, AheadOfServer], heard_us: Sequence[int]) -> frozenset[str]:
     """
     The monitors that are ahead alike, where that is likely the server's clock; empty: it is not.
 
@@ -46,7 +46,7 @@ def ahead_alike(ahead: Mapping[str, Ahead], heard_us: Sequence[int]) -> frozense
     return alike if len(alike) >= LEAST_SHARE * heard_since else frozenset()
 
 
-def _like(one: Ahead, ahead: Mapping[str, Ahead]) -> frozenset[str]:
+def _like(one: AheadOfServer, ahead: Mapping[str, AheadOfServer]) -> frozenset[str]:
     """Those that are as much ahead as one, half of what may lie between any two, and began when it did."""
     return frozenset(
         name

@@ -53,13 +53,15 @@ def folder_of(chosen: Settings) -> Path:
 
 def _recorded(chosen: Settings, given: argparse.Namespace) -> Manifest:
     """Make a backup, and note what became of it for the server."""
-    from cleanside.ingest.keeping import backup, room
+    from cleanside.ingest.keeping import backup, full_disk
     from cleanside.ingest.store.archive_file import Disk
 
     record = backup_record.path_of(chosen)
     now_us = system_clock.now_us()
     try:
-        with room.said_where_full(lambda: room.of_backup(chosen.database, folder_of(chosen), given.to)):
+        with full_disk.said_where_full(
+            lambda: full_disk.of_backup(chosen.database, folder_of(chosen), given.to)
+        ):
             made = backup.backup(
                 chosen.database,
                 folder_of(chosen),

@@ -37,12 +37,12 @@ def add(commands: Any) -> None:
 
 def run_restore(chosen: Settings, given: argparse.Namespace) -> int:
     """Restore, and print the time of the backup."""
-    from cleanside.ingest.keeping import restore, room
+    from cleanside.ingest.keeping import full_disk, restore
     from cleanside.ingest.store.archive_file import Disk
 
     folder = database.archive_folder(chosen.database, chosen.archive_folder)
     with (
-        room.said_where_full(lambda: room.of_restore(given.source, chosen.database, folder)),
+        full_disk.said_where_full(lambda: full_disk.of_restore(given.source, chosen.database, folder)),
         database.exclusive(chosen.database),
     ):
         put = restore.restore(

@@ -13,7 +13,7 @@ import pytest
 from cleanside.ingest.cli import main
 from cleanside.ingest.commands.backup import folder_of
 from cleanside.ingest.errors import CalledWrongly
-from cleanside.ingest.keeping import room
+from cleanside.ingest.keeping import full_disk
 from cleanside.ingest.settings import load
 from tests.support.serving import batch, in_process
 
@@ -109,13 +109,13 @@ def test_what_a_backup_takes_of_a_database_without_an_archive_is_its_file(
     database_url: str, tmp_path: Path
 ) -> None:
     chosen = load(flags={"database": database_url}, environ={})
-    [need] = room.of_backup(database_url, folder_of(chosen), tmp_path / "not there" / "b")
+    [need] = full_disk.of_backup(database_url, folder_of(chosen), tmp_path / "not there" / "b")
     assert need.least_bytes == Path(database_url.removeprefix("sqlite:///")).stat().st_size
     with (
         pytest.raises(CalledWrongly) as raised,
-        room.said_where_full(lambda: [need]),
+        full_disk.said_where_full(lambda: [need]),
     ):
         raise OSError(28, "No space left on device")
     assert raised.value.code == "disk_full"
-    with pytest.raises(PermissionError), room.said_where_full(lambda: [need]):
+    with pytest.raises(PermissionError), full_disk.said_where_full(lambda: [need]):
         raise PermissionError(13, "Permission denied")

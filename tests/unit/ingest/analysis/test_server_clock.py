@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from cleanside.ingest.analysis.server_clock import MINUTE_US, Ahead, ahead_alike, went_back_us
+from cleanside.ingest.analysis.server_clock import MINUTE_US, AheadOfServer, ahead_alike, went_back_us
 
 DAY = 24 * 60
 
@@ -12,7 +12,7 @@ DAY = 24 * 60
 def found(leads_min: dict[str, float], began_min: dict[str, float], heard_min: list[float]) -> set[str]:
     """The monitors; leads, when each began and when each was heard last in minutes."""
     ahead = {
-        name: Ahead(round(lead * MINUTE_US), round(began_min.get(name, 0) * MINUTE_US))
+        name: AheadOfServer(round(lead * MINUTE_US), round(began_min.get(name, 0) * MINUTE_US))
         for name, lead in leads_min.items()
     }
     return set(ahead_alike(ahead, [round(at * MINUTE_US) for at in heard_min]))

@@ -20,7 +20,7 @@ from cleanside.ingest.store import database
 from cleanside.ingest.store.trouble import is_disk_full
 
 
-class Need(NamedTuple):
+class RoomNeeded(NamedTuple):
     """What a folder has to take."""
 
     #: it may not be there yet
@@ -31,7 +31,7 @@ class Need(NamedTuple):
 
 
 @contextmanager
-def said_where_full(needs: Callable[[], Sequence[Need]]) -> Iterator[None]:
+def said_where_full(needs: Callable[[], Sequence[RoomNeeded]]) -> Iterator[None]:
     """
     Raise CalledWrongly where a disk is full, with the folder that lacks most.
 
@@ -54,9 +54,9 @@ def said_where_full(needs: Callable[[], Sequence[Need]]) -> Iterator[None]:
         ) from error
 
 
-def _of_one_disk_each(needs: Sequence[Need]) -> list[Need]:
+def _of_one_disk_each(needs: Sequence[RoomNeeded]) -> list[RoomNeeded]:
     """The needs, those of one file system together under the first of them."""
-    by_disk: dict[int, Need] = {}
+    by_disk: dict[int, RoomNeeded] = {}
     for need in needs:
         disk = _there(need.folder).stat().st_dev
         first = by_disk.get(disk, need._replace(least_bytes=0))
@@ -73,29 +73,29 @@ def _free_bytes(folder: Path) -> int:
     return shutil.disk_usage(_there(folder)).free
 
 
-def of_backup(url: str, archive: Path, to: Path) -> list[Need]:
+def of_backup(url: str, archive: Path, to: Path) -> list[RoomNeeded]:
     """What a backup in a new folder `to` takes. Files of the archive are links where the disk is the same."""
     path = database.sqlite_path(url)
     files = [] if path is None else [path]
     if archive.is_dir() and archive.stat().st_dev != _there(to.parent).stat().st_dev:
         files += [one for one in archive.rglob("*") if one.is_file()]
-    return [Need(to.parent, sum(one.stat().st_size for one in files), "--to")]
+    return [RoomNeeded(to.parent, sum(one.stat().st_size for one in files), "--to")]
 
 
-def of_restore(source: Path, url: str, archive: Path | None) -> list[Need]:
+def of_restore(source: Path, url: str, archive: Path | None) -> list[RoomNeeded]:
     """What a backup takes where it is restored: the database of `url`, and its archive."""
     manifest = read_manifest(source)
     path = database.sqlite_path(url)
-    needs = [] if path is None else [Need(path.parent, _bytes_of_database(manifest), "--database")]
+    needs = [] if path is None else [RoomNeeded(path.parent, _bytes_of_database(manifest), "--database")]
     if archive is not None:
-        needs.append(Need(archive, _bytes_of_archive(manifest), "--archive-folder"))
+        needs.append(RoomNeeded(archive, _bytes_of_archive(manifest), "--archive-folder"))
     return needs
 
 
-def of_drill(source: Path, aside: Path) -> list[Need]:
+def of_drill(source: Path, aside: Path) -> list[RoomNeeded]:
     """What a backup takes in the folder of a drill."""
     manifest = read_manifest(source)
-    return [Need(aside, _bytes_of_database(manifest) + _bytes_of_archive(manifest), "--aside")]
+    return [RoomNeeded(aside, _bytes_of_database(manifest) + _bytes_of_archive(manifest), "--aside")]
 
 
 def _bytes_of_database(manifest: Manifest) -> int:
