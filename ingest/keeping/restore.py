@@ -81,7 +81,7 @@ def restore(
 
     with _archive_in_place(source, manifest, folder or Path("no-archive"), disk) as archive_in_place:
         if path is not None:
-            review = _restore_sqlite(source, path, manifest, archive_in_place, release, disk)
+            review = _restore_sqlite(source, path, folder, manifest, archive_in_place, release, disk)
         else:
             review = _restore_postgres(url, folder, source, manifest, archive_in_place, release, tools)
     return Restored(manifest, review)
@@ -205,6 +205,7 @@ def _clear(aside: Path) -> None:
 def _restore_sqlite(
     source: Path,
     path: Path,
+    folder: Path | None,
     manifest: Manifest,
     archive_in_place: Callable[[], list[Path]],
     release: Callable[[sa.Connection], Review],
@@ -214,7 +215,7 @@ def _restore_sqlite(
     aside = path.with_name(f"{path.name}.part")
     disk.make_folder(path.parent)
     _clear(aside)
-    put: list[Path] = []
+    was_there, put = folder is None or folder.exists(), []
     try:
         _copy_checked(source, entry, aside)
         put = archive_in_place()
@@ -227,7 +228,7 @@ def _restore_sqlite(
         disk.sync_file(aside)
         disk.rename(aside, path)
     except BaseException:
-        _take_back(put)
+        _take_back(put, *([] if was_there or folder is None else [folder]))
         raise
     finally:
         disk.remove(aside)

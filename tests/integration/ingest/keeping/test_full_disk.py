@@ -13,8 +13,10 @@ import pytest
 from cleanside.ingest.cli import main
 from cleanside.ingest.commands.backup import folder_of
 from cleanside.ingest.errors import CalledWrongly
-from cleanside.ingest.keeping import full_disk
+from cleanside.ingest.keeping import full_disk, restore
 from cleanside.ingest.settings import load
+from cleanside.ingest.store.archive_file import Disk
+from tests.integration.ingest.keeping.test_backup import NOW_US, fill, made
 from tests.support.serving import batch, in_process
 
 SIZE_BYTES = 2**20
@@ -94,9 +96,9 @@ def test_a_migration_on_a_full_disk_does_not_blame_the_password(
     small: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     migrate = ["migrate", "--database", f"sqlite:///{small}/new.db"]
-    for fill in (0, 2**17):  # in the middle of the work, and at the first contact
+    for more in (0, 2**17):  # in the middle of the work, and at the first contact
         with (small / "others").open("ab", buffering=0) as others, suppress(OSError):
-            others.write(bytes(fill))
+            others.write(bytes(more))
         capsys.readouterr()
         assert main(migrate) == 2
         line = capsys.readouterr().err.splitlines()[-1]
@@ -119,3 +121,25 @@ def test_what_a_backup_takes_of_a_database_without_an_archive_is_its_file(
     assert raised.value.code == "disk_full"
     with pytest.raises(PermissionError), full_disk.said_where_full(lambda: [need]):
         raise PermissionError(13, "Permission denied")
+
+
+def test_a_restore_that_fails_once_its_archive_is_in_place_takes_it_back(
+    sqlite_database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source, target = tmp_path / "backup", tmp_path / "place"
+    target.mkdir()
+    with in_process(sqlite_database_url) as api:
+        fill(api)
+        made(api, source)
+
+    def full(*_arguments: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(restore, "_release", full)
+    new = f"sqlite:///{target}/new.db"
+    with pytest.raises(OSError, match="No space left"):
+        restore.restore(new, target / "older", source=source, now_us=NOW_US, disk=Disk())
+    assert names_in(target) == []
+    monkeypatch.undo()
+    restore.restore(new, target / "older", source=source, now_us=NOW_US, disk=Disk())
+    assert [path.suffix for path in (target / "older").rglob("0*")] == [".parquet"]
