@@ -34,8 +34,10 @@ def begin(part: str) -> int:
         package = (error.name or "").partition(".")[0]
         if package in {"", "cleanside"}:
             raise
+        from cleanside.gateway.install_command import command_for  # here: most starts lack nothing
+
         # Not among the sentences of `error_texts`: they need packages too.
-        needed = f"its package {package} is not installed here; pip install 'cleanside[{part}]'"
+        needed = f"its package {package} is not installed here; {command_for(part)}"
         sys.stderr.write(f"cleanside-{part}: {needed}\n")
         return 2
     return main()

@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from cleanside.gateway.errors import why
-from cleanside.gateway.setting_texts import RULES
+from cleanside.gateway.setting_texts import RULES, TOML_FAULTS
 from cleanside.gateway.wire import Coded
 
 PREFIX: Final = "CLEANSIDE_"
@@ -244,7 +244,7 @@ class Table:
         except OSError as error:
             raise self.error("settings_unreadable", file=path, why=why(error), flag=FILE) from error
         except (tomllib.TOMLDecodeError, UnicodeError) as error:
-            said = why(error) + key_of_line(text, why(error))
+            said = toml_fault(error, text) if isinstance(error, tomllib.TOMLDecodeError) else why(error)
             raise self.error("settings_not_toml", file=path, why=said, flag=FILE) from error
 
     def _in_file(self, document: Mapping[str, Any], file_name: str) -> Iterator[tuple[str, str, Any]]:
@@ -290,6 +290,19 @@ class Table:
             ours = variable.startswith(self.variable("")) and variable not in variables
             if ours and variable != (self.old_file and self.variable(self.old_file)):
                 notify(f"{variable} is not a setting and is not read; {nearest(variable, variables)}")
+
+
+def toml_fault(error: tomllib.TOMLDecodeError, text: str) -> str:
+    """
+    What is wrong with a file, where, and at which key; nothing of what stands there. Pure.
+
+    text : the whole file.
+    """
+    said = str(error)
+    place = re.search(r"\(at (?:(line \d+, column \d+)|end of document)\)$", said)
+    where = "at its end" if place is None else place[1] or "at its end"
+    fault = next((words for begin, words in TOML_FAULTS.items() if said.startswith(begin)), "")
+    return f"{where}{key_of_line(text, said)}{fault and f': {fault}'}"
 
 
 def key_of_line(text: str, said: str) -> str:

@@ -26,6 +26,28 @@ RULES: Final[Sentences] = {
     "not_whole_from": "is not a whole number from {lowest} up",
 }
 
+#: how an error of TOML's reader begins -> what is wrong there (toml.io, v1.0.0). The rest of its words is
+#: left out: it may quote what stands there, which may be a password
+TOML_FAULTS: Final = {
+    "Invalid value": 'this is no value: a text stands in quotes ("text"), a switch is true or false',
+    "Cannot overwrite a value": "this key is there twice",
+    "Cannot declare": "this section is there twice",
+    "Expected newline or end of document": (
+        'the value ends before its line does: a text stands in quotes ("text"), a comment begins with #'
+    ),
+    "Expected '=' after a key": "a line is KEY = VALUE, and no = follows the key",
+    "Invalid statement": "a line begins with a key, a [section] or a # here",
+    "Illegal character": "a text ends at its line, with the quote it began with",
+    "Unterminated string": "a text has no quote at its end",
+    'Expected "\'"': "a text has no quote at its end",
+    "Expected ']": "a [section] has no ] at its end",
+    "Unclosed array": "a list has no ] at its end, or no comma between two values",
+    "Unclosed inline table": "a { has no } at its end",
+    "Unescaped '\\'": "write \\\\ for one \\ in a text, or put the text in single quotes",
+    "Invalid hex value": "write \\\\ for one \\ in a text, or put the text in single quotes",
+    "Invalid date or datetime": "there is no such day or time; a text stands in quotes",
+}
+
 #: about : the sentence of the setting. nearest : the next step after a mistyped name
 SENTENCES: Final[Sentences] = {
     **{code: f'{{place}} "{{value}}" {rule}; {{about}}' for code, rule in RULES.items()},

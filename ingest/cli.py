@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import gc
 import importlib
+import sqlite3
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -60,6 +61,10 @@ def _main(arguments: Sequence[str] | None) -> int:
     except OperationalError as error:  # unavailable, or locked: no fault of ours
         [first, *_] = hidden.without_passwords(str(error.orig)).strip().splitlines() or [""]
         step = "see whether it is there and `database` of the settings is right, or try again"
+        if (
+            getattr(error.orig, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_FULL
+        ):  # sqlite.org/rescode.html
+            step = "make room on its disk and run this again; what is not done was rolled back"
         print(f"cleanside-ingest: the database does not take it ({first}); {step}", file=sys.stderr)
         return 2
 

@@ -7,6 +7,8 @@ Leaves to others: the title and next step of a problem over HTTP (`api.problems`
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from cleanside.gateway import setting_texts
 from cleanside.gateway.wire import Sentences, Values
 
@@ -29,6 +31,20 @@ def _limit_out_of_reach(values: Values) -> str:
     said = f"{values['value']:g} {values['unit']}{in_kpa} is above {values['highest_kpa']:g} kPa"
     look = "check value and unit in the engine maker's manual"
     return f"{said}, the highest reading that is accepted; {look}"
+
+
+def _unreadable(named: str, step: str) -> Callable[[Values], str]:
+    """The sentence of a file that cannot be read. step : the next one where nobody forbids it."""
+
+    def sentence(values: Values) -> str:
+        uid = values["denied_uid"]
+        if uid is None:
+            next_step = step
+        else:
+            next_step = f"let user id {uid} read it: ls -l says whom the file and its folders belong to"
+        return f"{named.format_map(values)} cannot be read ({values['why']}); {next_step}"
+
+    return sentence
 
 
 #: code -> sentence
@@ -118,6 +134,25 @@ SENTENCES: Sentences = {
         'database "{url}" is kept in memory and would be lost; give a file, sqlite:////path/to/file.db'
     ),
     "database_not_empty": "the database has {tables} already; restore into an empty one (createdb)",
+    "database_disk_full": (
+        "the disk of {path} is full ({free} bytes are free); make room there, and run this again"
+    ),
+    "disk_full": (
+        "the disk of {folder} is full: it needs {needed} bytes at least and has {free}; nothing of this try "
+        "is left; make room there, or give another {flag}"
+    ),
+    "database_not_utf8": (
+        "database {name} has encoding {encoding}, and names of people and machines need UTF8; make one and "
+        "name it in `database` of the settings: createdb -E UTF8 -T template0 NAME (where the locale does "
+        "not fit, with -l C.UTF-8)"
+    ),
+    "database_file_not_opened": (
+        "{path} cannot be opened ({why}); {owners}: file and folder have to belong to who runs this, "
+        "on a disk that can be written"
+    ),
+    "database_file_not_sqlite": (
+        "{path} cannot be opened ({why}); check its name in `database` of the settings (--database)"
+    ),
     "database_not_opened": (
         "{url} cannot be opened ({why}); see whether it is there and whether `database` of the settings "
         "(--database) has the right user, password, host and name"
@@ -127,10 +162,10 @@ SENTENCES: Sentences = {
     ),
     "device_not_a_name": '--device "{device}" is not a name of A-Z a-z 0-9 - : . _',
     "docs_not_as_they_should_be": "the documents have the faults above; correct them and build again",
-    "docs_tools_missing": "{tools} not installed; run: pip install 'cleanside[docs]'",
+    "docs_tools_missing": "{tools} not installed; run: {command}",
     "expires_at_not_usable": "--expires-at: {why}",
     "file_changed": "{file} changed while it was read; use another backup",
-    "file_unreadable": "{path} cannot be read ({why}); check the name",
+    "file_unreadable": _unreadable("{path}", "check the name"),
     "files_of_another_archive": (
         "{folder} has files of another archive, like {file}; move it away, and give its {revoked_keys} "
         "by --revoked-keys"
@@ -177,7 +212,7 @@ SENTENCES: Sentences = {
     ),
     "secret_file_exists": "{path} cannot be made: it is there already; name a file that is not there yet",
     "key_file_not_made": "{path} cannot be made ({why}); mend that, or name another file",
-    "key_file_unreadable": "{key_file} cannot be read ({why}); check --key-file",
+    "key_file_unreadable": _unreadable("{key_file}", "check --key-file"),
     "key_needs_terminal": (
         "a key is shown on a terminal only; use --out FILE to write it to a file, mode 0600"
     ),
@@ -246,7 +281,13 @@ SENTENCES: Sentences = {
         "there is no archive folder; with PostgreSQL give --archive-folder, one for all processes"
     ),
     "no_archive_register": "{dump} has no archive register of ours; use another backup",
-    "no_database": "there is no database at {path}; run: cleanside-ingest migrate, or check --database",
+    "new_database_beside": (
+        "there is no database at {path}, and {other} lies beside it; correct `database` of the settings "
+        "(--database), or give --migrate to make a new one"
+    ),
+    "no_database": (
+        "there is no database at {path}; check --database; a new one is made by: cleanside-ingest migrate"
+    ),
     "no_database_to_back_up": "there is no database at {path}; check --database",
     "no_housing": "there is no housing {housing} on a machine {machine}; register it",
     "no_key_waits": "no key {handle} waits to be confirmed; see: cleanside-ingest keys list",
@@ -393,7 +434,7 @@ SENTENCES: Sentences = {
     ),
     "tls_key_missing": "tls_certificate {file} has no private key in it; give the file of its key as tls_key",
     "tls_client_ca_empty": "tls_client_ca {file} holds no certificate ({why}); give PEM",
-    "tls_file_unreadable": "{name} {file} cannot be read ({why}); check the name",
+    "tls_file_unreadable": _unreadable("{name} {file}", "check the name"),
     "tool_failed": "{name} failed: {said}",
     "tool_of_older_release": (
         "{name} is of an older release than the server ({said}); give the folder of the server's release by "
@@ -437,7 +478,7 @@ SENTENCES: Sentences = {
     "webhook_key_not_made": (
         "key file {path} cannot be made ({why}); let uid {uid} write there, or set webhook_key_file"
     ),
-    "webhook_key_unreadable": "key file {path} cannot be read ({why}); correct it",
+    "webhook_key_unreadable": _unreadable("key file {path}", "correct it"),
     "webhook_key_unset": (
         "webhook_key_file is not set; run: cleanside-ingest webhooks create-key, and set webhook_key_file "
         "to the same file on every host"

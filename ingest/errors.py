@@ -18,6 +18,7 @@ Beside the tree stand AddressRefused, NotACode, DoesNotFit and WrongField, Value
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
@@ -40,17 +41,22 @@ def why(error: BaseException) -> str:
     return re.sub(r"\[Errno -?\d+\] |^\[\w+(: \w+)?\] | \(_ssl\.c:\d+\)", "", said)
 
 
+def denied_uid(error: BaseException) -> int | None:
+    """The id of the user that runs this, where the system does not let it at a file; None: another reason."""
+    return os.getuid() if isinstance(error, PermissionError) else None
+
+
 def first_kind(error: BaseException, codes: Sequence[tuple[type[BaseException], str]]) -> str | None:
     """
     The code of an error or of one behind it; None: none of these kinds.
 
     codes : kind and code, the most telling kind first: one error stands behind another.
     """
-    chain = list(_chain(error))
-    return next((code for kind, code in codes if any(isinstance(one, kind) for one in chain)), None)
+    all_of = list(chain(error))
+    return next((code for kind, code in codes if any(isinstance(one, kind) for one in all_of)), None)
 
 
-def _chain(error: BaseException | None) -> Iterator[BaseException]:
+def chain(error: BaseException | None) -> Iterator[BaseException]:
     """An error and what is behind it."""
     while error is not None:
         yield error

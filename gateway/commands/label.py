@@ -18,6 +18,7 @@ from cleanside.gateway.beside.label_code import code_of
 from cleanside.gateway.beside.serving import BEYOND, shown
 from cleanside.gateway.errors import CalledWrongly, why
 from cleanside.gateway.file_modes import new_file
+from cleanside.gateway.install_command import command_for
 from cleanside.gateway.settings import Settings
 from cleanside.gateway.spool.identity import RandomBytes
 
@@ -44,7 +45,7 @@ def label_text(settings: Settings, *, random: RandomBytes) -> str:
     try:
         lines += ["", _qr_text(_opened_by(address, code))]
     except ImportError:
-        lines += ['(a QR code needs segno: pip install "cleanside[label]")']
+        lines += [f"(a QR code needs segno: {command_for('label')})"]
     return "\n".join(lines)
 
 

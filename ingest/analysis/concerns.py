@@ -11,9 +11,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from cleanside.gateway.wire import MAX_READINGS, instant_text
+from cleanside.ingest.analysis.server_clock import AheadOfServer, ahead_alike, went_back_us
 from cleanside.ingest.restriction import SILENT_S
 from cleanside.ingest.store.attention import CopiedGroup, HeardDevice, QuarantinedGroup
 from cleanside.ingest.store.clock_steps import SteppedClock
@@ -41,6 +42,9 @@ DECLARED_FOR_US = 7 * DAY_US  # a loss is shown for a week; the account shows it
 STEPPED_FOR_US = DECLARED_FOR_US  # a step of a clock is asked about as long as a loss is
 #: code of readings in conflict that came twice from a copied file
 COPIED_READING = "copied_reading"
+IN_FUTURE = "time_in_future"
+#: its next step, where the server's own clock is likely the wrong one
+SERVER_CLOCK = "server_clock_behind"
 #: declared, and no action is needed
 NEEDS_NO_PERSON = frozenset({"spool_aside_deleted", "spool_salvaged", "stream_opened"})
 
@@ -65,6 +69,8 @@ class Concern:
     needs_person: bool
     #: of a version: its number; of a declared loss: how many readings
     value: str | int | None = None
+    #: the code whose next step holds in place of that of its own; None: its own
+    step: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +115,7 @@ def groups_of(
             *(_held(group) for group in quarantined if group.beside),
             *(_copied(group, machines) for group in copied),
         ],
-        QUARANTINE: [_held(group) for group in quarantined if not group.beside],
+        QUARANTINE: _quarantined([group for group in quarantined if not group.beside], heard, now_us),
         STEPPED: [_stepped(clock, machines) for clock in stepped],
         DECLARED_EVENTS: _declared(declared, machines, now_us),
         VERSIONS: _versions(heard, version),
@@ -189,6 +195,27 @@ def _held(group: QuarantinedGroup) -> Concern:
         since_us=group.oldest_us,
         needs_person=True,  # a future time too: its clock runs ahead, and the time that comes is not its own
     )
+
+
+def _quarantined(
+    groups: Sequence[QuarantinedGroup], heard: Sequence[HeardDevice], now_us: int
+) -> list[Concern]:
+    """Lines of the quarantine; of times in the future, whose clock is likely wrong."""
+    ahead = {
+        f"{group.owner} {group.device}": AheadOfServer(group.lead_us, group.oldest_us)
+        for group in groups
+        if group.code == IN_FUTURE and group.lead_us is not None
+    }
+    heard_us = [device.heard_us for device in heard if device.heard_us is not None]
+    alike = ahead_alike(ahead, heard_us)
+    if went_back_us(max(heard_us, default=None), now_us):
+        alike = frozenset(ahead)
+    return [
+        replace(_held(group), step=SERVER_CLOCK)
+        if group.code == IN_FUTURE and f"{group.owner} {group.device}" in alike
+        else _held(group)
+        for group in groups
+    ]
 
 
 def _copied(group: CopiedGroup, machines: MachineOf) -> Concern:

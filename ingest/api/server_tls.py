@@ -14,7 +14,7 @@ import logging
 import ssl
 from pathlib import Path
 
-from cleanside.ingest.errors import CalledWrongly, why
+from cleanside.ingest.errors import CalledWrongly, denied_uid, why
 from cleanside.ingest.settings import Settings
 
 log = logging.getLogger("cleanside.ingest")
@@ -72,7 +72,9 @@ def _check_readable(name: str, file: str) -> None:
     try:
         Path(file).open("rb").close()
     except OSError as error:
-        raise CalledWrongly("tls_file_unreadable", name=name, file=file, why=why(error)) from error
+        raise CalledWrongly(
+            "tls_file_unreadable", name=name, file=file, why=why(error), denied_uid=denied_uid(error)
+        ) from error
 
 
 def load_again(made: ssl.SSLContext, settings: Settings) -> None:

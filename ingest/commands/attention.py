@@ -60,8 +60,10 @@ def attention_text(groups: Sequence[ConcernGroup], now_us: int) -> str:
         lines += [f"  {_line(line, now_us)}" for line in group.lines[:MOST_LINES]]
         if len(group.lines) > MOST_LINES:
             lines.append(f"    {len(group.lines) - MOST_LINES} more; --json shows them")
-        steps = {line.code: attention_route.next_step(line.code) for line in group.lines if line.needs_person}
-        lines += [f"    {code}: {step}" for code, step in list(steps.items())[:MOST_LINES]]
+        steps = {
+            (line.code, attention_route.next_step(line)): None for line in group.lines if line.needs_person
+        }
+        lines += [f"    {code}: {step}" for code, step in list(steps)[:MOST_LINES]]
     return "\n".join(lines)
 
 

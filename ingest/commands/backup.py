@@ -53,20 +53,23 @@ def folder_of(chosen: Settings) -> Path:
 
 def _recorded(chosen: Settings, given: argparse.Namespace) -> Manifest:
     """Make a backup, and note what became of it for the server."""
-    from cleanside.ingest.keeping import backup
+    from cleanside.ingest.keeping import backup, full_disk
     from cleanside.ingest.store.archive_file import Disk
 
     record = backup_record.path_of(chosen)
     now_us = system_clock.now_us()
     try:
-        made = backup.backup(
-            chosen.database,
-            folder_of(chosen),
-            to=given.to,
-            now_us=now_us,
-            disk=Disk(),
-            tools=given.pg_tools,
-        )
+        with full_disk.said_where_full(
+            lambda: full_disk.of_backup(chosen.database, folder_of(chosen), given.to)
+        ):
+            made = backup.backup(
+                chosen.database,
+                folder_of(chosen),
+                to=given.to,
+                now_us=now_us,
+                disk=Disk(),
+                tools=given.pg_tools,
+            )
     except CalledWrongly as error:
         if error.code not in _WRONG_CALLS:
             backup_record.note_failed(record, hidden.without_passwords(str(error)))

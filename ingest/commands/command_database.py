@@ -50,13 +50,10 @@ def opened(
     Raises CalledWrongly.
     """
     new = new_file(chosen.database)
+    is_default = chosen.database == default_database(os.environ)
+    _refuse_unnamed(new, chosen, settings_of_service, state_of_service)
     if new is not None and not makes:
         raise _not_there(new)
-    is_default = chosen.database == default_database(os.environ)
-    is_of_service = new is not None and new.is_relative_to(state_of_service)
-    if new is not None and is_default and not is_of_service and settings_of_service.exists():
-        service = {"settings": settings_of_service, "folder": state_of_service}
-        raise CalledWrongly("settings_not_named", path=new, **service)
     with _exclusive(chosen.database, route):
         engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
         announce(new, is_default=is_default)
@@ -66,16 +63,41 @@ def opened(
                 folder = database.archive_folder(chosen.database, chosen.archive_folder)
                 key_review.start(engine, folder, system_clock.now_us())
             yield engine
+        except sa.exc.OperationalError as error:
+            if (full := database.full_disk(engine, error)) is not None:
+                raise full from error
+            raise
         finally:
             engine.dispose()
 
 
+def _refuse_unnamed(
+    new: Path | None, chosen: Settings, settings_of_service: Path, state_of_service: Path
+) -> None:
+    """Raise CalledWrongly where none was named, none is there, and a service of this machine has one."""
+    if new is None or chosen.database != default_database(os.environ) or new.is_relative_to(state_of_service):
+        return
+    if settings_of_service.exists():
+        service = {"settings": settings_of_service, "folder": state_of_service}
+        raise CalledWrongly("settings_not_named", path=new, **service)
+
+
 @contextmanager
-def reader(chosen: Settings) -> Iterator[sa.Connection]:
-    """A connection that only reads; it may do so while a process serves."""
-    path = database.sqlite_path(chosen.database)
-    if path is not None and not path.exists():
-        raise _not_there(path)
+def reader(
+    chosen: Settings,
+    *,
+    settings_of_service: Path = SETTINGS_OF_SERVICE,
+    state_of_service: Path = STATE_OF_SERVICE,
+) -> Iterator[sa.Connection]:
+    """
+    A connection that only reads; it may do so while a process serves.
+
+    settings_of_service, state_of_service : as `opened` takes them. Raises CalledWrongly.
+    """
+    new = new_file(chosen.database)
+    _refuse_unnamed(new, chosen, settings_of_service, state_of_service)
+    if new is not None:
+        raise _not_there(new)
     engine = database.reading_engine(chosen.database, archive=chosen.archive_folder)
     try:
         database.require_newest(engine, migrate_empty=False, migrate_old=False)
@@ -110,7 +132,7 @@ def _not_there(path: Path) -> CalledWrongly:
 def new_file(url: str) -> Path | None:
     """The SQLite file that would be made for a URL; None: it is there, or the database is no file."""
     path = database.sqlite_path(url)
-    return None if path is None or path.exists() else path
+    return None if path is None or database.is_there(path) else path
 
 
 def announce(new: Path | None, *, is_default: bool = False) -> None:

@@ -66,9 +66,14 @@ def _recorded(chosen: Settings, given: argparse.Namespace) -> Drilled:
 
 
 def _drill(chosen: Settings, given: argparse.Namespace) -> Drilled:
+    from cleanside.ingest.keeping import full_disk
     from cleanside.ingest.keeping.drill import drill
 
-    with tempfile.TemporaryDirectory(prefix=".drill.", dir=given.aside) as aside:
+    where = given.aside or Path(tempfile.gettempdir())
+    with (
+        full_disk.said_where_full(lambda: full_disk.of_drill(given.source, where)),
+        tempfile.TemporaryDirectory(prefix=".drill.", dir=given.aside) as aside,
+    ):
         return drill(
             chosen.database,
             source=given.source,

@@ -21,7 +21,7 @@ from cleanside.gateway.units import counted
 from cleanside.ingest import settings
 from cleanside.ingest.api.routes.bundles import BUNDLE_MEDIA_TYPE, PATH
 from cleanside.ingest.commands.command_database import add_owner, opened, owner_id
-from cleanside.ingest.errors import BeingServed, CalledWrongly, Refused, why
+from cleanside.ingest.errors import BeingServed, CalledWrongly, Refused, denied_uid, why
 from cleanside.ingest.intake import bundles
 from cleanside.ingest.intake.bundles import Bringer
 from cleanside.ingest.settings import Settings
@@ -90,7 +90,9 @@ def _outcome(path: Path, do: Callable[[Path], BundleOutcome]) -> BundleOutcome:
     try:
         return {"file": str(path)} | do(path)
     except OSError as error:
-        raise CalledWrongly("file_unreadable", path=path, why=error.strerror) from error
+        raise CalledWrongly(
+            "file_unreadable", path=path, why=why(error), denied_uid=denied_uid(error)
+        ) from error
 
 
 def _import_here(path: Path, bringer: Bringer) -> BundleOutcome:
@@ -109,7 +111,10 @@ def _asker(chosen: Settings, given: argparse.Namespace) -> Callable[[Path], Bund
     try:
         key = given.key_file.read_text("ascii").strip()
     except (OSError, UnicodeError) as error:
-        raise CalledWrongly("key_file_unreadable", key_file=given.key_file, why=why(error)) from error
+        denied = denied_uid(error)
+        raise CalledWrongly(
+            "key_file_unreadable", key_file=given.key_file, why=why(error), denied_uid=denied
+        ) from error
 
     def ask(path: Path) -> BundleOutcome:
         headers = {"Authorization": f"Bearer {key}", "Content-Type": BUNDLE_MEDIA_TYPE}

@@ -37,13 +37,17 @@ def add(commands: Any) -> None:
 
 def run_restore(chosen: Settings, given: argparse.Namespace) -> int:
     """Restore, and print the time of the backup."""
-    from cleanside.ingest.keeping import restore
+    from cleanside.ingest.keeping import full_disk, restore
     from cleanside.ingest.store.archive_file import Disk
 
-    with database.exclusive(chosen.database):
+    folder = database.archive_folder(chosen.database, chosen.archive_folder)
+    with (
+        full_disk.said_where_full(lambda: full_disk.of_restore(given.source, chosen.database, folder)),
+        database.exclusive(chosen.database),
+    ):
         put = restore.restore(
             chosen.database,
-            database.archive_folder(chosen.database, chosen.archive_folder),
+            folder,
             source=given.source,
             now_us=system_clock.now_us(),
             disk=Disk(),

@@ -12,7 +12,9 @@ import logging
 import os
 import signal
 import socket
+import ssl
 import sys
+import time
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
@@ -22,18 +24,19 @@ from cleanside.gateway.wire import text_of
 from cleanside.ingest import hidden, log, settings
 from cleanside.ingest.api import app, server_tls
 from cleanside.ingest.api.routes.services import services_in
-from cleanside.ingest.commands import first_account
+from cleanside.ingest.commands import first_account, start_warnings
 from cleanside.ingest.commands.command_database import NO_REVOCATIONS_FILE, announce, new_file
 from cleanside.ingest.commands.freed_memory import give_back_now_and_then, keep_freed
 from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import CalledWrongly, CannotOpen, why
 from cleanside.ingest.messages.smtp import relay_of
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import archive_mark, database, durability, identity, revocations
+from cleanside.ingest.store import archive_mark, attention, database, durability, identity, revocations
 from cleanside.ingest.store.durability import CommitSettings
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.webhooks import addresses
 from cleanside.ingest.writer import system_clock
+from cleanside.ingest.writer.resources import say_made
 
 log_line = logging.getLogger("cleanside.ingest")
 
@@ -68,7 +71,10 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     relay_of(chosen)
     trusted = addresses.proxies_of(chosen.trusted_proxies, behind_proxy=chosen.behind_proxy)
     encryption = server_tls.context(chosen)
+    start_warnings.warn_of_certificate(chosen, system_clock.now_us())
+    start_warnings.warn_of_files(chosen)
     new = new_file(chosen.database)
+    start_warnings.refuse_beside_another(new, is_meant=given.migrate)
     listening = _listen(chosen, encrypted=encryption is not None, behind_proxy=chosen.behind_proxy)
     try:
         prepare(chosen, migrate_old=given.migrate)
@@ -101,20 +107,30 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     config.load()
     config.ssl = encryption  # ours: minimum version, client certificates, and it can be renewed
     if encryption is not None:
-        signal.signal(signal.SIGHUP, lambda *_: server_tls.load_again(encryption, chosen))
+        signal.signal(signal.SIGHUP, lambda *_: _load_again(encryption, chosen))
     elif not sys.stderr.isatty():  # a service: systemctl reload must not end it
         signal.signal(signal.SIGHUP, lambda *_: None)
     keep_freed()
     give_back_now_and_then()
     gc.collect()
     gc.freeze()  # objects loaded by now stay: the collector may skip them (measured: p99 to a half)
+    ended_by: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
-        # uvicorn stops in good order on these, then raises them again for the next handler: there is none.
-        signal.signal(number, lambda *_: None)
+        # uvicorn stops in good order on these, then raises them again for the next handler, which is this.
+        signal.signal(number, lambda number, _: ended_by.append(number))
+    began_s = time.monotonic()
     with first_account.offered(chosen, listening.getsockname()[1], system_clock.now_us()) as is_used:
         services_in(served).on_admin = is_used
         announcing_server(config, services_in(served).streams.end).run(sockets=[listening])
+    by = [signal.Signals(number).name for number in ended_by[:1]]
+    said = {"served_s": round(time.monotonic() - began_s), "by": by[0] if by else "itself"}
+    log_line.info("ingest.stopped", extra=said)
     return 0
+
+
+def _load_again(encryption: ssl.SSLContext, chosen: Settings) -> None:
+    server_tls.load_again(encryption, chosen)
+    start_warnings.warn_of_certificate(chosen, system_clock.now_us())
 
 
 def _warn_of_visible(flag: str | None) -> None:
@@ -217,12 +233,16 @@ def prepare(chosen: Settings, *, migrate_old: bool) -> None:
             with engine.connect() as connection:
                 found = durability.settings_of(connection)
                 known = identity.known(connection)
+                newest_us = attention.newest_received_us(connection)
         finally:
             engine.dispose()
+    start_warnings.warn_of_clock(newest_us, system_clock.now_us())
     _judge_durability(found, chosen)
     folder = database.archive_folder(chosen.database, chosen.archive_folder)
     if folder is not None:
         archive_mark.refuse_other(folder, database=known)
+    if chosen.archive_folder:
+        say_made(Path(chosen.archive_folder))  # before the next line makes it
     _require_revocations(folder)
 
 

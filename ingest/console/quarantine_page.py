@@ -19,7 +19,13 @@ from fastapi import Depends, HTTPException, Path, Query, Request, Response
 
 from cleanside.gateway.units import QUANTITIES, accepts, from_si, to_si
 from cleanside.gateway.wire import RESERVED_NAMES, NotAnInstant, instant_text, parse_instant
-from cleanside.ingest.analysis.concerns import COPIED_READING, STEPPED_FOR_US
+from cleanside.ingest.analysis.concerns import (
+    COPIED_READING,
+    IN_FUTURE,
+    SERVER_CLOCK,
+    STEPPED_FOR_US,
+    ConcernGroup,
+)
 from cleanside.ingest.api.routes.amendments import (
     MOST_LEFT_OUT,
     AmendBody,
@@ -171,6 +177,7 @@ def get_quarantine_page(
         "quarantine.html",
         key=key,
         groups=groups,
+        by_clock=_by_clock(found),
         stepped=[(clock, on.get(clock.device)) for clock in clocks],
         counts=quarantine_counts(found),
         may_see_trail=may_see_trail,
@@ -238,6 +245,7 @@ def _group_page(
         fault=fault,
         code=meant.code,
         device=meant.device,
+        is_by_clock=_is_by_clock(resources, key, meant),
         meant=meant,
         entries=entries,
         next_page=cursor and f"{_next_page(request, meant, cursor)}#readings",
@@ -255,6 +263,19 @@ def _group_page(
         shifted_in_all=shifted_in_all,
         reason_said=reason_said,
     )
+
+
+def _by_clock(groups: Sequence[ConcernGroup]) -> set[str | None]:
+    """Monitors whose times in the future are likely right: it is the server's clock that is behind."""
+    return {line.device for group in groups for line in group.lines if line.step == SERVER_CLOCK}
+
+
+def _is_by_clock(resources: R, key: Key, meant: Meant) -> bool:
+    if meant.code != IN_FUTURE:
+        return False
+    with resources.reading() as connection:
+        found = look(connection, key.owner_id, resources.clock(), devices=devices_seen(key))
+    return meant.device in _by_clock(found)
 
 
 def _next_page(request: Request, meant: Meant, cursor: str) -> str:

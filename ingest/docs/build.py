@@ -16,6 +16,7 @@ from importlib.metadata import version
 from importlib.util import find_spec
 from pathlib import Path
 
+from cleanside.gateway.install_command import command_for
 from cleanside.ingest.console.docs_site import FOLDER, VERSION_FILE
 from cleanside.ingest.docs.gathering import gather
 from cleanside.ingest.errors import CalledWrongly
@@ -38,7 +39,7 @@ def run(given: argparse.Namespace) -> int:
     """Build the site. Raises CalledWrongly where the tools are missing or a page is not as it should be."""
     missing = [tool for tool in TOOLS if find_spec(tool) is None]
     if missing:
-        raise CalledWrongly("docs_tools_missing", tools=", ".join(missing))
+        raise CalledWrongly("docs_tools_missing", tools=", ".join(missing), command=command_for("docs"))
     sys.stderr.write("building the documents; this takes a minute or two\n")
     with tempfile.TemporaryDirectory() as work:
         built = _built(Path(work))

@@ -238,6 +238,12 @@ _NEW_CODE = (
 #: code of a line of /v1/attention -> what to do; codes of quarantined readings as in their own table
 ATTENTION_STEPS: Mapping[str, str] = {
     **HELD_CODES,
+    "server_clock_behind": (
+        "do not shift these readings: many monitors are ahead alike, or the server's clock went back, so it "
+        "is likely the server's clock that is behind; compare it with a right one there (timedatectl) and "
+        "set it: the readings are then stored by themselves, as sent; where it is right, set the machines' "
+        "clocks"
+    ),
     "key_revoked": _NEW_CODE,
     "key_expired": _NEW_CODE,
     "key_suspended": (

@@ -80,7 +80,8 @@ def _place(url: str, source: Path, aside: Path) -> Iterator[str]:
     if database.sqlite_path(url) is not None:
         raise CalledWrongly("backup_of_another_database", source=source, database="postgresql")
     name = f"cleanside_drill_{secrets.token_hex(4)}"
-    _run(url, f"CREATE DATABASE {name}")
+    # The server's template may have another encoding or locale; what is counted is sorted by neither.
+    _run(url, f"CREATE DATABASE {name} TEMPLATE template0 ENCODING 'UTF8' LC_COLLATE 'C' LC_CTYPE 'C'")
     try:
         yield sa.make_url(url).set(database=name).render_as_string(hide_password=False)
     finally:

@@ -88,7 +88,7 @@ def restore(
 
     with _archive_in_place(source, manifest, folder or Path("no-archive"), disk) as archive_in_place:
         if path is not None:
-            review = _restore_sqlite(source, path, manifest, archive_in_place, release, disk)
+            review = _restore_sqlite(source, path, folder, manifest, archive_in_place, release, disk)
         else:
             review = _restore_postgres(url, folder, source, manifest, archive_in_place, release, tools)
     return Restored(manifest, review)
@@ -212,6 +212,7 @@ def _clear(aside: Path) -> None:
 def _restore_sqlite(
     source: Path,
     path: Path,
+    folder: Path | None,
     manifest: Manifest,
     archive_in_place: Callable[[], list[Path]],
     release: Callable[[sa.Connection], Review],
@@ -221,17 +222,24 @@ def _restore_sqlite(
     aside = path.with_name(f"{path.name}.part")
     disk.make_folder(path.parent)
     _clear(aside)
+    was_there, put = folder is None or folder.exists(), []
     try:
         _copy_checked(source, entry, aside)
-        archive_in_place()
+        put = archive_in_place()
         engine = database.copy_engine(aside, source / ARCHIVE)
-        with engine.begin() as connection:
-            review = release(connection)
-        engine.dispose()
+        try:
+            with engine.begin() as connection:
+                review = release(connection)
+        finally:
+            engine.dispose()
         disk.sync_file(aside)
         disk.rename(aside, path)
+    except BaseException:
+        _take_back(put, *([] if was_there or folder is None else [folder]))
+        raise
     finally:
         disk.remove(aside)
+        aside.with_name(f"{aside.name}-journal").unlink(missing_ok=True)
     disk.sync_folder(path.parent)
     return review
 
@@ -264,9 +272,14 @@ def _restore_postgres(
             engine.dispose()
     except BaseException:
         pg_tools.empty_again(url)
-        for path in put:
-            path.unlink(missing_ok=True)
-        for made in [*{path.parent for path in put}, *([] if was_there or folder is None else [folder])]:
-            with suppress(OSError):  # other files are in it
-                made.rmdir()
+        _take_back(put, *([] if was_there or folder is None else [folder]))
         raise
+
+
+def _take_back(put: Sequence[Path], *folders: Path) -> None:
+    """Remove files of the archive that were put in their place, and folders that nothing else is in."""
+    for path in put:
+        path.unlink(missing_ok=True)
+    for made in [*{path.parent for path in put}, *folders]:
+        with suppress(OSError):  # other files are in it
+            made.rmdir()

@@ -52,12 +52,18 @@ def figures(resources: Resources) -> Iterator[Metric]:
         yield _of_backups(record)
     if file := resources.settings.tls_certificate:
         with suppress(OSError, ValueError):  # the server said so when it read the file
-            expiry_s = x509.load_pem_x509_certificate(Path(file).read_bytes()).not_valid_after_utc.timestamp()
+            _, expiry_s = certificate_span_s(Path(file))
             yield GaugeMetricFamily(
                 "cleanside_certificate_expiry_timestamp_seconds",
                 "End of the server's own certificate, seconds since 1970",
                 expiry_s,
             )
+
+
+def certificate_span_s(file: Path) -> tuple[float, float]:
+    """From when to when a file's first certificate is valid. [s since 1970] Raises OSError, ValueError."""
+    first = x509.load_pem_x509_certificate(file.read_bytes())
+    return first.not_valid_before_utc.timestamp(), first.not_valid_after_utc.timestamp()
 
 
 def _of_readings(resources: Resources, now_us: int) -> Iterator[Metric]:

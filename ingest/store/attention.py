@@ -74,6 +74,8 @@ class QuarantinedGroup:
     beside: bool
     readings: int
     oldest_us: int
+    #: the most that a time was ahead when it came, beyond what is tolerated; None: there are other doubts
+    lead_us: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,10 +181,11 @@ def _streams(connection: sa.Connection, owner_id: int | None) -> dict[int, list[
 def quarantined_groups(connection: sa.Connection, owner_id: int | None) -> list[QuarantinedGroup]:
     """Quarantined readings by owner, device and reason, most first."""
     many = sa.func.count()
+    lead_us = sa.func.max(quarantine.c.recheck_us - quarantine.c.received_us)
     sits_on, moved = _machines(connection, owner_id), _measured_on(connection, owner_id)
     by = (owners.c.name, devices.c.name, quarantine.c.code, quarantine.c.beside, devices.c.id)
     query = (
-        sa.select(*by, many, sa.func.min(quarantine.c.received_us))
+        sa.select(*by, many, sa.func.min(quarantine.c.received_us), lead_us)
         .select_from(quarantine.join(streams).join(devices).join(owners, owners.c.id == devices.c.owner_id))
         .where(quarantine.c.state == HELD)
         .group_by(*by)
@@ -199,6 +202,7 @@ def quarantined_groups(connection: sa.Connection, owner_id: int | None) -> list[
             beside=bool(row[3]),
             readings=row[5],
             oldest_us=row[6],
+            lead_us=None if row[7] is None else int(row[7]),
         )
         for row in connection.execute(query)
     ]
@@ -228,6 +232,12 @@ def _one(found: Collection[int | None], names: Mapping[int, str]) -> str | None:
     """The one machine of some housings; None: they are of several, or one is not known."""
     of_machines = {None if housing_id is None else names[housing_id] for housing_id in found}
     return of_machines.pop() if len(of_machines) == 1 else None
+
+
+def newest_received_us(connection: sa.Connection) -> int | None:
+    """When something was received last, of all streams; None: never. By the clock of the server then."""
+    newest_us: int | None = connection.scalar(sa.select(sa.func.max(streams.c.last_heard_us)))
+    return newest_us
 
 
 def silent_devices(connection: sa.Connection, before_us: int) -> int:

@@ -13,10 +13,12 @@ import importlib.resources
 import logging
 import math
 import os
+import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from shutil import disk_usage
 from typing import Any, NamedTuple, TypeVar
 
 import psycopg
@@ -29,7 +31,7 @@ from sqlalchemy import event
 from cleanside.gateway import file_modes
 from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
-from cleanside.ingest.store import durability, releases, revocations, round_trips, store_modes, turns
+from cleanside.ingest.store import durability, releases, revocations, round_trips, store_modes, trouble, turns
 
 T = TypeVar("T")
 
@@ -43,6 +45,8 @@ WRITER_CACHE_KIB = 16_384  # filled once, as the file grows; chosen: the tails o
 STATEMENT_TIMEOUT_MS = 30_000  # PostgreSQL: a stuck statement must not block the writer for ever; chosen
 LOCK_TIMEOUT_MS = 3_000  # PostgreSQL: then the jobs of a commit run one by one; chosen
 IDLE_TIMEOUT_MS = 60_000  # PostgreSQL: a process that hangs in mid-transaction loses its locks; chosen
+#: primary result codes of SQLite where it may not open or write a file (sqlite.org/rescode.html)
+_OF_OWNERS = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM)
 READERS = 8  # PostgreSQL: open connections for reading, a process
 SQLITE_READERS = 40  # one for each serving thread: opening one takes longer than most queries
 
@@ -55,6 +59,18 @@ def sqlite_path(url: str) -> Path | None:
     if not parsed.database or parsed.database == ":memory:":
         raise CalledWrongly("database_in_memory", url=hidden.database_url(url))
     return Path(parsed.database)
+
+
+def is_there(path: Path) -> bool:
+    """True where there is a SQLite file. Raises CalledWrongly where its folder cannot be looked into."""
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError as error:
+        owners = _owners_of(path)
+        raise CalledWrongly("database_file_not_opened", path=path, why=why(error), owners=owners) from error
+    return True
 
 
 def archive_folder(url: str, named: str = "") -> Path | None:
@@ -174,7 +190,7 @@ def _postgres_engine(url: str, *, pool_size: int, tries_before_use: bool = True)
         f"-c statement_timeout={STATEMENT_TIMEOUT_MS} -c lock_timeout={LOCK_TIMEOUT_MS} "
         f"-c idle_in_transaction_session_timeout={IDLE_TIMEOUT_MS} -c timezone=UTC"
     )
-    return sa.create_engine(
+    engine = sa.create_engine(
         with_driver,
         pool_size=pool_size,
         max_overflow=pool_size,
@@ -183,6 +199,23 @@ def _postgres_engine(url: str, *, pool_size: int, tries_before_use: bool = True)
         hide_parameters=True,  # an error shows the statement, and not its values
         connect_args={"options": options, "connect_timeout": 5},
     )
+    event.listen(engine, "do_connect", _connect_to_unicode)
+    return engine
+
+
+def _connect_to_unicode(dialect: sa.Dialect, _record: Any, words: Any, named: Any) -> Any:
+    """
+    A connection to a database of encoding UTF8, looked at before the dialect reads texts from it.
+
+    Raises CalledWrongly for another: SQL_ASCII gives bytes for texts, and LATIN1 cannot hold every name.
+    """
+    connection: Any = dialect.connect(*words, **named)
+    encoding = connection.info.parameter_status("server_encoding")
+    if encoding in (None, "UTF8"):  # None: what is in between, a pooler, does not pass it on
+        return connection
+    name = connection.info.dbname
+    connection.close()
+    raise CalledWrongly("database_not_utf8", name=name, encoding=encoding)
 
 
 def _configure_writer(connection: Any, _record: Any) -> None:
@@ -394,10 +427,46 @@ def _found(engine: sa.Engine) -> str | None:
     except sa.exc.DBAPIError as error:
         [first, *_] = str(error.orig).strip().splitlines() or [""]
         first = hidden.without_passwords(first, hidden.passwords_of(url))
-        raise CalledWrongly("database_not_opened", url=shown, why=first) from error
+        if engine.dialect.name != "sqlite":
+            raise CalledWrongly("database_not_opened", url=shown, why=first) from error
+        raise _file_not_opened(engine, error, first) from error
     if tables:
         raise CalledWrongly("table_of_another_program", url=shown, table=sorted(tables)[0])
     return found
+
+
+def _file_not_opened(engine: sa.Engine, error: sa.exc.DBAPIError, first: str) -> CalledWrongly:
+    """What is said of a SQLite file that cannot be opened, or written at the first contact."""
+    if (full := full_disk(engine, error)) is not None:
+        return full
+    path = _file_of(engine)
+    number = getattr(error.orig, "sqlite_errorcode", 0)
+    if number & 0xFF not in _OF_OWNERS or path.is_dir():
+        return CalledWrongly("database_file_not_sqlite", path=path, why=first)
+    return CalledWrongly("database_file_not_opened", path=path, why=first, owners=_owners_of(path))
+
+
+def _file_of(engine: sa.Engine) -> Path:
+    return Path(str(engine.url.database).removeprefix("file:").partition("?")[0])
+
+
+def full_disk(engine: sa.Engine, error: sa.exc.DBAPIError) -> CalledWrongly | None:
+    """What is said where the disk of a SQLite file is full; None: that is not why."""
+    if engine.dialect.name != "sqlite":
+        return None
+    path = _file_of(engine)
+    if trouble.code_of(error, path.parent) != trouble.STORE_FULL:
+        return None
+    return CalledWrongly("database_disk_full", path=path, free=f"{disk_usage(path.parent).free:,}")
+
+
+def _owners_of(path: Path) -> str:
+    """Whom a file and its folder belong to, as far as that can be seen, and who asks. User ids."""
+    told = []
+    for name, one in (("the file", path), ("the folder", path.parent)):
+        with suppress(OSError):
+            told.append(f"{name} belongs to user id {one.stat().st_uid}")
+    return f"{', '.join(told) or 'the folder cannot be looked into'}, this is user id {os.getuid()}"
 
 
 def check(engine: sa.Engine) -> None:

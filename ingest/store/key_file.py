@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from cleanside.gateway import file_modes
-from cleanside.ingest.errors import CalledWrongly, CannotOpen, why
+from cleanside.ingest.errors import CalledWrongly, CannotOpen, denied_uid, why
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
 from cleanside.ingest.store.sealing import KEY_BYTES, SealingKey, new_key
@@ -59,7 +59,11 @@ class KeyFile:
             raise CannotOpen("webhook_key_missing", code="key_missing", path=self.path) from None
         except (OSError, ValueError) as error:
             raise CannotOpen(
-                "webhook_key_unreadable", code="key_unreadable", path=self.path, why=why(error)
+                "webhook_key_unreadable",
+                code="key_unreadable",
+                path=self.path,
+                why=why(error),
+                denied_uid=denied_uid(error),
             ) from None
         return self._keys
 

@@ -7,6 +7,7 @@ Leaves to others: raising (`ingest.writer.writer`).
 
 from __future__ import annotations
 
+import errno
 import os
 import sqlite3
 from contextlib import suppress
@@ -33,6 +34,14 @@ def code_of(error: BaseException, folder: Path | None = None) -> str:
     if number & 0xFF in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN) and folder is not None:
         return _of_file_system(folder)
     return _OF_SQLITE.get(number & 0xFF, STORE_UNAVAILABLE)
+
+
+def is_disk_full(error: BaseException) -> bool:
+    """True where a disk of this machine is full, as the system or SQLite says it."""
+    cause = getattr(error, "orig", None) or error
+    if isinstance(cause, OSError):
+        return cause.errno in (errno.ENOSPC, errno.EDQUOT)
+    return isinstance(cause, sqlite3.Error) and code_of(cause) == STORE_FULL
 
 
 def _of_file_system(folder: Path) -> str:

@@ -22,12 +22,11 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.store.models import write_probes
 from cleanside.ingest.store.trouble import STORE_UNAVAILABLE
-from cleanside.ingest.writer.writer import Writer
+from cleanside.ingest.writer.writer import TROUBLE_LASTS_S, Writer
 
 PROBE_EVERY_S = 10.0  # chosen: soon enough for a disk that fills up, and an idle server writes little
 PROBE_WITHIN_S = 5.0  # chosen below the time-outs of usual monitors
 PROBE_BYTES = 16_384  # chosen: new pages, as a batch needs
-TROUBLE_LASTS_S = 30.0  # after a refused batch; then a probe decides again
 
 
 class Readiness:

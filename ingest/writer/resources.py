@@ -202,7 +202,7 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
             _bring_webhooks_along(writing, webhook_keys, clock())
             folder = database.archive_folder(settings.database, settings.archive_folder)
             if settings.archive_folder and folder is not None:
-                _say_made(folder)
+                say_made(folder)
             key_review.start(writing, folder, clock())
             writer.start()
             resources = Resources(
@@ -225,7 +225,7 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
             writing.dispose()
 
 
-def _say_made(folder: Path) -> None:
+def say_made(folder: Path) -> None:
     """A mistyped name makes a new, empty archive: whoever set the server up has to see that."""
     if not folder.exists():
         reason = "it is not there and is made; if there is an older one, stop and correct archive_folder"

@@ -49,6 +49,7 @@ MAX_WAITING = 256  # jobs in a lane; chosen
 CONTENDED_TRIES = 5
 RETRY_AFTER_S = 2
 PERSON_NEEDED_S = 30  # time for a person to free space or make the disk writable; chosen
+TROUBLE_LASTS_S = 30.0  # after a refused batch; then any commit is taken for proof again. Chosen
 LOOKS_EVERY_S = 0.5  # a request that waits looks whether it still may; chosen
 
 
@@ -310,10 +311,13 @@ class Writer:
 
     def _note_success(self, jobs: list[_Job]) -> None:
         self.committed_s = time.monotonic()
-        if self._away_s is not None:
+        has_readings = any(job.readings for job in jobs)
+        # A full disk has room for a small commit, or for one that writes nothing: no proof yet.
+        is_proof = has_readings or self.committed_s - self.trouble[1] >= TROUBLE_LASTS_S
+        if self._away_s is not None and is_proof:
             log.warning("ingest.store_back", extra={"away_s": round(self.committed_s - self._away_s)})
             self._away_s = None
-        if any(job.readings for job in jobs):
+        if has_readings:
             self.trouble = (None, 0.0)
 
     def _learn(self, jobs: list[_Job], took_s: float) -> None:

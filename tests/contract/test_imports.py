@@ -12,6 +12,7 @@ from tests.support.house import NAME, PROGRAMS, ROOT, imported, modules
 #: of the gateway's floor, what is the same in both programs and stands on the standard library alone
 SHARED_FLOOR = (
     "gateway.file_modes",
+    "gateway.install_command",
     "gateway.output",
     "gateway.setting_table",
     "gateway.setting_texts",
@@ -29,6 +30,7 @@ ALLOWED = [
     ("gateway/error_texts.py", ("gateway.setting_texts", "gateway.wire")),
     ("gateway/setting_texts.py", ("gateway.wire",)),
     ("gateway/file_modes.py", ()),
+    ("gateway/install_command.py", ()),
     ("gateway/output.py", ()),
     ("gateway/unit_places.py", ()),
     ("gateway/setting_table.py", ("gateway.errors", "gateway.setting_texts", "gateway.wire")),

@@ -18,8 +18,8 @@ from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.store import trouble as store_trouble
 from cleanside.ingest.store.models import write_probes
 from cleanside.ingest.writer import readiness
-from cleanside.ingest.writer.readiness import PROBE_EVERY_S, TROUBLE_LASTS_S, Readiness
-from cleanside.ingest.writer.writer import Writer, as_our_errors
+from cleanside.ingest.writer.readiness import PROBE_EVERY_S, Readiness
+from cleanside.ingest.writer.writer import TROUBLE_LASTS_S, Writer, as_our_errors
 from tests.support.coded import refused, sentence
 from tests.support.databases import opened
 from tests.support.serving import STREAM, Api, batch, commits_of, in_process
@@ -81,6 +81,33 @@ def test_a_full_disk_is_not_ready_and_says_so(api: Api) -> None:
     api.resources.writer.call(partial(bound, more_pages=100_000))
     api.send(batch(100_001, [3.0]))
     assert said_by(api) == (200, "ready")
+
+
+def test_a_store_is_back_once_it_took_readings_not_at_a_commit_that_writes_nothing(
+    api: Api, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Found in a trial: `store_back` 5 ms after `store_full`, while the disk stayed full and /readyz 503."""
+    writer = api.resources.writer
+    writer.call(partial(bound, more_pages=2))
+    assert readings_until_refused(api) == "store_full"
+    writer.call(lambda connection: connection.scalar(sa.text("SELECT 1")))
+    assert said_by(api) == (503, "store_full")
+    assert "ingest.store_back" not in caplog.messages
+    writer.call(partial(bound, more_pages=100_000))
+    api.send(batch(100_001, [3.0]))
+    assert caplog.messages.count("ingest.store_back") == 1
+
+
+def test_a_store_that_nobody_sends_readings_is_back_when_the_trouble_is_long_ago(
+    api: Api, caplog: pytest.LogCaptureFixture
+) -> None:
+    writer = api.resources.writer
+    writer.call(partial(bound, more_pages=2))
+    readings_until_refused(api)
+    trouble, at_s = writer.trouble
+    writer.trouble = (trouble, at_s - TROUBLE_LASTS_S)
+    writer.call(partial(bound, more_pages=100_000))
+    assert caplog.messages.count("ingest.store_back") == 1
 
 
 def test_a_store_that_can_only_be_read_is_not_ready_and_says_so(

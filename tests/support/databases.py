@@ -63,11 +63,12 @@ class Postgres:
             connection.execute(sa.text(sql))
         admin.dispose()
 
-    def empty(self) -> str:
-        """URL of a new database without a schema."""
+    def empty(self, *, encoding: str = "") -> str:
+        """URL of a new database without a schema. encoding : "": as the server makes one."""
         self._revive()
         name = f"empty_{next(self._numbers)}"
-        self._run(f"CREATE DATABASE {name}")
+        other = f"TEMPLATE template0 ENCODING '{encoding}' LC_COLLATE 'C' LC_CTYPE 'C'" if encoding else ""
+        self._run(f"CREATE DATABASE {name} {other}")
         return self._url(name)
 
     def migrated(self) -> str:

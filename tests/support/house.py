@@ -19,6 +19,7 @@ FLOOR_FILES |= {
     "cautions.py",
     "file_modes.py",
     "hidden.py",
+    "install_command.py",
     "private.py",
     "setting_table.py",
     "setting_texts.py",

@@ -96,10 +96,11 @@ def line_document(line: Concern, now_us: int) -> dict[str, Any]:
         "since": text(line.since_us),
         "age_s": None if line.since_us is None else max(0, now_us - line.since_us) // 1_000_000,
         "needs_person": line.needs_person,
-        "next_step": next_step(line.code),
+        "next_step": next_step(line),
     }
 
 
-def next_step(code: str) -> str:
+def next_step(line: Concern) -> str:
     """What to do about a line."""
+    code = line.step or line.code
     return ATTENTION_STEPS.get(code, ATTENTION_STEPS["other"])

@@ -120,6 +120,37 @@ def test_a_line_that_is_no_toml_is_named_by_its_key_alone(said: str, key: str) -
     assert key_of_line('port = 1\nsmtp_user = "s3cret\n', said) == key
 
 
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (
+            "colour = s3cret\n",
+            "line 1, column 10, key colour: this is no value: a text stands in",
+        ),
+        ("colour = True\n", "a switch is true or false"),
+        ('colour = "s3cret\ndry = 1\n', "line 1, column 17, key colour: a text ends at its line"),
+        ("colour = 's3cret", "at its end: a text has no quote at its end"),
+        ("x = 1\nx = 2\n", "line 2, column 6, key x: this key is there twice"),
+        ("[run]\n[run]\n", "this section is there twice"),
+        ("host = 127.0.0.1\n", "key host: the value ends before its line does"),
+        ("colour s3cret\n", "line 1, column 8: a line is KEY = VALUE"),
+        ("[run\ndry = true\n", "a [section] has no ] at its end"),
+        ('file = "C:\\Users"\n', "key file: write \\\\ for one \\ in a text"),
+        ('file = "C:\\shop"\n', "key file: write \\\\ for one \\ in a text"),
+        ("x = [1 2]\n", "a list has no ] at its end, or no comma"),
+        ("= 3\n", "a line begins with a key"),
+    ],
+)
+def test_a_file_that_is_no_toml_says_what_is_wrong_there_and_not_what_stands_there(
+    text: str, says: str, tmp_path: Path
+) -> None:
+    (tmp_path / "s.toml").write_text(text)
+    with refused(SettingsWrong, "settings_not_toml") as error:
+        read(["--settings", str(tmp_path / "s.toml")], {})
+    assert says in str(error.value)
+    assert "s3cret" not in str(error.value)
+
+
 def test_a_mistyped_variable_is_noticed_without_its_value() -> None:
     values, [notice] = read([], {"CLEANSIDE_SIEVE_COLOR": "secret", "CLEANSIDE_SIEVE_KEY": "k"})
     assert values == {}

@@ -118,6 +118,11 @@ def test_every_place_that_raises_gives_the_values_of_its_sentence() -> None:
         (CalledWrongly("keys_in_the_clear", address="10.0.0.1"), "give --tls-certificate and --tls-key"),
         (NotACode("code_not_whole", symbols=15), "15 letters and digits"),
         (AddressRefused("address_not_public", address="10.0.0.1"), "named in webhook_networks"),
+        (
+            CalledWrongly("tls_file_unreadable", name="tls_key", file="k", why="No", denied_uid=None),
+            "the name",
+        ),
+        (CalledWrongly("tls_file_unreadable", name="tls_key", file="k", why="No", denied_uid=7), "user id 7"),
         (TryAgain("requests_wait", waiting=8), "8 requests wait for the disk already; send again when"),
         (TryAgain("bytes_in_flight", held_bytes=100, most_bytes=100), "at most 100; send again shortly"),
     ],
