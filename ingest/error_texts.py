@@ -34,7 +34,7 @@ def _limit_out_of_reach(values: Values) -> str:
 
 
 def _unreadable(named: str, step: str) -> Callable[[Values], str]:
-    """The sentence of a file that cannot be read. step : the next one where nobody forbids it."""
+    """The sentence of a file that cannot be read. step : the next one where reading it is not forbidden."""
 
     def sentence(values: Values) -> str:
         uid = values["denied_uid"]

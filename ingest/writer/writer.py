@@ -49,7 +49,7 @@ MAX_WAITING = 256  # jobs in a lane; chosen
 CONTENDED_TRIES = 5
 RETRY_AFTER_S = 2
 PERSON_NEEDED_S = 30  # time for a person to free space or make the disk writable; chosen
-TROUBLE_LASTS_S = 30.0  # after a refused batch; then any commit is taken for proof again. Chosen
+TROUBLE_LASTS_S = 30.0  # after a refused batch; then any commit is proof again. Chosen
 LOOKS_EVERY_S = 0.5  # a request that waits looks whether it still may; chosen
 
 

@@ -1,4 +1,4 @@
-"""What the log of a server says when it is told to stop, or to load its certificate again."""
+"""What the log of a server says when it has to stop, or to load its certificate again."""
 
 from __future__ import annotations
 
