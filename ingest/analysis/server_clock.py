@@ -17,7 +17,7 @@ FEWEST: Final = 3
 ALIKE_US: Final = 10 * MINUTE_US
 #: within which they began; chosen: every machine that works sends once in a day
 BEGAN_WITHIN_US: Final = 24 * 60 * MINUTE_US
-#: of those heard since, the share that has to be ahead; chosen: a clock that is behind puts most of them ahead
+#: of those heard since, the share that has to be ahead; chosen: a clock that is behind puts most ahead
 LEAST_SHARE: Final = 0.5
 #: a clock set by the network steps by less, and hosts of one shop differ by less; chosen
 BACK_US: Final = MINUTE_US
