@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -15,6 +14,7 @@ from cleanside.gateway.errors import SpoolFull
 from cleanside.gateway.spool.peek import span
 from cleanside.gateway.spool.queue import Spool
 from tests.support.coded import refused
+from tests.support.small_disks import small_disk
 from tests.unit.gateway.helpers import DEVICE, numbers, open_spool, readings
 from tests.unit.gateway.simulated_disk import Disk, SimulatedVolume
 
@@ -24,18 +24,9 @@ CHUNK = 500
 
 @pytest.fixture
 def small(tmp_path: Path) -> Iterator[Path]:
-    """A folder on a file system of 8 MB; where none may be mounted the simulated disk has to do."""
-    folder = tmp_path / "small"
-    folder.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", f"size={SIZE_BYTES}", "tmpfs", str(folder)]
-    try:
-        is_mounted = os.geteuid() == 0 and subprocess.run(command, check=False).returncode == 0
-    except FileNotFoundError:
-        is_mounted = False
-    if not is_mounted:
-        pytest.skip("needs the right to mount a file system; the simulated disk below needs none")
-    yield folder
-    subprocess.run(["umount", "--lazy", str(folder)], check=True)
+    """A folder on a file system of 8 MB; where none may be mounted the simulated disk below has to do."""
+    with small_disk(tmp_path / "small", SIZE_BYTES) as folder:
+        yield folder
 
 
 def fill_disk(folder: Path) -> None:

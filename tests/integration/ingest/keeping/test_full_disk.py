@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -18,6 +16,7 @@ from cleanside.ingest.settings import load
 from cleanside.ingest.store.archive_file import Disk
 from tests.integration.ingest.keeping.test_backup import NOW_US, fill, made
 from tests.support.serving import batch, in_process
+from tests.support.small_disks import small_disk
 
 SIZE_BYTES = 2**20
 
@@ -25,18 +24,9 @@ SIZE_BYTES = 2**20
 @pytest.fixture
 def small(tmp_path: Path) -> Iterator[Path]:
     """A folder on a file system of 1 MiB, less than an empty database needs with its indexes."""
-    folder = tmp_path / "small"
-    folder.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", f"size={SIZE_BYTES}", "tmpfs", str(folder)]
-    try:
-        is_mounted = os.geteuid() == 0 and subprocess.run(command, check=False).returncode == 0
-    except FileNotFoundError:
-        is_mounted = False
-    if not is_mounted:
-        pytest.skip("needs the right to mount a file system")
-    (folder / "others").write_bytes(bytes(SIZE_BYTES - 2**17))
-    yield folder
-    subprocess.run(["umount", "--lazy", str(folder)], check=True)
+    with small_disk(tmp_path / "small", SIZE_BYTES) as folder:
+        (folder / "others").write_bytes(bytes(SIZE_BYTES - 2**17))
+        yield folder
 
 
 @pytest.fixture
