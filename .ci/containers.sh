@@ -1,4 +1,5 @@
 # Sourced by .ci/container and .ci/compose: the base image, and a way to start containers on this machine.
+# work : their folder, which they remove at the end.
 # shellcheck shell=bash
 BASE="$(sed -n 's/^FROM \([^ ]*\)$/\1/p' ingest/deploy/Containerfile)"
 export BASE
@@ -6,8 +7,7 @@ export STOOD_IN="cleanside.made-of=Debian's packages"
 # Control groups of both versions at once, and limits that may not be raised, as machines within machines have them:
 # crun starts nothing there, runc does with limits that are there.
 if command -v runc >/dev/null && [[ -d /sys/fs/cgroup/unified ]]; then
-  CONTAINERS_CONF="$(mktemp)"
-  export CONTAINERS_CONF
+  export CONTAINERS_CONF="${work:?}/containers.conf" # goes with what they made
   cat >"$CONTAINERS_CONF" <<TOML
 [containers]
 default_ulimits = ["nofile=8192:8192", "nproc=8192:8192"]
