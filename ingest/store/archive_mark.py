@@ -64,11 +64,13 @@ def read(folder: Path) -> ArchiveMark | None:
 
 def claim(folder: Path, own: ArchiveMark) -> None:
     """Make a folder this database's archive. Raises CalledWrongly where it is another database's."""
-    refuse_other(folder, database=own.database)
-    if read(folder) is None:
+    found = read(folder)
+    if found is None:
         file_modes.make_folder(folder)
         file_modes.write_text(folder / MARK_FILE, json.dumps(own._asdict()) + "\n")
         file_modes.sync_file(folder / MARK_FILE)
+    elif found.database != own.database:
+        raise _of_another(folder, found)
 
 
 def refuse_other(folder: Path, *, database: str | None) -> None:
