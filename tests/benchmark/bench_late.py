@@ -39,7 +39,7 @@ class Late:
     """What one hour that came last made again."""
 
     #: exponent, reference flow, response to load or air, or usual steps, pace and share of stops
-    is_learned_anew: bool
+    is_learned_again: bool
     #: the level of an hour of an element that was out a week before moved
     moves_levels: bool
     #: by how much at most [ln]
@@ -113,7 +113,7 @@ def _compared(first: _Told, then: _Told, until_s: float) -> Late:
     pairs = zip(first.rests_on[:steps], then.rests_on[:steps], strict=False)
     same = next((n for n, (a, b) in enumerate(pairs) if a != b), min(steps, len(then.rests_on)))
     return Late(
-        is_learned_anew=first.learned != then.learned or not np.array_equal(flow, flow_then, equal_nan=True),
+        is_learned_again=first.learned != then.learned or not np.array_equal(flow, flow_then, equal_nan=True),
         moves_levels=not np.array_equal(before, after, equal_nan=True),
         by=_moved(first, then, last_s),
         moves_lives=ended != ended_then,
@@ -143,7 +143,7 @@ def lines(late: Sequence[tuple[Proxy, Late]]) -> list[str]:
         some = [one for of, one in late if of is proxy]
         if some:
             shares = [
-                np.mean([one.is_learned_anew for one in some]),
+                np.mean([one.is_learned_again for one in some]),
                 np.mean([one.moves_levels for one in some]),
                 np.mean([one.moves_lives for one in some]),
                 sum(one.again for one in some) / max(1, sum(one.steps for one in some)),

@@ -68,7 +68,7 @@ def test_a_late_hour_gives_what_it_gives_in_time() -> None:
 def test_of_elements_before_a_late_hour_the_same_is_said_unless_something_learned_moved() -> None:
     """So the element at work in a late hour and those after it are not the only ones that may move."""
     late = late_hours()
-    same = [one for one in late if not one.is_learned_anew]
+    same = [one for one in late if not one.is_learned_again]
     assert len(same) >= 4
     assert len(late) - len(same) >= 4  # else nothing is said of what is learned again
     assert not any(one.moves_lives for one in same)
@@ -79,5 +79,5 @@ def test_the_table_counts_hours_by_measure_of_flow() -> None:
     proxy = machine().machine.proxy
     rows = lines([(proxy, one) for one in late_hours()])
     cells = [cell.strip() for cell in rows[-1].strip("|").split("|")]
-    anew = np.mean([one.is_learned_anew for one in late_hours()])
-    assert cells[:2] == [f"{proxy}; {LATE_HOURS}", f"{anew:.2f}"]
+    again = np.mean([one.is_learned_again for one in late_hours()])
+    assert cells[:2] == [f"{proxy}; {LATE_HOURS}", f"{again:.2f}"]
