@@ -18,7 +18,8 @@ from urllib.parse import urlsplit
 import httpx
 
 from cleanside.gateway.errors import SettingsWrong
-from cleanside.gateway.uplink.transport import check_address, is_loopback
+from cleanside.gateway.this_machine import is_loopback
+from cleanside.gateway.uplink.transport import check_address
 from cleanside.simulator.errors import CalledWrongly, LoadFailed
 from cleanside.simulator.load_patterns import LoadPlan
 from cleanside.simulator.tried_shop import TriedShop

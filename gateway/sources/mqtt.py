@@ -33,9 +33,9 @@ from cleanside.gateway.sources import Context, Emit
 from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects, ReadObject, is_number
 from cleanside.gateway.sources.options import Options
 from cleanside.gateway.sources.resent_messages import MOST_ON_THE_WAY, Repeats
+from cleanside.gateway.this_machine import is_loopback
 from cleanside.gateway.timing.clock import Clock
 from cleanside.gateway.uplink.tls import verified
-from cleanside.gateway.uplink.transport import is_loopback
 from cleanside.gateway.wire import BatchRefused, Reading, load_json
 
 if TYPE_CHECKING:

@@ -9,7 +9,6 @@ Leaves to others: what a reply means (`gateway.uplink.decision`), when to try ag
 
 from __future__ import annotations
 
-import ipaddress
 import json
 import os
 import socket
@@ -23,6 +22,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from urllib.parse import SplitResult, urlsplit
 
 from cleanside.gateway.errors import SettingsWrong, why
+from cleanside.gateway.this_machine import is_loopback
 from cleanside.gateway.uplink.tls import verified
 from cleanside.gateway.version import VERSION
 
@@ -133,16 +133,6 @@ def _parts(server: str) -> tuple[SplitResult | None, str]:
     except ValueError:
         return None, shown
     return parts, shown
-
-
-def is_loopback(host: str) -> bool:
-    """True for this machine itself, by address or by its one sure name."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 class _Wire:

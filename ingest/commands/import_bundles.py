@@ -8,7 +8,6 @@ does the work itself, under the lock of serving processes.
 from __future__ import annotations
 
 import argparse
-import ipaddress
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -17,6 +16,7 @@ from urllib.parse import urlsplit
 
 import httpx
 
+from cleanside.gateway.this_machine import is_loopback
 from cleanside.gateway.units import counted
 from cleanside.ingest import settings
 from cleanside.ingest.api.routes.bundles import BUNDLE_MEDIA_TYPE, PATH
@@ -144,18 +144,9 @@ def _told(server: str, response: httpx.Response) -> BundleOutcome:
 def _address(server: str) -> str:
     """The server's address. Raises CalledWrongly where the key would go in the clear."""
     parts = urlsplit(server)
-    if parts.scheme == "https" or (parts.scheme == "http" and _is_loopback(parts.hostname or "")):
+    if parts.scheme == "https" or (parts.scheme == "http" and is_loopback(parts.hostname or "")):
         return server.rstrip("/")
     raise CalledWrongly("server_in_the_clear", server=server)
-
-
-def _is_loopback(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def outcome_text(outcome: BundleOutcome) -> str:

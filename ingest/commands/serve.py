@@ -6,7 +6,6 @@ import argparse
 import asyncio
 import errno
 import gc
-import ipaddress
 import json
 import logging
 import os
@@ -20,6 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from cleanside.gateway.this_machine import is_loopback
 from cleanside.gateway.wire import text_of
 from cleanside.ingest import hidden, log, settings
 from cleanside.ingest.api import app, server_tls
@@ -175,20 +175,14 @@ def _warn_of_no_address(chosen: Settings) -> None:
 
 def _warn_of_open_side(chosen: Settings, trusted: Sequence[str]) -> None:
     """Warn where the proxy is on this machine, and others reach the server past it."""
-    if chosen.behind_proxy and trusted and all(map(_is_here, trusted)) and not _is_here(chosen.host):
+    # A network has no bit set beyond its length: one that begins at loopback is loopback as a whole.
+    are_here = trusted and all(is_loopback(each.partition("/")[0]) for each in trusted)
+    if chosen.behind_proxy and are_here and not is_loopback(chosen.host):
         reason = (
             "the proxy is on this machine, and who reaches the port from another sends keys in the clear; "
             "set host to 127.0.0.1, unless the network lets nothing else through"
         )
         log_line.warning("ingest.open_beside_proxy", extra={"reason": reason, "host": chosen.host})
-
-
-def _is_here(host: str) -> bool:
-    """True for an address or a network of loopback, and for its name. "" listens everywhere."""
-    try:
-        return ipaddress.ip_network(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def announcing_server(config: Any, end_streams: Callable[[], None]) -> Any:

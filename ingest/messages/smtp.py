@@ -11,7 +11,6 @@ Leaves to others: when to try (`ingest.messages.mailer`), what is sent (`ingest.
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import socket
 import ssl
 from dataclasses import dataclass, replace
@@ -20,6 +19,7 @@ from typing import Any
 
 import aiosmtplib
 
+from cleanside.gateway.this_machine import is_loopback
 from cleanside.ingest.errors import CalledWrongly, first_kind, why
 from cleanside.ingest.messages.choices import is_address
 from cleanside.ingest.settings import Settings
@@ -91,17 +91,10 @@ def _check(settings: Settings) -> None:
         raise CalledWrongly("mail_needs_public_address", address=settings.public_address)
     if bool(settings.smtp_user) != bool(settings.smtp_password_file):
         raise CalledWrongly("smtp_user_without_password")
-    if settings.smtp_security == IN_THE_CLEAR and not _is_this_machine(settings.smtp_host):
+    if settings.smtp_security == IN_THE_CLEAR and not is_loopback(settings.smtp_host):
         raise CalledWrongly("smtp_in_the_clear", host=settings.smtp_host)
     if database.sqlite_path(settings.database) is None and not settings.webhook_key_file:
         raise CalledWrongly("mail_needs_key_file")
-
-
-def _is_this_machine(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 async def send(relay: Relay, to: str, content: bytes, verify: ssl.SSLContext) -> Unsent | None:

@@ -9,7 +9,6 @@ Leaves to others: whether a token holds (`oidc`).
 
 from __future__ import annotations
 
-import ipaddress
 import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -18,6 +17,7 @@ from urllib.parse import quote, urlsplit
 
 import httpx
 
+from cleanside.gateway.this_machine import is_loopback
 from cleanside.ingest.errors import CalledWrongly, TryAgain, why
 from cleanside.ingest.owners.oidc import OidcClient, OidcTry, key_id_of, refused, subject_of
 
@@ -32,14 +32,7 @@ def is_usable(address: str) -> bool:
     parts = urlsplit(address)
     if parts.scheme == "https":
         return bool(parts.hostname)
-    return parts.scheme == "http" and _is_loopback(parts.hostname or "")
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return host == "localhost" or ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
+    return parts.scheme == "http" and is_loopback(parts.hostname or "")
 
 
 def provider_of(

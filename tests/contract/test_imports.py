@@ -16,6 +16,7 @@ SHARED_FLOOR = (
     "gateway.output",
     "gateway.setting_table",
     "gateway.setting_texts",
+    "gateway.this_machine",
     "gateway.unit_places",
 )
 CONTRACT = ("gateway.wire", "gateway.units", "gateway.bundle")
@@ -31,6 +32,7 @@ ALLOWED = [
     ("gateway/setting_texts.py", ("gateway.wire",)),
     ("gateway/file_modes.py", ()),
     ("gateway/install_command.py", ()),
+    ("gateway/this_machine.py", ()),
     ("gateway/output.py", ()),
     ("gateway/unit_places.py", ()),
     ("gateway/setting_table.py", ("gateway.errors", "gateway.setting_texts", "gateway.wire")),

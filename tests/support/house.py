@@ -23,6 +23,7 @@ FLOOR_FILES |= {
     "private.py",
     "setting_table.py",
     "setting_texts.py",
+    "this_machine.py",
     "unit_places.py",
 }
 

@@ -17,12 +17,11 @@ Leaves to others: what a session is (`ingest.owners.sessions`).
 
 from __future__ import annotations
 
-import ipaddress
-
 import sqlalchemy as sa
 from fastapi import Request, Response
 from starlette.concurrency import run_in_threadpool
 
+from cleanside.gateway.this_machine import is_loopback
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.intake.head_fields import fields_of
@@ -102,14 +101,7 @@ def known_address(request: Request) -> str | None:
         return settings.public_address.rstrip("/")
     host = request.url.hostname or ""
     of_server = {settings.host.casefold(), str((request.scope.get("server") or [""])[0]).casefold()}
-    return _origin(request) if host and (host in of_server or _is_loopback(host)) else None
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
+    return _origin(request) if host and (host in of_server or is_loopback(host)) else None
 
 
 def _origin(request: Request) -> str:
