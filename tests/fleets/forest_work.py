@@ -193,7 +193,8 @@ def air_of(
     The control holds the manifold's absolute pressure while the compressor can; Heywood's filling.
     """
     ratio = 1 + (kind.boost - 1) * np.clip(speed, 0, 1.05) ** 1.2 * (0.05 + 0.95 * np.clip(load, 0, 1.1))
-    manifold_pa = np.minimum(ratio * SEA_PA, ratio * MOST_RATIO * ambient_pa)
+    drive = np.clip(speed, 0, 1.05) ** 1.2 * (0.1 + 0.9 * np.clip(load, 0, 1.1) ** 0.7)  # chosen
+    manifold_pa = np.minimum(ratio * SEA_PA, (1 + (kind.boost * MOST_RATIO - 1) * drive) * ambient_pa)
     charge_c = temperature_c + 16.0 + 22.0 * load * speed + 30.0 * egr
     filling = 0.91 - 0.25 * (speed - 0.7) ** 2
     per_s = kind.litres * 1e-3 * speed * kind.rated_r_min / 120.0
