@@ -67,8 +67,13 @@ FAILED_PAUSE_S, LONGEST_FAILED_PAUSE_S = 60.0, 3_600.0  # the same data would mo
 class Snapshots:
     """The snapshot of each owner that this process uses."""
 
-    def __init__(self, monotonic_s: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, monotonic_s: Callable[[], float] = time.monotonic, *, answers_requests: bool = True
+    ) -> None:
+        """answers_requests : False: no request of this process needs a study, so none is made ahead."""
         self._monotonic_s = monotonic_s
+        self._answers_requests = answers_requests
+        self._in_use: set[int] = set()  # owners whose housings were studied by what is known, or a newer
         self._known: dict[int, SnapshotInUse] = {}
         self._not_before_s: dict[int, float] = {}
         self._learned_from: dict[int, int] = {}
@@ -137,9 +142,7 @@ class Snapshots:
                 snapshot = _read(connection, owner_id)
                 known = replace(snapshot, knowledge=_fit(snapshot.knowledge))
             revisions = snapshots.revisions_of(connection, owner_id)
-        if (
-            is_newer or owner_id not in self._learned_from
-        ):  # learned elsewhere, or this process has just started
+        if is_newer or owner_id not in self._in_use:  # learned elsewhere, or this process has just started
             self._use(resources, memory, owner_id, known)
         if revisions == self._learned_from.get(owner_id, 0):
             return
@@ -172,7 +175,12 @@ class Snapshots:
 
     def _use(self, resources: Resources, memory: Memory, owner_id: int, known: SnapshotInUse) -> None:
         """Study each housing by a snapshot, then use it: requests find the result in memory."""
+        if self._answers_requests:
+            self._study_all(resources, memory, owner_id, known)
+        self._known[owner_id] = known
+        self._in_use.add(owner_id)
 
+    def _study_all(self, resources: Resources, memory: Memory, owner_id: int, known: SnapshotInUse) -> None:
         def study(connection: sa.Connection, piece: Sequence[HousingRow]) -> None:
             judge = Judge(connection, resources, memory, known, working_out=WorkingOut(waits=False))
             # By itself a housing costs the queries of the whole piece, and one over all keys of its owner.
@@ -183,7 +191,6 @@ class Snapshots:
                 view(housing)
 
         in_pieces(resources, owner_id, study)
-        self._known[owner_id] = known
 
     def _save(
         self, resources: Resources, owner_id: int, number: int, learned: FleetKnowledge

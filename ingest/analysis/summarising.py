@@ -13,6 +13,7 @@ Leaves to others: summary and assessment (`ingest.restriction`), the schedule of
 from __future__ import annotations
 
 import logging
+import random
 import threading
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -29,7 +30,7 @@ from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.quarantine.replay import after_a_start, reconsider
 from cleanside.ingest.restriction import Readings, summarise_hours
 from cleanside.ingest.restriction.measure.summary import FloatArray
-from cleanside.ingest.store import dialect, fleet, hours, partitions, quarantine, raw, turns
+from cleanside.ingest.store import dialect, fleet, hours, partitions, quarantine, raw, streams, turns
 from cleanside.ingest.store.at_rest import HourColumns
 from cleanside.ingest.store.fleet import Assignment
 from cleanside.ingest.store.hours import HOUR_US, Behind, Kept
@@ -57,10 +58,16 @@ COLUMNS = tuple(
 class Analyst:
     """A thread that keeps summaries current and checks quarantined readings again."""
 
-    def __init__(self, resources: Resources, on_pass: Callable[[], None]) -> None:
-        """on_pass : further work without hurry; called between passes."""
+    def __init__(
+        self, resources: Resources, on_pass: Callable[[], None], draw: Callable[[], float] = random.random
+    ) -> None:
+        """
+        on_pass : further work without hurry; called between passes.
+        draw : from 0 to 1; where the first pass begins, so that processes do not meet at the same streams.
+        """
         self._resources = resources
         self._on_pass = on_pass
+        self._draw = draw
         self._thread = threading.Thread(target=self._work, name="analyst", daemon=True)
         self._next_recheck_us: int | None = None  # None: the server has just started
 
@@ -74,12 +81,16 @@ class Analyst:
 
     def _work(self) -> None:
         stopping = self._resources.stopping
+        begin: int | None = None
         while not stopping.is_set():
             try:
+                if begin is None:
+                    begin = somewhere(self._resources, self._draw())
                 stand_back(lambda: self._resources.writer.is_in_bulk, stopping.wait)
                 # Fewer hours than a pass takes: the next batches mostly change the same hours, so it waits
                 # for them.
-                busy = run_pass(self._resources) >= HOURS_A_PASS
+                done = run_pass(self._resources, begin)
+                begin, busy = done.begin, done.hours >= HOURS_A_PASS
                 self._recheck()
                 self._on_pass()
                 self._resources.write_ahead_log.keep_short()
@@ -144,30 +155,60 @@ class HousingWork(NamedTuple):
     found: list[Kept]
 
 
-def run_pass(resources: Resources) -> int:
+def somewhere(resources: Resources, part: float) -> int:
+    """A stream to begin at, this part of all from the first."""
+    with resources.reading() as connection:
+        return int(part * streams.newest_id(connection))
+
+
+class Pass(NamedTuple):
+    """How many hours were due and taken, and after which stream the next pass begins."""
+
+    hours: int
+    begin: int
+
+
+def run_pass(resources: Resources, begin: int = 0) -> Pass:
     """
     Summarise hours that are due, up to `HOURS_A_PASS`, of housings that no other process works on.
 
-    Returns how many there were.
+    begin : streams after this one come first, then the others. A pass that always began at the first stream
+        would never reach the last where the first are due again each time.
     """
     if resources.is_sqlite:  # no other process serves this file
-        return _pass(resources, lambda c: hours.behind(c, limit=HOURS_A_PASS))
+        return _pass(resources, begin, lambda c: _due_from(c, begin))
     with resources.reading() as holding:
-        if not (ours := _streams_in_turn(holding)):
-            return 0
+        if not (ours := _streams_in_turn(holding, begin)):
+            return Pass(0, begin)
         # A view of its own, begun now: it has what the last process wrote in its turn.
-        return _pass(resources, lambda c: hours.behind_of(c, ours, limit=HOURS_A_PASS))
+        return _pass(resources, begin, lambda c: hours.behind_of(c, ours, limit=HOURS_A_PASS))
 
 
-def _streams_in_turn(holding: sa.Connection) -> list[int]:
+def _legs(begin: int) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Streams after the first and up to the second number of each: all of them, in the order of a pass."""
+    return (begin, hours.EVERY_STREAM), (0, begin)
+
+
+def _due_from(connection: sa.Connection, begin: int) -> list[Behind]:
+    due: list[Behind] = []
+    for after, up_to in _legs(begin):
+        due += hours.behind(connection, limit=HOURS_A_PASS - len(due), after=after, up_to=up_to)
+    return due
+
+
+def _streams_in_turn(holding: sa.Connection, begin: int) -> list[int]:
     """Streams with due hours, enough for a pass, whose housings this connection has the turn of now."""
     ours: dict[int, None] = {}
-    many = after = 0
-    while many < HOURS_A_PASS and (due := hours.behind(holding, limit=HOURS_A_PASS - many, after=after)):
-        devices = _devices_in_turn(holding, {behind.device_id for behind in due})
-        found = [behind.stream_id for behind in due if behind.device_id in devices]
-        ours |= dict.fromkeys(found)
-        many, after = many + len(found), due[-1].stream_id
+    many = 0
+    for first, up_to in _legs(begin):
+        after = first
+        while many < HOURS_A_PASS and (
+            due := hours.behind(holding, limit=HOURS_A_PASS - many, after=after, up_to=up_to)
+        ):
+            devices = _devices_in_turn(holding, {behind.device_id for behind in due})
+            found = [behind.stream_id for behind in due if behind.device_id in devices]
+            ours |= dict.fromkeys(found)
+            many, after = many + len(found), due[-1].stream_id
     return list(ours)
 
 
@@ -179,22 +220,22 @@ def _devices_in_turn(holding: sa.Connection, device_ids: Collection[int]) -> fro
     return alone | {device for device, seats in housings.items() if seats and ours.issuperset(seats)}
 
 
-def _pass(resources: Resources, due_of: Callable[[sa.Connection], list[Behind]]) -> int:
+def _pass(resources: Resources, begin: int, due_of: Callable[[sa.Connection], list[Behind]]) -> Pass:
     with resources.reading() as connection:
         due = due_of(connection)
         if not due:
-            return 0
+            return Pass(0, begin)
         stream_ids = sorted({behind.stream_id for behind in due})
         if corrections.waits(connection, stream_ids):  # times first, then the summaries
             now_us = resources.clock()
             resources.writer.call_patiently(
                 lambda writing: corrections.apply_due(writing, stream_ids, now_us)
             )
-            return HOURS_A_PASS  # the corrected hours are due now
+            return Pass(HOURS_A_PASS, begin)  # the corrected hours are due now
         work = _summarise_all(resources, connection, _by_housing(connection, due))
 
     _save(resources, due, work)
-    return len(due)
+    return Pass(len(due), due[-1].stream_id)  # what the limit cut of this stream comes in the next round
 
 
 def _save(resources: Resources, due: Sequence[Behind], work: Sequence[HousingWork]) -> None:

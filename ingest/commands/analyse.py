@@ -15,7 +15,8 @@ import signal
 from typing import Any
 
 from cleanside.ingest import hidden, log, settings
-from cleanside.ingest.analysis.knowledge import Learner
+from cleanside.ingest.analysis.knowledge import Learner, Snapshots
+from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.summarising import Analyst
 from cleanside.ingest.api.routes.services import new_services
 from cleanside.ingest.commands.serve import prepare
@@ -50,7 +51,7 @@ def run_analyse(chosen: Settings, _: argparse.Namespace) -> int:
     services = new_services(chosen, system_clock.now_us)
     with services.open() as resources:
         analyst = Analyst(resources, on_pass=lambda: None)
-        learner = Learner(resources, services.snapshots, services.memory)
+        learner = Learner(resources, Snapshots(answers_requests=False), Memory())
         analyst.start()
         learner.start()
         print(json.dumps({"analysing": hidden.database_url(chosen.database), "pid": os.getpid()}), flush=True)

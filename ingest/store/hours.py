@@ -19,6 +19,7 @@ from cleanside.ingest.store.models import hour_summaries, hours, streams
 IntArray = npt.NDArray[np.int64]
 
 HOUR_US = 3_600_000_000
+EVERY_STREAM = 2**63 - 1  # the highest id that a column holds
 
 _TOUCH = """
 INSERT INTO hours (stream_id, hour, first_seq, last_seq, readings, revision) {}
@@ -150,10 +151,12 @@ ORDER BY hours.stream_id, hours.hour LIMIT ?
 """
 
 
-def behind(connection: sa.Connection, *, limit: int, after: int = 0) -> list[Behind]:
-    """Hours whose revision is ahead of their analysis, by stream. after : of streams with a higher id."""
-    sql = _BEHIND.format("hours.stream_id > ?")
-    return [Behind(*row) for row in dialect.run(connection, sql, (after, limit))]
+def behind(
+    connection: sa.Connection, *, limit: int, after: int = 0, up_to: int = EVERY_STREAM
+) -> list[Behind]:
+    """Hours whose revision is ahead of their analysis, by stream: after < id <= up_to."""
+    sql = _BEHIND.format("hours.stream_id > ? AND hours.stream_id <= ?")
+    return [Behind(*row) for row in dialect.run(connection, sql, (after, up_to, limit))]
 
 
 def behind_of(connection: sa.Connection, stream_ids: Sequence[int], *, limit: int) -> list[Behind]:

@@ -174,6 +174,11 @@ _SHED_NEAR = _SHED.where(
 )
 
 
+def newest_id(connection: sa.Connection) -> int:
+    """The highest id of a stream; 0: there is none."""
+    return connection.scalar(sa.select(sa.func.max(streams.c.id))) or 0
+
+
 def mark_of(connection: sa.Connection, stream_id: int) -> int:
     """The mark alone: every number up to it is stored, quarantined or shed."""
     return int(connection.scalars(sa.select(streams.c.mark).where(streams.c.id == stream_id)).one())

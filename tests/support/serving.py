@@ -123,7 +123,7 @@ def commits_of(writer: Writer) -> list[int]:
 
 def summarise_all(resources: Any) -> None:
     """Summarise everything that is due now."""
-    while run_pass(resources):
+    while run_pass(resources).hours:
         pass
 
 

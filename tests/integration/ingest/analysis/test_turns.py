@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
 
 from cleanside.ingest.analysis import knowledge, summarising
-from cleanside.ingest.analysis.knowledge import LEARNING_LEASE_US, Snapshots
+from cleanside.ingest.analysis.knowledge import LEARNED_ELSEWHERE_S, LEARNING_LEASE_US, Snapshots
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.summarising import run_pass
 from cleanside.ingest.restriction import FleetKnowledge
@@ -44,8 +45,8 @@ def test_hours_of_a_housing_that_another_process_has_are_left_to_it(api: Api) ->
     api.send(batch(1, [3.0, 3.1]))
     with api.resources.reading() as other:
         assert turns.taken(other, turns.HOUSING, [housing_id(other)])
-        assert run_pass(api.resources) == 0
-    assert run_pass(api.resources) == 1
+        assert run_pass(api.resources).hours == 0
+    assert run_pass(api.resources).hours == 1
     with api.resources.reading() as connection:
         assert hours.count_behind(connection) == 0
 
@@ -56,8 +57,8 @@ def test_a_device_without_a_housing_has_turns_too(api: Api) -> None:
     with api.resources.reading() as other:
         [behind] = hours.behind(other, limit=2)
         assert turns.taken(other, turns.DEVICE, [behind.device_id])
-        assert run_pass(api.resources) == 0
-    assert run_pass(api.resources) == 1
+        assert run_pass(api.resources).hours == 0
+    assert run_pass(api.resources).hours == 1
 
 
 def test_what_another_process_finished_before_our_turn_is_not_done_again(
@@ -70,11 +71,11 @@ def test_what_another_process_finished_before_our_turn_is_not_done_again(
 
     def after_another(holding: sa.Connection, device_ids: set[int]) -> frozenset[int]:
         monkeypatch.setattr(summarising, "_devices_in_turn", in_turn)
-        assert run_pass(api.resources) == 1
+        assert run_pass(api.resources).hours == 1
         return in_turn(holding, device_ids)
 
     monkeypatch.setattr(summarising, "_devices_in_turn", after_another)
-    assert run_pass(api.resources) == 0
+    assert run_pass(api.resources).hours == 0
 
 
 def test_one_process_learns_from_a_fleet_and_another_once_the_first_is_gone(
@@ -100,7 +101,7 @@ def test_one_process_learns_from_a_fleet_and_another_once_the_first_is_gone(
 
     api.register()
     api.send(batch(1, [3.0]))
-    assert run_pass(api.resources) == 1
+    assert run_pass(api.resources).hours == 1
     for used in (first, second, first):
         look(used)
         api.clock.advance(10)
@@ -110,3 +111,31 @@ def test_one_process_learns_from_a_fleet_and_another_once_the_first_is_gone(
     look(second)
     assert learned == ["first", "second"]
     second.give_back()
+
+
+def test_who_does_not_learn_studies_a_fleet_once_and_again_only_for_a_newer_snapshot(
+    api: Api, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    studied: list[str] = []
+    api.register()
+    api.send(batch(1, [3.0]))
+    assert run_pass(api.resources).hours == 1
+    learning, other = (Snapshots(lambda: api.clock() / 1e6) for _ in range(2))
+    beside = Snapshots(lambda: api.clock() / 1e6, answers_requests=False)
+    names = {id(learning): "learning", id(other): "other", id(beside): "beside"}
+    study_all = Snapshots._study_all
+
+    def study(used: Snapshots, *given: Any) -> None:
+        if given[2] == 1:  # the owner with the machine
+            studied.append(names[id(used)])
+        study_all(used, *given)
+
+    monkeypatch.setattr(Snapshots, "_study_all", study)
+    for _ in range(4):
+        for used in (learning, other, beside):
+            used.refresh(api.resources, Memory())
+        api.clock.advance(LEARNED_ELSEWHERE_S + 1)
+    # The first at its start, when nothing was known, and by what it learned; the other by that at its start.
+    assert studied == ["learning", "learning", "other"]
+    with api.resources.reading() as connection:
+        assert [used.of(connection, 1).number for used in (learning, other, beside)] == [1, 1, 1]
