@@ -31,7 +31,7 @@ _WARNED: Final = "cleanside_warned"  # in the info of a connection
 _WAITS_FOR_STANDBY = ("on", "remote_apply")
 
 
-WAITS_AFTER_S = 10.0  # then a person is told; chosen: no commit that a standby confirms takes as long
+WAITS_AFTER_S = 10.0  # then a person learns of it; chosen: no commit that a standby confirms takes as long
 #: shown to the user of a session and to who may see all
 _AWAITED = "SELECT count(*) > 0 FROM pg_stat_activity WHERE pid = :pid AND wait_event = 'SyncRep'"
 
