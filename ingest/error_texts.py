@@ -777,6 +777,10 @@ SENTENCES: Sentences = {
     "full_page_writes_off": (
         "full_page_writes is {full_page_writes}: a power cut may leave half-written pages; set it to on"
     ),
+    "migration_awaits_standby": (
+        "the new schema waits until a standby of synchronous_standby_names confirms it; start a standby, and "
+        "this goes on by itself"
+    ),
     "no_standby_named": (
         "synchronous_standby_names is empty: no commit waits for a second machine; name a standby, like "
         "'ANY 1 (second, third)'"

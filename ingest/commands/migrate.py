@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from typing import Any
 
 import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
+from cleanside.gateway.wire import text_of
 from cleanside.ingest import settings
 from cleanside.ingest.commands.command_database import opened
+from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database, releases, webhook_secrets, write_ahead_log
 from cleanside.ingest.store.key_file import KeyFile
@@ -32,13 +35,17 @@ def add(commands: Any) -> None:
 def run_migrate(chosen: Settings, given: argparse.Namespace) -> int:
     """Bring the database to the newest schema."""
     with opened(chosen, makes=True) as engine:
-        before, after = database.migrate(engine)
+        before, after = database.migrate(engine, on_wait=_say_that_it_waits)
         print(
             f"schema {before or 'none'} -> {after}" if before != after else f"schema {after}, nothing to do"
         )
         if given.previous_release_ended:
             _take_away(engine, KeyFile.of(chosen))
     return 0
+
+
+def _say_that_it_waits() -> None:
+    print(text_of(SENTENCES, "migration_awaits_standby", {}), file=sys.stderr, flush=True)
 
 
 def _take_away(engine: sa.Engine, file: KeyFile) -> None:

@@ -223,7 +223,9 @@ def prepare(chosen: Settings, *, migrate_old: bool) -> None:
         engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
         try:
             sqlite = database.sqlite_path(chosen.database) is not None
-            database.require_newest(engine, migrate_empty=sqlite, migrate_old=migrate_old)
+            database.require_newest(
+                engine, migrate_empty=sqlite, migrate_old=migrate_old, on_wait=_say_that_it_waits
+            )
             with engine.connect() as connection:
                 found = durability.settings_of(connection)
                 known = identity.known(connection)
@@ -238,6 +240,11 @@ def prepare(chosen: Settings, *, migrate_old: bool) -> None:
     if chosen.archive_folder:
         say_made(Path(chosen.archive_folder))  # before the next line makes it
     _require_revocations(folder)
+
+
+def _say_that_it_waits() -> None:
+    reason = text_of(SENTENCES, "migration_awaits_standby", {})
+    log_line.warning("ingest.migration_awaits_standby", extra={"reason": reason})
 
 
 def _require_revocations(folder: Path | None) -> None:

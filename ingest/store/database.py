@@ -373,10 +373,13 @@ def revision_of(connection: sa.Connection) -> str | None:
     return MigrationContext.configure(connection).get_current_revision()
 
 
-def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | None]:
+def migrate(
+    engine: sa.Engine, *, to: str = "head", on_wait: Callable[[], None] = lambda: None
+) -> tuple[str | None, str | None]:
     """
     Bring the schema to a revision, the newest by default. Returns the revision before and after.
 
+    on_wait : called once where the commit waits for a standby that does not confirm.
     A database made from nothing stores readings as blocks: no earlier release has ever read it.
     Raises CalledWrongly while another process does it, for a schema that this code does not know, and where
     the user of the database may not change it.
@@ -394,7 +397,8 @@ def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | N
             after = revision_of(connection)
             if before is None and after == known.newest:
                 store_modes.begin(connection, store_modes.BLOCKS, time.time_ns() // 1000)
-            connection.commit()
+            with durability.telling_of_a_wait(connection, on_wait):
+                connection.commit()
             return before, after
     except sa.exc.ProgrammingError as error:
         if not isinstance(error.orig, psycopg.errors.InsufficientPrivilege):
@@ -475,10 +479,13 @@ def check(engine: sa.Engine) -> None:
         command.check(_config(connection))
 
 
-def require_newest(engine: sa.Engine, *, migrate_empty: bool, migrate_old: bool) -> None:
+def require_newest(
+    engine: sa.Engine, *, migrate_empty: bool, migrate_old: bool, on_wait: Callable[[], None] = lambda: None
+) -> None:
     """
     Make sure that the schema is the newest; an empty database is upgraded by itself.
 
+    on_wait : as of `migrate`.
     Raises CalledWrongly for an older schema unless `migrate_old`, and for a newer one unless the release that
     made it wrote down that this one works on it.
     """
@@ -494,6 +501,6 @@ def require_newest(engine: sa.Engine, *, migrate_empty: bool, migrate_old: bool)
         logging.getLogger("cleanside.ingest").warning("ingest.schema_newer", extra=said)
         return
     if (revision is None and migrate_empty) or migrate_old:
-        migrate(engine)
+        migrate(engine, on_wait=on_wait)
         return
     raise CalledWrongly("schema_older", schema=revision or "none", newest=known.newest)

@@ -15,7 +15,8 @@ Source: PostgreSQL manual, "Write Ahead Log" (fsync, full_page_writes, synchrono
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any, Final, NamedTuple
 
@@ -28,6 +29,11 @@ from cleanside.ingest.store.trouble import STANDBY_AWAY
 _WARNED: Final = "cleanside_warned"  # in the info of a connection
 #: values of synchronous_commit that wait until a synchronous standby has flushed
 _WAITS_FOR_STANDBY = ("on", "remote_apply")
+
+
+WAITS_AFTER_S = 10.0  # then a person learns of it; chosen: no commit that a standby confirms takes as long
+#: shown to the user of a session and to who may see all
+_AWAITED = "SELECT count(*) > 0 FROM pg_stat_activity WHERE pid = :pid AND wait_event = 'SyncRep'"
 
 
 class CommitSettings(NamedTuple):
@@ -133,3 +139,32 @@ def write_a_mark(connection: sa.Connection) -> None:
     that no standby has.
     """
     connection.exec_driver_sql("SELECT pg_logical_emit_message(true, 'cleanside', '')")
+
+
+@contextmanager
+def telling_of_a_wait(
+    connection: sa.Connection, tell: Callable[[], None], after_s: float = WAITS_AFTER_S
+) -> Iterator[None]:
+    """
+    Around the commit of a person's command: tell once where it waits for a standby by then.
+
+    Source: PostgreSQL manual, "The Cumulative Statistics System", wait event SyncRep.
+    """
+    if dialect.is_sqlite(connection):
+        yield
+        return
+    pid, is_done = connection.exec_driver_sql("SELECT pg_backend_pid()").scalar(), threading.Event()
+
+    def look() -> None:
+        if not is_done.wait(after_s):
+            with connection.engine.connect() as other:
+                if other.scalar(sa.text(_AWAITED), {"pid": pid}) and not is_done.is_set():
+                    tell()
+
+    looking = threading.Thread(target=look, name="looks-for-wait", daemon=True)
+    looking.start()
+    try:
+        yield
+    finally:
+        is_done.set()
+        looking.join()

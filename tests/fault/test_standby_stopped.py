@@ -7,6 +7,8 @@ once the standby is back; it is never acknowledged before, never lost, and never
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -180,6 +182,22 @@ def stopped_within_s(server: ServerProcess) -> float:
     began_s = time.monotonic()
     assert server.stop() == 0, server.log()
     return time.monotonic() - began_s
+
+
+def test_a_first_schema_says_that_it_waits_for_a_standby_and_is_made_once_one_is_back(
+    replicated: Replicated,
+) -> None:
+    standbys(replicated, run=False)
+    command = [sys.executable, "-m", "cleanside.ingest", "migrate", "--database", replicated.url]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as migrating:
+        assert migrating.stdout is not None
+        assert migrating.stderr is not None
+        said = migrating.stderr.readline()
+        assert "waits until a standby of synchronous_standby_names confirms it" in said
+        assert migrating.poll() is None
+        standbys(replicated, run=True)
+        assert migrating.stdout.readline().startswith("schema none -> ")
+        assert migrating.wait(SLACK_S) == 0
 
 
 def test_a_gateway_is_told_and_goes_on_by_itself(replicated: Replicated, tmp_path: Path) -> None:

@@ -46,6 +46,8 @@ OF_THE_STORE = {"store_full", "store_read_only", "store_unavailable"}
 #: what `ingest.store.durability` finds weak
 OF_THE_STORE |= {"fsync_off", "full_page_writes_off", "commit_not_awaited"}
 OF_THE_STORE |= {"no_standby_named", "standby_not_awaited"}
+#: what `migrate` and `serve --migrate` say meanwhile
+OF_THE_STORE |= {"migration_awaits_standby"}
 
 
 def raised(path: Path) -> Iterator[tuple[str, set[str]]]:
