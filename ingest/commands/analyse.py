@@ -15,7 +15,7 @@ import signal
 from typing import Any
 
 from cleanside.ingest import hidden, log, settings
-from cleanside.ingest.analysis.knowledge import Learner
+from cleanside.ingest.analysis.learner import Learner
 from cleanside.ingest.analysis.summarising import Analyst
 from cleanside.ingest.api.routes.services import new_services
 from cleanside.ingest.commands.serve import prepare
