@@ -37,7 +37,7 @@ from cleanside.ingest.store import hours
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.surroundings import HousingSurroundings, of_housings
 
-SPAN_DAYS = 7  # from one weekly look to the next
+SPAN_DAYS = 7  # from one weekly look to the next; chosen
 #: looks at a housing that stay, of two snapshots: those worked out ahead, and others that people take; chosen
 LOOKS_EACH = 12
 MAX_LOOKS = 240_000  # of about 1 kB: twenty thousand housings; chosen

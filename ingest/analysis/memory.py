@@ -27,7 +27,7 @@ T = TypeVar("T")
 # judging works out of them; a study 36 kB.
 MAX_SUMMARIES = 200  # housings; chosen
 MAX_STUDIES = 100_000  # chosen
-STUDIES_EACH = 2  # of a housing: of the snapshot in use, and of the next before its first use
+STUDIES_EACH = 2  # of the snapshot in use, and of the next before its first use; chosen
 
 
 class Memory:
