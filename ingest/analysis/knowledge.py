@@ -7,7 +7,7 @@ snapshot is fitted before its first use and stored with its fit, so no request w
 is studied by it before that use too, in pieces that stand back for intake. A fleet without new summaries is
 not learned again. Of several processes one learns from a fleet at a time (a lease), the others use what it
 learned.
-Leaves to others: learning (`ingest.restriction.learn_fleet`).
+Leaves to others: learning (`ingest.restriction.learn_fleet`), the thread (`learner`).
 """
 
 from __future__ import annotations
@@ -55,13 +55,20 @@ from cleanside.ingest.writer.resources import Resources
 log = logging.getLogger("cleanside.ingest")
 
 LEAST_PAUSE_S = 2.0  # between two learnings; chosen so that a new fleet sees its first lives soon
-LOOK_EVERY_S = 0.5  # whether anything is to be learned (chosen: a look costs next to nothing)
 HOUSINGS_AT_ONCE = 20  # over one connection, whose time is limited; chosen: seconds on a small computer
 NOTHING_LEARNED = SnapshotInUse(0, FleetKnowledge())  # index: before the first snapshot
 PAUSE_TIMES = 20.0  # a learning takes at most a twentieth of the time; chosen
 LEARNING_LEASE_US = 120_000_000  # longer than a fit; after a kill another process learns then; chosen
 LEARNED_ELSEWHERE_S = 5.0  # then it looks what another process has learned; chosen
 FAILED_PAUSE_S, LONGEST_FAILED_PAUSE_S = 60.0, 3_600.0  # the same data would mostly fail again; chosen
+
+
+#: works something out of an owner by a snapshot
+BeforeUse = Callable[[Resources, int, SnapshotInUse], None]
+
+
+def nothing_first(*_: object) -> None:
+    """Nothing is worked out before a snapshot is used."""
 
 
 class Snapshots:
@@ -98,11 +105,19 @@ class Snapshots:
                 self._known[owner_id] = snapshot if is_fitted else NOTHING_LEARNED
             return self._known[owner_id]
 
-    def refresh(self, resources: Resources, memory: Memory, *, at_once: bool = False) -> None:
+    def refresh(
+        self,
+        resources: Resources,
+        memory: Memory,
+        *,
+        at_once: bool = False,
+        before_use: BeforeUse = nothing_first,
+    ) -> None:
         """
         Load what other processes learned, and learn from fleets with new summaries.
 
         at_once : do not wait for the schedule, or for another process that learns.
+        before_use : what else is worked out by a snapshot before requests use it.
         """
         with resources.reading() as connection:
             owners = fleet.every_owner(connection)
@@ -110,7 +125,7 @@ class Snapshots:
             if resources.stopping.is_set():
                 return
             try:
-                self._refresh(resources, memory, owner_id, at_once=at_once)
+                self._refresh(resources, memory, owner_id, at_once=at_once, before_use=before_use)
             except (TryAgain, sa.exc.SQLAlchemyError):  # the database, for all of them
                 raise
             except Exception:
@@ -129,7 +144,9 @@ class Snapshots:
         self._not_before_s[owner_id] = self._monotonic_s() + pause_s
         self._known[owner_id] = replace(self._known.get(owner_id, NOTHING_LEARNED), failed_us=now_us)
 
-    def _refresh(self, resources: Resources, memory: Memory, owner_id: int, *, at_once: bool) -> None:
+    def _refresh(
+        self, resources: Resources, memory: Memory, owner_id: int, *, at_once: bool, before_use: BeforeUse
+    ) -> None:
         began_s = self._monotonic_s()
         if not at_once and began_s < self._not_before_s.get(owner_id, 0.0):
             return
@@ -143,7 +160,7 @@ class Snapshots:
                 known = replace(snapshot, knowledge=_fit(snapshot.knowledge))
             revisions = snapshots.revisions_of(connection, owner_id)
         if is_newer or owner_id not in self._in_use:  # learned elsewhere, or this process has just started
-            self._use(resources, memory, owner_id, known)
+            self._use(resources, memory, owner_id, known, before_use)
         if revisions == self._learned_from.get(owner_id, 0):
             return
         if not at_once and not self._is_ours(resources, owner_id):
@@ -154,7 +171,7 @@ class Snapshots:
         )
         if not learned.teaches_as(known.knowledge):
             known = self._save(resources, owner_id, number, _fit(learned)) or known
-        self._use(resources, memory, owner_id, replace(known, failed_us=None))
+        self._use(resources, memory, owner_id, replace(known, failed_us=None), before_use)
         self._learned_from[owner_id] = revisions
         self._failures.pop(owner_id, None)
         took_s = self._monotonic_s() - began_s
@@ -173,10 +190,18 @@ class Snapshots:
         for lease in self._leases.values():
             lease.give_back()
 
-    def _use(self, resources: Resources, memory: Memory, owner_id: int, known: SnapshotInUse) -> None:
+    def _use(
+        self,
+        resources: Resources,
+        memory: Memory,
+        owner_id: int,
+        known: SnapshotInUse,
+        before_use: BeforeUse,
+    ) -> None:
         """Study each housing by a snapshot, then use it: requests find the result in memory."""
         if self._answers_requests:
             self._study_all(resources, memory, owner_id, known)
+        before_use(resources, owner_id, known)
         self._known[owner_id] = known
         self._in_use.add(owner_id)
 
@@ -204,35 +229,6 @@ class Snapshots:
             return None
         log.info("ingest.fleet_learned", extra={"owner": owner_id, "lives": len(learned.lives)})
         return SnapshotInUse(number + 1, learned, now_us)
-
-
-class Learner:
-    """A thread that learns: a fit takes seconds, and the summaries must not wait for it."""
-
-    def __init__(self, resources: Resources, snapshots_used: Snapshots, memory: Memory) -> None:
-        self._resources = resources
-        self._snapshots = snapshots_used
-        self._memory = memory
-        self._thread = threading.Thread(target=self._work, name="learner", daemon=True)
-
-    def start(self) -> None:
-        """Begin."""
-        self._thread.start()
-
-    def join(self) -> None:
-        """Wait for the end, after `resources.stopping` was set."""
-        self._thread.join()
-
-    def _work(self) -> None:
-        stopping = self._resources.stopping
-        while not stopping.wait(LOOK_EVERY_S):
-            try:
-                self._snapshots.refresh(self._resources, self._memory)
-            except TryAgain as error:  # stopping, or the database does not answer
-                log.info("ingest.learning_waits", extra={"reason": error.reason})
-            except Exception:
-                log.exception("ingest.learning_failed")
-        self._snapshots.give_back()
 
 
 def in_pieces(

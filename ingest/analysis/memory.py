@@ -27,14 +27,13 @@ T = TypeVar("T")
 # judging works out of them; a study 36 kB.
 MAX_SUMMARIES = 200  # housings; chosen
 MAX_STUDIES = 100_000  # chosen
+STUDIES_EACH = 2  # of the snapshot in use, and of the next before its first use; chosen
 
 
 class Memory:
     """Summaries and studies of housings, safe between threads."""
 
-    def __init__(self, *, studies_each: int = 2) -> None:
-        """studies_each : of a housing; two: of the snapshot in use, and of the next before its first use."""
-        self._studies_each = studies_each
+    def __init__(self) -> None:
         self._summaries: OrderedDict[int, tuple[int, Summaries]] = OrderedDict()
         self._studies: OrderedDict[int, tuple[tuple[Hashable, Study], ...]] = OrderedDict()
         self._beside: OrderedDict[int, tuple[Study, dict[Hashable, Any]]] = OrderedDict()
@@ -62,7 +61,7 @@ class Memory:
         """
         The study of a housing from this input, made now if it is not in memory.
 
-        The last `studies_each` are kept.
+        The last `STUDIES_EACH` are kept.
         """
         with self._lock:
             remembered = self._studies.get(housing_id, ())
@@ -71,8 +70,8 @@ class Memory:
                 return study
         study = make()
         with self._lock:
-            last = self._studies.get(housing_id, ())[: self._studies_each - 1]
-            most = MAX_STUDIES // self._studies_each
+            last = self._studies.get(housing_id, ())[: STUDIES_EACH - 1]
+            most = MAX_STUDIES // STUDIES_EACH
             _keep(self._studies, housing_id, ((basis, study), *last), most)
         return study
 

@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from fastapi import FastAPI
 from fastapi.routing import APIRoute
 
-from cleanside.ingest.analysis.knowledge import Learner
+from cleanside.ingest.analysis.learner import Learner
 from cleanside.ingest.analysis.summarising import Analyst
 from cleanside.ingest.api import description, problems
 from cleanside.ingest.api import routes as route_files
@@ -140,7 +140,7 @@ def _workers(services: Services) -> tuple[Worker, ...]:
 
     return (
         Analyst(resources, on_pass=services.write_down),
-        Learner(resources, services.snapshots, services.memory),
+        Learner(resources, services.snapshots, services.memory, services.looks),
         Keeper(resources),
         Merger(resources),
         Accountant(resources),

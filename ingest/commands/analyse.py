@@ -15,7 +15,8 @@ import signal
 from typing import Any
 
 from cleanside.ingest import hidden, log, settings
-from cleanside.ingest.analysis.knowledge import Learner, Snapshots
+from cleanside.ingest.analysis.knowledge import Snapshots
+from cleanside.ingest.analysis.learner import Learner
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.summarising import Analyst
 from cleanside.ingest.api.routes.services import new_services

@@ -19,6 +19,7 @@ from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.spreadsheets import Separator
 from cleanside.ingest.console import drawing
+from cleanside.ingest.console.formats import within_whole
 from cleanside.ingest.console.rendering import may, render, sayer_of
 from cleanside.ingest.console.routing import page_needs, page_router
 from cleanside.ingest.console.shop_page import names_of
@@ -118,9 +119,9 @@ def file_row(say: Sayer, one: Mapping[str, Any]) -> dict[str, str]:
         "before_kpa": kpa(one["level_before_pa"]),
         "after_kpa": kpa(one["level_after_pa"]),
         "clean_kpa": kpa(one["clean_restriction_pa"]),
-        "came_off": plain(one["given_back_percent"], 0),
-        "came_off_low": plain(one["given_back_low_percent"], 0),
-        "came_off_high": plain(one["given_back_high_percent"], 0),
+        "came_off": _came_off(one["given_back_percent"]),
+        "came_off_low": _came_off(one["given_back_low_percent"]),
+        "came_off_high": _came_off(one["given_back_high_percent"]),
         "hours_before": plain(one["hours_before"], 0),
         "hours_after": plain(one["hours_after"], 0),
         "ended": say.plain(f"machine.ended_as.{one['ended'].replace(' ', '_')}"),
@@ -131,3 +132,8 @@ def half_of(curve: Mapping[str, Any]) -> float | None:
     """By how many hours half of the elements reached the limit; None: more than half last longer. [h]"""
     steps = zip(curve["hours"], curve["share"], strict=True)
     return next((hours for hours, share in steps if share <= 0.5), None)
+
+
+def _came_off(percent: float | None) -> str:
+    """A share that came off, as the page says it."""
+    return plain(None if percent is None else within_whole(percent), 0)

@@ -13,10 +13,10 @@ from typing import Annotated, Any
 
 from fastapi import Depends, Query, Request, Response
 
+from cleanside.ingest.analysis.back_then import SPAN_DAYS
 from cleanside.ingest.api.routes.fleet_changes import (
     MOST_MOVED_DAYS,
     MOST_SPAN_DAYS,
-    SPAN_DAYS,
     get_fleet_changes,
 )
 from cleanside.ingest.api.routes.shared import R

@@ -226,6 +226,16 @@ def _pattern(decimals: int) -> NumberPattern:
     return parse_pattern("#,##0" + ("." + "0" * decimals if decimals else ""))
 
 
+def within_whole(percent: float) -> float:
+    """
+    A share of a whole as it is said to a person.
+
+    What is measured scatters beyond none and all, and the answers of the API have it; nothing can be more
+    than all of it.
+    """
+    return min(max(percent, 0.0), 100.0)
+
+
 class WrittenDays:
     """Calendar days as the viewer writes them."""
 

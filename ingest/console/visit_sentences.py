@@ -96,7 +96,7 @@ class VisitSentences:
 
     def _together(self, visit: Mapping[str, Any], trip: Mapping[str, Any]) -> Iterator[str]:
         names = [self._name(other["machine"]) for other in visit["together_with"]]
-        machines = Markup(", ").join(names) if isinstance(names[0], Markup) else ", ".join(names)
+        machines = type(names[0])(", ".join(names))  # markup already, where it is for a page
         key = "visit_plan.together" if trip["km"] else "visit_plan.together_free"
         yield self._say(key, machines=machines, km=trip["km"])
         if visit["hours_given"] >= LEAST_HOURS_GIVEN:

@@ -15,13 +15,13 @@ import re
 import string
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from functools import cache
+from functools import cache, partial
 from importlib.resources import files
 from typing import Any, NamedTuple
 
 from markupsafe import Markup, escape
 
-from cleanside.ingest.console.formats import Formats, WrittenDays
+from cleanside.ingest.console.formats import Formats, WrittenDays, within_whole
 
 FOLDER = files("cleanside.ingest.console") / "words"
 PLURAL = {"one", "other"}
@@ -70,9 +70,11 @@ class Sayer:
     def __init__(self, language: str, formats: Formats, *, unit: str | None = None) -> None:
         """unit : of the gauge, in which restriction is written; None: kPa."""
         self._language = language
+        self._words = table(language)
         self.formats = formats
         self._unit = unit
         self._kinds = _kinds_of(formats, unit)
+        self._ways: dict[tuple[str, str], Callable[[Any], Any]] = {}
 
     def in_unit(self, unit: str | None) -> Sayer:
         """The same words, restriction in another unit."""
@@ -95,7 +97,7 @@ class Sayer:
         return Markup(one_stop("".join(self._filled(_places_of_page(template), values, escape))))
 
     def _template(self, key: str, values: Mapping[str, Any]) -> str:
-        entry = table(self._language)[key]
+        entry = self._words[key]
         return entry if isinstance(entry, str) else entry["one" if values["n"] == 1 else "other"]
 
     def _filled(
@@ -105,18 +107,25 @@ class Sayer:
         for before, name, kind, more in places:
             pieces.append(before)
             if name is not None:
-                pieces.append(str(write(self.as_wanted(values[name], kind, more))))
+                value = values[name]
+                if not isinstance(value, Markup):
+                    value = self.way(kind, more)(value)
+                pieces.append(str(write(value)))
         return pieces
 
-    def as_wanted(self, value: Any, kind: str, more: str) -> Any:
-        """A value as its place wants it: {hours:hours}, {at:minute}, {n:count}, {rows:many row}."""
-        if isinstance(value, Markup):
-            return value
+    def way(self, kind: str, more: str) -> Callable[[Any], Any]:
+        """How a place wants its value: {hours:hours}, {at:minute}, {n:count}, {rows:many row}."""
+        way = self._ways.get((kind, more))
+        if way is None:
+            way = self._ways[kind, more] = self._way(kind, more)
+        return way
+
+    def _way(self, kind: str, more: str) -> Callable[[Any], Any]:
         if kind == "many":
-            return self.plain(f"count.{more}", n=value)
+            return lambda value: self.plain(f"count.{more}", n=value)
         if kind == "number":
-            return self.formats.number(value, int(more or 0))
-        return self._kinds[kind](value) if kind else str(value)
+            return partial(self.formats.number, decimals=int(more or 0))
+        return self._kinds[kind] if kind else str
 
 
 class _Place(NamedTuple):
@@ -160,6 +169,7 @@ def _kinds_of(formats: Formats, unit: str | None) -> Mapping[str, Callable[[Any]
         "restriction": lambda level_pa: formats.restriction(level_pa, unit),
         "pressure": lambda level_pa: formats.of_unit(level_pa / 1e3, "kPa", 1),
         "percent": formats.percent,
+        "part": lambda percent: formats.percent(within_whole(percent)),
         "share": lambda share: formats.percent(100 * share),
         "hours": formats.hours,
         "speed": lambda speed_rad_s: formats.of_unit(speed_rad_s * 30 / math.pi, "r/min"),

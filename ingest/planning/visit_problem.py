@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -105,6 +106,16 @@ class VisitProblem:
     def on(self, day: int) -> date:
         """The calendar day of a number."""
         return self.first_on + timedelta(days=day)
+
+    @cached_property
+    def calendar(self) -> tuple[date, ...]:
+        """The days of the plan: a page says each of them many times."""
+        return tuple(self.on(day) for day in range(self.days))
+
+    @cached_property
+    def written_calendar(self) -> tuple[str, ...]:
+        """The same, ISO 8601."""
+        return tuple(day.isoformat() for day in self.calendar)
 
 
 @dataclass(frozen=True, kw_only=True)

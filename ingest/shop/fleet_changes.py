@@ -7,10 +7,10 @@ Leaves to others: the two looks (`ingest.analysis.back_then`), words.
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass
 
 from cleanside.ingest.restriction import Assessment
+from cleanside.ingest.restriction.verdict.look_then import LookThen, look_of
 from cleanside.ingest.shop.planned import last_change
 
 DAY_S = 86_400
@@ -38,12 +38,12 @@ class HousingChange:
         return self.state != self.state_then or moved or bool(self.faults_new or self.faults_settled)
 
 
-def change_of(then: Assessment, now: Assessment, *, then_us: int, moved_days: float) -> HousingChange:
+def change_of(then: LookThen, now: Assessment, *, then_us: int, moved_days: float) -> HousingChange:
     """What changed since a look. moved_days : a due date that moved by less is no change."""
-    changed = last_change(now.study)
+    changed, present = last_change(now.study), look_of(now)
     changed_us = changed.at_us if changed is not None and changed.at_us > then_us else None
-    moved = None if changed_us is not None else _moved_days(then, now)
-    before, after = _causes(then), _causes(now)
+    moved = None if changed_us is not None else _moved_days(then, present)
+    before, after = then.causes, present.causes
     return HousingChange(
         state_then=then.state,
         state=now.state,
@@ -54,13 +54,9 @@ def change_of(then: Assessment, now: Assessment, *, then_us: int, moved_days: fl
     )
 
 
-def _moved_days(then: Assessment, now: Assessment) -> float | None:
+def _moved_days(then: LookThen, now: LookThen) -> float | None:
     if then.due_s is None or now.due_s is None:
         return None
     if then.state == "over" == now.state:  # reached: the likely date is only the instant of the look
         return None
     return (now.due_s.p50 - then.due_s.p50) / DAY_S
-
-
-def _causes(seen: Assessment) -> Collection[str]:
-    return [suspicion.cause for suspicion in seen.study.suspicions]

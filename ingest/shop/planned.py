@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import pairwise
 from typing import Literal, NamedTuple
 
@@ -106,6 +107,7 @@ def times_moved(days: Sequence[tuple[int, str | None]], study: Study) -> int:
     return sum(on != before for before, on in pairwise(standing))
 
 
+@lru_cache(maxsize=4096)  # of most machines of a list nothing was decided
 def version_of(planned: PlannedChange | None, made: EntriesMade) -> str:
     """
     Of what people decided about an element: another one once a day is planned, moved or taken back, or work

@@ -36,6 +36,7 @@ from cleanside.ingest.shop.work_list import (
     service_day,
 )
 from cleanside.ingest.store.acceptance import HousingPrices
+from cleanside.ingest.store.papers import Papers
 from cleanside.ingest.store.planning_terms import TripRow
 
 PLAN_DAYS = 42
@@ -102,11 +103,12 @@ def visit_inputs(
     calendar = [first_on + timedelta(days=n) for n in range(PLAN_DAYS)]
     working = entered.working()
     works = [working.has(day) for day in calendar]
+    worked = frozenset(n for n, is_working in enumerate(works) if is_working)
     not_planned: dict[Name, NotPlanned] = {}
     elements = []
     for one in candidates:
-        laid_up = frozenset(n for n, day in enumerate(calendar) if is_laid_up(one.candidate.papers, day))
-        if all(n in laid_up for n, is_working in enumerate(works) if is_working) and any(works):
+        laid_up = _laid_up_days(one.candidate.papers, calendar)
+        if worked and worked <= laid_up:
             not_planned[one.name] = "laid_up"
         elif one.candidate.due_s is None and one.candidate.at_once is None:
             not_planned[one.name] = "no_dates"
@@ -144,6 +146,13 @@ def visit_inputs(
 
 
 # ---------------------------------------------------------------- one housing
+
+
+def _laid_up_days(papers: Papers, calendar: Sequence[date]) -> frozenset[int]:
+    """The days of the plan on which a machine is laid up, by number."""
+    if papers.machine.laid_up_from is None:  # of most machines
+        return frozenset()
+    return frozenset(n for n, day in enumerate(calendar) if is_laid_up(papers, day))
 
 
 def _element(

@@ -150,6 +150,8 @@ class ListDays:
         self._starts_s: dict[date, float] = {}
         self._offered: dict[WorkingDays, list[date]] = {}
         self._listed: dict[int, tuple[Candidate, tuple[date, Reason] | None]] = {}
+        self._at_once: dict[WorkingDays, date] = {}
+        self._in_time: dict[tuple[WorkingDays, date], date] = {}
 
     def of(self, at_s: float) -> date:
         """The day of an instant; beyond the calendar its last day."""
@@ -181,6 +183,18 @@ class ListDays:
             beyond = [last + timedelta(days=n + 1) for n in range(OFFERED_BEYOND_DAYS)]
             self._offered[working] = [day for day in (*self.listed(), *beyond) if working.has(day)]
         return self._offered[working]
+
+    def at_once(self, working: WorkingDays) -> date:
+        """The first working day from today on."""
+        if working not in self._at_once:
+            self._at_once[working] = working.first(self.today, self.before)
+        return self._at_once[working]
+
+    def in_time(self, working: WorkingDays, day: date) -> date:
+        """The last working day up to a day, from today on."""
+        if (working, day) not in self._in_time:
+            self._in_time[working, day] = working.last(max(self.today, day), self.today, self.before)
+        return self._in_time[working, day]
 
     def listed_day(self, candidate: Candidate) -> tuple[date, Reason] | None:
         """`listed_day` of a candidate, worked out once: jobs, parts and what is left out ask for it."""
@@ -243,7 +257,7 @@ def listed_day(candidate: Candidate, days: ListDays) -> tuple[date, Reason] | No
 
 
 def _listed_day(candidate: Candidate, days: ListDays) -> tuple[date, Reason] | None:
-    at_once = candidate.working.first(days.today, days.before)
+    at_once = days.at_once(candidate.working)
     if candidate.plan == "missed":
         return at_once, "plan_missed"
     planned = _planned_day(candidate, days)
@@ -468,15 +482,10 @@ def _by_forecast(candidate: Candidate, days: ListDays) -> list[tuple[date, Reaso
         if service_on is not None and is_listed and service_on <= last_day_in_time(candidate, days):
             found.append((service_on, "service"))
         else:
-            found.append((_in_time(candidate, days.of(candidate.due_s.p10), days), "early_date"))
+            found.append((days.in_time(candidate.working, days.of(candidate.due_s.p10)), "early_date"))
     if (limit := calendar_limit(candidate, days)) is not None:
-        found.append((_in_time(candidate, limit, days), "calendar"))
+        found.append((days.in_time(candidate.working, limit), "calendar"))
     return found
-
-
-def _in_time(candidate: Candidate, day: date, days: ListDays) -> date:
-    """The last working day up to a day, from today on."""
-    return candidate.working.last(max(days.today, day), days.today, days.before)
 
 
 def comes_too_early(candidate: Candidate, service_on: date, days: ListDays) -> bool:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
-from cleanside.ingest.store.models import calendar_days, calendar_links
+from cleanside.ingest.store.models import calendar_days, calendar_links, people
 
 
 class CalendarLink(NamedTuple):
@@ -61,6 +61,13 @@ def with_token(connection: sa.Connection, token_hash: str) -> CalendarLink | Non
     query = _LINK.where(calendar_links.c.token_hash == token_hash, calendar_links.c.ended_us.is_(None))
     row = connection.execute(query).first()
     return None if row is None else CalendarLink(*row)
+
+
+def zones_of_owner(connection: sa.Connection, owner_id: int) -> frozenset[str]:
+    """The time zones of the links in use of an owner's people."""
+    query = sa.select(calendar_links.c.zone).join_from(calendar_links, people)
+    query = query.where(people.c.owner_id == owner_id, calendar_links.c.ended_us.is_(None))
+    return frozenset(connection.scalars(query))
 
 
 def end(connection: sa.Connection, person_id: int, link_id: int, now_us: int) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -331,6 +331,24 @@ def every_summary(connection: sa.Connection, housing_id: int) -> list[Kept]:
 def summaries_since(connection: sa.Connection, housing_id: int, revision: int) -> list[Kept]:
     """The summaries of a housing written after a revision of it, in time order."""
     return _kept(dialect.run(connection, _SUMMARIES_SINCE, (housing_id, revision)))
+
+
+# The plus keeps SQLite from looking through all earlier hours.
+_CHANGED_BEFORE = """
+SELECT housing_id FROM hour_summaries WHERE housing_id = ? AND revision > ? AND +hour < ? LIMIT 1
+"""
+
+
+def changed_before(connection: sa.Connection, since: Mapping[int, int], hour: int) -> frozenset[int]:
+    """
+    Those of these housings of which a summary of an earlier hour was written after a revision.
+
+    since : housing id -> revision. hour : the first that does not count [h since 1970].
+    """
+    asked = [(_CHANGED_BEFORE, (housing_id, revision, hour)) for housing_id, revision in since.items()]
+    if not asked:
+        return frozenset()
+    return frozenset(row[0] for rows in round_trips.ask(connection, asked) for row in rows)
 
 
 def _kept(result: sa.CursorResult[Any]) -> list[Kept]:

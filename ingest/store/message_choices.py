@@ -74,6 +74,12 @@ def of_owner(connection: sa.Connection, owner_id: int) -> dict[int, MessageChoic
     return {row.person_id: _read(row) for row in connection.execute(query)}
 
 
+def zones_of_owner(connection: sa.Connection, owner_id: int) -> frozenset[str]:
+    """The time zones that people of an owner chose for their messages."""
+    query = sa.select(message_choices.c.zone).join_from(message_choices, people)
+    return frozenset(connection.scalars(query.where(people.c.owner_id == owner_id)))
+
+
 def owners_to_tell(connection: sa.Connection) -> list[int]:
     """Owners of whom at least one person has an address, or one that waits to be confirmed."""
     chosen = (message_choices.c.address != "") | (message_choices.c.new_address != "")

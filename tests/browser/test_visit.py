@@ -155,6 +155,37 @@ def test_nothing_is_found_and_nothing_hangs_over(visited: ServerProcess, browser
             assert [(path, scheme, f) for path in ("/visit", VISIT) for f in seen(context, path)] == []
 
 
+#: choices of which not all words show: what is laid out as in the select, and is longer than it shows
+CUT = """() => [...document.querySelectorAll("select")].flatMap(select => {
+    const look = getComputedStyle(select);
+    const wide = select.clientWidth - parseFloat(look.paddingLeft) - parseFloat(look.paddingRight);
+    return [...select.options].map(option => option.text).filter(text => {
+        const line = document.createElement("div");
+        line.textContent = text;
+        line.style.cssText = `position: absolute; width: ${wide}px; font: ${look.font};
+            line-height: ${look.lineHeight};
+            white-space: ${look.whiteSpace === "normal" ? "normal" : "nowrap"}`;
+        document.body.append(line);
+        const is_cut = line.scrollWidth > Math.ceil(wide) || line.offsetHeight > select.clientHeight;
+        line.remove();
+        return is_cut;
+    });
+})"""
+
+
+@pytest.mark.parametrize("width", [360, 390, 1280])
+def test_each_choice_shows_all_its_words(visited: ServerProcess, browser: Browser, width: int) -> None:
+    cookie = session_of(visited, "wolny", "technician")
+    for locale in ("en-GB", "de-DE"):
+        more = {"viewport": {"width": width, "height": 740}, "locale": locale}
+        with phone(browser, visited.url, cookie, **more) as context:
+            page = context.new_page()
+            page.goto(VISIT)
+            for details in page.locator("details").all():
+                details.evaluate("details => { details.removeAttribute('name'); details.open = true }")
+            assert page.evaluate(CUT) == []
+
+
 def seen(context: BrowserContext, path: str) -> list[str]:
     page = context.new_page()
     page.goto(path)

@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
-from cleanside.ingest.restriction.elements import safety_element, survival
+from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.restriction.elements import lives, safety_element, survival
+from cleanside.ingest.restriction.elements.given_back import GaveBack
 from tests.contract.test_api_element_changes import register_a_fall
 from tests.support.serving import Api, in_process
 
 CHANGES = "/v1/machines/grader-07/element-changes"
+#: columns of the file of cleanings
+CAME_OFF = (
+    *("rise above clean that came off [%]", "one in ten gave back less [%]"),
+    "one in ten gave back more [%]",
+)
 
 
 @pytest.fixture
@@ -157,6 +165,21 @@ def test_pages_show_each_cleaning_with_the_caution(api: Api, language: str, word
     assert "/element-lives.csv" in fleet
 
 
+def test_more_than_all_of_the_rise_is_said_to_no_person(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The measured share scatters beyond all of it: the API has it as it is, page and file say all."""
+    enter(api, what="cleaned")
+    beyond = GaveBack(share=1.014, low=-0.02, high=1.13, clean_pa=1500.0)
+    monkeypatch.setattr(lives, "gave_back", lambda *_, **__: beyond)
+    api.services.memory = Memory()
+    [cleaning] = api.get("/v1/element-lives").json()["cleanings"]
+    assert cleaning["given_back_percent"] == pytest.approx(101.4)
+    page = api.get("/element-lives?kind=grader", headers={"Accept-Language": "en"}).text
+    shown = re.sub(r"\s+", " ", re.sub(r"<[^>]*>", "", page).replace("\u202f", " ").replace("\xa0", " "))
+    assert "100 % (0 % to 100 %)" in shown
+    [row] = csv.DictReader(io.StringIO(api.get("/element-lives.csv").content.decode("utf-8-sig")))
+    assert [row[name] for name in CAME_OFF] == ["100", "0", "100"]
+
+
 def test_the_most_cleanings_of_the_papers_stand_beside_their_count(api: Api) -> None:
     enter(api, what="cleaned")
     papers = {"housings": [{"housing": "main", "most_cleanings": 2}]}
@@ -173,7 +196,7 @@ def test_the_cleanings_are_taken_away_as_a_spreadsheet(api: Api) -> None:
     [row] = csv.DictReader(io.StringIO(answer.content.decode("utf-8-sig")))
     assert row["machine"] == "grader-07"
     assert row["part number of the element"] == "KG-0715"
-    assert row["rise above clean that came off [%]"] == f"{cleaning['given_back_percent']:.0f}"
+    assert row["rise above clean that came off [%]"] == f"{min(cleaning['given_back_percent'], 100):.0f}"
     assert row["operating hours to the next change [h]"] == f"{cleaning['hours_after']:.0f}"
     comma = api.get("/element-lives.csv?separator=semicolon").content.decode("utf-8-sig").splitlines()[1]
     assert f"{cleaning['level_before_pa'] / 1e3:.3f}".replace(".", ",") in comma.split(";")

@@ -19,7 +19,15 @@ import pytest
 
 from cleanside.ingest.keeping import merging
 from cleanside.ingest.settings import load
-from tests.integration.ingest.keeping.test_merged_blocks import ACTS, archived, fill, forms, outcome, store_as
+from tests.integration.ingest.keeping.test_merged_blocks import (
+    ACTS,
+    archived,
+    fill,
+    forms,
+    in_rows,
+    outcome,
+    store_as,
+)
 from tests.support.databases import Postgres, migrated_sqlite
 from tests.support.ended_leases import end_leases
 from tests.support.killed_merge import JOINED
@@ -37,11 +45,7 @@ WITHIN_S = 60.0
 @pytest.fixture
 def as_rows(tmp_path: Path) -> Iterator[Api]:
     """Readings of two boots, each in a row."""
-    folder = tmp_path / "rows"
-    folder.mkdir()
-    with in_process(migrated_sqlite(folder)) as api:
-        store_as(api.resources, blocks=False)
-        fill(api)
+    with in_rows(tmp_path) as api:
         yield api
 
 

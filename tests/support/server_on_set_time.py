@@ -15,7 +15,7 @@ import sys
 import time
 from pathlib import Path
 
-from cleanside.ingest.analysis.knowledge import Snapshots
+from cleanside.ingest.analysis.knowledge import BeforeUse, Snapshots, nothing_first
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.api import app
 from cleanside.ingest.api.routes.services import ServingApp, services_in
@@ -70,11 +70,18 @@ class ObedientSnapshots(Snapshots):
         super().__init__()
         self._told = told
 
-    def refresh(self, resources: Resources, memory: Memory, *, at_once: bool = False) -> None:
+    def refresh(
+        self,
+        resources: Resources,
+        memory: Memory,
+        *,
+        at_once: bool = False,
+        before_use: BeforeUse = nothing_first,
+    ) -> None:
         if self._told[ASKED] < 0:
-            super().refresh(resources, memory, at_once=at_once)
+            super().refresh(resources, memory, at_once=at_once, before_use=before_use)
         elif self._told[DONE] < self._told[ASKED]:
-            super().refresh(resources, memory, at_once=True)
+            super().refresh(resources, memory, at_once=True, before_use=before_use)
             self._told[DONE] = self._told[ASKED]
 
 

@@ -2,28 +2,25 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
-from datetime import time as midnight
 from typing import Annotated, Any
-from zoneinfo import ZoneInfo
 
 from fastapi import Depends, Query, Request
 
 from cleanside.ingest.analysis.assessment import View
-from cleanside.ingest.analysis.back_then import back_then
+from cleanside.ingest.analysis.back_then import SPAN_DAYS, back_then, midnight_us
+from cleanside.ingest.analysis.ready_looks import Span
 from cleanside.ingest.analysis.working_out import WorkingOut
 from cleanside.ingest.api.routes.described_changes import FleetChangesAnswer
 from cleanside.ingest.api.routes.paper_shapes import ZoneName
 from cleanside.ingest.api.routes.restriction import dates_of, views_of
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import R, needs, router_of, text
-from cleanside.ingest.restriction import Assessment
+from cleanside.ingest.restriction.verdict.look_then import LookThen
 from cleanside.ingest.shop.fleet_changes import MOVED_DAYS, HousingChange, change_of
 from cleanside.ingest.store.keys import Key
 
 router = router_of("restriction")
 
-SPAN_DAYS = 7  # from one weekly look to the next
 MOST_SPAN_DAYS = 92  # a quarter; chosen: what changed before is a matter of lives
 MOST_MOVED_DAYS = 365  # chosen: a date that moved by a year says nothing any more
 
@@ -52,7 +49,8 @@ def get_fleet_changes(
 ) -> dict[str, Any]:
     """What changed of the housings that the key may see."""
     now_us, services = resources.clock(), services_of(request)
-    then_us, working_out = _midnight_us(now_us, days, zone), WorkingOut()
+    then_us, working_out = midnight_us(now_us, days, zone), WorkingOut()
+    services.looks.note(key.owner_id, Span(days, zone))
     views = views_of(request, resources, key, now_us, working_out)
     with resources.reading() as connection:
         snapshot = services.snapshots.of(connection, key.owner_id)
@@ -62,7 +60,7 @@ def get_fleet_changes(
             services.memory,
             services.past,
             snapshot,
-            views,
+            [view.housing for view in views],
             then_us,
             horizon_days=horizon_days,
             working_out=working_out,
@@ -82,14 +80,7 @@ def get_fleet_changes(
     }
 
 
-def _midnight_us(now_us: int, days: int, zone: str) -> int:
-    """The midnight so many days before today's, where the reader is."""
-    today = datetime.fromtimestamp(now_us / 1e6, ZoneInfo(zone)).date()
-    begins = datetime.combine(today - timedelta(days=days), midnight(), ZoneInfo(zone))
-    return round(begins.timestamp()) * 1_000_000
-
-
-def _document(view: View, then: Assessment, change: HousingChange) -> dict[str, Any]:
+def _document(view: View, then: LookThen, change: HousingChange) -> dict[str, Any]:
     return {
         "machine": view.housing.machine,
         "display_name": view.housing.display_name,
@@ -101,7 +92,7 @@ def _document(view: View, then: Assessment, change: HousingChange) -> dict[str, 
         "share_used_percent": view.assessment.study.share_used_percent,
         "limit_in_doubt": view.assessment.study.limit_in_doubt,
         "element_in_doubt": view.assessment.study.element_in_doubt,
-        "share_used_percent_then": then.study.share_used_percent,
+        "share_used_percent_then": then.share_used_percent,
         "due_at": dates_of(view.assessment.due_s),
         "due_at_then": dates_of(then.due_s),
         "due_moved_days": change.due_moved_days,

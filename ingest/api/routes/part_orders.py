@@ -246,10 +246,11 @@ def orders_seen(connection: sa.Connection, key: Key) -> list[SeenOrder]:
     Of an order for more sites than its own, one piece counts for each housing seen that takes the part:
     how many are for other sites stays closed.
     """
-    takers = _takers(connection, key)
+    every = part_orders.open_of(connection, key.owner_id)
+    takers = _takers(connection, key) if every else {}
     left = Counter({part: len(found) for part, found in takers.items()})
     seen = []
-    for order in part_orders.open_of(connection, key.owner_id):
+    for order in every:
         is_yours = part_orders.is_of(order, key.sites)
         pieces = order.pieces if is_yours else min(order.pieces, left[order.part])
         left[order.part] = max(0, left[order.part] - pieces)

@@ -23,9 +23,11 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from cleanside.ingest.analysis.assessment import Judge, View
+from cleanside.ingest.analysis.back_then import PastLooks
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.moved_dates import MovedDates
+from cleanside.ingest.analysis.ready_looks import ReadyLooks
 from cleanside.ingest.analysis.working_out import WorkingOut
 from cleanside.ingest.api.routes.open_streams import OpenStreams
 from cleanside.ingest.api.routes.opened_bodies import OpenedBodies, open_all
@@ -50,8 +52,6 @@ from cleanside.ingest.writer.resources import NowUs, Resources, open_resources
 
 log = logging.getLogger("cleanside.ingest")
 
-#: studies of a housing's past that stay: looks back by several people and spans; chosen
-PAST_EACH = 4
 READINESS_THREADS = 2  # chosen: one may wait for its probe while another answers
 
 ErrorPage = Callable[[Request, Mapping[str, Any], Mapping[str, str]], Response | None]
@@ -76,7 +76,8 @@ class Services:
     snapshots: Snapshots = field(default_factory=Snapshots)
     memory: Memory = field(default_factory=Memory)
     #: of fleets as they were at earlier midnights
-    past: Memory = field(default_factory=lambda: Memory(studies_each=PAST_EACH))
+    past: PastLooks = field(default_factory=PastLooks)
+    looks: ReadyLooks = field(init=False)
     moved_dates: MovedDates = field(init=False)
     plans: KeptPlans = field(default_factory=KeptPlans)
     streams: OpenStreams = field(default_factory=OpenStreams)
@@ -101,6 +102,7 @@ class Services:
 
     def __post_init__(self) -> None:
         self.moved_dates = MovedDates(self.memory)
+        self.looks = ReadyLooks(self.memory, self.past)
 
     @property
     def resources(self) -> Resources:

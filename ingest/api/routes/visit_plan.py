@@ -10,7 +10,7 @@ own function (`work.part_lines`), so both say the same.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
@@ -251,12 +251,19 @@ class PlanSeen:
         view = self.every[name].view
         return version_of(view.papers.planned, self.made.get(view.housing.id, NO_ENTRIES))
 
-    def chance(self, name: HousingName, day: date, planned: float) -> float:
-        """Chance of being at the limit before a day, as the work list says it; without dates as planned."""
-        candidate = self.every[name].candidate
-        is_checked = candidate.at_once == "check_first"
-        found = None if is_checked else chance_before(candidate, day, self.days)
-        return planned if found is None else found
+    def chances(self, name: HousingName) -> Callable[[date, float], float]:
+        """
+        Says the chance of being at the limit before a day, as the work list does; without dates as planned.
+        """
+        candidate, days = self.every[name].candidate, self.days
+        if candidate.at_once == "check_first":
+            return lambda _, planned: planned
+
+        def chance(day: date, planned: float) -> float:
+            found = chance_before(candidate, day, days)
+            return planned if found is None else found
+
+        return chance
 
     def listed(self, name: HousingName) -> str | None:
         """Its day on the work list; None: the list says none within the plan."""
@@ -317,7 +324,7 @@ def _machine_document(name: HousingName, every: OnListByName) -> dict[str, Any]:
 
 def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) -> dict[str, Any]:
     name = visit.element.name
-    view = seen.every[name].view
+    view, chance = seen.every[name].view, seen.chances(name)
     return {
         "day": problem.on(visit.day).isoformat(),
         **_machine_document(name, seen.every),
@@ -335,7 +342,7 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
         "together_with": [{"machine": m, "housing": h} for m, h in visit.together_with],
         "alone_day": _day(visit.alone_day, problem),
         "hours_given": visit.hours_given,
-        "chance_at_limit_before": seen.chance(name, problem.on(visit.day), visit.chance),
+        "chance_at_limit_before": chance(problem.on(visit.day), visit.chance),
         "hours_lost": visit.hours_lost,
         "cost": {
             "element": visit.element_cost,
@@ -355,7 +362,7 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
                 "more_cost": move.more_cost,
                 "chance_at_limit_before": move.chance
                 if move.day >= problem.days
-                else seen.chance(name, problem.on(move.day), move.chance),
+                else chance(problem.calendar[move.day], move.chance),
             }
             for move in visit.moves
         ],
@@ -383,7 +390,7 @@ def _service_document(seen: PlanSeen, name: HousingName, on: date) -> dict[str, 
 
 def _day(day: int | None, problem: VisitProblem) -> str | None:
     """A day for an answer; null: none, or after the plan."""
-    return None if day is None or day >= problem.days else problem.on(day).isoformat()
+    return None if day is None or day >= problem.days else problem.written_calendar[day]
 
 
 def _trip_document(trip: VisitTrip, problem: VisitProblem) -> dict[str, Any]:

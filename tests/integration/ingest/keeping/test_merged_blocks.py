@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -28,14 +29,21 @@ MONTH_S = 31 * 86_400
 BOOT = "6f2c0a1e-8b1d-4c55-9a37-3f0d3c1b2a10"
 
 
-@pytest.fixture
-def as_rows(tmp_path: Path) -> Iterator[Api]:
+@contextmanager
+def in_rows(tmp_path: Path) -> Iterator[Api]:
     """300 readings of two boots, each in a row."""
     folder = tmp_path / "rows"
     folder.mkdir()
     with in_process(migrated_sqlite(folder)) as api:
         store_as(api.resources, blocks=False)
         fill(api)
+        yield api
+
+
+@pytest.fixture
+def as_rows(tmp_path: Path) -> Iterator[Api]:
+    """The same for a test."""
+    with in_rows(tmp_path) as api:
         yield api
 
 

@@ -10,7 +10,7 @@ from babel import Locale
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.formats import Formats, within_whole
 
 NOW_S = 1_796_018_400.0  # 2026-11-30 06:00 UTC, a Monday
 HARD = "\N{NO-BREAK SPACE}"
@@ -105,3 +105,8 @@ def test_a_whole_number_is_written_as_the_decimals_of_what_python_writes_of_it(v
     """The short way for whole numbers beside the long one, half to even (IEEE 754)."""
     rounded = Decimal(str(value)).quantize(Decimal(1))
     assert formats().number(value) == f"{rounded:,f}".replace("-", "−" if rounded else "")
+
+
+@pytest.mark.parametrize(("measured", "said"), [(-2.0, 0.0), (0.0, 0.0), (63.4, 63.4), (101.4, 100.0)])
+def test_a_share_of_a_whole_is_said_as_none_of_it_to_all_of_it(measured: float, said: float) -> None:
+    assert within_whole(measured) == said

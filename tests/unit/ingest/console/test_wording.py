@@ -94,7 +94,7 @@ def test_every_place_for_a_value_can_be_written(language: str) -> None:
     kinds = {spec for entry in table(language).values() for _, spec in places(entry)}
     for kind in kinds - {"", "number"}:
         value = "2026-12-04" if kind == "whole_day" else 1.0
-        assert str(sayer(language).as_wanted(value, *kind.partition(" ")[::2]))
+        assert str(sayer(language).way(*kind.partition(" ")[::2])(value))
 
 
 #: a number, and the word after it
