@@ -31,7 +31,9 @@ NumberArray = npt.NDArray[np.int64] | npt.NDArray[np.float64]
 
 _COPY_HEADER = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 _COPY_TRAILER = b"\xff\xff"
-MOST_ROWS = 512  # in one statement of SQLite, of up to 22 columns: 11 264 of the 32 766 values that it takes
+STATEMENT_ROWS = (
+    512  # in one statement of SQLite, of up to 22 columns: 11 264 of the 32 766 values that it takes
+)
 MOST_RANGES = 8  # more values go into a list; chosen
 LOOKUP_CHUNK = 5_000  # values in one IN list; SQLite takes 32 766 variables
 
@@ -337,10 +339,10 @@ def padded(values: Sequence[V]) -> Sequence[V]:
 
 
 def in_sizes(rows: Sequence[V]) -> Iterator[Sequence[V]]:
-    """The rows in pieces of these sizes, none above `MOST_ROWS`, the largest first."""
+    """The rows in pieces of these sizes, none above `STATEMENT_ROWS`, the largest first."""
     first = 0
     while first < len(rows):
-        size = _size_below(min(len(rows) - first, MOST_ROWS))
+        size = _size_below(min(len(rows) - first, STATEMENT_ROWS))
         yield rows[first : first + size]
         first += size
 

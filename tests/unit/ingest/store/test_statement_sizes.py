@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from cleanside.ingest.store import dialect
 
-MOST_SIZES = 18  # up to `dialect.MOST_ROWS`: two for each doubling
+MOST_SIZES = 18  # up to `dialect.STATEMENT_ROWS`: two for each doubling
 values = st.lists(st.integers(-(2**62), 2**62), max_size=60)
 
 
@@ -33,11 +33,11 @@ def test_a_list_filled_up_finds_what_the_list_finds(wanted: list[int], there: li
 def test_pieces_of_rows_are_all_rows_in_their_order(many: int) -> None:
     pieces = list(dialect.in_sizes(range(many)))
     assert [row for piece in pieces for row in piece] == list(range(many))
-    assert all(0 < len(piece) <= dialect.MOST_ROWS for piece in pieces)
+    assert all(0 < len(piece) <= dialect.STATEMENT_ROWS for piece in pieces)
 
 
 def test_any_number_of_values_makes_few_lengths() -> None:
-    every = range(1, dialect.MOST_ROWS + 1)
+    every = range(1, dialect.STATEMENT_ROWS + 1)
     padded = {len(dialect.padded(range(many))) for many in every}
     pieces = {len(piece) for many in every for piece in dialect.in_sizes(range(many))}
     assert padded == pieces
