@@ -46,10 +46,9 @@ def open_streams(connection: sa.Connection, firsts: Sequence[Incoming]) -> NewSt
                 plain[incoming.owner_id, empty.stream] = empty
     if not plain:
         return NewStreams([], as_blocks)
-    [made] = round_trips.ask(connection, [streams.opening(connection, list(plain.values()))])
-    return NewStreams(
-        [plain[owner_id, name]._replace(id=number) for number, owner_id, name in made], as_blocks
-    )
+    made = round_trips.ask(connection, streams.opening(connection, list(plain.values())))
+    opened = [plain[owner_id, name]._replace(id=number) for rows in made for number, owner_id, name in rows]
+    return NewStreams(opened, as_blocks)
 
 
 def _devices(

@@ -142,7 +142,8 @@ def among(connection: sa.Connection, stream_id: int, numbers: Ranges) -> Iterato
 
 def of_firsts(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) -> list[BlockRow]:
     """The blocks that begin with these numbers."""
-    return _rows(connection, _OF_FIRSTS.format(dialect.marks(firsts)), (stream_id, *firsts))
+    listed = dialect.padded(firsts)
+    return _rows(connection, _OF_FIRSTS.format(dialect.marks(listed)), (stream_id, *listed))
 
 
 _WITH_SMALL = f"""
@@ -249,7 +250,7 @@ def delete(connection: sa.Connection, stream_id: int, firsts: Sequence[int]) -> 
     Raises RuntimeError where one is gone: who read it had not locked the stream, so nothing may be written.
     """
     deleted = 0
-    for piece in dialect.chunks(firsts):
+    for piece in dialect.in_lists(firsts):
         sql = f"DELETE FROM blocks WHERE stream_id = ? AND first_seq IN ({dialect.marks(piece)})"
         deleted += dialect.run(connection, sql, (stream_id, *piece)).rowcount
     if deleted != len(firsts):

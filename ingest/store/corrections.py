@@ -111,7 +111,7 @@ WHERE b.undone_us IS NULL AND hours.revision > hours.analysed_revision
 def due(connection: sa.Connection, stream_ids: Sequence[int]) -> list[tuple[int, Range]]:
     """(correction, numbers) in hours of these streams that wait for analysis."""
     waiting: list[tuple[int, Range]] = []
-    for piece in dialect.chunks(sorted(set(stream_ids))):
+    for piece in dialect.in_lists(sorted(set(stream_ids))):
         sql = _DUE.format(dialect.marks(piece))
         for number, first, last, low, top in dialect.run(connection, sql, tuple(piece)):
             waiting.append((number, (max(first, low), min(last, top))))

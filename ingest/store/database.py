@@ -41,7 +41,10 @@ CHECK_EVERY = 100_000  # steps of SQLite's machine, some milliseconds; measured 
 # since; large caches of many readers leave holes in the C library's heap, and memory grows for hours.
 # Measured with 4 MiB, 1 MiB and this (`tests.benchmark.bench_growth`, `bench_read_back`).
 READER_CACHE_KIB = 256
-WRITER_CACHE_KIB = 16_384  # filled once, as the file grows; chosen: the tails of some thousand streams
+# Filled as the file grows, and for good: the tails of some thousand streams. Chosen. Tried: 4 MiB levels off
+# sooner (`tests.benchmark.bench_growth`), but commits for 3,000 streams took 1.1 and 1.3 times the processor
+# time once the file was larger than that (two pairs, busy machine).
+WRITER_CACHE_KIB = 16_384
 STATEMENT_TIMEOUT_MS = 30_000  # PostgreSQL: a stuck statement must not block the writer for ever; chosen
 LOCK_TIMEOUT_MS = 3_000  # PostgreSQL: then the jobs of a commit run one by one; chosen
 IDLE_TIMEOUT_MS = 60_000  # PostgreSQL: a process that hangs in mid-transaction loses its locks; chosen

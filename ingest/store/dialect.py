@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cache, lru_cache
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -25,13 +25,16 @@ from cleanside.ingest.store import round_trips
 from cleanside.ingest.store.marks import Ranges, count
 from cleanside.ingest.store.round_trips import Statement, for_postgres
 
+V = TypeVar("V")
+
 NumberArray = npt.NDArray[np.int64] | npt.NDArray[np.float64]
 
 _COPY_HEADER = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 _COPY_TRAILER = b"\xff\xff"
-PIECE_ROWS = 500  # of up to 22 columns: 11 000 of the 32 766 values a SQLite statement takes
+STATEMENT_ROWS = (
+    512  # in one statement of SQLite, of up to 22 columns: 11 264 of the 32 766 values that it takes
+)
 MOST_RANGES = 8  # more values go into a list; chosen
-GIVEN_AT_ONCE = 500  # of up to 14 columns, for the same reason
 LOOKUP_CHUNK = 5_000  # values in one IN list; SQLite takes 32 766 variables
 
 
@@ -69,26 +72,27 @@ def run_with_rows(
     PostgreSQL each column is one array, so that the statement and its plan are the same for any number of
     rows.
     """
-    if not is_sqlite(connection):
-        whole = with_rows(connection, sql, kinds, rows)
-        if not round_trips.put_off(connection, *whole):
-            run(connection, *whole)
-        return
-    for piece in chunks(rows, GIVEN_AT_ONCE):
-        round_trips.run_in_sqlite(connection, *with_rows(connection, sql, kinds, piece))
+    for statement in with_rows(connection, sql, kinds, rows):
+        if is_sqlite(connection):
+            round_trips.run_in_sqlite(connection, *statement)
+        elif not round_trips.put_off(connection, *statement):
+            run(connection, *statement)
 
 
 def with_rows(
     connection: sa.Connection, sql: str, kinds: tuple[str, ...], rows: Sequence[tuple[Any, ...]]
-) -> Statement:
-    """The same statement, which may have an answer, for `round_trips.ask`: at most `GIVEN_AT_ONCE` rows."""
-    if is_sqlite(connection):
-        return _with_values(sql, len(kinds), len(rows)), tuple(itertools.chain.from_iterable(rows))
-    columns = zip(kinds, zip(*rows, strict=True), strict=True)
-    return _with_arrays(sql, kinds), tuple(_ARRAYS[kind](values) for kind, values in columns)
+) -> list[Statement]:
+    """The same, for `round_trips.ask`, where it has an answer. On SQLite several statements."""
+    if not is_sqlite(connection):
+        columns = zip(kinds, zip(*rows, strict=True), strict=True)
+        return [(_with_arrays(sql, kinds), tuple(_ARRAYS[kind](values) for kind, values in columns))]
+    return [
+        (_with_values(sql, len(kinds), len(piece)), tuple(itertools.chain.from_iterable(piece)))
+        for piece in in_sizes(rows)
+    ]
 
 
-@lru_cache(maxsize=1_024)
+@lru_cache(maxsize=256)
 def _with_values(sql: str, columns: int, rows: int) -> str:
     one = f"({marks(range(columns))})"
     return sql.format(f"VALUES {', '.join([one] * rows)}")
@@ -227,11 +231,9 @@ def _put_in_sqlite(
     for rows, shared in group:
         rows.flat[0::width] = [shared] * rows.many
         flat += rows.flat
-    many = len(flat) // width
-    for first in range(0, many, PIECE_ROWS):
-        count_here = min(PIECE_ROWS, many - first)
-        piece = tuple(flat[first * width : (first + count_here) * width])
-        connection.exec_driver_sql(_insert_sql(table, names, count_here), piece)
+    for numbers in in_sizes(range(len(flat) // width)):
+        piece = tuple(flat[numbers[0] * width : (numbers[-1] + 1) * width])
+        connection.exec_driver_sql(_insert_sql(table, names, len(numbers)), piece)
 
 
 def _flat(columns: Mapping[str, NumberArray | int], many: int) -> list[Any]:
@@ -304,7 +306,7 @@ def among(column: sa.ColumnElement[int], numbers: Ranges) -> Iterator[sa.ColumnE
         yield from (column.between(first, last) for first, last in numbers)
         return
     single = [number for first, last in numbers for number in range(first, last + 1)]
-    yield from (column.in_(piece) for piece in chunks(single))
+    yield from (column.in_(piece) for piece in in_lists(single))
 
 
 def ranges(connection: sa.Connection, numbers: sa.Select[int]) -> Ranges:
@@ -317,8 +319,51 @@ def ranges(connection: sa.Connection, numbers: sa.Select[int]) -> Ranges:
     return tuple((a, b) for a, b in connection.execute(query))
 
 
-def chunks(values: Sequence[Any], size: int = LOOKUP_CHUNK) -> Iterator[Sequence[Any]]:
-    """The values in pieces small enough for one IN list."""
+# ---------------------------------------------------------------- how many values a statement has
+#
+# A driver keeps the statements that it has prepared, and takes one with another number of values for another
+# statement. With any number from 1 to 100 a connection of SQLite prepared most of them again and again, and
+# kept megabytes of lists and rows that it hardly met a second time (`tests.benchmark.bench_growth`). So a
+# list or a set of rows has 1, 2, 3, 4, 6, 8, 12, 16, 24 values and so on.
+
+
+def in_lists(values: Sequence[V]) -> Iterator[Sequence[V]]:
+    """The values in pieces for one IN list each; `padded`."""
+    return map(padded, chunks(values, LOOKUP_CHUNK))
+
+
+def padded(values: Sequence[V]) -> Sequence[V]:
+    """The values, the last one again and again up to the next size: an IN list of them means the same."""
+    missing = _size_above(len(values)) - len(values)
+    return [*values, *[values[-1]] * missing] if missing else values
+
+
+def in_sizes(rows: Sequence[V]) -> Iterator[Sequence[V]]:
+    """The rows in pieces of these sizes, none above `STATEMENT_ROWS`, the largest first."""
+    first = 0
+    while first < len(rows):
+        size = _size_below(min(len(rows) - first, STATEMENT_ROWS))
+        yield rows[first : first + size]
+        first += size
+
+
+def _size_below(many: int) -> int:
+    """The largest size that is not above a number; 0: that is below 1."""
+    power = 1 << many.bit_length() >> 1
+    return power + power // 2 if many >= power + power // 2 else power
+
+
+def _size_above(many: int) -> int:
+    """The smallest size that is not below a number."""
+    below = _size_below(many)
+    if below == many:
+        return many
+    power = 1 << many.bit_length() >> 1
+    return power + power // 2 if below == power else 2 * power
+
+
+def chunks(values: Sequence[V], size: int) -> Iterator[Sequence[V]]:
+    """The values in pieces of at most so many."""
     iterator = iter(values)
     while piece := list(itertools.islice(iterator, size)):
         yield piece

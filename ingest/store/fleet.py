@@ -139,7 +139,8 @@ def device(connection: sa.Connection, owner: int, name: str) -> DeviceRow | None
 def asked(connection: sa.Connection, owner: int, names: Sequence[str]) -> Statement:
     """What asks for the devices of an owner with these names, for `round_trips.ask`."""
     if dialect.is_sqlite(connection):
-        return f"{_DEVICE_SQL} AND name IN ({dialect.marks(names)})", (owner, *names)
+        listed = dialect.padded(names)
+        return f"{_DEVICE_SQL} AND name IN ({dialect.marks(listed)})", (owner, *listed)
     return f"{_DEVICE_SQL} AND name = ANY(?)", (owner, text_array(names))
 
 

@@ -42,7 +42,7 @@ class HeldReading(NamedTuple):
 def held_on_housings(connection: sa.Connection, housing_ids: Collection[int]) -> dict[int, int]:
     """Housing -> quarantined readings that were measured on it; those without any are left out."""
     found: Counter[int] = Counter()
-    for piece in dialect.chunks(sorted(housing_ids)):
+    for piece in dialect.in_lists(sorted(housing_ids)):
         here = sa.select(assignments.c.device_id).where(assignments.c.housing_id.in_(piece))
         seats = _seats(connection, assignments.c.device_id.in_(here))
         settled = {device: of[0].housing_id for device, of in seats.items() if _is_settled(of)}
@@ -69,7 +69,7 @@ def held_of_moved(connection: sa.Connection, seats: Mapping[int, Sequence[Seat]]
         *(streams.c.device_id, quarantine.c.code, quarantine.c.beside),
         *(quarantine.c.reasons, quarantine.c.content, quarantine.c.amended),
     )
-    for piece in dialect.chunks(sorted(seats)):
+    for piece in dialect.in_lists(sorted(seats)):
         query = sa.select(*columns).join_from(quarantine, streams)
         query = query.where(quarantine.c.state == HELD, streams.c.device_id.in_(piece))
         for row in connection.execute(query):
@@ -96,7 +96,7 @@ def _is_settled(seats: Sequence[Seat]) -> bool:
 def _counted(connection: sa.Connection, device_ids: Sequence[int]) -> dict[int, int]:
     """Device -> its quarantined readings."""
     found: dict[int, int] = {}
-    for piece in dialect.chunks(device_ids):
+    for piece in dialect.in_lists(device_ids):
         query = sa.select(streams.c.device_id, sa.func.count()).join_from(quarantine, streams)
         query = query.where(quarantine.c.state == HELD, streams.c.device_id.in_(piece))
         found |= {row[0]: row[1] for row in connection.execute(query.group_by(streams.c.device_id))}

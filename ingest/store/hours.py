@@ -65,7 +65,7 @@ def numbers_in(
     query = sa.select(hours.c.stream_id, hours.c.first_seq, hours.c.last_seq).join_from(hours, streams)
     query = query.where(streams.c.device_id.in_(list(device_ids)))
     ranges: dict[int, list[tuple[int, int]]] = {}
-    for piece in dialect.chunks(sorted(wanted)):
+    for piece in dialect.in_lists(sorted(wanted)):
         for stream_id, first, last in connection.execute(query.where(hours.c.hour.in_(piece))):
             ranges.setdefault(stream_id, []).append((first, last))
     return ranges
@@ -161,8 +161,9 @@ def behind(
 
 def behind_of(connection: sa.Connection, stream_ids: Sequence[int], *, limit: int) -> list[Behind]:
     """The same of these streams alone; at least one."""
-    sql = _BEHIND.format(f"hours.stream_id IN ({dialect.marks(stream_ids)})")
-    return [Behind(*row) for row in dialect.run(connection, sql, (*stream_ids, limit))]
+    listed = dialect.padded(stream_ids)
+    sql = _BEHIND.format(f"hours.stream_id IN ({dialect.marks(listed)})")
+    return [Behind(*row) for row in dialect.run(connection, sql, (*listed, limit))]
 
 
 def count_behind(connection: sa.Connection, device_ids: Sequence[int] | None = None) -> int:
@@ -296,7 +297,8 @@ def _raise(connection: sa.Connection, housing_ids: Sequence[int]) -> dict[int, i
     """Raise the revision of housings, and return it."""
     statement: round_trips.Statement = _RAISED_TOGETHER, (round_trips.int8_array(housing_ids),)
     if dialect.is_sqlite(connection):
-        statement = _RAISED.format(dialect.marks(housing_ids)), tuple(housing_ids)
+        listed = dialect.padded(housing_ids)
+        statement = _RAISED.format(dialect.marks(listed)), tuple(listed)
     [rows] = round_trips.ask(connection, [statement])
     return dict(rows)
 

@@ -39,7 +39,7 @@ def keyless_devices(connection: sa.Connection, owner_id: int | None, now_us: int
     """Device -> its state: those in use that no valid key posts for. owner_id : None, of all owners."""
     suspects = _suspects(connection, owner_id, now_us)
     found: dict[int, Keyless] = {}
-    for part in dialect.chunks(sorted(suspects)):
+    for part in dialect.in_lists(sorted(suspects)):
         rows: dict[int, list[Any]] = {}
         for row in connection.execute(_keys_of(part)):
             rows.setdefault(row.id, []).append(row)

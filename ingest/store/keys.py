@@ -91,10 +91,12 @@ def by_handle(connection: sa.Connection, handle: str) -> Key | None:
 
 def by_handles(connection: sa.Connection, handles: Sequence[str]) -> list[Key]:
     """The keys that have one of these handles, revoked or not, in no order: two queries for all."""
-    found = {row.id: Key(*row) for row in connection.execute(_KEY.where(keys.c.handle.in_(handles)))}
+    query = _KEY.where(keys.c.handle.in_(dialect.padded(handles)))
+    found = {row.id: Key(*row) for row in connection.execute(query)}
     devices: dict[int, set[str]] = {number: set() for number in found}
-    query = sa.select(key_devices.c.key_id, key_devices.c.device).where(key_devices.c.key_id.in_(found))
-    for row in connection.execute(query):
+    listed = dialect.padded(list(found))
+    bound = sa.select(key_devices.c.key_id, key_devices.c.device).where(key_devices.c.key_id.in_(listed))
+    for row in connection.execute(bound):
         devices[row.key_id].add(row.device)
     return [key._replace(devices=frozenset(devices[number])) for number, key in found.items()]
 

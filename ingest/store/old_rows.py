@@ -81,7 +81,7 @@ def take_moved(
         return 0
     deleted = stored.delete(connection, stream_id, numbers, span_us)
     table = exact_times
-    for piece in dialect.chunks(exact):
+    for piece in dialect.in_lists(exact):
         connection.execute(sa.delete(table).where(table.c.stream_id == stream_id, table.c.seq.in_(piece)))
     return deleted
 

@@ -118,7 +118,7 @@ def by_ids(connection: sa.Connection, owner_id: int, entry_ids: Sequence[int]) -
     if not entry_ids:
         return rows
     query = _JOINED.where(streams.c.owner_id == owner_id).order_by(quarantine.c.id)
-    for piece in dialect.chunks(sorted(set(entry_ids))):
+    for piece in dialect.in_lists(sorted(set(entry_ids))):
         rows += [QuarantineRow(*row) for row in connection.execute(query.where(quarantine.c.id.in_(piece)))]
     return rows
 
@@ -213,20 +213,20 @@ def count_unregistered(connection: sa.Connection, owner_id: int) -> int:
     found = list(connection.scalars(of_strangers.where(*unregistered)))
     # The state is no condition, or a database would choose the index by it.
     query = sa.select(sa.func.count(sa.case((quarantine.c.state == HELD, 1))))
-    pieces = (query.where(quarantine.c.stream_id.in_(piece)) for piece in dialect.chunks(found))
+    pieces = (query.where(quarantine.c.stream_id.in_(piece)) for piece in dialect.in_lists(found))
     return sum(connection.scalar(piece) or 0 for piece in pieces)
 
 
 def set_states(connection: sa.Connection, entry_ids: Sequence[int], state: str) -> None:
     """Move many entries to another state at once; the server does not check them again by itself."""
-    for piece in dialect.chunks(entry_ids):
+    for piece in dialect.in_lists(entry_ids):
         statement = sa.update(quarantine).where(quarantine.c.id.in_(piece))
         connection.execute(statement.values(state=state, recheck_us=None))
 
 
 def set_beside(connection: sa.Connection, entry_ids: Sequence[int], *, beside: bool) -> None:
     """Say whether entries have the number that they were sent with (False), or only stand beside it."""
-    for piece in dialect.chunks(entry_ids):
+    for piece in dialect.in_lists(entry_ids):
         statement = sa.update(quarantine).where(quarantine.c.id.in_(piece))
         connection.execute(statement.values(beside=beside))
 

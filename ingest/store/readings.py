@@ -166,7 +166,7 @@ def numbers_of_instants(connection: sa.Connection, stream_id: int, texts: Sequen
     """Instant -> number, where a reading without a number already has the instant."""
     query = sa.select(instants.c.instant, instants.c.seq).where(instants.c.stream_id == stream_id)
     by_instant: dict[str, int] = {}
-    for piece in dialect.chunks(texts):
+    for piece in dialect.in_lists(texts):
         by_instant.update(
             (text, seq) for text, seq in connection.execute(query.where(instants.c.instant.in_(piece)))
         )

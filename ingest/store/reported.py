@@ -50,7 +50,7 @@ def found(connection: sa.Connection, held: Sequence[StreamsHeld]) -> list[KnownS
     by_name = {
         (owner_id, row.stream): Stream(*row)
         for owner_id, of_owner in names.items()
-        for piece in dialect.chunks(sorted(of_owner))
+        for piece in dialect.in_lists(sorted(of_owner))
         for row in connection.execute(stream_store.of_names(owner_id, piece))
     }
     every = [[by_name.get((one.owner_id, name)) for name in one.reports] for one in held]

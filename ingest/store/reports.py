@@ -81,9 +81,10 @@ def _whole_among(connection: sa.Connection, given: Sequence[GatewayEntry]) -> se
     wanted = sorted({(r.stream_id, r.kind, r.digest) for r in given})
     whole: set[tuple[int, str, str]] = set()
     for piece in dialect.chunks(wanted, LOOKUP):
-        stream_ids = sorted({stream_id for stream_id, _, _ in piece})
-        sql = _WHOLE_AMONG.format(", ".join(["(?, ?, ?)"] * len(piece)), dialect.marks(stream_ids))
-        values = (*(value for row in piece for value in row), *stream_ids)
+        stream_ids = dialect.padded(sorted({stream_id for stream_id, _, _ in piece}))
+        listed = dialect.padded(piece)
+        sql = _WHOLE_AMONG.format(", ".join(["(?, ?, ?)"] * len(listed)), dialect.marks(stream_ids))
+        values = (*(value for row in listed for value in row), *stream_ids)
         whole |= {(row[0], row[1], row[2]) for row in dialect.run(connection, sql, values)}
     return whole
 
@@ -110,7 +111,7 @@ ON CONFLICT (stream_id, kind, name) DO UPDATE SET
 def tallies_of(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[Place, Tally]:
     """The tallies of every place of these streams."""
     tallies_by_place: dict[Place, Tally] = {}
-    for piece in dialect.chunks(stream_ids):
+    for piece in dialect.in_lists(stream_ids):
         rows = dialect.run(connection, _TALLIES.format(dialect.marks(piece)), tuple(piece))
         tallies_by_place |= {Place(*row[:3]): Tally(*row[3:]) for row in rows}
     return tallies_by_place
@@ -125,7 +126,7 @@ def _room(connection: sa.Connection, given: Sequence[GatewayEntry]) -> dict[tupl
     wanted = sorted({r.stream_id for r in given if gateway_reports.is_lasting(r.kind, r.name or "")})
     room = {(stream_id, kind): most for stream_id in wanted for kind, most in MOST.items()}
     wanted_by_other: dict[int, list[int]] = {}
-    for piece in dialect.chunks(wanted):
+    for piece in dialect.in_lists(wanted):
         for stream_id, other_id in dialect.run(
             connection, _OF_THEIR_DEVICES.format(dialect.marks(piece)), tuple(piece)
         ):
@@ -172,7 +173,7 @@ def _fold(connection: sa.Connection, place: Place, newest: int, many: int) -> li
     order = sa.func.coalesce(reports.c.at_seq, 0).desc(), reports.c.received_us.desc(), reports.c.digest
     query = sa.select(*(reports.c[f] for f in _ROW)).where(*_rows_of(place)).order_by(*order)
     rows = connection.execute(query.offset(newest).limit(many)).all()
-    for piece in dialect.chunks([row.digest for row in rows]):
+    for piece in dialect.in_lists([row.digest for row in rows]):
         conditions = reports.c.stream_id == place.stream_id, reports.c.kind == place.kind
         connection.execute(sa.delete(reports).where(*conditions, reports.c.digest.in_(piece)))
     old = [GatewayEntry(**row._asdict(), was_held=True, lost=_lost(row.name, row.content)) for row in rows]
@@ -254,7 +255,7 @@ def spans_of(
 ) -> dict[Place, tuple[int, int]]:
     """First and last receipt [us] of each place of these streams, whole or counted. kind : None: both."""
     spans: dict[Place, tuple[int, int]] = {}
-    for piece in dialect.chunks(stream_ids):
+    for piece in dialect.in_lists(stream_ids):
         for table, first, last in (
             (reports.c, reports.c.received_us, reports.c.received_us),
             (report_days.c, report_days.c.first_us, report_days.c.last_us),

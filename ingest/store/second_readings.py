@@ -56,7 +56,7 @@ def places_of(connection: sa.Connection, entry_ids: Sequence[int]) -> dict[int, 
     query = sa.select(second_readings.c.entry_id, stream_rows.c.stream, second_readings.c.seq)
     query = query.join_from(second_readings, stream_rows)
     places: dict[int, tuple[str, int]] = {}
-    for piece in dialect.chunks(entry_ids):
+    for piece in dialect.in_lists(entry_ids):
         rows = connection.execute(query.where(second_readings.c.entry_id.in_(piece)))
         places |= {row.entry_id: (row.stream, row.seq) for row in rows}
     return places
@@ -84,7 +84,7 @@ def take_back(connection: sa.Connection, entry_ids: Sequence[int]) -> None:
     places: list[tuple[int, int]] = []
     query = sa.select(second_readings.c.stream_id, second_readings.c.seq)
     query = query.where(sa.not_(second_readings.c.was_there))
-    for piece in dialect.chunks(entry_ids):
+    for piece in dialect.in_lists(entry_ids):
         among = second_readings.c.entry_id.in_(piece)
         places += [(stream_id, seq) for stream_id, seq in connection.execute(query.where(among))]
         connection.execute(sa.delete(second_readings).where(among))

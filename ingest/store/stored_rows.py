@@ -194,7 +194,7 @@ def received(connection: sa.Connection, stream_id: int, numbers: Sequence[int]) 
     """Number -> when it was received [us], of the stored ones."""
     query = sa.select(readings.c.seq, readings.c.received_us).where(readings.c.stream_id == stream_id)
     found: dict[int, int] = {}
-    for piece in dialect.chunks(numbers):
+    for piece in dialect.in_lists(numbers):
         found |= {
             row.seq: row.received_us for row in connection.execute(query.where(readings.c.seq.in_(piece)))
         }

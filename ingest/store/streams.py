@@ -99,7 +99,8 @@ def asked(connection: sa.Connection, owner_id: int, names: Sequence[str]) -> Sta
     (`ingest.store.store_modes`) behind it.
     """
     if dialect.is_sqlite(connection):
-        return _AMONG.format(f"IN ({dialect.marks(names)})"), (owner_id, *names)
+        listed = dialect.padded(names)
+        return _AMONG.format(f"IN ({dialect.marks(listed)})"), (owner_id, *listed)
     return _LOCKED_AMONG, (owner_id, text_array(names))
 
 
@@ -139,11 +140,11 @@ ON CONFLICT DO NOTHING RETURNING id, owner_id, stream
 _OF_OPENED = ("int8", "int8", "text", "int8", "int8")
 
 
-def opening(connection: sa.Connection, new: Sequence[Stream]) -> Statement:
+def opening(connection: sa.Connection, new: Sequence[Stream]) -> list[Statement]:
     """
     What makes streams as `empty` gives them and locks them, for `round_trips.ask`.
 
-    Its rows are (id, owner, name) of those that it made: of the others another process was faster.
+    Their rows are (id, owner, name) of those that they made: of the others another process was faster.
     """
     rows = [(s.owner_id, s.device_id, s.stream, s.first_heard_us, s.last_heard_us) for s in new]
     return dialect.with_rows(connection, _OPENED, _OF_OPENED, rows)
@@ -306,7 +307,7 @@ def _values(s: Stream, after: Marks, more_shed: int, duplicates: int, conflicts:
 
 def forget_tails(connection: sa.Connection, stream_ids: Sequence[int]) -> None:
     """Forget the last times, so that the next batch is checked in full: a person changed the stream."""
-    for piece in dialect.chunks(sorted(set(stream_ids))):
+    for piece in dialect.in_lists(sorted(set(stream_ids))):
         connection.execute(sa.update(streams).where(streams.c.id.in_(piece)).values(tail_us=None))
 
 

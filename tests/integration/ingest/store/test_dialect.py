@@ -56,7 +56,7 @@ def test_encoded_rows_come_back_as_they_were(
 
 
 def test_more_rows_than_one_statement_takes_are_stored(database_url: str) -> None:
-    many = dialect.PIECE_ROWS * 2 + 7
+    many = dialect.STATEMENT_ROWS * 2 + 7
     every = np.arange(many, dtype=np.int64)
     columns: dict[str, dialect.NumberArray | int] = {
         "seq": every,
