@@ -146,7 +146,8 @@ class HourSummary:
     flow_kind: str  # one of FLOW_KINDS
     bins: tuple[FlowBin, ...]  # running only, in order of flow
     highest_pa: float | None  # running
-    off_count: int  # engine known to be off (by speed or voltage), sensor powered
+    #: sensor powered, engine off by speed or voltage; where neither is known, first readings after a stop
+    off_count: int
     off_mean_pa: float | None
     ambient_pressure_pa: float | None  # means over the hour
     temperature_k: float | None
