@@ -42,7 +42,7 @@ from tests.fleets.truth import (
 from tests.fleets.upkeep import AFTER_DAYS, Kept, Physics, Upkeep, Worked, dust_of
 
 #: generators that a colleague may tune on, and those that only score
-FOR_TUNING, KEPT_OUT = ("plateau", "quarry", "moor"), ("estuary", "highland")
+FOR_TUNING, KEPT_OUT = ("plateau", "quarry", "moor", "forest"), ("estuary", "highland")
 #: of the option of commands that ask for it
 NOTED = "share of the machines at which a new element's restriction was noted when the monitor was fitted"
 LEAST_DAYS = 14  # nothing goes wrong in the first six days and the last three
