@@ -49,7 +49,12 @@ UNLOADED_CHARGE = 0.45
 ENGINE_SPEED, SPEED_DENSITY, MASS_FLOW, SPEED_LOAD = map(
     FLOW_KINDS.index, ("engine_speed", "speed_density", "air_mass_flow", "speed_load")
 )
-SUPPLY_SHOWS, SPEED_SHOWS = map(EVIDENCE.index, ("supply_voltage", "engine_speed"))
+SUPPLY_SHOWS, SPEED_SHOWS, FLOW_SHOWS = map(
+    EVIDENCE.index, ("supply_voltage", "engine_speed", "air_mass_flow")
+)
+#: 15 kg/h; a diesel engine of 1.5 litres draws twice that at idle (displacement times speed, Heywood 1988
+#: section 2.10), a meter in still air shows a few (common practice, no source)
+RUNNING_KG_S = 0.0042
 #: of the time between its first and last reading an hour has to be seen, else it was thinned (chosen: a lost
 #: reading here and there is none)
 UNTHINNED_SHARE = 0.8
@@ -166,6 +171,11 @@ def _running(columns: _Columns, restriction_pa: FloatArray) -> tuple[BoolArray, 
         running &= ~(_within(volts, AT_REST_12_V) | _within(volts, AT_REST_24_V))
         running |= _within(volts, CHARGING_12_V) | _within(volts, CHARGING_24_V)
         evidence[~np.isnan(volts)] = SUPPLY_SHOWS
+    mass = columns.get("air_mass_flow_kg_s")
+    if mass is not None:
+        has_flow = ~np.isnan(mass)
+        running = np.where(has_flow, mass > RUNNING_KG_S, running)
+        evidence[has_flow] = FLOW_SHOWS
     if speed is not None:
         has_speed = ~np.isnan(speed)
         running = np.where(has_speed, speed > RUNNING_RAD_S, running)

@@ -54,6 +54,10 @@ def test_by_restriction_alone_the_first_reading_after_a_stop_is_kept_for_the_zer
         ({"supply_voltage_v": 13.9}, "supply_voltage", True),
         ({"supply_voltage_v": 24.6}, "supply_voltage", False),  # a resting 24 V battery
         ({"supply_voltage_v": 12.6}, "supply_voltage", False),
+        ({"air_mass_flow_kg_s": 0.02}, "air_mass_flow", True),
+        ({"air_mass_flow_kg_s": 0.001}, "air_mass_flow", False),  # still air
+        ({"air_mass_flow_kg_s": 0.02, "engine_speed_rad_s": 0.0}, "engine_speed", False),
+        ({"air_mass_flow_kg_s": 0.02, "supply_voltage_v": 24.6}, "air_mass_flow", True),  # a dead alternator
         ({}, "restriction", False),
     ],
 )
