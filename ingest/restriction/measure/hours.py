@@ -49,10 +49,18 @@ UNLOADED_CHARGE = 0.45
 ENGINE_SPEED, SPEED_DENSITY, MASS_FLOW, SPEED_LOAD = map(
     FLOW_KINDS.index, ("engine_speed", "speed_density", "air_mass_flow", "speed_load")
 )
-SUPPLY_SHOWS, SPEED_SHOWS = map(EVIDENCE.index, ("supply_voltage", "engine_speed"))
+SUPPLY_SHOWS, SPEED_SHOWS, FLOW_SHOWS = map(
+    EVIDENCE.index, ("supply_voltage", "engine_speed", "air_mass_flow")
+)
+#: 15 kg/h; a diesel engine of 1.5 litres draws twice that at idle (displacement times speed, Heywood 1988
+#: section 2.10), a meter in still air shows a few (common practice, no source)
+RUNNING_KG_S = 0.0042
 #: of the time between its first and last reading an hour has to be seen, else it was thinned (chosen: a lost
 #: reading here and there is none)
 UNTHINNED_SHARE = 0.8
+#: without a reading, and at least `MOST_STEPS` steps: the reading after it is the first since the key was on
+#: (chosen: a lost reading or two are no stop, and breaks are longer)
+LEAST_STOP_S = 600.0
 MOST_STEPS = 3.0  # usual steps that a reading stands for (chosen: after a longer gap nothing was seen)
 #: of the readings lie above what is kept of a bin, and of an hour's flow (chosen: the work, not odd readings)
 TENTH, TWENTIETH = 10, 20
@@ -163,6 +171,11 @@ def _running(columns: _Columns, restriction_pa: FloatArray) -> tuple[BoolArray, 
         running &= ~(_within(volts, AT_REST_12_V) | _within(volts, AT_REST_24_V))
         running |= _within(volts, CHARGING_12_V) | _within(volts, CHARGING_24_V)
         evidence[~np.isnan(volts)] = SUPPLY_SHOWS
+    mass = columns.get("air_mass_flow_kg_s")
+    if mass is not None:
+        has_flow = ~np.isnan(mass)
+        running = np.where(has_flow, mass > RUNNING_KG_S, running)
+        evidence[has_flow] = FLOW_SHOWS
     if speed is not None:
         has_speed = ~np.isnan(speed)
         running = np.where(has_speed, speed > RUNNING_RAD_S, running)
@@ -221,7 +234,8 @@ def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
     running, evidence = _running(columns, restriction)
     restriction = np.where(no_answer.dropped, np.nan, restriction)
     step_s, seen_s, operating_s = _times(at_s, running, slot, starts, columns.get("device"))
-    off = ~running & (evidence >= SUPPLY_SHOWS) & ~np.isnan(restriction)
+    shows_off = ~running & (evidence >= SUPPLY_SHOWS)
+    off = (shows_off | _at_key_on(at_s, evidence, step_s, slot, starts)) & ~np.isnan(restriction)
     kind, flow, use = _flow_of_hours(_flow(columns), restriction, running, slot, len(starts))
     work = [columns.filled(name)[use] for name in ("engine_speed_rad_s", "engine_load_ratio")]
     bins, bin_slot = _binned(flow[use], restriction[use], slot[use], *work)
@@ -245,6 +259,20 @@ def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
     table["unanswered_s"], table["unanswered_pa"] = no_answer.since_s, no_answer.level_pa
     table["devices_differ_pa"] = _devices_differ(columns, restriction, running, slot, len(starts))
     return table, bins, np.bincount(bin_slot, minlength=len(starts))
+
+
+def _at_key_on(
+    at_s: FloatArray, evidence: IntArray, step_s: FloatArray, slot: IntArray, starts: IntArray
+) -> BoolArray:
+    """
+    First readings after a stop, of hours in which restriction alone says whether the engine runs, shape (n,).
+
+    Most are read before the engine starts. Whether those of this machine are, `zero` judges over many hours.
+    """
+    before_s = np.concatenate(([-np.inf], at_s[:-1]))
+    before_s[starts] = np.floor(at_s[starts] / HOUR_S) * HOUR_S
+    is_first = at_s - before_s >= np.maximum(LEAST_STOP_S, MOST_STEPS * step_s)[slot]
+    return np.asarray(is_first & (np.maximum.reduceat(evidence, starts) < SUPPLY_SHOWS)[slot])
 
 
 def _fill_surroundings(table: Table, columns: _Columns, slot: IntArray, starts: IntArray) -> None:

@@ -39,7 +39,8 @@ DAY_S = 86400.0  # arithmetic
 MARKS = 4  # of earlier summaries that are known: between two looks at a housing hardly more are made (chosen)
 STANDARD_K, STANDARD_PA = 288.15, 101325.0  # ISO 2533 sea level
 
-EVIDENCE = ("none", "restriction", "supply_voltage", "engine_speed")
+#: a stored summary has the place of its kind: new kinds go to the end
+EVIDENCE = ("none", "restriction", "supply_voltage", "engine_speed", "air_mass_flow")
 #: a stored summary has the place of its kind: new kinds go to the end
 FLOW_KINDS = ("none", "engine_speed", "speed_density", "air_mass_flow", "speed_load")
 #: the same, worst first
@@ -146,7 +147,8 @@ class HourSummary:
     flow_kind: str  # one of FLOW_KINDS
     bins: tuple[FlowBin, ...]  # running only, in order of flow
     highest_pa: float | None  # running
-    off_count: int  # engine known to be off (by speed or voltage), sensor powered
+    #: sensor powered, engine off by speed or voltage; where neither is known, first readings after a stop
+    off_count: int
     off_mean_pa: float | None
     ambient_pressure_pa: float | None  # means over the hour
     temperature_k: float | None

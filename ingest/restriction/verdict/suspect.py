@@ -393,7 +393,8 @@ def _rests_and_works(table: Summaries, zero: Zero, place: IntArray) -> BoolArray
     rest_pa = table.column("off_mean_pa")[place] - zero.usual_by_hour_pa(len(table))[place]
     stood_s = table.column("seen_share")[place] * HOUR_S - table.column("operating_s")[place]
     by_restriction = table.hours["evidence"][place] <= EVIDENCE.index("restriction")
-    rest_pa = np.where(by_restriction & (stood_s >= table.column("step_s")[place]), 0.0, rest_pa)
+    stood_pa = np.where(stood_s >= table.column("step_s")[place], 0.0, np.nan)
+    rest_pa = np.where(by_restriction, stood_pa, rest_pa)
     usual_pa = float(np.median(mean_pa)) if len(place) else 0.0
     is_level = mean_pa >= np.maximum(RISES_TO * usual_pa, 2 * QUIET_PA)
     return np.asarray(is_level & (rest_pa <= HELD_SHARE * mean_pa))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from cleanside.ingest.restriction import (
     study_housing,
     summarise_hours,
 )
-from cleanside.ingest.restriction.measure.zero import ZERO_PATIENCE, _usual
+from cleanside.ingest.restriction.measure.zero import ZERO_PATIENCE, _usual, learn_zero
 from tests.support.hours import summarise_hour
 
 HOUR_S = 3600.0
@@ -135,6 +136,42 @@ def test_a_moved_zero_does_not_let_a_standing_engine_run_where_the_battery_rests
     summary = summarise_hour(rest)
     assert summary.operating_s == 0.0
     assert summary.off_mean_pa == pytest.approx(900.0)
+
+
+def restriction_alone(days: int, *, key_on_pa: Sequence[float], zero_pa: Sequence[float]) -> Readings:
+    """
+    A reading a minute in two spans of four hours a day, with nothing else; a new element after 40 spans.
+
+    key_on_pa : what the first three readings of each span show beside the zero. zero_pa : of each span.
+    """
+    minute, made = np.arange(240), []
+    ratio = np.array([0.4, 0.6, 0.8, 0.9, 1.0, 1.0])[(minute // 4) % 6]
+    for span in range(2 * days):
+        at_s = 86_400.0 * (span // 2) + 60.0 * (370 + 300 * (span % 2) + minute)
+        at_work_pa = (1_600.0 + 60.0 * (span % 40)) * ratio**1.6
+        shown_pa = np.where(minute < 3, key_on_pa[span], at_work_pa) + zero_pa[span]
+        made.append(np.stack((at_s, np.round(shown_pa / 10.0) * 10.0)))
+    at_s, restriction_pa = np.concatenate(made, axis=1)
+    return Readings(at_s=at_s, restriction_pa=restriction_pa)
+
+
+@pytest.mark.parametrize("step_pa", [-150.0, 110.0, 600.0])
+def test_a_zero_that_moves_shows_at_key_on_where_restriction_alone_is_sent(step_pa: float) -> None:
+    """Told from the second key-on on until it is mended."""
+    zero_pa = [*30 * [0.0], *20 * [step_pa], *10 * [0.0]]
+    faulty, begun_h = restriction_alone(30, key_on_pa=60 * [0.0], zero_pa=zero_pa), 15 * 24
+    assert causes(faulty, until_hour=begun_h) == set()
+    assert all(causes(faulty, until_hour=begun_h + more) == {"zero_moved"} for more in (24, 120, 239))
+    assert causes(faulty) == set()
+
+
+@pytest.mark.parametrize("runs_every", [1, 2])
+def test_what_an_engine_reads_that_runs_at_key_on_is_no_zero(runs_every: int) -> None:
+    """At idle it rises with the element, and falls with the next one."""
+    key_on_pa = [30.0 + 5.0 * (span % 40) if span % runs_every == 0 else 0.0 for span in range(60)]
+    given = restriction_alone(30, key_on_pa=key_on_pa, zero_pa=60 * [0.0])
+    assert not learn_zero(summarise_hours(given)).known
+    assert "zero_moved" not in causes(given)
 
 
 def test_without_a_flow_proxy_a_deep_fall_that_lasts_is_a_change_and_a_light_week_is_none() -> None:

@@ -33,6 +33,19 @@ def test_the_engine_off_level_is_learned_only_where_speed_or_voltage_says_off():
     assert summarise_hour(alone).off_mean_pa is None
 
 
+def test_by_restriction_alone_the_first_reading_after_a_stop_is_kept_for_the_zero():
+    """A stop within the hour and one from before it; not where readings go on, or speed says what runs."""
+    at_s = START_S + 60.0 * np.r_[np.arange(15, 30), np.arange(45, 60)]
+    restriction_pa = np.r_[130.0, np.full(14, 2000.0), 110.0, np.full(14, 2000.0)]
+    summary = summarise_hour(Readings(at_s=at_s, restriction_pa=restriction_pa))
+    assert summary.off_count == 2
+    assert summary.off_mean_pa == pytest.approx(120.0)
+    speed = Readings(at_s=at_s, restriction_pa=restriction_pa, engine_speed_rad_s=np.full(30, 180.0))
+    assert summarise_hour(speed).off_mean_pa is None
+    slow = every(900.0, 4, restriction_pa=np.full(4, 2000.0))
+    assert summarise_hour(slow).off_mean_pa is None
+
+
 @pytest.mark.parametrize(
     ("columns", "evidence", "running"),
     [
@@ -42,6 +55,10 @@ def test_the_engine_off_level_is_learned_only_where_speed_or_voltage_says_off():
         ({"supply_voltage_v": 13.9}, "supply_voltage", True),
         ({"supply_voltage_v": 24.6}, "supply_voltage", False),  # a resting 24 V battery
         ({"supply_voltage_v": 12.6}, "supply_voltage", False),
+        ({"air_mass_flow_kg_s": 0.02}, "air_mass_flow", True),
+        ({"air_mass_flow_kg_s": 0.001}, "air_mass_flow", False),  # still air
+        ({"air_mass_flow_kg_s": 0.02, "engine_speed_rad_s": 0.0}, "engine_speed", False),
+        ({"air_mass_flow_kg_s": 0.02, "supply_voltage_v": 24.6}, "air_mass_flow", True),  # a dead alternator
         ({}, "restriction", False),
     ],
 )
