@@ -98,6 +98,7 @@ def find_openings(
     expected: Expectation,
     *,
     flow: str,
+    full_flow_known: bool = True,
     response: FlowResponse | None = None,
     tuning: Tuning,
     followed: FollowedHistories | None = None,
@@ -106,6 +107,7 @@ def find_openings(
     Explain the steps of a series.
 
     believed : rows fit to judge by, shape (n,). flow : a key of BY.
+    full_flow_known : where a flow is measured, full flow was entered or follows from the load.
     response : in rows that are believed; None = not known. followed : as of `explain`.
     """
     place = np.flatnonzero(believed)
@@ -130,7 +132,9 @@ def find_openings(
     found = explain(cut, around, tuning, followed)
     for piece, chance in zip(found.pieces, found.low, strict=True):
         low[place[piece.first : piece.end]] = chance >= LIKELY
-    warned, doubted = _warned(found, BY[flow], tuning), np.zeros(len(believed), dtype=bool)
+    is_known = full_flow_known and BY[flow] == FLOW
+    warned = _warned(found, BY[flow], tuning, full_flow_known=is_known)
+    doubted = np.zeros(len(believed), dtype=bool)
     least = tuning.warn_ends if warned else tuning.warn[BY[flow]]
     for piece, chance in zip(reversed(found.pieces), reversed(found.low), strict=True):
         if chance < least:
@@ -259,17 +263,17 @@ def _came_back(found: Explained, number: int, tuning: Tuning) -> bool:
     return False
 
 
-def _warned(found: Explained, by: int, tuning: Tuning) -> bool:
+def _warned(found: Explained, by: int, tuning: Tuning, *, full_flow_known: bool) -> bool:
     """
     The newest hours may have been worked without a sound element.
 
     A level that reads about what a clean element reads must most likely be at fault. Where it reads far less,
     what was likely enough once stays until it is unlikely: light work and a level that wanders mend nothing.
-    Where the load is not known, the first hours of a machine may be moves about the yard: a person is asked
-    then, and not warned.
+    Where full flow is not known, the first hours of a machine may be moves about the yard, by which full flow
+    is learned too low: a person is asked then, and not warned.
     """
     low = np.array(found.low_then)
-    if by != FLOW:
+    if not full_flow_known:
         shows = np.cumsum([piece.hours for piece in found.pieces]) >= tuning.level_h
         low = np.where(shows, low, 0.0)
     above = np.exp(np.array([piece.finish for piece in found.pieces]) - found.clean)
