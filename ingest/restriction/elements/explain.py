@@ -194,7 +194,7 @@ def _steps(cut: Cut, around: Premises, tuning: Tuning) -> Iterator[FollowedStep[
 
 
 def _low_now(paths: Sequence[_Path], least_h: float) -> float:
-    """Probability that the newest pieces were worked with a tube off, or that long without a sound element."""
+    """Probability that a tube is off at the newest piece, or no sound element was in for that long."""
     weights = _shares([path.weight for path in paths])
     return sum(weight for weight, path in zip(weights, paths, strict=True) if _is_low(path, least_h))
 

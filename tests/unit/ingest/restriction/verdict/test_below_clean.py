@@ -29,13 +29,18 @@ def explained(*pieces: tuple[float, float], hours: float = 10.0) -> Explained:
     )
 
 
+def is_told_of(found: Explained, *, full_flow_known: bool = True) -> bool:
+    """By a measure of flow."""
+    return _warned(found, FLOW, TUNING, full_flow_known=full_flow_known)
+
+
 @pytest.mark.parametrize(
     ("now_pa", "low", "is_told"), [(700.0, 0.3, True), (1_800.0, 0.3, False), (1_800.0, 0.6, True)]
 )
 def test_an_element_that_reads_about_as_a_clean_one_must_most_likely_be_at_fault(
     now_pa: float, low: float, is_told: bool
 ) -> None:
-    assert _warned(explained((1_950.0, 0.0), (now_pa, low)), FLOW, TUNING, full_flow_known=True) is is_told
+    assert is_told_of(explained((1_950.0, 0.0), (now_pa, low))) is is_told
 
 
 @pytest.mark.parametrize(
@@ -51,8 +56,8 @@ def test_an_element_that_reads_about_as_a_clean_one_must_most_likely_be_at_fault
 def test_what_was_told_of_a_far_too_low_level_stays_until_it_is_unlikely(
     later: list[tuple[float, float]], is_told: bool
 ) -> None:
-    assert _warned(explained((1_950.0, 0.0), (700.0, 0.3), *later), FLOW, TUNING, full_flow_known=True) is is_told
-    assert not _warned(explained((1_950.0, 0.0), *later), FLOW, TUNING, full_flow_known=True)  # it would not begin by that alone
+    assert is_told_of(explained((1_950.0, 0.0), (700.0, 0.3), *later)) is is_told
+    assert not is_told_of(explained((1_950.0, 0.0), *later))  # it would not begin by that alone
 
 
 @pytest.mark.parametrize(
@@ -63,4 +68,4 @@ def test_the_first_hours_of_a_machine_warn_only_where_full_flow_is_known(
 ) -> None:
     """By what was met in moves about the yard full flow is learned too low, and with it the level."""
     found = explained((500.0, 0.9), hours=hours)
-    assert _warned(found, FLOW, TUNING, full_flow_known=full_flow_known) is is_told
+    assert is_told_of(found, full_flow_known=full_flow_known) is is_told
