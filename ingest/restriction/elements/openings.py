@@ -53,8 +53,8 @@ class Expectation:
     """What is known of a clean element before any was seen. [Pa] None = not known."""
 
     terminal_pa: float | None
-    kind_clean_pa: float | None
-    #: where the kind is not known: what the other machines of the fleet let expect, and its spread [ln]
+    kind_clean_pa: float | None  # by which the share used goes
+    #: what the other machines of the fleet let expect, and its spread [ln]: by which changes are judged
     by_fleet: tuple[float, float] | None = None
     noted: NotedClean | None = None  # by a person, of a new element in this machine; None: nothing was
 
@@ -113,7 +113,7 @@ def find_openings(
     place = np.flatnonzero(believed)
     low = np.zeros(len(believed), dtype=bool)
     level, hour_s = series.restriction_pa[place], series.hour_s[place]
-    if len(place) == 0 or (not _is_known(expected) and not np.any(level > 0)):
+    if len(place) == 0 or (expected.terminal_pa is None and not np.any(level > 0)):
         return Openings([], [], [], series.restriction_pa, low, low.copy(), False, False, None, None)
     cut = cut_pieces(
         level,
@@ -296,9 +296,7 @@ def _premises(
     response: FlowResponse | None = None,
 ) -> Premises:
     limit = expected.terminal_pa
-    if expected.kind_clean_pa is not None and expected.kind_clean_pa > 0:
-        clean_pa, spread = expected.kind_clean_pa, tuning.kind_spread
-    elif expected.by_fleet is not None:
+    if expected.by_fleet is not None:
         clean_pa, spread = expected.by_fleet
     elif limit is not None:
         clean_pa, spread = tuning.clean_share * limit, tuning.clean_spread
@@ -310,16 +308,11 @@ def _premises(
         clean_spread=spread,
         off=float(np.log(tuning.off_pa)) if limit is not None else float(np.log(tuning.off_share * clean_pa)),
         by=by,
-        low_odds=1.0 if _is_known(expected) else tuning.low_unknown,
+        low_odds=1.0 if limit is not None else tuning.low_unknown,
         entered=entered,
         response=response,
         noted=expected.noted,
     )
-
-
-def _is_known(expected: Expectation) -> bool:
-    """A limit or a kind says what a clean element reads; a kind that reads nothing says nothing."""
-    return expected.terminal_pa is not None or (expected.kind_clean_pa or 0.0) > 0
 
 
 def _lowest_usual(level: FloatArray, tuning: Tuning) -> float:
