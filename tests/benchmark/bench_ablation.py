@@ -100,6 +100,7 @@ OFF: Mapping[str, Any] = {
     "unsure_h": 0.0,
     "back_near": -ANY,
     "ask_low": ANY,
+    "warn_after_h": (0.0, 0.0, 0.0),
     "warn_near": ANY,
     "warn_held": 0.0,
     "paths": 1,

@@ -94,7 +94,8 @@ class Explained:
     steps: list[LevelStep]
     pieces: list[LevelPiece]
     low: list[float]  # of each piece: probability that the element was missing or torn, or a tube off
-    low_then: list[float]  # the same by the pieces up to it alone
+    #: the same by the pieces up to it alone, of what lasted long enough to warn of
+    low_then: list[float]
     #: what a clean element of the machine reads, by the likeliest history that ends without a sound element;
     #: where there is none, by the likeliest of all. ln(level)
     clean: float
@@ -172,7 +173,7 @@ def explain(
             sum(w for w, path in zip(weights, paths, strict=True) if path.states[number] in (LOW, OFF))
             for number in range(len(pieces))
         ],
-        low_then=[_low_now(then) for then in each],
+        low_then=[_low_now(then, tuning.warn_after_h[around.by]) for then in each],
         clean=next((path for path in paths if path.state in (LOW, OFF)), paths[0]).usual,
         noted_holds=sum(w for w, path in zip(weights, paths, strict=True) if path.by_note),
     )
@@ -192,10 +193,14 @@ def _steps(cut: Cut, around: Premises, tuning: Tuning) -> Iterator[FollowedStep[
         yield FollowedStep(step.rests_on, step.histories)
 
 
-def _low_now(paths: Sequence[_Path]) -> float:
-    """Probability that the newest piece was worked without a sound element."""
+def _low_now(paths: Sequence[_Path], least_h: float) -> float:
+    """Probability that a tube is off at the newest piece, or no sound element was in for that long."""
     weights = _shares([path.weight for path in paths])
-    return sum(weight for weight, path in zip(weights, paths, strict=True) if path.state in (LOW, OFF))
+    return sum(weight for weight, path in zip(weights, paths, strict=True) if _is_low(path, least_h))
+
+
+def _is_low(path: _Path, least_h: float) -> bool:
+    return path.state == OFF or (path.state == LOW and path.passed_h >= least_h)
 
 
 def _best(found: list[Weighted], tuning: Tuning) -> list[Weighted]:

@@ -53,8 +53,8 @@ class Expectation:
     """What is known of a clean element before any was seen. [Pa] None = not known."""
 
     terminal_pa: float | None
-    kind_clean_pa: float | None
-    #: where the kind is not known: what the other machines of the fleet let expect, and its spread [ln]
+    kind_clean_pa: float | None  # by which the share used goes
+    #: what the other machines of the fleet let expect, and its spread [ln]: by which changes are judged
     by_fleet: tuple[float, float] | None = None
     noted: NotedClean | None = None  # by a person, of a new element in this machine; None: nothing was
 
@@ -98,6 +98,7 @@ def find_openings(
     expected: Expectation,
     *,
     flow: str,
+    full_flow_known: bool = True,
     response: FlowResponse | None = None,
     tuning: Tuning,
     followed: FollowedHistories | None = None,
@@ -106,12 +107,13 @@ def find_openings(
     Explain the steps of a series.
 
     believed : rows fit to judge by, shape (n,). flow : a key of BY.
+    full_flow_known : where a flow is measured, full flow was entered or follows from the load.
     response : in rows that are believed; None = not known. followed : as of `explain`.
     """
     place = np.flatnonzero(believed)
     low = np.zeros(len(believed), dtype=bool)
     level, hour_s = series.restriction_pa[place], series.hour_s[place]
-    if len(place) == 0 or (not _is_known(expected) and not np.any(level > 0)):
+    if len(place) == 0 or (expected.terminal_pa is None and not np.any(level > 0)):
         return Openings([], [], [], series.restriction_pa, low, low.copy(), False, False, None, None)
     cut = cut_pieces(
         level,
@@ -130,7 +132,9 @@ def find_openings(
     found = explain(cut, around, tuning, followed)
     for piece, chance in zip(found.pieces, found.low, strict=True):
         low[place[piece.first : piece.end]] = chance >= LIKELY
-    warned, doubted = _warned(found, BY[flow], tuning), np.zeros(len(believed), dtype=bool)
+    is_known = full_flow_known and BY[flow] == FLOW
+    warned = _warned(found, BY[flow], tuning, full_flow_known=is_known)
+    doubted = np.zeros(len(believed), dtype=bool)
     least = tuning.warn_ends if warned else tuning.warn[BY[flow]]
     for piece, chance in zip(reversed(found.pieces), reversed(found.low), strict=True):
         if chance < least:
@@ -259,17 +263,17 @@ def _came_back(found: Explained, number: int, tuning: Tuning) -> bool:
     return False
 
 
-def _warned(found: Explained, by: int, tuning: Tuning) -> bool:
+def _warned(found: Explained, by: int, tuning: Tuning, *, full_flow_known: bool) -> bool:
     """
     The newest hours may have been worked without a sound element.
 
     A level that reads about what a clean element reads must most likely be at fault. Where it reads far less,
     what was likely enough once stays until it is unlikely: light work and a level that wanders mend nothing.
-    Where the load is not known, the first hours of a machine may be moves about the yard: a person is asked
-    then, and not warned.
+    Where full flow is not known, the first hours of a machine may be moves about the yard, by which full flow
+    is learned too low: a person is asked then, and not warned.
     """
     low = np.array(found.low_then)
-    if by != FLOW:
+    if not full_flow_known:
         shows = np.cumsum([piece.hours for piece in found.pieces]) >= tuning.level_h
         low = np.where(shows, low, 0.0)
     above = np.exp(np.array([piece.finish for piece in found.pieces]) - found.clean)
@@ -292,9 +296,7 @@ def _premises(
     response: FlowResponse | None = None,
 ) -> Premises:
     limit = expected.terminal_pa
-    if expected.kind_clean_pa is not None and expected.kind_clean_pa > 0:
-        clean_pa, spread = expected.kind_clean_pa, tuning.kind_spread
-    elif expected.by_fleet is not None:
+    if expected.by_fleet is not None:
         clean_pa, spread = expected.by_fleet
     elif limit is not None:
         clean_pa, spread = tuning.clean_share * limit, tuning.clean_spread
@@ -306,16 +308,11 @@ def _premises(
         clean_spread=spread,
         off=float(np.log(tuning.off_pa)) if limit is not None else float(np.log(tuning.off_share * clean_pa)),
         by=by,
-        low_odds=1.0 if _is_known(expected) else tuning.low_unknown,
+        low_odds=1.0 if limit is not None else tuning.low_unknown,
         entered=entered,
         response=response,
         noted=expected.noted,
     )
-
-
-def _is_known(expected: Expectation) -> bool:
-    """A limit or a kind says what a clean element reads; a kind that reads nothing says nothing."""
-    return expected.terminal_pa is not None or (expected.kind_clean_pa or 0.0) > 0
 
 
 def _lowest_usual(level: FloatArray, tuning: Tuning) -> float:

@@ -125,8 +125,14 @@ def _changes(summaries: Summaries, machine: str) -> list[SentChange]:
 
 
 def _kinds(summaries: Summaries) -> IntArray:
-    """Which quantities came in each hour, as a number of bits, shape (n,)."""
-    kind = summaries.hours["flow_kind"].astype(np.int64) * len(EVIDENCE) + summaries.hours["evidence"]
+    """
+    Which quantities came in each hour, as a number of bits, shape (n,).
+
+    That the engine counts as running by restriction, or by nothing, is one kind: neither speed nor voltage
+    came, and a monitor that sends what changes has hours in which restriction hardly came.
+    """
+    evidence = np.maximum(summaries.hours["evidence"], EVIDENCE.index("restriction"))
+    kind = summaries.hours["flow_kind"].astype(np.int64) * len(EVIDENCE) + evidence
     for name in _PRESENT:
         kind = 2 * kind + ~np.isnan(summaries.column(name))
     return np.asarray(kind)

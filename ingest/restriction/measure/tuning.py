@@ -540,6 +540,11 @@ class Tuning:
         moved=(0, 0),
         origin="chosen: dust reaches the engine; without a proxy light work may be",
     )
+    warn_after_h: tuple[float, float, float] = constant(
+        (0.0, 6.0, 6.0),
+        unit="operating hours",
+        origin="chosen: most of a shift; where the load is not known, minutes may be moves about the yard",
+    )
     warn_near: float = constant(
         0.8,
         unit="of the clean level",

@@ -193,6 +193,7 @@ def _openings(measured: MeasuredHours, facts: HousingFacts) -> Openings:
         facts.entries,
         expected,
         flow=flow_of(series, by_speed=measured.reference.by_speed),
+        full_flow_known=measured.reference.full_flow_known,
         response=response_of(measured.table, series.hour_s[believed]),
         tuning=tuning,
         followed=measured.table.handed_on("histories", FollowedHistories),

@@ -59,6 +59,7 @@ ANSWERED_ROWS = 2  # hours on end that answer, and the flow comes through again:
 #: without a flow proxy: of the usual spread within an hour (chosen: steady work spreads less too)
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5
 SPREAD_HOUR_S = 1_800.0  # of work in an hour whose spread counts (chosen: a short move stays at idle)
+COARSEST_PA = 250.0  # step of a gauge: 1 inH2O (chosen; finer ones are usual, SAE J1939 SPN 107 has 50 Pa)
 USUAL_ROWS = 48  # working hours before a machine's own spread is known (chosen: a week)
 RISES_TO = 0.25  # of the usual level is more than a tap that leaks lets through in an hour (chosen)
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
@@ -364,7 +365,8 @@ def _spread_within(table: Summaries) -> tuple[IntArray, FloatArray]:
     """
     Working hours, and their spread (90 % point over mean) against the machine's usual one. [1]
 
-    An hour with little work says nothing: it counts as the one before.
+    An hour with little work says nothing, nor one whose usual spread is less than a step of the gauge: it
+    counts as the one before.
     """
     place = np.flatnonzero(table.bin_count == 1)
     first = table.bin_starts[place]
@@ -377,8 +379,15 @@ def _spread_within(table: Summaries) -> tuple[IntArray, FloatArray]:
     steady = usual * float(np.median(mean_pa)) < QUIET_PA  # a machine of steady load never spread much
     if steady:
         return place, np.ones(len(place))
+    says &= usual * mean_pa >= _step_of_gauge_pa(table.column("highest_pa")[place])
     newest = np.maximum.accumulate(np.where(says, np.arange(len(place)), -1))
     return place, np.where(newest >= 0, spread[newest] / usual, 1.0)
+
+
+def _step_of_gauge_pa(highest_pa: FloatArray) -> float:
+    """The least difference between two single readings, which a gauge that shows steps has. [Pa]"""
+    apart_pa = np.diff(np.unique(np.round(highest_pa[~np.isnan(highest_pa)])))
+    return min(float(np.min(apart_pa, initial=np.inf)), COARSEST_PA)
 
 
 def _rests_and_works(table: Summaries, zero: Zero, place: IntArray) -> BoolArray:

@@ -43,11 +43,14 @@ def summaries(share: float, used: float = SPEC.used_at_fitting) -> tuple[HourSum
 
 @functools.cache
 def loaders() -> FleetKnowledge:
-    """Three whole lives of the kind, from a clean level of 2 kPa."""
+    """Three whole lives of other loaders, from a clean level of 2 kPa."""
     hours = np.arange(1.0, 211.0)
     level = 2000.0 + (TERMINAL_PA - 2000.0) * np.expm1(2.2 * hours / 210) / np.expm1(2.2)
     life = Life(hours=hours, restriction_pa=level, terminal_pa=TERMINAL_PA, complete=True, kind="loader")
-    return learn_fleet([dataclasses.replace(life, restriction_pa=level * f) for f in (0.95, 1.0, 1.05)])
+    shares = {"loader-11": 0.95, "loader-12": 1.0, "loader-13": 1.05}
+    return learn_fleet(
+        [dataclasses.replace(life, machine=name, restriction_pa=level * f) for name, f in shares.items()]
+    )
 
 
 def evenings_told(

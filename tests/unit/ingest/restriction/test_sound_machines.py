@@ -168,6 +168,29 @@ def test_a_machine_first_seen_in_the_yard_is_asked_about_and_not_suspected() -> 
     assert causes(gone, from_day=0, every=1)["below_clean"] == 8
 
 
+def test_a_machine_at_work_that_is_moved_about_the_yard_has_no_missing_element() -> None:
+    """A quarter of an hour a day for a week reads like a missing element, and is asked about."""
+    found = causes(Machine(has_speed=False, used=0.6, yard_from=20, yard_until=28), from_day=20, every=1)
+    assert "below_clean" not in found
+
+
+@pytest.mark.parametrize(("step_pa", "swing", "is_told"), [(250.0, 0.1, False), (10.0, 0.0, True)])
+def test_a_gauge_of_coarse_steps_shows_no_flat_line_on_a_clean_element(
+    step_pa: float, swing: float, is_told: bool
+) -> None:
+    """A set that works day and night: a tenth of what a clean element reads is less than a step of it."""
+    at_s = START_S + np.arange(0.0, 18 * DAY_S, STEP_S)
+    day = (at_s - START_S) // DAY_S
+    share = np.where(day < 12, 0.1, swing)
+    level_pa = np.where(day < 12, 4_500.0, 750.0) * (1 + share * np.sin(at_s / 200.0))
+    noise_pa = np.random.default_rng(1).normal(0, 6.0, len(at_s))
+    shown_pa = np.round((level_pa + noise_pa) / step_pa) * step_pa
+    volts = np.full(len(at_s), 27.8)
+    table = summarise_hours(Readings(at_s=at_s, restriction_pa=shown_pa, supply_voltage_v=volts))
+    study = assess_housing(table, HousingFacts(terminal_pa=LIMIT_PA), now_s=at_s[-1]).study
+    assert ("flat" in {suspicion.cause for suspicion in study.suspicions}) is is_told
+
+
 def test_a_zero_of_a_slow_gauge_that_moved_is_said() -> None:
     machine = Machine(lag_s=240.0, zero_steps_pa=-300.0, zero_steps_from=20)
     assert causes(machine, from_day=24)["zero_moved"] == 6

@@ -333,6 +333,19 @@ def test_shifts_of_light_work_with_the_element_missing_do_not_fit_another() -> N
     assert min(found.low_then[-6:]) > TUNING.warn[NOTHING]
 
 
+@pytest.mark.parametrize(("hours", "is_warned"), [(4, False), (8, True)])
+def test_minutes_of_work_at_idle_show_no_missing_element(hours: int, is_warned: bool) -> None:
+    """Where the load is not known a low level has to last; meanwhile a person is asked."""
+    found = explained(loading(300), after(0.15 * CLEAN_PA, hours), by=NOTHING)
+    assert (found.low_then[-1] >= TUNING.warn[NOTHING]) is is_warned
+    assert found.low[-1] >= TUNING.ask_low
+
+
+def test_a_tube_that_came_off_shows_at_once_where_the_load_is_not_known() -> None:
+    found = explained(loading(300), after(0.01 * CLEAN_PA, 4), by=NOTHING)
+    assert found.low_then[-1] > TUNING.warn[NOTHING]
+
+
 def test_an_element_whose_response_fell_back_is_mended() -> None:
     """A torn element was replaced by one that reads half as much again: not the torn one, wet."""
     element = loading(300, to_pa=5000.0)

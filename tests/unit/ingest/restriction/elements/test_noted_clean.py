@@ -104,7 +104,7 @@ def opened(*parts: np.ndarray, shown_pa: float | None) -> Openings:
         flow_ratio=np.ones(n),
     )
     noted = None if shown_pa is None else noted_clean(shown_pa, REFERENCE, TUNING)
-    expected = Expectation(terminal_pa=LIMIT_PA, kind_clean_pa=1_900.0, noted=noted)
+    expected = Expectation(terminal_pa=LIMIT_PA, kind_clean_pa=None, by_fleet=(1_900.0, 0.2), noted=noted)
     return find_openings(series, np.ones(n, dtype=bool), (), expected, flow="flow", tuning=LEARNED)
 
 

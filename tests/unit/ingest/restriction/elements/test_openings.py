@@ -21,7 +21,7 @@ from cleanside.ingest.restriction.measure.tuning import TUNING, Tuning
 HOUR_S = 3_600.0
 USUAL_PA = 2_000.0
 NOTHING_KNOWN = Expectation(terminal_pa=None, kind_clean_pa=None)
-KNOWN = Expectation(terminal_pa=6_200.0, kind_clean_pa=1_900.0)
+KNOWN = Expectation(terminal_pa=6_200.0, kind_clean_pa=None, by_fleet=(1_900.0, 0.2))
 NO_LEVEL = np.zeros(60)
 PART = {
     "then nothing": np.repeat([USUAL_PA, 0.0], 30),
@@ -172,13 +172,6 @@ def test_a_sensor_that_never_read_anything_says_nothing() -> None:
     assert (openings.clean_pa, openings.now_pa, openings.steps) == (None, None, [])
 
 
-def test_a_kind_that_reads_nothing_is_not_known() -> None:
-    level = np.full(60, USUAL_PA)
-    assert found(level, expected=Expectation(terminal_pa=None, kind_clean_pa=0.0)).clean_pa == pytest.approx(
-        found(level).clean_pa
-    )
-
-
 def test_the_floor_is_a_share_of_what_was_read() -> None:
     assert floor_of(np.array([0.0, 0.0, 0.0, 100.0, 100.0])) == FLOOR_SHARE * 100.0
     assert floor_of(np.zeros(3)) > 0
@@ -201,7 +194,7 @@ def test_an_entry_long_after_a_tube_came_off_is_the_change_that_showed_once_it_w
     """The tube was off for 110 hours. The element was changed in one of them, and entered 60 hours later."""
     off_h, entered_h = 110, 60
     level = np.repeat([5_000.0, 0.0, USUAL_PA], [100, off_h, 150])
-    expected = Expectation(terminal_pa=6_200.0, kind_clean_pa=USUAL_PA)
+    expected = Expectation(terminal_pa=6_200.0, kind_clean_pa=None, by_fleet=(USUAL_PA, 0.2))
     openings = found(level, expected=expected)
     [change] = openings.falls
     assert (change.row, change.hidden) == (100, off_h)

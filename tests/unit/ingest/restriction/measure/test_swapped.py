@@ -42,6 +42,25 @@ def sent(*spans: tuple[str, int]) -> Summaries:
     )
 
 
+def sent_by_flow(*spans: tuple[str, int]) -> Summaries:
+    """The same with mass flow and restriction, all or a quarter of the latter, or with supply voltage."""
+    columns: dict[str, list[float]] = {"pa": [], "flow": [], "volts": []}
+    many = int(HOUR_S / STEP_S)
+    for kind, hours in spans:
+        given = many if kind != "seldom" else many // 4
+        columns["pa"] += hours * (given * [2500.0] + (many - given) * [math.nan])
+        columns["flow"] += hours * many * [math.nan if kind == "volts" else 0.2]
+        columns["volts"] += hours * many * [27.6 if kind == "volts" else math.nan]
+    return summarise_hours(
+        Readings(
+            at_s=np.arange(float(len(columns["pa"]))) * STEP_S,
+            restriction_pa=np.array(columns["pa"]),
+            air_mass_flow_kg_s=np.array(columns["flow"]),
+            supply_voltage_v=np.array(columns["volts"]),
+        )
+    )
+
+
 def fleet(**machines: Summaries) -> SentChanges:
     return collect_sent(machines.items())
 
@@ -51,6 +70,15 @@ def test_machines_that_change_crosswise_have_each_others_monitor_until_they_chan
         sent(("speed", 20), ("volts", 15), ("speed", 25)),
         sent(("volts", 20), ("speed", 15), ("volts", 25)),
     )
+    found = fleet(one=ones, other=others)
+    assert found.spans(ones, "one") == [("other", 20 * HOUR_S, 36 * HOUR_S)]
+    assert found.spans(others, "other") == [("one", 20 * HOUR_S, 36 * HOUR_S)]
+
+
+def test_hours_in_which_restriction_came_seldom_are_no_other_kind() -> None:
+    """A monitor may send a quantity only where it changes. Such hours hid a swap; its end began one."""
+    ones = sent_by_flow(("often", 15), ("seldom", 5), ("volts", 15), ("often", 25))
+    others = sent_by_flow(("volts", 20), ("often", 15), ("volts", 25))
     found = fleet(one=ones, other=others)
     assert found.spans(ones, "one") == [("other", 20 * HOUR_S, 36 * HOUR_S)]
     assert found.spans(others, "other") == [("one", 20 * HOUR_S, 36 * HOUR_S)]
