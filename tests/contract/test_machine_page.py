@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 from babel import Locale
 
@@ -112,7 +113,8 @@ def test_a_level_that_is_not_trusted_stands_beside_the_last_that_is_each_with_it
 def test_a_level_alike_at_rest_and_at_work_names_the_tap(
     api: Api, levels: tuple[float, ...], causes: list[str]
 ) -> None:
-    """60 h of work with the element in, then 3 h that read too low, of which the last shows rest and idle."""
+    """60 h of work with the element in, then 7 h that read too low, of which the last shows rest and idle."""
+    noise = np.random.default_rng(7)
 
     def hours(many: int, first_seq: int, levels: tuple[float, ...], mixed_from: int = 0) -> dict[str, Any]:
         body = working_hours(many, first_seq=first_seq)
@@ -121,14 +123,14 @@ def test_a_level_alike_at_rest_and_at_work_names_the_tap(
         speeds = (0.0, 720.0, 1950.0)
         return body | {
             "columns": {
-                "restriction": [levels[place] for place in places],
+                "restriction": [round(levels[place] * noise.normal(1, 0.02), 3) for place in places],
                 "engine_speed": [speeds[place] for place in places],
             }
         }
 
-    set_hours_in(api, 65)
+    set_hours_in(api, 69)
     api.send(hours(60, 1, (0.01, 0.3, 2.4)))
-    late = hours(4, 1 + 60 * 60, levels, mixed_from=120)
+    late = hours(8, 1 + 60 * 60, levels, mixed_from=360)
     late["columns"] = {name: values[:-55] for name, values in late["columns"].items()}
     api.send(late | {"step_ms": late["step_ms"][:-55]})  # the newest hour shows the engine at rest alone
     api.analyse()
@@ -141,6 +143,31 @@ def test_a_level_alike_at_rest_and_at_work_names_the_tap(
     said = [found["said"]["code"] for found in known["suspicions"] if found["cause"] == "flat"]
     assert said == ["held_alike"] * (len(causes) - 1)
     assert ("a plugged tap first" in api.get(MACHINE).text) == bool(said)
+
+
+def test_without_the_load_a_person_is_asked_before_a_missing_element_is_told(api: Api) -> None:
+    """After some hours it stands on today's work; it is told once it has read so through most of a shift."""
+    noise = np.random.default_rng(8)
+
+    def send_hours(many: int, first: int, level_kpa: float) -> None:
+        body = working_hours(many, first_seq=1 + 60 * first)
+        restriction = np.round(level_kpa * noise.normal(1, 0.02, 60 * many), 3).tolist()
+        api.send(body | {"columns": {"restriction": restriction, "engine_speed": [1950.0] * 60 * many}})
+        api.analyse()
+
+    def shown() -> tuple[bool, list[str]]:
+        known = api.get(f"/v1{MACHINE}/restriction").json()
+        return known["element_in_doubt"], [found["cause"] for found in known["suspicions"]]
+
+    set_hours_in(api, 69)
+    send_hours(60, 0, 2.4)
+    assert shown() == (False, [])
+    send_hours(4, 60, 0.35)
+    assert shown() == (True, [])
+    [job] = api.get("/v1/work").json()["jobs"]
+    assert job["reason"] == "check_first"
+    send_hours(4, 64, 0.35)
+    assert shown() == (False, ["below_clean"])
 
 
 def test_a_machine_that_is_not_there_or_anothers_is_a_page_of_404(api: Api) -> None:
