@@ -145,8 +145,8 @@ def test_a_level_alike_at_rest_and_at_work_names_the_tap(
     assert ("a plugged tap first" in api.get(MACHINE).text) == bool(said)
 
 
-def test_without_the_load_a_person_is_asked_before_a_missing_element_is_told(api: Api) -> None:
-    """After some hours it stands on today's work; it is told once it has read so through most of a shift."""
+def test_without_the_load_a_person_is_asked_before_a_missing_element_is_said(api: Api) -> None:
+    """After some hours it stands on today's work; most of a shift of such readings tells it."""
     noise = np.random.default_rng(8)
 
     def send_hours(many: int, first: int, level_kpa: float) -> None:
