@@ -40,7 +40,7 @@ from cleanside.ingest.store.surroundings import HousingSurroundings, of_housings
 SPAN_DAYS = 7  # from one weekly look to the next; chosen
 #: looks at a housing that stay, of two snapshots: those worked out ahead, and others that people take; chosen
 LOOKS_EACH = 12
-MAX_LOOKS = 240_000  # of about 1 kB: twenty thousand housings; chosen
+MAX_LOOKS = 240_000  # of twenty thousand housings; chosen, their size was not measured
 
 
 class KeptLook(NamedTuple):

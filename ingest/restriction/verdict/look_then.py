@@ -1,7 +1,7 @@
 """
 What is kept of an assessment of an earlier instant: as much as a later one is compared with, and no more.
 
-Promises: pure. A thirtieth of the size of the study behind it, so that looks at a large fleet stay in memory.
+Promises: pure. It holds no study, so that looks at a large fleet stay in memory.
 """
 
 from __future__ import annotations
