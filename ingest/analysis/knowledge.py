@@ -74,12 +74,8 @@ def nothing_first(*_: object) -> None:
 class Snapshots:
     """The snapshot of each owner that this process uses."""
 
-    def __init__(
-        self, monotonic_s: Callable[[], float] = time.monotonic, *, answers_requests: bool = True
-    ) -> None:
-        """answers_requests : False: no request of this process needs a study, so none is made ahead."""
+    def __init__(self, monotonic_s: Callable[[], float] = time.monotonic) -> None:
         self._monotonic_s = monotonic_s
-        self._answers_requests = answers_requests
         self._in_use: set[int] = set()  # owners whose housings were studied by what is known, or a newer
         self._known: dict[int, SnapshotInUse] = {}
         self._not_before_s: dict[int, float] = {}
@@ -111,13 +107,14 @@ class Snapshots:
         memory: Memory,
         *,
         at_once: bool = False,
-        before_use: BeforeUse = nothing_first,
+        before_use: BeforeUse | None = nothing_first,
     ) -> None:
         """
         Load what other processes learned, and learn from fleets with new summaries.
 
         at_once : do not wait for the schedule, or for another process that learns.
-        before_use : what else is worked out by a snapshot before requests use it.
+        before_use : what is worked out by a snapshot beside the studies, before requests use it; None: no
+            request comes to this process, so no study is made either.
         """
         with resources.reading() as connection:
             owners = fleet.every_owner(connection)
@@ -145,7 +142,13 @@ class Snapshots:
         self._known[owner_id] = replace(self._known.get(owner_id, NOTHING_LEARNED), failed_us=now_us)
 
     def _refresh(
-        self, resources: Resources, memory: Memory, owner_id: int, *, at_once: bool, before_use: BeforeUse
+        self,
+        resources: Resources,
+        memory: Memory,
+        owner_id: int,
+        *,
+        at_once: bool,
+        before_use: BeforeUse | None,
     ) -> None:
         began_s = self._monotonic_s()
         if not at_once and began_s < self._not_before_s.get(owner_id, 0.0):
@@ -196,12 +199,12 @@ class Snapshots:
         memory: Memory,
         owner_id: int,
         known: SnapshotInUse,
-        before_use: BeforeUse,
+        before_use: BeforeUse | None,
     ) -> None:
         """Study each housing by a snapshot, then use it: requests find the result in memory."""
-        if self._answers_requests:
+        if before_use is not None:
             self._study_all(resources, memory, owner_id, known)
-        before_use(resources, owner_id, known)
+            before_use(resources, owner_id, known)
         self._known[owner_id] = known
         self._in_use.add(owner_id)
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 import threading
 
-from cleanside.ingest.analysis.knowledge import Snapshots, nothing_first
+from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.ready_looks import ReadyLooks
 from cleanside.ingest.errors import TryAgain
@@ -55,7 +55,7 @@ class Learner:
 
     def _learn(self) -> None:
         looks = self._looks
-        before_use = nothing_first if looks is None else looks.work_out
+        before_use = None if looks is None else looks.work_out
         self._snapshots.refresh(self._resources, self._memory, before_use=before_use)
         if looks is not None:
             looks.refresh(self._resources, self._snapshots.of)

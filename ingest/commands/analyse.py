@@ -52,7 +52,7 @@ def run_analyse(chosen: Settings, _: argparse.Namespace) -> int:
     services = new_services(chosen, system_clock.now_us)
     with services.open() as resources:
         analyst = Analyst(resources, on_pass=lambda: None)
-        learner = Learner(resources, Snapshots(answers_requests=False), Memory())
+        learner = Learner(resources, Snapshots(), Memory())
         analyst.start()
         learner.start()
         print(json.dumps({"analysing": hidden.database_url(chosen.database), "pid": os.getpid()}), flush=True)

@@ -76,7 +76,7 @@ class ObedientSnapshots(Snapshots):
         memory: Memory,
         *,
         at_once: bool = False,
-        before_use: BeforeUse = nothing_first,
+        before_use: BeforeUse | None = nothing_first,
     ) -> None:
         if self._told[ASKED] < 0:
             super().refresh(resources, memory, at_once=at_once, before_use=before_use)

@@ -120,8 +120,7 @@ def test_who_does_not_learn_studies_a_fleet_once_and_again_only_for_a_newer_snap
     api.register()
     api.send(batch(1, [3.0]))
     assert run_pass(api.resources).hours == 1
-    learning, other = (Snapshots(lambda: api.clock() / 1e6) for _ in range(2))
-    beside = Snapshots(lambda: api.clock() / 1e6, answers_requests=False)
+    learning, other, beside = (Snapshots(lambda: api.clock() / 1e6) for _ in range(3))
     names = {id(learning): "learning", id(other): "other", id(beside): "beside"}
     study_all = Snapshots._study_all
 
@@ -132,8 +131,9 @@ def test_who_does_not_learn_studies_a_fleet_once_and_again_only_for_a_newer_snap
 
     monkeypatch.setattr(Snapshots, "_study_all", study)
     for _ in range(4):
-        for used in (learning, other, beside):
+        for used in (learning, other):
             used.refresh(api.resources, Memory())
+        beside.refresh(api.resources, Memory(), before_use=None)  # no request comes there
         api.clock.advance(LEARNED_ELSEWHERE_S + 1)
     # The first at its start, when nothing was known, and by what it learned; the other by that at its start.
     assert studied == ["learning", "learning", "other"]
