@@ -26,9 +26,16 @@ import numpy as np
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD = -1, -3
 KEPT_BYTES = 8 * 2**20  # at the end of the heap; chosen: the arrays of a few pieces of work
 GIVE_BACK_EVERY_S = 120.0  # chosen: a walk over the heaps takes some milliseconds
-HEAP_BELOW_BYTES = 2**20  # larger pieces come from the system one by one; chosen: no array of batches is
 SMALL_BELOW_BYTES = 1024  # of an array that NumPy keeps
 KEPT_OF_A_LENGTH = 7  # by NumPy; so 3.6 MiB in all
+HEAP_BELOW_BYTES = 2**20  # larger pieces come from the system one by one; chosen: no array of batches is
+
+
+def run_long() -> None:
+    """Do all of this from now on: for a process that works for weeks."""
+    keep_freed()
+    keep_small_arrays()
+    give_back_now_and_then()
 
 
 def keep_small_arrays() -> None:
