@@ -20,6 +20,7 @@ from cleanside.ingest.analysis.learner import Learner
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.summarising import Analyst
 from cleanside.ingest.api.routes.services import new_services
+from cleanside.ingest.commands import freed_memory
 from cleanside.ingest.commands.serve import prepare
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.settings import Settings
@@ -49,6 +50,7 @@ def run_analyse(chosen: Settings, _: argparse.Namespace) -> int:
         raise CalledWrongly("analyse_of_sqlite")
     prepare(chosen, migrate_old=False)
     signal.pthread_sigmask(signal.SIG_BLOCK, ENDS_IT)  # in every thread from now on: `sigwait` takes them
+    freed_memory.run_long()
     services = new_services(chosen, system_clock.now_us)
     with services.open() as resources:
         analyst = Analyst(resources, on_pass=lambda: None)

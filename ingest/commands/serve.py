@@ -24,9 +24,8 @@ from cleanside.gateway.wire import text_of
 from cleanside.ingest import hidden, log, settings
 from cleanside.ingest.api import app, server_tls
 from cleanside.ingest.api.routes.services import services_in
-from cleanside.ingest.commands import first_account, start_warnings
+from cleanside.ingest.commands import first_account, freed_memory, start_warnings
 from cleanside.ingest.commands.command_database import NO_REVOCATIONS_FILE, announce, new_file
-from cleanside.ingest.commands.freed_memory import give_back_now_and_then, keep_freed
 from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import CalledWrongly, CannotOpen, why
 from cleanside.ingest.messages.smtp import relay_of
@@ -110,8 +109,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
         signal.signal(signal.SIGHUP, lambda *_: _load_again(encryption, chosen))
     elif not sys.stderr.isatty():  # a service: systemctl reload must not end it
         signal.signal(signal.SIGHUP, lambda *_: None)
-    keep_freed()
-    give_back_now_and_then()
+    freed_memory.run_long()
     gc.collect()
     gc.freeze()  # objects loaded by now stay: the collector may skip them (measured: p99 to a half)
     ended_by: list[int] = []

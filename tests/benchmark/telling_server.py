@@ -65,11 +65,21 @@ class _Heaps(ctypes.Structure):
     )
 
 
-def parts() -> dict[str, float]:
-    """The parts of this process's memory, by the names of `PARTS`."""
+def _heaps() -> _Heaps:
     library = ctypes.CDLL(None)
     library.mallinfo2.restype = _Heaps
-    heaps = library.mallinfo2()
+    found: _Heaps = library.mallinfo2()
+    return found
+
+
+def heap_bytes() -> int:
+    """What is held of the C library's heaps, but for large pieces, which are maps of their own."""
+    return int(_heaps().uordblks)
+
+
+def parts() -> dict[str, float]:
+    """The parts of this process's memory, by the names of `PARTS`."""
+    heaps = _heaps()
     status = dict(line.split(":", 1) for line in Path("/proc/self/status").read_text().splitlines())
     resident = {name: int(status[name].split()[0]) / 1024 for name in ("VmRSS", "RssAnon")}
     libraries = of_libraries(mapped_files(Path("/proc/self/smaps").read_text())).values()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import platform
 import subprocess
 import sys
 
@@ -64,3 +65,33 @@ def test_holes_between_what_stays_go_back_to_the_system() -> None:
         pytest.skip("another C library than glibc")
     assert int(stay) == 2_000 * len(range(0, 40_000, 9))
     assert int(less_kib) > 30_000  # of 70 MB that were freed
+
+
+#: arrays of every small length, as many as NumPy keeps and more, of which it keeps none that it had not
+SMALL = """
+import numpy as np
+from cleanside.ingest.commands.freed_memory import keep_small_arrays
+from tests.benchmark.telling_server import heap_bytes
+
+def work():
+    for length in range(1, 1_100):
+        arrays = [np.empty(length, np.uint8) for _ in range(12)]
+
+np.empty(2_000, np.uint8)
+first = heap_bytes()
+keep_small_arrays()
+kept = heap_bytes()
+work()
+print(kept - first, heap_bytes() - kept)
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="another C library than glibc")
+def test_numpy_keeps_no_more_small_arrays_than_it_was_given_at_the_start() -> None:
+    kept, more = subprocess.run(
+        [sys.executable, "-c", SMALL], capture_output=True, text=True, check=True
+    ).stdout.split()
+    assert 3 * 2**20 < int(kept) < 4 * 2**20  # 7 of each length below 1 KiB are 3.5 MiB, and each has a head
+    assert (
+        int(more) < 2**18
+    )  # the C library keeps 7 of 64 sizes for each thread (its malloc.c, tcache): 0.23 MiB
