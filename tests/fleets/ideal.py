@@ -30,11 +30,10 @@ from functools import cached_property
 
 import numpy as np
 
-from cleanside.gateway.units import to_si
 from cleanside.ingest.restriction.measure.tuning import Tuning
-from tests.fleets.incidents import LARGE_PA, SMALL_PA, TORN_RESISTS
+from tests.fleets.incidents import TORN_RESISTS
 from tests.fleets.making import Draft
-from tests.fleets.truth import DAY_S, HOUR_S, Cause, Fault, Floats, Ints, Machine, Proxy, Work
+from tests.fleets.truth import HOUR_S, Cause, Floats, Ints, Machine, Proxy, Work
 from tests.fleets.upkeep import RECOVERS, Element, Kept, Worked, dust_of
 
 WINDOW_H = 10.0  # operating hours before and after a stop, as `score` has a day's work
@@ -45,11 +44,7 @@ SHRINK = 0.1  # of the covariance of quantiles to its diagonal; chosen: some 100
 SPEEDS = 12  # bins of speed in which the readings of a machine are centred
 BAND = 0.01  # ln; least width of a kernel: single elements are not known better; chosen
 OWN = 0.7  # of the density of what passes: that of the machine, the rest of its fleet; chosen
-REST_PA = 10.0  # least width of what a zero at rest wanders; chosen: the noise of a gauge
-OWN_WIDTH = 0.3  # of the spread, kernel of what a zero at rest wanders; chosen
-ZEROS = (Cause.ZERO_LARGE, Cause.ZERO_SMALL)
 LEAST_DENSITY = 1e-4  # per ln: what no stop of the fleet has shown may happen; chosen
-LEAST_STOPS = 3  # by which a zero is known to wander
 FEW = 5  # rows of a window of which one is used where flow is granted
 SEEN_CLEAN = 0.05  # ln; how well one clean element of the machine tells of the next; chosen
 NOTHING = "nothing"
@@ -230,11 +225,14 @@ class ByHours:
         """hour_s, levels : starts of hours that the analysis believes, and their levels [ln], shape (n,)."""
         self.known, self._hour_s, self._levels = known, hour_s, levels
         self.stops = [stop for stop in stops if min(map(len, self._sides(stop))) >= LEAST_H]
+        if not self.stops:
+            self.moves = np.zeros(0)
+            return
         numbers = [[self._numbers(side) for side in self._sides(stop)] for stop in self.stops]
-        sound = np.array([after - before for before, after in numbers]).reshape(len(self.stops), -1)
+        risen = np.array([after - before for before, after in numbers])
         truly = np.array([self._risen(stop) for stop in self.stops])
-        self._weights = _steadiest(sound - truly[:, None]) if len(sound) else np.ones(1)
-        self._risen_by = sound @ self._weights if len(sound) else np.zeros(0)
+        self._weights = _steadiest(risen - truly[:, None])
+        self._risen_by = risen @ self._weights
         self.moves = self._risen_by - truly
 
     def needed(self, place: int, elements: Sequence[tuple[Element, bool]]) -> Floats:
@@ -454,57 +452,3 @@ def _elements(
         for _ in range(DRAWS):
             resists = float(chance.uniform(*TORN_RESISTS)) if case == "torn" else 1.0
             yield Element(made=physics.new_element(at_s, chance), resists=resists), True
-
-
-# ---------------------------------------------------------------- zeros
-
-
-def shows_at_rest(known: Known, begin_s: float) -> float:
-    """
-    Probability of a moved zero by the readings at rest of ten operating hours before and after an instant.
-
-    Its law: as likely up as down, small or large as `incidents` draws it. Rival: how the zero of this machine
-    wanders from ten hours to the next.
-    """
-    worked, faults = known.draft.worked, known.machine.faults
-    at_rest = _at_rest(known)
-    near_s = worked.at_s[[row for row in worked.breaks if 0 < row < worked.end]]
-    sound_s = [at_s for at_s in near_s if not any(_overlaps(fault, at_s) for fault in faults)]
-    wanders = np.array([_moved_pa(known, at_rest, at_s) for at_s in sound_s])
-    wanders, step_pa = wanders[np.isfinite(wanders)], _moved_pa(known, at_rest, begin_s)
-    if np.isnan(step_pa) or len(wanders) < LEAST_STOPS:
-        return 0.0
-    width = max(float(np.std(wanders)), REST_PA)
-    sound = float(np.mean(_normal(step_pa - wanders, OWN_WIDTH * width)))
-    sizes = np.concatenate([sign * np.linspace(*of, 200) for of in (SMALL_PA, LARGE_PA) for sign in (-1, 1)])
-    gone = float(np.mean(_normal(step_pa - sizes, width)))
-    rate = max(sum(fault.cause in ZEROS for fault in faults), 1) / (len(wanders) + 1)
-    return rate * gone / (rate * gone + (1 - rate) * (sound + LEAST_DENSITY / LARGE_PA[1]))
-
-
-def _at_rest(known: Known) -> tuple[Floats, Floats]:
-    """Instants and readings of the first monitor with the engine off [Pa]."""
-    worked, sent = known.draft.worked, known.machine.readings[0]
-    of = ("restriction",) if "restriction" in sent.values else ("ambient_pressure", "intake_pressure")
-    first, *other = (to_si(1.0, sent.units[name], name) * sent.values[name] for name in of)
-    shown_pa = first - other[0] if other else first
-    standing = np.diff(worked.hours[: worked.end], prepend=0.0) == 0
-    is_at_rest = np.isin(sent.at_s, worked.at_s[: worked.end][standing]) & np.isfinite(shown_pa)
-    return sent.at_s[is_at_rest], shown_pa[is_at_rest]
-
-
-def _moved_pa(known: Known, at_rest: tuple[Floats, Floats], here_s: float) -> float:
-    """By how much the readings at rest differ after an instant; NaN: none before, or none after."""
-    worked, (at_s, shown_pa) = known.draft.worked, at_rest
-    at_h, here_h = (np.interp(instant_s, worked.at_s, worked.hours) for instant_s in (at_s, here_s))
-    near = np.abs(at_h - here_h) <= WINDOW_H
-    before, after = shown_pa[near & (at_s < here_s)], shown_pa[near & (at_s >= here_s)]
-    return float(np.median(after) - np.median(before)) if len(before) and len(after) else np.nan
-
-
-def _normal(away: Floats, width: float) -> Floats:
-    return np.asarray(np.exp(-0.5 * (away / width) ** 2) / (width * np.sqrt(2 * np.pi)))
-
-
-def _overlaps(fault: Fault, at_s: float) -> bool:
-    return fault.begin_s - 2 * DAY_S < at_s < fault.repaired_s + 2 * DAY_S

@@ -6,7 +6,6 @@ from functools import cache
 
 import numpy as np
 import pytest
-from scipy.stats import norm
 
 from cleanside.ingest.restriction.measure.tuning import TUNING
 from tests.benchmark.bench_tellable import Event, Quiet, bar_of, false_table, lived, table, weigh
@@ -17,7 +16,6 @@ from tests.fleets.ideal import (
     ByReadings,
     Judged,
     Known,
-    _normal,
     _steadiest,
     judge,
     laws_of,
@@ -82,12 +80,6 @@ def test_the_steadiest_mean_of_numbers_has_the_weights_of_least_variance() -> No
     assert _steadiest(steps) == pytest.approx([0.8, 0.2], abs=0.02)
 
 
-def test_the_kernel_of_zeros_is_the_normal_density() -> None:
-    """Against SciPy's."""
-    away = np.linspace(-30.0, 30.0, 7)
-    assert _normal(away, 12.0) == pytest.approx(norm.pdf(away, scale=12.0))
-
-
 def test_rates_of_the_analysis_rise_where_an_element_is_loaded() -> None:
     seen = [ByReadings(known, stops_of(known)) for known in a_fleet()[1]]
     rates = with_rates_of(laws_of(seen), TUNING, 3.0).rates
@@ -119,11 +111,10 @@ def test_an_event_counts_by_the_bar_of_the_analysis() -> None:
 
 def test_false_ones_count_as_often_as_the_stops_they_stand_for() -> None:
     quiet = [
-        Quiet(proxy=Proxy.BOOST, weight=6.0, low={"readings": sure}, opened={"readings": 0.0})
-        for sure in (0.9, 0.1)
+        Quiet(observer="readings", proxy=Proxy.BOOST, weight=6.0, low=sure, opened=0.0) for sure in (0.9, 0.1)
     ]
     row = next(line for line in false_table(quiet, [], years=3.0) if line.startswith("| false suspicions"))
-    assert [cell.strip() for cell in row.split("|")[2:4]] == ["0.00", "2.00"]
+    assert [cell.strip() for cell in row.split("|")[2:4]] == ["0.00 (0 of 0)", "2.00 (1 of 2)"]
 
 
 def test_each_event_of_a_fleet_is_weighed_beside_what_was_said() -> None:
@@ -136,4 +127,4 @@ def test_each_event_of_a_fleet_is_weighed_beside_what_was_said() -> None:
     events, quiet = weigh(fleet, known, said, every=30)
     assert {event.what for event in events} >= {"torn", "new"}
     assert not any(event.told for event in events)
-    assert all(q.weight == 30.0 for q in quiet)
+    assert {q.weight for q in quiet} <= {30.0, 180.0}
