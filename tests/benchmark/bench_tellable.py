@@ -5,8 +5,8 @@ What the readings can tell: observers that know the laws of each machine beside 
                                               [--generators A,B] [--every N] [--lines]
 
 Each torn, missing, cleaned and new element that the score counts is judged by the readings of ten operating
-hours before and after the stop at which it began (`tests/fleets/ideal.py` states all that is known). It is
-told where its probability reaches the bar by which the analysis tells it: of a torn or missing element the
+hours before and after the stop at which it began (`tests/fleets/ideal.py` states all that is known). It
+counts where its probability reaches the bar by which the analysis tells it: of a torn or missing element the
 bar of a suspicion, of a new one that of a change, of a cleaned one that of a question. Beside it
 stands what the analysis told, looked at every evening as in `bench_misses`.
 Of stops at which nothing was done one in N is judged by the hours, one in 6 N by the readings, and counts as
