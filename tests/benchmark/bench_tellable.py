@@ -289,9 +289,7 @@ def _pick(what: str) -> Sure:
     return (lambda q: q.low) if what in CAUSES.values() else (lambda q: q.opened)
 
 
-def _bar_for(
-    quiet: Sequence[Quiet], name: str, most: float, of: Callable[[Quiet], dict[str, float]]
-) -> float:
+def _bar_for(quiet: Sequence[Quiet], name: str, most: float, of: Sure) -> float:
     """The lowest bar that no more than so many of the quiet stops are above."""
     above = 0.0
     for chance, weight in sorted(((of(q), q.weight) for q in quiet if q.observer == name), reverse=True):
