@@ -539,12 +539,13 @@ class _StepOf:
         """
         tuning, by = self._tuning, self._premises.by
         under, size = path.usual - self._piece.start, tuning.light_step[by]
-        if under <= 0 or not tuning.light_share[by]:
+        light = _light_at_change(path.state, by, tuning)
+        if under <= 0 or not light:
             return []
         var = path.usual_var + tuning.element_spread**2 + self._spread**2
         inside = below((under - var / size) / math.sqrt(var))  # a normal one less an exponential fall
         level = ln(inside / size) + var / (2 * size**2) - under / size
-        weight = rate + ln(tuning.light_share[by]) + level
+        weight = rate + ln(light) + level
         return self._passing(path, LIGHT, weight, path.usual, what=NEW, opened=len(path.happened))
 
     def _rate_of(self, what: str, path: _Path) -> float:
@@ -794,6 +795,17 @@ def _learned(usual: float, var: float, level: float, spread: float, tuning: Tuni
     own = tuning.element_spread**2 + spread**2
     least = (tuning.element_spread / BEST_KNOWN) ** 2
     return usual + var / (var + own) * (level - usual), max(var * own / (var + own), least)
+
+
+def _light_at_change(state: str, by: int, tuning: Tuning) -> float:
+    """
+    How likely the work is light once an element was changed.
+
+    Where the level showed until the change, light work has to begin with the hours by which the new one is
+    judged. In light work, or with no sound element, it may have lasted already.
+    """
+    often = tuning.light_share[by]
+    return min(often, tuning.light_per_h[by] * tuning.level_h) if state in (RUNS, WET) else often
 
 
 def _if_stopped(piece: LevelPiece, stops: float, tuning: Tuning) -> float:

@@ -225,6 +225,13 @@ def test_a_new_element_in_a_week_of_light_work_is_no_missing_one() -> None:
     assert np.exp(later.clean) == pytest.approx(CLEAN_PA, rel=0.1)
 
 
+def test_light_work_has_to_begin_with_the_change_where_the_element_before_showed_its_level() -> None:
+    """Else a torn element that reads half of a clean one is a new one in light work: 0.31 before."""
+    elements = loading(300), loading(300, seed=1), loading(300, seed=2)[:290]
+    found = explained(*elements, after(0.55 * CLEAN_PA, 20), by=NOTHING)
+    assert found.low[-1] > TUNING.warn[NOTHING]
+
+
 def test_what_reads_far_lower_than_light_work_explains_is_missing_after_an_entered_change() -> None:
     elements = loading(300), loading(300, seed=1)
     found = explained(*elements, after(0.25 * CLEAN_PA, 18), by=NOTHING, entered=NEW, part=2)
