@@ -1,10 +1,10 @@
 """
-How often what is told at a probability is right, on the fleets for tuning.
+How often what is said at a probability is right, on the fleets for tuning.
 
     python -m tests.benchmark.bench_reliability [--machines N] [--seeds 111,112] [--generators A,B]
                                                 [--every-days N] [--lines]
 
-Every change and every suspicion of the level that was told counts once, in the bin of the probability at
+Every change and every suspicion of the level that was said counts once, in the bin of the probability at
 which it was first told, and of the highest that it reached: right of all. By kind, and by kind and flow
 measure. With `--lines` each wrong one and its probabilities, beside what truly went on. Then how many are
 told, right and wrong, were the bar of the probability another.
@@ -38,7 +38,7 @@ def chances_of(look: Look) -> Chances:
 
 
 def watched(fleet: Fleet, every_days: int) -> list[ToldOnce]:
-    """All that was told of a fleet."""
+    """All that was said of a fleet."""
     said: list[Observation] = []
     chances: dict[tuple[str, float], Chances] = {}
     for look in looks(fleet, every_days):
@@ -65,7 +65,7 @@ def wrong_lines(fleet: Fleet, told: Sequence[ToldOnce]) -> list[str]:
 
 
 def main(words: Sequence[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(description="how often what is told at a probability is right")
+    parser = argparse.ArgumentParser(description="how often what is said at a probability is right")
     parser.add_argument("--machines", type=int, default=28)
     parser.add_argument("--days", type=int, default=110)
     parser.add_argument("--seeds", default="111,112")

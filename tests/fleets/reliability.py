@@ -1,7 +1,7 @@
 """
 Whether a stated probability holds: of all that was said at 0.8, eight in ten must be right.
 
-Each change and each suspicion that was told counts once, by the probability at which it was first told and by
+Each change and each suspicion that was said counts once, by the probability at which it was first told and by
 the highest it reached. Pure.
 Leaves to others: what counts as right (`score`), and where the probabilities come from (`bench_reliability`).
 """
@@ -39,7 +39,7 @@ class Chances:
 
 @dataclass(frozen=True, kw_only=True)
 class ToldOnce:
-    """A change or a suspicion that was told, at however many looks."""
+    """A change or a suspicion that was said, at however many looks."""
 
     machine: Machine
     what: str  # "new", "cleaned", or the codes of a suspicion
@@ -56,7 +56,7 @@ AllChances = Mapping[tuple[str, float], Chances]
 
 
 def told_of(fleet: Fleet, said: Sequence[Observation], chances: AllChances) -> list[ToldOnce]:
-    """All that was told of a fleet, machine by machine."""
+    """All that was said of a fleet, machine by machine."""
     found: list[ToldOnce] = []
     for machine in fleet.machines:
         mine = [one for one in said if one.machine == machine.name]

@@ -229,7 +229,8 @@ def _without_scatter(
         agree = np.abs(levels_pa[around] - smooth_pa[row]) <= near_pa
         first, last = np.flatnonzero(agree)[[0, -1]] if agree.any() else (0, 0)
         is_one = np.mean(agree) >= ZERO_AGREE or bool(np.any(agree[1:] & agree[:-1]))
-        if not is_one or np.any(is_usual[around][first:last]):
+        near = np.abs(levels_pa[around] - usual_pa[row]) <= near_pa
+        if np.any(near) and (not is_one or np.any(near[first:last])):
             result[row] = usual_pa[row]
     return result
 

@@ -60,6 +60,9 @@ ANSWERED_ROWS = 2  # hours on end that answer, and the flow comes through again:
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5
 SPREAD_HOUR_S = 1_800.0  # of work in an hour whose spread counts (chosen: a short move stays at idle)
 COARSEST_PA = 250.0  # step of a gauge: 1 inH2O (chosen; finer ones are usual, SAE J1939 SPN 107 has 50 Pa)
+LEAST_ANSWER = (
+    0.4  # of the swing is all that a slow gauge takes from what is expected (chosen: minutes of lag)
+)
 USUAL_ROWS = 48  # working hours before a machine's own spread is known (chosen: a week)
 RISES_TO = 0.25  # of the usual level is more than a tap that leaks lets through in an hour (chosen)
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
@@ -207,6 +210,7 @@ def _flat(table: Summaries, reference: Reference, zero: Zero) -> tuple[BoolArray
         lost, since = np.zeros(len(place), dtype=bool), _since(_rests_and_works(table, zero, place))
     else:
         place, answer = _swing(table, reference, zero)
+        answer = answer / _usual_answer(answer)
         bounds = (FLAT_BELOW, ANSWERS_ABOVE)
         code = "flat_swing"
         lost, since = _on_end(answer < bounds[0]) >= UNANSWERED_ROWS, _since_answered(answer > bounds[1])
@@ -218,6 +222,13 @@ def _flat(table: Summaries, reference: Reference, zero: Zero) -> tuple[BoolArray
         return state, []
     percent = 100 * min(float(smooth[-1]), float(np.median(answer[-UNANSWERED_ROWS:])))
     return state, [Suspicion(cause="flat", evidence=say(code, percent=max(0.0, percent)))]
+
+
+def _usual_answer(answer: FloatArray) -> float:
+    """Share of the expected swing that this gauge shows as a rule; a slow one shows a mean of minutes. [1]"""
+    if len(answer) < USUAL_ROWS:
+        return 1.0
+    return min(max(float(np.median(answer)), LEAST_ANSWER), 1.0)
 
 
 def _on_end(flags: BoolArray) -> IntArray:

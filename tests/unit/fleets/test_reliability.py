@@ -1,4 +1,4 @@
-"""How often what is told at a probability is right, at a tiny size."""
+"""How often what is said at a probability is right, at a tiny size."""
 
 from __future__ import annotations
 
