@@ -5,9 +5,8 @@ How often what is said at a probability is right, on the fleets for tuning.
                                                 [--every-days N] [--lines]
 
 Every change and every suspicion of the level that was said counts once, in the bin of the probability at
-which it was first told, and of the highest that it reached: right of all. By kind, and by kind and flow
-measure. With `--lines` each wrong one and its probabilities, beside what truly went on. Then how many are
-told, right and wrong, were the bar of the probability another.
+which it first was, and of the highest that it reached: right of all. By kind, and by kind and flow measure.
+With `--lines` each wrong one and its probabilities, beside what truly went on.
 """
 
 from __future__ import annotations
