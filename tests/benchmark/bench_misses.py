@@ -88,12 +88,20 @@ def told_twice(said: Sequence[Observation]) -> list[Observation]:
     return made
 
 
-def look(fleet: Fleet) -> tuple[list[Observation], dict[tuple[str, float], Held]]:
-    """What is said of each machine every evening, and what the judge takes for likely of faulty ones."""
-    said: list[Observation] = []
-    held: dict[tuple[str, float], Held] = {}
+@dataclass(frozen=True, kw_only=True)
+class Look:
+    """One look at one machine, with what the judge weighed."""
+
+    facts: HousingFacts
+    measured: MeasuredHours
+    history: ElementHistory
+    explained: Explained | None  # None: no level was there to explain
+    said: Observation
+
+
+def looks(fleet: Fleet, every_days: int = 1) -> Iterator[Look]:
+    """Every look at a fleet, in order of time; it learns once a week."""
     knowledge, machines = FleetKnowledge(), known_machines(fleet)
-    faults = {machine.name: machine.faults for machine in fleet.machines}
     before: dict[str, Summaries] = {}
     kept: list[Explained] = []
 
@@ -102,7 +110,7 @@ def look(fleet: Fleet) -> tuple[list[Observation], dict[tuple[str, float], Held]
         return kept[-1]
 
     with patch.object(openings, "explain", keeping):
-        for day in range(fleet.days):
+        for day in range(0, fleet.days, every_days):
             seen = list(of_fleet(machines, day, knowledge))
             sent = collect_sent((facts.machine, table) for table, facts in seen)
             at_s = float(fleet.machines[0].evenings.at_s[day])
@@ -115,23 +123,28 @@ def look(fleet: Fleet) -> tuple[list[Observation], dict[tuple[str, float], Held]
                 history = tell_history(measured, facts)
                 explained = kept[0] if kept else None
                 lost, duty = no_answer(measured.table, measured.zeros[0]), learn_duty(measured.table)
-                said.append(said_of(measured, facts, at_s, history, lost, duty))
-                wrong = [f for f in faults[facts.machine] if f.begin_s <= at_s < f.repaired_s]
-                for fault in (f for f in wrong if f.cause in EXPLAINED):
-                    held[facts.machine, at_s] = _held(fault, measured, history, explained, facts)
-            if day // LEARNS_EVERY != (day + 1) // LEARNS_EVERY:
+                said = said_of(measured, facts, at_s, history, lost, duty)
+                yield Look(facts=facts, measured=measured, history=history, explained=explained, said=said)
+            if day // LEARNS_EVERY != (day + every_days) // LEARNS_EVERY:
                 knowledge = learn_from(seen)
+
+
+def look(fleet: Fleet) -> tuple[list[Observation], dict[tuple[str, float], Held]]:
+    """What is said of each machine every evening, and what the judge takes for likely of faulty ones."""
+    said: list[Observation] = []
+    held: dict[tuple[str, float], Held] = {}
+    faults = {machine.name: machine.faults for machine in fleet.machines}
+    for one in looks(fleet):
+        said.append(one.said)
+        machine, at_s = one.said.machine, one.said.at_s
+        wrong = [f for f in faults[machine] if f.begin_s <= at_s < f.repaired_s]
+        for fault in (f for f in wrong if f.cause in EXPLAINED):
+            held[machine, at_s] = _held(fault, one)
     return said, held
 
 
-def _held(
-    fault: Fault,
-    measured: MeasuredHours,
-    history: ElementHistory,
-    explained: Explained | None,
-    facts: HousingFacts,
-) -> Held:
-    del facts
+def _held(fault: Fault, one: Look) -> Held:
+    measured, history, explained = one.measured, one.history, one.explained
     hour_s, zero = measured.series.hour_s, measured.zeros[0]
     believed = hour_s[measured.believed()]
     steps = [] if explained is None else explained.steps

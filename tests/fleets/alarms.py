@@ -32,7 +32,7 @@ def _line(fleet: Fleet, alarm: FalseAlarm) -> str:
     return (
         f"- {alarm.what} {', '.join(codes)}: {fleet.generator} {fleet.seed} {machine.name}, {machine.proxy}, "
         f"day {days[0]}, said on days {days[1]} to {days[2]} ({len(alarm.said)} looks). "
-        + "; ".join(_around(machine, alarm.at_s))
+        + "; ".join(around(machine, alarm.at_s))
     )
 
 
@@ -57,7 +57,7 @@ def _codes(alarm: FalseAlarm, one: Observation) -> Iterable[str]:
     return {found.kind for found in one.found if abs(found.at_s - alarm.at_s) <= DAY_S}
 
 
-def _around(machine: Machine, at_s: float) -> Iterator[str]:
+def around(machine: Machine, at_s: float) -> Iterator[str]:
     """What truly went on, in operating hours from the alarm."""
     evenings = machine.evenings
     day = int(np.clip(np.searchsorted(evenings.at_s, at_s), 0, len(evenings.at_s) - 1))

@@ -199,7 +199,7 @@ class Watched:
         made.false_changes = len(self._false_changes(asked=False, by_span=False))
         made.false_changes_by_span = len(self._false_changes(asked=False))
         made.false_questions = len(self._false_changes(asked=True))
-        suspected = self._false_suspicions()
+        suspected = self.false_suspicions()
         made.suspect_days, made.false_suspicions = sum(map(len, suspected)), len(suspected)
         made.causes = [
             found for fault in self.machine.faults if (found := self.found_cause(fault)) is not None
@@ -235,12 +235,13 @@ class Watched:
         later_s = (c.at_s for c in self.machine.changes if c.at_s > change.at_s and c.work in ELEMENTS)
         until_s = min(later_s, default=np.inf)
         return [
-            (i, [found for found in one.found if self._is_near(found, change.at_s)])
+            (i, [found for found in one.found if self.is_near(found, change.at_s)])
             for i, one in enumerate(self.said)
             if change.at_s <= one.at_s < until_s
         ]
 
-    def _is_near(self, found: FoundChange, true_s: float) -> bool:
+    def is_near(self, found: FoundChange, true_s: float) -> bool:
+        """A change that was found is the one made at an instant."""
         hours = self.machine.hours_at
         at_s = min(max(true_s, found.at_s), found.at_s if found.by_s is None else found.by_s)
         return abs(at_s - true_s) <= MATCH_S or abs(hours(at_s) - hours(true_s)) <= MATCH_H
@@ -272,7 +273,7 @@ class Watched:
         told = {f for one in self.said for f in one.found if (f.kind == "asked") == asked}
         if not by_span:
             told = {replace(f, by_s=None) for f in told}
-        wrong = sorted({f.at_s for f in told if not any(self._is_near(f, t) for t in true_s)})
+        wrong = sorted({f.at_s for f in told if not any(self.is_near(f, t) for t in true_s)})
         return [at_s for i, at_s in enumerate(wrong) if i == 0 or at_s - wrong[i - 1] > MATCH_S]
 
     def false_alarms(self) -> Iterator[FalseAlarm]:
@@ -281,13 +282,13 @@ class Watched:
             for at_s in self._false_changes(asked=asked, by_span=False):
                 said = tuple(one for one in self.said if _is_said(one, at_s, asked=asked))
                 yield FalseAlarm(machine=self.machine, what=what, at_s=at_s, said=said)
-        for looks in self._false_suspicions():
+        for looks in self.false_suspicions():
             said = tuple(self.said[i] for i in looks)
             yield FalseAlarm(machine=self.machine, what="suspicion", at_s=said[0].at_s, said=said)
 
     # ------------------------------------------------------------ faults
 
-    def _false_suspicions(self) -> list[list[int]]:
+    def false_suspicions(self) -> list[list[int]]:
         """Unbroken rows of looks at which something is said to be wrong, and nothing is or lately was."""
         runs: list[list[int]] = []
         was_false = False

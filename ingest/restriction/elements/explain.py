@@ -28,7 +28,7 @@ from cleanside.ingest.restriction.elements.faulty_levels import above_nothing, a
 from cleanside.ingest.restriction.elements.followed import Followed, FollowedStep
 from cleanside.ingest.restriction.elements.noted_clean import KnownClean, NotedClean, with_note
 from cleanside.ingest.restriction.elements.paces import as_slow, pace_of
-from cleanside.ingest.restriction.elements.pieces import FLOW, Cut, LevelPiece
+from cleanside.ingest.restriction.elements.pieces import FLOW, SPEED, Cut, LevelPiece
 from cleanside.ingest.restriction.elements.step_response import StepResponse, StepResponses
 from cleanside.ingest.restriction.measure.flow_response import FlowResponse
 from cleanside.ingest.restriction.measure.summary import FloatArray
@@ -66,6 +66,8 @@ class Premises:
     inspected: frozenset[int] = frozenset()
     #: what a person noted of a new element in this machine; None: nothing
     noted: NotedClean | None = None
+    #: the level is that of full flow, whatever the work
+    full_flow_known: bool = True
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -281,7 +283,31 @@ def _first_of(
                 states=(state,),
             )
         )
+    if not around.full_flow_known:
+        expected = known.clean + 2 * tuning.element_spread
+        found.append(
+            base._replace(
+                weight=known.weight + _first_light(piece, known.clean, around.by, tuning),
+                state=LIGHT,
+                base=expected,
+                clean=known.clean,
+                passed_h=piece.hours,
+                states=(LIGHT,),
+            )
+        )
     return found
+
+
+def _first_light(piece: LevelPiece, clean: float, by: int, tuning: Tuning) -> float:
+    """
+    ln of how likely light work when a machine was first seen read that far below a clean element.
+
+    Where full flow is learned it is learned by that work, so the level is no surer than by engine speed.
+    """
+    by = SPEED if by == FLOW else by
+    under = max(clean - piece.start, 0.0)
+    evenly = ln(1.0 - under / tuning.light_most[by])
+    return ln(tuning.light_share[by]) + evenly + _lasting(LIGHT, piece, by, tuning)
 
 
 class _StepOf:
@@ -698,6 +724,8 @@ class _StepOf:
 
     def _as_before(self, path: _Path) -> float:
         """ln density of the level once a passing state is over: as before, or higher by what it loaded."""
+        if path.state == LIGHT and RUNS not in path.states:  # since the machine was first seen
+            return self._as_any(path)
         away = self._piece.start - path.base
         passed_h = path.passed_h + self._piece.missed_h
         if away > 0:
@@ -705,6 +733,13 @@ class _StepOf:
             wide = self._spread + self._tuning.loading_spread * passed_h / 2
             return student(max(away - loaded, 0.0), wide)
         return student(away, self._spread * math.sqrt(2.0))
+
+    def _as_any(self, path: _Path) -> float:
+        """ln density of the level of an element of any age: evenly from clean to the limit."""
+        wide = math.sqrt(path.usual_var + self._tuning.element_spread**2 + self._spread**2)
+        return ln(below((self._piece.start - path.usual) / wide)) - math.log(
+            -math.log(self._tuning.clean_share)
+        )
 
     # ------------------------------------------------------------ a way with its weight
 

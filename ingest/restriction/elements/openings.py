@@ -128,11 +128,11 @@ def find_openings(
     firsts = np.array([piece.first for piece in cut.pieces])
     entered = _entered(entries, hour_s, firsts, level)
     around = _premises(level, expected, BY[flow], entered, tuning, response)
-    around = replace(around, inspected=_inspected(entries, hour_s))
+    is_known = full_flow_known and BY[flow] == FLOW
+    around = replace(around, inspected=_inspected(entries, hour_s), full_flow_known=is_known)
     found = explain(cut, around, tuning, followed)
     for piece, chance in zip(found.pieces, found.low, strict=True):
         low[place[piece.first : piece.end]] = chance >= LIKELY
-    is_known = full_flow_known and BY[flow] == FLOW
     warned = _warned(found, BY[flow], tuning, full_flow_known=is_known)
     doubted = np.zeros(len(believed), dtype=bool)
     least = tuning.warn_ends if warned else tuning.warn[BY[flow]]
@@ -270,14 +270,17 @@ def _warned(found: Explained, by: int, tuning: Tuning, *, full_flow_known: bool)
     A level that reads about what a clean element reads must most likely be at fault. Where it reads far less,
     what was likely enough once stays until it is unlikely: light work and a level that wanders mend nothing.
     Where full flow is not known, the first hours of a machine may be moves about the yard, by which full flow
-    is learned too low: a person is asked then, and not warned.
+    is learned too low: a person is asked then, and not warned. While no sound element was ever seen the work
+    may always have been light: then too it must most likely be at fault.
     """
     low = np.array(found.low_then)
+    never_sound = np.zeros(len(low), dtype=bool)
     if not full_flow_known:
+        never_sound = ~np.logical_or.accumulate(low < tuning.warn[by])
         shows = np.cumsum([piece.hours for piece in found.pieces]) >= tuning.level_h
         low = np.where(shows, low, 0.0)
     above = np.exp(np.array([piece.finish for piece in found.pieces]) - found.clean)
-    least = np.where(above > tuning.warn_near, max(tuning.warn[by], LIKELY), tuning.warn[by])
+    least = np.where((above > tuning.warn_near) | never_sound, max(tuning.warn[by], LIKELY), tuning.warn[by])
     return bool(latched(low >= least, low < np.where(above > tuning.warn_held, least, tuning.warn_ends))[-1])
 
 

@@ -41,6 +41,7 @@ _FADE = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(ZERO_RUN + 1)  # arithmetic
 # The newest levels are no median of ZERO_LEVELS yet. So many on end that agree, off by more than a step of
 # the sensor and by less than a plugged tap holds, are a step; one at the usual zero again ends one (chosen).
 ZERO_STEP_LEVELS, ZERO_STEP_MOST_PA = 2, 1_000.0
+ZERO_AGREE = 0.5  # of the levels around agree with a zero, and not with a slow gauge (arithmetic: half)
 ZERO_SLOW_LEVELS = 5  # at key-on and as the engine stops, before a gauge is known to be slow (chosen)
 # Where restriction alone says whether the engine runs, first readings after a stop are its zero if they read
 # nothing as a rule. On made fleets (plateau, quarry, moor, seeds 101 and 105) 0.72 to 1.00 of those before
@@ -64,6 +65,7 @@ class Zero:
     levels_pa: FloatArray  # engine-off levels in time order, smoothed
     usual_pa: FloatArray  # the usual zero before each; faults are not learned from
     level_hour: IntArray  # the hour (place in the summaries) at which each was complete
+    level_s: FloatArray  # start of that hour [s since 1970-01-01 UTC]
     drift_pa: float | None  # late levels minus early ones; None below four levels
     wanders: float = 1.0  # how far the newest smoothed level wanders beside a usual sensor's, at least 1
 
@@ -99,15 +101,16 @@ def learn_zero(summaries: Sequence[HourSummary]) -> Zero:
 def _learn_zero(table: Summaries) -> Zero:
     levels, at = _off_levels(table)
     if len(levels) == 0:
-        return Zero(np.zeros(len(table.hours)), levels, levels, at, None)
+        return Zero(np.zeros(len(table.hours)), levels, levels, at, levels, None)
     edge = max(1, min(ZERO_EDGE, len(levels) // ZERO_PARTS))
     drift = middle(levels[-edge:]) - middle(levels[:edge]) if len(levels) >= ZERO_PARTS else None
     smooth = _median_around(levels, ZERO_LEVELS)
     wanders = _wanders(trailing_median(levels, ZERO_LEVELS // 2 + 1))
     usual = _usual(smooth)
     smooth = _with_newest_step(levels, smooth, float(usual[-1]))
+    smooth = _without_scatter(levels, smooth, usual, ZERO_NEAR_PA * wanders)
     newest = counted_up_to(at, len(table.hours)) - 1
-    return Zero(smooth[np.maximum(newest, 0)], smooth, usual, at, drift, wanders)
+    return Zero(smooth[np.maximum(newest, 0)], smooth, usual, at, table.column("hour_s")[at], drift, wanders)
 
 
 def _wanders(levels_pa: FloatArray) -> float:
@@ -204,6 +207,32 @@ def _with_newest_step(levels_pa: FloatArray, smooth_pa: FloatArray, usual_pa: fl
             earlier = [middle(levels_pa[max(0, r - half) : row]) for r in range(row - half, row)]
             return np.concatenate((smooth_pa[: row - half], earlier, np.full(len(after), after_pa)))
     return smooth_pa
+
+
+def _without_scatter(
+    levels_pa: FloatArray, smooth_pa: FloatArray, usual_pa: FloatArray, near_pa: float
+) -> FloatArray:
+    """
+    The smoothed levels, shape as given, with the usual zero where those around are a slow gauge's. [Pa]
+
+    As the engine stops it shows anything between its zero and its level at work, and now and then the zero.
+    A zero that moved shows the new one: half of the levels around or two on end agree with it, and between
+    them none is at the usual one.
+    """
+    half, n, result = ZERO_LEVELS // 2, len(levels_pa), smooth_pa.copy()
+    is_usual = np.abs(levels_pa - usual_pa) <= near_pa
+    seen = np.concatenate(([0], np.cumsum(is_usual)))
+    place = np.arange(n)
+    returns = seen[np.minimum(place + half + 1, n)] > seen[np.maximum(place - half, 0)]
+    for row in np.flatnonzero((smooth_pa - usual_pa > 2 * near_pa) & returns).tolist():
+        around = slice(max(0, row - half), row + half + 1)
+        agree = np.abs(levels_pa[around] - smooth_pa[row]) <= near_pa
+        first, last = np.flatnonzero(agree)[[0, -1]] if agree.any() else (0, 0)
+        is_one = np.mean(agree) >= ZERO_AGREE or bool(np.any(agree[1:] & agree[:-1]))
+        near = np.abs(levels_pa[around] - usual_pa[row]) <= near_pa
+        if np.any(near) and (not is_one or np.any(near[first:last])):
+            result[row] = usual_pa[row]
+    return result
 
 
 def _usual(levels_pa: FloatArray) -> FloatArray:

@@ -196,6 +196,21 @@ def test_a_zero_of_a_slow_gauge_that_moved_is_said() -> None:
     assert causes(machine, from_day=24)["zero_moved"] == 6
 
 
+def test_a_slow_gauge_that_answers_less_as_a_rule_shows_no_flat_line() -> None:
+    machine = Machine(lag_s=900.0)
+    assert causes(machine, from_day=12).get("flat", 0) == 0
+    assert causes(dataclasses.replace(machine, plugged_from=20), from_day=24)["flat"] == 6
+
+
+@pytest.mark.parametrize("machine", [Machine(lag_s=400.0, breaks=True), Machine(lag_s=240.0, is_set=True)])
+def test_what_a_slow_gauge_shows_as_the_engine_stops_is_no_moved_zero_from_the_first_day_on(
+    machine: Machine,
+) -> None:
+    """Before five of its stops are known; it reads its zero at each key-on between them."""
+    short = dataclasses.replace(machine, breaks=True, days=10)
+    assert "zero_moved" not in causes(short, every=1)
+
+
 def test_a_zero_that_wanders_with_the_warmth_of_its_bay_has_seldom_moved() -> None:
     """
     50 Pa from day to day is half a percent of a span of 10 kPa: total errors are 1 to 2 % (common practice).

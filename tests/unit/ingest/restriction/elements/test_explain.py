@@ -46,6 +46,7 @@ def explained(
     stood_h: FloatArray | None = None,
     response: FlowResponse | None = None,
     clean_spread: float = TUNING.clean_spread,
+    full_flow_known: bool = True,
     tuning: Tuning = TUNING,
 ) -> Explained:
     """entered : what a person entered at the begin of a part, the second if not told otherwise."""
@@ -71,6 +72,7 @@ def explained(
         by=by,
         entered={at_row: entered} if entered else {},
         response=response,
+        full_flow_known=full_flow_known,
     )
     return explain(cut, around, tuning)
 
@@ -412,3 +414,18 @@ def test_a_machine_whose_hours_swing_between_two_levels_is_not_first_seen_withou
     swings = np.where(np.random.default_rng(3).random(150) < 0.3, 2.2, 1.0)
     level = after(0.4 * CLEAN_PA, 150) * swings
     assert explained(level, by=SPEED, clean_spread=TUNING.kind_spread).low[-1] < 0.1
+
+
+@pytest.mark.parametrize("by", [FLOW, SPEED, NOTHING])
+def test_a_machine_first_seen_far_below_clean_may_be_at_light_work_where_full_flow_is_not_known(
+    by: int,
+) -> None:
+    """Later it is surer a fault, and hard work shows the sound element."""
+    light = after(0.35 * CLEAN_PA, 8)
+    assert explained(light, by=by).low[-1] > 0.6
+    first = explained(light, by=by, full_flow_known=False).low[-1]
+    assert 0.1 < first < 0.4
+    assert explained(after(0.35 * CLEAN_PA, 150), by=by, full_flow_known=False).low[-1] > first
+    hard = explained(light, loading(30), by=by, full_flow_known=False)
+    assert hard.steps[0].chance(BACK) > 0.5
+    assert hard.low[-1] < 0.05

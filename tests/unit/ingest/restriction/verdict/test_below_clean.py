@@ -69,3 +69,18 @@ def test_the_first_hours_of_a_machine_warn_only_where_full_flow_is_known(
     """By what was met in moves about the yard full flow is learned too low, and with it the level."""
     found = explained((500.0, 0.9), hours=hours)
     assert is_told_of(found, full_flow_known=full_flow_known) is is_told
+
+
+@pytest.mark.parametrize(
+    ("pieces", "full_flow_known", "is_told"),
+    [
+        pytest.param([(600.0, 0.4)], True, True, id="full flow is known"),
+        pytest.param([(600.0, 0.4)], False, False, id="the work may always have been light"),
+        pytest.param([(600.0, 0.6)], False, True, id="most likely at fault"),
+        pytest.param([(1_950.0, 0.0), (600.0, 0.4)], False, True, id="a sound element was seen"),
+    ],
+)
+def test_a_machine_never_seen_on_a_sound_element_must_most_likely_be_at_fault_where_full_flow_is_learned(
+    pieces: list[tuple[float, float]], full_flow_known: bool, is_told: bool
+) -> None:
+    assert is_told_of(explained(*pieces), full_flow_known=full_flow_known) is is_told

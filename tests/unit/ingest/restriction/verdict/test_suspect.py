@@ -23,10 +23,17 @@ from cleanside.ingest.restriction.forecast.duty import Duty
 from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
 from cleanside.ingest.restriction.measure.steady import latched
 from cleanside.ingest.restriction.measure.summary import FloatArray
+from cleanside.ingest.restriction.measure.zero import Zero
 from cleanside.ingest.restriction.verdict.ahead import Ahead, Points
 from cleanside.ingest.restriction.verdict.statement import say
 from cleanside.ingest.restriction.verdict.status import level_state, was_plan
-from cleanside.ingest.restriction.verdict.suspect import GAUGE_UNITS, terminal_doubt
+from cleanside.ingest.restriction.verdict.suspect import (
+    GALE_PA,
+    GALE_S,
+    GAUGE_UNITS,
+    terminal_doubt,
+    zeros_moved,
+)
 
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 DAY_S = 86_400.0
@@ -449,3 +456,18 @@ def test_an_element_over_its_limit_stays_so_while_it_is_not_read() -> None:
 def test_a_monitor_that_never_sent_restriction_is_said_to_have_not() -> None:
     found = assess(without_restriction_since(work(3), 0))
     assert (found.state, found.study.suspicions[0].evidence.code) == ("suspect", "never_restriction")
+
+
+@pytest.mark.parametrize(
+    ("moved_pa", "lasted_s", "is_told"),
+    [(200.0, GALE_S / 2, False), (200.0, GALE_S, True), (GALE_PA, 0.0, True), (-200.0, GALE_S / 2, False)],
+)
+def test_a_zero_that_a_gale_explains_has_moved_once_it_outlasts_the_gale(
+    moved_pa: float, lasted_s: float, is_told: bool
+) -> None:
+    """A strong gale ends at 24.4 m/s (Beaufort 9): half of the density of air times its square is 357 Pa."""
+    assert pytest.approx(0.5 * 1.2 * 24.4**2, rel=0.01) == GALE_PA
+    levels_pa = np.array([*20 * [0.0], moved_pa, moved_pa])
+    level_s = START_S + np.array([*DAY_S * np.arange(20.0), 20 * DAY_S, 20 * DAY_S + lasted_s])
+    zero = Zero(levels_pa, levels_pa, np.zeros(22), np.arange(22), level_s, None)
+    assert bool(zeros_moved([zero], TERMINAL_PA)) is is_told
