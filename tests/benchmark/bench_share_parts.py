@@ -9,8 +9,8 @@ in points, as it is; with the true full flow and exponent (plateau alone), clean
 with nothing wrong but what the machine's own full flow differs from that of the others; and how often the
 true level lies within the 80 % interval of the error that all levels share.
 "Own full flow" is a bound: level and clean level are the true ones on each evening, times what this machine's
-levels are off by in the middle, over the mean of the same of all other machines of its generator and proxy.
-A fleet that shows its mean perfectly leaves that much, while no reading shows more of the machine itself.
+levels are off by in the middle, over the median of the same of all machines of its generator and proxy. A
+fleet that knows its middle perfectly leaves that much, while no reading shows more of the machine itself.
 No server: the analysis alone looks at what has arrived, every few days.
 """
 
@@ -270,16 +270,16 @@ def with_bound(seen: Sequence[Seen]) -> list[Seen]:
 
 
 def _with_bound(group: Mapping[str, Sequence[Seen]]) -> Iterator[Seen]:
-    """Of machines whose full flow is known in the same way: each beside the mean of the others."""
+    """Of machines whose full flow is known in the same way: each beside the middle of them all."""
     middle = {machine: float(np.median([s.ln_off for s in mine])) for machine, mine in group.items()}
+    of_all = float(np.median(list(middle.values())))
     for machine, mine in group.items():
-        others = [off for name, off in middle.items() if name != machine]
         for one in mine:
-            if not others:
+            if len(group) == 1:
                 yield one
                 continue
             level_pa, clean_pa, limit_pa = one.true_pa
-            own_pa = level_pa * (np.exp(middle[machine] - np.mean(others)) - 1.0)
+            own_pa = level_pa * (np.exp(middle[machine] - of_all) - 1.0)
             error = 100 * float(own_pa) / (limit_pa - clean_pa)
             yield replace(one, errors={**one.errors, "own full flow": error})
 
