@@ -73,6 +73,7 @@ def test_the_reference_flow_is_one_that_was_met_and_the_fleet_says_how_far_full_
     fleet = Shortfalls(tuple(Shortfall(name, "another", 0.1, 0.2) for name in ("a", "b", "c")))
     beside = learn_reference(summaries, shortfalls=fleet, machine_kind="this").reference_flow
     # Three machines at 0.1 and one of the usual value, 0 (METHODS, "Shortfall"); held in steps of 0.25 %.
+    assert beside is not None
     assert beside / alone == pytest.approx(np.exp(0.075), rel=0.005)
 
 
