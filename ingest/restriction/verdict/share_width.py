@@ -16,7 +16,7 @@ from cleanside.ingest.restriction.verdict.statement import Statement, say
 
 Z80 = 1.2816  # standard deviations within which 80 % of a normal distribution lie (arithmetic)
 # What passes, as a standard deviation of ln(level). Of made fleets (plateau, quarry, moor, forest) the 80 %
-# interval of the level holds 0.77 with it, by a flow or the load and else.
+# interval of the level holds 0.77 with it by a flow or the load, and 0.76 else.
 PASSES_BY_FLOW, PASSES_ELSE = 0.1, 0.2
 LEAST_POINTS = 5.0  # chosen: less makes no difference to a plan
 
