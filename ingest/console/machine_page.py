@@ -103,6 +103,8 @@ TOPICS = {
     ),
     "reference_full_load": "flow",
     "raised_to_full_flow": "flow",
+    "share_width": "share",
+    **dict.fromkeys(("enter_full_flow", "send_load", "send_speed_and_load"), "share"),
     "reference_unused": "flow",
     "zero_learned": "zero",
     "zero_not_seen": "zero",

@@ -1,20 +1,26 @@
 """
-Where the error of the share used comes from: true parts put in one at a time, on the fleet for tuning.
+Where the error of the share used comes from: true parts put in one at a time, on the fleets for tuning.
 
-    python -m tests.benchmark.bench_share_parts [--machines N] [--seeds 3,4,5] [--every-days N]
-                                            [--noted SHARE]
+    python -m tests.benchmark.bench_share_parts [--generators A,B] [--machines N] [--seeds 3,4,5]
+                                            [--every-days N] [--noted SHARE]
 
-For each flow proxy: the median error of the share used above 70 %, in points, as it is; with the true full
-flow, exponent, clean level and level in its place; and how often the true level lies within the 80 % interval
-of the error that all levels share. No server: the analysis alone looks at what has arrived, every few days.
+For each flow proxy, generator, and whether full flow is known: the median error of the share used above 70 %,
+in points, as it is; with the true full flow and exponent (plateau alone), clean level and level in its place;
+with nothing wrong but what the machine's own full flow differs from that of the others; and how often the
+true level lies within the 80 % interval of the error that all levels share.
+"Own full flow" is a bound: level and clean level are the true ones on each evening, times what this machine's
+levels are off by in the middle, over the median of the same of all machines of its generator and proxy. A
+fleet that knows its middle perfectly leaves that much, while no reading shows more of the machine itself.
+No server: the analysis alone looks at what has arrived, every few days.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from zlib import crc32
 
 import numpy as np
@@ -39,16 +45,16 @@ from cleanside.ingest.restriction.measure.zero import learn_zero
 from cleanside.ingest.restriction.verdict.element_history import tell_history
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.suspect import hour_doubts
-from tests.fleets.making import NOTED, START_S, Draft, Span, make_fleet, pen_of
+from tests.fleets.making import FOR_TUNING, NOTED, START_S, Draft, Span, make_fleet, pen_of
 from tests.fleets.score import DAY_H, HIGH_SHARE
 from tests.fleets.truth import HOUR_S, Fleet, Machine, Proxy
 from tests.fleets.truth import Readings as Sent
 
-GENERATOR = "plateau"
+WITH_PHYSICS = "plateau"  # the parts of its full flow and exponent are known
 FIRST_DAY = 9
 NEAR_LIMIT = 0.1  # of the limit; units differ by more
 Z80 = 1.2816  # 80 % of a normal distribution lie within so many standard deviations
-PARTS = ("as it is", "full flow", "exponent", "clean level", "level")
+PARTS = ("as it is", "full flow", "exponent", "clean level", "level", "own full flow")
 #: quantity as sent -> column of `Readings`
 COLUMNS = {
     "restriction": "restriction_pa",
@@ -69,10 +75,14 @@ KINDS = {"engine_speed": "engine_speed", "air_mass_flow": "air_mass_flow"}
 class Seen:
     """One evening of one machine: error of the share by part [points], and whether the interval holds."""
 
+    generator: str
     proxy: Proxy
     machine: str
+    knows: bool  # full flow was entered, or the load says it
     errors: dict[str, float]
     holds: bool
+    ln_off: float  # level before the fleet raises it, over the true one
+    true_pa: tuple[float, float, float]  # level, clean level and limit
 
 
 @dataclass(frozen=True)
@@ -173,7 +183,7 @@ def look(fleet: Fleet, every_days: int) -> Iterator[Seen]:
                 Labelled(facts.machine, facts.kind, table, facts.reference_flow, facts.reference_kind)
             )
             if _counts(known.machine, day) and _is_right(facts, known.machine):
-                yield from _seen(known, table, facts, day)
+                yield from _seen(fleet.generator, known, table, facts, day)
         knowledge = learn_fleet(lives, shortfalls=collect_shortfalls(taught))
 
 
@@ -191,30 +201,36 @@ def _counts(machine: Machine, day: int) -> bool:
     return bool(is_high and unseen_h <= DAY_H and not lately)
 
 
-def _seen(known: Known, table: Summaries, facts: HousingFacts, day: int) -> Iterator[Seen]:
+def _seen(generator: str, known: Known, table: Summaries, facts: HousingFacts, day: int) -> Iterator[Seen]:
     evenings, limit_pa = known.machine.evenings, facts.terminal_pa or np.nan
     level_pa, share = float(evenings.full_flow_pa[day]), float(evenings.share_percent[day])
     measured = measure_hours(table, facts)
     found = _level_and_clean(measured, facts)
     if found is None:
         return
-    dry_pa, full_flow = float(evenings.dry_pa[day]), known.full_flow()
+    dry_pa = float(evenings.dry_pa[day])
+    full_flow = known.full_flow() if generator == WITH_PHYSICS else None
+    true_clean_pa = _true_clean_pa(known.machine, evenings.at_s[day])
     others: dict[str, Callable[[Reference], Reference]] = {}
     if full_flow is not None:
         others["full flow"] = lambda r: replace(r, reference_flow=full_flow)
         others["exponent"] = lambda r: replace(r, exponent=known.exponent(dry_pa))
     pairs = {"as it is": found, "level": (level_pa, found[1])}
-    pairs["clean level"] = (found[0], _true_clean_pa(known.machine, evenings.at_s[day]))
+    pairs["clean level"] = (found[0], true_clean_pa)
     for name, moved in others.items():
         if (pair := _level_and_clean(_again(measured, facts, moved), facts)) is not None:
             pairs[name] = pair
     errors = {n: 100 * (now - clean) / (limit_pa - clean) - share for n, (now, clean) in pairs.items()}
-    off = abs(np.log(found[0] / level_pa))
+    off, reference = float(np.log(found[0] / level_pa)), measured.reference
     yield Seen(
+        generator=generator,
         proxy=known.machine.proxy,
         machine=known.machine.name,
+        knows=reference.full_flow_known,
         errors=errors,
-        holds=bool(off <= Z80 * measured.reference.level_spread),
+        holds=bool(abs(off) <= Z80 * reference.level_spread),
+        ln_off=off - float(np.log(reference.raised)),
+        true_pa=(level_pa, true_clean_pa, limit_pa),
     )
 
 
@@ -244,17 +260,50 @@ def _level_and_clean(measured: MeasuredHours, facts: HousingFacts) -> tuple[floa
     return float(history.level_pa[-1]), history.clean_pa
 
 
+def with_bound(seen: Sequence[Seen]) -> list[Seen]:
+    """The same, with what is left where only the own full flow of each machine is not known."""
+    groups: dict[tuple[str, Proxy, bool], dict[str, list[Seen]]] = {}
+    for one in seen:
+        group = groups.setdefault((one.generator, one.proxy, one.knows), {})
+        group.setdefault(one.machine, []).append(one)
+    return [one for group in groups.values() for one in _with_bound(group)]
+
+
+def _with_bound(group: Mapping[str, Sequence[Seen]]) -> Iterator[Seen]:
+    """Of machines whose full flow is known in the same way: each beside the middle of them all."""
+    middle = {machine: float(np.median([s.ln_off for s in mine])) for machine, mine in group.items()}
+    of_all = float(np.median(list(middle.values())))
+    for machine, mine in group.items():
+        for one in mine:
+            if len(group) == 1:
+                yield one
+                continue
+            level_pa, clean_pa, limit_pa = one.true_pa
+            own_pa = level_pa * (np.exp(middle[machine] - of_all) - 1.0)
+            error = 100 * float(own_pa) / (limit_pa - clean_pa)
+            yield replace(one, errors={**one.errors, "own full flow": error})
+
+
 def lines(seen: Sequence[Seen]) -> list[str]:
-    """The table as Markdown."""
+    """The table as Markdown: each proxy, and beneath it its generators and whether full flow is known."""
     head = [f"| flow proxy | evenings, machines | {' | '.join(PARTS)} | 80 % interval holds |"]
-    rows = [_line(proxy, some) for proxy in Proxy if (some := [s for s in seen if s.proxy is proxy])]
+    rows = [row for proxy in Proxy for row in _of_proxy(proxy, [s for s in seen if s.proxy is proxy])]
     return [*head, "| --- |" + " --- |" * (len(PARTS) + 2), *rows]
 
 
-def _line(proxy: Proxy, seen: Sequence[Seen]) -> str:
+def _of_proxy(proxy: Proxy, seen: Sequence[Seen]) -> list[str]:
+    parts: dict[str, list[Seen]] = {str(proxy): list(seen)}
+    for name in sorted({s.generator for s in seen}):
+        parts[f"{proxy}, {name}"] = [s for s in seen if s.generator == name]
+    for knows, words in ((True, "full flow known"), (False, "not known")):
+        parts[f"{proxy}, {words}"] = [s for s in seen if s.knows is knows]
+    return [_line(name, some) for name, some in parts.items() if some]
+
+
+def _line(name: str, seen: Sequence[Seen]) -> str:
     cells = [_cell([s.errors[part] for s in seen if part in s.errors]) for part in PARTS]
     machines, holds = len({s.machine for s in seen}), np.mean([s.holds for s in seen])
-    return f"| {proxy} | {len(seen)}, {machines} | {' | '.join(cells)} | {holds:.2f} |"
+    return f"| {name} | {len(seen)}, {machines} | {' | '.join(cells)} | {holds:.2f} |"
 
 
 def _cell(errors: Sequence[float]) -> str:
@@ -263,18 +312,22 @@ def _cell(errors: Sequence[float]) -> str:
 
 def main(words: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description="parts of the error of the share used")
+    parser.add_argument("--generators", default=WITH_PHYSICS, help=f"of {', '.join(FOR_TUNING)}")
     parser.add_argument("--machines", type=int, default=14)
     parser.add_argument("--days", type=int, default=110)
     parser.add_argument("--seeds", default="3,4,5")
     parser.add_argument("--every-days", type=int, default=4)
     parser.add_argument("--noted", type=float, default=0.0, help=NOTED)
     given = parser.parse_args(words)
+    generators = given.generators.split(",")
+    if not set(generators) <= set(FOR_TUNING):
+        parser.error(f"--generators {given.generators}: choose of {', '.join(FOR_TUNING)}")
     size = {"machines": given.machines, "days": given.days}
     seen: list[Seen] = []
-    for seed in given.seeds.split(","):
-        fleet = make_fleet(GENERATOR, **size, noted=given.noted, seed=int(seed))
+    for generator, seed in product(generators, given.seeds.split(",")):
+        fleet = make_fleet(generator, **size, noted=given.noted, seed=int(seed))
         seen += [replace(s, machine=f"{seed} {s.machine}") for s in look(fleet, given.every_days)]
-    print("\n".join(lines(seen)))
+    print("\n".join(lines(with_bound(seen))))
     return 0
 
 

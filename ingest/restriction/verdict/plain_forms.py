@@ -336,6 +336,15 @@ EVIDENCE: Mapping[str, Sentence] = {
     "reference_learned": "Reference flow: the highest flows seen.",
     "reference_full_load": "Reference flow: that of full load at top speed, as this machine answers them.",
     "raised_to_full_flow": "Levels are multiplied by {factor:.2f}: such machines seldom meet full flow.",
+    "share_width": "Used, from clean to limit, may be off by {points:.0f} points; in 8 cases of 10 by less.",
+    "enter_full_flow": (
+        "No reading shows full flow. Enter the air mass flow at rated speed and full load from the engine's "
+        "papers."
+    ),
+    "send_load": "No reading shows full flow. Engine load, sent with the speed, would show it.",
+    "send_speed_and_load": (
+        "No reading shows full flow. Engine speed and load, sent with the restriction, would show it."
+    ),
     "reference_speed_learned": "Reference flow: the highest engine speeds seen, {reference_rad_s:speed}.",
     "reference_speed_idle": (
         "Only idle was seen so far, {reference_rad_s:speed}. The level at work is not known yet."

@@ -34,6 +34,7 @@ from cleanside.ingest.restriction.verdict.lay_up import DayWorked, days_worked
 from cleanside.ingest.restriction.verdict.looked import of_looks, what_looks_say
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.met_by_work import met_by_work
+from cleanside.ingest.restriction.verdict.share_width import share_width
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.status import HYSTERESIS, OVER_SHARE, level_state
 from cleanside.ingest.restriction.verdict.suspect import (
@@ -320,7 +321,14 @@ def _judge(
             warned=bool(history.below),
             noted=_noted(history, facts),
         )
-        + of_looks(history.looked),
+        + of_looks(history.looked)
+        + share_width(
+            level_pa=float(level[-1]) if len(share) else None,
+            clean_pa=history.clean_pa,
+            terminal_pa=facts.terminal_pa,
+            reference=measured.reference,
+            level_spread=history.looked.level_spread,
+        ),
         planning_horizon_days=facts.planning_horizon_days,
         trend=trend_of(measured.series),
         days_worked=days_worked(table),
