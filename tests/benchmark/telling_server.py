@@ -73,7 +73,7 @@ def _heaps() -> _Heaps:
 
 
 def heap_bytes() -> int:
-    """What is held of the C library's heaps, but for large pieces, which are maps of their own."""
+    """What the process has of the C library's heaps, but for large pieces, which are maps of their own."""
     return int(_heaps().uordblks)
 
 
