@@ -33,6 +33,7 @@ from cleanside.gateway.wire.limits import (
     is_quantity_name,
 )
 from cleanside.gateway.wire.notes import Notes, did_you_mean, escape, is_deeper, is_number, kind_of, shown
+from cleanside.gateway.wire.parts import refuse_too_many_parts
 from cleanside.gateway.wire.quick import all_whole, as_range, decode_alike, is_plain, load_plain
 from cleanside.gateway.wire.strict_json import load_json
 
@@ -63,6 +64,7 @@ def decode(body: bytes) -> Batch:
     Raises BatchRefused: 400 for what is not JSON as RFC 8259 has it (UTF-8, no duplicate keys, no NaN),
     422 for what is not a batch or contradicts itself.
     """
+    refuse_too_many_parts(body)
     return decode_envelope(load_plain(body) or load_json(body), _decode_rows)
 
 
