@@ -812,8 +812,8 @@ SENTENCES: Sentences = {
         "{appended_through}; open a new stream for what comes now"
     ),
     "too_many_gaps": (
-        "the stream would have {ranges} separate ranges beyond its mark, at most {most}; send the missing "
-        "numbers, lowest first"
+        "the stream would have {ranges} separate ranges beyond its mark, at most {most}; nothing of the "
+        "batch was stored; send the missing numbers first, or declare them shed"
     ),
     "type_not_supported": "{shown} is not what this address takes; send Content-Type: {wanted}",
     # requests that are refused: quarantine

@@ -169,7 +169,10 @@ NEXT_STEPS: Mapping[str, str] = {
     "device_taken": "choose another name, or have the owner's admin settle it",
     "stream_bound": "open a new stream for this device",
     "stream_forked": "open a new stream; append to it what is reported as conflicting under the old one",
-    "too_many_gaps": "send the missing numbers, lowest first",
+    "too_many_gaps": (
+        "send the missing numbers, lowest first, or declare those shed that there are not; then this batch "
+        "again. Number readings 1, 2, 3 without a gap"
+    ),
     "unknown_stream": "send the stream from its first number that you still have",
     "unknown_machine": "check the name, or register the machine",
     "unknown_housing": "check the name, or add the housing to its machine",
