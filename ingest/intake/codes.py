@@ -272,7 +272,7 @@ ATTENTION_STEPS: Mapping[str, str] = {
         "POST /v1/quarantine/discards with same_reading; look at the preview first"
     ),
     "clock_stepped": (
-        "times of a stream do not step back by more than an hour while its numbers run on: compare the "
+        "times of a stream do not step back by more than half an hour while its numbers run on: compare the "
         "readings on both sides of the number with the work of the machine; where its clock was wrong, set "
         "these readings aside (POST /v1/quarantine/set-aside) and shift them by what it was wrong (shift_s "
         "of POST /v1/quarantine/amendments), and set the clock; none for recorded history, or for readings "
