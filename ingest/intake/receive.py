@@ -104,8 +104,8 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     """
     Receive a batch. Nothing is acknowledged before the caller has committed.
 
-    Raises Refused: 409 `stream_bound`, `stream_forked` or `too_many_gaps`, 403 `device_unknown` where too many
-    readings of unregistered devices are quarantined.
+    Raises Refused: 409 `stream_bound`, `stream_forked` or `too_many_gaps`, 403 `device_unknown` where too
+    many readings of unregistered devices are quarantined.
     """
     batch, now_us = incoming.batch, incoming.received_us
     device, stream = _claim(connection, incoming)

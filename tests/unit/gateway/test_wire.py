@@ -434,6 +434,17 @@ def test_all_problems_are_named_at_once_and_the_list_is_bounded() -> None:
     assert error.more == 200 - wire.MAX_LISTED
 
 
+@pytest.mark.parametrize("version", ["mine 1", "1.2.0+5", "2026/03"])
+def test_a_version_is_any_short_text(version: str) -> None:
+    """SemVer 2.0.0 section 10 allows 1.2.0+5; a label that people read refused every reading beside it."""
+    report = decode(columns_body(gateway={"version": version, "built": version})).gateway
+    assert report is not None
+    assert (report.version, report.built) == (version, version)
+    for wrong in ("", "a" * 65, "a\nb", 5):
+        [problem] = refusal(columns_body(gateway={"version": wrong})).problems
+        assert problem.code == "not_a_short_text"
+
+
 def test_a_newer_gateway_may_report_what_this_version_does_not_know() -> None:
     batch = decode(columns_body(gateway={"version": "9.0", "cell": {"id": 7}}))
     assert batch.gateway is not None
