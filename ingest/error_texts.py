@@ -901,7 +901,7 @@ SENTENCES: Sentences = {
     ),
     "device_taken": (
         "device {device} belongs to another key; choose another name, or ask an operator or admin to "
-        "register it and bind your key to it"
+        "register it"
     ),
     "figures_unusual": '{figures}. Correct it, or send "figures_are_right": true',
     "fitted_ahead": "{since} is in the future (now {now}); give the time at which it was fitted",

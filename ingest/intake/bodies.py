@@ -75,7 +75,7 @@ def require_type(given: str | None, wanted: Sequence[str]) -> str:
     """The media type of a body, without parameters. Raises Refused (415) for one that is not wanted."""
     essence = (given or "").partition(";")[0].strip().casefold()
     if essence not in wanted:
-        shown = f'"{essence[:64]}"' if essence else "no media type"
+        shown = f'"{essence[:64]}"' if essence else "a body without Content-Type"
         headers = {"Accept-Post": ", ".join(wanted)}
         raise Refused("type_not_supported", status=415, headers=headers, shown=shown, wanted=wanted[0])
     return essence

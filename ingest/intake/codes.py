@@ -66,7 +66,7 @@ TITLES: Mapping[str, str] = {
     "unknown_message": "Unknown message",
     "no_way_to_person": "There is no way to the person",
     "key_not_for_device": "The key is not for this device",
-    "role_not_allowed": "The key's role does not allow this",
+    "role_not_allowed": "The role does not allow this",
     "device_unknown": "The device is not registered",
     "device_taken": "The device belongs to another key",
     "stream_bound": "The stream belongs to another device",
@@ -164,7 +164,9 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_person": "check the name against the list of people",
     "unknown_session": "list your sessions again; it may be over already",
     "key_not_for_device": "use a key that is bound to this device",
-    "role_not_allowed": "use a key of one of the roles that detail names",
+    "role_not_allowed": (
+        "use a key of one of the roles that detail names; a person asks an admin for the role"
+    ),
     "device_unknown": "register the device, then send again",
     "device_taken": "choose another name, or have the owner's admin settle it",
     "stream_bound": "open a new stream for this device",
@@ -203,7 +205,9 @@ NEXT_STEPS: Mapping[str, str] = {
     "too_many_webhooks": "end a webhook that is not needed any more",
     "webhook_key_missing": "have the server's operator do what detail says, then register the webhook again",
     "changed_since_preview": "preview again, look at what changed, and apply that",
-    "not_undoable": "undo the later amendment of the same entries first",
+    "not_undoable": (
+        "detail says why; undo a later amendment of the same entries first; one that is undone needs nothing"
+    ),
     "change_does_not_fit": "leave out the entries that errors names, or change them otherwise",
     "code_not_valid": "ask the person who made the code for a new one",
     "code_for_another_device": "correct the device's name in the settings, or ask for a code for it",
