@@ -812,8 +812,8 @@ SENTENCES: Sentences = {
         "{appended_through}; open a new stream for what comes now"
     ),
     "too_many_gaps": (
-        "the stream would have {ranges} separate ranges beyond its mark, at most {most}; send the missing "
-        "numbers, lowest first"
+        "the stream would have {ranges} separate ranges beyond its mark, at most {most}; nothing of the "
+        "batch was stored; send the missing numbers first, or declare them shed"
     ),
     "type_not_supported": "{shown} is not what this address takes; send Content-Type: {wanted}",
     # requests that are refused: quarantine
@@ -901,7 +901,7 @@ SENTENCES: Sentences = {
     ),
     "device_taken": (
         "device {device} belongs to another key; choose another name, or ask an operator or admin to "
-        "register it and bind your key to it"
+        "register it"
     ),
     "figures_unusual": '{figures}. Correct it, or send "figures_are_right": true',
     "fitted_ahead": "{since} is in the future (now {now}); give the time at which it was fitted",

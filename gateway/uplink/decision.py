@@ -45,13 +45,14 @@ BODY_HEADERS: Mapping[str, str] = {
 _REFUSALS = frozenset({400, 404, 405, 409, 413, 415, 422})
 #: why a server has a lower mark than it gave; its answer does not say which
 _WHY_AGAIN = "a person at the shop asked for them, or the server was restored from a backup"
-#: code of a 429 or 503 -> what a person reads; any other: the server is busy
+#: code of an answer after which the batch waits -> what a person reads; any other: the server is busy
 _BUSY: Mapping[str, str] = {
     "store_full": "the server's disk is full",
     "store_read_only": "the server's disk or database can only be read",
     "store_unavailable": "the server's database does not answer",
     "standby_away": "the server has no second machine that confirms it",
     "over_quota": "this key sends more than its quota",
+    "too_many_gaps": "the stream has more gaps than the server keeps",
 }
 _STORE_CODES = frozenset({"standby_away", "store_full", "store_read_only", "store_unavailable"})
 
@@ -157,7 +158,7 @@ def decide(state: LinkState, sent: Sent, outcome: Outcome, *, jitter: float, now
         return _on_too_large(state, sent)
     if outcome.status == 415:
         return _on_coding(state, jitter)
-    if outcome.status in (429, 503):
+    if outcome.status in (429, 503) or problem_code(outcome) == "too_many_gaps":
         return _on_busy(state, outcome, jitter, now)
     # 408, 500, 502, 504; and answers that are not our server's: 404 without our code, 3xx, other 2xx, all
     # others.

@@ -6,8 +6,8 @@ with every problem named. A reading whose time or unit is not as specified stays
 so one bad reading never blocks those behind it.
 Leaves to others: content coding, the digest, checks that need the server's clock or store.
 
-In the order of reading: limits, coded, instants, batch; decoder with strict_json, notes, decoded_rows and
-quick; encoder; replies.
+In the order of reading: limits, coded, instants, batch; decoder with parts, strict_json, notes, decoded_rows
+and quick; encoder; replies.
 """
 
 from cleanside.gateway.wire.batch import (
@@ -51,11 +51,13 @@ from cleanside.gateway.wire.limits import (
     MAX_INTEGER,
     MAX_LISTED,
     MAX_NAME_LENGTH,
+    MAX_NESTED,
     MAX_QUANTITIES,
     MAX_READINGS,
     MAX_SHED_RANGES,
     MAX_SHIFT_S,
     MAX_STREAMS_ASKED,
+    MAX_VALUES,
     PROBLEM_MEDIA_TYPE,
     RESERVED_NAMES,
     BatchRefused,
@@ -65,6 +67,7 @@ from cleanside.gateway.wire.limits import (
 )
 from cleanside.gateway.wire.machine_entry import MachineEntry, decode_entries_mark, encode_entries
 from cleanside.gateway.wire.notes import did_you_mean
+from cleanside.gateway.wire.parts import refuse_too_many_parts
 from cleanside.gateway.wire.replies import (
     SENT_FIRST,
     Answer,
@@ -101,11 +104,13 @@ __all__ = [
     "MAX_INTEGER",
     "MAX_LISTED",
     "MAX_NAME_LENGTH",
+    "MAX_NESTED",
     "MAX_QUANTITIES",
     "MAX_READINGS",
     "MAX_SHED_RANGES",
     "MAX_SHIFT_S",
     "MAX_STREAMS_ASKED",
+    "MAX_VALUES",
     "PROBLEM_MEDIA_TYPE",
     "RESERVED_NAMES",
     "SENT_FIRST",
@@ -156,6 +161,7 @@ __all__ = [
     "load_json",
     "parse_instant",
     "readings_in",
+    "refuse_too_many_parts",
     "text_of",
     "us_of",
     "us_of_many",

@@ -33,6 +33,7 @@ from cleanside.gateway.wire.limits import (
     is_quantity_name,
 )
 from cleanside.gateway.wire.notes import Notes, did_you_mean, escape, is_deeper, is_number, kind_of, shown
+from cleanside.gateway.wire.parts import refuse_too_many_parts
 from cleanside.gateway.wire.quick import all_whole, as_range, decode_alike, is_plain, load_plain
 from cleanside.gateway.wire.strict_json import load_json
 
@@ -63,6 +64,7 @@ def decode(body: bytes) -> Batch:
     Raises BatchRefused: 400 for what is not JSON as RFC 8259 has it (UTF-8, no duplicate keys, no NaN),
     422 for what is not a batch or contradicts itself.
     """
+    refuse_too_many_parts(body)
     return decode_envelope(load_plain(body) or load_json(body), _decode_rows)
 
 
@@ -143,7 +145,7 @@ def _units(document: dict[str, Any], notes: Notes) -> dict[str, str]:
         pointer = f"#/units/{escape(quantity)}"
         if not is_name(quantity):
             notes.name(quantity, pointer)
-        if not isinstance(unit, str) or not _is_unit(unit):
+        if not isinstance(unit, str) or not _is_short_text(unit):
             notes.add(pointer, "unit_not_a_text", unit=shown(unit))
     return {q: u for q, u in value.items() if isinstance(u, str)}
 
@@ -151,11 +153,11 @@ def _units(document: dict[str, Any], notes: Notes) -> dict[str, str]:
 @lru_cache(maxsize=256)
 def _are_units(units: tuple[tuple[str, str], ...]) -> bool:
     """Whether nothing is wrong with them; kept, as a fleet sends a handful of sets."""
-    return all(is_name(quantity) and _is_unit(unit) for quantity, unit in units)
+    return all(is_name(quantity) and _is_short_text(unit) for quantity, unit in units)
 
 
-def _is_unit(unit: str) -> bool:
-    return 1 <= len(unit) <= MAX_NAME_LENGTH and unit.isprintable()
+def _is_short_text(text: str) -> bool:
+    return 1 <= len(text) <= MAX_NAME_LENGTH and text.isprintable()
 
 
 def _decode_readings(document: dict[str, Any], rows: DecodedRows, notes: Notes, *, numbered: bool) -> None:
@@ -377,8 +379,11 @@ def _report(document: dict[str, Any], notes: Notes) -> GatewayReport | None:
         notes.add("#/gateway", "gateway_not_an_object", depth=MAX_DEPTH)
         return None
     members = {"version", "built", "installation", "appended_through", "boots", "events"}
-    for key in ("version", "built", "installation"):
-        notes.name(value.get(key), f"#/gateway/{key}")
+    notes.name(value.get("installation"), "#/gateway/installation")
+    for key in ("version", "built"):  # shown to people alone, so a label like 1.2.0+5 refuses no readings
+        said = value.get(key)
+        if said is not None and not (isinstance(said, str) and _is_short_text(said)):
+            notes.add(f"#/gateway/{key}", "not_a_short_text", key=key, value=shown(said))
     if value.get("appended_through") is not None:
         notes.whole(value["appended_through"], "#/gateway/appended_through", lowest=0)
     for key in ("boots", "events"):

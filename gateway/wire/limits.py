@@ -14,6 +14,9 @@ MAX_BODY_BYTES = 2**20  # as sent
 MAX_DECODED_BYTES = 8 * 2**20  # counted while decompressing
 MAX_READINGS = 5_000  # a batch
 MAX_SHED_RANGES = 1_000  # a batch
+# Before a body is parsed: 5 000 readings of 64 quantities, as many boots, two events a boot, shed ranges.
+MAX_NESTED = 25_000  # objects and lists of a body, records of a SenML pack among them; chosen
+MAX_VALUES = 350_000  # of a body; chosen
 MAX_LISTED = 64  # entries of a list in an answer; the rest is counted
 MAX_QUANTITIES = 64  # a batch; each costs a column of the batch's length in memory
 MAX_NAME_LENGTH = 64

@@ -47,6 +47,7 @@ _SENTENCES: Sentences = {
     "not_a_name": "{member} {value} is not a name; give 1 to 64 characters from A-Z a-z 0-9 - : . _",
     "not_a_number": "{member}: {value} is not a number; send a finite JSON number, or leave it out",
     "not_a_quantity_name": '"{name}" cannot be the name of a quantity; use another of A-Z a-z 0-9 - : . _',
+    "not_a_short_text": "gateway: {key} {value} is not a text of 1 to 64 printable characters",
     "not_a_switch": "{value} is not true or false",
     "not_a_uuid": "stream {value} is not a UUID; send it like 019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11",
     "not_an_object": "a batch is a JSON object, this is {kind}",

@@ -56,9 +56,9 @@ SETTLED_BY_A_PERSON = frozenset(
     {CLOCK_UNSET, "gps_week_rollover", "time_before_service", "time_before_floor", TIME_OUTLIER}
 )
 
-#: A reading is out of line beyond this distance from its neighbours, plus their stated uncertainty: no less
-#: than a change between summer and winter time; chosen.
-OUT_OF_LINE_US = HOUR_US
+#: A reading is out of line beyond this distance from its neighbours, plus their stated uncertainty. A change
+#: between summer and winter time is an hour, less the interval of readings: half of it leaves room; chosen.
+OUT_OF_LINE_US = HOUR_US // 2
 
 
 class Service(NamedTuple):

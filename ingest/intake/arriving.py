@@ -2,6 +2,7 @@
 The body of one request as it arrives: how large it may be, how much has arrived, what its key was charged.
 
 Promises: a key is charged at most the limit of the address, and gets unread bytes back at the end.
+A body that decompresses to much more than was sent is charged for that too.
 Leaves to others: the charge (`ingest.owners.quotas`), the reading (`ingest.api.edge`).
 """
 
@@ -9,11 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+#: decompressed bytes that count as one byte as sent: an ordinary batch compresses less than that, so it is
+#: charged as sent, and the limits of both sizes have this ratio
+DECODED_BYTES_A_BYTE = 8
+
 
 class Arriving:
     """One body. The edge makes and ends it; the check of the key charges it."""
 
     __slots__ = (
+        "_charge",
         "_give_back",
         "came_bytes",
         "cut_off",
@@ -32,6 +38,7 @@ class Arriving:
         self.is_answered = False
         #: the client closed the connection before the whole body arrived, and before the answer
         self.cut_off = False
+        self._charge: Callable[[int], None] | None = None
         self._give_back: Callable[[int], None] | None = None
 
     def came(self, body_bytes: int, *, more: bool) -> None:
@@ -55,9 +62,19 @@ class Arriving:
         declared = self.declared_bytes
         return self.limit_bytes if declared is None else min(declared, self.limit_bytes)
 
-    def was_charged(self, give_back: Callable[[int], None]) -> None:
-        """Note that a key was charged `reserved_bytes`. give_back : takes the bytes that were not read."""
-        self._give_back = give_back
+    def was_charged(self, give_back: Callable[[int], None], charge: Callable[[int], None]) -> None:
+        """
+        Note that a key was charged `reserved_bytes`.
+
+        give_back : takes the bytes that were not read. charge : takes bytes that are charged beside them.
+        """
+        self._give_back, self._charge = give_back, charge
+
+    def decompressed(self, decoded_bytes: int) -> None:
+        """Charge the key for a whole body that decompressed to so many bytes, where these are many more."""
+        further = decoded_bytes // DECODED_BYTES_A_BYTE - self.came_bytes
+        if self._charge is not None and further > 0:
+            self._charge(further)
 
     def end(self) -> None:
         """End the request."""

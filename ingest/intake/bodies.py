@@ -37,6 +37,8 @@ async def read(request: Request, *, media_types: Sequence[str], share: Share) ->
     """
     Media type and decoded body of a request; `share` counts its bytes as they arrive and as they decompress.
 
+    The key is charged where they decompress to many more.
+
     Raises Refused: 413 over a limit, 415 for a type or coding we do not take, 400 where the body does not
     decompress or differs from its Content-Digest. TryAgain where other requests take all the memory allowed.
     """
@@ -55,6 +57,7 @@ async def read(request: Request, *, media_types: Sequence[str], share: Share) ->
     _check_digest(field(request.scope, b"content-digest"), body)
     decoded = decompress(body, coding)
     if decoded is not body:
+        request.state.arriving.decompressed(len(decoded))
         share.take(len(decoded))
     return media_type, decoded
 
@@ -72,7 +75,7 @@ def require_type(given: str | None, wanted: Sequence[str]) -> str:
     """The media type of a body, without parameters. Raises Refused (415) for one that is not wanted."""
     essence = (given or "").partition(";")[0].strip().casefold()
     if essence not in wanted:
-        shown = f'"{essence[:64]}"' if essence else "no media type"
+        shown = f'"{essence[:64]}"' if essence else "a body without Content-Type"
         headers = {"Accept-Post": ", ".join(wanted)}
         raise Refused("type_not_supported", status=415, headers=headers, shown=shown, wanted=wanted[0])
     return essence

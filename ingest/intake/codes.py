@@ -66,7 +66,7 @@ TITLES: Mapping[str, str] = {
     "unknown_message": "Unknown message",
     "no_way_to_person": "There is no way to the person",
     "key_not_for_device": "The key is not for this device",
-    "role_not_allowed": "The key's role does not allow this",
+    "role_not_allowed": "The role does not allow this",
     "device_unknown": "The device is not registered",
     "device_taken": "The device belongs to another key",
     "stream_bound": "The stream belongs to another device",
@@ -164,12 +164,17 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_person": "check the name against the list of people",
     "unknown_session": "list your sessions again; it may be over already",
     "key_not_for_device": "use a key that is bound to this device",
-    "role_not_allowed": "use a key of one of the roles that detail names",
+    "role_not_allowed": (
+        "use a key of one of the roles that detail names; a person asks an admin for the role"
+    ),
     "device_unknown": "register the device, then send again",
     "device_taken": "choose another name, or have the owner's admin settle it",
     "stream_bound": "open a new stream for this device",
     "stream_forked": "open a new stream; append to it what is reported as conflicting under the old one",
-    "too_many_gaps": "send the missing numbers, lowest first",
+    "too_many_gaps": (
+        "send the missing numbers, lowest first, or declare those shed that there are not; then this batch "
+        "again. Number readings 1, 2, 3 without a gap"
+    ),
     "unknown_stream": "send the stream from its first number that you still have",
     "unknown_machine": "check the name, or register the machine",
     "unknown_housing": "check the name, or add the housing to its machine",
@@ -200,7 +205,9 @@ NEXT_STEPS: Mapping[str, str] = {
     "too_many_webhooks": "end a webhook that is not needed any more",
     "webhook_key_missing": "have the server's operator do what detail says, then register the webhook again",
     "changed_since_preview": "preview again, look at what changed, and apply that",
-    "not_undoable": "undo the later amendment of the same entries first",
+    "not_undoable": (
+        "detail says why; undo a later amendment of the same entries first; one that is undone needs nothing"
+    ),
     "change_does_not_fit": "leave out the entries that errors names, or change them otherwise",
     "code_not_valid": "ask the person who made the code for a new one",
     "code_for_another_device": "correct the device's name in the settings, or ask for a code for it",
@@ -269,7 +276,7 @@ ATTENTION_STEPS: Mapping[str, str] = {
         "POST /v1/quarantine/discards with same_reading; look at the preview first"
     ),
     "clock_stepped": (
-        "times of a stream do not step back by more than an hour while its numbers run on: compare the "
+        "times of a stream do not step back by more than half an hour while its numbers run on: compare the "
         "readings on both sides of the number with the work of the machine; where its clock was wrong, set "
         "these readings aside (POST /v1/quarantine/set-aside) and shift them by what it was wrong (shift_s "
         "of POST /v1/quarantine/amendments), and set the clock; none for recorded history, or for readings "

@@ -13,7 +13,7 @@ import msgspec
 
 from cleanside.gateway import wire
 from cleanside.ingest.intake import quick_columns, quick_readings
-from cleanside.ingest.intake.body_signs import LookCloser
+from cleanside.ingest.intake.body_signs import LookCloser, count
 
 # The long way takes no longer with 100 readings in columns, with 30 as objects: measured.
 QUICK_FROM_BYTES = 4_096
@@ -29,6 +29,7 @@ def decode(body: bytes) -> wire.Batch:
     """As `gateway.wire.decode`."""
     if len(body) < QUICK_FROM_BYTES:
         return wire.decode(body)
+    wire.refuse_too_many_parts(body, count=count)
     is_columns = body.find(b'"readings"', 0, _ENVELOPE_BYTES) < 0
     quick: Callable[[bytes], wire.Batch] = quick_columns.decode if is_columns else quick_readings.decode
     try:

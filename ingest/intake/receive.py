@@ -104,8 +104,8 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     """
     Receive a batch. Nothing is acknowledged before the caller has committed.
 
-    Raises Refused: 409 `stream_bound` or `stream_forked`, 403 `device_unknown` where too many readings of
-    unregistered devices are quarantined.
+    Raises Refused: 409 `stream_bound`, `stream_forked` or `too_many_gaps`, 403 `device_unknown` where too
+    many readings of unregistered devices are quarantined.
     """
     batch, now_us = incoming.batch, incoming.received_us
     device, stream = _claim(connection, incoming)
@@ -249,4 +249,4 @@ def _marks(connection: sa.Connection, stream: Stream, seen_now: Ranges, batch: B
 
 def _keep_bounded(marks: Marks) -> None:
     if len(marks.islands) > MAX_ISLANDS:
-        raise Refused("too_many_gaps", status=429, ranges=len(marks.islands), most=MAX_ISLANDS)
+        raise Refused("too_many_gaps", status=409, ranges=len(marks.islands), most=MAX_ISLANDS)

@@ -153,9 +153,9 @@ def _instant(time_s: Decimal) -> str:
 
 
 def _load(body: bytes) -> Any:
-    wire.load_json(
-        body
-    )  # strict: UTF-8, no duplicate keys, no NaN; used for its checks, not for its binary fractions
+    wire.refuse_too_many_parts(body)
+    # Strict: UTF-8, no duplicate keys, no NaN. Used for its checks, not for its binary fractions.
+    wire.load_json(body)
     return json.loads(body, parse_float=Decimal, parse_int=Decimal)
 
 

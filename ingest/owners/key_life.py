@@ -37,7 +37,6 @@ MOST_OVERLAP_HOURS = 24 * 90
 EXPIRES_SOON_US = 14 * 24 * HOUR_US  # time to carry a key to a machine; chosen
 OWN_PACE_US = HOUR_US  # a device key replaces itself once in this time, so a loop makes few rows; chosen
 ISSUE_AGAIN_US = 60_000_000  # and asks again for a successor that it never saw once in this time; chosen
-MOST_RETRY_AFTER_S = 120
 COMMAND = "command"  # the author of actions on the server's command line
 
 
@@ -233,8 +232,7 @@ def _refuse_past(expires_us: int | None, now_us: int) -> None:
 def _refuse_too_often(last: Key, now_us: int, pace_us: int) -> None:
     wait_us = last.created_us + pace_us - now_us
     if wait_us > 0:
-        retry_s = min(MOST_RETRY_AFTER_S, math.ceil(wait_us / 1e6))
-        headers = {"Retry-After": str(retry_s)}
+        headers = {"Retry-After": str(math.ceil(wait_us / 1e6))}
         raise Refused("rotated_lately", status=429, code="over_quota", headers=headers, handle=last.handle)
 
 

@@ -76,7 +76,7 @@ class Buckets(Generic[H]):
         return 0.0
 
     def give_back(self, name: H, tokens: float) -> None:
-        """Put unused tokens back, up to the size of the bucket."""
+        """Put unused tokens back, up to the size of the bucket. Below 0: take more, whatever is in it."""
         if not self._rate_per_s:
             return
         now_s, place = self._monotonic_s(), self._known(name)
@@ -141,6 +141,10 @@ class Limits:
     def give_back(self, key_id: int, unread_bytes: int) -> None:
         """Return so many unread bytes to a key."""
         self._bytes.give_back(key_id, unread_bytes)
+
+    def charge(self, key_id: int, further_bytes: int) -> None:
+        """Charge a key for work that its request turned out to be; its next request waits for it."""
+        self._bytes.give_back(key_id, -further_bytes)
 
     def may_try(self, host: str | None) -> None:
         """Raises Refused (429) where an address has tried codes or passwords too often in vain."""

@@ -1,5 +1,5 @@
 """
-Steps back of a clock within a stream: the time falls by more than an hour while the numbers run on.
+Steps back of a clock within a stream: the time falls by more than half an hour while the numbers run on.
 
 Promises: nothing of what is stored changes; a step is a report of its stream, in the server's words, so that
 it counts and stays like those of gateways. A step is settled once its first reading is, or was, quarantined:

@@ -15,7 +15,7 @@ from cleanside.ingest.webhooks.addresses import without_address
 #: kinds of errors, the most telling first: one stands behind another
 CODES: tuple[tuple[type[BaseException], str], ...] = (
     (socket.gaierror, "name_not_found"),
-    (ssl.SSLError, "certificate"),
+    (ssl.SSLCertVerificationError, "certificate"),
     (httpx.ConnectError, "no_connection"),
     (httpx.TransportError, "broken_off"),
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 from collections.abc import AsyncIterator, Iterator
 from datetime import UTC, datetime
@@ -41,6 +42,18 @@ def test_bytes_count_before_the_body_is_read(slow: Api) -> None:
     assert (refused.status_code, refused.json()["code"]) == (429, "over_quota")
     assert int(refused.headers["retry-after"]) > 1
     assert slow.account()["streams"][0]["highest"] == 500
+
+
+def test_a_body_that_decompresses_to_very_much_is_charged_to_its_key(slow: Api) -> None:
+    """8 kB became 8 MB, and cost its key 8 kB: a key could keep a server busy for as long as it liked."""
+    headers = {"Content-Type": "application/json", "Content-Encoding": "gzip"}
+    body = gzip.compress(b'{"device": "' + b"a" * 1_000_000 + b'"}')
+    assert len(body) < 2_000, "by itself it is a tenth of what is saved up"
+    answer = slow.request("POST", "/v1/readings", key="device", content=body, headers=headers)
+    assert answer.status_code == 422
+    refused = slow.post("/v1/readings", batch(1, [3.0]), key="device")
+    assert (refused.status_code, refused.json()["code"]) == (429, "over_quota")
+    assert 100 <= int(refused.headers["retry-after"]) <= 120, "125 kB at 1000 B/s, less 20 s saved up"
 
 
 def test_the_gateway_waits_as_long_as_it_is_told_and_loses_nothing(slow: Api) -> None:

@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from cleanside.gateway.wire import MAX_STREAMS_ASKED
+from cleanside.gateway.wire import MAX_READINGS, MAX_STREAMS_ASKED
+from cleanside.ingest.intake.receive import MAX_ISLANDS
 from tests.support.serving import DEVICE, STREAM, Api, batch, commits_of
 
 OTHER = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d12"
@@ -77,6 +78,21 @@ def test_a_stream_that_a_restore_lost_whole_stands_in_the_account(api: Api) -> N
 def test_a_stream_that_was_never_sent_is_not_made_by_asking(api: Api) -> None:
     ask(api, asked(0, 7, OTHER))
     assert api.account()["streams"] == []
+
+
+def test_a_batch_that_would_make_too_many_gaps_is_no_batch_to_send_again_as_it_is(api: Api) -> None:
+    """429 without Retry-After: a client that does as RFC 9110 says sent the same batch for ever."""
+    document = {"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa"}}
+    readings = [
+        {"seq": 2 * n, "at": f"2026-03-02T0{n // 3600}:{n // 60 % 60:02}:{n % 60:02}Z", "restriction": 3.0}
+        for n in range(1, MAX_READINGS + 1)
+    ]
+    refused = api.post("/v1/readings", document | {"readings": readings}, key="device")
+    assert (refused.status_code, refused.json()["code"]) == (409, "too_many_gaps")
+    assert "nothing of the batch was stored" in refused.json()["detail"]
+    assert [line["highest"] for line in api.account()["streams"]] == [0]
+    few = api.post("/v1/readings", document | {"readings": readings[:MAX_ISLANDS]}, key="device")
+    assert few.json()["stored"] == MAX_ISLANDS
 
 
 def test_asking_costs_no_commit_where_nothing_is_new(api: Api) -> None:

@@ -77,7 +77,7 @@ def test_a_reading_that_gets_company_is_believed_again(api: Api) -> None:
 @pytest.mark.parametrize(
     "times",
     [
-        ["6:00", "6:10", "6:20", "5:35", "6:30"],  # under an hour: summer time, a clock that is set
+        ["6:00", "6:10", "6:20", "5:55", "6:30"],  # under half an hour: a clock that is set
         ["6:00", WRONG, "2026-01-05T03:10:00Z", "6:10"],  # two together
         [WRONG, "6:00", "6:10"],  # nothing before it
         ["6:00", "6:10", WRONG],  # nothing behind it

@@ -24,6 +24,7 @@ _NAME = {"type": "string", "pattern": NAME_PATTERN}
 _NUMBER = {"type": ["number", "null"]}
 _NOT_NEGATIVE = {"type": ["number", "null"], "minimum": 0}
 _NAME_OR_NULL = {"type": ["string", "null"], "pattern": NAME_PATTERN}
+_SHORT_TEXT_OR_NULL = {"type": ["string", "null"], "minLength": 1, "maxLength": wire.MAX_NAME_LENGTH}
 _SEQ = {"type": "integer", "minimum": 1, "maximum": wire.MAX_INTEGER}
 _AT = {
     "type": "string",
@@ -91,8 +92,10 @@ _ITEMS = {"type": "array", "items": ref("ReportedItem")}
 _GATEWAY = {
     "type": "object",
     "properties": {
-        "version": _said(_NAME_OR_NULL, "release of the gateway's program"),
-        "built": _said(_NAME_OR_NULL, "day on which that release was built: no clock can be right before it"),
+        "version": _said(_SHORT_TEXT_OR_NULL, "release of the gateway's program"),
+        "built": _said(
+            _SHORT_TEXT_OR_NULL, "day on which that release was built: no clock can be right before it"
+        ),
         "installation": _said(
             _NAME_OR_NULL, "identity of the spool; another one under the same stream is a copy"
         ),

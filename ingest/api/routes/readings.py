@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Callable, Mapping
 from typing import Any, TypeVar
 
+from anyio import to_thread
 from fastapi import Request, Response
 from fastapi.routing import APIRoute
 from starlette.concurrency import run_in_threadpool
@@ -125,7 +126,7 @@ async def _incoming(
             return opened
         batch = opened
     else:
-        batch = await run_in_threadpool(decode, body)
+        batch = await to_thread.run_sync(decode, body, limiter=services.large_bodies)
         require_device(key, batch.device)
     arrived = as_arrived(resources, key, batch)
     if arrived is None:

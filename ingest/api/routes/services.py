@@ -53,6 +53,7 @@ from cleanside.ingest.writer.resources import NowUs, Resources, open_resources
 log = logging.getLogger("cleanside.ingest")
 
 READINESS_THREADS = 2  # chosen: one may wait for its probe while another answers
+LARGE_BODIES_AT_ONCE = 2  # parsers share the lock of the interpreter, so more at once gain nothing; chosen
 
 ErrorPage = Callable[[Request, Mapping[str, Any], Mapping[str, str]], Response | None]
 
@@ -91,6 +92,8 @@ class Services:
     confirming: AskedTogether[None, None] = field(default_factory=AskedTogether)
     #: for questions whether the server is ready, when all other threads wait
     readiness_threads: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(READINESS_THREADS))
+    #: for decoding large bodies: each takes several times its size while it is parsed
+    large_bodies: CapacityLimiter = field(default_factory=lambda: CapacityLimiter(LARGE_BODIES_AT_ONCE))
     #: by which people may sign in; None: none is set
     oidc: OidcProvider | None = None
     #: makes the page of a problem document; it answers None for a request that is for no page

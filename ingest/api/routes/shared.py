@@ -210,7 +210,7 @@ async def key_of(request: Request, permission: str) -> Key:
     arriving: Arriving = request.state.arriving
     limits = services_of(request).limits
     limits.spend(key.id, arriving.reserved_bytes)
-    arriving.was_charged(partial(limits.give_back, key.id))
+    arriving.was_charged(partial(limits.give_back, key.id), partial(limits.charge, key.id))
     require(key, permission)
     if token is None:
         services_of(request).keyring.note_use(key, services_of(request).clock())

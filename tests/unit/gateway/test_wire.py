@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import tracemalloc
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
@@ -16,6 +17,7 @@ from rfc3339_validator import validate_rfc3339
 from cleanside.gateway import wire
 from cleanside.gateway.wire import Answer, Batch, BatchRefused, QuarantineNote, Reading, ShedRange
 from cleanside.gateway.wire.batch import readings_in
+from cleanside.ingest.intake import quick_decoder
 from tests.support.coded import refused
 
 STREAM = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
@@ -321,7 +323,7 @@ def test_a_time_without_offset_is_doubted_with_the_text_kept() -> None:
         (b'{"device": -Infinity}', "constant"),
         (b'{"device": "a", "device": "b"}', "key_twice"),
         (b'{"device": ' + b"9" * 5000 + b"}", "number_too_long"),
-        (b"[" * 100_000, "too_deep"),
+        (b"[" * 20_000, "too_deep"),
     ],
 )
 def test_what_is_not_json_is_answered_400(body: bytes, code: str) -> None:
@@ -432,6 +434,17 @@ def test_all_problems_are_named_at_once_and_the_list_is_bounded() -> None:
     assert error.more == 200 - wire.MAX_LISTED
 
 
+@pytest.mark.parametrize("version", ["mine 1", "1.2.0+5", "2026/03"])
+def test_a_version_is_any_short_text(version: str) -> None:
+    """SemVer 2.0.0 section 10 allows 1.2.0+5; a label that people read refused every reading beside it."""
+    report = decode(columns_body(gateway={"version": version, "built": version})).gateway
+    assert report is not None
+    assert (report.version, report.built) == (version, version)
+    for wrong in ("", "a" * 65, "a\nb", 5):
+        [problem] = refusal(columns_body(gateway={"version": wrong})).problems
+        assert problem.code == "not_a_short_text"
+
+
 def test_a_newer_gateway_may_report_what_this_version_does_not_know() -> None:
     batch = decode(columns_body(gateway={"version": "9.0", "cell": {"id": 7}}))
     assert batch.gateway is not None
@@ -520,6 +533,51 @@ def test_lists_in_an_answer_are_capped_with_a_count_of_the_rest() -> None:
 def test_what_is_not_an_answer_to_what_was_sent_is_not_believed(body: bytes) -> None:
     with pytest.raises(wire.NotAnAnswer):
         wire.decode_answer(body, stream=STREAM, highest_sent=182)
+
+
+@pytest.mark.parametrize(
+    ("entry", "many", "code"),
+    [
+        (b"{}", 30_000, "too_many_nested"),
+        (b"[]", 30_000, "too_many_nested"),
+        (b"0", 400_000, "too_many_values"),
+        (b'"a"', 400_000, "too_many_values"),
+    ],
+)
+@pytest.mark.parametrize("begins", [b"[", b'{"device":"loader-02","units":{},"readings":[', b'{"shed":['])
+def test_a_body_of_very_many_parts_is_refused_before_it_costs_memory(
+    begins: bytes, entry: bytes, many: int, code: str
+) -> None:
+    """8 kB compressed became 2.7 million objects. A count takes one array of the body's length at most."""
+    body = begins + b",".join([entry] * many) + (b"]" if begins == b"[" else b"]}")
+    tracemalloc.start()
+    try:
+        for decode in (wire.decode, quick_decoder.decode):
+            with pytest.raises(wire.BatchRefused) as refused:
+                decode(body)
+            assert (refused.value.status, refused.value.problems[0].code) == (422, code)
+        _, most_bytes = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert most_bytes < 2 * len(body) + 2**16, "no object for each part"
+
+
+def test_the_largest_batch_has_fewer_parts_than_are_refused() -> None:
+    """5,000 readings of 64 quantities, each with a boot and two events of its own, and 1,000 shed ranges."""
+    numbers = range(1, wire.MAX_READINGS + 1)
+    names = [f"q{n}" for n in range(wire.MAX_QUANTITIES)]
+    reading = {"at": "2026-03-02T06:00:00Z", "at_uncertainty_s": 1} | dict.fromkeys(names, 1)
+    document = readings_body(
+        units=dict.fromkeys(names, "kPa"),
+        readings=[{"seq": n} | reading for n in numbers],
+        shed=[{"first": n, "last": n, "reason": "a"} for n in range(6001, 6001 + wire.MAX_SHED_RANGES)],
+    )
+    assert len(wire.decode(json.dumps(document).encode())) == wire.MAX_READINGS
+    boots = [{"boot": str(n), "first_seq": n} for n in numbers]
+    events = [{"at_seq": n, "event": event} for n in numbers for event in ("key_on", "key_off")]
+    small = readings_body(readings=[{"seq": n, "at": "2026-03-02T06:00:00Z"} for n in numbers])
+    small |= {"gateway": {"boots": boots, "events": events}}
+    assert len(wire.decode(json.dumps(small).encode())) == wire.MAX_READINGS
 
 
 def test_the_state_of_a_stream_written_is_read_back() -> None:

@@ -438,6 +438,13 @@ def test_a_content_coding_that_is_not_supported_is_followed_by_the_next_and_at_l
 # ---------------------------------------------------------------- 429, 503
 
 
+def test_what_meets_too_many_gaps_is_kept_and_sent_again_after_a_wait() -> None:
+    decision = judged(problem(409, "too_many_gaps"), jitter=1.0)
+    assert (decision.wait_s > 0, decision.waits_for, decision.fork) == (True, "server", None)
+    assert "more gaps than the server keeps" in str(decision.reason)
+    assert releases_nothing(decision)
+
+
 @pytest.mark.parametrize("status", [429, 503])
 @pytest.mark.parametrize(
     ("value", "wait_s"),

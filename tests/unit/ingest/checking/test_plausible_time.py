@@ -150,8 +150,10 @@ def out(hours: list[float], uncertainty_h: dict[int, float] | None = None) -> li
         ([10, 11, 3, 12, 13], [2]),
         ([10, 11, 30, 12, 13], [2]),
         ([10, 3, 11], [1]),
-        ([10, 11, 9.9, 12, 13], [2]),
-        ([10, 11, 10.1, 12, 13], []),  # within an hour of both
+        ([10, 10.4, 9.8, 10.5, 11], [2]),
+        ([10, 10.4, 10, 10.5, 11], []),  # within half an hour of one
+        ([10, 10.003, 11.006, 10.009, 10.012], [2]),  # summer time, every ten seconds or so
+        ([10, 10.003, 9.006, 10.009, 10.012], [2]),
         ([10, 11, 3, 3.1, 12, 13], []),
         ([3, 10, 11], []),
         ([10, 11, 3], []),
@@ -233,7 +235,8 @@ def steps(hours: list[float], half_h: float = 0.0) -> list[int]:
         ([9, 9.1, 1, 1.1], [2]),
         ([1, 1.1, 9, 9.1, 2, 2.1, 2.2], [4]),  # forward first, which looks like a pause
         ([9, 9.1, 5, 5.1, 1, 1.1], [2, 4]),
-        ([9, 9.1, 8.2, 8.3], []),  # no further than between summer and winter time
+        ([9, 9.1, 8.7, 8.8], []),  # less than half an hour
+        ([9, 9.003, 8.006, 8.009], [2]),  # from summer to winter time, less the interval of the readings
         ([9, 9.1, 1, 9.2, 9.3], []),  # one out of line
         ([9, 1, 9.1, 1.1, 9.2, 1.2], []),  # two clocks in turn
     ],

@@ -32,10 +32,25 @@ def test_at_most_the_limit_is_reserved_and_what_was_not_read_is_given_back(
     found: list[int] = []
     arriving = Arriving(limit_bytes=1000, declared_bytes=declared)
     assert arriving.reserved_bytes == reserved
-    arriving.was_charged(found.append)
+    arriving.was_charged(found.append, pytest.fail)
     arriving.came_bytes = came
     arriving.end()
     assert found == given_back
+
+
+@pytest.mark.parametrize(
+    ("came", "decoded", "charged"), [(1_000, 8_000, []), (1_000, 3_000, []), (1_000, 80_000, [9_000])]
+)
+def test_what_decompresses_to_much_more_is_charged_for_it(
+    came: int, decoded: int, charged: list[int]
+) -> None:
+    found: list[int] = []
+    arriving = Arriving(limit_bytes=10_000, declared_bytes=came)
+    arriving.was_charged(pytest.fail, found.append)
+    arriving.came(came, more=False)
+    arriving.decompressed(decoded)
+    arriving.end()
+    assert found == charged
 
 
 @pytest.mark.parametrize(

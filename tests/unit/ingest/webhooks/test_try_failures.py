@@ -25,6 +25,7 @@ def caused(error: Exception, cause: Exception) -> Exception:
         (socket.gaierror(-2, "Name or service not known"), "name_not_found"),
         (httpx.ConnectError("refused"), "no_connection"),
         (caused(httpx.ConnectError("x"), ssl.SSLCertVerificationError("verify failed")), "certificate"),
+        (caused(httpx.ConnectError("x"), ssl.SSLError("wrong version number")), "no_connection"),
         (httpx.RemoteProtocolError("gone"), "broken_off"),
         (AddressRefused("address_not_public", address="10.0.0.1"), "address_not_public"),
         (AddressRefused("url_port"), "address_refused"),
