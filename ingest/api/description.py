@@ -24,7 +24,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 from fastapi.routing import APIRoute
 
-from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
+from cleanside.gateway.wire import DATABASE_HEADER, PROBLEM_MEDIA_TYPE
 from cleanside.ingest.api.problems import ProblemDetails
 from cleanside.ingest.api.routes import batch_schema, described_events, meanings, named_schema
 from cleanside.ingest.api.routes.shared import every_dependant
@@ -42,7 +42,17 @@ PROBLEMS = tuple(sorted({*COMMON, *WITH_KEY, 404, 409, 415}))
 
 _TEXT = {"schema": {"type": "string"}}
 _SECONDS = {"schema": {"type": "string", "pattern": "^[0-9]+$"}, "description": "seconds to wait"}
-#: status -> headers it always has, beside Request-Id
+_DATABASE = {
+    "schema": {"type": "string"},
+    "description": (
+        "which database answered. A new value means that the server was restored from a backup and may have "
+        "forgotten readings that it acknowledged: ask for the marks again (POST /v1/streams/marks) and send "
+        "what is above them. Absent while the server opens its database"
+    ),
+}
+#: headers of every answer
+_EVERY: Mapping[str, Any] = {"Request-Id": _TEXT, DATABASE_HEADER: _DATABASE}
+#: status -> headers it always has, beside those of every answer
 _HEADERS: Mapping[int, Mapping[str, Any]] = {
     401: {"WWW-Authenticate": _TEXT},
     405: {"Allow": _TEXT},
@@ -112,7 +122,7 @@ def _complete(operation: dict[str, Any], route: APIRoute, method: str) -> None:
         responses[str(status)] = {"$ref": f"#/components/responses/{_name(status)}"}
     for status, response in responses.items():
         if int(status) < 400:
-            response.setdefault("headers", {})["Request-Id"] = _TEXT
+            response["headers"] = response.get("headers", {}) | _EVERY
     if permission is not None:
         operation["security"] = [{SECURITY: []}]
         operation["description"] = f"{operation.get('description', '')}\n\n{_roles(permission)}".strip()
@@ -148,7 +158,7 @@ def _name(status: int) -> str:
 def _problem(status: int) -> dict[str, Any]:
     return {
         "description": f"{HTTPStatus(status).phrase}: a problem (RFC 9457), with code and next step",
-        "headers": {"Request-Id": _TEXT, **_HEADERS.get(status, {})},
+        "headers": {**_EVERY, **_HEADERS.get(status, {})},
         "content": {PROBLEM_MEDIA_TYPE: {"schema": {"$ref": REF.format(model="ProblemDetails")}}},
     }
 
