@@ -28,6 +28,7 @@ from cleanside.ingest.restriction.measure.swapped import SentChanges, collect_se
 from cleanside.ingest.restriction.verdict.ahead import Quantiles
 from cleanside.ingest.restriction.verdict.assess import (
     SILENT_S,
+    backlog_arrives,
     Assessment,
     assess,
     assess_housing,
@@ -48,6 +49,7 @@ __all__ = [
     "LEAST_LIVES",
     "LEAST_REACHED",
     "SILENT_S",
+    "backlog_arrives",
     "SURVIVAL_CONFIDENCE",
     "USUAL_CHANGES",
     "Assessment",

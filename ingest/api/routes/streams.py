@@ -20,7 +20,7 @@ from cleanside.ingest.api.routes.shared import R, Reason, Strict, needs, problem
 from cleanside.ingest.errors import NotFound
 from cleanside.ingest.intake import again, appended
 from cleanside.ingest.owners.access import sees_device
-from cleanside.ingest.store import drain, streams
+from cleanside.ingest.store import drain, newest, streams
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.marks import Marks, count
 from cleanside.ingest.store.streams import Stream
@@ -84,7 +84,7 @@ def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, A
         "highest": stream.highest,
         "appended_through": stream.appended_through,
         "last_heard_at": text(stream.last_heard_us),
-        "newest_at": text(stream.tail_us),
+        "newest_at": text(_newest_us(connection, stream)),
         "pending": pending,
         "gap": count(marks.gaps),
         "gaps": [list(gap) for gap in marks.gaps[:GAPS_OF_LINE]],
@@ -93,6 +93,11 @@ def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, A
         "has_gateway": stream.has_gateway,
         "sends_again": _again(stream),
     }
+
+
+def _newest_us(connection: sa.Connection, stream: Stream) -> int | None:
+    """Noted while a stream goes on in time; else, as after an amendment, its last readings are looked at."""
+    return stream.tail_us if stream.tail_is_known else newest.newest_measured_us(connection, stream.id)
 
 
 @router.get(
