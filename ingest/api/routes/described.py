@@ -199,6 +199,7 @@ class StreamAccount(Described):
     quarantined: int
     discarded: int
     shed: int
+    moved: int
     gap: int
     pending: int
     duplicates: int

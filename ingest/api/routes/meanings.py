@@ -387,6 +387,10 @@ THERE: Mapping[str, Mapping[str, str]] = {
         "stored": "numbers whose reading is stored",
         "quarantined": "numbers whose reading is in quarantine",
         "discarded": "numbers whose reading a person gave up",
+        "moved": (
+            "numbers whose reading a person moved, and nothing was lost: it is back in quarantine under its own "
+            "number, or stands with another device"
+        ),
     },
     "TerminalShown": {"restriction_pa": "the limit in Pa", "value": "the limit as it was read, in `unit`"},
     "TransferShown": {

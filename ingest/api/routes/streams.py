@@ -23,6 +23,7 @@ from cleanside.ingest.owners.access import sees_device
 from cleanside.ingest.store import drain, newest, streams
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.marks import Marks, count
+from cleanside.ingest.store.second_readings import OF_A_PERSON
 from cleanside.ingest.store.streams import Stream
 from cleanside.ingest.writer.resources import Resources
 
@@ -88,7 +89,11 @@ def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, A
         "pending": pending,
         "gap": count(marks.gaps),
         "gaps": [list(gap) for gap in marks.gaps[:GAPS_OF_LINE]],
-        "shed": [{"first": shed.first, "last": shed.last, "reason": shed.reason} for shed in marks.shed],
+        "shed": [
+            {"first": shed.first, "last": shed.last, "reason": shed.reason}
+            for shed in marks.shed
+            if shed.reason not in OF_A_PERSON
+        ],
         "drains_per_s": drain.readings_per_s(connection, stream, now_us) if pending else None,
         "has_gateway": stream.has_gateway,
         "sends_again": _again(stream),
