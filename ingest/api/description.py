@@ -14,23 +14,26 @@ from __future__ import annotations
 
 import copy
 import json
-from collections.abc import Mapping, Sequence
+import threading
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from http import HTTPStatus
 from importlib.resources import files
 from typing import Any
 
-from fastapi import FastAPI
+from fastapi import FastAPI, Request, Response
 from fastapi.openapi.utils import get_openapi
 from fastapi.routing import APIRoute
 
 from cleanside.gateway.wire import DATABASE_HEADER, PROBLEM_MEDIA_TYPE
 from cleanside.ingest.api.problems import ProblemDetails
 from cleanside.ingest.api.routes import batch_schema, described_events, meanings, named_schema
+from cleanside.ingest.api.routes.paging import not_modified, tag_of
 from cleanside.ingest.api.routes.shared import every_dependant
 from cleanside.ingest.intake import codes
 from cleanside.ingest.owners.access import keys_with, people_with
 
+PATH = "/openapi.json"
 SECURITY = "key"
 JSON = "application/json"
 REF = "#/components/schemas/{model}"
@@ -61,15 +64,50 @@ _HEADERS: Mapping[int, Mapping[str, Any]] = {
 }
 
 
-def install(app: FastAPI, text: str, routes: Sequence[APIRoute]) -> None:
-    """Make `app.openapi` give the whole description. text : the opening words."""
+class Description:
+    """
+    The description of an app, made once and kept as bytes.
 
-    def openapi() -> dict[str, Any]:
-        if app.openapi_schema is None:
-            app.openapi_schema = describe(app, text, routes)
-        return app.openapi_schema
+    It takes a second of processor time and more: never on the event loop, where readings would wait for it.
+    `start` makes it ahead in a thread of its own; who asks before it is there waits for it in a thread.
+    """
 
-    app.openapi = openapi  # type: ignore[method-assign]  # the way the framework names for this
+    def __init__(self, make: Callable[[], dict[str, Any]]) -> None:
+        """make : the description; called once."""
+        self._make, self._lock = make, threading.Lock()
+        self._document: dict[str, Any] | None = None
+        self._content, self._tag = b"", ""
+        self._thread = threading.Thread(target=self.document, name="description", daemon=True)
+
+    def start(self) -> None:
+        """Begin to make it."""
+        self._thread.start()
+
+    def join(self) -> None:
+        """It is not waited for: a server that stops needs none."""
+
+    def document(self) -> dict[str, Any]:
+        """The description, made now if it is not there yet."""
+        with self._lock:
+            if self._document is None:
+                document = self._make()
+                self._content = json.dumps(document, ensure_ascii=False, separators=(",", ":")).encode()
+                self._tag, self._document = tag_of(self._content), document
+            return self._document
+
+    def answer(self, request: Request) -> Response:
+        """The bytes with their entity tag, or 304 where the client has them."""
+        self.document()
+        kept = not_modified(request, self._tag)
+        return kept or Response(self._content, media_type=JSON, headers={"ETag": self._tag})
+
+
+def install(app: FastAPI, text: str, routes: Sequence[APIRoute]) -> Description:
+    """Make `app.openapi` and PATH give the whole description. text : the opening words."""
+    description = Description(lambda: describe(app, text, routes))
+    app.openapi = description.document  # type: ignore[method-assign]  # the way the framework names for this
+    app.add_route(PATH, description.answer, include_in_schema=False)  # no coroutine: it runs in a thread
+    return description
 
 
 def describe(app: FastAPI, text: str, routes: Sequence[APIRoute]) -> dict[str, Any]:
