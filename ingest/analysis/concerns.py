@@ -155,7 +155,9 @@ def _silent(device: HeardDevice, now_us: int) -> Concern | None:
 
 def _backlog_arrives(device: HeardDevice, now_us: int) -> bool:
     """As for the state of its housing."""
-    measured_s, received_s = (None if at is None else at / 1e6 for at in (device.measured_us, device.heard_us))
+    measured_s, received_s = (
+        None if at is None else at / 1e6 for at in (device.measured_us, device.heard_us)
+    )
     return backlog_arrives(measured_s=measured_s, received_s=received_s, now_s=now_us / 1e6)
 
 

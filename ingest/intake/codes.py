@@ -258,7 +258,8 @@ ATTENTION_STEPS: Mapping[str, str] = {
         "measures on the machine"
     ),
     "backlog_arrives": (
-        "none while old readings arrive; where new ones are expected, ask whoever runs the program that posts them"
+        "none while old readings arrive; where new ones are expected, ask whoever runs the program that "
+        "posts them"
     ),
     "never_heard": "finish the installation, or check the key of the gateway",
     "sits_nowhere": (

@@ -28,10 +28,10 @@ from cleanside.ingest.restriction.measure.swapped import SentChanges, collect_se
 from cleanside.ingest.restriction.verdict.ahead import Quantiles
 from cleanside.ingest.restriction.verdict.assess import (
     SILENT_S,
-    backlog_arrives,
     Assessment,
     assess,
     assess_housing,
+    backlog_arrives,
     without_names,
 )
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
@@ -49,7 +49,6 @@ __all__ = [
     "LEAST_LIVES",
     "LEAST_REACHED",
     "SILENT_S",
-    "backlog_arrives",
     "SURVIVAL_CONFIDENCE",
     "USUAL_CHANGES",
     "Assessment",
@@ -83,6 +82,7 @@ __all__ = [
     "accounts_of",
     "assess",
     "assess_housing",
+    "backlog_arrives",
     "collect_nearby",
     "collect_sent",
     "collect_shortfalls",

@@ -80,7 +80,7 @@ class StreamBalance:
 
     @property
     def balances(self) -> bool:
-        """Every number is in exactly one state, and every acknowledged one is stored, quarantined, shed or moved."""
+        """Every number is in exactly one state, and every acknowledged one is accounted for."""
         return not self.faults
 
 

@@ -99,7 +99,7 @@ def take_back(connection: sa.Connection, entry_ids: Sequence[int]) -> None:
 
 
 def take_away(connection: sa.Connection, places: Sequence[tuple[int, int]], reason: str) -> None:
-    """Remove readings (stream id, number) from the store; the numbers count as moved, for this reason of OF_A_PERSON."""
+    """Remove readings (stream id, number); the numbers count as moved. reason : of OF_A_PERSON."""
     numbers: dict[int, list[int]] = {}
     for stream_id, seq in places:
         numbers.setdefault(stream_id, []).append(seq)

@@ -150,7 +150,9 @@ class StreamLine(Described):
         description="as the gateway says, or a person put it right; null: it never said"
     )
     last_heard_at: str
-    newest_at: str | None = Field(description="when the newest among its last numbers was measured; null: none of its readings is stored")
+    newest_at: str | None = Field(
+        description="when the newest among its last numbers was measured; null: no reading of it is stored"
+    )
     pending: int = Field(description="numbers that the gateway has and that did not come yet")
     gap: int = Field(description="numbers below the highest that are missing")
     gaps: list[Range] = Field(description="which those are, first and last of each range; the first eight")

@@ -64,8 +64,8 @@ class MarksQuestion(Strict):
     description=(
         f"One request for at most {MAX_STREAMS_ASKED} streams of a device, for a gateway and for a client of "
         "your own alike. Ask at start and whenever an answer brings a new `Database-Id`: the server was "
-        "restored. Where a mark is lower than you know, or the stream is unknown, send again from there. What "
-        "you say was acknowledged, and this server has lost, stands in the account until it came. "
+        "restored. Where a mark is lower than you know, or the stream is unknown, send again from there. "
+        "What you say was acknowledged, and this server has lost, stands in the account until it came. "
         "`appended_through` is the highest number you gave: what is above the highest seen counts as pending."
     ),
     response_model=MarksAnswer,

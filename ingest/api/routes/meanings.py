@@ -343,6 +343,14 @@ THERE: Mapping[str, Mapping[str, str]] = {
     },
     "HousingShown": {"devices": "devices that sit or sat on it, in time order"},
     "KeyRotated": {"replaced_ends_at": "when the replaced key ends, UTC"},
+    "NewPerson": {
+        "role": "what the person may do",
+        "display_name": "how pages call them; null: by name",
+    },
+    "PersonChange": {
+        "role": "what the person may do",
+        "display_name": "how pages call them; null: as it is",
+    },
     "KeyShown": {
         "state": "valid, expired or revoked",
         "devices": "devices that it is bound to; empty: none, or the role is not bound",
@@ -388,8 +396,8 @@ THERE: Mapping[str, Mapping[str, str]] = {
         "quarantined": "numbers whose reading is in quarantine",
         "discarded": "numbers whose reading a person gave up",
         "moved": (
-            "numbers whose reading a person moved, and nothing was lost: it is back in quarantine under its own "
-            "number, or stands with another device"
+            "numbers whose reading a person moved, and nothing was lost: it is back in quarantine under its "
+            "own number, or stands with another device"
         ),
     },
     "TerminalShown": {"restriction_pa": "the limit in Pa", "value": "the limit as it was read, in `unit`"},

@@ -40,7 +40,7 @@ SILENT_S = {
 STILL_SENDS = frozenset(("backlog_arrives", "out_of_coverage"))
 #: for so long after old readings came, more of them are waited for (chosen: a program that posts once a day)
 ARRIVES_FOR_S = DAY_S
-#: readings that were measured so long before they came are a backlog (chosen: longer than a shift and a night)
+#: readings that were measured so long before they came are a backlog (chosen: over a shift and a night)
 OLD_WHEN_IT_CAME_S = DAY_S
 MISSED_DAYS = 1.5  # of mean daily work in silence: then it may be working without coverage (chosen)
 LOOK = "advice_may_be_missing"  # to look whether a sound element is in
