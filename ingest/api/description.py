@@ -33,7 +33,7 @@ from cleanside.ingest.api.routes.shared import every_dependant
 from cleanside.ingest.intake import codes
 from cleanside.ingest.owners.access import keys_with, people_with
 
-PATH = "/openapi.json"
+DESCRIPTION_PATH = "/openapi.json"
 SECURITY = "key"
 JSON = "application/json"
 REF = "#/components/schemas/{model}"
@@ -103,10 +103,12 @@ class Description:
 
 
 def install(app: FastAPI, text: str, routes: Sequence[APIRoute]) -> Description:
-    """Make `app.openapi` and PATH give the whole description. text : the opening words."""
+    """Make `app.openapi` and DESCRIPTION_PATH give the whole description. text : the opening words."""
     description = Description(lambda: describe(app, text, routes))
     app.openapi = description.document  # type: ignore[method-assign]  # the way the framework names for this
-    app.add_route(PATH, description.answer, include_in_schema=False)  # no coroutine: it runs in a thread
+    app.add_route(
+        DESCRIPTION_PATH, description.answer, include_in_schema=False
+    )  # no coroutine: it runs in a thread
     return description
 
 
