@@ -30,9 +30,9 @@ HOUR_US = 3_600_000_000  # arithmetic
 DAY_US = 24 * HOUR_US  # arithmetic
 LISTED_AFTER_US = DAY_US  # listed as silent after so long without a new reading (chosen)
 #: reason for silence -> after how long that needs a person; as for the state of a housing
-SILENT_AFTER_US: Mapping[str, int] = {
-    code: int(1e6 * after_s) for code, after_s in SILENT_S.items() if code != "backlog_arrives"
-} | {"never_heard": 2 * DAY_US}
+SILENT_AFTER_US: Mapping[str, int] = {code: int(1e6 * after_s) for code, after_s in SILENT_S.items()} | {
+    "never_heard": 2 * DAY_US
+}
 #: last event of a device -> the reason for silence that it gives
 SILENT_BY_EVENT: Mapping[str, str] = {"key_off": "keyed_off", "device_fault": "device_fault"}
 BEHIND_AFTER_US = HOUR_US  # readings that are missing for so long are not on their way (chosen)

@@ -106,9 +106,8 @@ def install(app: FastAPI, text: str, routes: Sequence[APIRoute]) -> Description:
     """Make `app.openapi` and DESCRIPTION_PATH give the whole description. text : the opening words."""
     description = Description(lambda: describe(app, text, routes))
     app.openapi = description.document  # type: ignore[method-assign]  # the way the framework names for this
-    app.add_route(
-        DESCRIPTION_PATH, description.answer, include_in_schema=False
-    )  # no coroutine: it runs in a thread
+    # No coroutine: it runs in a thread.
+    app.add_route(DESCRIPTION_PATH, description.answer, include_in_schema=False)
     return description
 
 

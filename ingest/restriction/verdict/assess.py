@@ -34,7 +34,7 @@ SILENT_S = {
     "out_of_coverage": 4 * DAY_S,
     "device_fault": 0.0,
     "unknown": 2 * DAY_S,
-    "backlog_arrives": np.inf,  # what arrives is not silent, however old it is
+    "backlog_arrives": 36_500 * DAY_S,  # what arrives is not silent, however old it is (chosen: a century)
 }
 #: reasons that old readings which arrive leave as they are, without a state of its own
 STILL_SENDS = frozenset(("backlog_arrives", "out_of_coverage"))
