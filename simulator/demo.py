@@ -150,9 +150,12 @@ def show_the_way_in(shop: Shop, console: Console) -> None:
     # Whole on a line of its own, so that it can be clicked or copied.
     console.print("The fleet in a browser, signed in as admin; the link opens once, choose a password there:")
     console.print(shop.invite(PERSON), soft_wrap=True)
-    console.print("The documents, from a first integration to each setting; a clone builds them once:")
+    console.print(f"The documents, from a first integration to each setting: {shop.url}/docs")
+    console.print("A clone builds them once, in a minute or so; until then that page says so.")
+    console.file.flush()  # into a file too: the build takes a while, and then the server waits for a signal
     is_there = shop.show_documents()
-    console.print(f"{shop.url}/docs" if is_there else f"They cannot be built; see {shop.log_file}")
+    console.print("The documents are built." if is_there else f"They cannot be built; see {shop.log_file}")
+    console.file.flush()
 
 
 def _end(machines: list[DemoMachine]) -> None:

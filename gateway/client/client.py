@@ -29,6 +29,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, cast
 from urllib.parse import quote
+from uuid import UUID
 
 import httpx
 
@@ -136,6 +137,9 @@ class Client:
         self._give_up_after_s = give_up_after_s
         self._sleep, self._monotonic_s, self._jitter = sleep, monotonic_s, jitter
         self._codings = list(_CODERS)
+        #: which database answered last; another one than before: the server was restored, ask `marks`.
+        #: None: none answered yet
+        self.database_id: str | None = None
         address = check_address(server)
         verify = _trusted(ca_file) if address.startswith("https") and transport is None else True
         self._http = httpx.Client(
@@ -226,6 +230,25 @@ class Client:
                 if refused.status != 415 or coding is None:
                     raise
                 self._codings.pop(0)  # this server does not take it; the next one, at last none
+
+    def marks(self, device: str, streams: Mapping[str, tuple[int, int]]) -> dict[str, int]:
+        """
+        Ask how far each of your streams is whole at the server now. Returns the mark of each, by stream.
+
+        streams : stream -> the mark that you were answered last, and the highest number that you gave.
+        A mark that is lower than yours means that the server was restored from a backup: post again what is
+        above it. 0: the server knows nothing of that stream.
+        """
+        lines = [
+            {"stream": str(UUID(stream)), "acknowledged_through": mark, "appended_through": appended}
+            for stream, (mark, appended) in streams.items()
+        ]
+        found: dict[str, int] = {}
+        for first in range(0, len(lines), wire.MAX_STREAMS_ASKED):
+            asked = {"device": device, "streams": lines[first : first + wire.MAX_STREAMS_ASKED]}
+            answer = self._json("POST", "/v1/streams/marks", asked)
+            found |= {line["stream"]: line["acknowledged_through"] for line in answer["streams"]}
+        return {stream: found.get(str(UUID(stream)), 0) for stream in streams}
 
     # ------------------------------------------------------------ register
 
@@ -381,6 +404,7 @@ class Client:
                 status=reply.status_code,
             )
             return away, asked_s if asked_s is not None else wait_s
+        self.database_id = reply.headers.get(wire.DATABASE_HEADER, self.database_id)
         if problem:
             raise refusal(reply.status_code, problem)
         return reply, 0.0

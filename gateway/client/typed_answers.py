@@ -489,6 +489,7 @@ class StreamAccount(TypedDict):
     quarantined: int
     discarded: int
     shed: int
+    moved: int
     gap: int
     pending: int
     duplicates: int

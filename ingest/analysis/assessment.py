@@ -307,6 +307,7 @@ class Judge:
             # later.
             # As long as nothing is summarised, the time of receipt is all that is known.
             last_heard_s=heard_us / MICRO if heard_us is not None and study.last_s is None else None,
+            received_s=_seconds(heard_us),
             quiet_because=self._silence(around.newest, around.device_ids),
             waiting=around.newest.waiting if around.newest is not None else 0,
             learned_s=_seconds(self._known.learned_us),

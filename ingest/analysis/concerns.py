@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 from cleanside.gateway.wire import MAX_READINGS, instant_text
 from cleanside.ingest.analysis.server_clock import AheadOfServer, ahead_alike, went_back_us
-from cleanside.ingest.restriction import SILENT_S
+from cleanside.ingest.restriction import SILENT_S, backlog_arrives
 from cleanside.ingest.store.attention import CopiedGroup, HeardDevice, QuarantinedGroup
 from cleanside.ingest.store.clock_steps import SteppedClock
 from cleanside.ingest.store.declared import DeclaredLine
@@ -45,6 +45,8 @@ COPIED_READING = "copied_reading"
 IN_FUTURE = "time_in_future"
 #: its next step, where the server's own clock is likely the wrong one
 SERVER_CLOCK = "server_clock_behind"
+#: the next step where a device that a program posts for says nothing: no gateway is there to be looked at
+PROGRAM_SILENT = "program_silent"
 #: declared, and no action is needed
 NEEDS_NO_PERSON = frozenset({"spool_aside_deleted", "spool_salvaged", "stream_opened"})
 
@@ -143,9 +145,20 @@ def _silent(device: HeardDevice, now_us: int) -> Concern | None:
     since_us = device.quiet_since_us
     if device.is_retired or now_us - since_us < LISTED_AFTER_US:  # out of use, nothing is expected of it
         return None
-    code = quiet_because(device)
-    needs = now_us - since_us >= SILENT_AFTER_US[code]
-    return _line(device, code, 1, since_us, needs=needs)
+    code, arrives = quiet_because(device), _backlog_arrives(device, now_us)
+    if arrives and code in ("unknown", "out_of_coverage"):  # it sends, so that none has to look there
+        code = "backlog_arrives" if code == "unknown" else code
+        return _line(device, code, 1, since_us, needs=False)
+    line = _line(device, code, 1, since_us, needs=now_us - since_us >= SILENT_AFTER_US[code])
+    return replace(line, step=PROGRAM_SILENT) if code == "unknown" and not device.has_gateway else line
+
+
+def _backlog_arrives(device: HeardDevice, now_us: int) -> bool:
+    """As for the state of its housing."""
+    measured_s, received_s = (
+        None if at is None else at / 1e6 for at in (device.measured_us, device.heard_us)
+    )
+    return backlog_arrives(measured_s=measured_s, received_s=received_s, now_s=now_us / 1e6)
 
 
 def _unseated(device: HeardDevice, now_us: int) -> Concern | None:

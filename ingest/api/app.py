@@ -76,7 +76,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analys
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         with services.open() as resources:
-            workers = _workers(services) if analyse else ()
+            workers = (*_workers(services), described) if analyse else ()
             for worker in workers:
                 worker.start()
             try:
@@ -91,6 +91,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analys
         title="cleanside",
         version=_version(),
         lifespan=lifespan,
+        openapi_url=None,  # the framework would make it at the first request, on the event loop
         docs_url=None,  # their pages load scripts from elsewhere; the description is at /openapi.json
         redoc_url=None,
         redirect_slashes=False,  # a redirect would send the client, with its key, to the address in Host
@@ -100,7 +101,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock.now_us, analys
     # As they stand: including their routers would make each route a second time, at the first request.
     app.router.routes.extend([*routes, *all_pages()])
     problems.install(app)
-    description.install(app, API_DESCRIPTION, routes)
+    described = description.install(app, API_DESCRIPTION, routes)
     app.add_middleware(Compressed)  # the last one added comes first
     app.add_middleware(HeadLikeGet)
     edge = partial(

@@ -14,23 +14,26 @@ from __future__ import annotations
 
 import copy
 import json
-from collections.abc import Mapping, Sequence
+import threading
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from http import HTTPStatus
 from importlib.resources import files
 from typing import Any
 
-from fastapi import FastAPI
+from fastapi import FastAPI, Request, Response
 from fastapi.openapi.utils import get_openapi
 from fastapi.routing import APIRoute
 
-from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
+from cleanside.gateway.wire import DATABASE_HEADER, PROBLEM_MEDIA_TYPE
 from cleanside.ingest.api.problems import ProblemDetails
 from cleanside.ingest.api.routes import batch_schema, described_events, meanings, named_schema
+from cleanside.ingest.api.routes.paging import not_modified, tag_of
 from cleanside.ingest.api.routes.shared import every_dependant
 from cleanside.ingest.intake import codes
 from cleanside.ingest.owners.access import keys_with, people_with
 
+DESCRIPTION_PATH = "/openapi.json"
 SECURITY = "key"
 JSON = "application/json"
 REF = "#/components/schemas/{model}"
@@ -42,7 +45,17 @@ PROBLEMS = tuple(sorted({*COMMON, *WITH_KEY, 404, 409, 415}))
 
 _TEXT = {"schema": {"type": "string"}}
 _SECONDS = {"schema": {"type": "string", "pattern": "^[0-9]+$"}, "description": "seconds to wait"}
-#: status -> headers it always has, beside Request-Id
+_DATABASE = {
+    "schema": {"type": "string"},
+    "description": (
+        "which database answered. A new value means that the server was restored from a backup and may have "
+        "forgotten readings that it acknowledged: ask for the marks again (POST /v1/streams/marks) and send "
+        "what is above them. Absent while the server opens its database"
+    ),
+}
+#: headers of every answer
+_EVERY: Mapping[str, Any] = {"Request-Id": _TEXT, DATABASE_HEADER: _DATABASE}
+#: status -> headers it always has, beside those of every answer
 _HEADERS: Mapping[int, Mapping[str, Any]] = {
     401: {"WWW-Authenticate": _TEXT},
     405: {"Allow": _TEXT},
@@ -51,15 +64,51 @@ _HEADERS: Mapping[int, Mapping[str, Any]] = {
 }
 
 
-def install(app: FastAPI, text: str, routes: Sequence[APIRoute]) -> None:
-    """Make `app.openapi` give the whole description. text : the opening words."""
+class Description:
+    """
+    The description of an app, made once and kept as bytes.
 
-    def openapi() -> dict[str, Any]:
-        if app.openapi_schema is None:
-            app.openapi_schema = describe(app, text, routes)
-        return app.openapi_schema
+    It takes a second of processor time and more: never on the event loop, where readings would wait for it.
+    `start` makes it ahead in a thread of its own; who asks before it is there waits for it in a thread.
+    """
 
-    app.openapi = openapi  # type: ignore[method-assign]  # the way the framework names for this
+    def __init__(self, make: Callable[[], dict[str, Any]]) -> None:
+        """make : the description; called once."""
+        self._make, self._lock = make, threading.Lock()
+        self._document: dict[str, Any] | None = None
+        self._content, self._tag = b"", ""
+        self._thread = threading.Thread(target=self.document, name="description", daemon=True)
+
+    def start(self) -> None:
+        """Begin to make it."""
+        self._thread.start()
+
+    def join(self) -> None:
+        """It is not waited for: a server that stops needs none."""
+
+    def document(self) -> dict[str, Any]:
+        """The description, made now if it is not there yet."""
+        with self._lock:
+            if self._document is None:
+                document = self._make()
+                self._content = json.dumps(document, ensure_ascii=False, separators=(",", ":")).encode()
+                self._tag, self._document = tag_of(self._content), document
+            return self._document
+
+    def answer(self, request: Request) -> Response:
+        """The bytes with their entity tag, or 304 where the client has them."""
+        self.document()
+        kept = not_modified(request, self._tag)
+        return kept or Response(self._content, media_type=JSON, headers={"ETag": self._tag})
+
+
+def install(app: FastAPI, text: str, routes: Sequence[APIRoute]) -> Description:
+    """Make `app.openapi` and DESCRIPTION_PATH give the whole description. text : the opening words."""
+    description = Description(lambda: describe(app, text, routes))
+    app.openapi = description.document  # type: ignore[method-assign]  # the way the framework names for this
+    # No coroutine: it runs in a thread.
+    app.add_route(DESCRIPTION_PATH, description.answer, include_in_schema=False)
+    return description
 
 
 def describe(app: FastAPI, text: str, routes: Sequence[APIRoute]) -> dict[str, Any]:
@@ -112,7 +161,7 @@ def _complete(operation: dict[str, Any], route: APIRoute, method: str) -> None:
         responses[str(status)] = {"$ref": f"#/components/responses/{_name(status)}"}
     for status, response in responses.items():
         if int(status) < 400:
-            response.setdefault("headers", {})["Request-Id"] = _TEXT
+            response["headers"] = response.get("headers", {}) | _EVERY
     if permission is not None:
         operation["security"] = [{SECURITY: []}]
         operation["description"] = f"{operation.get('description', '')}\n\n{_roles(permission)}".strip()
@@ -148,7 +197,7 @@ def _name(status: int) -> str:
 def _problem(status: int) -> dict[str, Any]:
     return {
         "description": f"{HTTPStatus(status).phrase}: a problem (RFC 9457), with code and next step",
-        "headers": {"Request-Id": _TEXT, **_HEADERS.get(status, {})},
+        "headers": {**_EVERY, **_HEADERS.get(status, {})},
         "content": {PROBLEM_MEDIA_TYPE: {"schema": {"$ref": REF.format(model="ProblemDetails")}}},
     }
 

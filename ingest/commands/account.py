@@ -46,6 +46,7 @@ def account_text(accounts: list[account.StreamBalance]) -> str:
         "quarantined",
         "discarded",
         "shed",
+        "moved",
         "gap",
         "pending",
         "duplicates so far",
@@ -55,7 +56,7 @@ def account_text(accounts: list[account.StreamBalance]) -> str:
     rows = [heads] + [
         (
             a.device,
-            *map(str, (a.through, a.stored, a.quarantined, a.discarded, a.shed, a.gap, a.pending)),
+            *map(str, (a.through, a.stored, a.quarantined, a.discarded, a.shed, a.moved, a.gap, a.pending)),
             *map(str, (a.duplicates, a.conflicts)),
             a.stream,
         )

@@ -52,7 +52,7 @@ FORM_BYTES = 65_536  # around the file, of the form that brings it
 PIECE_BYTES = 65_536
 RANGES_SHOWN = 4  # of the numbers of a fault; chosen: enough to find the rest
 #: columns of the account, in the order in which a reading goes
-STATES = ("stored", "quarantined", "discarded", "shed", "gap", "pending", "lost")
+STATES = ("stored", "quarantined", "discarded", "shed", "moved", "gap", "pending", "lost")
 
 #: between the digits of a whole number, in front of three of them
 _GROUP_MARKS = re.compile(r"(?<=\d)[,. \u00a0\u202f'](?=\d{3}(?!\d))")

@@ -23,8 +23,10 @@ from cleanside.ingest.store.keys import Key
 
 #: statuses with words of their own; the others are said by their hundred
 STATUSES = (401, 403, 404, 413, 422, 429, 503)
-#: codes with words of their own; what was only looked at opens again by itself, also without scripts
-CODES = ("fleet_being_worked_out",)
+#: what was only looked at opens again by itself, also without scripts
+PASSING = ("fleet_being_worked_out",)
+#: codes with words of their own
+CODES = (*PASSING, "docs_not_built")
 
 
 def page_of_problem(request: Request, said: Mapping[str, Any], headers: Mapping[str, str]) -> Response | None:
@@ -48,7 +50,7 @@ def page_of_problem(request: Request, said: Mapping[str, Any], headers: Mapping[
         said=said,
         problem=problem_key(said["code"]),
         faults=_faults_of(request),
-        opens_again_s=headers.get("Retry-After") if is_looked_at and said["code"] in CODES else None,
+        opens_again_s=headers.get("Retry-After") if is_looked_at and said["code"] in PASSING else None,
         asked_for=f"{request.url.path}?{request.url.query}".rstrip("?"),
         **_machine_to_add(request, said["code"]),
     )

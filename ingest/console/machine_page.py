@@ -123,6 +123,7 @@ TOPICS = {
     "duty_assumed": "duty",
     "duty_seen": "duty",
     "quiet": "silence",
+    "backlog_arrives": "silence",
     "readings_waiting": "silence",
     "work_not_read": "silence",
     "stands_laid_up": "silence",

@@ -19,7 +19,8 @@ def events(description: Mapping[str, Any]) -> str:
     opening = (
         "An admin registers an address (`POST /v1/webhooks`). Events are CloudEvents 1.0, sent in order until"
         " the address takes them. Check the signature before you believe one. An event may come twice: keep "
-        "the ids of those that you took."
+        "the ids of those that you took. The `secret` of the webhook is base64: decode it first, the bytes "
+        "are the key of HMAC-SHA256."
     )
     schemas = description["components"]["schemas"]
     parts = [part for kind, hook in hooks.items() for part in _event(kind, hook, schemas)]

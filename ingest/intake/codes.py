@@ -260,6 +260,14 @@ ATTENTION_STEPS: Mapping[str, str] = {
     "out_of_coverage": "bring the machine into coverage, or carry its backlog as a bundle",
     "device_fault": "have the monitor looked at; its gateway reported a fault",
     "unknown": "look at the machine: power, gateway, aerial; run cleanside-gateway status there",
+    "program_silent": (
+        "no gateway sends it: look at the program that posts its readings, its log and its key; then at what "
+        "measures on the machine"
+    ),
+    "backlog_arrives": (
+        "none while old readings arrive; where new ones are expected, ask whoever runs the program that "
+        "posts them"
+    ),
     "never_heard": "finish the installation, or check the key of the gateway",
     "sits_nowhere": (
         "its readings count for no machine: POST /v1/devices/{device}/assignments puts it on one, with "

@@ -40,6 +40,7 @@ from cleanside.ingest.store import (
     readings,
     reports,
     round_trips,
+    second_readings,
     streams,
 )
 from cleanside.ingest.store.fleet import DeviceRow
@@ -126,7 +127,7 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     after = advance(
         marks,
         held=union(new_numbers, [(entry.seq, entry.seq) for entry in opaque]),
-        shed=[Shed(s.first, s.last, s.reason) for s in batch.shed],
+        shed=[Shed(s.first, s.last, second_readings.reason_from_sender(s.reason)) for s in batch.shed],
     )
     _keep_bounded(after)
 

@@ -85,6 +85,7 @@ def totals_of(accounts: Iterator[account.StreamBalance]) -> Totals:
         sums["faults"] += len(one.faults)
         for name in ("stored", "quarantined", "discarded", "shed", "gap"):
             sums[name] += getattr(one, name)
+        sums["shed"] += one.moved  # as in the manifests of earlier releases, which are compared
     return Totals(**sums)
 
 

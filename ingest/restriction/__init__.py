@@ -31,6 +31,7 @@ from cleanside.ingest.restriction.verdict.assess import (
     Assessment,
     assess,
     assess_housing,
+    backlog_arrives,
     without_names,
 )
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
@@ -81,6 +82,7 @@ __all__ = [
     "accounts_of",
     "assess",
     "assess_housing",
+    "backlog_arrives",
     "collect_nearby",
     "collect_sent",
     "collect_shortfalls",

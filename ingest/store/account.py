@@ -20,6 +20,7 @@ from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.marks import Marks, Ranges, count, intersect, subtract, union
 from cleanside.ingest.store.models import quarantine
 from cleanside.ingest.store.quarantine import DISCARDED, HELD
+from cleanside.ingest.store.second_readings import OF_A_PERSON
 from cleanside.ingest.store.streams import Stream
 
 #: what does not balance -> its sentence
@@ -61,6 +62,8 @@ class StreamBalance:
     quarantined: int
     discarded: int
     shed: int
+    #: a person moved the reading: it is in quarantine again, or with another device
+    moved: int
     gap: int
     pending: int
     #: counted separately: they are no numbers of their own
@@ -77,7 +80,7 @@ class StreamBalance:
 
     @property
     def balances(self) -> bool:
-        """Every number is in exactly one state, and every acknowledged one is stored, quarantined or shed."""
+        """Every number is in exactly one state, and every acknowledged one is accounted for."""
         return not self.faults
 
 
@@ -142,8 +145,10 @@ def balance(
     stored = union(stored, *elsewhere)
     # Reports arrive out of order, and some batches have none: a report below the highest seen is ignored.
     through = max(stream.appended_through or 0, stream.highest)
-    shed = union((s.first, s.last) for s in marks.shed)
-    states = {"stored": stored, "quarantined": quarantined, "discarded": discarded, "shed": shed}
+    shed = union((s.first, s.last) for s in marks.shed if s.reason not in OF_A_PERSON)
+    moved = union((s.first, s.last) for s in marks.shed if s.reason in OF_A_PERSON)
+    states = {"stored": stored, "quarantined": quarantined, "discarded": discarded}
+    states |= {"shed": shed, "moved": moved}
     everything = union(*states.values())
     missing = subtract([(1, stream.highest)], everything) if stream.highest else ()
     lost = subtract([(1, lost_mark)], marks.covered) if lost_mark else ()
@@ -158,6 +163,7 @@ def balance(
         quarantined=count(quarantined),
         discarded=count(discarded),
         shed=count(shed),
+        moved=count(moved),
         gap=count(missing),
         pending=count(pending),
         duplicates=stream.duplicates,

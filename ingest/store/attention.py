@@ -2,7 +2,8 @@
 Figures for attention, over all devices: when each was last received, missing and quarantined numbers.
 
 Promises: each figure is one statement over small tables, without the readings; of devices that were moved,
-the quarantined ones are read for where they were measured. One owner, or all.
+the quarantined ones are read for where they were measured, and of a stream whose last time is not noted, its
+last readings. One owner, or all.
 Leaves to others: which figures need a person (`ingest.analysis.concerns`).
 """
 
@@ -14,7 +15,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from cleanside.ingest.store import held_places, reports
+from cleanside.ingest.store import held_places, newest, reports
 from cleanside.ingest.store.models import (
     assignments,
     devices,
@@ -110,15 +111,15 @@ def heard_devices(
     rows = []
     for row in connection.execute(query.order_by(owners.c.name, devices.c.name)).all():
         of_device = seen.get(row.id, [])
-        newest = max(of_device, key=lambda s: (s.last_heard_us, s.id), default=None)
+        last_heard = max(of_device, key=lambda s: (s.last_heard_us, s.id), default=None)
         found = HeardDevice(
             owner=row.owner,
             device=row.name,
             machine=sits_on.get(row.id),
             registered_us=row.registered_us,
-            heard_us=None if newest is None else newest.last_heard_us,
-            measured_us=_measured_us(of_device),
-            version=None if newest is None else newest.gateway_version,
+            heard_us=None if last_heard is None else last_heard.last_heard_us,
+            measured_us=_measured_us(connection, of_device),
+            version=None if last_heard is None else last_heard.gateway_version,
             pending=sum(max(0, (s.appended_through or 0) - s.highest) for s in of_device),
             gap=sum(max(0, s.highest - s.mark - int(s.beyond or 0)) for s in of_device),
             has_gateway=any(s.appended_through is not None for s in of_device),
@@ -126,17 +127,21 @@ def heard_devices(
             last_event=None,
             is_seated=row.retired_us is not None or row.id in seated,
         )
-        if newest is not None and found.quiet_since_us <= quiet_before_us:
+        if last_heard is not None and found.quiet_since_us <= quiet_before_us:
             last = reports.last_event(connection, [row.id])
             found = replace(found, last_event=None if last is None else last[0])
         rows.append(found)
     return rows
 
 
-def _measured_us(of_device: Sequence[Any]) -> int | None:
-    """When the newest of some streams was measured; None: one without it was heard later. Pure."""
-    known_us = max((s.tail_us for s in of_device if s.tail_us is not None), default=None)
-    heard_us = max((s.last_heard_us for s in of_device if s.tail_us is None), default=None)
+def _measured_us(connection: sa.Connection, of_device: Sequence[Any]) -> int | None:
+    """When the newest of some streams was measured; None: nothing of one that was heard later is stored."""
+    measured = [
+        (s, newest.newest_measured_us(connection, s.id) if s.tail_us is None else s.tail_us)
+        for s in of_device
+    ]
+    known_us = max((at_us for _, at_us in measured if at_us is not None), default=None)
+    heard_us = max((s.last_heard_us for s, at_us in measured if at_us is None), default=None)
     return None if known_us is None or (heard_us is not None and heard_us > known_us) else known_us
 
 

@@ -82,6 +82,12 @@ def newest_of(connection: sa.Connection, device_ids: Sequence[int]) -> NewestOf:
     )
 
 
+def newest_measured_us(connection: sa.Connection, stream_id: int) -> int | None:
+    """When the newest among the last stored numbers of a stream was measured; None: none is stored."""
+    at_us = stored.newest(connection, stream_id, LATEST_READINGS_SEEN, ["at_us"])["at_us"]
+    return int(at_us.max()) if len(at_us) else None
+
+
 def newest_rows(
     connection: sa.Connection, device_ids: Sequence[int], many: int, columns: Sequence[str]
 ) -> Arrays | None:

@@ -23,6 +23,8 @@ from cleanside.ingest.store.streams import Stream
 
 TAKEN_BACK = "taken_back"  # reason of numbers whose reading is in quarantine again
 GIVEN_TO_ANOTHER = "given_to_another_device"  # and of those whose reading belongs to another device
+#: a reading was moved by a person, and nothing was lost: the account does not count these numbers as shed
+OF_A_PERSON = frozenset({TAKEN_BACK, GIVEN_TO_ANOTHER})
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,11 @@ def stream_name(stream: str, device: str) -> str:
     A UUIDv5 (RFC 9562 section 5.5): gateways make none, theirs are of version 7.
     """
     return str(uuid.uuid5(uuid.NAMESPACE_URL, f"urn:cleanside:second:{device}:{stream}"))
+
+
+def reason_from_sender(reason: str) -> str:
+    """The reason under which a sender sheds; those of a person are the server's own. Pure."""
+    return f"sent_{reason}" if reason in OF_A_PERSON else reason
 
 
 def put(connection: sa.Connection, rows: Sequence[StoredBeside]) -> None:
@@ -80,7 +87,7 @@ def with_content(
 
 
 def take_back(connection: sa.Connection, entry_ids: Sequence[int]) -> None:
-    """Remove the readings of these entries from their streams; the numbers count as shed."""
+    """Remove the readings of these entries from their streams; the numbers count as moved."""
     places: list[tuple[int, int]] = []
     query = sa.select(second_readings.c.stream_id, second_readings.c.seq)
     query = query.where(sa.not_(second_readings.c.was_there))
@@ -92,7 +99,7 @@ def take_back(connection: sa.Connection, entry_ids: Sequence[int]) -> None:
 
 
 def take_away(connection: sa.Connection, places: Sequence[tuple[int, int]], reason: str) -> None:
-    """Remove readings (stream id, number) from the store; the numbers count as shed for this reason."""
+    """Remove readings (stream id, number); the numbers count as moved. reason : of OF_A_PERSON."""
     numbers: dict[int, list[int]] = {}
     for stream_id, seq in places:
         numbers.setdefault(stream_id, []).append(seq)

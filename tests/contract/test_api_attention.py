@@ -73,14 +73,38 @@ def test_a_silent_machine_is_listed_and_needs_somebody_as_its_reason_has_it(
     assert entry["next_step"] == ATTENTION_STEPS[code]
 
 
-def test_a_device_that_sends_old_readings_alone_is_listed(api: Api) -> None:
-    """It came into coverage for a moment, and sent what it had measured five days before."""
+def test_a_device_that_sends_old_readings_alone_is_listed_and_needs_somebody_once_they_end(api: Api) -> None:
+    """A program posts a backlog: none has to look at the machine while it arrives."""
     api.clock.advance(5 * DAY_S)
     api.send(batch(1, [3.0, 3.1]))
-    assert lines(api, "silent") == [("unknown", 1, True)]
+    assert lines(api, "silent") == [("backlog_arrives", 1, False)]
     html = api.get("/backlog", key="operator").text
     assert 'id="silent"' in html
     assert "From one monitor nothing new has come for a day." in html
+    assert "old readings arrive" in html
+    api.clock.advance(DAY_S)
+    assert lines(api, "silent") == [("unknown", 1, True)]
+
+
+def test_the_next_step_fits_who_posts(api: Api) -> None:
+    """Without a gateway there is no command of one to run."""
+    api.send(batch(1, [3.0]))
+    api.clock.advance(3 * DAY_S)
+    [entry] = next(g["entries"] for g in attention(api)["groups"] if g["group"] == "silent")
+    assert (entry["code"], entry["next_step"]) == ("unknown", ATTENTION_STEPS["program_silent"])
+    assert "cleanside-gateway" not in entry["next_step"]
+
+
+def test_a_backlog_without_order_is_as_old_for_attention_as_for_streams(api: Api) -> None:
+    """Its times step back, so no last time is noted; the streams' list said null, and nothing was listed."""
+    api.clock.advance(10 * DAY_S)
+    sent = at_hours(30.0, 30.1, 20.0)
+    api.send(sent)
+    [line] = api.get("/v1/streams", key="operator").json()["streams"]
+    assert line["newest_at"] == "2026-03-02T06:06:00Z"
+    assert lines(api, "silent") == [("backlog_arrives", 1, False)]
+    api.clock.advance(DAY_S)
+    assert lines(api, "silent") == [("unknown", 1, True)]
 
 
 def test_a_device_whose_newest_readings_have_no_numbers_is_not_silent(api: Api) -> None:

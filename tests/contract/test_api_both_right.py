@@ -107,7 +107,12 @@ def test_it_can_be_undone_and_done_again(api: Api) -> None:
     assert api.post(undo, {}, key="operator").status_code == 200
     assert (stored(api, OTHER), len(stored(api, DEVICE))) == ([], COUNT)
     line = account(api)[OTHER, stream_name(STREAM, OTHER)]
-    assert (line["stored"], line["shed"], line["gap"]) == (0, COUNT, 0)
+    assert (line["stored"], line["shed"], line["moved"], line["gap"]) == (0, 0, COUNT, 0)
+    own = account(api)[DEVICE, STREAM]  # both readings of each number are where they were
+    assert (own["stored"], own["shed"], own["moved"]) == (COUNT, 0, 0)
+    assert api.get("/v1/quarantine", params={"limit": 1}).json()["entries"][0]["state"] == "held"
+    listed = api.get("/v1/streams", key="operator").json()["streams"]
+    assert [line["shed"] for line in listed] == [[], []]
     assert api.post(undo, {}, key="operator").json()["code"] == "not_undoable"
     assert both(api, device=DEVICE)["stored"] == COUNT
     assert both(api, device=OTHER)["entries"] == 0
@@ -141,7 +146,7 @@ def test_what_its_gateway_sent_again_goes_to_the_device_that_is_named(api: Api) 
     assert stored(api, OTHER) == [4.0] * COUNT
     assert stored(api, DEVICE) == [3.0] * COUNT + [4.5] * 40
     line = account(api)[DEVICE, NEWER]
-    assert (line["stored"], line["shed"], line["gap"]) == (40, COUNT, 0)
+    assert (line["stored"], line["moved"], line["shed"], line["gap"]) == (40, COUNT, 0, 0)
     undo = f"/v1/quarantine/amendments/{done['amendment_id']}/undo"
     assert api.post(undo, {}, key="operator").status_code == 200
     assert (stored(api, OTHER), len(stored(api, DEVICE))) == ([], COUNT + 40)

@@ -570,6 +570,32 @@ def test_a_machine_whose_gateway_has_more_than_it_sent_is_out_of_coverage(api: A
     assert restriction(api)["quiet_because"] == "out_of_coverage"
 
 
+@pytest.mark.parametrize("days", [6, 10])
+def test_a_machine_whose_backlog_arrives_is_not_without_data(api: Api, days: int) -> None:
+    """Seconds after the last batch it was "no data. Find out why no data arrives"."""
+    api.register()
+    api.clock.advance(days * 24 * HOUR_S)
+    api.send(working_hours(60))
+    api.analyse()
+    api.clock.advance(20)
+    seen = restriction(api)
+    assert (seen["quiet_because"], seen["state"] == "silent") == ("backlog_arrives", False)
+    newest_us = parse_instant(seen["last_reading_at"]).us
+    assert seen["quiet_s"] == pytest.approx((api.clock() - newest_us) / 1e6)
+    page = api.get("/machines/grader-07", key="operator").text
+    assert "Old readings arrive: the newest was measured" in page
+    assert "Find out why no data arrives" not in page
+    assert attention_codes(api) == ["backlog_arrives"]
+    api.clock.advance(3 * 24 * HOUR_S)
+    assert (restriction(api)["quiet_because"], restriction(api)["state"]) == ("unknown", "silent")
+    assert attention_codes(api) == ["unknown"]
+
+
+def attention_codes(api: Api) -> list[str]:
+    groups = api.get("/v1/attention", key="operator").json()["groups"]
+    return [entry["code"] for group in groups if group["group"] == "silent" for entry in group["entries"]]
+
+
 KEY_OFF = {"events": [{"at_seq": 60, "event": "key_off"}]}
 
 

@@ -48,12 +48,16 @@ def stream(api: Api) -> dict[str, Any]:
 def account(api: Api) -> dict[str, int]:
     [line] = api.account()["streams"]
     assert line["balances"], line["faults"]
-    return {name: line[name] for name in ("stored", "quarantined", "discarded", "shed", "gap", "pending")}
+    return {
+        name: line[name] for name in ("stored", "quarantined", "discarded", "shed", "moved", "gap", "pending")
+    }
 
 
 def numbers(**states: int) -> dict[str, int]:
     """An account with these and no other numbers."""
-    return dict.fromkeys(("stored", "quarantined", "discarded", "shed", "gap", "pending"), 0) | states
+    return (
+        dict.fromkeys(("stored", "quarantined", "discarded", "shed", "moved", "gap", "pending"), 0) | states
+    )
 
 
 def entries(api: Api, state: str) -> list[dict[str, Any]]:

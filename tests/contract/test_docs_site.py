@@ -261,6 +261,10 @@ def test_a_site_of_another_version_is_not_shown(site: Path, sqlite_database_url:
             answer = api.get("/docs/index.html", key=None, headers={"Accept": "application/json"})
             assert (answer.status_code, answer.json()["code"]) == (404, "docs_not_built")
             assert "docs build" in answer.json()["next_step"]
+            seen = api.get("/docs/index.html", key=None, headers={"Accept": "text/html"}).text
+            assert "The documents are not built yet" in seen
+            assert "cleanside-ingest docs build" in seen
+            assert "another shop" not in seen
             for code, title in TITLES.items():  # the type of a problem leads somewhere here too
                 meaning = api.get(f"/docs/problems/{code}", key=None)
                 assert (meaning.status_code, meaning.headers["content-type"]) == (

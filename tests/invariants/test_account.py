@@ -11,7 +11,7 @@ from cleanside.ingest.cli import main
 from tests.support import held
 from tests.support.databases import opened
 from tests.support.nursery import ran
-from tests.support.serving import STREAM, Api, batch, in_process
+from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 
 def fill(api: Api) -> None:
@@ -38,6 +38,7 @@ EXPECTED = {
     "quarantined": 2,
     "discarded": 0,
     "shed": 8,
+    "moved": 0,
     "gap": 4,
     "pending": 20,
     "duplicates": 5,
@@ -52,7 +53,7 @@ def test_invariant_5_the_account_balances(api: Api) -> None:
     [line] = api.account()["streams"]
     assert {key: line[key] for key in EXPECTED} == EXPECTED
     assert line["balances"] is True
-    states = ("stored", "quarantined", "discarded", "shed", "gap", "pending")
+    states = ("stored", "quarantined", "discarded", "shed", "moved", "gap", "pending")
     assert sum(line[state] for state in states) == line["through"]
 
 
@@ -65,6 +66,28 @@ def test_invariant_5_a_late_reading_shrinks_the_gap_and_one_for_a_shed_number_sh
     api.send(batch(15, [3.4]))
     [line] = api.account()["streams"]
     assert (line["stored"], line["shed"], line["gap"], line["balances"]) == (31, 7, 0, True)
+
+
+def test_invariant_5_the_account_declares_no_loss_for_a_decision_that_was_undone(api: Api) -> None:
+    """`both-right` undone: its number in the server's own stream said "shed: 1" for good."""
+    fill(api)
+    [before] = api.account()["streams"]
+    body = {"where": {"code": "number_conflict"}, "device": DEVICE}
+    done = api.post("/v1/quarantine/both-right", body, key="operator").json()
+    assert done["stored"] == 1
+    undo = f"/v1/quarantine/amendments/{done['amendment_id']}/undo"
+    assert api.post(undo, {}, key="operator").status_code == 200
+    own, second = sorted(api.account()["streams"], key=lambda line: line["stream"] != before["stream"])
+    assert own == before
+    assert (second["shed"], second["moved"], second["through"], second["balances"]) == (0, 1, 1, True)
+
+
+def test_invariant_5_a_gateway_that_sheds_in_the_words_of_a_person_has_shed(api: Api) -> None:
+    shed = [{"first": 2, "last": 4, "reason": "taken_back"}]
+    api.register()
+    api.send(batch(1, [3.0], shed=shed))
+    [line] = api.account()["streams"]
+    assert (line["shed"], line["moved"], line["balances"]) == (3, 0, True)
 
 
 def account_command(url: str) -> subprocess.CompletedProcess[str]:

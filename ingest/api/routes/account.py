@@ -46,7 +46,7 @@ def _stream(a: StreamBalance) -> dict[str, Any]:
     document: dict[str, Any] = {"stream": a.stream, "device": a.device, "balances": a.balances}
     document |= {"through": a.through, "acknowledged_through": a.acknowledged_through, "highest": a.highest}
     document |= {"stored": a.stored, "quarantined": a.quarantined, "discarded": a.discarded}
-    document |= {"shed": a.shed, "gap": a.gap, "pending": a.pending}
+    document |= {"shed": a.shed, "moved": a.moved, "gap": a.gap, "pending": a.pending}
     document |= {"duplicates": a.duplicates, "conflicts": a.conflicts}
     document["gaps"] = [list(gap) for gap in a.gaps[:MAX_LISTED]]
     if len(a.gaps) > MAX_LISTED:

@@ -150,7 +150,9 @@ class StreamLine(Described):
         description="as the gateway says, or a person put it right; null: it never said"
     )
     last_heard_at: str
-    newest_at: str | None = Field(description="when the newest reading was taken; null: not known")
+    newest_at: str | None = Field(
+        description="when the newest among its last numbers was measured; null: no reading of it is stored"
+    )
     pending: int = Field(description="numbers that the gateway has and that did not come yet")
     gap: int = Field(description="numbers below the highest that are missing")
     gaps: list[Range] = Field(description="which those are, first and last of each range; the first eight")
@@ -199,6 +201,7 @@ class StreamAccount(Described):
     quarantined: int
     discarded: int
     shed: int
+    moved: int
     gap: int
     pending: int
     duplicates: int
@@ -496,8 +499,8 @@ class HousingAnswer(Described):
     quiet_s: float | None
     quiet_because: str | None = Field(
         description=(
-            "why nothing arrives: keyed_off, off_or_out_of_coverage, out_of_coverage, device_fault "
-            "or unknown; null: something does"
+            "why nothing newer is known: keyed_off, off_or_out_of_coverage, out_of_coverage, device_fault, "
+            "backlog_arrives (old readings came within a day) or unknown; null: newer readings arrive"
         )
     )
     may_have_worked_hours: float = Field(

@@ -1,4 +1,4 @@
-"""POST /v1/streams/marks: a gateway asks for the marks of all its streams in one request."""
+"""POST /v1/streams/marks: who sends asks for the marks of all its streams in one request."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ StreamName = Annotated[
 
 
 class StreamQuestion(Strict):
-    """One stream of a gateway."""
+    """One stream of a gateway, or of a program that posts by itself."""
 
     stream: StreamName
     acknowledged_through: int = Field(ge=0, le=MAX_INTEGER, description="as this server said last")
@@ -52,7 +52,7 @@ class StreamQuestion(Strict):
 
 
 class MarksQuestion(Strict):
-    """The streams of a gateway, and its last state of each."""
+    """The streams of who sends, and its last state of each."""
 
     device: Name
     streams: list[StreamQuestion] = Field(min_length=1, max_length=MAX_STREAMS_ASKED)
@@ -60,11 +60,13 @@ class MarksQuestion(Strict):
 
 @router.post(
     "/v1/streams/marks",
-    summary="Ask for the marks of all streams that a gateway holds",
+    summary="Ask for the marks of all streams that you send",
     description=(
-        f"One request for at most {MAX_STREAMS_ASKED} streams of a device. A gateway asks at start and at "
-        "intervals; where a mark is lower than it knows, it sends again from there. What it says that it "
-        "holds, and this server has lost, stands in the account until it came."
+        f"One request for at most {MAX_STREAMS_ASKED} streams of a device, for a gateway and for a client of "
+        "your own alike. Ask at start and whenever an answer brings a new `Database-Id`: the server was "
+        "restored. Where a mark is lower than you know, or the stream is unknown, send again from there. "
+        "What you say was acknowledged, and this server has lost, stands in the account until it came. "
+        "`appended_through` is the highest number you gave: what is above the highest seen counts as pending."
     ),
     response_model=MarksAnswer,
 )

@@ -197,8 +197,8 @@ MEANINGS: Mapping[str, str] = {
     "quantities": "every quantity",
     "quantity": "name of the quantity",
     "quarantined": "readings that were quarantined",
-    "quiet_because": "why nothing arrives, as a code; null: something does",
-    "quiet_s": "how long nothing has arrived; null: something does [s]",
+    "quiet_because": "why nothing newer is known, as a code; null: newer readings arrive",
+    "quiet_s": "time since the newest reading was measured, however late it arrived; null: there is none [s]",
     "readings": "how many readings",
     "reason": "why, in a few words",
     "reasons": "why it is not believed; each reason apart",
@@ -343,6 +343,14 @@ THERE: Mapping[str, Mapping[str, str]] = {
     },
     "HousingShown": {"devices": "devices that sit or sat on it, in time order"},
     "KeyRotated": {"replaced_ends_at": "when the replaced key ends, UTC"},
+    "NewPerson": {
+        "role": "what the person may do",
+        "display_name": "how pages call them; null: by name",
+    },
+    "PersonChange": {
+        "role": "what the person may do",
+        "display_name": "how pages call them; null: as it is",
+    },
     "KeyShown": {
         "state": "valid, expired or revoked",
         "devices": "devices that it is bound to; empty: none, or the role is not bound",
@@ -387,6 +395,10 @@ THERE: Mapping[str, Mapping[str, str]] = {
         "stored": "numbers whose reading is stored",
         "quarantined": "numbers whose reading is in quarantine",
         "discarded": "numbers whose reading a person gave up",
+        "moved": (
+            "numbers whose reading a person moved, and nothing was lost: it is back in quarantine under its "
+            "own number, or stands with another device"
+        ),
     },
     "TerminalShown": {"restriction_pa": "the limit in Pa", "value": "the limit as it was read, in `unit`"},
     "TransferShown": {

@@ -20,9 +20,10 @@ from cleanside.ingest.api.routes.shared import R, Reason, Strict, needs, problem
 from cleanside.ingest.errors import NotFound
 from cleanside.ingest.intake import again, appended
 from cleanside.ingest.owners.access import sees_device
-from cleanside.ingest.store import drain, streams
+from cleanside.ingest.store import drain, newest, streams
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.marks import Marks, count
+from cleanside.ingest.store.second_readings import OF_A_PERSON
 from cleanside.ingest.store.streams import Stream
 from cleanside.ingest.writer.resources import Resources
 
@@ -84,15 +85,24 @@ def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, A
         "highest": stream.highest,
         "appended_through": stream.appended_through,
         "last_heard_at": text(stream.last_heard_us),
-        "newest_at": text(stream.tail_us),
+        "newest_at": text(_newest_us(connection, stream)),
         "pending": pending,
         "gap": count(marks.gaps),
         "gaps": [list(gap) for gap in marks.gaps[:GAPS_OF_LINE]],
-        "shed": [{"first": shed.first, "last": shed.last, "reason": shed.reason} for shed in marks.shed],
+        "shed": [
+            {"first": shed.first, "last": shed.last, "reason": shed.reason}
+            for shed in marks.shed
+            if shed.reason not in OF_A_PERSON
+        ],
         "drains_per_s": drain.readings_per_s(connection, stream, now_us) if pending else None,
         "has_gateway": stream.has_gateway,
         "sends_again": _again(stream),
     }
+
+
+def _newest_us(connection: sa.Connection, stream: Stream) -> int | None:
+    """Noted while a stream goes on in time; else, as after an amendment, its last readings are looked at."""
+    return stream.tail_us if stream.tail_is_known else newest.newest_measured_us(connection, stream.id)
 
 
 @router.get(

@@ -34,7 +34,14 @@ SILENT_S = {
     "out_of_coverage": 4 * DAY_S,
     "device_fault": 0.0,
     "unknown": 2 * DAY_S,
+    "backlog_arrives": 36_500 * DAY_S,  # what arrives is not silent, however old it is (chosen: a century)
 }
+#: reasons that old readings which arrive leave as they are, without a state of its own
+STILL_SENDS = frozenset(("backlog_arrives", "out_of_coverage"))
+#: for so long after old readings came, more of them are waited for (chosen: a program that posts once a day)
+ARRIVES_FOR_S = DAY_S
+#: readings that were measured so long before they came are a backlog (chosen: over a shift and a night)
+OLD_WHEN_IT_CAME_S = DAY_S
 MISSED_DAYS = 1.5  # of mean daily work in silence: then it may be working without coverage (chosen)
 LOOK = "advice_may_be_missing"  # to look whether a sound element is in
 NEVER_S = 4_102_444_800.0  # 2100-01-01 (chosen: beyond the calendar of a shop)
@@ -93,11 +100,24 @@ def without_names(seen: Assessment, may_name: Callable[[str], bool]) -> Assessme
     return replace(seen, study=replace(seen.study, suspicions=suspicions))
 
 
+def backlog_arrives(*, measured_s: float | None, received_s: float | None, now_s: float) -> bool:
+    """
+    True while old readings arrive: what came last was measured long before, and came lately. Pure.
+
+    measured_s : the newest instant measured. received_s : when something was received last. None = not known.
+    Whoever says that a machine or a monitor sends nothing asks this first.
+    """
+    if measured_s is None or received_s is None:
+        return False
+    return received_s - measured_s >= OLD_WHEN_IT_CAME_S and now_s - received_s < ARRIVES_FOR_S
+
+
 def assess(
     study: Study,
     *,
     now_s: float,
     last_heard_s: float | None = None,
+    received_s: float | None = None,
     quiet_because: str | None = None,
     waiting: int = 0,
     learned_s: float | None = None,
@@ -109,6 +129,7 @@ def assess(
 
     now_s : the present, seconds since 1970-01-01 UTC.
     last_heard_s : last sign of life if later than the last reading (a status post).
+    received_s : when something of it was received last, however old it was; None = not known.
     quiet_because : what the server knows of a quiet machine (keyed_off, out_of_coverage, device_fault);
         None = judge by the last reading.
     waiting : readings that the gateway is known to hold.
@@ -123,7 +144,8 @@ def assess(
     asked = worked_laid_up(study.days_worked, laid_up, now_s)
     standing = laid_up if asked is None else None
     missed_h = 0.0 if study.last_s is None else _usual_hours(study.duty, study.last_s, now_s, standing)
-    because = _quiet_because(study, heard_s, now_s, quiet_because, missed_h)
+    arrives = backlog_arrives(measured_s=study.last_s, received_s=received_s, now_s=now_s)
+    because = _quiet_because(study, heard_s, now_s, quiet_because, missed_h, arrives=arrives)
     missed_h = missed_h if because is not None else 0.0
     due_s = _dates_s(study.hours_left, study, now_s, because, standing)
     working_s = due_s if standing is None else _dates_s(study.hours_left, study, now_s, because, None)
@@ -135,6 +157,7 @@ def assess(
             study.otherwise,
             now_s=now_s,
             last_heard_s=last_heard_s,
+            received_s=received_s,
             quiet_because=quiet_because,
             waiting=waiting,
             laid_up=laid_up,
@@ -147,9 +170,10 @@ def assess(
     if due_s != working_s:
         near = due_s is not None and due_s.p50 - now_s <= study.planning_horizon_days * DAY_S
     stands = standing is not None and standing.holds(now_s)
-    state = _state(study, near, now_s, heard_s, None if stands else because, missed_h)
+    sends = stands or (arrives and because in STILL_SENDS)
+    state = _state(study, near, now_s, heard_s, None if sends else because, missed_h)
     stands_from_s = standing.from_s if standing is not None and stands else None
-    quiet = of_silence(because, heard_s, missed_h, waiting, stands_from_s)
+    quiet = of_silence(because, heard_s, missed_h, waiting, stands_from_s, received_s)
     return Assessment(
         study=study,
         now_s=now_s,
@@ -274,10 +298,10 @@ def _advice(study: Study, state: str) -> Statement:
 
 
 def _quiet_because(
-    study: Study, heard_s: float | None, now_s: float, told: str | None, missed_h: float
+    study: Study, heard_s: float | None, now_s: float, told: str | None, missed_h: float, *, arrives: bool
 ) -> str | None:
     """
-    Why no readings arrive; None while they do. What the server knows goes before the last reading.
+    Why nothing newer is known; None while it is. What the server knows goes before the last reading.
 
     A key-off explains its own time only. Once usual work was missed since, the machine may be out of
     coverage.
@@ -286,6 +310,8 @@ def _quiet_because(
         return told or "unknown"
     if now_s - heard_s < QUIET_S:
         return None
+    if told is None and arrives:
+        return "backlog_arrives"
     because = told or ("keyed_off" if study.last_says_off else "unknown")
     if because == "keyed_off" and study.duty.rhythm and missed_h >= MISSED_DAYS * study.duty.hours_per_day:
         return "off_or_out_of_coverage"

@@ -109,6 +109,7 @@ def of_silence(
     may_have_worked_h: float,
     waiting: int,
     stands_from_s: float | None = None,
+    received_s: float | None = None,
 ) -> tuple[Statement, ...]:
     """
     What is known of a machine without data, and what is not.
@@ -118,10 +119,13 @@ def of_silence(
     may_have_worked_h : since the last reading, as a rule. [h]
     waiting : readings that its gateway has not sent yet, as it reported.
     stands_from_s : the day from which it is laid up now; None = it is not. [s since 1970 UTC]
+    received_s : when something was received last; None = not known. [s since 1970 UTC]
     """
     if because is None:
         return ()
     statements = [say("quiet", because=because, heard_s=heard_s)]
+    if because == "backlog_arrives":
+        statements = [say("backlog_arrives", measured_s=heard_s, received_s=received_s)]
     if waiting:
         statements.append(say("readings_waiting", waiting=waiting))
     if may_have_worked_h >= 1.0:

@@ -172,6 +172,7 @@ SILENCE_FORMS: Mapping[str, str] = {
     "out_of_coverage": "out of coverage. Its gateway has readings that did not get through yet",
     "device_fault": "the device reported a fault",
     "unknown": "reason not known",
+    "backlog_arrives": "old readings arrive",
 }
 
 #: kind of flow -> what a person reads
@@ -380,6 +381,9 @@ EVIDENCE: Mapping[str, Sentence] = {
         "The server's log says why (ingest.learning_failed)."
     ),
     "quiet": _quiet,
+    "backlog_arrives": (
+        "Old readings arrive: the newest was measured {measured_s:minute}, the last came {received_s:minute}."
+    ),
     "readings_waiting": "{waiting:count reading} waiting at its gateway.",
     "work_not_read": (
         "It may have worked {hours:count hour} since, at its normal pace. The due date is less sure by that."

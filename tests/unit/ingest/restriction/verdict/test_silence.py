@@ -99,3 +99,25 @@ def test_a_machine_without_engine_speed_is_not_asked_after_each_weekend() -> Non
 def test_readings_known_to_wait_are_counted() -> None:
     found = seen(DAY_S, quiet_because="out_of_coverage", waiting=3_415)
     assert say("readings_waiting", waiting=3_415) in found.evidence
+
+
+def test_what_arrives_is_not_silent_however_old_it_is() -> None:
+    last_s = studied(speed=False).last_s
+    assert last_s is not None
+    now_s = last_s + 10 * DAY_S
+    arrived = seen(10 * DAY_S, speed=False, received_s=now_s - 20)
+    assert (arrived.quiet_because, arrived.state == "silent") == ("backlog_arrives", False)
+    assert arrived.quiet_s == 10 * DAY_S
+    said = say("backlog_arrives", measured_s=last_s, received_s=now_s - 20)
+    assert said in arrived.evidence
+    ended = seen(10 * DAY_S, speed=False, received_s=now_s - DAY_S)
+    assert (ended.quiet_because, ended.state) == ("unknown", "silent")
+
+
+def test_a_backlog_of_a_gateway_keeps_its_reason_and_is_not_silent_while_it_arrives() -> None:
+    now_s = (studied(speed=False).last_s or 0.0) + 6 * DAY_S
+    told = {"quiet_because": "out_of_coverage", "waiting": 50}
+    arriving = seen(6 * DAY_S, speed=False, received_s=now_s - 20, **told)
+    away = seen(6 * DAY_S, speed=False, received_s=now_s - 2 * DAY_S, **told)
+    assert (arriving.quiet_because, arriving.state == "silent") == ("out_of_coverage", False)
+    assert away.state == "silent"
