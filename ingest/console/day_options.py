@@ -51,6 +51,7 @@ class MoveOptions:
     def __init__(self, say: Callable[..., str], on: Callable[[str], str], currency: str) -> None:
         """say : words as plain text. on : as of `DayOptions`. currency : with a blank before it; "": none."""
         self._say, self._on, self._currency = say, on, currency
+        self._days: dict[str, tuple[str, str]] = {}
 
     def __call__(self, name: str, moves: Sequence[Mapping[str, Any]]) -> Markup:
         """Those of a visit. name : of its machine and housing, as the form sends it."""
@@ -58,12 +59,15 @@ class MoveOptions:
         return Markup("".join(self._option(value, move) for move in moves if move["day"]))
 
     def _option(self, value: str, move: Mapping[str, Any]) -> str:
-        more = move["more_cost"]
+        day, more = move["day"], move["more_cost"]
+        if day not in self._days:
+            self._days[day] = f'/{escape(day)}">', self._on(day)
+        end, written = self._days[day]
         said = self._say(
             "visit_plan.option_less" if more < -LEAST_COST else "visit_plan.option_more",
-            day=self._on(move["day"]),
+            day=written,
             cost=abs(more),
             currency=self._currency,
             share=move["chance_at_limit_before"],
         )
-        return f'<option value="{value}/{escape(move["day"])}">{escape(said)}</option>'
+        return f'<option value="{value}{end}{escape(said)}</option>'

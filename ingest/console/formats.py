@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from decimal import Decimal
-from functools import lru_cache
+from functools import cache, lru_cache
 from zoneinfo import ZoneInfo
 
 from babel import Locale
@@ -70,6 +71,7 @@ class Formats:
         """now_s : the present, seconds since 1970 UTC; it decides whether a year or a day is said."""
         self._locale = locale
         self._zone = zone
+        self._whole = _whole_of(locale)
         self.now_s = now_s
         self._now = self.moment(now_s)
 
@@ -80,7 +82,7 @@ class Formats:
         if value is None or not math.isfinite(value):
             return DASH
         if decimals == 0 and abs(value) < ALL_DIGITS:  # the same as below, a half is written as it is
-            return _written_whole(round(value), self._locale)
+            return self._whole(round(value))
         return _written_number(_rounded(value, decimals), decimals, self._locale)
 
     def written(self, value: object) -> str:
@@ -91,7 +93,7 @@ class Formats:
     def restriction(self, level_pa: float | None, unit: str | None = None) -> Figure:
         """A restriction in the unit of the gauge; None: kPa."""
         unit = unit if unit in GAUGE_DECIMALS else "kPa"
-        return Figure(self.number(self.in_unit(level_pa, unit), GAUGE_DECIMALS[unit]), unit)
+        return _figure(self.number(self.in_unit(level_pa, unit), GAUGE_DECIMALS[unit]), unit)
 
     def in_unit(self, level_pa: float | None, unit: str) -> float | None:
         """A restriction as a number of a unit."""
@@ -99,15 +101,15 @@ class Formats:
 
     def percent(self, percent: float | None) -> Figure:
         """A share in per cent, without decimals."""
-        return Figure(self.number(percent), "%")
+        return _figure(self.number(percent), "%")
 
     def hours(self, hours: float | None) -> Figure:
         """Operating hours; below ten with one decimal."""
-        return Figure(self.number(hours, 1 if hours and hours < 9.95 else 0), "h")
+        return _figure(self.number(hours, 1 if hours and hours < 9.95 else 0), "h")
 
     def of_unit(self, value: float | None, unit: str, decimals: int = 0) -> Figure:
         """A number of any unit."""
-        return Figure(self.number(value, decimals), unit)
+        return _figure(self.number(value, decimals), unit)
 
     # ------------------------------------------------------------ times
 
@@ -216,9 +218,20 @@ def _written_number(value: Decimal, decimals: int, locale: Locale) -> str:
     return text.replace("-", MINUS if value else "")  # no minus before nothing
 
 
+@cache  # the languages are few
+def _whole_of(locale: Locale) -> Callable[[int], str]:
+    """What writes whole numbers: to hash the locale for each takes longer than to find the number."""
+
+    @lru_cache(maxsize=4096)
+    def written(value: int) -> str:
+        return _written_number(Decimal(value), 0, locale)
+
+    return written
+
+
 @lru_cache(maxsize=4096)
-def _written_whole(value: int, locale: Locale) -> str:
-    return _written_number(Decimal(value), 0, locale)
+def _figure(number: str, unit: str) -> Figure:
+    return Figure(number, unit)
 
 
 @lru_cache(maxsize=8)

@@ -74,7 +74,9 @@ class Sayer:
         self.formats = formats
         self._unit = unit
         self._kinds = _kinds_of(formats, unit)
-        self._ways: dict[tuple[str, str], Callable[[Any], Any]] = {}
+        #: a text -> its places, each with how this reader's values are written
+        self._plain: dict[str, tuple[_Filled, ...]] = {}
+        self._of_page: dict[str, tuple[_Filled, ...]] = {}
 
     def in_unit(self, unit: str | None) -> Sayer:
         """The same words, restriction in another unit."""
@@ -82,7 +84,11 @@ class Sayer:
 
     def plain(self, key: str, /, **values: Any) -> str:
         """The words of a key as plain text. Raises KeyError for a key without words."""
-        return one_stop("".join(self._filled(_places(self._template(key, values)), values, str)))
+        template = self._template(key, values)
+        places = self._plain.get(template)
+        if places is None:
+            places = self._plain[template] = self._ready(_places(template))
+        return one_stop("".join(_filled(places, values, str)))
 
     def quantity(self, name: str) -> str:
         """What people call a quantity; its name where it has no words: a newer monitor may send it."""
@@ -94,38 +100,41 @@ class Sayer:
         text = _text_of_page(template)
         if text is not None:
             return text
-        return Markup(one_stop("".join(self._filled(_places_of_page(template), values, escape))))
+        places = self._of_page.get(template)
+        if places is None:
+            places = self._of_page[template] = self._ready(_places_of_page(template))
+        return Markup(one_stop("".join(_filled(places, values, escape))))
 
     def _template(self, key: str, values: Mapping[str, Any]) -> str:
         entry = self._words[key]
         return entry if isinstance(entry, str) else entry["one" if values["n"] == 1 else "other"]
 
-    def _filled(
-        self, places: Sequence[_Place], values: Mapping[str, Any], write: Callable[[Any], str]
-    ) -> list[str]:
-        pieces = []
-        for before, name, kind, more in places:
-            pieces.append(before)
-            if name is not None:
-                value = values[name]
-                if not isinstance(value, Markup):
-                    value = self.way(kind, more)(value)
-                pieces.append(str(write(value)))
-        return pieces
+    def _ready(self, places: Sequence[_Place]) -> tuple[_Filled, ...]:
+        """Places with their ways, looked up once: a list of hundreds says each of its sentences as often."""
+        return tuple((before, name, self.way(kind, more)) for before, name, kind, more in places)
 
     def way(self, kind: str, more: str) -> Callable[[Any], Any]:
         """How a place wants its value: {hours:hours}, {at:minute}, {n:count}, {rows:many row}."""
-        way = self._ways.get((kind, more))
-        if way is None:
-            way = self._ways[kind, more] = self._way(kind, more)
-        return way
-
-    def _way(self, kind: str, more: str) -> Callable[[Any], Any]:
         if kind == "many":
             return lambda value: self.plain(f"count.{more}", n=value)
         if kind == "number":
             return partial(self.formats.number, decimals=int(more or 0))
         return self._kinds[kind] if kind else str
+
+
+#: a piece of a text, the name of the value after it (None: none comes), how that value is written
+_Filled = tuple[str, str | None, Callable[[Any], Any]]
+
+
+def _filled(places: Sequence[_Filled], values: Mapping[str, Any], write: Callable[[Any], str]) -> list[str]:
+    """The pieces of a text with its values. write : what a value becomes; markup skips its way."""
+    pieces = []
+    for before, name, way in places:
+        pieces.append(before)
+        if name is not None:
+            value = values[name]
+            pieces.append(write(value if isinstance(value, Markup) else way(value)))
+    return pieces
 
 
 class _Place(NamedTuple):
