@@ -90,7 +90,11 @@ def _quantity_unknown(values: Values) -> str:
 
 def _in_future(values: Values) -> str:
     ahead = _span_text(values["ahead_s"])
-    return f"at is {ahead} ahead of the server's clock; it is checked again when that time comes"
+    return (
+        f"at is {ahead} ahead of the server's clock; it is checked again when that time comes, and stored "
+        "with it if nothing else is wrong; if your clock is wrong, set it right and send the reading again "
+        'under the same number with "replace_quarantined": true'
+    )
 
 
 def _span_text(span_s: int) -> str:
