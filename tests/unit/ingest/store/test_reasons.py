@@ -14,8 +14,8 @@ from cleanside.ingest.store import reasons
 WHY = {"text": "2026-03-02T06:00:00"}
 AHEAD = (
     "ahead of the server's clock; it is checked again when that time comes, and stored with it if nothing "
-    "else is wrong; if your clock is wrong, set it right and send the reading again under the same number with "
-    '"replace_quarantined": true'
+    "else is wrong; if your clock is wrong, set it right and send the reading again under the same number "
+    'with "replace_quarantined": true'
 )
 
 #: code, values -> the sentence
