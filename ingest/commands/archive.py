@@ -48,7 +48,7 @@ def run_archive(chosen: Settings, given: argparse.Namespace) -> int:
 
 
 def _work(chosen: Settings, engine: sa.Engine) -> MovePlan:
-    from cleanside.ingest.store.archive_file import Disk
+    from cleanside.ingest.store.archive_disk import Disk
 
     folder = database.archive_folder(chosen.database, chosen.archive_folder)
     if folder is None:

@@ -54,7 +54,7 @@ def folder_of(chosen: Settings) -> Path:
 def _recorded(chosen: Settings, given: argparse.Namespace) -> Manifest:
     """Make a backup, and note what became of it for the server."""
     from cleanside.ingest.keeping import backup, full_disk
-    from cleanside.ingest.store.archive_file import Disk
+    from cleanside.ingest.store.archive_disk import Disk
 
     record = backup_record.path_of(chosen)
     now_us = system_clock.now_us()

@@ -38,7 +38,7 @@ def add(commands: Any) -> None:
 def run_restore(chosen: Settings, given: argparse.Namespace) -> int:
     """Restore, and print the time of the backup."""
     from cleanside.ingest.keeping import full_disk, restore
-    from cleanside.ingest.store.archive_file import Disk
+    from cleanside.ingest.store.archive_disk import Disk
 
     folder = database.archive_folder(chosen.database, chosen.archive_folder)
     with (

@@ -34,7 +34,7 @@ from cleanside.ingest.keeping import pg_tools
 from cleanside.ingest.keeping.backup_check import POSTGRES, SQLITE, check_sqlite, look
 from cleanside.ingest.keeping.manifest import ARCHIVE, BACKUP_FORMAT, MANIFEST, Listed, Manifest
 from cleanside.ingest.store import archive, database, inside
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 
 
 def backup(

@@ -24,7 +24,7 @@ from cleanside.ingest.keeping.manifest import Manifest, read_manifest
 from cleanside.ingest.keeping.restore import restore
 from cleanside.ingest.store import account, database
 from cleanside.ingest.store.account import StreamBalance
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 
 
 class Drilled(NamedTuple):

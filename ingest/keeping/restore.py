@@ -29,7 +29,7 @@ from cleanside.ingest.keeping.manifest import ARCHIVE, Listed, Manifest, check_f
 from cleanside.ingest.owners import key_review
 from cleanside.ingest.owners.key_review import Review
 from cleanside.ingest.store import archive_mark, database, identity, inside, revocations
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 from cleanside.ingest.store.revocations import Revoked
 
 #: files of an archive folder that are of no reading

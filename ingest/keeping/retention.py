@@ -36,6 +36,7 @@ from cleanside.gateway.wire import us_of
 from cleanside.ingest.errors import IngestError, log_reason
 from cleanside.ingest.store import archive, archive_mark, identity, old_rows, partitions, stored
 from cleanside.ingest.store.archive import Archive
+from cleanside.ingest.store.archive_disk import Disk
 from cleanside.ingest.store.archive_mark import ArchiveMark
 from cleanside.ingest.store.old_rows import Due
 from cleanside.ingest.store.partitions import Month
@@ -44,7 +45,7 @@ from cleanside.ingest.writer.lease import Lease
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from cleanside.ingest.store.archive_file import Disk, Written
+    from cleanside.ingest.store.archive_file import Written
     from cleanside.ingest.writer.resources import Resources
 
 T = TypeVar("T")
@@ -387,8 +388,6 @@ class Keeper:
 
 def keep(resources: Resources) -> MoveReport:
     """One pass of a serving process; none while another process of the same database makes one."""
-    from cleanside.ingest.store.archive_file import Disk
-
     folder, stopping, now_us = resources.archive_folder, resources.stopping, resources.clock()
     assert folder is not None
     lease = Lease(resources, ARCHIVE_LEASE, ARCHIVE_LEASE_US)

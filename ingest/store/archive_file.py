@@ -18,7 +18,6 @@ from __future__ import annotations
 import hashlib
 import os
 import secrets
-import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -33,6 +32,7 @@ from cleanside.gateway import file_modes
 from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest.errors import ArchiveUnreadable
 from cleanside.ingest.store import inside
+from cleanside.ingest.store.archive_disk import Disk
 from cleanside.ingest.store.whole_readings import WholeReadings
 
 ROW_GROUP_ROWS = 300_000  # a month at 10 s; a dictionary of values counts once a group; chosen
@@ -67,47 +67,6 @@ class Written(NamedTuple):
     file: str
     sha256: str
     size_bytes: int
-
-
-class Disk:
-    """The steps on the disk; a test replaces it by one that fails at a step."""
-
-    def make_folder(self, path: Path) -> None:
-        """Make a folder, durably, if it is not there; only its user may enter it."""
-        for made in file_modes.make_folder(path):
-            self.sync_folder(made.parent)
-
-    def sync_file(self, path: Path) -> None:
-        """Return once the content of a file is on the disk."""
-        _sync(path)
-
-    def sync_folder(self, path: Path) -> None:
-        """Return once the names in a folder are on the disk."""
-        _sync(path)
-
-    def rename(self, old: Path, new: Path) -> None:
-        """Give a file its name, in one step."""
-        old.rename(new)
-
-    def remove(self, path: Path) -> None:
-        """Remove a file, if it is there."""
-        path.unlink(missing_ok=True)
-
-    def touch(self, path: Path) -> None:
-        """Let the age of a file begin again."""
-        os.utime(path)
-
-    def age_s(self, path: Path) -> float:
-        """Time since a file was last written or touched. [s]"""
-        return time.time() - path.stat().st_mtime
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 # ---------------------------------------------------------------- write

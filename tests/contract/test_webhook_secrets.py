@@ -22,7 +22,7 @@ from cleanside.ingest.cli import main
 from cleanside.ingest.keeping import backup, restore
 from cleanside.ingest.settings import Settings, load
 from cleanside.ingest.store import database, key_file, outbox, releases, revocations, webhook_secrets
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.models import audit, webhooks
 from cleanside.ingest.store.sealing import key_of

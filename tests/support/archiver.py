@@ -29,7 +29,7 @@ from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.keeping import retention
 from cleanside.ingest.keeping.retention import MovePlan
 from cleanside.ingest.store import account, archive, database, readings, revocations, streams
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 from tests.support.databases import opened
 
 BEFORE_US = parse_instant("2026-03-01T00:00:00Z").us

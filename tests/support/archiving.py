@@ -9,7 +9,7 @@ from typing import Any
 from cleanside.ingest.keeping import restore, retention
 from cleanside.ingest.keeping.retention import MovePlan, MoveReport
 from cleanside.ingest.store import archive, readings, streams
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 from cleanside.ingest.store.marks import Ranges
 from tests.support import held
 from tests.support.serving import Api

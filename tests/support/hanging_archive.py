@@ -13,7 +13,7 @@ import sys
 from pathlib import Path
 
 from cleanside.ingest import cli
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 
 
 def main() -> int:

@@ -24,7 +24,7 @@ from cleanside.ingest.keeping.restore import Restored
 from cleanside.ingest.owners import key_review
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import database, keys, models, revocations
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 from cleanside.ingest.store.revocations import Revoked
 from tests.integration.ingest.keeping.test_backup import PG_TOOLS, fill
 from tests.support.databases import Postgres, opened

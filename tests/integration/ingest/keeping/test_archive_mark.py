@@ -15,7 +15,7 @@ from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.keeping import backup, restore, retention
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import archive_mark
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 from tests.support.archiving import LaterDisk, archive_all, files_of, work_of
 from tests.support.coded import refused
 from tests.support.serving import Api, batch, in_process

@@ -21,7 +21,7 @@ from cleanside.ingest.keeping.manifest import Manifest, totals_of
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import database
 from cleanside.ingest.store.account import accounts
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 from tests.support.archiving import archive_all, whole_readings
 from tests.support.coded import refused
 from tests.support.databases import Postgres, migrated_sqlite, opened

@@ -21,7 +21,7 @@ from cleanside.ingest.errors import CalledWrongly, IngestError
 from cleanside.ingest.keeping import pg_tools, restore
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import inside, models
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 from tests.integration.ingest.keeping.test_backup import NOW_US, PG_TOOLS, fill, made
 from tests.support.archiving import archive_all
 from tests.support.databases import migrated_sqlite, opened

@@ -13,7 +13,7 @@ from cleanside.ingest.commands.backup import folder_of
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.keeping import full_disk, restore
 from cleanside.ingest.settings import load
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 from tests.integration.ingest.keeping.test_backup import NOW_US, fill, made
 from tests.support.serving import batch, in_process
 from tests.support.small_disks import small_disk

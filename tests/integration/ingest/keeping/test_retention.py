@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -24,7 +26,7 @@ from cleanside.ingest.keeping.retention import Planned
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import archive, block_moves, database, partitions
 from cleanside.ingest.store import archive_file as files
-from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.archive_disk import Disk
 from cleanside.ingest.store.whole_readings import WholeReadings
 from cleanside.ingest.writer.lease import Lease
 from tests.support.archiving import LaterDisk, archive_all, counts, files_of, whole_readings, work_of
@@ -377,6 +379,29 @@ def test_a_server_that_keeps_everything_has_no_archive(sqlite_database_url: str)
         keeper.start()
         keeper.join()
         assert files_of(api) == []
+
+
+#: a pass of a server, in a process of its own: what is loaded stays for a whole process
+LOOKED_THROUGH = """
+import sys
+from cleanside.ingest.api.routes.services import new_services
+from cleanside.ingest.keeping import retention
+from cleanside.ingest.settings import load
+from cleanside.ingest.writer import system_clock
+
+flags = {"database": sys.argv[1], "archive_folder": sys.argv[2], "retention_days": 400}
+with new_services(load(flags=flags, environ={}), system_clock.now_us).open() as resources:
+    moved = retention.keep(resources)
+print(moved == retention.MoveReport(), "pyarrow" in sys.modules)
+"""
+
+
+def test_a_pass_with_nothing_to_move_loads_no_library_of_files(
+    sqlite_database_url: str, tmp_path: Path
+) -> None:
+    command = [sys.executable, "-c", LOOKED_THROUGH, sqlite_database_url, str(tmp_path / "archive")]
+    said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    assert said.split() == ["True", "False"]
 
 
 def test_one_process_of_a_database_archives_at_a_time(either: Api) -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from cleanside.ingest.errors import ArchiveUnreadable
 from cleanside.ingest.store import archive_file as files
+from cleanside.ingest.store.archive_disk import Disk
 from cleanside.ingest.store.whole_readings import WholeReadings
 
 LATER = "signal_strength_dbm"  # stands for a quantity that the release of the file did not have
@@ -27,7 +28,7 @@ def write(folder: Path, monkeypatch: pytest.MonkeyPatch, *, without: str = "") -
     names = [name for name in whole.column_names if name != without]
     with monkeypatch.context() as older:
         older.setattr(files, "SCHEMA", pa.schema([files.SCHEMA.field(name) for name in names]))
-        written = files.write(files.Disk(), folder, "2026-03/000001", lambda: [whole.select(names)], {})
+        written = files.write(Disk(), folder, "2026-03/000001", lambda: [whole.select(names)], {})
     return folder / written.file
 
 
