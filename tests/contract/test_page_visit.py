@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from html import unescape
 from typing import Any
 
 import httpx
@@ -176,6 +177,39 @@ def test_cautions_at_the_steps_are_those_of_the_trade() -> None:
     at_steps |= {code for codes in CAUTIONS_OF.values() for code in codes}
     assert at_steps <= cautions.CAUTIONS.keys()
     assert CAUTIONS_OF.keys() <= NEXT_STEPS.keys()
+
+
+def test_every_step_that_runs_the_engine_has_the_cautions_before_it() -> None:
+    """Common practice without a source; the maker's manual prevails."""
+    running = ("element_out", "before_start", "high_idle")
+    runs = [step for steps in STEPS.values() for step in steps if step.name in {"after", "run"}]
+    assert len(runs) == 3
+    assert all(set(running) <= set(step.cautions) for step in runs)
+    assert all(CAUTIONS_OF[code] == running for code in ("do_run", "do_high_idle"))
+
+
+@pytest.mark.parametrize(
+    ("job", "name", "needed"),
+    [
+        ("service", "element", {"secure_machine", "element_out", "cleaning"}),
+        ("installation", "feed", {"secure_machine", "battery"}),
+        ("installation", "earth", {"secure_machine", "battery"}),
+        ("installation", "place", {"climbing"}),
+    ],
+)
+def test_a_step_that_can_hurt_has_its_caution(job: str, name: str, needed: set[str]) -> None:
+    """Common practice without a source; the maker's manual prevails."""
+    cautions_at = {step.name: set(step.cautions) for step in STEPS[job]}
+    assert needed <= cautions_at[name]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_form_that_asks_for_full_load_has_its_cautions(api: Api, language: str) -> None:
+    page = api.get(PAGE, headers={"Accept-Language": language}).text
+    asked = unescape(page.partition('id="gauge_reading"')[2].partition("</form>")[0]).replace("’", "'")
+    words = table(language)
+    for code in ("before_start", "high_idle", "gauge_at_work"):
+        assert str(words[f"caution.{code}"]) in asked
 
 
 # ---------------------------------------------------------------- leave or stay
