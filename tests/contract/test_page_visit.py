@@ -457,6 +457,23 @@ def test_what_the_machines_own_indicator_shows_is_entered(api: Api, latched: str
     assert f">{words['visit.did.gauge_reading']}<" not in listed
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("latched", ["yes", "no"])
+def test_the_machines_page_says_what_the_own_indicator_showed(api: Api, latched: str, language: str) -> None:
+    """Without a working hour to compare with, an indicator at its mark still asks to check the element."""
+    assert (
+        form(api, "gauge_reading", source="own_indicator", latched=latched, housing="main").status_code == 303
+    )
+    headers, words = {"Accept-Language": language}, table(language)
+    page = unescape(api.get("/machines/grader-07", headers=headers).text)
+    listed = page.partition('<div id="entries">')[2]
+    assert f"{words['visit.form.indicator']}: {words[f'visit.form.latched_{latched}']}." in listed
+    assert str(words["machine.no_entries"]) not in listed
+    for said in (listed, unescape(api.get(PAGE, key="planner", headers=headers).text)):
+        first = str(words["visit.gauge.latched_alone"]).replace("'", "’")
+        assert (first in said.replace("'", "’")) is (latched == "yes")
+
+
 def test_an_indicator_of_which_nothing_was_chosen_is_refused(api: Api) -> None:
     fields = {"source": "own_indicator", "latched": "", "housing": "main"}
     assert form(api, "gauge_reading", **fields).status_code == 422
