@@ -27,6 +27,19 @@ CAUTIONS: Mapping[str, str] = {
     "electrical": (
         "Electrical work by the machine maker's instructions, fused at the source, by qualified people."
     ),
+    "battery": (
+        "Engine off, key out, machine secured and locked out before any wiring; isolate the battery as and in"
+        " the order that the machine maker's manual says. Turn the key on only where a step measures, with "
+        "hands and tools clear."
+    ),
+    "climbing": (
+        "Climb only with the engine off and the machine secured, by the steps and holds of the machine "
+        "maker, with three points of contact; work at height by local rules."
+    ),
+    "before_start": (
+        "Before the engine is started: element in, housing closed, people and tools clear of the engine bay. "
+        "Each person takes off their own lock; start by the maker's manual and local rules."
+    ),
     "high_idle": (
         "Before the engine is brought to high idle: parking brake on, bucket or blade lowered, "
         "wheels chocked, articulation lock in, nobody near, good ventilation; by the maker's "
@@ -76,6 +89,9 @@ SITUATIONS: Mapping[str, tuple[str, ...]] = {
         "secure_machine",
         "element_out",
         "electrical",
+        "battery",
+        "climbing",
+        "before_start",
         "high_idle",
         "gauge_at_work",
     ),

@@ -37,31 +37,39 @@ class Step(NamedTuple):
     cautions: tuple[str, ...] = ()
 
 
+#: before an engine is started and brought to high idle
+RUNNING = ("element_out", "before_start", "high_idle")
+#: before a housing is opened
+OPEN_HOUSING = (
+    *("secure_machine", "element_out", "respirable_dust", "wipe_housing"),
+    *("no_compressed_air", "cleaning"),
+)
+
 #: job -> its steps
 STEPS: dict[str, tuple[Step, ...]] = {
     "installation": (
         Step("bring", "abcd", ("maker_first",)),
-        Step("feed", "abc", ("secure_machine", "electrical")),
-        Step("earth", "ab", ("electrical",)),
+        Step("feed", "abc", ("secure_machine", "electrical", "battery")),
+        Step("earth", "ab", ("secure_machine", "electrical", "battery")),
         Step("tap", "abc", ("secure_machine", "own_indicator", "element_out")),
         Step("tube", "abcd", ("secure_machine",)),
-        Step("place", "ab"),
-        Step("run", "abcd", ("high_idle",)),
+        Step("place", "ab", ("secure_machine", "climbing")),
+        Step("run", "abcd", RUNNING),
     ),
     "service": (
         Step("before", "ab", ("maker_first",)),
-        Step("element", "abcd", ("secure_machine", "respirable_dust", "wipe_housing", "no_compressed_air")),
-        Step("after", "abc", ("safety_element", "element_out", "plug_tap", "reset_indicator")),
-        Step("run", "abcd", ("high_idle",)),
+        Step("element", "abcd", OPEN_HOUSING),
+        Step("after", "abc", ("safety_element", "plug_tap", "reset_indicator", *RUNNING)),
+        Step("run", "abcd", RUNNING),
     ),
 }
 
 
 #: next step -> cautions that stand before it
 CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
-    "do_run": ("high_idle",),
-    "do_high_idle": ("high_idle",),
-    "do_check_feed": ("electrical",),
+    "do_run": RUNNING,
+    "do_high_idle": RUNNING,
+    "do_check_feed": ("secure_machine", "electrical", "battery"),
     "do_look_at_tube": ("element_out",),
 }
 

@@ -10,11 +10,19 @@ from datetime import date, timedelta
 
 from cleanside.ingest.shop.day_asked import FAR_DAYS
 
+#: work so little ahead is entered too early: its year is right, its day is not (chosen: a month)
+SOON_DAYS = 31
 YEAR_DAYS = 364  # one day less than a year, so that a day of the calendar lies in it once
 
 
 def done_in(day: date, *, today: date) -> date | None:
-    """The last such day of the calendar, for work that was done; None: it is that day, or 29 February."""
+    """
+    The last such day of the calendar, for work that was done.
+
+    None: it is that day, it lies ahead by SOON_DAYS at most, or 29 February.
+    """
+    if timedelta() < day - today <= timedelta(days=SOON_DAYS):
+        return None
     return _between(day, today - timedelta(days=YEAR_DAYS), today)
 
 

@@ -296,6 +296,24 @@ def test_a_first_meter_that_cannot_be_is_asked_about_until_a_person_insists(api:
     ask(api, "POST", path, body | {"old_meter_hours": 0})
 
 
+def test_an_indicator_at_its_mark_with_nothing_to_compare_is_checked_first(api: Api) -> None:
+    """Common practice without a source: the maker's indicator comes first."""
+    register_worked(api, 20)
+    api.clock.now_us = parse_instant("2026-02-26T19:00:00Z").us
+    before = restriction(api)
+    assert before["suspicions"] == []
+    body = {"at": "2026-02-26T06:10:00Z", "source": "own_indicator", "latched": True}
+    ask(api, "POST", GAUGES, body)
+    after = restriction(api)
+    assert (after["state"], after["advice_code"]) == ("suspect", "advice_indicator_at_mark")
+    assert [found["cause"] for found in after["suspicions"]] == ["indicator_at_mark"]
+    for page in ("/fleet", "/work-list", "/visit/grader-07", "/visit-plan"):
+        assert "was seen at its mark" in api.get(page, key="planner").text, page
+    looked = {"changed_at": "2026-02-26T18:30:00Z", "what": "inspected"}
+    ask(api, "POST", f"{MACHINE}/element-changes", looked)
+    assert restriction(api)["suspicions"] == []
+
+
 def test_a_gauge_of_a_time_without_readings_stands_alone(api: Api) -> None:
     register_worked(api, 20)
     body = {"at": "2026-02-20T06:10:00Z", "source": "own_indicator", "latched": True}

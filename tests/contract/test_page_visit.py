@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from html import unescape
 from typing import Any
 
 import httpx
@@ -176,6 +177,39 @@ def test_cautions_at_the_steps_are_those_of_the_trade() -> None:
     at_steps |= {code for codes in CAUTIONS_OF.values() for code in codes}
     assert at_steps <= cautions.CAUTIONS.keys()
     assert CAUTIONS_OF.keys() <= NEXT_STEPS.keys()
+
+
+def test_every_step_that_runs_the_engine_has_the_cautions_before_it() -> None:
+    """Common practice without a source; the maker's manual prevails."""
+    running = ("element_out", "before_start", "high_idle")
+    runs = [step for steps in STEPS.values() for step in steps if step.name in {"after", "run"}]
+    assert len(runs) == 3
+    assert all(set(running) <= set(step.cautions) for step in runs)
+    assert all(CAUTIONS_OF[code] == running for code in ("do_run", "do_high_idle"))
+
+
+@pytest.mark.parametrize(
+    ("job", "name", "needed"),
+    [
+        ("service", "element", {"secure_machine", "element_out", "cleaning"}),
+        ("installation", "feed", {"secure_machine", "battery"}),
+        ("installation", "earth", {"secure_machine", "battery"}),
+        ("installation", "place", {"climbing"}),
+    ],
+)
+def test_a_step_that_can_hurt_has_its_caution(job: str, name: str, needed: set[str]) -> None:
+    """Common practice without a source; the maker's manual prevails."""
+    cautions_at = {step.name: set(step.cautions) for step in STEPS[job]}
+    assert needed <= cautions_at[name]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_form_that_asks_for_full_load_has_its_cautions(api: Api, language: str) -> None:
+    page = api.get(PAGE, headers={"Accept-Language": language}).text
+    asked = unescape(page.partition('id="gauge_reading"')[2].partition("</form>")[0]).replace("’", "'")
+    words = table(language)
+    for code in ("before_start", "high_idle", "gauge_at_work"):
+        assert str(words[f"caution.{code}"]) in asked
 
 
 # ---------------------------------------------------------------- leave or stay
@@ -421,6 +455,23 @@ def test_what_the_machines_own_indicator_shows_is_entered(api: Api, latched: str
     assert str(words["visit.form.indicator"]) in listed
     assert str(words[f"visit.form.latched_{latched}"]) in listed
     assert f">{words['visit.did.gauge_reading']}<" not in listed
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("latched", ["yes", "no"])
+def test_the_machines_page_says_what_the_own_indicator_showed(api: Api, latched: str, language: str) -> None:
+    """Without a working hour to compare with, an indicator at its mark still asks to check the element."""
+    assert (
+        form(api, "gauge_reading", source="own_indicator", latched=latched, housing="main").status_code == 303
+    )
+    headers, words = {"Accept-Language": language}, table(language)
+    page = unescape(api.get("/machines/grader-07", headers=headers).text)
+    listed = page.partition('<div id="entries">')[2]
+    assert f"{words['visit.form.indicator']}: {words[f'visit.form.latched_{latched}']}." in listed
+    assert str(words["machine.no_entries"]) not in listed
+    for said in (listed, unescape(api.get(PAGE, key="planner", headers=headers).text)):
+        first = str(words["visit.gauge.latched_alone"]).replace("'", "’")
+        assert (first in said.replace("'", "’")) is (latched == "yes")
 
 
 def test_an_indicator_of_which_nothing_was_chosen_is_refused(api: Api) -> None:

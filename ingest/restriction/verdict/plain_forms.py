@@ -153,6 +153,7 @@ CAUSE_FORMS: Mapping[str, str] = {
     "below_clean": "element missing or torn, or tube off",
     "fell_denied": "restriction fell, though nothing was changed",
     "flat": "restriction does not follow the engine",
+    "indicator_at_mark": "the indicator was seen at its mark",
     "no_restriction": "readings come without restriction",
     "monitors_swapped": "monitors of two machines swapped",
     "ports_swapped": "tubes of the sensor exchanged",
@@ -486,6 +487,10 @@ SUSPICIONS: Mapping[str, Sentence] = {
         "Since {from_s:minute} the reading lies below zero and falls further the harder the engine works, as "
         "where the tubes of the sensor are exchanged. Its sign is turned for all figures."
     ),
+    "indicator_at_mark": (
+        "The machine's own indicator was seen at its mark on {at_s:minute}, and there is no operating hour "
+        "to compare it with."
+    ),
     "no_restriction": (
         "Restriction was last read on {at_s:day}. Readings came in {hours:count hour} since, without it."
     ),
@@ -643,6 +648,10 @@ ADVICE: Mapping[str, str] = {
     ),
     "advice_flat": (
         f"Restriction does not follow the engine: look for a plugged tap or a pinched or wet tube. {_SECURE}"
+    ),
+    "advice_indicator_at_mark": (
+        "The machine's own indicator was seen at its mark, and it comes first: check the element before the "
+        f"machine works on, by the maker's manual, and enter what you found. {_SECURE}"
     ),
     "advice_no_restriction": (
         "The monitor sends, and no restriction: check the sensor and its cable. The level shown is an old "

@@ -34,6 +34,7 @@ from cleanside.ingest.restriction.verdict.lay_up import DayWorked, days_worked
 from cleanside.ingest.restriction.verdict.looked import of_looks, what_looks_say
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.met_by_work import met_by_work
+from cleanside.ingest.restriction.verdict.own_mark import indicator_at_mark
 from cleanside.ingest.restriction.verdict.share_width import share_width
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.status import HYSTERESIS, OVER_SHARE, level_state
@@ -399,11 +400,13 @@ def suspicions_of(
     if lost is not None and all(found.cause != lost.suspicion.cause for found in (*below, *doubts)):
         doubts = (*doubts, lost.suspicion)
     misfit = facts.fleet.nearby.misfit(measured.table, facts.machine)
+    worked_s = float(measured.series.hour_s[-1]) if len(measured.series.hour_s) else None
     return gravest_first(
         [
             *below,
             *history.denied,
             *doubts,
+            *indicator_at_mark(facts.looks, facts.entries, worked_s),
             *no_restriction(measured.unread, duty),
             *zeros_moved(measured.zeros, facts.terminal_pa),
             *ambient_misfit(measured.table, misfit),

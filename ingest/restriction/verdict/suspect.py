@@ -109,7 +109,8 @@ TOO_HIGH = 1.5  # chosen: an engine that works at that many times a terminal has
 
 #: what lets dust into the engine before what misleads a reader
 CAUSES = (
-    *("below_clean", "fell_denied", "flat", "no_restriction", "monitors_swapped", "ports_swapped"),
+    *("below_clean", "fell_denied", "flat", "indicator_at_mark", "no_restriction"),
+    *("monitors_swapped", "ports_swapped"),
     *("zero_moved", "devices_disagree", "ambient", "terminal", "not_judged"),
 )
 
