@@ -208,6 +208,8 @@ def test_the_site_is_sent_to_all_under_a_strict_policy(api: Api) -> None:
     assert page.headers["x-content-type-options"] == "nosniff"
     again = api.get("/docs/index.html", key=None, headers={"If-None-Match": page.headers["etag"]})
     assert again.status_code == 304
+    # RFC 9111 section 3.2: the headers of a 304 replace those of the page the browser kept
+    assert again.headers["content-security-policy"] == page.headers["content-security-policy"]
     assert api.get("/docs/_static/docs.css", key=None).headers["content-type"] == "text/css; charset=utf-8"
 
 
