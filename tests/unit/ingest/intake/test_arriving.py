@@ -7,6 +7,10 @@ import pytest
 from cleanside.ingest.intake.arriving import Arriving, declared_bytes
 
 
+def never(size_bytes: int) -> None:
+    pytest.fail(f"charged {size_bytes}")
+
+
 @pytest.mark.parametrize(
     ("length", "is_chunked", "declared"),
     [("38", False, 38), (None, False, 0), (None, True, None), ("no number", False, None)],
@@ -32,7 +36,7 @@ def test_at_most_the_limit_is_reserved_and_what_was_not_read_is_given_back(
     found: list[int] = []
     arriving = Arriving(limit_bytes=1000, declared_bytes=declared)
     assert arriving.reserved_bytes == reserved
-    arriving.was_charged(found.append, pytest.fail)
+    arriving.was_charged(found.append, never)
     arriving.came_bytes = came
     arriving.end()
     assert found == given_back
@@ -46,7 +50,7 @@ def test_what_decompresses_to_much_more_is_charged_for_it(
 ) -> None:
     found: list[int] = []
     arriving = Arriving(limit_bytes=10_000, declared_bytes=came)
-    arriving.was_charged(pytest.fail, found.append)
+    arriving.was_charged(never, found.append)
     arriving.came(came, more=False)
     arriving.decompressed(decoded)
     arriving.end()
