@@ -48,7 +48,8 @@ class Learner:
             try:
                 self._learn()
             except TryAgain as error:  # stopping, or the database does not answer
-                log.info("ingest.learning_waits", extra={"reason": error.reason})
+                if not stopping.is_set():
+                    log.info("ingest.learning_waits", extra={"reason": error.reason})
             except Exception:
                 log.exception("ingest.learning_failed")
         self._snapshots.give_back()
