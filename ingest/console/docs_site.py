@@ -96,11 +96,7 @@ def get_document(name: str, request: Request) -> Response:
         raise _not_there(name)
     tag = f'"{hashlib.sha256(content).hexdigest()[:16]}"'
     headers = {"ETag": tag, "Cache-Control": "no-cache", "Content-Security-Policy": _POLICY}
-    known = not_modified(request, tag)
-    if known is not None:
-        known.headers.update(headers)  # RFC 9111 section 3.2: they replace those of the kept page
-        return known
-    return Response(content, media_type=media_type, headers=headers)
+    return not_modified(request, tag, headers) or Response(content, media_type=media_type, headers=headers)
 
 
 def problem_text(code: str) -> str:

@@ -69,8 +69,5 @@ def get_static(digest: str, name: str, request: Request) -> Response:
         raise HTTPException(404)
     tag = f'"{file.digest}"'
     headers = {"ETag": tag, "Cache-Control": FOR_EVER}
-    known = not_modified(request, tag)
-    if known is not None:
-        known.headers["Cache-Control"] = FOR_EVER
-        return known
-    return Response(file.content, media_type=file.media_type, headers=headers)
+    known = not_modified(request, tag, headers)
+    return known or Response(file.content, media_type=file.media_type, headers=headers)

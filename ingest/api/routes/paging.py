@@ -156,13 +156,19 @@ def tag_of(*parts: Any) -> str:
     return f'"{digest.hexdigest()[:32]}"'
 
 
-def not_modified(request: Request, tag: str) -> Response | None:
-    """304 where the client has what the tag stands for already (RFC 9110 section 13.1.2), else None."""
+def not_modified(request: Request, tag: str, headers: Mapping[str, str] | None = None) -> Response | None:
+    """
+    304 where the client has what the tag stands for already (RFC 9110 section 13.1.2), else None.
+
+    headers : of the answer itself: they replace those of the one that the client kept (RFC 9111 section 3.2).
+    """
     asked = request.headers.get("if-none-match")
     if asked is None:
         return None
     tags = {entry.strip().removeprefix("W/") for entry in asked.split(",")}
-    return Response(status_code=304, headers={"ETag": tag}) if tag in tags or "*" in tags else None
+    if tag not in tags and "*" not in tags:
+        return None
+    return Response(status_code=304, headers={**(headers or {}), "ETag": tag})
 
 
 def answer(request: Request, document: Any) -> Response:
