@@ -36,8 +36,6 @@ SILENT_S = {
     "unknown": 2 * DAY_S,
     "backlog_arrives": 36_500 * DAY_S,  # what arrives is not silent, however old it is (chosen: a century)
 }
-#: reasons that old readings which arrive leave as they are, without a state of its own
-STILL_SENDS = frozenset(("backlog_arrives", "out_of_coverage"))
 #: for so long after old readings came, more of them are waited for (chosen: a program that posts once a day)
 ARRIVES_FOR_S = DAY_S
 #: readings that were measured so long before they came are a backlog (chosen: over a shift and a night)
@@ -170,8 +168,8 @@ def assess(
     if due_s != working_s:
         near = due_s is not None and due_s.p50 - now_s <= study.planning_horizon_days * DAY_S
     stands = standing is not None and standing.holds(now_s)
-    sends = stands or (arrives and because in STILL_SENDS)
-    state = _state(study, near, now_s, heard_s, None if sends else because, missed_h)
+    drains = arrives and because == "out_of_coverage"  # its gateway sends what it kept: none has to look
+    state = _state(study, near, now_s, heard_s, None if stands or drains else because, missed_h)
     stands_from_s = standing.from_s if standing is not None and stands else None
     quiet = of_silence(because, heard_s, missed_h, waiting, stands_from_s, received_s)
     return Assessment(
