@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from cleanside.ingest.restriction.elements.given_back import INTERVAL_Z
 from cleanside.ingest.restriction.measure.reference import Reference
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 
-Z80 = 1.2816  # standard deviations within which 80 % of a normal distribution lie (arithmetic)
 # What passes, as a standard deviation of ln(level). Of made fleets (plateau, quarry, moor, forest) the 80 %
 # interval of the level holds 0.77 with it by a flow or the load, and 0.76 else.
 PASSES_BY_FLOW, PASSES_ELSE = 0.1, 0.2
@@ -40,7 +40,7 @@ def share_width(
     span_pa = terminal_pa - clean_pa if clean_pa < terminal_pa else terminal_pa
     by_flow = reference.basis == "flow" and not reference.by_speed
     spread = float(np.hypot(level_spread, PASSES_BY_FLOW if by_flow else PASSES_ELSE))
-    points = 100.0 * Z80 * spread * level_pa / span_pa
+    points = 100.0 * INTERVAL_Z * spread * level_pa / span_pa
     if points < LEAST_POINTS:
         return ()
     return (say("share_width", points=points), *_helps(reference))
