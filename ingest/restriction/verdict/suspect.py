@@ -60,9 +60,7 @@ ANSWERED_ROWS = 2  # hours on end that answer, and the flow comes through again:
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5
 SPREAD_HOUR_S = 1_800.0  # of work in an hour whose spread counts (chosen: a short move stays at idle)
 COARSEST_PA = 250.0  # step of a gauge: 1 inH2O (chosen; finer ones are usual, SAE J1939 SPN 107 has 50 Pa)
-LEAST_ANSWER = (
-    0.4  # of the swing is all that a slow gauge takes from what is expected (chosen: minutes of lag)
-)
+LEAST_ANSWER = 0.4  # of an expected swing is the least that a slow gauge shows (chosen: minutes of lag)
 USUAL_ROWS = 48  # working hours before a machine's own spread is known (chosen: a week)
 RISES_TO = 0.25  # of the usual level is more than a tap that leaks lets through in an hour (chosen)
 HELD_SHARE = 0.3  # of the level is all that a plugged tap moves by; a zero that moved leaves more (chosen)
