@@ -60,13 +60,18 @@ def snippet() -> Callable[[Client, list[Reading], int], int]:
     return found
 
 
+def with_device(server: ServerProcess) -> ServerProcess:
+    """The server, with the device registered."""
+    with server.client("admin") as admin:
+        assert admin.post("/v1/devices", json={"device": DEVICE}).status_code == 200
+    return server
+
+
 @pytest.mark.timeout(110)
 def test_what_a_restored_server_lacks_comes_again_from_a_client_of_ones_own(
     tmp_path: Path, sqlite_database_url: str, start_server: Callable[..., ServerProcess]
 ) -> None:
-    server = start_server(sqlite_database_url)
-    with server.client("admin") as admin:
-        assert admin.post("/v1/devices", json={"device": DEVICE}).status_code == 200
+    server = with_device(start_server(sqlite_database_url))
     kept, bring_up_to_date = readings(40), snippet()
     with Client(server.url, key=server.tokens["device"]) as client:
         assert bring_up_to_date(client, kept[:15], 0) == 15
@@ -88,9 +93,7 @@ def test_what_a_restored_server_lacks_comes_again_from_a_client_of_ones_own(
 def test_readings_without_numbers_may_all_be_posted_again_after_a_restore(
     tmp_path: Path, sqlite_database_url: str, start_server: Callable[..., ServerProcess]
 ) -> None:
-    server = start_server(sqlite_database_url)
-    with server.client("admin") as admin:
-        assert admin.post("/v1/devices", json={"device": DEVICE}).status_code == 200
+    server = with_device(start_server(sqlite_database_url))
     kept = readings(30)
     with Client(server.url, key=server.tokens["device"]) as client:
         client.post(DEVICE, kept[:15])
