@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import errno
-import gc
 import json
 import logging
 import os
@@ -24,7 +23,7 @@ from cleanside.gateway.wire import text_of
 from cleanside.ingest import hidden, log, settings
 from cleanside.ingest.api import app, server_tls
 from cleanside.ingest.api.routes.services import services_in
-from cleanside.ingest.commands import first_account, freed_memory, start_warnings
+from cleanside.ingest.commands import first_account, freed_memory, long_collections, start_warnings
 from cleanside.ingest.commands.command_database import NO_REVOCATIONS_FILE, announce, new_file
 from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import CalledWrongly, CannotOpen, why
@@ -110,8 +109,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     elif not sys.stderr.isatty():  # a service: systemctl reload must not end it
         signal.signal(signal.SIGHUP, lambda *_: None)
     freed_memory.run_long()
-    gc.collect()
-    gc.freeze()  # objects loaded by now stay: the collector may skip them (measured: p99 to a half)
+    long_collections.shorten()
     ended_by: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         # uvicorn stops in good order on these, then raises them again for the next handler, which is this.

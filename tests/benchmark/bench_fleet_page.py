@@ -2,7 +2,7 @@
 How long the pages that a planner opens daily take beside their JSON twins.
 
     python -m tests.benchmark.bench_fleet_page [--of PAGE] [--machines N] [--days N] [--pages FOLDER]
-        [--unready]
+        [--unready] [--plain-collections]
 
 PAGE: all of fleet (its first hundred), work (what is due in a week), changes (of a week), plan (of visits;
 the same problem again, as it is remembered), machine, visit (the page of a technician) and lives (element
@@ -12,6 +12,8 @@ A line of JSON a page: median milliseconds of page and twin by the clock and of 
 ratio. Beside that the first look: requests until it is answered (one that takes too long is asked to come
 again), their seconds by the clock and of the processor. The looks back that the background makes ready are
 made before the page of changes; `ahead` is what that takes, and `--unready` leaves it out.
+`longest` is the longest look at the page, `collections` the full searches for garbage meanwhile, of the
+processor. They are kept short as `serve` does; `--plain-collections` leaves them to Python.
 `--pages` writes each page with its nonce and new ids left out, so that two commits can be compared.
 `moves` is the question to the audit log of how often planned days were moved: each machine has MOVES of them
 among OTHER_LINES lines of other kinds, beside a question that finds none.
@@ -20,16 +22,20 @@ among OTHER_LINES lines of other kinds, beside a question that finds none.
 from __future__ import annotations
 
 import argparse
+import gc
 import json
 import re
 import tempfile
-from collections.abc import Callable, Sequence
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
 
 from cleanside.ingest.analysis.assessment import Judge
+from cleanside.ingest.commands import long_collections
 from cleanside.ingest.restriction import summarise_hours
 from cleanside.ingest.store import audit, database, fleet, hours, papers, planning_terms, shop
 from cleanside.ingest.store.fleet import TerminalRow
@@ -84,9 +90,10 @@ def measure(api: Api, rounds: int, of: str) -> dict[str, Any]:
     """Page and twin, one after the other, in turns; machines are remembered. of : a key of `PAGES`."""
     (page_path, twin_path), page, twin = PAGES[of], [], []
     first = first_look(api, page_path)
-    for _ in range(rounds):
-        page.append(timed(ask(api, page_path)))
-        twin.append(timed(ask(api, twin_path)))
+    with full_collections() as collections_s:
+        for _ in range(rounds):
+            page.append(timed(ask(api, page_path)))
+            twin.append(timed(ask(api, twin_path)))
     page_took, twin_took = median(page), median(twin)
     return {
         "page_ms": round(1e3 * page_took.clock_s, 1),
@@ -94,8 +101,33 @@ def measure(api: Api, rounds: int, of: str) -> dict[str, Any]:
         "twin_ms": round(1e3 * twin_took.clock_s, 1),
         "twin_processor_ms": round(1e3 * twin_took.processor_s, 1),
         "ratio": round(page_took.processor_s / twin_took.processor_s, 2),
+        "longest_processor_ms": round(1e3 * max(one.processor_s for one in page), 1),
+        "collections": len(collections_s),
+        "longest_collection_ms": round(1e3 * max(collections_s, default=0.0), 1),
         **first,
     }
+
+
+@contextmanager
+def full_collections() -> Iterator[list[float]]:
+    """The processor time of each full search for garbage within. [s]"""
+    taken: list[float] = []
+    began_s = 0.0
+
+    def note(phase: str, search: Mapping[str, Any]) -> None:
+        nonlocal began_s
+        if search["generation"] != long_collections.OLDEST:
+            return
+        if phase == "start":
+            began_s = time.thread_time()
+        else:
+            taken.append(time.thread_time() - began_s)
+
+    gc.callbacks.append(note)
+    try:
+        yield taken
+    finally:
+        gc.callbacks.remove(note)
 
 
 def first_look(api: Api, path: str) -> dict[str, Any]:
@@ -177,6 +209,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--pages", type=Path)
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--unready", action="store_true", help="no look back is worked out ahead")
+    parser.add_argument("--plain-collections", action="store_true", help="full searches are not kept short")
     given = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory() as folder:
         url = f"sqlite:///{Path(folder) / 'bench.db'}"
@@ -193,6 +226,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
                 )
                 return
             remember(api)
+            if not given.plain_collections:
+                long_collections.shorten()
             for of in PAGES if given.of == "all" else [given.of]:
                 ahead = look_back(api) if of == "changes" and not given.unready else {}
                 print(json.dumps({"of": of, **size, **ahead, **measure(api, given.rounds, of)}), flush=True)
