@@ -13,6 +13,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
+from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.console.work_sentences import LEAST_COST, DayPrices, WorkSentences
 
 
@@ -48,10 +49,10 @@ class DayOptions:
 class MoveOptions:
     """Days to which the plan of visits can move a visit, for one reader."""
 
-    def __init__(self, say: Callable[..., str], on: Callable[[str], str], currency: str) -> None:
-        """say : words as plain text. on : as of `DayOptions`. currency : with a blank before it; "": none."""
+    def __init__(self, say: Sayer, on: Callable[[str], str], currency: str) -> None:
+        """on : as of `DayOptions`. currency : with a blank before it; "": none."""
         self._say, self._on, self._currency = say, on, currency
-        self._days: dict[str, tuple[str, str]] = {}
+        self._days: dict[str, tuple[str, Callable[..., str], Callable[..., str]]] = {}
 
     def __call__(self, name: str, moves: Sequence[Mapping[str, Any]]) -> Markup:
         """Those of a visit. name : of its machine and housing, as the form sends it."""
@@ -61,13 +62,11 @@ class MoveOptions:
     def _option(self, value: str, move: Mapping[str, Any]) -> str:
         day, more = move["day"], move["more_cost"]
         if day not in self._days:
-            self._days[day] = f'/{escape(day)}">', self._on(day)
-        end, written = self._days[day]
-        said = self._say(
-            "visit_plan.option_less" if more < -LEAST_COST else "visit_plan.option_more",
-            day=written,
-            cost=abs(more),
-            currency=self._currency,
-            share=move["chance_at_limit_before"],
+            on = {"day": self._on(day), "currency": self._currency}
+            less = self._say.begun("visit_plan.option_less", **on)
+            self._days[day] = f'/{escape(day)}">', less, self._say.begun("visit_plan.option_more", **on)
+        end, less, costs_more = self._days[day]
+        said = (less if more < -LEAST_COST else costs_more)(
+            cost=abs(more), share=move["chance_at_limit_before"]
         )
         return f'<option value="{value}{end}{escape(said)}</option>'

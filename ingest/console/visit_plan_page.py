@@ -307,7 +307,7 @@ def _page(
         whole=days.of,
         sentences=VisitSentences(say, for_page=True),
         move_options=MoveOptions(
-            say.plain, days.of, f" {plan['currency']}" if plan is not None and plan["currency"] else ""
+            say, days.of, f" {plan['currency']}" if plan is not None and plan["currency"] else ""
         ),
         files=file_addresses(f"/visit-plan?{urlencode([('fixed', one) for one in fixed])}"),
         until="" if plan is None else days.of(_day_before(plan["before"])),

@@ -90,6 +90,19 @@ class Sayer:
             places = self._plain[template] = self._ready(_places(template))
         return one_stop("".join(_filled(places, values, str)))
 
+    def begun(self, key: str, /, **values: Any) -> Callable[..., str]:
+        """What says a key as plain text with the rest of its values: a list says each of its days often."""
+        places, text = list[_Filled](), ""
+        for before, name, way in self._ready(_places(self._template(key, values))):
+            text += before
+            if name is None or name not in values:
+                places.append((text, name, way))
+                text = ""
+            else:
+                text += "".join(_filled([("", name, way)], values, str))
+        places.append((text, None, str))
+        return lambda **rest: one_stop("".join(_filled(places, rest, str)))
+
     def quantity(self, name: str) -> str:
         """What people call a quantity; its name where it has no words: a newer monitor may send it."""
         return self.plain(f"quantity.{name}") if has_words(f"quantity.{name}") else name

@@ -513,11 +513,12 @@ def _is_last_cleaning(candidate: Candidate) -> bool:
 
 def chance_before(candidate: Candidate, day: date, days: ListDays) -> float | None:
     """Chance that its limit is reached before a day, 0 to 1; None: no dates. The plan says the same."""
+    if candidate.state == "over":
+        return 1.0
     start_s, planned = days.start_s(day), candidate.papers.planned
     if candidate.plan == "open" and planned is not None and planned.planned_on == day.isoformat():
         start_s = day_start_s(planned.passes_us)  # where it was planned, as the pages of the machine say it
-    chance = chance_at_limit(candidate.due_s, max(days.now_s, start_s), days.now_s)
-    return 1.0 if candidate.state == "over" else chance
+    return chance_at_limit(candidate.due_s, max(days.now_s, start_s), days.now_s)
 
 
 def _option(candidate: Candidate, day: date, days: ListDays) -> DayOption:

@@ -356,17 +356,23 @@ def _visit_document(visit: PlannedVisit, problem: VisitProblem, seen: PlanSeen) 
         "waits_for": visit.waits_for,
         "part_there_on": _day(visit.part_day, problem),
         "planned_on": _day(visit.element.planned_day, problem),
-        "moves": [
-            {
-                "day": _day(move.day, problem),
-                "more_cost": move.more_cost,
-                "chance_at_limit_before": move.chance
-                if move.day >= problem.days
-                else chance(problem.calendar[move.day], move.chance),
-            }
-            for move in visit.moves
-        ],
+        "moves": list(_move_documents(visit, problem, chance)),
     }
+
+
+def _move_documents(
+    visit: PlannedVisit, problem: VisitProblem, chance: Callable[[date, float], float]
+) -> Iterator[dict[str, Any]]:
+    """The days to which a visit can be moved; some ten for each of hundreds of visits."""
+    calendar, written = problem.calendar, problem.written_calendar
+    for move in visit.moves:
+        day, before = move.day, move.chance
+        is_within = day < len(calendar)
+        yield {
+            "day": written[day] if is_within else None,
+            "more_cost": move.more_cost,
+            "chance_at_limit_before": chance(calendar[day], before) if is_within else before,
+        }
 
 
 def unsure_of_visit(found: Assessment, reasons: Sequence[VisitReason]) -> list[UnsureReason]:

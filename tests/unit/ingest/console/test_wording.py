@@ -216,3 +216,13 @@ def test_german_sentences_name_roles_as_the_list_of_people_does():
     assert len(lists) >= 3
     assert {name for names in lists for name in names} <= roles
     assert not any(role in str(words["state.serving"]) for role in roles)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_words_begun_with_some_values_and_ended_with_the_rest_are_the_same(language: str) -> None:
+    values = {"day": "am 9. Dez.", "cost": 1_250.4, "currency": " EUR", "share": 0.034}
+    say, key = sayer(language), "visit_plan.option_more"
+    whole = say.plain(key, **values)
+    for many in range(len(values) + 1):
+        first, rest = dict(list(values.items())[:many]), dict(list(values.items())[many:])
+        assert say.begun(key, **first)(**rest) == whole
