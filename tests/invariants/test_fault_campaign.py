@@ -54,7 +54,7 @@ def tamper(connection: sa.Connection) -> None:
     """
     Behind the server's back: lose a reading, change a value of another, move the times of every second.
 
-    By a minute, within the hour: the shop finds readings by the hours that it noted, and a reading moved to an
+    By a minute, within the hour: the shop finds readings by the hours that it noted, and one moved to an
     hour that it does not know would be missing instead.
     """
     ids = connection.scalars(sa.text("SELECT id FROM streams ORDER BY id")).all()
