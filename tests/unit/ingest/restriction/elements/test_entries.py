@@ -121,7 +121,13 @@ def test_a_change_entered_twice_is_one() -> None:
 
 @pytest.mark.parametrize(
     "again",
-    [("new", 5 * 60), ("new", 4.5 * HOUR_S), ("new", 26 * HOUR_S), ("cleaned", 5 * 60), ("cleaned", 26 * HOUR_S)],
+    [
+        ("new", 5 * 60),
+        ("new", 4.5 * HOUR_S),
+        ("new", 26 * HOUR_S),
+        ("cleaned", 5 * 60),
+        ("cleaned", 26 * HOUR_S),
+    ],
 )
 def test_what_holds_without_entries_goes_by_the_element_before_the_first(again: tuple[str, float]) -> None:
     """A second entry of the same work stood in for the first, and the element before both was forgotten."""
