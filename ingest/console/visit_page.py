@@ -20,7 +20,7 @@ from starlette.exceptions import HTTPException
 
 from cleanside.gateway.units import QUANTITIES, to_si
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.api.routes.entries import NewEntry, take
+from cleanside.ingest.api.routes.entries import NewEntry, post_entry
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.cautions import SITUATIONS
@@ -231,14 +231,14 @@ async def post_visit(
 async def _take(
     machine: str, request: Request, resources: R, key: Key, fields: FormData, given: dict[str, str]
 ) -> Response:
-    """Take the entry of a form and say so, to a script or a person. Raises as `take`."""
+    """Take the entry of a form and say so, to a script or a person. Raises as `post_entry`."""
     if given.get("person", key.whole_name) != key.whole_name:
         raise Refused("entry_of_another_person", status=401, code="session_ended", person=key.whole_name)
     if isinstance(photo := fields.get("photo"), UploadFile):
         given["jpeg"] = base64.b64encode(await photo.read()).decode()
     formats = formats_of(request, viewer_of(request, key))
     entry = _entry_of(machine, given, instant_text(resources.clock()), formats)
-    answer = await run_in_threadpool(take, resources, key, entry)
+    answer = await run_in_threadpool(post_entry, entry, request, resources, key)
     if wants_json(request):
         return JSONResponse(answer)
     housing = given.get("housing", DEFAULT_HOUSING)
