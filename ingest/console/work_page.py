@@ -50,7 +50,7 @@ from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
 from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
-from cleanside.ingest.console.plan_words import LEAST_CHANCE
+from cleanside.ingest.console.plan_words import chance_said
 from cleanside.ingest.console.rendering import may, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.right_days import RIGHT_DAY, in_right_year, right_day
@@ -520,7 +520,7 @@ def _page(
         asks_day=any(fault.code == DAY_ASKED for wrong in faults.values() for fault in wrong),
         listed_names={f"{job['machine']}/{job['housing']}" for job in work["jobs"]},
         field_words=FIELD_WORDS,
-        least_chance=LEAST_CHANCE,
+        chance_said=chance_said,
         kept=kept,
         work_done=WORK_DONE,
     )

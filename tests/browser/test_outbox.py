@@ -528,7 +528,9 @@ def test_ticks_of_a_kept_work_list_wait_on_the_phone_and_go_once(shop: Shop, con
     row.locator("[name^='meter/']").fill("8120.5")
     page.get_by_role("button", name="Send ticks to the shop").last.click()
     expect(page.locator("[data-count]")).to_have_text("1 entry on this phone, not yet at the shop")
-    expect(row.locator("[data-became]")).to_have_text("On this phone. It goes to the shop with the next link.")
+    expect(row.locator("[data-became]")).to_have_text(
+        "On this phone. It goes to the shop with the next link."
+    )
     assert faults_of(page) == []
 
     page.reload()  # from the phone; ticked a second time it would be a second entry
