@@ -180,7 +180,7 @@ def get_sheet(
     housing: Name = DEFAULT_HOUSING,
     job: Job = None,
 ) -> Response:
-    """The acceptance sheet for the machine's papers, as PDF. 404 where the extra `pdf` is not installed."""
+    """The sheet of the job for the machine's papers, as PDF. 404 where the extra `pdf` is not installed."""
     if not can_make():
         raise HTTPException(404)
     seen = see(request, key, machine, housing, job)
