@@ -182,7 +182,7 @@ def get_sheet(
     housing: Name = DEFAULT_HOUSING,
     job: Job = None,
 ) -> Response:
-    """The acceptance sheet for the machine's papers, as PDF. 404 where the extra `pdf` is not installed."""
+    """The sheet of the job for the machine's papers, as PDF. 404 where the extra `pdf` is not installed."""
     if not can_make():
         raise HTTPException(404)
     seen = see(request, key, machine, housing, job)
@@ -233,7 +233,7 @@ async def post_visit(
 async def _take(
     machine: str, request: Request, resources: R, key: Key, fields: FormData, given: dict[str, str]
 ) -> Response:
-    """Take the entry of a form and say so, to a script or a person. Raises as `take`."""
+    """Take the entry of a form and say so, to a script or a person. Raises as `post_entry`."""
     if given.get("person", key.whole_name) != key.whole_name:
         raise Refused("entry_of_another_person", status=401, code="session_ended", person=key.whole_name)
     if isinstance(photo := fields.get("photo"), UploadFile):

@@ -753,3 +753,28 @@ def test_the_planned_day_its_note_and_the_parts_stand_on_the_page(api: Api) -> N
         assert "crane &lt;is&gt; booked" in html
         assert "KG-0715" in html
         assert "KG-0716" in html
+
+
+@pytest.mark.parametrize(
+    ("job", "heading"), [("installation", "Acceptance sheet"), ("service", "Service sheet")]
+)
+def test_the_sheet_is_named_after_its_job(api: Api, job: str, heading: str) -> None:
+    page = api.get(f"{PAGE}?job={job}").text
+    assert f'<p class="paper-only">{heading}</p>' in page
+
+
+def test_beside_the_live_value_stand_the_limit_and_the_level_that_is_judged(api: Api) -> None:
+    """ "Over limit" stood above a value below the limit, with neither limit nor level."""
+    set_hours_in(api, 61)
+    api.send(working_hours(60))
+    api.analyse()
+    known = api.get("/v1/machines/grader-07/restriction").json()
+    assert known["restriction_pa"] is not None
+    judged = unescape(
+        re.sub(r"<[^>]+>", "", re.findall(r"<p[^>]* data-judged>(.*?)</p>", api.get(PAGE).text)[0])
+    )
+    level = f"{known['restriction_pa'] / 1000:.2f}"
+    limit = f"{known['terminal_restriction']['restriction_pa'] / 1000:.2f}"
+    assert re.fullmatch(
+        rf"Change limit {limit}\skPa; at full flow {level}\skPa, and the state goes by that", judged
+    )
