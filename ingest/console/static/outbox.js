@@ -26,6 +26,7 @@
   const beingKept = new WeakSet(); // forms between the first tap and an empty form
   const toDelete = new Set(); // ids of entries that a person was asked about
   const atShop = new Set(); // ids that the shop took while this page was open
+  const asked = new Map(); // id of an entry that became a question -> what is asked, and where it is settled
   let taken = []; // by the shop, and not yet on the list that the shop sends
   const { person } = box.dataset; // with the owner: two owners may have people of one name
   let signedOut = false;
@@ -94,6 +95,7 @@
       if (answer.isTaken) {
         await remove(next.number);
         atShop.add(next.entry_id);
+        if (answer.asks) asked.set(next.entry_id, answer.asks);
         taken.push({ ...next, state: TAKEN });
       } else if (answer.isRefusal) await put({ ...next, state: REFUSED, refusal: answer.refusal });
       else return false;
@@ -133,8 +135,8 @@
     const document_ = JSON.parse(text);
     const isTaken = status === 200 && document_.entry_id === entry.entry_id;
     const isRefusal = status >= 400 && status < 500 && !LATER.has(status) && Boolean(document_.code);
-    const { code, detail, said, fields } = document_;
-    return { status, isTaken, isRefusal, refusal: { code, detail, said, fields } };
+    const { code, detail, said, fields, asks } = document_;
+    return { status, isTaken, isRefusal, asks, refusal: { code, detail, said, fields } };
   }
 
   // ---------------------------------------------------------------- entering
@@ -383,9 +385,21 @@
       }
       const isRefused = entry?.state === REFUSED;
       const words = isRefused ? `${refusedHere} ${why(entry.refusal)}` : entry ? waitsHere : takenHere;
-      if (line.textContent !== words) line.textContent = words;
+      const asks = entry ? undefined : asked.get(id);
+      const whole = asks ? `${words} ${asks.said} ${asks.settle}` : words;
+      if (line.textContent !== whole) {
+        line.textContent = words;
+        if (asks) line.append(` ${asks.said} `, linkTo(asks));
+      }
       line.classList.toggle("fault", isRefused);
     }
+  }
+
+  function linkTo({ where, settle }) {
+    const link = document.createElement("a");
+    link.href = where;
+    link.textContent = settle;
+    return link;
   }
 
   const correctFirst = document.querySelector("[data-correct-first]");
