@@ -510,6 +510,7 @@ def _page(
         whole=days.of,
         in_full=days.in_full,
         sentences=sentences,
+        lacking=sum(sentences.lacks_part(job) for job in work["jobs"]),
         not_listed=sentences.not_listed,
         resting_said=partial(resting_said, say),
         day_options=DayOptions(WorkSentences(say.plain, on=days.of), days.of),
