@@ -647,6 +647,7 @@ SENTENCES: Sentences = {
     "not_a_date_and_time": '"{text}" is not a date and time; pick one, or leave it empty for just now',
     "not_a_day_and_time": '"{day} {time}" is not a day and a time; write 2026-11-28 and 13:00',
     "not_a_day_of_the_list": '"{on}" is no day; choose one of the list',
+    "number_below_zero": '{name}: "{text}" is below zero; write what stands there, without a sign',
     "not_a_number": '{name}: "{text}" is no number; write it like 8120.5',
     "no_file_chosen": "no file was chosen; choose the file that cleanside-gateway export wrote",
     "no_repair_chosen": "no repair was chosen; go back and choose one",
@@ -876,6 +877,9 @@ SENTENCES: Sentences = {
     ),
     "too_many_numbers": "{asked} at once, at most {most}; split it",
     # requests that are refused: fleet, element changes, acceptance, figures
+    "nothing_corrected": (
+        "entry {entry_id} says that already; give another changed_at, to_machine or to_housing"
+    ),
     "change_ahead": "{at} is in the future (now {now}); enter the change after it was made",
     "found_answered": (
         'what was done at {at} was entered before, as "{what}" by {by}; take that entry back first, or '
@@ -949,6 +953,7 @@ SENTENCES: Sentences = {
     "nothing_of_plan_stands": (
         "no day of a plan accepted at {at} stands as it was accepted; change single days on the work list"
     ),
+    "nothing_to_correct": "no work on an element has the id {entry_id} at {machine}; list the entries there",
     "unknown_element_change": "no element change at {at} is entered for {housing}",
     "unknown_housing": '{machine} has no housing "{housing}", it has {there}; name one of them as housing',
     "unknown_name": 'there is no {what} "{name}" here; check the name',

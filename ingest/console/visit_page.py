@@ -20,20 +20,24 @@ from starlette.exceptions import HTTPException
 
 from cleanside.gateway.units import QUANTITIES, to_si
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.api.routes.entries import NewEntry, take
+from cleanside.ingest.api.routes.element_changes import get_element_changes
+from cleanside.ingest.api.routes.entries import NewEntry, post_entry
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.cautions import SITUATIONS
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import as_typed, number_of_text, read_form
 from cleanside.ingest.console.machine_names import known_machines
 from cleanside.ingest.console.pdf import can_make, pdf_of
-from cleanside.ingest.console.rendering import document_of, formats_of, render
+from cleanside.ingest.console.rendering import document_of, formats_of, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
+from cleanside.ingest.console.said_words import entry_said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_refusal import RefusedEntry, refused_entry
 from cleanside.ingest.console.visit_seen import INSTALLATION, SERVICE, installation_of, see
 from cleanside.ingest.console.visit_sheet import STEPS
+from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction.verdict.installation import BY_HAND, TERMINAL_PA, HandRule
 from cleanside.ingest.store import fleet, plate_photos
@@ -59,6 +63,7 @@ FIELDS: Mapping[str, tuple[str, ...]] = {
     "hand_comparison": ("subject", "value", "unit", "compared_with", "housing"),
     "meter_reading": METER_FIELDS,
     "gauge_reading": ("value", "unit", "source", "latched", "housing"),
+    "correction": ("of", "changed_at", "to_machine", "to_housing", "because", "housing"),
     "take_back": ("of", "housing"),
 }
 _NUMBER = re.compile(r"[+\-\N{MINUS SIGN}]?\d{1,9}([.,]\d{1,6})?", re.ASCII)
@@ -136,6 +141,7 @@ def _visit_page(
         headers={"Content-Location": _visit_address(found.machine, found.name, seen["job"])},
         refusal=refusal,
         housings=housings,
+        machines=known_machines(resources, key)[:MOST_MACHINES],
         plate_s=None if plate_us is None else plate_us / 1e6,
         steps=STEPS[seen["job"]],
         sheet_cautions=SITUATIONS["acceptance"],
@@ -180,7 +186,7 @@ def get_sheet(
     housing: Name = DEFAULT_HOUSING,
     job: Job = None,
 ) -> Response:
-    """The acceptance sheet for the machine's papers, as PDF. 404 where the extra `pdf` is not installed."""
+    """The sheet of the job for the machine's papers, as PDF. 404 where the extra `pdf` is not installed."""
     if not can_make():
         raise HTTPException(404)
     seen = see(request, key, machine, housing, job)
@@ -231,18 +237,34 @@ async def post_visit(
 async def _take(
     machine: str, request: Request, resources: R, key: Key, fields: FormData, given: dict[str, str]
 ) -> Response:
-    """Take the entry of a form and say so, to a script or a person. Raises as `take`."""
+    """Take the entry of a form and say so, to a script or a person. Raises as `post_entry`."""
     if given.get("person", key.whole_name) != key.whole_name:
         raise Refused("entry_of_another_person", status=401, code="session_ended", person=key.whole_name)
     if isinstance(photo := fields.get("photo"), UploadFile):
         given["jpeg"] = base64.b64encode(await photo.read()).decode()
     formats = formats_of(request, viewer_of(request, key))
     entry = _entry_of(machine, given, instant_text(resources.clock()), formats)
-    answer = await run_in_threadpool(take, resources, key, entry)
+    answer = await run_in_threadpool(post_entry, entry, request, resources, key)
     if wants_json(request):
-        return JSONResponse(answer)
+        asks = await run_in_threadpool(_asked_at, request, key, entry)
+        return JSONResponse(answer if asks is None else answer | {"asks": asks})
     housing = given.get("housing", DEFAULT_HOUSING)
     return see_other(f"/visit/{machine}?housing={housing}&done={entry.kind}#entered")
+
+
+def _asked_at(request: Request, key: Key, entry: NewEntry) -> dict[str, str] | None:
+    """What a person is asked of the entry that they just made, and where they answer; None: nothing."""
+    if entry.kind != "element_change":
+        return None
+    resources, say = services_of(request).resources, sayer_of(request, key)
+    housing = str(entry.content.get("housing", DEFAULT_HOUSING))
+    changes = get_element_changes(entry.machine, request, resources, key, housing)["element_changes"]
+    asked = next((c for c in changes if c["entry_id"] == entry.entry_id and c["is_question"]), None)
+    if asked is None:
+        return None
+    said = entry_said(say, asked, WhoNames(resources.reading, key, say)).striptags()
+    where = f"/machines/{entry.machine}?{urlencode({'housing': housing})}#question"
+    return {"said": said, "where": where, "settle": say.plain("visit.to_settle")}
 
 
 # ---------------------------------------------------------------- from fields to an entry
@@ -268,7 +290,7 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, formats: Formats
     if "latched" in content:
         content["latched"] = content["latched"] == "yes"
     if "changed_at" in content:
-        content["changed_at"] = _instant_of(content["changed_at"], formats)
+        content["changed_at"] = instant_of(content["changed_at"], formats)
     whole = {
         "entry_id": given.get("entry_id", str(uuid.uuid4())),
         "kind": kind,
@@ -303,7 +325,7 @@ def _ask_if_unlikely(content: Mapping[str, Any]) -> None:
         raise NotValid(Complaint("#/content/sure", "limit_unlikely", **about))
 
 
-def _instant_of(text: str, formats: Formats) -> str:
+def instant_of(text: str, formats: Formats) -> str:
     """A time of a form, in the viewer's zone, as an instant. Raises Refused (422)."""
     try:
         local = datetime.strptime(text, "%Y-%m-%dT%H:%M")  # noqa: DTZ007  # the viewer's zone comes next

@@ -4,7 +4,8 @@ The work list: what to change on which day, to print, to tick and to move betwee
 Its JSON twin is `GET /v1/work`; a tick is an element change as `POST /v1/machines/.../element-changes` enters
 it, taking it back is its `DELETE`, moving is `POST /v1/machines/.../planned-change`.
 Promises: a tick that is sent again is the same entry; ticks are taken one by one. A tick or move that is
-refused says why on the same list, of the same days, site and crew, and keeps every field.
+refused says why on the same list, of the same days, site and crew, and keeps every field. With scripts a tick
+is an entry of a visit under the same id, so it waits on the phone without a link (`static/ticks.js`).
 """
 
 from __future__ import annotations
@@ -47,9 +48,9 @@ from cleanside.ingest.api.routes.work import get_work, list_days, require_known,
 from cleanside.ingest.console.day_options import DayOptions
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
-from cleanside.ingest.console.forms import GROUPED, NUMBER
+from cleanside.ingest.console.forms import number_of_text
 from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
-from cleanside.ingest.console.plan_words import LEAST_CHANCE
+from cleanside.ingest.console.plan_words import chance_said
 from cleanside.ingest.console.rendering import may, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.right_days import RIGHT_DAY, in_right_year, right_day
@@ -353,10 +354,10 @@ def _wrong_in(ticked: TickedJob) -> Iterator[TickFault]:
         yield TickFault("what", "what", ticked.what)
     for field in ("meter", "gauge"):
         written = getattr(ticked, field)
-        if GROUPED.fullmatch(written):
-            yield TickFault(field, "number_ambiguous", written)
-        elif written and not NUMBER.fullmatch(written):
-            yield TickFault(field, "number", written)
+        try:
+            _number(ticked, field)
+        except Refused as refused:
+            yield TickFault(field, "refused", written, field_faults(refused))
 
 
 def _entered_at(request: Request, resources: R, key: Key, ticked: TickedJob) -> str | None:
@@ -391,7 +392,7 @@ def _questions(
 
 def _change(ticked: TickedJob, changed_at: str) -> NewChange:
     """A tick as the body of the route. Raises ValidationError."""
-    gauge = _number(ticked.gauge)
+    gauge = _number(ticked, "gauge")
     return NewChange(
         changed_at=changed_at,
         note="",
@@ -400,13 +401,19 @@ def _change(ticked: TickedJob, changed_at: str) -> NewChange:
         entry_id=ticked.entry_id,
         what=ticked.what,  # type: ignore[arg-type]  # the model checks it
         part=None,
-        meter_hours=_number(ticked.meter),
+        meter_hours=_number(ticked, "meter"),
         gauge=None if gauge is None else GaugeShowing(value=gauge, unit=ticked.unit or "kPa", latched=None),
     )
 
 
-def _number(written: str) -> float | None:
-    return float(written.replace(",", ".")) if written else None
+def _number(ticked: TickedJob, field: str) -> float | None:
+    """The number in a field of a row, as every form reads it; None: it is empty. Raises Refused (422)."""
+    written: str = getattr(ticked, field).strip()
+    return (
+        number_of_text(written, field, (ticked.unit or "kPa") if field == "gauge" else "")
+        if written
+        else None
+    )
 
 
 def _changed_at(written: str, zone: ZoneInfo) -> tuple[str | None, TickFault | None]:
@@ -503,6 +510,7 @@ def _page(
         whole=days.of,
         in_full=days.in_full,
         sentences=sentences,
+        lacking=sum(sentences.lacks_part(job) for job in work["jobs"]),
         not_listed=sentences.not_listed,
         resting_said=partial(resting_said, say),
         day_options=DayOptions(WorkSentences(say.plain, on=days.of), days.of),
@@ -511,12 +519,15 @@ def _page(
         until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),
         missing=[part for part in work["parts"] if part["to_order"]],
         done=[(entry, said(say, entry["said"])) for entry in work["done"]],
-        entry_id=f"work-{round(say.formats.now_s * 1_000_000)}",
+        entry_ids={
+            f"{job['machine']}/{job['housing']}": f"work-{round(now_s * 1_000_000)}-{number}"
+            for number, job in enumerate(work["jobs"], 1)
+        },
         faults=faults,
         asks_day=any(fault.code == DAY_ASKED for wrong in faults.values() for fault in wrong),
         listed_names={f"{job['machine']}/{job['housing']}" for job in work["jobs"]},
         field_words=FIELD_WORDS,
-        least_chance=LEAST_CHANCE,
+        chance_said=chance_said,
         kept=kept,
         work_done=WORK_DONE,
     )

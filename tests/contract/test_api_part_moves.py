@@ -107,6 +107,15 @@ def test_an_entry_of_a_visit_takes_a_part_once(stocked: Api) -> None:
     assert stock_of(stocked)["oberkies"] == 0
 
 
+def test_an_entry_from_the_page_of_a_visit_takes_a_part_too(stocked: Api) -> None:
+    form = {"kind": "element_change", "housing": "main", "what": "new", "entry_id": "work-1"}
+    headers = {"Accept": "application/json"}
+    for _ in range(2):
+        sent = stocked.request("POST", "/visit/grader-07", key="planner", data=form, headers=headers)
+        assert sent.status_code == 200, sent.text
+    assert stock_of(stocked)["oberkies"] == 0
+
+
 def test_a_question_takes_its_part_once_it_is_confirmed(stocked: Api) -> None:
     """Thirty hours before, the readings went on rising."""
     at = instant_text(stocked.clock.now_us - 30 * 3_600_000_000)
@@ -167,6 +176,19 @@ def test_a_change_without_a_piece_says_when_one_comes_ordered_or_not(stocked: Ap
     assert piece() == ("not_ordered", True)
     ask(stocked, "POST", f"/v1/part-orders/{orders(stocked)[0]['order']}", {"done": "ordered"})
     assert piece() == ("on_order", True)
+
+
+def test_a_part_that_is_not_there_on_its_day_is_not_taken_along_and_the_list_says_so(stocked: Api) -> None:
+    before = ask(stocked, "GET", PLAN)["before"]
+    [part] = ask(stocked, "GET", "/v1/work", before=before)["parts"]
+    assert part["to_take"] == [{"site": "oberkies", "pieces": 1}]
+    without_stock(stocked)
+    ask(stocked, "POST", "/v1/parts", {"part": "KG-0715", "lead_time_days": 60})
+    work = ask(stocked, "GET", "/v1/work", before=before)
+    assert work["jobs"][0]["piece"]["comes_on"] > work["jobs"][0]["day"]
+    assert [part["to_take"] for part in work["parts"]] == [[]]
+    page = stocked.get(f"/work-list?before={before}", key="planner").text
+    assert "For one of them the part is not there on its day." in page
 
 
 # ---------------------------------------------------------------- orders

@@ -301,10 +301,29 @@ def test_an_entry_that_no_reading_confirmed_yet_forgets_no_urgent_change(api: Ap
         page = api.get(path, key="planner", headers=headers).text
         assert said in page, path
         assert otherwise in page, path
+    before = str(words["fleet.before_entry"]).rpartition(",")[2].strip()
+    doubted = str(words["fleet.not_trusted"]).rpartition(",")[2].strip()
+    for path in ("/fleet", "/machines/grader-07"):
+        page = api.get(path, key="planner", headers=headers).text
+        assert (before in page, doubted in page) == (True, False), path
     assert str(words["fleet.next.advice_running-in"]) not in api.get("/fleet", headers=headers).text
     changed = ask(api, "POST", f"{MACHINE}/element-changes", change | {"confirmed_because": "I saw it"})
     assert not changed["element_changes"][0]["is_question"]
     assert ask(api, "GET", "/v1/fleet")["housings"][0]["rests_on_entry"] is None
+
+
+@pytest.mark.parametrize(("what", "minute"), [("new", "35"), ("cleaned", "40")])
+def test_work_entered_twice_keeps_what_left_the_list(api: Api, what: str, minute: str) -> None:
+    """After a second entry the planned day and its order were gone from the list."""
+    loaded(api)
+    change = {"changed_at": "2026-02-22T18:30:00Z", "entry_id": "e-1", "what": "new"}
+    ask(api, "POST", f"{MACHINE}/element-changes", change)
+    [once] = work(api)["resting"]
+    again = {"changed_at": f"2026-02-22T18:{minute}:00Z", "entry_id": "e-2", "what": what}
+    ask(api, "POST", f"{MACHINE}/element-changes", again)
+    [twice] = work(api)["resting"]
+    assert (twice["day"], twice["order_by"]) == (once["day"], once["order_by"])
+    assert twice["rests_on_entry"]["otherwise"] == once["rests_on_entry"]["otherwise"]
 
 
 def test_an_order_that_fell_away_counts_what_a_laid_up_machine_takes_for_its_planned_day(api: Api) -> None:

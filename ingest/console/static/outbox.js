@@ -5,8 +5,9 @@
 // often it is sent. One that the shop refuses stays, with the reason, and the next one goes; corrected in its
 // form it is the same entry, tried again. Two tabs never send at once. Only the person who made an entry
 // sends it. No entry is deleted but by the shop's answer or by a person, who is asked once.
-// Any form with data-keeps, on any page that includes `outbox.html`, is kept like this; without scripts the
-// same form goes straight to the server.
+// Any form with data-keeps, on any page that includes `outbox.html`, is kept like this, and so are the entries
+// of the event "made" (ticks.js); without scripts the same form goes straight to the server. After each change
+// the event "outbox" says what became of an entry.
 "use strict";
 (() => {
   const WAIT_MS = 10_000; // for one answer: a link that is up and carries nothing must not hold the rest
@@ -26,6 +27,7 @@
   const beingKept = new WeakSet(); // forms between the first tap and an empty form
   const toDelete = new Set(); // ids of entries that a person was asked about
   const atShop = new Set(); // ids that the shop took while this page was open
+  const asked = new Map(); // id of an entry that became a question -> what is asked, and where it is settled
   let taken = []; // by the shop, and not yet on the list that the shop sends
   const { person } = box.dataset; // with the owner: two owners may have people of one name
   let signedOut = false;
@@ -94,6 +96,7 @@
       if (answer.isTaken) {
         await remove(next.number);
         atShop.add(next.entry_id);
+        if (answer.asks) asked.set(next.entry_id, answer.asks);
         taken.push({ ...next, state: TAKEN });
       } else if (answer.isRefusal) await put({ ...next, state: REFUSED, refusal: answer.refusal });
       else return false;
@@ -133,11 +136,25 @@
     const document_ = JSON.parse(text);
     const isTaken = status === 200 && document_.entry_id === entry.entry_id;
     const isRefusal = status >= 400 && status < 500 && !LATER.has(status) && Boolean(document_.code);
-    const { code, detail, said, fields } = document_;
-    return { status, isTaken, isRefusal, refusal: { code, detail, said, fields } };
+    const { code, detail, said, fields, asks } = document_;
+    return { status, isTaken, isRefusal, asks, refusal: { code, detail, said, fields } };
   }
 
   // ---------------------------------------------------------------- entering
+
+  document.addEventListener("made", ({ detail }) => keepMade(detail.entries).catch(detail.failed));
+
+  async function keepMade(entries) {
+    // Each has the id that its page gave it: made twice, it is one entry. A refused one is tried again.
+    for (const entry of entries) {
+      const before = (await mine()).find(({ entry_id }) => entry_id === entry.entry_id);
+      if (atShop.has(entry.entry_id) || before?.state === WAITING) continue;
+      const { number, made_at } = before ?? { made_at: new Date().toISOString() };
+      await put({ ...entry, ...(before && { number }), made_at, person, state: WAITING });
+    }
+    await show();
+    flush();
+  }
 
   function newId() {
     const bytes = crypto.getRandomValues(new Uint8Array(16)); // randomUUID is not there on plain http
@@ -346,6 +363,7 @@
     showElsewhere(elsewhere);
     showAtForms(entries);
     showOnList([...entries, ...taken]);
+    document.dispatchEvent(new CustomEvent("outbox", { detail: (id) => becameOf(id, entries) }));
   }
 
   function showListed(entries) {
@@ -373,19 +391,37 @@
   });
 
   function showAtForms(entries) {
-    const { waitsHere, takenHere, refusedHere } = box.dataset;
     for (const [id, line] of forms) {
-      const entry = entries.find((entry) => entry.entry_id === id);
-      if (!entry && !atShop.has(id)) {
+      const became = becameOf(id, entries);
+      if (!became) {
         line.remove(); // a person deleted it, or another tab sent it: this page does not know
         forms.delete(id);
         continue;
       }
-      const isRefused = entry?.state === REFUSED;
-      const words = isRefused ? `${refusedHere} ${why(entry.refusal)}` : entry ? waitsHere : takenHere;
-      if (line.textContent !== words) line.textContent = words;
-      line.classList.toggle("fault", isRefused);
+      const { words, asks } = became;
+      const whole = asks ? `${words} ${asks.said} ${asks.settle}` : words;
+      if (line.textContent !== whole) {
+        line.textContent = words;
+        if (asks) line.append(` ${asks.said} `, linkTo(asks));
+      }
+      line.classList.toggle("fault", became.state === REFUSED);
     }
+  }
+
+  function becameOf(id, entries) {
+    // State, words and question of an entry; none: this page does not know it.
+    const { waitsHere, takenHere, refusedHere } = box.dataset;
+    const entry = entries.find((entry) => entry.entry_id === id);
+    if (!entry) return atShop.has(id) ? { state: TAKEN, words: takenHere, asks: asked.get(id) } : undefined;
+    const isRefused = entry.state === REFUSED;
+    return { state: entry.state, words: isRefused ? `${refusedHere} ${why(entry.refusal)}` : waitsHere };
+  }
+
+  function linkTo({ where, settle }) {
+    const link = document.createElement("a");
+    link.href = where;
+    link.textContent = settle;
+    return link;
   }
 
   const correctFirst = document.querySelector("[data-correct-first]");
