@@ -71,7 +71,8 @@ def test_what_is_learned_of_a_machine_goes_by_its_earlier_stops_alone_and_weighs
     moves, away_h = np.array([0.1, 0.2, 0.3, 0.4]), np.array([-90.0, -30.0, 0.0, 60.0])
     assert _own_moves(moves, away_h, Learns.ALL)[0].tolist() == [0.1, 0.2, 0.4]
     own, share = _own_moves(moves, away_h, Learns.EARLIER)
-    assert (own.tolist(), share) == ([0.1, 0.2], pytest.approx(2 / 12))
+    assert own.tolist() == [0.1, 0.2]
+    assert share == pytest.approx(2 / 12)
     own, share = _own_moves(moves, away_h, Learns.OTHERS)
     assert (len(own), share) == (0, 0.0)
 
