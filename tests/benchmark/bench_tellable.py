@@ -7,7 +7,8 @@ What the readings can tell: observers that know the laws of each machine beside 
 Each torn, missing, cleaned and new element that the score counts is judged by the readings of ten operating
 hours before and after the stop at which it began (`tests/fleets/ideal.py` states all that is known). It
 counts where its probability reaches the bar by which the analysis tells it: of a torn or missing element the
-bar of a suspicion, of a new one that of a change, of a cleaned one that of a question. Beside it
+bar of a suspicion, of a new one that of a change, of a cleaned one that of a question. Two observers know of
+light work, and of what passes, only what earlier stops and other machines show. Beside them
 stands what the analysis told, looked at every evening as in `bench_misses`.
 Of stops at which nothing was done one in N is judged by the hours, one in 6 N by the readings, and counts as
 often: false alarms.
@@ -39,6 +40,8 @@ from tests.fleets.ideal import (
     ByReadings,
     Judged,
     Known,
+    Laws,
+    Learns,
     Observer,
     judge,
     laws_of,
@@ -54,15 +57,28 @@ from tests.fleets.truth import Cause, Fleet, Floats, Proxy, Work
 #: as the triples of `Tuning` have it
 BY = {Proxy.SPEED: SPEED, Proxy.NOTHING: NO_PROXY}
 GROUPS = ("flow measured", "engine speed alone", "nothing")
-#: name -> by readings, and what clean elements of the machine read is known
-TIERS = {
-    "readings, clean known": (True, True),
-    "readings": (True, False),
-    "hours, clean known": (False, True),
-    "hours": (False, False),
-    "hours, rates of the analysis": (False, False),
-}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tier:
+    """What an observer has and knows."""
+
+    is_readings: bool = False
+    is_clean_known: bool = False
+    rates_of_analysis: bool = False
+    learns: Learns = Learns.ALL
+
+
 LAST = "hours, rates of the analysis"
+TIERS = {
+    "readings, clean known": Tier(is_readings=True, is_clean_known=True),
+    "readings": Tier(is_readings=True),
+    "hours, clean known": Tier(is_clean_known=True),
+    "hours": Tier(),
+    LAST: Tier(rates_of_analysis=True),
+    "its rates, work by earlier stops": Tier(rates_of_analysis=True, learns=Learns.EARLIER),
+    "its rates, work by other machines": Tier(rates_of_analysis=True, learns=Learns.OTHERS),
+}
 CAUSES = {Cause.TORN: "torn", Cause.MISSING: "missing"}
 WORKS = {Work.NEW: "new", Work.CLEANED: "cleaned"}
 READINGS_EVERY = 6  # times fewer quiet stops by readings, which take as much longer
@@ -142,10 +158,10 @@ def judged(fleet: Fleet, known: Sequence[Known], every: int) -> dict[str, list[J
     """By the name of the observer."""
     by_readings, by_hours = observers_of(fleet, known)
     made = {}
-    for name, (is_readings, is_clean_known) in TIERS.items():
-        seen = [one for one in (by_readings if is_readings else by_hours) if one.stops]
+    for name, tier in TIERS.items():
+        seen = [one for one in (by_readings if tier.is_readings else by_hours) if one.stops]
         laws = laws_of(seen)
-        if name == LAST:
+        if tier.rates_of_analysis:
             worked = sum(float(one.known.draft.worked.hours[one.known.draft.worked.end - 1]) for one in seen)
             laws = with_rates_of(laws, TUNING, worked / sum(len(one.stops) for one in seen))
         made[name] = [
@@ -153,13 +169,21 @@ def judged(fleet: Fleet, known: Sequence[Known], every: int) -> dict[str, list[J
             for number, one in enumerate(seen)
             for row in judge(
                 one,
-                laws,
-                every=every * (READINGS_EVERY if is_readings else 1),
-                is_clean_known=is_clean_known,
+                laws if tier.learns is Learns.ALL else _by_others(laws, seen, one),
+                every=every * (READINGS_EVERY if tier.is_readings else 1),
+                is_clean_known=tier.is_clean_known,
                 chance=np.random.default_rng([fleet.seed, number]),
+                learns=tier.learns,
             )
         ]
     return made
+
+
+def _by_others(laws: Laws, seen: Sequence[Observer], mine: Observer) -> Laws:
+    """With the moves of the other machines that measure flow as this one does."""
+    by = by_of(mine.known.machine.proxy)
+    others = [one.moves for one in seen if one is not mine and by_of(one.known.machine.proxy) == by]
+    return replace(laws, moves=np.concatenate([np.zeros(0), *others]))
 
 
 def weigh(

@@ -19,6 +19,8 @@ that varies least from before a stop to after it on this machine. A better way i
 at the end of the record. What it tells less than `ByReadings` is lost on the way to the levels, and what the
 analysis tells less, in its judgement or by what it cannot know of the laws.
 Either may know what clean elements of the machine read, or only what the fleet and the machine have shown.
+Either may have learned how the work differs from earlier stops of the machine and from other machines alone,
+or from other machines alone (`Learns`).
 Pure. Leaves to others: which events count (`score`), and the tables (`bench_tellable`).
 """
 
@@ -26,6 +28,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from functools import cached_property
 
 import numpy as np
@@ -44,6 +47,7 @@ SHRINK = 0.1  # of the covariance of quantiles to its diagonal; chosen: some 100
 SPEEDS = 12  # bins of speed in which the readings of a machine are centred
 BAND = 0.01  # ln; least width of a kernel: single elements are not known better; chosen
 OWN = 0.7  # of the density of what passes: that of the machine, the rest of its fleet; chosen
+PRIOR_STOPS = 10  # own stops that weigh as much as all of the other machines; chosen: 30 told alike
 LEAST_DENSITY = 1e-4  # per ln: what no stop of the fleet has shown may happen; chosen
 FEW = 5  # rows of a window of which one is used where flow is granted
 SEEN_CLEAN = 0.05  # ln; how well one clean element of the machine tells of the next; chosen
@@ -52,6 +56,14 @@ CASES = (NOTHING, "new", "cleaned", "torn", "missing")
 AS_CLEAN = ("new", "torn", "missing")  # what they read goes by what clean elements read
 DONE = {Work.NEW: "new", Work.CLEANED: "cleaned", Work.TORN: "torn", Work.MISSING: "missing"}
 SHARES = (0.2, 0.35, 0.6, 0.85, 1.0)  # edges, of the way from clean to the limit
+
+
+class Learns(StrEnum):
+    """By which stops an observer knows how what passes, and the work, move a level."""
+
+    ALL = "all others of the machine and its fleet, later ones too"
+    EARLIER = "earlier ones of the machine, and those of the other machines"
+    OTHERS = "those of the other machines"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -342,9 +354,19 @@ def with_rates_of(laws: Laws, tuning: Tuning, hours_a_stop: float) -> Laws:
 
 
 def judge(
-    seen: Observer, laws: Laws, *, every: int, is_clean_known: bool, chance: np.random.Generator
+    seen: Observer,
+    laws: Laws,
+    *,
+    every: int,
+    is_clean_known: bool,
+    chance: np.random.Generator,
+    learns: Learns = Learns.ALL,
 ) -> Iterator[Judged]:
-    """Each stop at which something was done, and one of so many of the others."""
+    """
+    Each stop at which something was done, and one of so many of the others.
+
+    learns : unless from all, `laws` has the moves of the other machines alone.
+    """
     grid = _Density(laws.moves)
     hours = seen.known.draft.worked.hours
     at_h = np.array([hours[stop.row] for stop in seen.stops])
@@ -354,8 +376,9 @@ def judge(
             others += 1
             if others % every:
                 continue
-        own = seen.moves[np.abs(at_h - at_h[i]) > 2 * WINDOW_H]
-        found = _chances(seen, i, laws, (_Density(own), grid), is_clean_known=is_clean_known, chance=chance)
+        own, share = _own_moves(seen.moves, at_h - at_h[i], learns)
+        moves = _Moves(own=_Density(own), of_fleet=grid, share=share)
+        found = _chances(seen, i, laws, moves, is_clean_known=is_clean_known, chance=chance)
         yield Judged(
             machine=seen.known.machine.name,
             at_s=seen.known.draft.worked.work_s(stop.row),
@@ -364,6 +387,16 @@ def judge(
             chances=found,
             weight=float(every) if stop.done == NOTHING else 1.0,
         )
+
+
+def _own_moves(moves: Floats, away_h: Floats, learns: Learns) -> tuple[Floats, float]:
+    """Moves of the machine itself that an observer knows at a stop, and their weight beside the others."""
+    if learns is Learns.OTHERS:
+        return moves[:0], 0.0
+    if learns is Learns.ALL:
+        return moves[np.abs(away_h) > 2 * WINDOW_H], OWN
+    own = moves[away_h < -2 * WINDOW_H]
+    return own, len(own) / (len(own) + PRIOR_STOPS)
 
 
 class _Density:
@@ -385,11 +418,23 @@ class _Density:
         return np.interp(values, self._grid, self._height, left=0.0, right=0.0)
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Moves:
+    """How levels move where nothing is done: on the machine itself, whose share is given, and on others."""
+
+    own: _Density
+    of_fleet: _Density
+    share: float
+
+    def at(self, values: Floats) -> Floats:
+        return self.share * self.own.at(values) + (1 - self.share) * self.of_fleet.at(values)
+
+
 def _chances(
     seen: Observer,
     place: int,
     laws: Laws,
-    densities: tuple[_Density, _Density],
+    moves: _Moves,
     *,
     is_clean_known: bool,
     chance: np.random.Generator,
@@ -405,8 +450,7 @@ def _chances(
             needed = seen.needed(place, elements)
             if case in AS_CLEAN:
                 needed = np.resize(needed, DRAWS) - away
-            own, of_fleet = (density.at(needed) for density in densities)
-            weights[case] = rates[case] * float(np.mean(OWN * own + (1 - OWN) * of_fleet + LEAST_DENSITY))
+            weights[case] = rates[case] * float(np.mean(moves.at(needed) + LEAST_DENSITY))
     whole = sum(weights.values())
     return {case: weight / whole for case, weight in weights.items()}
 

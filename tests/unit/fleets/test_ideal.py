@@ -16,6 +16,8 @@ from tests.fleets.ideal import (
     ByReadings,
     Judged,
     Known,
+    Learns,
+    _own_moves,
     _steadiest,
     judge,
     laws_of,
@@ -62,6 +64,17 @@ def test_by_the_element_that_was_fitted_just_what_passed_is_needed() -> None:
             needed = seen.needed(place, [(element, False)]) if stop.done == NOTHING else None
             if needed is not None:
                 assert needed[0] == pytest.approx(seen.moves[place], abs=1e-9)
+
+
+def test_what_is_learned_of_a_machine_goes_by_its_earlier_stops_alone_and_weighs_more_with_each() -> None:
+    """As n draws beside a prior that counts as k of them (Ferguson, Annals of Statistics 1, 1973)."""
+    moves, away_h = np.array([0.1, 0.2, 0.3, 0.4]), np.array([-90.0, -30.0, 0.0, 60.0])
+    assert _own_moves(moves, away_h, Learns.ALL)[0].tolist() == [0.1, 0.2, 0.4]
+    own, share = _own_moves(moves, away_h, Learns.EARLIER)
+    assert own.tolist() == [0.1, 0.2]
+    assert share == pytest.approx(2 / 12)
+    own, share = _own_moves(moves, away_h, Learns.OTHERS)
+    assert (len(own), share) == (0, 0.0)
 
 
 def test_no_stop_is_weighed_while_another_fault_lasts() -> None:
