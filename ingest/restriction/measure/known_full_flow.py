@@ -66,4 +66,5 @@ def _shortfall(housing: Labelled) -> Shortfall | None:
         housing.kind,
         float(np.clip(ln_flow, low, high_bound)),
         float(np.clip(ln_level, low, high_bound)),
+        reference.gauge_lags,
     )
