@@ -106,19 +106,24 @@ class Reference:
     #: what machines of the fleet stay below full flow, and its spread: of ln(flow) where a measured flow has
     #: a learned reference, else of ln(level); 0 where full flow is known
     short: tuple[float, float] = (0.0, 0.0)
-    #: the gauge follows slower than the work moves: by a flow a level goes by the mean of its hour's work
+    #: the gauge follows slower than the work moves
     gauge_lags: bool = False
 
     @property
     def scale(self) -> tuple[object, ...]:
         """All that the level of an hour goes by beside the hour and its zero, with basis "flow"."""
-        by_flow = self.flow_kind, self.reference_flow, self.exponent, self.gauge_lags
+        by_flow = self.flow_kind, self.reference_flow, self.exponent, self.by_means
         return *by_flow, self.site_kg_m3, self.short
 
     @property
     def by_speed(self) -> bool:
         """Engine speed alone stands for the flow, so that the level moves with the work too."""
         return self.basis == "flow" and self.flow_kind == "engine_speed"
+
+    @property
+    def by_means(self) -> bool:
+        """A level is the mean restriction of an hour over that of its flow: the gauge lags behind the flow."""
+        return self.gauge_lags and self.basis == "flow" and not self.by_speed
 
     @property
     def by_volume(self) -> bool:
@@ -236,6 +241,7 @@ def learn_reference(
     """
     table = Summaries.of(summaries)
     zero = learn_zero(table)
+    short = shortfalls.expected(machine_kind)
     code = _flow_kind(table)
     kind, falls = FLOW_KINDS[code], bool(still_falls(table).any())
     if kind == "none":
@@ -254,7 +260,7 @@ def learn_reference(
             density="not corrected",
             site_kg_m3=None,
             sure="low",
-            short=shortfalls.expected(machine_kind, falls).level,
+            short=short.level,
             gauge_lags=falls,
         )
     mine = table.working & (table.hours["flow_kind"] == code)
@@ -262,7 +268,6 @@ def learn_reference(
     lags = falls and (kind == "engine_speed" or (fitted and exponent <= EXPONENT_RANGE[0]))
     if lags and kind != "engine_speed":
         (exponent, spread), fitted = FLOW.exponent, False
-    short = shortfalls.expected(machine_kind, lags)
     entered = reference_flow is not None and reference_kind in (None, kind, *_entered_as(kind))
     density = density_label(table, mine)
     site = None if density == "not corrected" else site_of(table, mine)
@@ -383,7 +388,7 @@ def _at_flow(table: Summaries, flow: FloatArray, zero_pa: FloatArray, reference:
     mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
     ratio = flow / reference.reference_flow
     highest = _highest(table, ratio)
-    met = highest[table.bin_hour] if reference.gauge_lags else ratio
+    met = highest[table.bin_hour] if reference.by_means else ratio
     use = np.flatnonzero(mine[table.bin_hour] & (met >= LEAST_FLOW_SHARE))
     hour, n = table.bin_hour[use], len(table.hours)
     if reference.by_speed:
@@ -393,7 +398,7 @@ def _at_flow(table: Summaries, flow: FloatArray, zero_pa: FloatArray, reference:
     else:
         factor = ratio[use] ** reference.exponent
         readings = table.bin_column("readings")[use]
-        counted = readings if reference.gauge_lags else readings * factor
+        counted = readings if reference.by_means else readings * factor
         above = np.bincount(hour, counted * (table.bin_column("mean_pa")[use] - zero_pa[hour]), minlength=n)
         below = np.bincount(hour, counted * factor, minlength=n)
         rows = np.flatnonzero(below > 0)

@@ -28,7 +28,6 @@ class Shortfall(NamedTuple):
     kind: str
     ln_flow: float  # full flow over that which the flows met would let expect
     ln_level: float  # level at full flow over the upper envelope of the hours
-    gauge_lags: bool = False
 
 
 class ExpectedShortfall(NamedTuple):
@@ -44,28 +43,22 @@ class Shortfalls:
 
     known: tuple[Shortfall, ...] = ()
 
-    def expected(self, kind: str, gauge_lags: bool = False) -> ExpectedShortfall:
-        """
-        Of a machine of a kind; "" = not known. The kind is drawn to the fleet, the fleet to the usual.
-
-        A gauge that lags misses the peaks of any work: such machines are a kind of their own, and teach none
-        of the others.
-        """
-        if (kind, gauge_lags) not in self._of_kinds:
-            self._of_kinds[kind, gauge_lags] = self._expected(kind, gauge_lags)
-        return self._of_kinds[kind, gauge_lags]
+    def expected(self, kind: str) -> ExpectedShortfall:
+        """Of a machine of a kind; "" = not known. The kind is drawn to the fleet, the fleet to the usual."""
+        if kind not in self._of_kinds:
+            self._of_kinds[kind] = self._expected(kind)
+        return self._of_kinds[kind]
 
     @cached_property
-    def _of_kinds(self) -> dict[tuple[str, bool], ExpectedShortfall]:
+    def _of_kinds(self) -> dict[str, ExpectedShortfall]:
         """Those that were asked for: it takes longer the larger the fleet is, and each machine asks."""
         return {}
 
-    def _expected(self, kind: str, gauge_lags: bool) -> ExpectedShortfall:
-        known = [one for one in self.known if gauge_lags or not one.gauge_lags]
-        mine = [one for one in known if (one.gauge_lags if gauge_lags else one.kind == kind)]
+    def _expected(self, kind: str) -> ExpectedShortfall:
+        mine = [one for one in self.known if one.kind == kind]
         return ExpectedShortfall(
-            _expected([one.ln_flow for one in known], [one.ln_flow for one in mine], FLOW.short_flow),
-            _expected([one.ln_level for one in known], [one.ln_level for one in mine], FLOW.short_level),
+            _expected([one.ln_flow for one in self.known], [one.ln_flow for one in mine], FLOW.short_flow),
+            _expected([one.ln_level for one in self.known], [one.ln_level for one in mine], FLOW.short_level),
         )
 
     def as_record(self) -> list[list[Any]]:

@@ -191,7 +191,7 @@ def _of_scale(reference: Reference) -> list[Statement]:
         return [say("flow_envelope"), *peaks, *_of_shortfall(reference)]
     if reference.basis == "none":
         return []
-    if reference.gauge_lags and not reference.by_speed:
+    if reference.by_means:
         by_means = say("gauge_follows_slowly", exponent=reference.exponent)
         return [by_means, _of_reference_flow(reference), *_of_shortfall(reference)]
     scaled = say(
