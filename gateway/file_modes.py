@@ -3,7 +3,7 @@ Files and folders that only their user may read: spool, key, bundle, database, a
 
 Promises: a file is made with mode 0600 and a folder with 0700, whatever the umask is, and a file that is to
 be new follows no link and replaces nothing. The file is made with its mode, not changed afterwards: there
-is no moment in which others can open it.
+is no moment in which others can open it. A folder is durable once it is made.
 Leaves to others: what is in the files, and logging what was narrowed.
 """
 
@@ -12,6 +12,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -66,14 +67,23 @@ def sync_folder(folder: Path) -> None:
     sync_file(folder)
 
 
-def make_folder(path: Path) -> list[Path]:
-    """Make a folder and those above it that are missing. Returns the folders made. Raises OSError."""
+def make_folder(path: Path, *, sync: Callable[[Path], object] = sync_folder) -> None:
+    """
+    Make a folder and those above it that are missing, durably. Raises OSError.
+
+    sync : makes the names in a folder durable. A file that was synced is lost where its folder has no name.
+    """
     missing = [folder for folder in (path, *path.parents) if not folder.exists()][::-1]
     for folder in missing:
         folder.mkdir(mode=FOLDER_MODE, exist_ok=True)
+        try:
+            sync(folder.parent)
+        except OSError:
+            with suppress(OSError):  # who tries again must not find it, and believe it durable
+                folder.rmdir()
+            raise
     if not path.is_dir():
         raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
-    return missing
 
 
 def narrow(path: Path) -> Narrowing | None:

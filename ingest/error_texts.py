@@ -876,6 +876,9 @@ SENTENCES: Sentences = {
     ),
     "too_many_numbers": "{asked} at once, at most {most}; split it",
     # requests that are refused: fleet, element changes, acceptance, figures
+    "nothing_corrected": (
+        "entry {entry_id} says that already; give another changed_at, to_machine or to_housing"
+    ),
     "change_ahead": "{at} is in the future (now {now}); enter the change after it was made",
     "found_answered": (
         'what was done at {at} was entered before, as "{what}" by {by}; take that entry back first, or '
@@ -949,6 +952,7 @@ SENTENCES: Sentences = {
     "nothing_of_plan_stands": (
         "no day of a plan accepted at {at} stands as it was accepted; change single days on the work list"
     ),
+    "nothing_to_correct": "no work on an element has the id {entry_id} at {machine}; list the entries there",
     "unknown_element_change": "no element change at {at} is entered for {housing}",
     "unknown_housing": '{machine} has no housing "{housing}", it has {there}; name one of them as housing',
     "unknown_name": 'there is no {what} "{name}" here; check the name',

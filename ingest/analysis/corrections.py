@@ -30,7 +30,7 @@ def apply_due(connection: sa.Connection, stream_ids: Sequence[int], now_us: int)
     done = 0
     for number, numbers in corrections.due(connection, stream_ids):
         correction = corrections.find(connection, None, number)
-        if correction is not None and correction.undone_us is None and done < READINGS_AT_ONCE:
+        if correction is not None and done < READINGS_AT_ONCE:
             done += _apply(connection, correction, numbers, now_us, limit=READINGS_AT_ONCE - done)
     return done
 
@@ -52,6 +52,9 @@ def _apply(
     connection: sa.Connection, found: CorrectionRow, numbers: Range, now_us: int, *, limit: int
 ) -> int:
     old_rows.lock(connection, [found.stream_id])  # so that none of them changes its form meanwhile
+    now = corrections.find(connection, None, found.id)
+    if now is None or now.undone_us is not None:
+        return 0  # undone by another process while we waited for the lock, or by the hour before
     _bring_back(connection, found.stream_id, numbers)
     before = stored.uncorrected(connection, found.stream_id, numbers, limit=limit)
     if not before:
@@ -61,6 +64,8 @@ def _apply(
         corrections.set_undone(connection, found.id, now_us)
         about = {"correction": found.id, "device": found.device, "beyond": beyond}
         audit.note(connection, found.owner_id, now_us, "server", "boot_correction_refused", **about)
+        while undo_some(connection, found):  # those of other hours may have been moved before
+            pass
         return 0
     corrections.keep_originals(connection, found.stream_id, before)
     corrections.move(connection, found.stream_id, before, after)

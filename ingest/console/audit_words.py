@@ -17,6 +17,8 @@ from cleanside.ingest.console.wording import Sayer, has_words
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)", re.ASCII)
 #: members that only group others
 _GROUPING = frozenset({"body", "where", "change"})
+#: members and what they are where whoever asked left them out: that is no part of the act
+_LEFT_OUT = {"after_entry": 0, "preview": False}
 _DECIMALS = 9  # of a number that is written with an exponent otherwise, as 0.000042; chosen
 
 
@@ -35,7 +37,7 @@ def values_of(say: Sayer, entry: Mapping[str, Any]) -> list[AuditValue]:
 
 def _pairs(say: Sayer, values: Mapping[str, Any]) -> Iterator[AuditValue]:
     for name, value in values.items():
-        if value in (None, "", [], {}):
+        if value in (None, "", [], {}) or (name in _LEFT_OUT and value == _LEFT_OUT[name]):
             continue
         if name in _GROUPING and isinstance(value, Mapping):
             yield from _pairs(say, value)

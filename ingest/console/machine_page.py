@@ -27,6 +27,8 @@ from cleanside.ingest.api.routes.element_changes import (
     post_element_change,
     refuse_far_off,
 )
+from cleanside.ingest.api.routes.entries import NewEntry
+from cleanside.ingest.api.routes.entries import post_entry as post_correction
 from cleanside.ingest.api.routes.gauge_readings import get_gauge_readings
 from cleanside.ingest.api.routes.housing_lives import get_lives
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, get_machine
@@ -52,6 +54,7 @@ from cleanside.ingest.console.forms import (
 )
 from cleanside.ingest.console.indicator_words import indicator_apart
 from cleanside.ingest.console.laid_up_words import laid_up_said
+from cleanside.ingest.console.machine_names import known_machines
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.machine_said import machine_said
 from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
@@ -61,6 +64,7 @@ from cleanside.ingest.console.routing import Fields, page_needs, page_router, se
 from cleanside.ingest.console.safety_words import safety_said
 from cleanside.ingest.console.said_words import entry_said, said
 from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.visit_page import MOST_MACHINES, instant_of
 from cleanside.ingest.console.visit_sheet import decimals_of
 from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.console.wording import Sayer
@@ -231,6 +235,8 @@ def _page(
             {"known": entry, "verdict": entry_said(say, entry, name_of)}
             for entry in changes["element_changes"]
         ],
+        gone=changes["gone"],
+        machines=known_machines(resources, key)[:MOST_MACHINES] if changes["element_changes"] else (),
         entered=entered,
         did=did,
         gauges=list(reversed(gauges[-MOST_GAUGES:])),
@@ -275,6 +281,31 @@ def post_taken_back(
     entry_id = trimmed_field(fields, "entry_id") or None
     delete_element_change(machine, request, body.changed_at, resources, key, housing, entry_id)
     return see_other(_address(machine, housing))
+
+
+@router.post("/machines/{machine}/entries/corrected")
+def post_corrected(
+    machine: PathName, request: Request, resources: R, key: Writer, fields: Fields
+) -> Response:
+    """Correct when or where work was done; the audit keeps what the entry was."""
+    housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
+    formats = formats_of(request, viewer_of(request, key))
+    try:
+        post_correction(_correction_of(machine, housing, fields, formats), request, resources, key)
+    except FAULTS as error:
+        return _page(request, resources, key, machine, housing, refused=_refused(error, fields))
+    return see_other(f"{_address(machine, housing)}#entries")
+
+
+def _correction_of(machine: str, housing: str, fields: FormData, formats: Formats) -> NewEntry:
+    """The entry of the form that corrects another. Raises Refused (422), RequestValidationError."""
+    names = ("of", "changed_at", "to_machine", "to_housing", "because")
+    content = {name: text for name in names if (text := trimmed_field(fields, name))} | {"housing": housing}
+    if "changed_at" in content:
+        content["changed_at"] = instant_of(content["changed_at"], formats)
+    entry_id, now = str(uuid.uuid4()), instant_text(round(formats.now_s * 1_000_000))
+    whole = {"entry_id": entry_id, "kind": "correction", "machine": machine, "made_at": now}
+    return read_form(NewEntry, whole | {"content": content})
 
 
 @router.post("/machines/{machine}/planned-day")

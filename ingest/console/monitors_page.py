@@ -67,12 +67,28 @@ Enroller = Annotated[Key, Depends(page_needs("enrolments:write"))]
 
 
 @router.get("/monitors")
-def get_monitors_page(request: Request, resources: R, key: Reader) -> Response:
-    """Every monitor, where it sits, when it was last received; and the codes that are not yet used."""
-    return _monitors_page(request, resources, key)
+def get_monitors_page(
+    request: Request,
+    resources: R,
+    key: Reader,
+    machine: Annotated[str, Query(max_length=64)] = "",
+    housing: Annotated[str, Query(max_length=64)] = DEFAULT_HOUSING,
+) -> Response:
+    """
+    Every monitor, where it sits, when it was last received; and the codes that are not yet used.
+
+    machine, housing : what the form of a new monitor begins with; "": nothing is filled in.
+    """
+    return _monitors_page(request, resources, key, begun={"machine": machine, "housing": housing})
 
 
-def _monitors_page(request: Request, resources: R, key: Key, refused: MistypedForm | None = None) -> Response:
+def _monitors_page(
+    request: Request,
+    resources: R,
+    key: Key,
+    refused: MistypedForm | None = None,
+    begun: Mapping[str, str] | None = None,
+) -> Response:
     devices = every_monitor(resources, key)
     codes = open_enrolments(resources, key) if may(key, "enrolments:write") else []
     return render(
@@ -85,7 +101,7 @@ def _monitors_page(request: Request, resources: R, key: Key, refused: MistypedFo
             (code, effect_of(code["device"], code["machine"], code["housing"], devices)) for code in codes
         ],
         cautions=SITUATIONS["enrolment"],
-        **_form(resources, key, refused),
+        **_form(resources, key, refused, begun),
     )
 
 
@@ -103,10 +119,12 @@ class MistypedForm:
     given: Mapping[str, str]
 
 
-def _form(resources: R, key: Key, refused: MistypedForm | None) -> dict[str, Any]:
-    """What a form that names a machine shows, and the status of its page."""
+def _form(
+    resources: R, key: Key, refused: MistypedForm | None, begun: Mapping[str, str] | None = None
+) -> dict[str, Any]:
+    """What a form that names a machine shows, and the status of its page. begun : of an empty form."""
     known = known_machines(resources, key)
-    given = refused.given if refused else {}
+    given = refused.given if refused else begun or {}
     return {
         "status": refused.fault.status if refused else 200,
         "fault": refused.fault if refused else None,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-#: less goes without a word, here and on the work list (chosen)
+#: less goes without a word, on every page (chosen)
 LEAST_CHANCE = 0.05
 #: states of a plan that a person is asked about
 ASKED = frozenset({"missed", "overtaken"})
@@ -31,8 +31,14 @@ def plan_said(say: Callable[..., str], planned: Mapping[str, Any], *, on: str, b
 
 
 def plan_chance(say: Callable[..., str], planned: Mapping[str, Any] | None, state: str) -> str | None:
-    """Chance of being at the limit before a planned day, as the work list says it; None: small, or none."""
-    chance = None if planned is None or planned["state"] != "open" else planned["chance_at_limit_before"]
+    """Chance of being at the limit before a planned day; None: nothing to say, or no day ahead."""
+    if planned is None or planned["state"] != "open":
+        return None
+    return chance_said(say, planned["chance_at_limit_before"], state)
+
+
+def chance_said(say: Callable[..., str], chance: float | None, state: str) -> str | None:
+    """Chance of being at the limit before a day, in one sentence; None: small, or no dates."""
     is_said = state != "over" and chance is not None and chance >= LEAST_CHANCE
     return say("work.chance", share=chance) if is_said else None
 

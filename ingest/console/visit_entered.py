@@ -32,14 +32,14 @@ def entered_at(request: Request, key: Key, machine: str, housing: str) -> list[d
     """What was entered at a housing in the last day, and the last hour meter, as `entered_lately` says."""
     resources = services_of(request).resources
     since_us = resources.clock() - LATELY_US
-    changes = get_element_changes(machine, request, resources, key, housing)["element_changes"]
+    work = get_element_changes(machine, request, resources, key, housing)
     gauges = get_gauge_readings(machine, request, resources, key, housing)["gauge_readings"]
     entered = []
     if allows(key, "entries:read"):
         whole = Page.whole()
         entered = of_interest(get_entries(resources, key, whole, machine)["entries"], since_us)
     beside = {gauge["entry_id"]: gauge for gauge in gauges}
-    lines = entered_lately(entered, changes, housing, since_us)
+    lines = entered_lately(entered, work["element_changes"], work["gone"], housing, since_us)
     return [line | {"gauge": beside.get(line["entry_id"])} for line in lines]
 
 
@@ -60,6 +60,7 @@ def of_interest(entered: Sequence[Mapping[str, Any]], since_us: int) -> list[Map
 def entered_lately(
     entered: Sequence[Mapping[str, Any]],
     changes: Sequence[Mapping[str, Any]],
+    gone: Sequence[Mapping[str, Any]],
     housing: str,
     since_us: int,
 ) -> list[dict[str, Any]]:
@@ -67,19 +68,27 @@ def entered_lately(
     What was entered of a housing since an instant, newest first, each with its content.
 
     entered : of its machine, as `GET /v1/entries` answers. changes : of the housing's elements, each with
-    what the readings say of it; those that came another way are listed too. One that was taken back stays on
-    the list, with who took it back and when, as far as an entry says so. Pure.
+    what the readings say of it; those that came another way are listed too. gone : changes that stand here no
+    more. One that was taken back, or corrected to another machine, stays on the list, with who did that and
+    when. Pure.
     """
     of_id = {change["entry_id"]: change for change in changes}
-    gone = {e["content"]["of"]: e for e in entered if e["kind"] == "take_back"}
+    gone_of_id = {one["entry_id"]: one for one in gone}
+    back = {e["content"]["of"]: _back(e) for e in entered if e["kind"] == "take_back"}
     lines = [
-        _line(entry, of_id.pop(entry["entry_id"], None), gone.get(entry["entry_id"]))
+        _line(
+            entry,
+            of_id.pop(entry["entry_id"], None),
+            gone_of_id.pop(entry["entry_id"], None) or back.get(entry["entry_id"]),
+            back.get(entry["entry_id"]),
+        )
         for entry in entered
-        if entry["kind"] != "take_back" and _is_of(entry, housing)
+        if entry["kind"] not in ("take_back", "correction") and _is_of(entry, housing)
     ]
     lines += [
         _line_of_change(change) for change in of_id.values() if (us(change["entered_at"]) or 0) >= since_us
     ]
+    lines += [_line_of_gone(one) for one in gone_of_id.values() if (us(one["at"]) or 0) >= since_us]
     return sorted(lines, key=lambda line: us(line["at"]) or 0, reverse=True)
 
 
@@ -89,9 +98,18 @@ def _is_of(entry: Mapping[str, Any], housing: str) -> bool:
     return own == housing or bool(entry["kind"] == "meter_reading")
 
 
+def _back(entry: Mapping[str, Any]) -> dict[str, Any]:
+    """An entry that takes another back, as what is said of the other."""
+    return {"who": entry["who"], "at": entry["made_at"], "because": None, "entry_id": entry["entry_id"]}
+
+
 def _line(
-    entry: Mapping[str, Any], change: Mapping[str, Any] | None, gone: Mapping[str, Any] | None
+    entry: Mapping[str, Any],
+    change: Mapping[str, Any] | None,
+    gone: Mapping[str, Any] | None,
+    back: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
+    """gone : who took the entry from here, when and why. back : the entry that took it back."""
     is_gone = gone is not None or (entry["kind"] == "element_change" and change is None)
     return {
         "kind": entry["kind"],
@@ -102,9 +120,8 @@ def _line(
         "content": entry["content"] or {},
         "change": change,
         "is_taken_back": is_gone,
-        "taken_back_by": None if gone is None else gone["who"],
-        "taken_back_at": None if gone is None else gone["made_at"],
-        "taken_back_under": None if gone is None else gone["entry_id"],
+        "gone": gone,
+        "taken_back_under": None if back is None else back["entry_id"],
         "may_be_taken_back": entry["kind"] in TAKEN_BACK and not is_gone,
     }
 
@@ -121,3 +138,10 @@ def _line_of_change(change: Mapping[str, Any]) -> dict[str, Any]:
     who = change["by_name"] or change["who"]
     entry = {"kind": "element_change", "entry_id": change["entry_id"], "made_at": change["entered_at"]}
     return _line(entry | {"who": who, "content": {}}, change, None)
+
+
+def _line_of_gone(gone: Mapping[str, Any]) -> dict[str, Any]:
+    """A change that came another way than by an entry, and stands here no more."""
+    content = {"what": gone["what"], "changed_at": gone["changed_at"]}
+    entry = {"kind": "element_change", "entry_id": gone["entry_id"], "made_at": gone["entered_at"]}
+    return _line(entry | {"who": gone["entered_by"], "content": content}, None, gone)

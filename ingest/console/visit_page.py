@@ -20,7 +20,7 @@ from starlette.exceptions import HTTPException
 
 from cleanside.gateway.units import QUANTITIES, to_si
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.api.routes.entries import NewEntry, take
+from cleanside.ingest.api.routes.entries import NewEntry, post_entry
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.cautions import SITUATIONS
@@ -59,6 +59,7 @@ FIELDS: Mapping[str, tuple[str, ...]] = {
     "hand_comparison": ("subject", "value", "unit", "compared_with", "housing"),
     "meter_reading": METER_FIELDS,
     "gauge_reading": ("value", "unit", "source", "latched", "housing"),
+    "correction": ("of", "changed_at", "to_machine", "to_housing", "because", "housing"),
     "take_back": ("of", "housing"),
 }
 _NUMBER = re.compile(r"[+\-\N{MINUS SIGN}]?\d{1,9}([.,]\d{1,6})?", re.ASCII)
@@ -136,6 +137,7 @@ def _visit_page(
         headers={"Content-Location": _visit_address(found.machine, found.name, seen["job"])},
         refusal=refusal,
         housings=housings,
+        machines=known_machines(resources, key)[:MOST_MACHINES],
         plate_s=None if plate_us is None else plate_us / 1e6,
         steps=STEPS[seen["job"]],
         sheet_cautions=SITUATIONS["acceptance"],
@@ -180,7 +182,7 @@ def get_sheet(
     housing: Name = DEFAULT_HOUSING,
     job: Job = None,
 ) -> Response:
-    """The acceptance sheet for the machine's papers, as PDF. 404 where the extra `pdf` is not installed."""
+    """The sheet of the job for the machine's papers, as PDF. 404 where the extra `pdf` is not installed."""
     if not can_make():
         raise HTTPException(404)
     seen = see(request, key, machine, housing, job)
@@ -231,14 +233,14 @@ async def post_visit(
 async def _take(
     machine: str, request: Request, resources: R, key: Key, fields: FormData, given: dict[str, str]
 ) -> Response:
-    """Take the entry of a form and say so, to a script or a person. Raises as `take`."""
+    """Take the entry of a form and say so, to a script or a person. Raises as `post_entry`."""
     if given.get("person", key.whole_name) != key.whole_name:
         raise Refused("entry_of_another_person", status=401, code="session_ended", person=key.whole_name)
     if isinstance(photo := fields.get("photo"), UploadFile):
         given["jpeg"] = base64.b64encode(await photo.read()).decode()
     formats = formats_of(request, viewer_of(request, key))
     entry = _entry_of(machine, given, instant_text(resources.clock()), formats)
-    answer = await run_in_threadpool(take, resources, key, entry)
+    answer = await run_in_threadpool(post_entry, entry, request, resources, key)
     if wants_json(request):
         return JSONResponse(answer)
     housing = given.get("housing", DEFAULT_HOUSING)
@@ -268,7 +270,7 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, formats: Formats
     if "latched" in content:
         content["latched"] = content["latched"] == "yes"
     if "changed_at" in content:
-        content["changed_at"] = _instant_of(content["changed_at"], formats)
+        content["changed_at"] = instant_of(content["changed_at"], formats)
     whole = {
         "entry_id": given.get("entry_id", str(uuid.uuid4())),
         "kind": kind,
@@ -303,7 +305,7 @@ def _ask_if_unlikely(content: Mapping[str, Any]) -> None:
         raise NotValid(Complaint("#/content/sure", "limit_unlikely", **about))
 
 
-def _instant_of(text: str, formats: Formats) -> str:
+def instant_of(text: str, formats: Formats) -> str:
     """A time of a form, in the viewer's zone, as an instant. Raises Refused (422)."""
     try:
         local = datetime.strptime(text, "%Y-%m-%dT%H:%M")  # noqa: DTZ007  # the viewer's zone comes next

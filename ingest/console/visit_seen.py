@@ -96,8 +96,22 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
     name_of = WhoNames(resources.reading, key, say)
     own |= {"safety": safety_said(say, safety_document(view))}
     own |= {"machine_says": says, "verdict_of": partial(entry_said, say, name_of=name_of)}
+    own |= {"judged": judged_of(document)}
     own |= {"no_monitor": document["no_monitor"], "without_key": document["without_key"]}
     return own | _shown(request, key, report, newest, says, asked_of(chosen, report.checks))
+
+
+def judged_of(document: Mapping[str, Any]) -> dict[str, float | None]:
+    """
+    What the state goes by: the level at full flow, and the limit [Pa]; None: not known.
+
+    document : of the housing. A level that is in doubt judges nothing.
+    """
+    limit = document["terminal_restriction"]
+    return {
+        "level_pa": None if document["newest_in_doubt"] else document["restriction_pa"],
+        "limit_pa": None if limit is None else limit["restriction_pa"],
+    }
 
 
 def parts_of(request: Request, key: Key, machine: str, housing: str, job: str | None) -> dict[str, str]:

@@ -14,11 +14,11 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from cleanside.ingest.console.formats import WrittenDays
+from cleanside.ingest.console.plan_words import chance_said
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.console.work_sentences import WorkSentences
 
 LEAST_HOURS_GIVEN = 1.0  # less is not worth a word; chosen
-LEAST_CHANCE_SAID = 0.01  # less is the same in whole per cents
 
 
 @lru_cache(maxsize=4096)  # a trip of ten names each of them ten times
@@ -48,8 +48,8 @@ class VisitSentences:
             found.append(indicator)
         if moved := self._work.moved(visit):
             found.append(moved)
-        if visit["state"] != "over" and visit["chance_at_limit_before"] >= LEAST_CHANCE_SAID:
-            found.append(self._say("visit_plan.chance", share=visit["chance_at_limit_before"]))
+        if chance := chance_said(self._say, visit["chance_at_limit_before"], visit["state"]):
+            found.append(chance)
         return found
 
     def to_mind(self, of: Mapping[str, Any]) -> str:

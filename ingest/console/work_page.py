@@ -4,7 +4,8 @@ The work list: what to change on which day, to print, to tick and to move betwee
 Its JSON twin is `GET /v1/work`; a tick is an element change as `POST /v1/machines/.../element-changes` enters
 it, taking it back is its `DELETE`, moving is `POST /v1/machines/.../planned-change`.
 Promises: a tick that is sent again is the same entry; ticks are taken one by one. A tick or move that is
-refused says why on the same list, of the same days, site and crew, and keeps every field.
+refused says why on the same list, of the same days, site and crew, and keeps every field. With scripts a tick
+is an entry of a visit under the same id, so it waits on the phone without a link (`static/ticks.js`).
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
 from cleanside.ingest.console.forms import GROUPED, NUMBER
 from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
-from cleanside.ingest.console.plan_words import LEAST_CHANCE
+from cleanside.ingest.console.plan_words import chance_said
 from cleanside.ingest.console.rendering import may, render, sayer_of
 from cleanside.ingest.console.resting_words import resting_said
 from cleanside.ingest.console.right_days import RIGHT_DAY, in_right_year, right_day
@@ -511,12 +512,15 @@ def _page(
         until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),
         missing=[part for part in work["parts"] if part["to_order"]],
         done=[(entry, said(say, entry["said"])) for entry in work["done"]],
-        entry_id=f"work-{round(say.formats.now_s * 1_000_000)}",
+        entry_ids={
+            f"{job['machine']}/{job['housing']}": f"work-{round(now_s * 1_000_000)}-{number}"
+            for number, job in enumerate(work["jobs"], 1)
+        },
         faults=faults,
         asks_day=any(fault.code == DAY_ASKED for wrong in faults.values() for fault in wrong),
         listed_names={f"{job['machine']}/{job['housing']}" for job in work["jobs"]},
         field_words=FIELD_WORDS,
-        least_chance=LEAST_CHANCE,
+        chance_said=chance_said,
         kept=kept,
         work_done=WORK_DONE,
     )

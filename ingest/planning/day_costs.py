@@ -59,6 +59,8 @@ class Wear:
     element_price: float  # element and the work of changing it [currency]
     fuel_now: float = 0.0  # extra fuel from restriction [currency/operating hour]
     fuel_at_limit: float = 0.0  # the same at the limit
+    #: what its chance goes by: of a machine without data not the likely dates; None: as `due`
+    risk: DueDays | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,7 +163,7 @@ def chance_by(wear: Wear, after_days: FloatArray) -> FloatArray:
     """Chance that the limit is reached before so many days from now, 0 to 1."""
     if wear.is_over:
         return np.ones(len(after_days))
-    days = _known_days(wear.due)
+    days = _known_days(wear.risk or wear.due)
     beyond = KNOWN_SHARES[-1] + SHARE_OF_LAST_LINE * (after_days - days[3]) / (days[3] - days[2])
     inside = np.interp(after_days, days, KNOWN_SHARES)
     return np.where(after_days >= days[3], np.minimum(MOST_CHANCE, beyond), inside)
@@ -171,6 +173,8 @@ def last_allowed(wear: Wear, chance_allowed: float) -> float:
     """The day from now until which the chance stays within what is allowed; 0 where it is over already."""
     if wear.is_over:
         return 0.0
+    if wear.risk is not None:  # what it may have come to unseen is no delay of the plan
+        return max(0.0, day_of_share(wear.risk, chance_allowed))
     return day_of_share(wear.due, chance_allowed)
 
 

@@ -283,6 +283,8 @@ def _in_time(
     if element.wear is None:
         return np.zeros(days + 1, dtype=np.bool_)
     fit = costs.chance <= problem.terms.chance_allowed + CLOSE
+    if element.wear.risk is not None and not element.wear.is_over:
+        fit[0] = True  # as `last_allowed` says
     at = np.append(np.arange(days, dtype=np.float64), days)
     fit[days] = last_allowed(element.wear, problem.terms.chance_allowed) >= days
     if element.calendar_day is not None:

@@ -372,7 +372,7 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
     if done is None:
         raise NotFound("amendment", str(amendment_id))
     before: dict[int, dict[str, Any]] = dict(json.loads(done.before))
-    entries = quarantine.by_ids(connection, who.owner_id, list(before))
+    entries = quarantine.locked(connection, quarantine.by_ids(connection, who.owner_id, list(before)))
     is_missing = len(entries) < len(before)  # with their machine, to another owner
     if done.undone_us is not None:
         about: dict[str, Any] = {"amendment": amendment_id, "at": instant_text(done.undone_us)}

@@ -40,6 +40,7 @@ def reconsider(connection: sa.Connection, entries: Sequence[QuarantineRow], now_
 
     Unreadable records and second readings of a number need a person: they stay.
     """
+    entries = quarantine.locked(connection, entries)  # another process may have stored some since
     quarantined = [entry for entry in entries if entry.state == quarantine.HELD]
     ready = [entry for entry in quarantined if not entry.beside and not _is_unreadable(entry)]
     # A page of what is due has room for so many: these would stand at its head for ever.

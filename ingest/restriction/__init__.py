@@ -29,6 +29,7 @@ from cleanside.ingest.restriction.verdict.ahead import Quantiles
 from cleanside.ingest.restriction.verdict.assess import (
     SILENT_S,
     Assessment,
+    Risk,
     assess,
     assess_housing,
     backlog_arrives,
@@ -69,6 +70,7 @@ __all__ = [
     "Quantiles",
     "ReachedLife",
     "Readings",
+    "Risk",
     "SafetyElement",
     "SentChanges",
     "SiteWear",

@@ -33,6 +33,7 @@ from cleanside.ingest.shop.work_list import (
     due_days,
     first_day,
     is_laid_up,
+    risk_days,
     service_day,
 )
 from cleanside.ingest.store.acceptance import HousingPrices
@@ -207,6 +208,7 @@ def _wear(
     fuel = _fuel_price_per_h(prices, entered) * FUEL_SHARE_PER_PA
     return Wear(
         due=due_days(candidate.due_s, days),
+        risk=risk_days(candidate, days),
         is_over=candidate.state == "over" or candidate.due_s is None,
         hours_per_day=max(LEAST_HOURS_PER_DAY, round(candidate.duty.hours_per_day, 1)),
         life_hours=float(round(_lived_h(candidate))),

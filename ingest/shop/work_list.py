@@ -30,7 +30,7 @@ from typing import Literal
 
 from cleanside.ingest.planning.day_costs import DueDays, day_of_share
 from cleanside.ingest.planning.shop_terms import EVERY_DAY, WorkingDays
-from cleanside.ingest.restriction import Quantiles
+from cleanside.ingest.restriction import Quantiles, Risk
 from cleanside.ingest.restriction.forecast.duty import Duty, usual_hours, usual_hours_until
 from cleanside.ingest.shop.day_asked import day_start_s
 from cleanside.ingest.shop.planned import PlanState
@@ -90,6 +90,7 @@ class Candidate:
     working: WorkingDays = EVERY_DAY  # of the shop
     lets_dust_in: bool = False  # it is suspected to stand without a sound element, or a tube to be off
     asks_to_look: bool = False  # a person is asked whether a sound element is in
+    risk: Risk | None = None  # what the chance goes by; None: by `due_s`, as known now
 
     @property
     def at_once(self) -> Reason | None:
@@ -300,26 +301,57 @@ def chance_at_limit(due_s: Quantiles | None, at_s: float, now_s: float) -> float
     return below
 
 
+def chance_at(candidate: Candidate, at_s: float, days: ListDays) -> float | None:
+    """Chance that its limit is reached before an instant, by its readings, 0 to 1; None: no dates."""
+    if candidate.risk is None:
+        return chance_at_limit(candidate.due_s, max(days.now_s, at_s), days.now_s)
+    return chance_by_risk(candidate.risk, at_s)
+
+
+def chance_by_risk(risk: Risk, at_s: float) -> float:
+    """Chance that an element reaches its limit before an instant, 0 to 1; what has passed counts as now."""
+    found = chance_at_limit(risk.due_s, max(risk.judged_s, at_s), risk.known_s)
+    assert found is not None
+    return found
+
+
 def first_day(days: ListDays) -> date:
     """The first day of a plan of visits that is made now."""
     return days.first_of_plan
 
 
-def due_days(due_s: Quantiles | None, days: ListDays) -> DueDays:
-    """The dates of a forecast in days from the first one of a plan; without a forecast it is at its limit."""
+def risk_days(candidate: Candidate, days: ListDays) -> DueDays | None:
+    """What the chance of a quiet machine goes by, in days from the first one of a plan; None: its dates."""
+    if candidate.risk is None or not candidate.risk.is_quiet:
+        return None
+    return due_days(candidate.risk.due_s, days, known_s=candidate.risk.known_s)
+
+
+def due_days(due_s: Quantiles | None, days: ListDays, *, known_s: float | None = None) -> DueDays:
+    """
+    The dates of a forecast in days from the first one of a plan; without a forecast it is at its limit.
+
+    known_s : when they were last known; None: now.
+    """
     if due_s is None:
         return DueDays(early=0.0, likely=0.0, late=0.0)
     start_s = days.start_s(first_day(days))
     points = (due_s.p10, due_s.p50, due_s.p90)
     # Down, never up: on the last day that is allowed the chance that is said would be above the one allowed.
     early, likely, late = (floor((at_s - start_s) / DAY_S * DAY_PARTS) / DAY_PARTS for at_s in points)
-    now = floor((days.now_s - start_s) / DAY_S * DAY_PARTS) / DAY_PARTS
+    said_s = days.now_s if known_s is None else known_s
+    now = floor((said_s - start_s) / DAY_S * DAY_PARTS) / DAY_PARTS
     return DueDays(early=early, likely=likely, late=late, now=min(now, 0.0))
 
 
 def last_day_in_time(candidate: Candidate, days: ListDays) -> date:
     """The last day on which the plan of visits would plan a change within the chance that the shop allows."""
-    in_days = day_of_share(due_days(candidate.due_s, days), candidate.chance_allowed)
+    risk, allowed = risk_days(candidate, days), candidate.chance_allowed
+    in_days = (
+        day_of_share(due_days(candidate.due_s, days), allowed)
+        if risk is None
+        else max(0.0, day_of_share(risk, allowed))
+    )
     return first_day(days) + timedelta(days=floor(in_days + CLOSE_DAYS))
 
 
@@ -363,7 +395,7 @@ def chance_at_service(candidate: Candidate, days: ListDays) -> float | None:
     service_on = service_day(candidate, days)
     if service_on is None:
         return None
-    return chance_at_limit(candidate.due_s, max(days.now_s, days.start_s(service_on)), days.now_s)
+    return chance_at(candidate, days.start_s(service_on), days)
 
 
 def is_laid_up(papers: Papers, day: date) -> bool:
@@ -407,7 +439,7 @@ def chance_needed(candidate: Candidate, day: date, days: ListDays) -> float:
     if certain:
         return 1.0
     end_s = days.start_s(day + timedelta(days=1))
-    return chance_at_limit(candidate.due_s, end_s, days.now_s) or 0.0
+    return chance_at(candidate, end_s, days) or 0.0
 
 
 def calendar_limit(candidate: Candidate, days: ListDays) -> date | None:
@@ -518,7 +550,7 @@ def chance_before(candidate: Candidate, day: date, days: ListDays) -> float | No
     start_s, planned = days.start_s(day), candidate.papers.planned
     if candidate.plan == "open" and planned is not None and planned.planned_on == day.isoformat():
         start_s = day_start_s(planned.passes_us)  # where it was planned, as the pages of the machine say it
-    return chance_at_limit(candidate.due_s, max(days.now_s, start_s), days.now_s)
+    return chance_at(candidate, start_s, days)
 
 
 def _option(candidate: Candidate, day: date, days: ListDays) -> DayOption:

@@ -19,8 +19,7 @@ class Disk:
 
     def make_folder(self, path: Path) -> None:
         """Make a folder, durably, if it is not there; only its user may enter it."""
-        for made in file_modes.make_folder(path):
-            self.sync_folder(made.parent)
+        file_modes.make_folder(path, sync=self.sync_folder)
 
     def sync_file(self, path: Path) -> None:
         """Return once the content of a file is on the disk."""

@@ -69,6 +69,7 @@ def claim(folder: Path, own: ArchiveMark) -> None:
         file_modes.make_folder(folder)
         file_modes.write_text(folder / MARK_FILE, json.dumps(own._asdict()) + "\n")
         file_modes.sync_file(folder / MARK_FILE)
+        file_modes.sync_folder(folder)
     elif found.database != own.database:
         raise _of_another(folder, found)
 

@@ -107,6 +107,12 @@ def values_of(connection: sa.Connection, owner_id: int, what: str, at_us: int) -
     return list(found)[::-1]
 
 
+def lines_of(connection: sa.Connection, owner_id: int, kinds: Collection[str]) -> list[AuditRow]:
+    """Lines of an owner of some kinds, in the order of writing, without those of releases before 0022."""
+    query = _ENTRY.where(audit.c.owner_id == owner_id, audit.c.what.in_(kinds), audit.c.about.is_not(None))
+    return [_read(row) for row in connection.execute(query)][::-1]
+
+
 def instants_of(connection: sa.Connection, owner_id: int, what: str, since_us: int) -> set[int]:
     """When an owner's lines of one kind were written, from an instant on [us]."""
     query = sa.select(audit.c.at_us).distinct()
@@ -261,6 +267,10 @@ SENTENCES: Sentences = {
     "element_change_read": _body,
     "element_change_taken_back": (
         "{machine} {housing} {changed_at} {work} entered {entered_at} by {by}: {note}"
+    ),
+    "element_change_corrected": (
+        "{machine} {housing} {changed_at} {work} entered {entered_at} by {by}: is of {to_machine} "
+        "{to_housing} {to_changed_at}: {because}"
     ),
     "entry_taken_back_at_machine": (
         "{machine} {housing} {changed_at} {work} entered {entered_at} at {at_device} by {by} ({note}), "

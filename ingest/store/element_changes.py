@@ -9,6 +9,9 @@ import sqlalchemy as sa
 from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import element_changes, housings, machines
 
+#: kinds of lines of the audit log about an entry that does not stand as it was made
+CORRECTED, TAKEN_BACK = "element_change_corrected", "element_change_taken_back"
+
 
 class EnteredChange(NamedTuple):
     """An entry of a person about an element."""
@@ -23,16 +26,16 @@ class EnteredChange(NamedTuple):
     at_device: str | None = None  # entered at that device, by the code on its label; None: at the shop
     by_name: str | None = None  # as it was written there
     part: str | None = None  # part number of what went in; None: not entered
-    confirmed_us: int | None = None  # None: not confirmed after it was made, as far as is known
+    confirmed_us: int | None = None  # confirmed or corrected; None: neither, as far as is known
 
     @property
     def known_us(self) -> int:
-        """Since when it stands as it does: made, or confirmed."""
+        """Since when it stands as it does: made, corrected or confirmed."""
         return max(self.entered_us, self.confirmed_us or 0)
 
 
 class EntriesMade(NamedTuple):
-    """How many entries a housing has, and when the newest was made."""
+    """How many entries a housing has, and when one was made, corrected or confirmed last."""
 
     many: int = 0
     newest_us: int = 0
@@ -41,7 +44,8 @@ class EntriesMade(NamedTuple):
 def entries_of_owner(connection: sa.Connection, owner_id: int) -> dict[int, EntriesMade]:
     """Housing id -> its entries, of all housings of an owner that have any."""
     row = element_changes.c
-    query = sa.select(row.housing_id, sa.func.count(), sa.func.max(row.entered_us))
+    known_us = sa.func.coalesce(row.confirmed_us, row.entered_us)
+    query = sa.select(row.housing_id, sa.func.count(), sa.func.max(known_us))
     query = query.join_from(element_changes, housings).join(machines)
     query = query.where(machines.c.owner_id == owner_id).group_by(row.housing_id)
     return {housing_id: EntriesMade(many, newest) for housing_id, many, newest in connection.execute(query)}

@@ -119,7 +119,7 @@ element_changes = sa.Table(
     sa.Column("by_name", NAME),
     #: part number of what went in; None: not entered
     sa.Column("part", sa.String(64)),
-    #: when it was confirmed; None: not confirmed, or by an earlier release
+    #: when it was confirmed or corrected; None: neither, or by an earlier release
     sa.Column("confirmed_us", sa.BigInteger),
     sa.UniqueConstraint("housing_id", "entry_id"),
 )

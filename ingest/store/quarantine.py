@@ -10,7 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import Doubt
-from cleanside.ingest.store import dialect, reasons
+from cleanside.ingest.store import dialect, old_rows, reasons
 from cleanside.ingest.store.marks import Range, Ranges, ranges_of
 from cleanside.ingest.store.models import amendments, devices, quarantine, streams
 
@@ -121,6 +121,24 @@ def by_ids(connection: sa.Connection, owner_id: int, entry_ids: Sequence[int]) -
     for piece in dialect.in_lists(sorted(set(entry_ids))):
         rows += [QuarantineRow(*row) for row in connection.execute(query.where(quarantine.c.id.in_(piece)))]
     return rows
+
+
+def locked(connection: sa.Connection, entries: Sequence[QuarantineRow]) -> list[QuarantineRow]:
+    """
+    These entries as they are now, with their streams locked until the transaction ends.
+
+    Who changes an entry has the lock of its stream, so until then no other process changes these. One that
+    went to another owner meanwhile is left out.
+    """
+    if dialect.is_sqlite(connection) or not entries:
+        return list(entries)  # SQLite has one transaction that writes at a time
+    old_rows.lock(connection, sorted({entry.stream_id for entry in entries}))
+    owners = {entry.id: entry.owner_id for entry in entries}
+    found: dict[int, QuarantineRow] = {}
+    for piece in dialect.in_lists(sorted(owners)):
+        for row in connection.execute(_JOINED.where(quarantine.c.id.in_(piece))):
+            found[row.id] = QuarantineRow(*row)
+    return [found[i] for i, owner_id in owners.items() if i in found and found[i].owner_id == owner_id]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -384,8 +402,9 @@ def set_before(connection: sa.Connection, amendment_id: int, before: Sequence[tu
 
 
 def amendment(connection: sa.Connection, owner_id: int, amendment_id: int) -> Amendment | None:
-    """One amendment of this owner."""
+    """One amendment of this owner, locked until the transaction ends."""
     query = _AMENDMENT.where(amendments.c.owner_id == owner_id, amendments.c.id == amendment_id)
+    query = query.with_for_update()
     row = connection.execute(query).first()
     return None if row is None else Amendment(*row)
 

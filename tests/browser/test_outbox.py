@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
 
 import pytest
@@ -502,3 +503,67 @@ def test_a_page_that_is_not_on_the_phone_says_so_and_which_are(shop: Shop, conte
     page.locator("[data-absent]").get_by_role("link", name="grader-07").click()
     expect(page.locator("h1")).to_have_text("grader-07")
     expect(page.locator("[data-kept]")).to_be_visible()
+
+
+def work_list(shop: Shop, context: BrowserContext) -> Page:
+    """The work list with one machine on it, kept on the phone with its scripts."""
+    tomorrow = (datetime.now(UTC) + timedelta(days=1)).date().isoformat()
+    with shop.server.client("planner") as client:
+        client.post("/v1/machines/grader-07/planned-change", json={"on": tomorrow}).raise_for_status()
+    page = context.new_page()
+    page.goto("/work-list")
+    page.evaluate("navigator.serviceWorker.ready.then(() => null)")
+    page.reload()
+    page.wait_for_load_state("networkidle")
+    return page
+
+
+def test_ticks_of_a_kept_work_list_wait_on_the_phone_and_go_once(shop: Shop, context: BrowserContext) -> None:
+    page = work_list(shop, context)
+    shop.link.cut()
+    page.reload()
+    expect(page.locator("[data-kept]")).to_contain_text("No link. This page is as of ")
+    row = page.locator("tr.sheet-row")
+    row.locator("[name=done]").check()
+    row.locator("[name^='meter/']").fill("8120.5")
+    page.get_by_role("button", name="Send ticks to the shop").last.click()
+    expect(page.locator("[data-count]")).to_have_text("1 entry on this phone, not yet at the shop")
+    expect(row.locator("[data-became]")).to_have_text(
+        "On this phone. It goes to the shop with the next link."
+    )
+    assert faults_of(page) == []
+
+    page.reload()  # from the phone; ticked a second time it would be a second entry
+    expect(row.locator("[name=done]")).to_be_disabled()
+    assert notes(shop) == []
+    shop.link.restore()
+    link_is_back(page)
+    page.wait_for_url("**/work-list?sent=1*#done")
+    expect(page.get_by_text("One tick was taken.")).to_be_visible()
+    expect(page.locator("[data-kept]")).to_be_hidden()
+    all_sent(page)
+    assert notes(shop) == [""]
+    with shop.server.client("admin") as client:
+        [change] = client.get("/v1/machines/grader-07/element-changes").json()["element_changes"]
+        assert change["what"] == "new"
+        assert client.get("/v1/machines/grader-07/meter-readings").json()["readings"][0]["hours"] == 8120.5
+
+
+def test_a_tick_that_the_shop_refuses_says_why_in_its_row_and_goes_once_corrected(
+    shop: Shop, context: BrowserContext
+) -> None:
+    page = work_list(shop, context)
+    row = page.locator("tr.sheet-row")
+    row.locator("[name^='meter/']").fill("8.120,5")
+    page.get_by_role("button", name="Send ticks to the shop").last.click()
+    expect(row.locator("[data-became]")).to_contain_text("Not ticked, so nothing was entered.")
+    expect(page.locator(".end-bar [data-became]")).to_contain_text("No row was ticked.")
+    row.locator("[name=done]").check()
+    page.get_by_role("button", name="Send ticks to the shop").last.click()
+    expect(row.locator("[data-became]")).to_contain_text("Not taken.")
+    assert notes(shop) == []
+    row.locator("[name^='meter/']").fill("8120.5")
+    page.get_by_role("button", name="Send ticks to the shop").last.click()
+    page.wait_for_url("**/work-list?sent=1*#done")
+    all_sent(page)
+    assert notes(shop) == [""]

@@ -246,3 +246,19 @@ def test_a_page_is_small(server: ServerProcess, browser: Browser) -> None:
         page.goto("/machines/grader-07")
         page.wait_for_load_state("networkidle")
         assert 0 < sum(sizes) < 150_000
+
+
+def test_fleet_and_lists_on_paper_begin_on_the_first_sheet_and_keep_each_day_with_its_rows(
+    server: ServerProcess, browser: Browser
+) -> None:
+    """One page box for all of Fleet: with another one for its table the first sheet had a header alone."""
+    with page_in(browser, server.url, server.tokens["planner"]) as page:
+        page.emulate_media(media="print")
+        page.goto("/fleet")
+        boxes = "[document.body, document.querySelector('main')].map(one => getComputedStyle(one).page)"
+        assert page.evaluate(boxes)[0] == "fleet"
+        assert page.locator("[action='/pressures']").is_hidden()
+        page.goto("/work-list?before=" + (datetime.now(UTC) + timedelta(days=9)).date().isoformat())
+        days = page.locator(".jobs tr:has(> [scope=rowgroup])")
+        assert days.count() > 0
+        assert days.evaluate_all("rows => rows.every(r => getComputedStyle(r).breakAfter == 'avoid')")

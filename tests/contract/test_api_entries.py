@@ -251,3 +251,84 @@ def test_a_change_made_on_a_phone_with_a_wrong_clock_stands_where_it_was_made(ap
     assert send(api, made).json()["made_at"] == "2026-03-02T06:30:00Z"
     [change] = api.get(CHANGES).json()["element_changes"]
     assert change["changed_at"] == "2026-03-02T06:30:00Z"
+
+
+# ---------------------------------------------------------------- corrections
+
+
+def correct(api: Api, entry_id: str = OTHER, machine: str = "grader-07", **content: Any) -> httpx.Response:
+    whole = {"of": ENTRY, "because": "I took the wrong line"} | content
+    return send(api, entry("correction", whole, entry_id=entry_id, machine=machine))
+
+
+def test_the_date_of_an_entry_is_corrected_and_what_it_was_stays_readable(api: Api) -> None:
+    gauge = {"value": 4.1, "unit": "kPa"}
+    made = {"what": "cleaned", "note": "very dusty", "meter_hours": 8120.5, "gauge": gauge}
+    entered_at = send(api, entry("element_change", made)).json()["taken_at"]
+    assert correct(api, changed_at="2026-03-01T06:00:00Z").json()["outcome"] == "taken"
+    [change] = api.get(CHANGES).json()["element_changes"]
+    assert (change["entry_id"], change["changed_at"]) == (ENTRY, "2026-03-01T06:00:00Z")
+    assert (change["note"], change["entered_at"], change["meter_hours"]) == ("very dusty", entered_at, 8120.5)
+    [corrected] = change["corrections"]
+    assert (corrected["changed_at"], corrected["machine"]) == (MADE, "grader-07")
+    assert (corrected["who"], corrected["because"]) == (change["who"], "I took the wrong line")
+    for path in ("meter-readings", "gauge-readings"):
+        [read] = api.get(f"/v1/machines/grader-07/{path}").json()[path.replace("-", "_")]
+        assert read["at"] == "2026-03-01T06:00:00Z", path
+    assert taken(api) == [(ENTRY, "element_change"), (OTHER, "correction")]
+    assert audited(api, "element_change_corrected") == 1
+    again = correct(api, changed_at="2026-03-01T06:00:00Z")
+    assert again.json()["outcome"] == "same_as_before"
+    same = correct(api, entry_id="third", changed_at="2026-03-01T06:00:00Z")
+    assert (same.status_code, same.json()["errors"][0]["pointer"]) == (422, "#/content/changed_at")
+
+
+def test_an_entry_at_the_wrong_machine_is_corrected_to_the_right_one(api: Api) -> None:
+    assert api.post("/v1/machines", {"machine": "hauler-12"}).status_code == 200
+    send(api, entry("element_change", {"what": "new", "meter_hours": 8120.5}))
+    assert correct(api, to_machine="hauler-12").status_code == 200
+    answer = api.get(CHANGES).json()
+    assert answer["element_changes"] == []
+    [gone] = answer["gone"]
+    assert (gone["entry_id"], gone["to_machine"], gone["to_housing"]) == (ENTRY, "hauler-12", "main")
+    assert gone["because"] == "I took the wrong line"
+    there = api.get("/v1/machines/hauler-12/element-changes").json()
+    [change] = there["element_changes"]
+    assert (change["changed_at"], change["meter_hours"], there["gone"]) == (MADE, 8120.5, [])
+    assert change["corrections"][0]["machine"] == "grader-07"
+    assert api.get("/v1/machines/grader-07/meter-readings").json()["meter_readings"] == []
+    late = correct(api, entry_id="third", to_machine="hauler-12")
+    assert (late.status_code, late.json()["code"]) == (404, "unknown_element_change")
+    assert correct(api, "fourth", "hauler-12", to_machine="grader-07").status_code == 200  # and back
+    back = api.get(CHANGES).json()
+    assert (len(back["element_changes"]), back["gone"]) == (1, [])
+
+
+def test_a_correction_needs_a_reason_a_past_time_and_a_machine_that_is_seen(api: Api) -> None:
+    send(api, entry("element_change", {"what": "new"}))
+    assert correct(api, because="", changed_at="2026-03-01T06:00:00Z").status_code == 422
+    assert correct(api, changed_at="2026-05-01T06:00:00Z").json()["code"] == "not_valid"
+    assert correct(api, to_machine="nowhere").status_code == 404
+    [change] = api.get(CHANGES).json()["element_changes"]
+    assert (change["changed_at"], change["corrections"]) == (MADE, [])
+
+
+def test_the_part_goes_with_a_correction(api: Api) -> None:
+    """At another site the piece comes from there, and the first site has its own back."""
+    assert api.post("/v1/machines", {"machine": "hauler-12"}).status_code == 200
+    for site in ("oberkies", "unterkies"):
+        assert api.post("/v1/sites", {"site": site}).status_code == 200
+    stock = [{"site": "oberkies", "pieces": 1}, {"site": "unterkies", "pieces": 1}]
+    assert api.post("/v1/parts", {"part": "KG-0715", "stock": stock}).status_code == 200
+    for machine, site in (("grader-07", "oberkies"), ("hauler-12", "unterkies")):
+        papers = {"site": site, "housings": [{"housing": "main", "primary_part": "KG-0715"}]}
+        assert api.request("PATCH", f"/v1/machines/{machine}/papers", json=papers).status_code == 200
+    send(api, entry("element_change", {"what": "new"}))
+    assert _pieces(api) == {"oberkies": 0, "unterkies": 1}
+    assert correct(api, to_machine="hauler-12").status_code == 200
+    assert _pieces(api) == {"oberkies": 1, "unterkies": 0}
+
+
+def _pieces(api: Api) -> dict[str, int]:
+    [part] = api.get("/v1/shop").json()["parts"]
+    return {line["site"]: line["pieces"] for line in part["stock"]}

@@ -107,6 +107,15 @@ def test_an_entry_of_a_visit_takes_a_part_once(stocked: Api) -> None:
     assert stock_of(stocked)["oberkies"] == 0
 
 
+def test_an_entry_from_the_page_of_a_visit_takes_a_part_too(stocked: Api) -> None:
+    form = {"kind": "element_change", "housing": "main", "what": "new", "entry_id": "work-1"}
+    headers = {"Accept": "application/json"}
+    for _ in range(2):
+        sent = stocked.request("POST", "/visit/grader-07", key="planner", data=form, headers=headers)
+        assert sent.status_code == 200, sent.text
+    assert stock_of(stocked)["oberkies"] == 0
+
+
 def test_a_question_takes_its_part_once_it_is_confirmed(stocked: Api) -> None:
     """Thirty hours before, the readings went on rising."""
     at = instant_text(stocked.clock.now_us - 30 * 3_600_000_000)

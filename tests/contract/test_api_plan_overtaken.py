@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -169,3 +171,27 @@ def test_a_change_that_is_entered_a_second_time_is_no_news(api: Api) -> None:
     made = ask(api, "POST", f"{MACHINE}/element-changes", again)["element_changes"]
     assert "double" in [entry["verdict"] for entry in made]
     assert planned(api)["state"] == "open"
+
+
+def test_all_pages_say_one_chance_of_a_planned_day_and_no_day_without_data_lowers_it(api: Api) -> None:
+    register_worked(api, 60, rise_kpa=0.06)
+    now = datetime.fromtimestamp(api.clock.now_us / 1e6, UTC)
+    on = (now + timedelta(days=4)).date().isoformat()
+    ask(api, "POST", PLAN, {"on": on, "confirmed_because": "booked"})
+    said: list[float] = []
+    for _ in range(5):  # the last one on the planned day itself
+        [job] = [one for one in ask(api, "GET", "/v1/work", before="2026-04-20")["jobs"] if one["day"] == on]
+        every = {planned(api)["chance_at_limit_before"], job["chance_at_limit_before"]}
+        every |= {
+            visit["chance_at_limit_before"]
+            for visit in ask(api, "GET", "/v1/visit-plan")["visits"]
+            if visit["day"] == on
+        }
+        assert max(every) - min(every) < 1e-6, every
+        said.append(max(every))
+        pages = "/fleet", "/machines/grader-07", "/work-list?before=2026-04-20"
+        shown = [set(re.findall(r"at the limit before this day: (\d+)", api.get(at).text)) for at in pages]
+        assert shown == [{f"{100 * said[-1]:.0f}"}] * len(pages), said
+        api.clock.advance(86_400)
+    assert said == sorted(said)
+    assert said[-1] > 0.05

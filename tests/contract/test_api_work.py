@@ -307,6 +307,20 @@ def test_an_entry_that_no_reading_confirmed_yet_forgets_no_urgent_change(api: Ap
     assert ask(api, "GET", "/v1/fleet")["housings"][0]["rests_on_entry"] is None
 
 
+@pytest.mark.parametrize(("what", "minute"), [("new", "35"), ("cleaned", "40")])
+def test_work_entered_twice_keeps_what_left_the_list(api: Api, what: str, minute: str) -> None:
+    """After a second entry the planned day and its order were gone from the list."""
+    loaded(api)
+    change = {"changed_at": "2026-02-22T18:30:00Z", "entry_id": "e-1", "what": "new"}
+    ask(api, "POST", f"{MACHINE}/element-changes", change)
+    [once] = work(api)["resting"]
+    again = {"changed_at": f"2026-02-22T18:{minute}:00Z", "entry_id": "e-2", "what": what}
+    ask(api, "POST", f"{MACHINE}/element-changes", again)
+    [twice] = work(api)["resting"]
+    assert (twice["day"], twice["order_by"]) == (once["day"], once["order_by"])
+    assert twice["rests_on_entry"]["otherwise"] == once["rests_on_entry"]["otherwise"]
+
+
 def test_an_order_that_fell_away_counts_what_a_laid_up_machine_takes_for_its_planned_day(api: Api) -> None:
     """Two pieces: the entry takes one, the planned day the other. Without the entry one has to be ordered."""
     loaded(api)

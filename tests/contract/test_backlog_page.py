@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -141,3 +142,11 @@ def test_a_monitor_that_sends_and_sits_nowhere_is_named_with_what_to_do(api: Api
     assert 'href="#unseated"' in page
     assert html.escape(str(words["backlog.unseated_step"])) in page
     assert f'href="/monitors/{DEVICE}"' in page
+
+
+def test_a_gap_of_one_number_is_one_number(api: Api) -> None:
+    """It read "4 to 4"."""
+    for first in (1, 5, 9):
+        api.send(batch(first, [3.0, 3.0, 3.0]))
+    page = api.get("/backlog").text
+    assert re.search(r'<span class="aside">4, 8</span>', page)

@@ -7,15 +7,21 @@ readings."
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
 from cleanside.gateway.timing.clock import Anchor
 from cleanside.gateway.wire import Batch, BootCorrection, boot_correction, encode, parse_instant
+from cleanside.ingest.analysis import corrections as acts
+from cleanside.ingest.store import corrections, old_rows
 from tests.support.archiving import archive_all, counts, whole_readings
+from tests.support.concurrent import wait_for_lock
+from tests.support.databases import Postgres, opened
 from tests.support.held import rows, stored_of
 from tests.support.serving import STREAM, Api, batch, in_process
 from tests.unit.gateway.helpers import open_spool, readings, server_anchor, settable_clock
@@ -233,6 +239,41 @@ def test_a_correction_into_the_future_is_not_believed(sent: Api) -> None:
     assert times(sent)[51] == start_us(51)
     assert listed(sent)[0]["undone_at"] is not None
     assert sent.get("/v1/audit").json()["entries"][0]["what"] == "boot_correction_refused"
+
+
+def test_a_correction_that_leads_only_its_last_readings_into_the_future_moves_none(api: Api) -> None:
+    """Those of the hours before were moved already when the hour that lies beyond was looked at."""
+    api.register()
+    api.send(batch(1, [3.0] * 700, gateway=boots((1, BOOT))))  # until 07:56; it is 09:00
+    told = boots((701, BOOT)) | {"events": [GOLDEN_EVENT | {"at_seq": 701, "shift_s": 4500.0}]}
+    api.send(batch(701, [3.0], gateway=told))
+    api.analyse()
+    assert listed(api)[0]["undone_at"] is not None
+    assert listed(api)[0]["readings"] == 0
+    assert times(api) == {n: start_us(n) for n in range(1, 702)}
+    assert rows(api.url, "SELECT count(*) FROM original_times") == [(0,)]
+    api.analyse()
+    assert [e["what"] for e in api.get("/v1/audit").json()["entries"]].count("boot_correction_refused") == 1
+
+
+@pytest.mark.postgres
+def test_a_correction_that_another_process_takes_back_is_not_applied(postgres: Postgres) -> None:
+    """Between the look at what is due and the lock on its stream a person may undo it elsewhere."""
+    with in_process(postgres.migrated()) as api, ThreadPoolExecutor(1) as thread:
+        api.register()
+        api.send(batch(1, [3.0] * 300, gateway=boots((1, BOOT))))
+        correct(api)
+        with opened(api.url) as engine:
+            with engine.begin() as other:
+                [(number, stream_id)] = other.execute(sa.text("SELECT id, stream_id FROM boot_corrections"))
+                old_rows.lock(other, [stream_id])
+                applied = thread.submit(
+                    api.resources.writer.call, lambda c: acts.apply_due(c, [stream_id], api.clock())
+                )
+                wait_for_lock(engine)
+                corrections.set_undone(other, number, api.clock())
+            assert applied.result(30) == 0
+        assert times(api)[51] == start_us(51)
 
 
 def test_a_boot_that_the_server_never_heard_of_corrects_nothing(sent: Api) -> None:

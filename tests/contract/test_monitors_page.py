@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -303,3 +304,15 @@ def test_who_may_not_write_sees_no_forms(api: Api) -> None:
     page = api.get(MONITOR, key="planner").text
     assert "taken-off" not in page
     assert "/monitors/codes" not in api.get("/monitors", key="planner").text
+
+
+def test_a_visit_is_one_link_from_the_machine_the_lists_and_back_to_a_new_monitor(api: Api) -> None:
+    on = (datetime.fromtimestamp(api.clock.now_us / 1e6, UTC) + timedelta(days=1)).date().isoformat()
+    assert api.post("/v1/machines/loader-02/planned-change", {"on": on}, key="planner").status_code == 200
+    for page in ("/machines/loader-02", "/fleet", "/work-list"):
+        assert 'href="/visit/loader-02"' in api.get(page, key="planner").text, page
+    page = api.get("/visit/loader-02").text
+    assert 'href="/monitors?machine=loader-02&amp;housing=main#enrol"' in page
+    form = api.get("/monitors?machine=loader-02&housing=second").text
+    assert re.search(r'name="machine"[^>]* value="loader-02"', form)
+    assert re.search(r'name="housing"[^>]* value="second"', form)

@@ -618,7 +618,59 @@ def test_an_entry_that_was_taken_back_on_the_machines_page_is_marked_too(api: Ap
     [change] = api.get("/v1/machines/grader-07/element-changes").json()["element_changes"]
     query = {"changed_at": change["changed_at"]}
     assert api.request("DELETE", "/v1/machines/grader-07/element-changes", params=query).status_code == 200
-    assert 'class="verdict gone"' in entered(api.get(PAGE, key="planner").text)
+    page = entered(api.get(PAGE, key="planner").text)
+    assert 'class="verdict gone"' in page
+    assert re.search(r"<strong>Taken back</strong> a program .*, 09:00", page)  # and by whom
+    machine = api.get("/machines/grader-07").text
+    assert "Nothing is entered yet" not in machine
+    assert "<strong>Taken back</strong>" in machine
+
+
+def test_an_entry_is_corrected_on_the_page_and_what_it_was_stays_on_the_list(api: Api) -> None:
+    form(api, "element_change", headers=OUTBOX, entry_id=ENTRY, what="new", **MADE)
+    assert 'name="to_machine"' in entered(api.get(PAGE, key="planner").text)
+    right = {"of": ENTRY, "changed_at": "2026-02-28T09:15", "because": "it was on <Saturday>"}
+    assert (
+        form(api, "correction", headers=OUTBOX, entry_id="right", **right, **MADE).json()["outcome"]
+        == "taken"
+    )
+    [change] = api.get("/v1/machines/grader-07/element-changes").json()["element_changes"]
+    assert (change["entry_id"], change["changed_at"]) == (ENTRY, "2026-02-28T09:15:00Z")
+    for path in (PAGE, "/machines/grader-07"):
+        page = api.get(path, key="planner").text
+        assert "Corrected by" in page, path
+        assert "it was on &lt;Saturday&gt;" in page, path
+    answer = form(api, "correction", headers=OUTBOX, entry_id="none", **right, **MADE)
+    assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")
+    assert "says that already" in answer.json()["said"]
+
+
+def test_an_entry_corrected_to_another_machine_leaves_a_line_that_says_where(api: Api) -> None:
+    assert api.post("/v1/machines", {"machine": "hauler-12"}).status_code == 200
+    form(api, "element_change", headers=OUTBOX, entry_id=ENTRY, what="new", **MADE)
+    right = {"of": ENTRY, "to_machine": "hauler-12", "because": "the wrong label"}
+    form(api, "correction", headers=OUTBOX, entry_id="right", **right, **MADE)
+    for path in (PAGE, "/machines/grader-07"):
+        page = api.get(path, key="planner").text
+        assert "Corrected: it was done at hauler-12." in page, path
+        assert "the wrong label" in page, path
+    assert "Corrected by" in api.get("/visit/hauler-12", key="planner").text
+
+
+def test_an_entry_is_corrected_on_the_machines_page(api: Api) -> None:
+    form(api, "element_change", headers=OUTBOX, entry_id=ENTRY, what="new", **MADE)
+    fields = {
+        "of": ENTRY,
+        "housing": "main",
+        "changed_at": "2026-02-28T09:15",
+        "because": "it was on Saturday",
+    }
+    post = "/machines/grader-07/entries/corrected"
+    answer = api.request("POST", post, data=fields)
+    assert answer.status_code == 303
+    [change] = api.get("/v1/machines/grader-07/element-changes").json()["element_changes"]
+    assert [was["because"] for was in change["corrections"]] == ["it was on Saturday"]
+    assert api.request("POST", post, data=fields).status_code == 422
 
 
 def test_a_refusal_is_said_to_the_phone_in_the_persons_language(api: Api) -> None:
@@ -701,3 +753,28 @@ def test_the_planned_day_its_note_and_the_parts_stand_on_the_page(api: Api) -> N
         assert "crane &lt;is&gt; booked" in html
         assert "KG-0715" in html
         assert "KG-0716" in html
+
+
+@pytest.mark.parametrize(
+    ("job", "heading"), [("installation", "Acceptance sheet"), ("service", "Service sheet")]
+)
+def test_the_sheet_is_named_after_its_job(api: Api, job: str, heading: str) -> None:
+    page = api.get(f"{PAGE}?job={job}").text
+    assert f'<p class="paper-only">{heading}</p>' in page
+
+
+def test_beside_the_live_value_stand_the_limit_and_the_level_that_is_judged(api: Api) -> None:
+    """ "Over limit" stood above a value below the limit, with neither limit nor level."""
+    set_hours_in(api, 61)
+    api.send(working_hours(60))
+    api.analyse()
+    known = api.get("/v1/machines/grader-07/restriction").json()
+    assert known["restriction_pa"] is not None
+    judged = unescape(
+        re.sub(r"<[^>]+>", "", re.findall(r"<p[^>]* data-judged>(.*?)</p>", api.get(PAGE).text)[0])
+    )
+    level = f"{known['restriction_pa'] / 1000:.2f}"
+    limit = f"{known['terminal_restriction']['restriction_pa'] / 1000:.2f}"
+    assert re.fullmatch(
+        rf"Change limit {limit}\skPa; at full flow {level}\skPa, and the state goes by that", judged
+    )

@@ -89,6 +89,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/fleet.csv"): EVERYONE - {"device"},
     ("GET", "/machines/{machine}"): EVERYONE - {"device"},
     ("POST", "/machines/{machine}/entries"): STAFF,
+    ("POST", "/machines/{machine}/entries/corrected"): STAFF,
     ("POST", "/machines/{machine}/entries/taken-back"): STAFF,
     ("POST", "/machines/{machine}/planned-day"): STAFF,
     ("POST", "/machines/{machine}/planned-day/taken-back"): STAFF,

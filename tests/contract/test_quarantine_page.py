@@ -15,7 +15,7 @@ from cleanside.ingest.console.formats import HARD_SPACE
 from cleanside.ingest.console.quarantine_page import Way, Wish, helps, ways_for
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
-from tests.support.serving import DEVICE, Api, batch, in_process
+from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 GROUP = {"code": "unit_undeclared", "device": DEVICE}
 
@@ -456,3 +456,12 @@ def test_a_value_out_of_range_is_repaired_by_its_unit(sqlite_database_url: str) 
         data = wish | seen(preview)
         assert api.request("POST", "/quarantine/repairs", key="operator", data=data).status_code == 303
         assert held(api) == 0
+
+
+def test_a_group_of_several_streams_names_the_stream_of_each_reading(api: Api) -> None:
+    other = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0dff"
+    assert other not in group(api).text
+    api.send(batch(1, [3.0], stream=other) | {"units": {}})
+    page = group(api).text
+    assert page.count(f"<bdi>{other}</bdi>") == 1
+    assert f"<bdi>{STREAM}</bdi>" in page

@@ -6,6 +6,7 @@ Real processes under umask 0, which takes nothing away from the mode that a prog
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import stat
@@ -22,7 +23,8 @@ from cleanside.gateway.errors import SpoolDamaged
 from cleanside.gateway.spool import file as spool_file
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.evaluation.recorded import write_report
-from cleanside.ingest.store import database
+from cleanside.ingest.store import archive_mark, database
+from cleanside.ingest.store.archive_mark import ArchiveMark
 from tests.integration.ingest.keeping.test_backup import PG_TOOLS
 from tests.support.databases import Postgres
 from tests.support.gatewaying import GatewayProcess, wait_until
@@ -205,3 +207,40 @@ def test_a_folder_that_is_there_keeps_its_mode(tmp_path: Path) -> None:
     assert set(wide(tmp_path)) == {"shared", "file"}
     with pytest.raises(OSError, match=r"directory|exists"):
         file_modes.make_folder(tmp_path / "file")
+
+
+@pytest.fixture
+def synced(monkeypatch: pytest.MonkeyPatch) -> set[Path]:
+    """What is synced from now on."""
+    paths: set[Path] = set()
+    really = os.fsync
+
+    def noted(handle: int) -> None:
+        really(handle)
+        paths.add(Path(f"/proc/self/fd/{handle}").readlink())
+
+    monkeypatch.setattr(os, "fsync", noted)
+    return paths
+
+
+def test_a_new_folder_is_durable_before_a_file_in_it_is_used(tmp_path: Path, synced: set[Path]) -> None:
+    """
+    A power cut may take a folder whose name in the folder above was never synced, with all that is in it.
+
+    Source: Linux manual page fsync(2): the entry in the directory that contains the file needs an fsync too.
+    """
+    spool, archive = tmp_path / "var" / "gateway" / "spool.db", tmp_path / "srv" / "archive"
+    spool_file.Lock(spool).release()
+    assert {tmp_path, tmp_path / "var"} <= synced
+    synced.clear()
+    archive_mark.claim(archive, ArchiveMark("id", "place"))
+    assert {tmp_path, tmp_path / "srv", archive} <= synced
+
+
+def test_a_folder_whose_name_is_not_synced_is_not_left_for_the_next_try(tmp_path: Path) -> None:
+    def refuse(_: Path) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    for _ in range(2):
+        with pytest.raises(OSError, match="Input/output"):
+            file_modes.make_folder(tmp_path / "archive", sync=refuse)

@@ -15,6 +15,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.store import stored
 from cleanside.ingest.store.at_rest import HIGHEST
+from cleanside.ingest.store.hours import HOUR_US
 from cleanside.simulator.campaign_evidence import gather
 from cleanside.simulator.faults import Campaign, FaultChoices, document_of, lines_of
 from cleanside.simulator.row_audit import audit, by_kind
@@ -23,6 +24,8 @@ from tests.support.databases import opened
 #: with this seed a copy, a key-off, damage, a read-only disk where one may be mounted; at the server a
 #: database that takes no write, a backup and a restore
 CHOICES = FaultChoices(seed=1043, minutes=0.17, gateways=2)
+
+MINUTE_US = 60_000_000
 
 #: what the audit calls what `tamper` does
 FOUND = {"lost", "account", "changed", "time"}
@@ -48,7 +51,12 @@ def test_under_every_fault_nothing_is_lost_twice_or_wrong_and_the_audit_can_fail
 
 
 def tamper(connection: sa.Connection) -> None:
-    """Behind the server's back: lose a reading, change a value of another, move the times of every second."""
+    """
+    Behind the server's back: lose a reading, change a value of another, move the times of every second.
+
+    By a minute, within the hour: the shop finds readings by the hours that it noted, and one moved to an
+    hour that it does not know would be missing instead.
+    """
     ids = connection.scalars(sa.text("SELECT id FROM streams ORDER BY id")).all()
     times = {stream_id: stored.times(connection, stream_id, ((1, HIGHEST),)) for stream_id in ids}
     one = next(stream_id for stream_id in ids if times[stream_id])
@@ -58,6 +66,12 @@ def tamper(connection: sa.Connection) -> None:
     stored.put_back(connection, one, [row | {"restriction_pa": row["restriction_pa"] + 1}])
     for stream_id in ids:
         moved = [
-            time._replace(at_us=time.at_us + 60_000_000) for time in times[stream_id] if not time.seq % 2
+            time._replace(at_us=a_minute_off(time.at_us)) for time in times[stream_id] if not time.seq % 2
         ]
         stored.replace_times(connection, stream_id, moved)
+
+
+def a_minute_off(at_us: int) -> int:
+    """A minute later, or earlier in the last minute of an hour [us]."""
+    later_us = at_us + MINUTE_US
+    return later_us if later_us // HOUR_US == at_us // HOUR_US else at_us - MINUTE_US

@@ -374,9 +374,13 @@ def _act(
 def _selected(
     connection: sa.Connection, key: Key, body: Selection
 ) -> tuple[list[QuarantineRow], int, int | None]:
-    """The entries meant, how many match in all, and the last of these entries where more follow."""
+    """
+    The entries meant, how many match in all, and the last of these entries where more follow.
+
+    They stay as they are until the transaction ends: another process may be changing them now.
+    """
     if body.entries is not None:
-        entries = quarantine.by_ids(connection, key.owner_id, body.entries)
+        entries = quarantine.locked(connection, quarantine.by_ids(connection, key.owner_id, body.entries))
         quarantined = [entry for entry in entries if entry.state == quarantine.HELD]
         if settled := sorted(entry.id for entry in entries if entry.state != quarantine.HELD):
             states = {entry.id: entry.state for entry in entries}
@@ -394,13 +398,18 @@ def _selected(
         after_id=body.where.after_entry,
         without=frozenset(body.where.without),
     )
-    entries = quarantine.list_of(connection, key.owner_id, wanted, limit=amend.MAX_AT_ONCE)
-    if not entries:
+    found = quarantine.list_of(connection, key.owner_id, wanted, limit=amend.MAX_AT_ONCE)
+    if not found:
         _require_possible(connection, key, body.where)
-    if len(entries) < amend.MAX_AT_ONCE:
+    entries = [
+        entry
+        for entry in quarantine.locked(connection, found)
+        if entry.state == wanted.state and wanted.code in (None, entry.code)
+    ]
+    if len(found) < amend.MAX_AT_ONCE:
         return entries, len(entries), None
     matched = quarantine.count_of(connection, key.owner_id, wanted)
-    return entries, matched, entries[-1].id if matched > len(entries) else None
+    return entries, matched, found[-1].id if matched > len(entries) else None
 
 
 def _require_possible(connection: sa.Connection, key: Key, where: Where) -> None:

@@ -149,6 +149,33 @@ class AskedBackShown(Described):
     note: str
 
 
+class CorrectionShown(Described):
+    """What an entry said before a person corrected it."""
+
+    at: str = Field(description="when it was corrected, UTC")
+    who: str = Field(description="handle of whoever corrected it")
+    because: str
+    machine: str | None = Field(description="where it stood; null: the key does not see that machine")
+    housing: str
+    changed_at: str
+
+
+class GoneChange(Described):
+    """An entry that does not stand here any more."""
+
+    entry_id: str
+    what: ElementWork
+    changed_at: str
+    entered_at: str
+    entered_by: str
+    note: str
+    at: str = Field(description="when it was taken back, or corrected to another place, UTC")
+    who: str = Field(description="handle of whoever did that")
+    because: str | None = Field(description="why it was corrected; null: it was taken back")
+    to_machine: str | None = Field(description="where it stands; null: nowhere, or the key does not see it")
+    to_housing: str | None = Field(description="null: it was taken back")
+
+
 class ChangeShown(Described):
     """An element change as entered by a person."""
 
@@ -169,6 +196,7 @@ class ChangeShown(Described):
     by_name: str | None = Field(description="the name that was written there, which nothing proves")
     part: str | None = Field(description="part number of what went in; null: not entered")
     part_taken: PartTakenShown | None
+    corrections: list[CorrectionShown] = Field(description="oldest first; empty: it stands as it was made")
     asked_back: AskedBackShown | None = Field(description="null: it was not taken back at the machine")
     verdict: EntryVerdict
     says: str = Field(description="the verdict with its figures, in English")
@@ -191,6 +219,7 @@ class ChangesAnswer(Described):
     machine: str
     housing: str
     element_changes: list[ChangeShown]
+    gone: list[GoneChange] = Field(description="taken back, or corrected to another place")
     cleanings: int = Field(description="how often the running element was cleaned, entered or likely")
     cautions: list[CautionShown] = Field(description="common practice; the engine maker's manual comes first")
 

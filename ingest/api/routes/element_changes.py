@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any
 
 import numpy as np
@@ -46,6 +46,7 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.api.routes.shop import PartNumber
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.owners.reach import sees_machine
 from cleanside.ingest.owners.taken_back_at_machine import AskedBack, asked_back_of
 from cleanside.ingest.restriction import WeighedEntry
 from cleanside.ingest.restriction.elements.entries import BEGINS_LIFE, SHIFT_ROWS
@@ -54,7 +55,8 @@ from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.shop.machine_sheet import MOST_METER_H
 from cleanside.ingest.store import audit, element_changes, fleet, papers, part_uses
-from cleanside.ingest.store.element_changes import EnteredChange
+from cleanside.ingest.store.audit import AuditRow
+from cleanside.ingest.store.element_changes import CORRECTED, TAKEN_BACK, EnteredChange
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.papers import NO_PAPERS, GaugeReading, MeterReading
@@ -127,7 +129,8 @@ def post_element_change(
     Enter work on an element. The answer has what the readings show about it.
 
     An entry decides unless the readings contradict it. Then it is a question and changes no figure until it
-    is confirmed, corrected or taken back.
+    is confirmed, corrected or taken back. `correction` of `POST /v1/entries` corrects its time, or where it
+    was made.
     """
     return enter_change(request, resources, key, machine, body)
 
@@ -190,16 +193,17 @@ def delete_element_change(
 def take_change_back(connection: sa.Connection, act: Act, housing: HousingRow, change: EnteredChange) -> None:
     """Take an entry back with what was read at it; the audit log keeps it."""
     element_changes.take_change_back(connection, housing.id, change)
-    _give_part_back(connection, act.key, housing, change, act.now_us)
+    give_part_back(connection, act.key, housing, change, act.now_us)
     papers.take_readings_back(connection, housing, change.entry_id)
     audit.note(
         connection,
         act.key.owner_id,
         act.now_us,
         act.key.handle,
-        "element_change_taken_back",
+        TAKEN_BACK,
         machine=housing.machine,
         housing=housing.name,
+        entry_id=change.entry_id,
         changed_at=text(change.changed_us),
         work=change.what,
         entered_at=text(change.entered_us),
@@ -227,7 +231,7 @@ def keep_change(connection: sa.Connection, act: Act, body: NewChange) -> Housing
     change = _entered(body, act.key.handle, act.now_us)
     housing = find_housing(connection, act.key, act.machine, body.housing)
     if change.what in PARTS_OF:
-        change = change._replace(part=body.part or _usual_part(connection, housing, change.what))
+        change = change._replace(part=body.part or usual_part(connection, housing, change.what))
     meter, gauge = _read_with(connection, housing, body, change, act)
     what = _put(connection, housing.id, change)
     new = meter is not None and papers.put_meter(connection, housing.machine_id, meter) is None
@@ -287,7 +291,7 @@ def _take_part(connection: sa.Connection, act: Act, housing: HousingRow, change:
         audit.note(connection, owner_id, act.now_us, act.key.handle, "part_taken", **about)
 
 
-def _give_part_back(
+def give_part_back(
     connection: sa.Connection, key: Key, housing: HousingRow, change: EnteredChange, now_us: int
 ) -> None:
     """What an entry took from the stock goes back to it with the entry."""
@@ -297,7 +301,7 @@ def _give_part_back(
         audit.note(connection, key.owner_id, now_us, key.handle, "part_given_back", **about)
 
 
-def _usual_part(connection: sa.Connection, housing: HousingRow, what: str) -> str | None:
+def usual_part(connection: sa.Connection, housing: HousingRow, what: str) -> str | None:
     """The part number that the papers of a housing have for what went in; None: none is entered."""
     known = papers.papers_where(connection, "housings.id = ?", (housing.id,)).get(housing.id, NO_PAPERS)
     part: str | None = getattr(known.housing, PARTS_OF[what])
@@ -414,6 +418,8 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         until_s = seen.assessment.study.trusted_until_s
         uses = part_uses.uses_of_owner(connection, key.owner_id)
         asked_back = asked_back_of(connection, housing.id)
+        said = audit.lines_of(connection, key.owner_id, (CORRECTED, TAKEN_BACK))
+        moved = _may_name(connection, key, said)
 
     def read_at(change: EnteredChange) -> dict[str, Any]:
         gauge = gauges.get(change.entry_id)
@@ -425,6 +431,11 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         use = use_document(uses.get((housing.id, change.entry_id)))
         asked = _asked_document(asked_back.get(change.entry_id))
         more = {"part_taken": use, "asked_back": asked}
+        more["corrections"] = [
+            _correction_document(line, moved)
+            for line in said
+            if line.what == CORRECTED and (line.values or {})["entry_id"] == change.entry_id
+        ]
         return {"meter_hours": meters.get(change.entry_id), "gauge": shown, **more}
 
     study, unit = seen.assessment.study, gauge_unit(seen.terminal)
@@ -435,9 +446,67 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         "element_changes": [
             _change_document(change, weighed, unit, entered) | read_at(change) for change, weighed in shown
         ],
+        "gone": _gone_documents(said, housing, entered, moved),
         "cleanings": study.cleanings,
         "cautions": shown_cautions("change"),
     }
+
+
+def _may_name(connection: sa.Connection, key: Key, said: Sequence[AuditRow]) -> frozenset[str]:
+    """Machines of these lines that the key may learn of."""
+    named = {str(name) for line in said for name in _machines_of(line)}
+    found = ((name, fleet.machine(connection, key.owner_id, name)) for name in named)
+    return frozenset(name for name, row in found if row is not None and sees_machine(connection, key, row))
+
+
+def _machines_of(line: AuditRow) -> set[str]:
+    values = line.values or {}
+    return {values["machine"], values.get("to_machine", values["machine"])}
+
+
+def _correction_document(line: AuditRow, moved: frozenset[str]) -> dict[str, Any]:
+    """What an entry said before it was corrected. moved : machines that may be named."""
+    values = line.values or {}
+    return {
+        "at": text(line.at_us),
+        "who": line.who,
+        "because": values["because"],
+        "machine": values["machine"] if values["machine"] in moved else None,
+        "housing": values["housing"],
+        "changed_at": values["changed_at"],
+    }
+
+
+def _gone_documents(
+    said: Sequence[AuditRow],
+    housing: HousingRow,
+    entered: Mapping[str, EnteredChange],
+    moved: frozenset[str],
+) -> list[dict[str, Any]]:
+    """Entries that stood here and do not any more: taken back, or corrected to another place."""
+    found: dict[str, dict[str, Any]] = {}
+    for line in said:
+        values = line.values or {}
+        if (values["machine"], values["housing"]) != (housing.machine, housing.name):
+            continue
+        entry_id = values.get("entry_id") or f"{values['work']}-{us(values['changed_at'])}"
+        to = (values["to_machine"], values["to_housing"]) if line.what == CORRECTED else None
+        if entry_id in entered or to == (housing.machine, housing.name):
+            continue
+        found[entry_id] = {
+            "entry_id": entry_id,
+            "what": values["work"],
+            "changed_at": values["changed_at"],
+            "entered_at": values["entered_at"],
+            "entered_by": values["by"],
+            "note": values["note"],
+            "at": text(line.at_us),
+            "who": line.who,
+            "because": values.get("because"),
+            "to_machine": to[0] if to is not None and to[0] in moved else None,
+            "to_housing": None if to is None else to[1],
+        }
+    return list(found.values())
 
 
 def _asked_document(asked: AskedBack | None) -> dict[str, Any] | None:

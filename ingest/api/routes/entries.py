@@ -77,7 +77,8 @@ class NewEntry(Strict):
         description="the body that the route of the kind takes: element-changes, terminal-restriction, "
         "acceptance/second-reading, acceptance/hand-comparisons, plate-photo, meter-readings, gauge-readings "
         "of a machine; for take_back: `of`, the entry_id of the entry to take back (`GET /v1/entries` lists "
-        "it), and housing",
+        "it), and housing; for correction: `of`, housing, what is right (`changed_at`, `to_machine`, "
+        "`to_housing`) and `because`",
         examples=[{"value": 25, "unit": "inH2O"}],
     )
 
@@ -106,13 +107,24 @@ class NewEntry(Strict):
 )
 def post_entry(body: NewEntry, request: Request, resources: R, key: Writer) -> dict[str, Any]:
     """Carry an entry out, once. The same again changes nothing; another under the same id is refused."""
-    others = _counted_with(request, resources, key, body) if body.kind == "take_back" else []
+    leaves = body.kind in ("take_back", "correction")
+    others = _counted_with(request, resources, key, body) if leaves else []
     taken = take(resources, key, body)
     if body.kind == "element_change":
         others = [str(body.content.get("entry_id", body.entry_id))]
     for entry_id in others:
         _take_part(request, resources, key, body, entry_id)
+    if body.kind == "correction":
+        _take_part(request, resources, key, _where_it_stands(body), str(body.content.get("of", "")))
     return taken
+
+
+def _where_it_stands(body: NewEntry) -> NewEntry:
+    """A correction as if it had been made where the entry stands now."""
+    machine = str(body.content.get("to_machine") or body.machine)
+    stays = body.content.get("housing", DEFAULT_HOUSING) if machine == body.machine else DEFAULT_HOUSING
+    content = {**body.content, "housing": body.content.get("to_housing") or stays}
+    return body.model_copy(update={"machine": machine, "content": content})
 
 
 def _take_part(request: Request, resources: Resources, key: Key, body: NewEntry, entry_id: str) -> None:

@@ -16,6 +16,7 @@ from pydantic import ValidationError
 
 from cleanside.ingest.api.routes import (
     acceptance,
+    correcting,
     element_changes,
     gauge_readings,
     machines,
@@ -76,5 +77,6 @@ KINDS: Mapping[str, EntryKind] = {
         id_member="entry_id",
         time_member="at",
     ),
+    "correction": EntryKind("changes:write", correcting.CorrectedEntry, correcting.keep_correction),
     "take_back": EntryKind("changes:write", taking_back.TakenBack, taking_back.keep_taken_back),
 }

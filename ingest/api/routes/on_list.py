@@ -102,6 +102,7 @@ def _candidate(
         plan=state_of_plan(view.papers.planned, study, now_us),
         state=found.state,
         due_s=found.due_s,
+        risk=found.risk,
         hours_left=study.hours_left,
         life_hours=study.life_hours,
         life_start_s=running.start_s if running is not None and running.began != "first seen" else None,

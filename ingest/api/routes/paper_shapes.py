@@ -14,7 +14,7 @@ from cleanside.ingest.api.routes.shared import text
 from cleanside.ingest.errors import WrongField
 from cleanside.ingest.shop.day_asked import day_start_s
 from cleanside.ingest.shop.planned import overtaken_by_us, state_of_plan
-from cleanside.ingest.shop.work_list import chance_at_limit, is_laid_up
+from cleanside.ingest.shop.work_list import chance_by_risk, is_laid_up
 from cleanside.ingest.store.papers import MachinePapers
 
 
@@ -73,7 +73,7 @@ def chance_before_end(seen: View, passes_us: int) -> float | None:
     found = seen.assessment
     if found.state == "over":
         return 1.0
-    return chance_at_limit(found.due_s, max(found.now_s, day_start_s(passes_us)), found.now_s)
+    return None if found.risk is None else chance_by_risk(found.risk, day_start_s(passes_us))
 
 
 def planned_document(seen: View) -> dict[str, Any] | None:

@@ -256,8 +256,6 @@ class PlanSeen:
         Says the chance of being at the limit before a day, as the work list does; without dates as planned.
         """
         candidate, days = self.every[name].candidate, self.days
-        if candidate.at_once == "check_first":
-            return lambda _, planned: planned
 
         def chance(day: date, planned: float) -> float:
             found = chance_before(candidate, day, days)

@@ -5,8 +5,9 @@
 // often it is sent. One that the shop refuses stays, with the reason, and the next one goes; corrected in its
 // form it is the same entry, tried again. Two tabs never send at once. Only the person who made an entry
 // sends it. No entry is deleted but by the shop's answer or by a person, who is asked once.
-// Any form with data-keeps, on any page that includes `outbox.html`, is kept like this; without scripts the
-// same form goes straight to the server.
+// Any form with data-keeps, on any page that includes `outbox.html`, is kept like this, and so are the entries
+// of the event "made" (ticks.js); without scripts the same form goes straight to the server. After each change
+// the event "outbox" says what became of an entry.
 "use strict";
 (() => {
   const WAIT_MS = 10_000; // for one answer: a link that is up and carries nothing must not hold the rest
@@ -138,6 +139,20 @@
   }
 
   // ---------------------------------------------------------------- entering
+
+  document.addEventListener("made", ({ detail }) => keepMade(detail.entries).catch(detail.failed));
+
+  async function keepMade(entries) {
+    // Each has the id that its page gave it: made twice, it is one entry. A refused one is tried again.
+    for (const entry of entries) {
+      const before = (await mine()).find(({ entry_id }) => entry_id === entry.entry_id);
+      if (atShop.has(entry.entry_id) || before?.state === WAITING) continue;
+      const { number, made_at } = before ?? { made_at: new Date().toISOString() };
+      await put({ ...entry, ...(before && { number }), made_at, person, state: WAITING });
+    }
+    await show();
+    flush();
+  }
 
   function newId() {
     const bytes = crypto.getRandomValues(new Uint8Array(16)); // randomUUID is not there on plain http
@@ -346,6 +361,7 @@
     showElsewhere(elsewhere);
     showAtForms(entries);
     showOnList([...entries, ...taken]);
+    document.dispatchEvent(new CustomEvent("outbox", { detail: (id) => becameOf(id, entries) }));
   }
 
   function showListed(entries) {
@@ -373,19 +389,25 @@
   });
 
   function showAtForms(entries) {
-    const { waitsHere, takenHere, refusedHere } = box.dataset;
     for (const [id, line] of forms) {
-      const entry = entries.find((entry) => entry.entry_id === id);
-      if (!entry && !atShop.has(id)) {
+      const became = becameOf(id, entries);
+      if (!became) {
         line.remove(); // a person deleted it, or another tab sent it: this page does not know
         forms.delete(id);
         continue;
       }
-      const isRefused = entry?.state === REFUSED;
-      const words = isRefused ? `${refusedHere} ${why(entry.refusal)}` : entry ? waitsHere : takenHere;
-      if (line.textContent !== words) line.textContent = words;
-      line.classList.toggle("fault", isRefused);
+      if (line.textContent !== became.words) line.textContent = became.words;
+      line.classList.toggle("fault", became.state === REFUSED);
     }
+  }
+
+  function becameOf(id, entries) {
+    // State and words of an entry; none: this page does not know it.
+    const { waitsHere, takenHere, refusedHere } = box.dataset;
+    const entry = entries.find((entry) => entry.entry_id === id);
+    if (!entry) return atShop.has(id) ? { state: TAKEN, words: takenHere } : undefined;
+    const isRefused = entry.state === REFUSED;
+    return { state: entry.state, words: isRefused ? `${refusedHere} ${why(entry.refusal)}` : waitsHere };
   }
 
   const correctFirst = document.querySelector("[data-correct-first]");

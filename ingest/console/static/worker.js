@@ -98,9 +98,11 @@ async function kept(address) {
 }
 
 async function saidSinceWhen(answer) {
-  // A visit counts ages from then on (visit.js).
+  // The page says that there is no link, and as of when it is; a visit counts ages from then on (visit.js).
   const since = Number(answer.headers.get(KEPT_SINCE)) || Date.parse(answer.headers.get("date"));
-  const html = (await answer.text()).replace(" data-live=", ` data-kept-since="${since}" data-live=`);
+  const html = (await answer.text())
+    .replace(" data-live=", ` data-kept-since="${since}" data-live=`)
+    .replace(" data-kept hidden>", " data-kept>");
   return new Response(html, { status: answer.status, headers: answer.headers });
 }
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -48,6 +49,24 @@ NEVER_S = 4_102_444_800.0  # 2100-01-01 (chosen: beyond the calendar of a shop)
 LEVEL_STANDS = frozenset(("devices_disagree", "indicator_at_mark", "no_restriction", "ports_swapped"))
 
 
+class Risk(NamedTuple):
+    """
+    What the chance of being at the limit before a day goes by.
+
+    While no readings arrive, the machine may have worked as usual since its last one. So a day without data
+    never makes a day look safer: these dates and `known_s` stay until the next reading.
+    """
+
+    due_s: Quantiles
+    known_s: float  # when the dates were last known: the newest reading of a quiet machine, else `judged_s`
+    judged_s: float  # the present
+
+    @property
+    def is_quiet(self) -> bool:
+        """No readings arrive."""
+        return self.known_s < self.judged_s
+
+
 @dataclass(frozen=True, kw_only=True)
 class Assessment:
     """What a study means at `now_s`. None = not known; `evidence` says why."""
@@ -64,6 +83,7 @@ class Assessment:
     may_have_worked_hours: float  # usual operating hours that passed without a reading, while quiet
     worked_laid_up: Statement | None  # it worked although it is laid up: a person is asked; None: it did not
     evidence: tuple[Statement, ...]  # evidence of the study, and what is known of the silence
+    risk: Risk | None = None  # None: no dates
     otherwise: Assessment | None = None  # as of `Study.otherwise`; None: no entry waits for readings
 
     @property
@@ -179,6 +199,7 @@ def assess(
         advice=_advice(study, state),
         due_s=due_s,
         latch_s=latch_s,
+        risk=_risk(due_s, study, now_s, because, standing),
         last_heard_s=heard_s,
         quiet_s=None if heard_s is None else max(0.0, now_s - heard_s),
         quiet_because=because,
@@ -234,6 +255,19 @@ def _dates_s(
     if out.is_open and points[0] >= out.from_s:
         return None
     return quantiles(np.maximum(out.put_back(points), now_s))
+
+
+def _risk(
+    due_s: Quantiles | None, study: Study, now_s: float, because: str | None, standing: LayUp | None
+) -> Risk | None:
+    """What the chance of being at the limit goes by; None: no dates."""
+    if due_s is None or study.hours_left is None or study.last_s is None:
+        return None
+    if because is None:
+        return Risk(due_s, now_s, now_s)
+    left = np.array([study.hours_left.p10, study.hours_left.p50, study.hours_left.p90])
+    worked = due_dates_s(left, study.duty, from_s=study.last_s)
+    return Risk(quantiles(_LeftOut(standing, study.last_s).put_back(worked)), study.last_s, now_s)
 
 
 class _LeftOut:

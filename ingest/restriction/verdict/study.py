@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from cleanside.ingest.restriction.elements.entries import NOT_SEEN_YET, WeighedEntry
+from cleanside.ingest.restriction.elements.entries import AGAIN, DOUBLE, NOT_SEEN_YET, Entry, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, tell_lives
 from cleanside.ingest.restriction.elements.openings import WeighedStep
 from cleanside.ingest.restriction.elements.safety_element import SafetyElement, safety_element_of
@@ -155,10 +155,20 @@ def study_housing(summaries: Sequence[HourSummary], facts: HousingFacts) -> Stud
     outlook = _forecast(loaded, history, measured, facts)
     study = _judge(measured, history, loaded, outlook, facts)
     if study.unconfirmed:  # it may be of another machine: what stood before is not forgotten meanwhile
-        open_entries = {weighed.entry for weighed in study.unconfirmed}
-        others = tuple(entry for entry in facts.entries if entry not in open_entries)
-        study = replace(study, otherwise=study_housing(summaries, replace(facts, entries=others)).study)
+        others = replace(facts, entries=_without_open(study, facts.entries))
+        study = replace(study, otherwise=study_housing(summaries, others).study)
     return Studied(study, measured.series, history.lives)
+
+
+def _without_open(study: Study, entries: Sequence[Entry]) -> tuple[Entry, ...]:
+    """The entries without the unconfirmed ones, and without those that say the same work again."""
+    still_open = {weighed.entry for weighed in study.unconfirmed}
+    work = {(entry.what, entry.at_s) for entry in still_open}
+    for weighed in study.entries:
+        says_again = weighed.verdict in (DOUBLE, AGAIN) and (weighed.entry.what, weighed.other_s) in work
+        if says_again and not weighed.entry.confirmed:
+            still_open.add(weighed.entry)
+    return tuple(entry for entry in entries if entry not in still_open)
 
 
 def study_failed(hours: int, facts: HousingFacts) -> Study:

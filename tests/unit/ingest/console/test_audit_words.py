@@ -39,3 +39,11 @@ def test_a_corrected_boot_is_said_in_words_and_with_whole_numbers() -> None:
     [found] = values_of(say, {"values": {"event": event}})
     assert found.name == "Ereignis"
     assert found.text == "(Start: boot-0; ab Nummer: 1; vor Nummer: 421; Verschiebung, s: 0,000042)"
+
+
+def test_what_was_left_out_of_a_request_is_no_part_of_the_act() -> None:
+    say = Sayer("en", Formats(Locale.parse("en"), ZoneInfo("Europe/Berlin"), NOW_S))
+    entry = {"values": {"body": {"where": {"code": "out_of_range", "after_entry": 0}, "preview": False}}}
+    assert [value.text for value in values_of(say, entry)] == ["out_of_range"]
+    entry = {"values": {"where": {"after_entry": 7}, "preview": True, "sure": False}}
+    assert [value.text for value in values_of(say, entry)] == ["7", "yes", "no"]

@@ -44,6 +44,25 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
         "grader-07 main 2026-03-01T00:00:00Z new entered 2026-03-02T00:00:00Z by k1: by hand",
     ),
     (
+        "element_change_corrected",
+        {
+            "machine": "grader-07",
+            "housing": "main",
+            "entry_id": "e-1",
+            "changed_at": "2026-03-01T00:00:00Z",
+            "work": "new",
+            "to_machine": "hauler-12",
+            "to_housing": "main",
+            "to_changed_at": "2026-02-28T00:00:00Z",
+            "entered_at": "2026-03-02T00:00:00Z",
+            "by": "k1",
+            "note": "",
+            "because": "the wrong line",
+        },
+        "grader-07 main 2026-03-01T00:00:00Z new entered 2026-03-02T00:00:00Z by k1: is of hauler-12 main "
+        "2026-02-28T00:00:00Z: the wrong line",
+    ),
+    (
         "entry_taken_back_at_machine",
         {
             "machine": "grader-07",

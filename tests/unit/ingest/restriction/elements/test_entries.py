@@ -119,6 +119,26 @@ def test_a_change_entered_twice_is_one() -> None:
     assert [w.verdict for w in waiting.study.entries] == ["not_seen_yet", "double"]
 
 
+@pytest.mark.parametrize(
+    "again",
+    [
+        ("new", 5 * 60),
+        ("new", 4.5 * HOUR_S),
+        ("new", 26 * HOUR_S),
+        ("cleaned", 5 * 60),
+        ("cleaned", 26 * HOUR_S),
+    ],
+)
+def test_what_holds_without_entries_goes_by_the_element_before_the_first(again: tuple[str, float]) -> None:
+    """A second entry of the same work stood in for the first, and the element before both was forgotten."""
+    (what, later_s), just_now = again, float(readings_of("loader-02").at_s.max())
+    first = entry(just_now + 60, name="a")
+    second = entry(just_now + 60 + later_s, what=what, name="b")
+    without, once = assess("loader-02").study, assess("loader-02", first).study
+    for entries in ((first, second), (second, first)):
+        assert assess("loader-02", *entries).study.otherwise == once.otherwise == without
+
+
 @pytest.mark.parametrize("confirmed", [False, True])
 def test_the_same_work_more_than_a_shift_later_on_the_clock_is_asked_about(confirmed: bool) -> None:
     """Saturday 19:00 and Sunday 21:00, 9.4 operating hours between, counted as one without a question."""

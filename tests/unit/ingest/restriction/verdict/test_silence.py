@@ -11,6 +11,7 @@ from cleanside.ingest.restriction import HousingFacts, Readings, Study, assess, 
 from cleanside.ingest.restriction.forecast.duty import learn_duty, usual_hours
 from cleanside.ingest.restriction.verdict.assess import Assessment
 from cleanside.ingest.restriction.verdict.statement import say
+from cleanside.ingest.shop.work_list import chance_by_risk
 
 MONDAY_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 HOUR_S, DAY_S, WEEKS = 3600.0, 86_400.0, 6
@@ -121,3 +122,20 @@ def test_a_backlog_of_a_gateway_keeps_its_reason_and_is_not_silent_while_it_arri
     away = seen(6 * DAY_S, speed=False, received_s=now_s - 2 * DAY_S, **told)
     assert (arriving.quiet_because, arriving.state == "silent") == ("out_of_coverage", False)
     assert away.state == "silent"
+
+
+@pytest.mark.parametrize("because", [None, "keyed_off", "out_of_coverage"])
+def test_a_day_without_data_never_lowers_the_chance_of_being_at_the_limit(because: str | None) -> None:
+    """By its likely dates the chance fell with each midnight, as if it were known that the machine stood."""
+    hours = [0, *range(2, 24), *range(24, 14 * 24, 6)]  # within an hour it is not quiet yet
+    found = [seen(hour * HOUR_S, quiet_because=because) for hour in hours]
+    assert found[-1].due_s is not None
+    assert found[0].due_s is not None
+    for ahead in (0.5, 2.0, 4.0, 8.0, 16.0):
+        day_s = found[0].now_s + ahead * DAY_S
+        chances = [chance_by_risk(one.risk, day_s) for one in found if one.risk and one.now_s <= day_s]
+        assert len(chances) > 10
+        assert np.diff(chances).min() >= -1e-9
+    passed = [chance_by_risk(one.risk, one.now_s) for one in found if one.risk]
+    assert np.diff(passed).min() >= -1e-9, "of what has passed meanwhile"
+    assert passed[-1] > passed[0]
