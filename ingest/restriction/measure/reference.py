@@ -122,7 +122,7 @@ class Reference:
 
     @property
     def by_means(self) -> bool:
-        """A level is the mean restriction of an hour over that of its flow: the gauge lags behind the flow."""
+        """A level is the mean restriction of an hour over that of its flow: the gauge lags behind it."""
         return self.gauge_lags and self.basis == "flow" and not self.by_speed
 
     @property
