@@ -12,7 +12,15 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from cleanside.ingest.restriction import Labelled, Readings, Summaries, collect_shortfalls, summarise_hours
+from cleanside.ingest.restriction import (
+    HousingFacts,
+    Labelled,
+    Readings,
+    Summaries,
+    assess_housing,
+    collect_shortfalls,
+    summarise_hours,
+)
 from cleanside.ingest.restriction.measure.reference import (
     LAG_SPREAD,
     Reference,
@@ -91,3 +99,22 @@ def test_a_gauge_that_lags_teaches_no_other_machine_how_far_high_hours_lie_below
 ) -> None:
     labelled = Labelled("loader-1", "loader", shifts(lag_s, days=30), FULL_FLOW, "air_mass_flow")
     assert len(collect_shortfalls([labelled]).known) == teaches
+
+
+@pytest.mark.parametrize(
+    ("lag_s", "has_flow", "said"),
+    [
+        (240.0, True, {"gauge_follows_slowly"}),
+        (240.0, False, {"gauge_misses_peaks"}),
+        (0.0, True, set()),
+        (0.0, False, set()),
+    ],
+)
+def test_the_evidence_says_that_the_gauge_follows_slowly(
+    lag_s: float, has_flow: bool, said: set[str]
+) -> None:
+    table = shifts(lag_s, has_flow=has_flow)
+    facts = HousingFacts(terminal_pa=10_000.0)
+    codes = {one.code for one in assess_housing(table, facts, now_s=START_S + 12 * 86_400.0).evidence}
+    assert codes & {"gauge_follows_slowly", "gauge_misses_peaks"} == said
+    assert ("flow_scaled" in codes) is (has_flow and not lag_s)
