@@ -647,6 +647,7 @@ SENTENCES: Sentences = {
     "not_a_date_and_time": '"{text}" is not a date and time; pick one, or leave it empty for just now',
     "not_a_day_and_time": '"{day} {time}" is not a day and a time; write 2026-11-28 and 13:00',
     "not_a_day_of_the_list": '"{on}" is no day; choose one of the list',
+    "number_below_zero": '{name}: "{text}" is below zero; write what stands there, without a sign',
     "not_a_number": '{name}: "{text}" is no number; write it like 8120.5',
     "no_file_chosen": "no file was chosen; choose the file that cleanside-gateway export wrote",
     "no_repair_chosen": "no repair was chosen; go back and choose one",

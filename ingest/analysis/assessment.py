@@ -340,6 +340,8 @@ class Judge:
     def _study(self, housing: HousingRow, terminal: TerminalRow | None, around: HousingSurroundings) -> Study:
         changes = around.changes
         left_s = _seconds(None if around.last_monitor is None else around.last_monitor.until_us)
+        if left_s is None and not around.device_ids:  # none ever sat there
+            left_s = 0.0
         entered = (tuple(changes), tuple(around.gauges), tuple(around.notes))
         basis = (housing, terminal, entered, left_s, self._known.number, self._horizon_days)
 

@@ -24,7 +24,7 @@ VALUE_SHOWN = 60  # characters of a value; chosen: enough to recognise it
 #: values that no page shows again
 SECRET = frozenset({"password", "new_password", "again"})
 #: refusals of a number, which name its field as `name`
-NUMBERS = frozenset({"number_grouped", "not_a_number", "not_a_whole_number"})
+NUMBERS = frozenset({"number_grouped", "number_below_zero", "not_a_number", "not_a_whole_number"})
 #: case of a refusal that names no place -> the field of the form that it is about
 _FIELDS_OF_CASES = {"site_unknown": "sites", "terminal_differs": "value", "crew_unknown": "crew"}
 #: end of a place in a body -> the field of the form that it comes from, where their names differ

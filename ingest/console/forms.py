@@ -55,6 +55,7 @@ SAID_ON_THE_PAGE = frozenset(
 
 #: a number with point or comma, as people write it
 NUMBER = re.compile(r"\d{1,9}([.,]\d{1,20})?")
+SIGNS = ("-", "\N{MINUS SIGN}")
 #: 8,120 is eight thousand to one reader and eight to another; 0.125 groups nothing
 GROUPED = re.compile(r"[1-9]\d{0,2}([.,]\d{3})+")
 #: 1.234,7 and 1,234.7, as the pages print them: with both marks in it, the last one is the decimal one
@@ -98,21 +99,27 @@ def number_of_field(fields: FormData, name: str) -> float | None:
     """
     The number in a field, with point or comma; None: it is empty.
 
-    Raises Refused (422) for what is no number, and for one that may group thousands.
+    Raises Refused (422) for what is no number, for one below zero, and for one that may group thousands.
     """
     text = trimmed_field(fields, name)
     return number_of_text(text, name) if text else None
 
 
-def number_of_text(text: str, name: str) -> float:
-    """A number with point or comma. name : of its field. Raises Refused (422) as `number_of_field`."""
-    text = as_typed(text, _UNITS.get(name, ""))
+def number_of_text(text: str, name: str, unit: str = "") -> float:
+    """
+    A number with point or comma. name : of its field. unit : that may stand behind it; "": that of the field.
+
+    Raises Refused (422) as `number_of_field`.
+    """
+    text = as_typed(text, unit or _UNITS.get(name, ""))
     if GROUPED.fullmatch(text):
         plain = text.replace(",", "").replace(".", "")
         one_mark = len(text) - len(plain) == 1
         decimal = f"{text}0" if one_mark else f"{plain}{text[-4]}5"
         values: dict[str, Any] = {"name": name, "text": text[:40], "plain": plain, "decimal": decimal}
         raise Refused("number_grouped", status=422, code="not_valid", **values)
+    if text[:1] in SIGNS and NUMBER.fullmatch(text[1:]):
+        raise Refused("number_below_zero", status=422, code="not_valid", name=name, text=text[:40])
     if not NUMBER.fullmatch(text):
         raise Refused("not_a_number", status=422, code="not_valid", name=name, text=text[:40])
     return float(text.replace(",", "."))

@@ -20,20 +20,24 @@ from starlette.exceptions import HTTPException
 
 from cleanside.gateway.units import QUANTITIES, to_si
 from cleanside.gateway.wire import instant_text
+from cleanside.ingest.api.routes.element_changes import get_element_changes
 from cleanside.ingest.api.routes.entries import NewEntry, post_entry
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.cautions import SITUATIONS
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import as_typed, number_of_text, read_form
 from cleanside.ingest.console.machine_names import known_machines
 from cleanside.ingest.console.pdf import can_make, pdf_of
-from cleanside.ingest.console.rendering import document_of, formats_of, render
+from cleanside.ingest.console.rendering import document_of, formats_of, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
+from cleanside.ingest.console.said_words import entry_said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_refusal import RefusedEntry, refused_entry
 from cleanside.ingest.console.visit_seen import INSTALLATION, SERVICE, installation_of, see
 from cleanside.ingest.console.visit_sheet import STEPS
+from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction.verdict.installation import BY_HAND, TERMINAL_PA, HandRule
 from cleanside.ingest.store import fleet, plate_photos
@@ -242,9 +246,25 @@ async def _take(
     entry = _entry_of(machine, given, instant_text(resources.clock()), formats)
     answer = await run_in_threadpool(post_entry, entry, request, resources, key)
     if wants_json(request):
-        return JSONResponse(answer)
+        asks = await run_in_threadpool(_asked_at, request, key, entry)
+        return JSONResponse(answer if asks is None else answer | {"asks": asks})
     housing = given.get("housing", DEFAULT_HOUSING)
     return see_other(f"/visit/{machine}?housing={housing}&done={entry.kind}#entered")
+
+
+def _asked_at(request: Request, key: Key, entry: NewEntry) -> dict[str, str] | None:
+    """What a person is asked of the entry that they just made, and where they answer; None: nothing."""
+    if entry.kind != "element_change":
+        return None
+    resources, say = services_of(request).resources, sayer_of(request, key)
+    housing = str(entry.content.get("housing", DEFAULT_HOUSING))
+    changes = get_element_changes(entry.machine, request, resources, key, housing)["element_changes"]
+    asked = next((c for c in changes if c["entry_id"] == entry.entry_id and c["is_question"]), None)
+    if asked is None:
+        return None
+    said = entry_said(say, asked, WhoNames(resources.reading, key, say)).striptags()
+    where = f"/machines/{entry.machine}?{urlencode({'housing': housing})}#question"
+    return {"said": said, "where": where, "settle": say.plain("visit.to_settle")}
 
 
 # ---------------------------------------------------------------- from fields to an entry

@@ -48,7 +48,7 @@ from cleanside.ingest.api.routes.work import get_work, list_days, require_known,
 from cleanside.ingest.console.day_options import DayOptions
 from cleanside.ingest.console.field_faults import FieldFault, field_faults
 from cleanside.ingest.console.formats import WrittenDays
-from cleanside.ingest.console.forms import GROUPED, NUMBER
+from cleanside.ingest.console.forms import number_of_text
 from cleanside.ingest.console.meant_days import MEANT, because, is_asked_about
 from cleanside.ingest.console.plan_words import chance_said
 from cleanside.ingest.console.rendering import may, render, sayer_of
@@ -354,10 +354,10 @@ def _wrong_in(ticked: TickedJob) -> Iterator[TickFault]:
         yield TickFault("what", "what", ticked.what)
     for field in ("meter", "gauge"):
         written = getattr(ticked, field)
-        if GROUPED.fullmatch(written):
-            yield TickFault(field, "number_ambiguous", written)
-        elif written and not NUMBER.fullmatch(written):
-            yield TickFault(field, "number", written)
+        try:
+            _number(ticked, field)
+        except Refused as refused:
+            yield TickFault(field, "refused", written, field_faults(refused))
 
 
 def _entered_at(request: Request, resources: R, key: Key, ticked: TickedJob) -> str | None:
@@ -392,7 +392,7 @@ def _questions(
 
 def _change(ticked: TickedJob, changed_at: str) -> NewChange:
     """A tick as the body of the route. Raises ValidationError."""
-    gauge = _number(ticked.gauge)
+    gauge = _number(ticked, "gauge")
     return NewChange(
         changed_at=changed_at,
         note="",
@@ -401,13 +401,19 @@ def _change(ticked: TickedJob, changed_at: str) -> NewChange:
         entry_id=ticked.entry_id,
         what=ticked.what,  # type: ignore[arg-type]  # the model checks it
         part=None,
-        meter_hours=_number(ticked.meter),
+        meter_hours=_number(ticked, "meter"),
         gauge=None if gauge is None else GaugeShowing(value=gauge, unit=ticked.unit or "kPa", latched=None),
     )
 
 
-def _number(written: str) -> float | None:
-    return float(written.replace(",", ".")) if written else None
+def _number(ticked: TickedJob, field: str) -> float | None:
+    """The number in a field of a row, as every form reads it; None: it is empty. Raises Refused (422)."""
+    written: str = getattr(ticked, field).strip()
+    return (
+        number_of_text(written, field, (ticked.unit or "kPa") if field == "gauge" else "")
+        if written
+        else None
+    )
 
 
 def _changed_at(written: str, zone: ZoneInfo) -> tuple[str | None, TickFault | None]:
@@ -504,6 +510,7 @@ def _page(
         whole=days.of,
         in_full=days.in_full,
         sentences=sentences,
+        lacking=sum(sentences.lacks_part(job) for job in work["jobs"]),
         not_listed=sentences.not_listed,
         resting_said=partial(resting_said, say),
         day_options=DayOptions(WorkSentences(say.plain, on=days.of), days.of),

@@ -39,6 +39,7 @@ MOST_WAIT_S = {PAIR: 900.0, ADDRESS: 900.0, PERSON: 30.0}
 FIRST_WAIT_S = 2.0
 #: tries from one address at one person that the count of all addresses never holds up; chosen
 OWN_TRIES = 2
+NO_PERSON = 0  # rows begin at 1
 FORGOTTEN_US = 24 * 3_600_000_000  # after so long without a try; chosen
 KNOWN_US = 30 * 24 * 3_600_000_000  # an address where the person signed in since then is theirs; chosen
 MOST_PLACES = 100_000  # rows; addresses beyond them share one; chosen
@@ -78,9 +79,9 @@ def _counted_address(connection: sa.Connection, host: str | None, now_us: int) -
 
 
 def is_known(connection: sa.Connection, person: Person | None, host: str | None, now_us: int) -> bool:
-    """True if the person signed in from this address within `KNOWN_US`."""
-    since_us = now_us - KNOWN_US
-    return person is not None and sessions.began_at(connection, person.id, address_of(host), since_us)
+    """True if the person signed in from this address within `KNOWN_US`. Asked of no person as of one."""
+    person_id = NO_PERSON if person is None else person.id  # the same work, so that time tells no name
+    return sessions.began_at(connection, person_id, address_of(host), now_us - KNOWN_US)
 
 
 def begin(

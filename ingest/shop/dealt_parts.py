@@ -19,6 +19,9 @@ from typing import Literal
 PieceFrom = Literal["own_site", "other_site", "on_order", "not_ordered"]
 
 
+IN_STOCK = frozenset(("own_site", "other_site"))
+
+
 @dataclass(frozen=True, kw_only=True)
 class WantedPiece:
     """An element that a change of the list needs."""

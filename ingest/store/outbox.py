@@ -235,10 +235,20 @@ def count_by_state(connection: sa.Connection, webhook_id: int | None = None) -> 
 
 
 def forget_delivered(connection: sa.Connection, before_us: int, *, limit: int = 1_000) -> int:
-    """Delete events that were delivered everywhere before an instant. Returns how many."""
-    pending = sa.exists().where(
-        deliveries.c.event_id == events.c.id,
-        sa.or_(deliveries.c.state != DELIVERED, deliveries.c.settled_us >= before_us),
+    """
+    Delete events that were dealt with everywhere before an instant. Returns how many, at most `limit`.
+
+    Delivered, or given up by a webhook that has ended: no person can have that sent again.
+    """
+    may_be_sent = sa.and_(deliveries.c.state == DEAD, webhooks.c.ended_us.is_(None))
+    pending = (
+        sa.select(deliveries.c.event_id)
+        .join_from(deliveries, webhooks)
+        .where(
+            deliveries.c.event_id == events.c.id,
+            sa.or_(deliveries.c.state == WAITING, deliveries.c.settled_us >= before_us, may_be_sent),
+        )
+        .exists()
     )
     query = sa.select(events.c.id).where(events.c.at_us < before_us, sa.not_(pending)).limit(limit)
     events_done = list(connection.scalars(query))

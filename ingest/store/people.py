@@ -66,7 +66,7 @@ def _read(connection: sa.Connection, query: sa.Select[Any]) -> list[Person]:
     rows = connection.execute(query).all()
     chosen = sa.select(person_sites).where(person_sites.c.person_id.in_([row.id for row in rows]))
     sites: dict[int, set[str]] = {}
-    for person_id, site in connection.execute(chosen) if rows else ():
+    for person_id, site in connection.execute(chosen):  # for none too: time must not tell who exists
         sites.setdefault(person_id, set()).add(site)
     return [Person(*row)._replace(sites=frozenset(sites.get(row.id, ()))) for row in rows]
 

@@ -63,6 +63,7 @@ deliveries = sa.Table(
     #: the same as code and values (`ingest.store.delivery_failures`); None: an earlier release wrote it
     sa.Column("failure", sa.Text),
     sa.Index(None, "state", "webhook_id", "event_id"),
+    sa.Index(None, "event_id"),
     sqlite_with_rowid=False,
 )
 

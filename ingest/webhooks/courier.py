@@ -20,6 +20,7 @@ import random
 import ssl
 import threading
 from collections.abc import Callable, Sequence
+from functools import partial
 from operator import itemgetter
 
 import httpx
@@ -159,7 +160,13 @@ class Courier:
         announce(self._resources, self._views, self._announcing.write)
         if now_us >= self._next_forget_us:
             self._next_forget_us = now_us + FORGET_EVERY_US
-            self._announcing.write(lambda connection: outbox.forget_delivered(connection, now_us - KEEP_US))
+            self._forget(now_us - KEEP_US)
+
+    def _forget(self, before_us: int) -> None:
+        """All that is due, in steps: readings go first in between."""
+        forget = partial(outbox.forget_delivered, before_us=before_us)
+        while not self._resources.stopping.is_set() and self._announcing.write(forget):
+            pass
 
     def _due(self, connection: sa.Connection) -> list[Opened]:
         """The webhooks with a due delivery that no other process sends to, the oldest event first."""

@@ -226,3 +226,15 @@ def test_who_answers_a_found_change_otherwise_is_told_of_the_first_answer(api: A
     assert api.post(changes, other, key="operator").status_code == 200
     entered = api.get(changes).json()["element_changes"]
     assert {one["entry_id"]: one["what"] for one in entered} == {"of-mara": "new", "of-jan": "safety_element"}
+
+
+def test_where_no_monitor_was_ever_fitted_an_entry_says_that_none_checks_it(api: Api) -> None:
+    """It was to be checked by an hour at which no reading could come."""
+    assert api.post("/v1/machines", {"machine": "hauler-12"}).status_code == 200
+    change = {"changed_at": "2026-02-22T06:00:00Z", "what": "new"}
+    answer = api.post("/v1/machines/hauler-12/element-changes", change).json()
+    [entered] = answer["element_changes"]
+    assert (entered["verdict"], entered["look_by"]) == ("not_watched", None)
+    assert entered["said"]["code"] == "entry_not_watched"
+    page = api.get("/machines/hauler-12").text
+    assert "No monitor sits here, so no reading can check the entry." in page

@@ -178,6 +178,19 @@ def test_a_change_without_a_piece_says_when_one_comes_ordered_or_not(stocked: Ap
     assert piece() == ("on_order", True)
 
 
+def test_a_part_that_is_not_there_on_its_day_is_not_taken_along_and_the_list_says_so(stocked: Api) -> None:
+    before = ask(stocked, "GET", PLAN)["before"]
+    [part] = ask(stocked, "GET", "/v1/work", before=before)["parts"]
+    assert part["to_take"] == [{"site": "oberkies", "pieces": 1}]
+    without_stock(stocked)
+    ask(stocked, "POST", "/v1/parts", {"part": "KG-0715", "lead_time_days": 60})
+    work = ask(stocked, "GET", "/v1/work", before=before)
+    assert work["jobs"][0]["piece"]["comes_on"] > work["jobs"][0]["day"]
+    assert [part["to_take"] for part in work["parts"]] == [[]]
+    page = stocked.get(f"/work-list?before={before}", key="planner").text
+    assert "For one of them the part is not there on its day." in page
+
+
 # ---------------------------------------------------------------- orders
 
 

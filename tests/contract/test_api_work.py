@@ -301,6 +301,11 @@ def test_an_entry_that_no_reading_confirmed_yet_forgets_no_urgent_change(api: Ap
         page = api.get(path, key="planner", headers=headers).text
         assert said in page, path
         assert otherwise in page, path
+    before = str(words["fleet.before_entry"]).rpartition(",")[2].strip()
+    doubted = str(words["fleet.not_trusted"]).rpartition(",")[2].strip()
+    for path in ("/fleet", "/machines/grader-07"):
+        page = api.get(path, key="planner", headers=headers).text
+        assert (before in page, doubted in page) == (True, False), path
     assert str(words["fleet.next.advice_running-in"]) not in api.get("/fleet", headers=headers).text
     changed = ask(api, "POST", f"{MACHINE}/element-changes", change | {"confirmed_because": "I saw it"})
     assert not changed["element_changes"][0]["is_question"]

@@ -15,6 +15,7 @@ from babel import Locale
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.cautions import CAUTIONS
 from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.machine_page import share_range
 from cleanside.ingest.console.machine_plot import weeks_of
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
@@ -499,3 +500,20 @@ def test_a_line_says_what_became_of_the_planned_day(api: Api, language: str) -> 
     back = post("planned-day/taken-back", {})
     assert f"{done}{words['machine.plan_did.taken_back']}</p>" in back
     assert done not in api.get(MACHINE).text
+
+
+def test_a_wide_share_is_said_as_a_range_beside_it() -> None:
+    said = [{"code": "share_width", "values": {"points": 41.0}}]
+    assert share_range({"share_used_percent": 88.0, "evidence_said": said}) == (47.0, 129.0)
+    assert share_range({"share_used_percent": 20.0, "evidence_said": said}) == (0.0, 61.0)
+    assert share_range({"share_used_percent": 88.0, "evidence_said": []}) is None
+    assert share_range({"share_used_percent": None, "evidence_said": said}) is None
+
+
+@pytest.mark.parametrize(("language", "words"), [("en", "likely"), ("de", "wahrscheinlich")])
+def test_the_page_says_the_range_of_the_share_once(api: Api, language: str, words: str) -> None:
+    register_worked(api, 60, rise_kpa=0.05)
+    page = api.get("/machines/grader-07", key="planner", headers={"Accept-Language": language}).text
+    ranges = re.findall(r"<small data-range>(.*?)</small>", page)
+    assert len(ranges) == 1
+    assert words in ranges[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from collections.abc import Iterator
 from html import unescape
@@ -624,6 +625,21 @@ def test_an_entry_that_was_taken_back_on_the_machines_page_is_marked_too(api: Ap
     machine = api.get("/machines/grader-07").text
     assert "Nothing is entered yet" not in machine
     assert "<strong>Taken back</strong>" in machine
+
+
+def test_the_phone_learns_at_once_that_its_entry_became_a_question(api: Api) -> None:
+    set_hours_in(api, 61)
+    api.send(working_hours(60))
+    api.analyse()
+    at = {"made_at": instant_text(api.clock.now_us), "sent_at": instant_text(api.clock.now_us)}
+    early = {"what": "new", "changed_at": "2020-02-21T06:00"}
+    asks = form(api, "element_change", headers=OUTBOX, **early, **at).json()["asks"]
+    assert asks["where"] == "/machines/grader-07?housing=main#question"
+    assert asks["settle"] == "Confirm or correct it"
+    said = html.unescape(re.sub("<[^>]+>", "", api.get("/machines/grader-07").text))
+    assert " ".join(asks["said"].split()) in " ".join(said.split())
+    fine = form(api, "element_change", headers=OUTBOX, what="new", **at).json()
+    assert "asks" not in fine
 
 
 def test_an_entry_is_corrected_on_the_page_and_what_it_was_stays_on_the_list(api: Api) -> None:

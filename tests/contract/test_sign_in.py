@@ -514,3 +514,24 @@ def test_the_link_leads_to_the_address_that_the_settings_name(sqlite_database_ur
         link = api.post("/v1/people", body, headers={"Host": "evil.example"}).json()["link"]
     assert link == f"https://filters.example/join?code={code_of(link)}"
     assert len(code_of(link)) == 64
+
+
+def test_a_name_that_no_person_has_costs_the_same_statements(lone: Api) -> None:
+    """The time of an answer told whether a name exists: two questions more were asked where it does."""
+    signed_in(lone, "otto", "operator")
+    assert _statements(lone, "otto") == _statements(lone, "none.such") != []
+
+
+def _statements(api: Api, name: str) -> list[str]:
+    """The statements of a try with a wrong password."""
+    asked: list[str] = []
+
+    def note(*about: Any) -> None:
+        asked.append(" ".join(about[2].split()[:3]))
+
+    sa.event.listen(sa.Engine, "before_cursor_execute", note)
+    try:
+        assert Browser(api).sign_in(name, WRONG).status_code == 403
+    finally:
+        sa.event.remove(sa.Engine, "before_cursor_execute", note)
+    return asked

@@ -665,6 +665,53 @@ def test_what_was_delivered_long_ago_is_forgotten_and_nothing_else(api: Api, rec
     assert [entry["event"] for entry in deliveries(api)] == [2]
 
 
+def settle_all(api: Api, state: str) -> None:
+    statement = sa.text(f"UPDATE deliveries SET state = '{state}', settled_us = 1")
+    api.resources.writer.call(lambda connection: connection.execute(statement).rowcount)
+
+
+def events_left(api: Api) -> int:
+    with api.resources.reading() as connection:
+        return int(connection.scalar(sa.text("SELECT count(*) FROM events")) or 0)
+
+
+def test_all_that_is_due_is_forgotten_not_one_step_an_hour(api: Api, receiver: Receiver) -> None:
+    """With more events an hour than one step forgets the tables grew for ever."""
+    register(api, receiver.url)
+    put_events(api, 2_500)
+    settle_all(api, "delivered")
+    api.clock.advance(40 * 24 * 3600.0)
+    with delivering(api):
+        deadline = time.monotonic() + 30
+        while events_left(api) > 1 and time.monotonic() < deadline:
+            time.sleep(0.02)
+    assert events_left(api) <= 1  # that of the registration lay at another time
+
+
+def test_what_an_ended_webhook_gave_up_is_forgotten_and_what_can_be_sent_again_is_not(
+    api: Api, receiver: Receiver
+) -> None:
+    register(api, receiver.url)
+    put_events(api, 3)
+    settle_all(api, "dead")
+    now_us = api.clock() + 1
+    assert api.resources.writer.call(lambda c: outbox.forget_delivered(c, now_us)) == 0
+    assert api.request("DELETE", "/v1/webhooks/1").is_success
+    assert api.resources.writer.call(lambda c: outbox.forget_delivered(c, now_us)) == 4
+    assert events_left(api) == 0
+
+
+def test_an_event_that_is_deleted_is_not_looked_for_in_every_delivery(api: Api) -> None:
+    """
+    SQLite looks for children of each row that is deleted, through the whole table where no index has them
+    (sqlite.org/foreignkeys.html, "Required and Suggested Database Indexes").
+    """
+    with api.resources.reading() as connection:
+        plan = connection.execute(sa.text("EXPLAIN QUERY PLAN SELECT 1 FROM deliveries WHERE event_id = 7"))
+        [line] = [row.detail for row in plan]
+    assert line.startswith("SEARCH")
+
+
 def test_an_owner_whose_housings_cannot_be_looked_at_holds_up_nobody(api: Api, receiver: Receiver) -> None:
     register(api, receiver.url)
 

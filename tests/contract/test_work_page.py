@@ -118,6 +118,21 @@ def test_a_tick_that_is_refused_keeps_its_fields_and_says_why(api: Api) -> None:
     assert entries(api) == []
 
 
+def test_the_list_reads_an_hour_meter_as_the_page_visit_does(api: Api) -> None:
+    """“8.120,5” was taken on one page and no number on the other."""
+    loaded(api, rise_kpa=0.08)
+    [tick] = ticks(page(api))
+    fields = {"done": tick, "what/grader-07/main": "new", "meter/grader-07/main": "-5"}
+    refused = api.request("POST", "/work-list/done", key="planner", data=fields)
+    assert refused.status_code == 422
+    assert "“-5” is below zero" in refused.text
+    assert "is no number" not in refused.text
+    taken = fields | {"meter/grader-07/main": "8.120,5 h", "gauge/grader-07/main": "1,2 kPa"}
+    assert api.request("POST", "/work-list/done", key="planner", data=taken).status_code == 303
+    [meter] = api.get("/v1/machines/grader-07/meter-readings").json()["meter_readings"]
+    assert meter["meter_hours"] == 8120.5
+
+
 def test_what_was_written_in_a_row_without_a_tick_stays_and_is_said(api: Api) -> None:
     """The fields were empty again, nothing was kept, and there was no word of it."""
     loaded(api, rise_kpa=0.08)
@@ -149,8 +164,8 @@ def test_a_refused_tick_names_every_field_that_is_wrong(api: Api) -> None:
     fields |= {"gauge/grader-07/main": "xyz"}
     refused = api.request("POST", "/work-list/done", key="planner", data=fields).text
     said = re.sub("<[^>]+>", "", refused.partition("data-refused")[2].partition("</div>")[0])
-    assert "grader-07, Meter, h: “abc” is no number" in said
-    assert "grader-07, Gauge: “xyz” is no number" in said
+    assert "grader-07: It was not taken. Meter: “abc” is no number" in said
+    assert "grader-07: It was not taken. Gauge: “xyz” is no number" in said
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

@@ -8,6 +8,8 @@ by the corrected entry. A confirmation falls away: it was given against other re
 
 from __future__ import annotations
 
+from typing import Any
+
 import sqlalchemy as sa
 from pydantic import Field
 
@@ -39,7 +41,7 @@ def keep_correction(connection: sa.Connection, act: Act, body: CorrectedEntry) -
     changes = element_changes.changes_of(connection, housing.id)
     change = next((change for change in changes if change.entry_id == body.of), None)
     if change is None:
-        about = {"entry_id": body.of, "machine": act.machine}
+        about: dict[str, Any] = {"entry_id": body.of, "machine": act.machine}
         raise Refused("nothing_to_correct", status=404, code="unknown_element_change", **about)
     to = _place(connection, act, body, housing)
     changed_us = us(body.changed_at) or change.changed_us
@@ -94,8 +96,13 @@ def _move(
     papers.take_readings_back(connection, housing, change.entry_id)
     there = element_changes.put_change(connection, to.id, right)
     if there is not None:
-        about = {"at": text(there.changed_us), "what": there.what, "by": there.who, "note": there.note}
-        raise Refused("change_differs", status=409, **about)
+        told: dict[str, Any] = {
+            "at": text(there.changed_us),
+            "what": there.what,
+            "by": there.who,
+            "note": there.note,
+        }
+        raise Refused("change_differs", status=409, **told)
     for meter in meters:
         moved = meter._replace(at_us=right.changed_us)
         check_meter(connection, to.machine_id, moved, "#/changed_at", says_before=bool(meter.offset_h))

@@ -430,7 +430,7 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         )
         use = use_document(uses.get((housing.id, change.entry_id)))
         asked = _asked_document(asked_back.get(change.entry_id))
-        more = {"part_taken": use, "asked_back": asked}
+        more: dict[str, Any] = {"part_taken": use, "asked_back": asked}
         more["corrections"] = [
             _correction_document(line, moved)
             for line in said

@@ -27,6 +27,7 @@
   const beingKept = new WeakSet(); // forms between the first tap and an empty form
   const toDelete = new Set(); // ids of entries that a person was asked about
   const atShop = new Set(); // ids that the shop took while this page was open
+  const asked = new Map(); // id of an entry that became a question -> what is asked, and where it is settled
   let taken = []; // by the shop, and not yet on the list that the shop sends
   const { person } = box.dataset; // with the owner: two owners may have people of one name
   let signedOut = false;
@@ -95,6 +96,7 @@
       if (answer.isTaken) {
         await remove(next.number);
         atShop.add(next.entry_id);
+        if (answer.asks) asked.set(next.entry_id, answer.asks);
         taken.push({ ...next, state: TAKEN });
       } else if (answer.isRefusal) await put({ ...next, state: REFUSED, refusal: answer.refusal });
       else return false;
@@ -134,8 +136,8 @@
     const document_ = JSON.parse(text);
     const isTaken = status === 200 && document_.entry_id === entry.entry_id;
     const isRefusal = status >= 400 && status < 500 && !LATER.has(status) && Boolean(document_.code);
-    const { code, detail, said, fields } = document_;
-    return { status, isTaken, isRefusal, refusal: { code, detail, said, fields } };
+    const { code, detail, said, fields, asks } = document_;
+    return { status, isTaken, isRefusal, asks, refusal: { code, detail, said, fields } };
   }
 
   // ---------------------------------------------------------------- entering
@@ -396,18 +398,30 @@
         forms.delete(id);
         continue;
       }
-      if (line.textContent !== became.words) line.textContent = became.words;
+      const { words, asks } = became;
+      const whole = asks ? `${words} ${asks.said} ${asks.settle}` : words;
+      if (line.textContent !== whole) {
+        line.textContent = words;
+        if (asks) line.append(` ${asks.said} `, linkTo(asks));
+      }
       line.classList.toggle("fault", became.state === REFUSED);
     }
   }
 
   function becameOf(id, entries) {
-    // State and words of an entry; none: this page does not know it.
+    // State, words and question of an entry; none: this page does not know it.
     const { waitsHere, takenHere, refusedHere } = box.dataset;
     const entry = entries.find((entry) => entry.entry_id === id);
-    if (!entry) return atShop.has(id) ? { state: TAKEN, words: takenHere } : undefined;
+    if (!entry) return atShop.has(id) ? { state: TAKEN, words: takenHere, asks: asked.get(id) } : undefined;
     const isRefused = entry.state === REFUSED;
     return { state: entry.state, words: isRefused ? `${refusedHere} ${why(entry.refusal)}` : waitsHere };
+  }
+
+  function linkTo({ where, settle }) {
+    const link = document.createElement("a");
+    link.href = where;
+    link.textContent = settle;
+    return link;
   }
 
   const correctFirst = document.querySelector("[data-correct-first]");

@@ -53,7 +53,7 @@ SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (
 #: codes of what the readings say; those in QUESTIONS change no figure until they are settled
 FITS, FITS_AT_FALL, TOO_LOW, PART_OF_THE_WAY = "fits", "fits_at_fall", "too_low", "part_of_the_way"
 NOT_SEEN_YET, NO_LEVEL_BEFORE, CLEAN_BEFORE = "not_seen_yet", "no_level_before", "clean_before"
-#: no monitor sits there any more, so no reading will check it
+#: no monitor sits there, so no reading will check it
 NOT_WATCHED = "not_watched"
 DID_NOT_FALL, BEFORE_FIRST_READING = "did_not_fall", "before_first_reading"
 #: the same work was entered a few operating hours before or after, and longer ago on the clock

@@ -601,7 +601,7 @@ _OF_ENTRIES: Mapping[str, Sentence] = {
         "Was the element cleaned, or is it another part?"
     ),
     "entry_not_seen_yet": _not_seen_yet,
-    "entry_not_watched": "No monitor sits here any more, so no reading can check the entry.",
+    "entry_not_watched": "No monitor sits here, so no reading can check the entry.",
     "entry_no_level_before": "No readings before the entry to compare with.",
     "entry_clean_before": (
         "Restriction was already that of a clean element ({before_pa:restriction}). A change does not show."

@@ -45,5 +45,5 @@ def test_what_was_left_out_of_a_request_is_no_part_of_the_act() -> None:
     say = Sayer("en", Formats(Locale.parse("en"), ZoneInfo("Europe/Berlin"), NOW_S))
     entry = {"values": {"body": {"where": {"code": "out_of_range", "after_entry": 0}, "preview": False}}}
     assert [value.text for value in values_of(say, entry)] == ["out_of_range"]
-    entry = {"values": {"where": {"after_entry": 7}, "preview": True, "sure": False}}
-    assert [value.text for value in values_of(say, entry)] == ["7", "yes", "no"]
+    other: dict[str, Any] = {"values": {"where": {"after_entry": 7}, "preview": True, "sure": False}}
+    assert [value.text for value in values_of(say, other)] == ["7", "yes", "no"]
