@@ -50,6 +50,8 @@ def _shortfall(housing: Labelled) -> Shortfall | None:
     )
     if not reference.full_flow_known or reference.reference_flow is None:
         return None
+    if reference.gauge_lags:  # its high hours lie further below full flow than those of other gauges
+        return None
     series, high = at_reference_flow(table, reference), envelope_of(table)
     _, mine, others = np.intersect1d(series.hour_s, high.hour_s, return_indices=True)
     # As of a machine without a flow measure: work goes by shifts, whose high hours lie below those of all.

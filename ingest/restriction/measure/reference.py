@@ -52,7 +52,7 @@ from cleanside.ingest.restriction.measure.summary import (
     Summaries,
 )
 from cleanside.ingest.restriction.measure.tuning import FLOW, HELD
-from cleanside.ingest.restriction.measure.zero import learn_zero
+from cleanside.ingest.restriction.measure.zero import learn_zero, still_falls
 
 DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and reported, where none can be fitted
 #: linear in media and dust cake, quadratic in ducts (Darcy; Forchheimer (1901), from memory)
@@ -70,6 +70,8 @@ BEYOND_HOURS = 50.0  # working hours at which half of it counts (chosen: a week)
 # How far the level may be off on all days alike though full flow is entered: an air mass meter is good to 3 %
 # of flow (common practice)
 ENTERED_SPREAD = 0.035
+#: the same where the gauge lags: of the means of hours over true levels on made fleets (moor, forest)
+LAG_SPREAD = 0.15
 BY_SPEED = ("engine_speed", "speed_load")
 #: so much does the noise of a sensor (35 Pa, steps of 50 Pa) lift the 90 % point (arithmetic: 1.28 x 35), and
 #: the highest of an hour (chosen: one and a half steps)
@@ -104,16 +106,24 @@ class Reference:
     #: what machines of the fleet stay below full flow, and its spread: of ln(flow) where a measured flow has
     #: a learned reference, else of ln(level); 0 where full flow is known
     short: tuple[float, float] = (0.0, 0.0)
+    #: the gauge follows slower than the work moves
+    gauge_lags: bool = False
 
     @property
     def scale(self) -> tuple[object, ...]:
         """All that the level of an hour goes by beside the hour and its zero, with basis "flow"."""
-        return self.flow_kind, self.reference_flow, self.exponent, self.site_kg_m3, self.short
+        by_flow = self.flow_kind, self.reference_flow, self.exponent, self.by_means
+        return *by_flow, self.site_kg_m3, self.short
 
     @property
     def by_speed(self) -> bool:
         """Engine speed alone stands for the flow, so that the level moves with the work too."""
         return self.basis == "flow" and self.flow_kind == "engine_speed"
+
+    @property
+    def by_means(self) -> bool:
+        """A level is the mean restriction of an hour over that of its flow: the gauge lags behind it."""
+        return self.gauge_lags and self.basis == "flow" and not self.by_speed
 
     @property
     def by_volume(self) -> bool:
@@ -160,7 +170,13 @@ class Reference:
 
     @property
     def level_spread(self) -> float:
-        """Relative standard error that every level of the machine shares, because full flow is not known."""
+        """Relative standard error that every level shares: of full flow, and of a gauge that lags."""
+        return (
+            float(np.hypot(self._full_flow_spread, LAG_SPREAD)) if self.gauge_lags else self._full_flow_spread
+        )
+
+    @property
+    def _full_flow_spread(self) -> float:
         if self.basis != "flow" or self.by_speed:
             return self.short[1]
         if self.response_spread is not None:
@@ -179,7 +195,8 @@ class Reference:
         """
         if self.full_flow_known or self.level_spread <= 0:
             return 1.0
-        return min(1.0, (ENTERED_SPREAD / self.level_spread) ** 2)
+        met = np.hypot(ENTERED_SPREAD, LAG_SPREAD) if self.gauge_lags else ENTERED_SPREAD
+        return float(min(1.0, (met / self.level_spread) ** 2))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -226,7 +243,7 @@ def learn_reference(
     zero = learn_zero(table)
     short = shortfalls.expected(machine_kind)
     code = _flow_kind(table)
-    kind = FLOW_KINDS[code]
+    kind, falls = FLOW_KINDS[code], bool(still_falls(table).any())
     if kind == "none":
         return Reference(
             basis="envelope" if len(table.bins) else "none",
@@ -244,9 +261,13 @@ def learn_reference(
             site_kg_m3=None,
             sure="low",
             short=short.level,
+            gauge_lags=falls,
         )
     mine = table.working & (table.hours["flow_kind"] == code)
     exponent, spread, fitted = _exponent(flow_steps(table), kind)
+    lags = falls and (kind == "engine_speed" or (fitted and exponent <= EXPONENT_RANGE[0]))
+    if lags and kind != "engine_speed":
+        (exponent, spread), fitted = FLOW.exponent, False
     entered = reference_flow is not None and reference_kind in (None, kind, *_entered_as(kind))
     density = density_label(table, mine)
     site = None if density == "not corrected" else site_of(table, mine)
@@ -268,6 +289,7 @@ def learn_reference(
         sure="high" if fitted and kind == "air_mass_flow" else "medium" if fitted else "low",
         response_spread=full.response_spread,
         short=full.short,
+        gauge_lags=lags,
     )
 
 
@@ -356,6 +378,8 @@ def _at_flow(table: Summaries, flow: FloatArray, zero_pa: FloatArray, reference:
     """
     The hours that can be scaled, their levels and highest flow ratios; each by its hour and `scale` alone.
 
+    A gauge that lags reads low at a peak of flow and high after it, and right in the mean of an hour: there
+    all bins count, those of low flow too, each by its readings.
     flow : of each bin. zero_pa : of each hour.
     """
     assert reference.reference_flow is not None  # by construction, with basis "flow"
@@ -363,7 +387,9 @@ def _at_flow(table: Summaries, flow: FloatArray, zero_pa: FloatArray, reference:
     beyond = float(np.exp(reference.short[0]))  # by a measured flow it is in the reference flow
     mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
     ratio = flow / reference.reference_flow
-    use = np.flatnonzero(mine[table.bin_hour] & (ratio >= LEAST_FLOW_SHARE))
+    highest = _highest(table, ratio)
+    met = highest[table.bin_hour] if reference.by_means else ratio
+    use = np.flatnonzero(mine[table.bin_hour] & (met >= LEAST_FLOW_SHARE))
     hour, n = table.bin_hour[use], len(table.hours)
     if reference.by_speed:
         rows = np.flatnonzero(np.bincount(hour, minlength=n) > 0)
@@ -371,13 +397,14 @@ def _at_flow(table: Summaries, flow: FloatArray, zero_pa: FloatArray, reference:
         level = beyond * level
     else:
         factor = ratio[use] ** reference.exponent
-        counted = table.bin_column("readings")[use] * factor
+        readings = table.bin_column("readings")[use]
+        counted = readings if reference.by_means else readings * factor
         above = np.bincount(hour, counted * (table.bin_column("mean_pa")[use] - zero_pa[hour]), minlength=n)
         below = np.bincount(hour, counted * factor, minlength=n)
         rows = np.flatnonzero(below > 0)
         level = above[rows] / below[rows]
     level = level * _density_factor(table, reference)[rows]
-    return Rows(rows, (level, _highest(table, ratio)[rows]))
+    return Rows(rows, (level, highest[rows]))
 
 
 def _highest(table: Summaries, of_bins: FloatArray) -> FloatArray:

@@ -186,17 +186,21 @@ def _of_unused(reference: Reference) -> list[Statement]:
 
 
 def _of_scale(reference: Reference) -> list[Statement]:
+    peaks = [say("gauge_misses_peaks")] if reference.gauge_lags else []
     if reference.basis == "envelope":
-        return [say("flow_envelope"), *_of_shortfall(reference)]
+        return [say("flow_envelope"), *peaks, *_of_shortfall(reference)]
     if reference.basis == "none":
         return []
+    if reference.by_means:
+        by_means = say("gauge_follows_slowly", exponent=reference.exponent)
+        return [by_means, _of_reference_flow(reference), *_of_shortfall(reference)]
     scaled = say(
         "flow_scaled",
         flow_kind=reference.flow_kind,
         exponent=reference.exponent,
         exponent_fitted=reference.exponent_fitted,
     )
-    return [scaled, _of_reference_flow(reference), *_of_shortfall(reference)]
+    return [scaled, *peaks, _of_reference_flow(reference), *_of_shortfall(reference)]
 
 
 def _of_note(noted: tuple[float, float] | None) -> list[Statement]:

@@ -23,6 +23,7 @@ from cleanside.ingest.restriction.measure.known_hours import Beside, Rows, hour_
 from cleanside.ingest.restriction.measure.nearby import Misfit
 from cleanside.ingest.restriction.measure.reference import (
     DEFAULT_EXPONENT,
+    EXPONENT_RANGE,
     HourlyRestriction,
     Reference,
     bin_flow,
@@ -323,6 +324,8 @@ def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray
     """Hours whose flow varied, and the share of the expected swing that restriction showed. [1]"""
     zero_pa, usual_pa, falls = zero.by_hour_pa, zero.usual_by_hour_pa(len(table)), still_falls(table)
     exponent = reference.exponent if reference.exponent is not None else DEFAULT_EXPONENT
+    if reference.by_means:  # it answers the steps of an hour by less than the element does
+        exponent = EXPONENT_RANGE[0]
     code = FLOW_KINDS.index(reference.flow_kind)
     fitted, flow = load_response(table), bin_flow(table)
     rests_on = code, exponent, None if fitted is None else fitted.response
