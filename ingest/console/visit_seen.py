@@ -124,6 +124,7 @@ def parts_of(request: Request, key: Key, machine: str, housing: str, job: str | 
         "may": lambda permission: may(key, permission),
         "name_of": WhoNames(services_of(request).resources.reading, key, say),
         "of_unit": say.formats.of_unit,
+        "zone_name": say.formats.zone_name,
     }
     seen = given | see(request, key, machine, housing, job)
     return {part: templates().get_template(name).render(seen) for part, name in PARTS.items()}

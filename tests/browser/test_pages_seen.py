@@ -197,7 +197,7 @@ def test_work_is_entered_by_keyboard_and_without_scripts(server: ServerProcess, 
         page.locator("#what").select_option("new")
         page.get_by_label("Note").fill("new primary element")
         page.get_by_label("Note").press("Enter")
-        page.locator("[role=status]").wait_for()
+        page.locator(".done[role=status]").wait_for()
         assert "entered=" in page.url
         assert page.locator("#entries").get_by_text("new primary element").count() == 1
 
@@ -223,7 +223,7 @@ def test_the_work_list_prints_its_table_on_a_page_of_a4(server: ServerProcess, b
     with page_in(browser, server.url, server.tokens["planner"]) as page:
         page.set_viewport_size({"width": 695, "height": 1000})
         page.emulate_media(media="print")
-        page.goto("/work-list?before=" + (datetime.now(UTC) + timedelta(days=9)).date().isoformat())
+        page.goto("/work-list?before=" + (datetime.now(UTC) + timedelta(days=90)).date().isoformat())
         assert not is_scrolled_sideways(page)
         for selector in (".filters", ".end-bar", "nav"):
             assert page.locator(selector).first.is_hidden()
@@ -258,7 +258,7 @@ def test_fleet_and_lists_on_paper_begin_on_the_first_sheet_and_keep_each_day_wit
         boxes = "[document.body, document.querySelector('main')].map(one => getComputedStyle(one).page)"
         assert page.evaluate(boxes)[0] == "fleet"
         assert page.locator("[action='/pressures']").is_hidden()
-        page.goto("/work-list?before=" + (datetime.now(UTC) + timedelta(days=9)).date().isoformat())
+        page.goto("/work-list?before=" + (datetime.now(UTC) + timedelta(days=90)).date().isoformat())
         days = page.locator(".jobs tr:has(> [scope=rowgroup])")
         assert days.count() > 0
         assert days.evaluate_all("rows => rows.every(r => getComputedStyle(r).breakAfter == 'avoid')")

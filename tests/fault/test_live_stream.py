@@ -41,6 +41,19 @@ def test_a_reading_shows_on_a_page_that_looks_on(server: ServerProcess) -> None:
         assert "3.05" in shown
 
 
+def test_what_was_entered_comes_as_it_stands_on_the_page(server: ServerProcess) -> None:
+    """The form that corrects an entry names the zone of whoever looks; the stream did not know it, and ended."""
+    register(server)
+    with server.client("planner") as client:
+        form = {"kind": "element_change", "what": "new", "housing": "main"}
+        assert client.post("/visit/grader-07", data=form).status_code == 303
+        page = client.get("/visit/grader-07").text
+        with client.stream("GET", LIVE) as response:
+            entered = next(events_of(response))["entered"]
+    assert "UTC" in entered
+    assert entered.strip() in page
+
+
 def test_a_server_that_stops_ends_its_streams_in_good_order(server: ServerProcess) -> None:
     """One that were cut off would raise here, after uvicorn had waited for it in vain."""
     register(server)
