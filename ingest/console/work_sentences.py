@@ -12,7 +12,6 @@ from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
 from cleanside.ingest.console.indicator_words import indicator_said
-from cleanside.ingest.shop.dealt_parts import IN_STOCK
 
 #: a state that does not wait for a date -> the reason whose sentence it has, whatever was planned
 AT_ONCE = {"over": "over_limit", "due": "change_due", "suspect": "check_first"}
@@ -180,10 +179,7 @@ class WorkSentences:
 
     def lacks_part(self, job: Mapping[str, Any]) -> bool:
         """The piece of its part is not there on its day."""
-        piece = job["piece"]
-        if piece is None or piece["where"] in IN_STOCK:
-            return False
-        return piece["comes_on"] is None or piece["comes_on"] > job["day"]
+        return job["piece"] is not None and bool(job["piece"]["is_late"])
 
     def piece(self, job: Mapping[str, Any]) -> str:
         """Where the piece of its part comes from; "": it lies at its own site, or it needs none."""

@@ -19,9 +19,6 @@ from typing import Literal
 PieceFrom = Literal["own_site", "other_site", "on_order", "not_ordered"]
 
 
-IN_STOCK = frozenset(("own_site", "other_site"))
-
-
 @dataclass(frozen=True, kw_only=True)
 class WantedPiece:
     """An element that a change of the list needs."""
@@ -39,6 +36,14 @@ class DealtPiece:
     where: PieceFrom
     from_site: str | None = None  # of a piece in stock
     comes_on: date | None = None  # of one that is not there: at the earliest; None: not known
+    is_kept: bool = True  # the shop keeps a stock of its part
+
+    @property
+    def is_late(self) -> bool:
+        """It is not there on the day of the change. False where no stock is kept: then nothing says so."""
+        if self.from_site is not None or (self.where == "not_ordered" and not self.is_kept):
+            return False
+        return self.comes_on is None or self.comes_on > self.wanted.day
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,7 +92,8 @@ def deal(
             dealt.append(DealtPiece(wanted=one, where="on_order", comes_on=ordered[one.part].pop(0)))
         else:
             comes_on = coming.get(one.part, NONE_COMING).if_ordered_now
-            dealt.append(DealtPiece(wanted=one, where="not_ordered", comes_on=comes_on))
+            is_kept = one.part in stock
+            dealt.append(DealtPiece(wanted=one, where="not_ordered", comes_on=comes_on, is_kept=is_kept))
     return dealt
 
 

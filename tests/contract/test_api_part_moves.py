@@ -141,11 +141,16 @@ def test_a_part_that_is_at_another_site_is_named_and_brought(stocked: Api) -> No
     before = ask(stocked, "GET", PLAN)["before"]
     [job] = ask(stocked, "GET", "/v1/work", before=before)["jobs"]
     assert job["part_elsewhere"] == []
-    assert job["piece"] == {"where": "own_site", "from_site": "oberkies", "comes_on": None}
+    assert job["piece"] == {"where": "own_site", "from_site": "oberkies", "comes_on": None, "is_late": False}
     ask(stocked, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "oberkies", "pieces": 0}]})
     [job] = ask(stocked, "GET", "/v1/work", before=before)["jobs"]
     assert job["part_elsewhere"] == [{"site": "kargrund", "pieces": 2}]
-    assert job["piece"] == {"where": "other_site", "from_site": "kargrund", "comes_on": None}
+    assert job["piece"] == {
+        "where": "other_site",
+        "from_site": "kargrund",
+        "comes_on": None,
+        "is_late": False,
+    }
     carry = {"day": job["day"], "site": "oberkies", "part": "KG-0715", "pieces": 1, "from_site": "kargrund"}
     for site in ("oberkies", "kargrund"):  # where it is needed, and where it leaves
         assert ask(stocked, "GET", "/v1/work", before=before, site=site)["carries"] == [carry]
@@ -186,6 +191,7 @@ def test_a_part_that_is_not_there_on_its_day_is_not_taken_along_and_the_list_say
     ask(stocked, "POST", "/v1/parts", {"part": "KG-0715", "lead_time_days": 60})
     work = ask(stocked, "GET", "/v1/work", before=before)
     assert work["jobs"][0]["piece"]["comes_on"] > work["jobs"][0]["day"]
+    assert work["jobs"][0]["piece"]["is_late"]
     assert [part["to_take"] for part in work["parts"]] == [[]]
     page = stocked.get(f"/work-list?before={before}", key="planner").text
     assert "For one of them the part is not there on its day." in page

@@ -163,7 +163,7 @@ def test_a_refused_tick_names_every_field_that_is_wrong(api: Api) -> None:
     fields = {"done": tick, "what/grader-07/main": "new", "meter/grader-07/main": "abc"}
     fields |= {"gauge/grader-07/main": "xyz"}
     refused = api.request("POST", "/work-list/done", key="planner", data=fields).text
-    said = re.sub("<[^>]+>", "", refused.partition("data-refused")[2].partition("</div>")[0])
+    said = re.sub("<[^>]+>", "", refused.partition("autofocus data-refused")[2].partition("</div>")[0])
     assert "grader-07: It was not taken. Meter: “abc” is no number" in said
     assert "grader-07: It was not taken. Gauge: “xyz” is no number" in said
 

@@ -42,7 +42,7 @@ def test_a_reading_shows_on_a_page_that_looks_on(server: ServerProcess) -> None:
 
 
 def test_what_was_entered_comes_as_it_stands_on_the_page(server: ServerProcess) -> None:
-    """The form that corrects an entry names the zone of whoever looks; the stream did not know it, and ended."""
+    """The form that corrects an entry names the zone of whoever looks: the stream did not know it."""
     register(server)
     with server.client("planner") as client:
         form = {"kind": "element_change", "what": "new", "housing": "main"}

@@ -162,6 +162,10 @@ class PieceShown(Described):
         description="of one that is not there: when it comes at the earliest, if it is ordered today where "
         "it is not ordered, ISO 8601; null: it is there, or no lead time is entered"
     )
+    is_late: bool = Field(
+        description="it is not there on the day of the change, so `to_take` leaves it out; false where no "
+        "stock of its part is kept"
+    )
 
 
 class JobShown(Described):

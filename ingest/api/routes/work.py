@@ -39,7 +39,7 @@ from cleanside.ingest.planning.shop_terms import WorkingDays
 from cleanside.ingest.restriction import Assessment, WeighedEntry
 from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Waiting
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
-from cleanside.ingest.shop.dealt_parts import IN_STOCK, Coming, DealtPiece, WantedPiece, carries_of, deal
+from cleanside.ingest.shop.dealt_parts import Coming, DealtPiece, WantedPiece, carries_of, deal
 from cleanside.ingest.shop.indicator_days import has_latched, indicator_days
 from cleanside.ingest.shop.stock import Need, PartLine, comes_on, order_first, part_line
 from cleanside.ingest.shop.unsure_dates import UnsureReason, is_puzzling, unsure_because
@@ -121,7 +121,8 @@ def work_document(
         | {"piece": _piece_document(dealt.get(_name(job.candidate)))}
         for job in jobs
     ]
-    taken = {_name(job.candidate) for job in jobs if _can_be_taken(dealt.get(_name(job.candidate)), job.day)}
+    late = {name for name, piece in dealt.items() if piece.is_late}
+    taken = {_name(job.candidate) for job in jobs} - late
     parts = part_lines(connection, key, every, days, taken=taken)
     resting = _resting_without(every, wanted)
     # Ordered beside the same list, with the elements that laid-up machines take from the stock for a planned
@@ -425,19 +426,17 @@ def _job_document(judge: Judge, seen: OnList, job: Job, days: ListDays) -> dict[
     }
 
 
-def _can_be_taken(piece: DealtPiece | None, day: date) -> bool:
-    """Can its element be taken along for a day: not where the piece comes later, or at a time not known."""
-    if piece is None or piece.where in IN_STOCK:
-        return True
-    return piece.comes_on is not None and piece.comes_on <= day
-
-
 def _piece_document(piece: DealtPiece | None) -> dict[str, Any] | None:
     """Where the piece of a change comes from; None: it needs none, or its number is not entered."""
     if piece is None:
         return None
     comes_on = None if piece.comes_on is None else piece.comes_on.isoformat()
-    return {"where": piece.where, "from_site": piece.from_site, "comes_on": comes_on}
+    return {
+        "where": piece.where,
+        "from_site": piece.from_site,
+        "comes_on": comes_on,
+        "is_late": piece.is_late,
+    }
 
 
 def unsure_document(found: Assessment) -> list[UnsureReason]:
