@@ -171,7 +171,8 @@ class GoneChange(Described):
     note: str
     at: str = Field(description="when it was taken back, or corrected to another place, UTC")
     who: str = Field(description="handle of whoever did that")
-    because: str | None = Field(description="why it was corrected; null: it was taken back")
+    by_name: str | None = Field(description="name written at the machine; null: it was done at the shop")
+    because: str | None = Field(description="why; null: it was taken back at the shop")
     to_machine: str | None = Field(description="where it stands; null: nowhere, or the key does not see it")
     to_housing: str | None = Field(description="null: it was taken back")
 
