@@ -7,7 +7,7 @@ Its JSON twin is `GET /v1/fleet/changes` with the same span.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from http import HTTPStatus
 from typing import Annotated, Any
 
@@ -25,6 +25,7 @@ from cleanside.ingest.console.fleet_page import machine_address
 from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import page_needs, page_router
 from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.shop.fleet_changes import MOVED_DAYS
 from cleanside.ingest.store.keys import Key
@@ -57,7 +58,7 @@ def get_fleet_changes_page(
         if span is None
     ]
     zone, say = viewer_of(request, key).zone.key, sayer_of(request, key)
-    known = None
+    known, name_of = None, WhoNames(resources.reading, key, say)
     if spans["days"] is not None and spans["moved_days"] is not None:
         known = get_fleet_changes(request, resources, key, spans["days"], spans["moved_days"], zone)
     return render(
@@ -70,7 +71,7 @@ def get_fleet_changes_page(
         given=given,
         most=MOST,
         address_of=machine_address,
-        said=lambda change: list(_said(say, change)),
+        said=lambda change: list(_said(say, change, name_of)),
     )
 
 
@@ -84,14 +85,21 @@ def _span_said(written: str, most: int) -> dict[str, str | int]:
     return {"given": written[:VALUE_SHOWN], "least": 1, "most": most}
 
 
-def _said(say: Sayer, change: Mapping[str, Any]) -> Iterator[str]:
-    """What changed, in sentences: the state, what to look at first, the element, its date."""
+def _said(say: Sayer, change: Mapping[str, Any], name_of: Callable[[str], str]) -> Iterator[str]:
+    """
+    What changed, in sentences: the state, what to look at first, the element, its date.
+
+    name_of : what people call who made an entry.
+    """
     if change["state"] != change["state_then"]:
         yield say("fleet_changes.before", state=say.plain(f"state.{change['state_then']}"))
     yield from (say(f"work.cause.{cause}") for cause in change["faults_new"])
     for cause in change["faults_settled"]:
         yield say("fleet_changes.settled", cause=say.plain(f"work.cause.{cause}"))
-    if change["changed_at"] is not None:
+    if change["entered_by"] is not None:
+        who = change["entered_by_name"] or name_of(change["entered_by"])
+        yield say("fleet_changes.entered", at=change["changed_at"], who=who)
+    elif change["changed_at"] is not None:
         yield say("fleet_changes.element", at=change["changed_at"])
     moved = change["due_moved_days"]
     if moved is not None:

@@ -100,7 +100,8 @@ def _is_of(entry: Mapping[str, Any], housing: str) -> bool:
 
 def _back(entry: Mapping[str, Any]) -> dict[str, Any]:
     """An entry that takes another back, as what is said of the other."""
-    return {"who": entry["who"], "at": entry["made_at"], "because": None, "entry_id": entry["entry_id"]}
+    said = {"who": entry["who"], "at": entry["made_at"], "entry_id": entry["entry_id"]}
+    return said | {"by_name": None, "because": None, "to_housing": None}
 
 
 def _line(

@@ -27,7 +27,7 @@ from cleanside.ingest.store.device_entries import (
     TAKEN_BACK,
     DeviceEntry,
 )
-from cleanside.ingest.store.element_changes import EnteredChange
+from cleanside.ingest.store.element_changes import TAKEN_BACK_AT_MACHINE, EnteredChange
 from cleanside.ingest.store.fleet import Assignment, DeviceRow
 
 TAKES_BACK: Final = "takes_back"  # `what` of such an entry; `of`: the id of the one that it takes back
@@ -98,9 +98,10 @@ def _undo(connection: sa.Connection, who: str, device: DeviceRow, entry: DeviceE
         device.owner_id,
         now_us,
         who,
-        "entry_taken_back_at_machine",
+        TAKEN_BACK_AT_MACHINE,
         machine=seat.machine,
         housing=seat.housing,
+        entry_id=change.entry_id,
         changed_at=instant_text(change.changed_us),
         work=change.what,
         entered_at=instant_text(change.entered_us),

@@ -28,6 +28,8 @@ class HousingChange:
     due_moved_days: float | None
     #: when its element was changed since [us]; None: it was not
     changed_us: int | None
+    #: id of the entry that says so and that no reading confirms yet; None: not so
+    awaited: str | None
     faults_new: tuple[str, ...]
     faults_settled: tuple[str, ...]
 
@@ -49,6 +51,7 @@ def change_of(then: LookThen, now: Assessment, *, then_us: int, moved_days: floa
         state=now.state,
         due_moved_days=moved if moved is not None and abs(moved) >= moved_days else None,
         changed_us=changed_us,
+        awaited=None if changed_us is None or changed is None else changed.awaited,
         faults_new=tuple(cause for cause in after if cause not in before),
         faults_settled=tuple(cause for cause in before if cause not in after),
     )

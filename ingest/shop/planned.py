@@ -17,6 +17,7 @@ from itertools import pairwise
 from typing import Literal, NamedTuple
 
 from cleanside.ingest.restriction import Study
+from cleanside.ingest.restriction.elements.entries import UNCHECKED
 from cleanside.ingest.store.element_changes import EntriesMade
 from cleanside.ingest.store.papers import PlannedChange
 
@@ -33,6 +34,7 @@ class LastChange(NamedTuple):
 
     at_us: int
     known_us: int | None  # None: no person says so; it was found in the readings
+    awaited: str | None = None  # id of the entry that says so and that no reading confirms yet; None: not so
 
 
 def plan_state(planned: PlannedChange, *, changed: LastChange | None, now_us: int) -> PlanState:
@@ -54,7 +56,8 @@ def last_change(study: Study) -> LastChange | None:
     for weighed in sorted(study.entries, key=lambda weighed: weighed.entry.at_s):
         entry = weighed.entry
         if entry.what in WORK and weighed.counts_by_itself:
-            found.append(LastChange(round(entry.at_s * MICRO), _us(entry.known_s)))
+            awaited = entry.name if weighed.verdict in UNCHECKED and not entry.confirmed else None
+            found.append(LastChange(round(entry.at_s * MICRO), _us(entry.known_s), awaited))
         elif entry.what in WORK and not weighed.is_question and found:  # it says again what another said
             found.append(found[-1]._replace(at_us=round(entry.at_s * MICRO)))
     if study.lives and study.lives[-1].began_by == "found":

@@ -26,6 +26,8 @@ from cleanside.ingest.store.models import audit
 
 #: kinds of lines that decide a planned day; where none is planned any more, they name no day
 _PLANNED_DAYS = ("planned_change", "planned_change_taken_back", "plan_day", "plan_day_back")
+#: SQLite takes 1,000 conditions in a row (sqlite.org/limits.html, SQLITE_MAX_EXPR_DEPTH); chosen below that
+NAMED_AT_ONCE = 200
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 
@@ -94,10 +96,15 @@ def entries_of(
     if until_us is not None:
         query = query.where(audit.c.at_us < until_us)
     if named:
-        place = sa.func.instr if dialect.is_sqlite(connection) else sa.func.strpos
-        pairs = (json.dumps({name: value})[1:-1] for name, value in named)  # as `note` writes them
-        query = query.where(sa.or_(*(place(audit.c.about, pair) > 0 for pair in pairs)))
+        query = query.where(_is_about(connection, named))
     return [_read(row) for row in connection.execute(query)]
+
+
+def _is_about(connection: sa.Connection, named: Collection[tuple[str, str]]) -> sa.ColumnElement[bool]:
+    """One of these names has its value in a line."""
+    place = sa.func.instr if dialect.is_sqlite(connection) else sa.func.strpos
+    pairs = (json.dumps({name: value})[1:-1] for name, value in named)  # as `note` writes them
+    return sa.or_(*(place(audit.c.about, pair) > 0 for pair in pairs))
 
 
 def values_of(connection: sa.Connection, owner_id: int, what: str, at_us: int) -> list[Values]:
@@ -107,10 +114,21 @@ def values_of(connection: sa.Connection, owner_id: int, what: str, at_us: int) -
     return list(found)[::-1]
 
 
-def lines_of(connection: sa.Connection, owner_id: int, kinds: Collection[str]) -> list[AuditRow]:
-    """Lines of an owner of some kinds, in the order of writing, without those of releases before 0022."""
-    query = _ENTRY.where(audit.c.owner_id == owner_id, audit.c.what.in_(kinds), audit.c.about.is_not(None))
-    return [_read(row) for row in connection.execute(query)][::-1]
+def lines_of(
+    connection: sa.Connection, owner_id: int, kinds: Collection[str], named: Collection[tuple[str, str]]
+) -> list[AuditRow]:
+    """
+    Lines of an owner of some kinds, in the order of writing, without those of releases before 0022.
+
+    named : as in `entries_of`, but none finds nothing.
+    """
+    query = _ENTRY.where(audit.c.owner_id == owner_id, audit.c.what.in_(kinds))
+    found = {
+        row.id: row
+        for some in dialect.chunks(list(named), NAMED_AT_ONCE)
+        for row in connection.execute(query.where(_is_about(connection, some)))
+    }
+    return [_read(found[line]) for line in sorted(found)]
 
 
 def instants_of(connection: sa.Connection, owner_id: int, what: str, since_us: int) -> set[int]:

@@ -11,6 +11,7 @@ from cleanside.ingest.store.models import element_changes, housings, machines
 
 #: kinds of lines of the audit log about an entry that does not stand as it was made
 CORRECTED, TAKEN_BACK = "element_change_corrected", "element_change_taken_back"
+TAKEN_BACK_AT_MACHINE = "entry_taken_back_at_machine"
 
 
 class EnteredChange(NamedTuple):

@@ -253,6 +253,9 @@ def test_a_wrong_entry_is_taken_back_once_by_one_that_names_it(api: Api) -> None
     [noted] = api.get("/v1/audit", params={"what": "entry_taken_back_at_machine"}).json()["entries"]
     said = noted["values"]
     assert (said["taken_back_by"], said["because"]) == ("T. Wolny", "wrong machine")
+    [gone] = api.get(PATH).json()["gone"]
+    assert (gone["by_name"], gone["because"], gone["to_housing"]) == ("T. Wolny", "wrong machine", None)
+    assert gone["entry_id"] == entry(1)["entry_id"]
     send(api, entry(1), entry(2, what="inspected"), back(3, 1), back(4, 1), back(5, 2))
     assert changes(api) == [], "a resend enters nothing again"
     assert outcomes(api)[3:] == [(4, "gone"), (5, "taken")]

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from cleanside.gateway.wire import parse_instant
+from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.shop.fleet_changes import MOVED_DAYS
@@ -87,6 +87,26 @@ def test_an_element_that_was_changed_is_named_and_its_date_compared_with_none(ap
     [one] = changes(api, days=1)
     assert (one["changed_at"], one["due_moved_days"]) == ("2026-02-23T05:30:00Z", None)
     assert one["state"] == "running-in"
+    assert (one["changed_confirmed"], one["entered_by"]) == (True, None)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_change_that_no_reading_confirms_yet_is_said_to_be_entered_and_by_whom(
+    api: Api, language: str
+) -> None:
+    loaded_until_midnight(api)
+    work_on(api)
+    change = {"changed_at": instant_text(api.clock.now_us), "entry_id": "e-1", "what": "new"}
+    ask(api, "POST", f"{MACHINE}/element-changes", change)
+    [one] = changes(api, days=1)
+    [entered] = ask(api, "GET", f"{MACHINE}/element-changes")["element_changes"]
+    assert entered["verdict"] == "not_seen_yet"
+    assert (one["changed_confirmed"], one["entered_by"]) == (False, entered["who"])
+    assert one["entered_by_name"] is None
+    page = api.get("/fleet-changes?days=1", key="planner", headers={"Accept-Language": language}).text
+    not_yet = str(table(language)["fleet_changes.entered"]).rpartition("}")[2].strip()
+    assert not_yet in page
+    assert str(table(language)["fleet_changes.element"]).partition("{")[0] not in page
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

@@ -33,6 +33,13 @@ class HousingChangeShown(Described):
         "its element was changed [days]"
     )
     changed_at: str | None = Field(description="when its element was changed since; null: it was not")
+    changed_confirmed: bool | None = Field(
+        description="false: it was entered, and no reading confirms it yet; null: it was not changed"
+    )
+    entered_by: str | None = Field(
+        description="handle of whoever entered what is not confirmed yet; null: there is no such entry"
+    )
+    entered_by_name: str | None = Field(description="name written at the machine; null: at the shop")
     faults_new: list[str] = Field(description="to be looked at first now, and not then, by code")
     faults_settled: list[str] = Field(description="to be looked at first then, and not now, by code")
 

@@ -149,7 +149,7 @@ class AskedBackShown(Described):
     note: str
 
 
-class CorrectionShown(Described):
+class EntryCorrectionShown(Described):
     """What an entry said before a person corrected it."""
 
     at: str = Field(description="when it was corrected, UTC")
@@ -171,7 +171,8 @@ class GoneChange(Described):
     note: str
     at: str = Field(description="when it was taken back, or corrected to another place, UTC")
     who: str = Field(description="handle of whoever did that")
-    because: str | None = Field(description="why it was corrected; null: it was taken back")
+    by_name: str | None = Field(description="name written at the machine; null: it was done at the shop")
+    because: str | None = Field(description="why; null: it was taken back at the shop")
     to_machine: str | None = Field(description="where it stands; null: nowhere, or the key does not see it")
     to_housing: str | None = Field(description="null: it was taken back")
 
@@ -196,7 +197,9 @@ class ChangeShown(Described):
     by_name: str | None = Field(description="the name that was written there, which nothing proves")
     part: str | None = Field(description="part number of what went in; null: not entered")
     part_taken: PartTakenShown | None
-    corrections: list[CorrectionShown] = Field(description="oldest first; empty: it stands as it was made")
+    corrections: list[EntryCorrectionShown] = Field(
+        description="oldest first; empty: it stands as it was made"
+    )
     asked_back: AskedBackShown | None = Field(description="null: it was not taken back at the machine")
     verdict: EntryVerdict
     says: str = Field(description="the verdict with its figures, in English")

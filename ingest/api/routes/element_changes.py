@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Annotated, Any
 
 import numpy as np
@@ -56,7 +56,12 @@ from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.shop.machine_sheet import MOST_METER_H
 from cleanside.ingest.store import audit, element_changes, fleet, papers, part_uses
 from cleanside.ingest.store.audit import AuditRow
-from cleanside.ingest.store.element_changes import CORRECTED, TAKEN_BACK, EnteredChange
+from cleanside.ingest.store.element_changes import (
+    CORRECTED,
+    TAKEN_BACK,
+    TAKEN_BACK_AT_MACHINE,
+    EnteredChange,
+)
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.papers import NO_PAPERS, GaugeReading, MeterReading
@@ -418,7 +423,7 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         until_s = seen.assessment.study.trusted_until_s
         uses = part_uses.uses_of_owner(connection, key.owner_id)
         asked_back = asked_back_of(connection, housing.id)
-        said = audit.lines_of(connection, key.owner_id, (CORRECTED, TAKEN_BACK))
+        said = _said_of(connection, key, housing, entered.values())
         moved = _may_name(connection, key, said)
 
     def read_at(change: EnteredChange) -> dict[str, Any]:
@@ -450,6 +455,15 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         "cleanings": study.cleanings,
         "cautions": shown_cautions("change"),
     }
+
+
+def _said_of(
+    connection: sa.Connection, key: Key, housing: HousingRow, entered: Iterable[EnteredChange]
+) -> list[AuditRow]:
+    """Corrections and entries taken back at a machine, and all corrections of what stands there now."""
+    corrected = [("entry_id", change.entry_id) for change in entered if change.confirmed_us is not None]
+    kinds = (CORRECTED, TAKEN_BACK, TAKEN_BACK_AT_MACHINE)
+    return audit.lines_of(connection, key.owner_id, kinds, [("machine", housing.machine), *corrected])
 
 
 def _may_name(connection: sa.Connection, key: Key, said: Sequence[AuditRow]) -> frozenset[str]:
@@ -502,6 +516,7 @@ def _gone_documents(
             "note": values["note"],
             "at": text(line.at_us),
             "who": line.who,
+            "by_name": values.get("taken_back_by"),
             "because": values.get("because"),
             "to_machine": to[0] if to is not None and to[0] in moved else None,
             "to_housing": None if to is None else to[1],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
+import sqlalchemy as sa
 from fastapi import Depends, Query, Request
 
 from cleanside.ingest.analysis.assessment import View
@@ -17,6 +18,8 @@ from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import R, needs, router_of, text
 from cleanside.ingest.restriction.verdict.look_then import LookThen
 from cleanside.ingest.shop.fleet_changes import MOVED_DAYS, HousingChange, change_of
+from cleanside.ingest.store import element_changes
+from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.keys import Key
 
 router = router_of("restriction")
@@ -66,11 +69,12 @@ def get_fleet_changes(
             working_out=working_out,
         )
     changes = []
-    for view in views:
-        before = then[view.housing.id]
-        change = change_of(before, view.assessment, then_us=then_us, moved_days=moved_days)
-        if change.is_any:
-            changes.append(_document(view, before, change))
+    with resources.reading() as connection:
+        for view in views:
+            before = then[view.housing.id]
+            change = change_of(before, view.assessment, then_us=then_us, moved_days=moved_days)
+            if change.is_any:
+                changes.append(_document(view, before, change, _awaited(connection, view, change)))
     return {
         "now": text(now_us),
         "since": text(then_us),
@@ -80,7 +84,17 @@ def get_fleet_changes(
     }
 
 
-def _document(view: View, then: LookThen, change: HousingChange) -> dict[str, Any]:
+def _awaited(connection: sa.Connection, view: View, change: HousingChange) -> EnteredChange | None:
+    """The entry that no reading confirms yet; None: there is none, or it was taken back meanwhile."""
+    if change.awaited is None:
+        return None
+    entered = element_changes.changes_of(connection, view.housing.id)
+    return next((one for one in entered if one.entry_id == change.awaited), None)
+
+
+def _document(
+    view: View, then: LookThen, change: HousingChange, awaited: EnteredChange | None
+) -> dict[str, Any]:
     return {
         "machine": view.housing.machine,
         "display_name": view.housing.display_name,
@@ -97,6 +111,9 @@ def _document(view: View, then: LookThen, change: HousingChange) -> dict[str, An
         "due_at_then": dates_of(then.due_s),
         "due_moved_days": change.due_moved_days,
         "changed_at": text(change.changed_us),
+        "changed_confirmed": None if change.changed_us is None else change.awaited is None,
+        "entered_by": None if awaited is None else awaited.who,
+        "entered_by_name": None if awaited is None else awaited.by_name,
         "faults_new": list(change.faults_new),
         "faults_settled": list(change.faults_settled),
     }

@@ -55,6 +55,8 @@ FITS, FITS_AT_FALL, TOO_LOW, PART_OF_THE_WAY = "fits", "fits_at_fall", "too_low"
 NOT_SEEN_YET, NO_LEVEL_BEFORE, CLEAN_BEFORE = "not_seen_yet", "no_level_before", "clean_before"
 #: no monitor sits there, so no reading will check it
 NOT_WATCHED = "not_watched"
+#: no reading confirms it, and none contradicts it
+UNCHECKED = (NOT_SEEN_YET, NOT_WATCHED)
 DID_NOT_FALL, BEFORE_FIRST_READING = "did_not_fall", "before_first_reading"
 #: the same work was entered a few operating hours before or after, and longer ago on the clock
 AGAIN = "again"
