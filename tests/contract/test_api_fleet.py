@@ -134,7 +134,7 @@ def test_a_machine_is_registered_with_its_limit_in_the_unit_it_was_read_in(api: 
         ],
     }
     first, second = api.post("/v1/machines", body), api.post("/v1/machines", body)
-    assert first.json() == second.json()
+    assert first.json() | {"outcome": "unchanged"} == second.json()
     left, right = first.json()["housings"]
     limit = left["terminal_restrictions"][0]
     # NIST SP 811 (2008) B.8: 1 inch of water, conventional = 2.490 889 E+02 Pa
@@ -142,6 +142,23 @@ def test_a_machine_is_registered_with_its_limit_in_the_unit_it_was_read_in(api: 
     assert limit["restriction_pa"] == pytest.approx(25 * 249.0889, rel=1e-6)
     assert right["terminal_restrictions"] == []
     assert [m["machine"] for m in api.get("/v1/machines").json()["machines"]] == ["loader-02"]
+
+
+def test_a_machine_registered_again_says_what_changed(api: Api) -> None:
+    limit = {"value": 5.0, "unit": "kPa"}
+    body = {"machine": "hauler-21", "housings": [{"housing": "main", "terminal_restriction": limit}]}
+
+    def outcome(**more: Any) -> tuple[str, list[str]]:
+        answer = api.post("/v1/machines", body | more).json()
+        return answer["outcome"], answer["changed"]
+
+    assert outcome() == ("made", [])
+    assert outcome() == ("unchanged", [])
+    assert outcome(kind="hauler") == ("changed", ["kind"])
+    other = [{"housing": "main", "terminal_restriction": limit | {"value": 6.0}}, {"housing": "right"}]
+    assert outcome(housings=other) == ("changed", ["main/terminal_restrictions", "right"])
+    assert outcome(housings=other, display_name="Hauler 21") == ("changed", ["display_name"])
+    assert outcome(kind="hauler", housings=other) == ("unchanged", [])
 
 
 def test_a_later_limit_leaves_the_earlier_one_for_its_time(api: Api) -> None:

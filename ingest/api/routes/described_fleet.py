@@ -31,6 +31,7 @@ from cleanside.ingest.api.routes.described_kinds import (
     FlowQuantity,
     GaugeSource,
     KeyState,
+    MachineOutcome,
     ReportedKind,
     Role,
 )
@@ -87,6 +88,16 @@ class MachineAnswer(Described):
     housings: list[HousingShown]
     declared: list[DeclaredShown] = Field(
         description="losses and damage that the gateways on it declared; empty: none"
+    )
+
+
+class RegisteredMachine(MachineAnswer):
+    """A machine as it is registered now, and what this request did."""
+
+    outcome: MachineOutcome
+    changed: list[str] = Field(
+        description="what differs from before: `kind`, `display_name`, or a housing with its member, such as "
+        "`main/terminal_restrictions`; a housing alone is new; empty unless `outcome` is changed"
     )
 
 

@@ -462,6 +462,17 @@ DeviceEntryOutcome = TypeAliasType(
         ),
     ],
 )
+MachineOutcome = TypeAliasType(
+    "MachineOutcome",
+    Annotated[
+        Literal["made", "changed", "unchanged"],
+        Field(
+            description="made: there was no machine of that name; changed: there was one, and `changed` says "
+            "what of it; unchanged: all was so already"
+        ),
+    ],
+)
+
 EntryOutcome = TypeAliasType(
     "EntryOutcome",
     Annotated[

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any
 
 import sqlalchemy as sa
@@ -14,6 +14,7 @@ from cleanside.ingest.api.routes.declared import line_document
 from cleanside.ingest.api.routes.described_fleet import (
     MachineAnswer,
     MachinesAnswer,
+    RegisteredMachine,
     TerminalAnswer,
 )
 from cleanside.ingest.api.routes.described_kinds import FlowQuantity
@@ -128,14 +129,14 @@ class HousingTerminal(TerminalRestriction):
 
 
 @router.post(
-    "/v1/machines", summary="Register a machine", response_model=MachineAnswer, responses=problems(404)
+    "/v1/machines", summary="Register a machine", response_model=RegisteredMachine, responses=problems(404)
 )
 @example({"machine": "{machine}", "housings": [{"housing": "{housing}"}]})
 def post_machine(
     body: NewMachine, resources: R, key: Annotated[Key, Depends(needs("fleet:write"))]
 ) -> dict[str, Any]:
     """
-    Register a machine, or add to one. The same request again changes nothing.
+    Register a machine, or add to one. The same request again changes nothing; `outcome` says what was done.
 
     A new name that is there already but for its capital letters is asked about (422): use the other, or say
     by `confirmed_because` why it is meant.
@@ -157,6 +158,7 @@ def post_machine(
             raise NotFound("machine", body.machine)
         if not body.confirmed_because:
             _ask_of_names(connection, key, body, known)
+        before = None if known is None else machine_document(connection, known)
         machine = fleet.keep_machine(connection, key.owner_id, body.machine, body.kind or "", now_us)
         if body.display_name is not None:
             machine = fleet.edit_machine(connection, machine, display_name=body.display_name or None)
@@ -167,7 +169,8 @@ def post_machine(
             if (reference := housing.reference_flow) is not None:
                 fleet.put_reference(connection, kept.id, reference.quantity, reference.value, reference.unit)
         audit.note(connection, key.owner_id, now_us, key.handle, "machine", body=body.model_dump(mode="json"))
-        return machine_document(connection, machine)
+        after = machine_document(connection, machine)
+        return after | _outcome_document(before, after)
 
     return resources.writer.call(save)
 
@@ -364,6 +367,22 @@ def terminal_document(terminal: TerminalRow | None) -> dict[str, Any] | None:
         "restriction_pa": terminal.restriction_pa,
         "valid_from": text(terminal.valid_from_us) if terminal.valid_from_us else None,
     }
+
+
+def _outcome_document(before: Mapping[str, Any] | None, after: Mapping[str, Any]) -> dict[str, Any]:
+    """What a registration did. before : the machine as it was; None: there was none. Pure."""
+    if before is None:
+        return {"outcome": "made", "changed": []}
+    changed = [name for name in ("kind", "display_name") if before[name] != after[name]]
+    known = {housing["housing"]: housing for housing in before["housings"]}
+    for housing in after["housings"]:
+        name = housing["housing"]
+        if name not in known:
+            changed.append(name)
+            continue
+        members = ("terminal_restrictions", "reference_flow")
+        changed += [f"{name}/{member}" for member in members if known[name][member] != housing[member]]
+    return {"outcome": "changed" if changed else "unchanged", "changed": changed}
 
 
 def machine_document(connection: sa.Connection, machine: MachineRow) -> dict[str, Any]:
