@@ -58,9 +58,16 @@ def by_entry(connection: sa.Connection, owner_id: int, entry_id: str) -> OrderRo
     return None if row is None else OrderRow(*row)
 
 
-def find(connection: sa.Connection, owner_id: int, order_id: int, sites: Collection[str]) -> OrderRow | None:
-    """An order of an owner for machines at these sites, open or not. sites empty: of all."""
-    row = connection.execute(_orders(owner_id, part_orders.c.id == order_id)).first()
+def find(
+    connection: sa.Connection, owner_id: int, order_id: int, sites: Collection[str], *, lock: bool = False
+) -> OrderRow | None:
+    """
+    An order of an owner for machines at these sites, open or not.
+
+    sites empty: of all. lock : keep its row locked until the transaction ends.
+    """
+    query = _orders(owner_id, part_orders.c.id == order_id)
+    row = connection.execute(query.with_for_update() if lock else query).first()
     return None if row is None or not is_of(OrderRow(*row), sites) else OrderRow(*row)
 
 

@@ -136,7 +136,7 @@ def post_part_order(
     now_us = resources.clock()
 
     def save(connection: sa.Connection) -> OrderRow:
-        known = part_orders.find(connection, key.owner_id, order, key.sites)
+        known = part_orders.find(connection, key.owner_id, order, key.sites, lock=True)
         if known is None:
             raise NotFound("part_order", str(order))
         is_closed = known.ended_us is not None

@@ -1,0 +1,58 @@
+"""
+Two processes on one database change the same thing at one moment: the second one sees what the first did.
+
+PostgreSQL shows a statement what others committed before it began (manual, "Transaction Isolation", Read
+Committed): what was read before a wait for a lock may be another thing after it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from cleanside.ingest.store import fleet, part_orders, shop
+from tests.support.concurrent import wait_for_lock
+from tests.support.databases import Postgres, opened
+from tests.support.serving import Api, in_process
+
+pytestmark = pytest.mark.postgres
+
+
+@pytest.fixture
+def api(postgres: Postgres) -> Iterator[Api]:
+    with in_process(postgres.migrated()) as running:
+        yield running
+
+
+def beside(api: Api, first: Callable[[sa.Connection, int], Any], second: Callable[[], Any]) -> Any:
+    """What the app answers to `second`, which begins before another process has committed `first`."""
+    with opened(api.url) as engine, ThreadPoolExecutor(1) as thread:
+        with engine.begin() as other:
+            first(other, fleet.keep_owner(other, "plateau", 0))
+            asked = thread.submit(second)
+            wait_for_lock(engine, or_for=asked)
+        return asked.result(30)
+
+
+def test_the_pieces_of_an_order_come_once(api: Api) -> None:
+    """Two people at the counter press the same button."""
+    assert api.post("/v1/sites", {"site": "oberkies"}).status_code == 200
+    body = {"part": "KG-0715", "pieces": 4, "ordered": True, "entry_id": "order-1"}
+    order = api.post("/v1/part-orders", body).json()["order"]
+    came = {"ended_us": 1, "ended_as": "came", "came_to": "oberkies", "came_pieces": 4}
+
+    def comes(connection: sa.Connection, owner_id: int) -> None:
+        assert part_orders.find(connection, owner_id, order, (), lock=True) is not None
+        shop.keep_part(connection, owner_id, "KG-0715")
+        assert shop.add_stock(connection, owner_id, "KG-0715", "oberkies", 4)
+        part_orders.edit(connection, order, **came)
+
+    path = f"/v1/part-orders/{order}"
+    answer = beside(api, comes, lambda: api.post(path, {"done": "came", "site": "oberkies"}))
+    assert answer.status_code == 200, answer.text
+    [part] = api.get("/v1/shop").json()["parts"]
+    assert [line["pieces"] for line in part["stock"]] == [4]
