@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from cleanside.ingest.store import fleet, part_orders, shop
+from cleanside.ingest.store import fleet, one_time_codes, part_orders, shop
 from tests.support.concurrent import wait_for_lock
 from tests.support.databases import Postgres, opened
 from tests.support.serving import Api, in_process
@@ -56,3 +56,21 @@ def test_the_pieces_of_an_order_come_once(api: Api) -> None:
     assert answer.status_code == 200, answer.text
     [part] = api.get("/v1/shop").json()["parts"]
     assert [line["pieces"] for line in part["stock"]] == [4]
+
+
+def test_a_machine_has_one_open_offer(api: Api) -> None:
+    api.register()
+
+    def offers(connection: sa.Connection, owner_id: int) -> None:
+        fleet.lock_owner(connection, owner_id)
+        machine = fleet.machine(connection, owner_id, "grader-07")
+        assert machine is not None
+        one_time_codes.cancel_transfers_of(connection, machine.id, 1)
+        made = {"owner_id": owner_id, "code_hash": "0" * 64, "machine_id": machine.id, "note": "", "who": "k"}
+        far = {"machine": machine.name, "created_us": 1, "expires_us": 2**52}
+        one_time_codes.put_transfer(connection, made | far)
+
+    answer = beside(api, offers, lambda: api.post("/v1/transfers", {"machine": "grader-07"}))
+    assert answer.status_code == 201, answer.text
+    offered = api.get("/v1/transfers").json()["transfers"]
+    assert sorted(one["state"] for one in offered) == ["cancelled", "open"]
