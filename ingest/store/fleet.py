@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 import sqlalchemy as sa
@@ -185,6 +185,12 @@ def retire(connection: sa.Connection, known: DeviceRow, retired_us: int | None) 
     """Take a device out of use, or into use again; its readings stay, and late ones are stored."""
     connection.execute(sa.update(devices).where(devices.c.id == known.id).values(retired_us=retired_us))
     return known._replace(retired_us=retired_us)
+
+
+def lock_devices(connection: sa.Connection, device_ids: Iterable[int]) -> None:
+    """Lock the seats of devices until this transaction ends."""
+    ordered = sa.select(devices.c.id).where(devices.c.id.in_(sorted(device_ids))).order_by(devices.c.id)
+    connection.execute(ordered.with_for_update(key_share=True))  # in one order: no two wait in a circle
 
 
 # ---------------------------------------------------------------- machines and housings

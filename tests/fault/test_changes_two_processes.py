@@ -17,7 +17,7 @@ import sqlalchemy as sa
 from cleanside.ingest.store import fleet, one_time_codes, part_orders, shop
 from tests.support.concurrent import wait_for_lock
 from tests.support.databases import Postgres, opened
-from tests.support.serving import Api, in_process
+from tests.support.serving import DEVICE, Api, in_process
 
 pytestmark = pytest.mark.postgres
 
@@ -74,3 +74,25 @@ def test_a_machine_has_one_open_offer(api: Api) -> None:
     assert answer.status_code == 201, answer.text
     offered = api.get("/v1/transfers").json()["transfers"]
     assert sorted(one["state"] for one in offered) == ["cancelled", "open"]
+
+
+def test_a_device_has_one_seat_at_a_time(api: Api) -> None:
+    api.register()
+    for name in ("loader-02", "crusher-01"):
+        housing = {"housing": "main"}
+        assert api.post("/v1/machines", {"machine": name, "housings": [housing]}).status_code == 200
+
+    def moves(connection: sa.Connection, owner_id: int) -> None:
+        device = fleet.device(connection, owner_id, DEVICE)
+        machine = fleet.machine(connection, owner_id, "loader-02")
+        assert device is not None
+        assert machine is not None
+        fleet.lock_devices(connection, [device.id])
+        [housing] = fleet.housings_of(connection, machine.id)
+        fleet.assign(connection, device.id, housing.id, api.clock(), None)
+
+    path = f"/v1/devices/{DEVICE}/assignments"
+    answer = beside(api, moves, lambda: api.post(path, {"machine": "crusher-01"}))
+    assert answer.status_code == 200, answer.text
+    seats = api.get(f"/v1/devices/{DEVICE}").json()["assignments"]
+    assert len([seat for seat in seats if seat["until"] is None]) == 1, seats
