@@ -14,10 +14,10 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from cleanside.ingest.store import fleet, one_time_codes, part_orders, shop
+from cleanside.ingest.store import fleet, handover, one_time_codes, part_orders, shop
 from tests.support.concurrent import wait_for_lock
 from tests.support.databases import Postgres, opened
-from tests.support.serving import DEVICE, Api, in_process
+from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 pytestmark = pytest.mark.postgres
 
@@ -96,3 +96,21 @@ def test_a_device_has_one_seat_at_a_time(api: Api) -> None:
     assert answer.status_code == 200, answer.text
     seats = api.get(f"/v1/devices/{DEVICE}").json()["assignments"]
     assert len([seat for seat in seats if seat["until"] is None]) == 1, seats
+
+
+@pytest.mark.parametrize("stream", [STREAM, None], ids=["plain", "without numbers"])
+def test_a_stream_does_not_begin_at_an_owner_that_gave_its_device_away(api: Api, stream: str | None) -> None:
+    api.register()
+
+    def gives(connection: sa.Connection, owner_id: int) -> None:
+        device = fleet.device(connection, owner_id, DEVICE)
+        assert device is not None
+        handover.give_device(connection, device, fleet.keep_owner(connection, "quarry", 0), DEVICE)
+
+    sent = batch(1, [3.0], stream=stream)
+    answer = beside(api, gives, lambda: api.post("/v1/readings", sent, key="device"))
+    with opened(api.url) as engine, engine.begin() as connection:
+        query = "SELECT s.owner_id, d.owner_id FROM streams s JOIN devices d ON s.device_id = d.id"
+        owners = [tuple(row) for row in connection.execute(sa.text(query))]
+    assert [of_stream == of_device for of_stream, of_device in owners] == [True], (owners, answer.text)
+    assert len(answer.json()["quarantined"]) == 1  # as if it had come after the transfer
