@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
+from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import part_orders
 
 
@@ -91,10 +92,12 @@ def put_wanted(connection: sa.Connection, owner_id: int, rows: Collection[OrderR
         put(connection, owner_id, row)
 
 
-def put(connection: sa.Connection, owner_id: int, row: OrderRow) -> None:
-    """Keep a new order."""
+def put(connection: sa.Connection, owner_id: int, row: OrderRow) -> bool:
+    """Keep a new order. False: one has its entry id, and nothing is kept; another process may be faster."""
     values = {name: value for name, value in row._asdict().items() if name != "id"}
-    connection.execute(sa.insert(part_orders).values(owner_id=owner_id, **values))
+    statement = dialect.insert(connection, part_orders).values(owner_id=owner_id, **values)
+    kept = connection.execute(statement.on_conflict_do_nothing().returning(part_orders.c.id))
+    return kept.first() is not None
 
 
 def edit(connection: sa.Connection, order_id: int, **changes: object) -> None:

@@ -58,6 +58,21 @@ def test_the_pieces_of_an_order_come_once(api: Api) -> None:
     assert [line["pieces"] for line in part["stock"]] == [4]
 
 
+def test_an_order_that_is_sent_again_beside_itself_is_entered_once(api: Api) -> None:
+    """A client that waited in vain sends it again, and a proxy gives that to the other process."""
+    body = {"part": "KG-0715", "pieces": 4, "ordered": True, "entry_id": "order-1"}
+    day = "2026-03-02"
+    row = part_orders.OrderRow(0, "KG-0715", 4, day, day, 1, "k", "", 1, "k", entry_id="order-1")
+
+    def enters(connection: sa.Connection, owner_id: int) -> None:
+        part_orders.put(connection, owner_id, row)
+
+    answer = beside(api, enters, lambda: api.post("/v1/part-orders", body))
+    assert answer.status_code == 200, answer.text
+    [order] = api.get("/v1/part-orders").json()["orders"]
+    assert order["order"] == answer.json()["order"]
+
+
 def test_a_machine_has_one_open_offer(api: Api) -> None:
     api.register()
 
