@@ -17,6 +17,7 @@ from pathlib import Path
 
 import apsw
 
+from cleanside.gateway import file_modes
 from cleanside.gateway.bundle import BundleBroken, BundleWriter, handle_of, mac_secret
 from cleanside.gateway.errors import CalledWrongly, TryAgain, why
 from cleanside.gateway.spool.boots import load_placements
@@ -77,6 +78,7 @@ def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes, key
 
     writer = BundleWriter(to, device=context.device, secret=secret, key=key, seen=seen)
     try:
+        file_modes.sync_folder(to.parent)  # the writer syncs what is in the file, not its name
         readings = blocks = 0
         for stream in stream_rows(connection):
             mark = max(stream.acknowledged_through, carried.get(stream.stream, 0))

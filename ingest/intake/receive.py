@@ -191,7 +191,8 @@ def _claim(connection: sa.Connection, incoming: Incoming) -> tuple[DeviceRow, St
     stream = streams.find(connection, owner_id, name, lock=True)
     if stream is not None and stream.device != batch.device:
         raise Refused("stream_bound", status=409, stream=name, device=batch.device)
-    device = fleet.device(connection, owner_id, batch.device) if stream is None else device_of(stream)
+    # Locked, so that a transfer in another process does not leave the new stream behind.
+    device = device_of(stream) if stream else fleet.device(connection, owner_id, batch.device, lock=True)
     if device is None or device.registered_us is None:
         _refuse_too_much_unknown(connection, incoming)
         device = device or fleet.keep_device(connection, owner_id, batch.device)

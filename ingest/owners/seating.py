@@ -140,6 +140,7 @@ def _refuse_another_year(
 
 def seat(connection: sa.Connection, device: DeviceRow, order: SeatOrder, now_us: int) -> Seated:
     """Seat a device by an order. Raises Refused (422), before anything is written."""
+    fleet.lock_devices(connection, [device.id, *order.replaces])  # two people at once: one after the other
     seated = preview(connection, device, order, now_us)
     wanted = (order.housing_id, seated.from_us, seated.until_us)
     seats = fleet.assignments_of_device(connection, device.id)
@@ -153,6 +154,7 @@ def seat(connection: sa.Connection, device: DeviceRow, order: SeatOrder, now_us:
 
 def end_all(connection: sa.Connection, device: DeviceRow, now_us: int, who: str) -> None:
     """End the present seat of a device. who : handle of whoever does."""
+    fleet.lock_devices(connection, [device.id])
     _end(connection, device.id, now_us, who)
 
 

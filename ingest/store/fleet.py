@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 import sqlalchemy as sa
@@ -130,18 +130,23 @@ _DEVICE_BY_NAME = _DEVICE.where(
 )
 
 
-def device(connection: sa.Connection, owner: int, name: str) -> DeviceRow | None:
-    """A device of this owner by name, registered or not."""
-    row = connection.execute(_DEVICE_BY_NAME, {"owner_id": owner, "name": name}).first()
+def device(connection: sa.Connection, owner: int, name: str, *, lock: bool = False) -> DeviceRow | None:
+    """
+    A device of this owner by name, registered or not.
+
+    lock : no other owner gets it until this transaction ends; others may still write rows that refer to it.
+    """
+    query = _DEVICE_BY_NAME.with_for_update(read=True, key_share=True) if lock else _DEVICE_BY_NAME
+    row = connection.execute(query, {"owner_id": owner, "name": name}).first()
     return None if row is None else DeviceRow(*row)
 
 
 def asked(connection: sa.Connection, owner: int, names: Sequence[str]) -> Statement:
-    """What asks for the devices of an owner with these names, for `round_trips.ask`."""
+    """What asks for an owner's devices of these names and locks them, for `round_trips.ask`."""
     if dialect.is_sqlite(connection):
         listed = dialect.padded(names)
         return f"{_DEVICE_SQL} AND name IN ({dialect.marks(listed)})", (owner, *listed)
-    return f"{_DEVICE_SQL} AND name = ANY(?)", (owner, text_array(names))
+    return f"{_DEVICE_SQL} AND name = ANY(?) ORDER BY id FOR KEY SHARE", (owner, text_array(names))
 
 
 def devices_of(connection: sa.Connection, owner: int, *, after: str | None = None) -> list[DeviceRow]:
@@ -185,6 +190,12 @@ def retire(connection: sa.Connection, known: DeviceRow, retired_us: int | None) 
     """Take a device out of use, or into use again; its readings stay, and late ones are stored."""
     connection.execute(sa.update(devices).where(devices.c.id == known.id).values(retired_us=retired_us))
     return known._replace(retired_us=retired_us)
+
+
+def lock_devices(connection: sa.Connection, device_ids: Iterable[int]) -> None:
+    """Lock the seats of devices until this transaction ends."""
+    ordered = sa.select(devices.c.id).where(devices.c.id.in_(sorted(device_ids))).order_by(devices.c.id)
+    connection.execute(ordered.with_for_update(key_share=True))  # in one order: no two wait in a circle
 
 
 # ---------------------------------------------------------------- machines and housings

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
+from cleanside.ingest.store import dialect
 from cleanside.ingest.store.models import part_orders
 
 
@@ -58,9 +59,16 @@ def by_entry(connection: sa.Connection, owner_id: int, entry_id: str) -> OrderRo
     return None if row is None else OrderRow(*row)
 
 
-def find(connection: sa.Connection, owner_id: int, order_id: int, sites: Collection[str]) -> OrderRow | None:
-    """An order of an owner for machines at these sites, open or not. sites empty: of all."""
-    row = connection.execute(_orders(owner_id, part_orders.c.id == order_id)).first()
+def find(
+    connection: sa.Connection, owner_id: int, order_id: int, sites: Collection[str], *, lock: bool = False
+) -> OrderRow | None:
+    """
+    An order of an owner for machines at these sites, open or not.
+
+    sites empty: of all. lock : keep its row locked until the transaction ends.
+    """
+    query = _orders(owner_id, part_orders.c.id == order_id)
+    row = connection.execute(query.with_for_update() if lock else query).first()
     return None if row is None or not is_of(OrderRow(*row), sites) else OrderRow(*row)
 
 
@@ -84,10 +92,12 @@ def put_wanted(connection: sa.Connection, owner_id: int, rows: Collection[OrderR
         put(connection, owner_id, row)
 
 
-def put(connection: sa.Connection, owner_id: int, row: OrderRow) -> None:
-    """Keep a new order."""
+def put(connection: sa.Connection, owner_id: int, row: OrderRow) -> bool:
+    """Keep a new order. False: one has its entry id, and nothing is kept; another process may be faster."""
     values = {name: value for name, value in row._asdict().items() if name != "id"}
-    connection.execute(sa.insert(part_orders).values(owner_id=owner_id, **values))
+    statement = dialect.insert(connection, part_orders).values(owner_id=owner_id, **values)
+    kept = connection.execute(statement.on_conflict_do_nothing().returning(part_orders.c.id))
+    return kept.first() is not None
 
 
 def edit(connection: sa.Connection, order_id: int, **changes: object) -> None:

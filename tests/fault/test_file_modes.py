@@ -19,6 +19,7 @@ from pathlib import Path
 import pytest
 
 from cleanside.gateway import file_modes
+from cleanside.gateway.commands.export import export
 from cleanside.gateway.errors import SpoolDamaged
 from cleanside.gateway.spool import file as spool_file
 from cleanside.gateway.wire import instant_text
@@ -244,3 +245,16 @@ def test_a_folder_whose_name_is_not_synced_is_not_left_for_the_next_try(tmp_path
     for _ in range(2):
         with pytest.raises(OSError, match="Input/output"):
             file_modes.make_folder(tmp_path / "archive", sync=refuse)
+
+
+def test_a_new_bundle_has_its_name_on_the_disk_when_its_export_is_done(
+    tmp_path: Path, synced: set[Path]
+) -> None:
+    """A power cut may take a file whose name in its folder was never synced. Source: as above, fsync(2)."""
+    bundle = tmp_path / "stick" / "backlog.bundle"
+    bundle.parent.mkdir()
+    with open_spool(tmp_path / "intake.spool", settable_clock()) as spool:
+        spool.append(readings(1, 5))
+        synced.clear()
+        export(tmp_path / "intake.spool", bundle, key="k0123abcd." + "5e" * 32)
+    assert {bundle, bundle.parent} <= synced

@@ -89,11 +89,10 @@ def post_new_part_order(
     now_us = resources.clock()
 
     def save(connection: sa.Connection) -> OrderRow:
+        is_new = part_orders.put(connection, key.owner_id, _by_hand(body, key, now_us))
         known = part_orders.by_entry(connection, key.owner_id, body.entry_id)
-        if known is None:
-            part_orders.put(connection, key.owner_id, _by_hand(body, key, now_us))
-            known = part_orders.by_entry(connection, key.owner_id, body.entry_id)
-            assert known is not None
+        assert known is not None
+        if is_new:
             about = body.model_dump(mode="json") | {"order": known.id}
             audit.note(connection, key.owner_id, now_us, key.handle, "part_ordered", **about)
         return known
@@ -136,7 +135,7 @@ def post_part_order(
     now_us = resources.clock()
 
     def save(connection: sa.Connection) -> OrderRow:
-        known = part_orders.find(connection, key.owner_id, order, key.sites)
+        known = part_orders.find(connection, key.owner_id, order, key.sites, lock=True)
         if known is None:
             raise NotFound("part_order", str(order))
         is_closed = known.ended_us is not None

@@ -96,6 +96,7 @@ def post_transfer(body: NewTransfer, resources: R, key: Admin) -> dict[str, Any]
 
     def save(connection: sa.Connection) -> Transfer:
         now_us = resources.clock()
+        fleet.lock_owner(connection, key.owner_id)  # two offers at the same moment: the later one stays open
         machine = find_machine(connection, key, body.machine)
         one_time_codes.cancel_transfers_of(connection, machine.id, now_us)
         made = one_time_codes.put_transfer(
