@@ -6,7 +6,7 @@ schedule (`housing_teaches` of each housing into `learn_fleet`), and asks `asses
 """
 
 from cleanside.ingest.restriction.elements.cleanings import Cleaning, ElementAccount, accounts_of
-from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
+from cleanside.ingest.restriction.elements.entries import UNCHECKED, Entry, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan
 from cleanside.ingest.restriction.elements.safety_element import USUAL_CHANGES, SafetyElement
 from cleanside.ingest.restriction.elements.site_wear import SiteWear, UsedElement, wear_by_site
@@ -51,6 +51,7 @@ __all__ = [
     "LEAST_REACHED",
     "SILENT_S",
     "SURVIVAL_CONFIDENCE",
+    "UNCHECKED",
     "USUAL_CHANGES",
     "Assessment",
     "Cleaning",

@@ -16,8 +16,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import Literal, NamedTuple
 
-from cleanside.ingest.restriction import Study
-from cleanside.ingest.restriction.elements.entries import UNCHECKED
+from cleanside.ingest.restriction import UNCHECKED, Study
 from cleanside.ingest.store.element_changes import EntriesMade
 from cleanside.ingest.store.papers import PlannedChange
 

@@ -165,7 +165,7 @@ class EntryCorrectionShown(Described):
 
     at: str = Field(description="when it was corrected, UTC")
     who: str = Field(description="handle of whoever corrected it")
-    because: str
+    because: str = Field(description="why it was corrected, in words")
     machine: str | None = Field(description="where it stood; null: the key does not see that machine")
     housing: str
     changed_at: str
