@@ -101,9 +101,9 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
     return own | _shown(request, key, report, newest, says, asked_of(chosen, report.checks))
 
 
-def judged_of(document: Mapping[str, Any]) -> dict[str, float | None]:
+def judged_of(document: Mapping[str, Any]) -> dict[str, Any]:
     """
-    What the state goes by: the level at full flow, and the limit [Pa]; None: not known.
+    What the state goes by: the level at full flow, the limit [Pa; None: not known], and causes of mistrust.
 
     document : of the housing. A level that is in doubt judges nothing.
     """
@@ -111,6 +111,7 @@ def judged_of(document: Mapping[str, Any]) -> dict[str, float | None]:
     return {
         "level_pa": None if document["newest_in_doubt"] else document["restriction_pa"],
         "limit_pa": None if limit is None else limit["restriction_pa"],
+        "causes": [suspicion["cause"] for suspicion in document["suspicions"]],
     }
 
 
