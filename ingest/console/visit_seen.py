@@ -93,9 +93,9 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
     say = sayer_of(request, key).in_unit(gauge_unit(report.terminal))
     document = document_of(view)
     says = machine_said(say, document)
-    name_of = WhoNames(resources.reading, key, say)
+    name_of = WhoNames(resources.reading, key, say, has_handles=False)
     own |= {"safety": safety_said(say, safety_document(view))}
-    own |= {"machine_says": says, "verdict_of": partial(entry_said, say, name_of=name_of)}
+    own |= {"name_of": name_of, "machine_says": says, "verdict_of": partial(entry_said, say, name_of=name_of)}
     own |= {"judged": judged_of(document)}
     own |= {"no_monitor": document["no_monitor"], "without_key": document["without_key"]}
     return own | _shown(request, key, report, newest, says, asked_of(chosen, report.checks))
@@ -123,7 +123,6 @@ def parts_of(request: Request, key: Key, machine: str, housing: str, job: str | 
         "format": say.formats,
         "viewer": viewer_of(request, key),
         "may": lambda permission: may(key, permission),
-        "name_of": WhoNames(services_of(request).resources.reading, key, say),
         "of_unit": say.formats.of_unit,
         "zone_name": say.formats.zone_name,
     }
