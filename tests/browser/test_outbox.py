@@ -501,6 +501,17 @@ def test_nothing_entered_yet_goes_with_the_first_entry_that_waits(
     expect(nothing).to_be_hidden()
 
 
+def test_an_hour_meter_beyond_any_does_not_wait_for_a_link(shop: Shop, context: BrowserContext) -> None:
+    page = opened(context)
+    shop.link.cut()
+    enter_meter(page, "99999999")
+    field = page.locator("form#meter_reading [name=meter_hours]")
+    assert "At most" in field.evaluate("field => field.validationMessage")
+    expect(page.locator("[data-pending] > li")).to_have_count(0)
+    enter_meter(page, "8120,5 h")
+    expect(page.locator("[data-pending] > li")).to_have_count(1)
+
+
 def test_a_stream_that_the_server_answers_with_an_error_is_no_lost_link(
     shop: Shop, context: BrowserContext
 ) -> None:

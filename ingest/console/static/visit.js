@@ -93,6 +93,15 @@
     gauge.form.elements.gauge_unit.required = gauge.value.trim() !== "";
   });
 
+  // So does a number that no meter shows. What a number is, the shop judges.
+  for (const field of page.querySelectorAll("[data-most]")) {
+    field.addEventListener("input", () => {
+      const [number] = field.value.trim().match(/^\d+([.,]\d+)?(?=\s*h?$)/) ?? [];
+      const isBeyond = Number(number?.replace(",", ".")) > Number(field.dataset.most);
+      field.setCustomValidity(isBeyond ? field.dataset.beyond : "");
+    });
+  }
+
   const print_ = page.querySelector("[data-print]");
   print_.hidden = false;
   print_.addEventListener("click", async () => {
