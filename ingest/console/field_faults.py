@@ -33,6 +33,8 @@ _FIELDS_OF_PLACES: Mapping[tuple[str, ...], str] = {
     ("gauge", "unit"): "gauge_unit",
     ("content", "jpeg"): "photo",
 }
+#: field -> unit that people may write behind its number
+UNITS = dict.fromkeys(("meter_hours", "old_meter_hours", "service_meter_hours", "meter", "old_meter"), "h")
 #: kind of a finding of pydantic -> code below `field.rule`
 _FINDINGS = {
     "missing": "missing",
@@ -144,7 +146,7 @@ def _of_finding(found: Mapping[str, Any]) -> FieldFault:
     name = _last_name(found["loc"])
     place = next((part for part in found["loc"] if isinstance(part, int)), None)
     detail = str(found["msg"]).removeprefix("Value error, ")
-    given = "" if name in SECRET or found["type"] == "missing" else str(found["input"])[:VALUE_SHOWN]
+    given = "" if name in SECRET or found["type"] == "missing" else _plain(found["input"])[:VALUE_SHOWN]
     limits = {limit: value for limit, value in found.get("ctx", {}).items() if limit != "error"}
     cause = found.get("ctx", {}).get("error")
     if isinstance(cause, Coded):
@@ -158,8 +160,16 @@ def _of_finding(found: Mapping[str, Any]) -> FieldFault:
     code = "not_one_of" if is_parameter and code == "not_of_the_list" else code
     code = "missing" if given == "" and code in _SAY_NOTHING_OF_NOTHING else code
     values = {**limits, "given": given}
+    if name in UNITS and "le" in limits:
+        values |= {"le": _plain(limits["le"]), "unit": UNITS[name]}
+        code = "too_large_of_unit"
     values = _in_percent(values) if name in _IN_PERCENT else values | {"written": given}
     return FieldFault(name, code, values, detail, is_parameter=is_parameter, place=place)
+
+
+def _plain(value: Any) -> str:
+    """A value as it was typed: a whole number became a decimal one on its way."""
+    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
 
 
 def _of_pattern(pattern: str, given: str, code: str) -> str:

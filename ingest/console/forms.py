@@ -15,7 +15,7 @@ from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ValidationError
 from starlette.datastructures import FormData
 
-from cleanside.ingest.console.field_faults import FieldFault, WrongFields, field_faults
+from cleanside.ingest.console.field_faults import UNITS, FieldFault, WrongFields, field_faults
 from cleanside.ingest.errors import Refused, TryAgain
 
 M = TypeVar("M", bound=BaseModel)
@@ -60,8 +60,6 @@ SIGNS = ("-", "\N{MINUS SIGN}")
 GROUPED = re.compile(r"[1-9]\d{0,2}([.,]\d{3})+")
 #: 1.234,7 and 1,234.7, as the pages print them: with both marks in it, the last one is the decimal one
 _PRINTED = re.compile(r"([1-9]\d{0,2}(?P<mark>[.,])\d{3}(?:(?P=mark)\d{3})*)(?!(?P=mark))[.,](\d{1,20})")
-#: field -> unit that people may write behind its number
-_UNITS = dict.fromkeys(("meter_hours", "old_meter_hours", "service_meter_hours", "meter", "old_meter"), "h")
 
 
 #: what says which fields are wrong
@@ -111,7 +109,7 @@ def number_of_text(text: str, name: str, unit: str = "") -> float:
 
     Raises Refused (422) as `number_of_field`.
     """
-    text = as_typed(text, unit or _UNITS.get(name, ""))
+    text = as_typed(text, unit or UNITS.get(name, ""))
     if GROUPED.fullmatch(text):
         plain = text.replace(",", "").replace(".", "")
         one_mark = len(text) - len(plain) == 1

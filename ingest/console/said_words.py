@@ -26,9 +26,8 @@ CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
     ),
     **dict.fromkeys((f"advice_{name}" for name in ("terminal", "ambient")), _MAKER),
     **dict.fromkeys((f"advice_{name}" for name in ("due", "over", "flat")), _SECURE),
-    **dict.fromkeys(
-        (f"advice_{name}" for name in ("zero_moved", "devices_disagree", "indicator_at_mark")), _SECURE
-    ),
+    **dict.fromkeys((f"advice_{name}" for name in ("zero_moved", "devices_disagree")), _SECURE),
+    **dict.fromkeys((f"advice_indicator_{name}" for name in ("at_mark", "at_odds")), _SECURE),
     **dict.fromkeys(
         (f"advice_{name}" for name in ("monitors_swapped", "ports_swapped", "no_restriction")), _SECURE
     ),

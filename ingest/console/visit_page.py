@@ -40,6 +40,7 @@ from cleanside.ingest.console.visit_sheet import STEPS
 from cleanside.ingest.console.who_names import WhoNames
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction.verdict.installation import BY_HAND, TERMINAL_PA, HandRule
+from cleanside.ingest.shop.machine_sheet import MOST_METER_H
 from cleanside.ingest.store import fleet, plate_photos
 from cleanside.ingest.store.keys import Key
 
@@ -149,6 +150,7 @@ def _visit_page(
         jobs=(INSTALLATION, SERVICE),
         units=GAUGE_UNITS_SHOWN,
         hand_units=HAND_UNITS,
+        most_meter_h=round(MOST_METER_H),
         subjects={subject: units_of(rule) for subject, rule in BY_HAND.items()},
         entry_id=str(uuid.uuid4()),
         has_pdf=can_make(),

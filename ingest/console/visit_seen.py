@@ -93,17 +93,17 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
     say = sayer_of(request, key).in_unit(gauge_unit(report.terminal))
     document = document_of(view)
     says = machine_said(say, document)
-    name_of = WhoNames(resources.reading, key, say)
+    name_of = WhoNames(resources.reading, key, say, has_handles=False)
     own |= {"safety": safety_said(say, safety_document(view))}
-    own |= {"machine_says": says, "verdict_of": partial(entry_said, say, name_of=name_of)}
+    own |= {"name_of": name_of, "machine_says": says, "verdict_of": partial(entry_said, say, name_of=name_of)}
     own |= {"judged": judged_of(document)}
     own |= {"no_monitor": document["no_monitor"], "without_key": document["without_key"]}
     return own | _shown(request, key, report, newest, says, asked_of(chosen, report.checks))
 
 
-def judged_of(document: Mapping[str, Any]) -> dict[str, float | None]:
+def judged_of(document: Mapping[str, Any]) -> dict[str, Any]:
     """
-    What the state goes by: the level at full flow, and the limit [Pa]; None: not known.
+    What the state goes by: the level at full flow, the limit [Pa; None: not known], and causes of mistrust.
 
     document : of the housing. A level that is in doubt judges nothing.
     """
@@ -111,6 +111,7 @@ def judged_of(document: Mapping[str, Any]) -> dict[str, float | None]:
     return {
         "level_pa": None if document["newest_in_doubt"] else document["restriction_pa"],
         "limit_pa": None if limit is None else limit["restriction_pa"],
+        "causes": [suspicion["cause"] for suspicion in document["suspicions"]],
     }
 
 
@@ -122,7 +123,6 @@ def parts_of(request: Request, key: Key, machine: str, housing: str, job: str | 
         "format": say.formats,
         "viewer": viewer_of(request, key),
         "may": lambda permission: may(key, permission),
-        "name_of": WhoNames(services_of(request).resources.reading, key, say),
         "of_unit": say.formats.of_unit,
         "zone_name": say.formats.zone_name,
     }

@@ -25,12 +25,21 @@ class WhoNames:
     """Handle -> display name of a person, or the note of a program's key with its handle."""
 
     def __init__(
-        self, reading: Callable[[], AbstractContextManager[sa.Connection]], key: Key | None, say: Sayer
+        self,
+        reading: Callable[[], AbstractContextManager[sa.Connection]],
+        key: Key | None,
+        say: Sayer,
+        *,
+        has_handles: bool = True,
     ) -> None:
-        """reading : opens a connection. key : of who looks; None: not signed in, and handles stay handles."""
+        """
+        reading : opens a connection. key : of who looks; None: not signed in, and handles stay handles.
+        has_handles : the handle of a program's key stands behind its note; not for a technician.
+        """
         self._reading = reading
         self._key = key
         self._say = say
+        self._has_handles = has_handles
 
     def __call__(self, who: str) -> str:
         """As people call them; somebody unknown keeps the handle."""
@@ -53,4 +62,6 @@ class WhoNames:
     def _program(self, handle: str, note: str) -> str:
         if not note:
             return self._say.plain("layout.program_unnamed", handle=handle)
+        if not self._has_handles:
+            return note
         return self._say.plain("layout.program", note=note, handle=handle)

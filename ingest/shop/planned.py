@@ -34,6 +34,12 @@ class LastChange(NamedTuple):
     at_us: int
     known_us: int | None  # None: no person says so; it was found in the readings
     awaited: str | None = None  # id of the entry that says so and that no reading confirms yet; None: not so
+    again_us: int | None = None  # as the last entry that says the same work again has it; None: none does
+
+    @property
+    def latest_us(self) -> int:
+        """The latest instant that anybody gives for it."""
+        return self.at_us if self.again_us is None else max(self.at_us, self.again_us)
 
 
 def plan_state(planned: PlannedChange, *, changed: LastChange | None, now_us: int) -> PlanState:
@@ -42,7 +48,7 @@ def plan_state(planned: PlannedChange, *, changed: LastChange | None, now_us: in
 
     changed : the last change of the element (`last_change`); None: none, as far as is known.
     """
-    if changed is not None and changed.at_us >= planned.planned_us:
+    if changed is not None and changed.latest_us >= planned.planned_us:
         return "done"
     if changed is not None and changed.known_us is not None and changed.known_us > planned.planned_us:
         return "overtaken"
@@ -58,10 +64,10 @@ def last_change(study: Study) -> LastChange | None:
             awaited = entry.name if weighed.verdict in UNCHECKED and not entry.confirmed else None
             found.append(LastChange(round(entry.at_s * MICRO), _us(entry.known_s), awaited))
         elif entry.what in WORK and not weighed.is_question and found:  # it says again what another said
-            found.append(found[-1]._replace(at_us=round(entry.at_s * MICRO)))
+            found[-1] = found[-1]._replace(again_us=round(entry.at_s * MICRO))
     if study.lives and study.lives[-1].began_by == "found":
         found.append(LastChange(round(study.lives[-1].start_s * MICRO) + HOUR_US, None))
-    return max(found, key=lambda change: change.at_us, default=None)
+    return max(found, key=lambda change: change.latest_us, default=None)
 
 
 def _us(at_s: float | None) -> int | None:
@@ -104,7 +110,7 @@ def times_moved(days: Sequence[tuple[int, str | None]], study: Study) -> int:
     """
     changed = last_change(study)
     # Days planned before the change was known were meant for the element before.
-    known_us = 0 if changed is None else max(changed.at_us, changed.known_us or 0)
+    known_us = 0 if changed is None else max(changed.latest_us, changed.known_us or 0)
     standing = [on for at_us, on in days if on is not None and at_us > known_us]
     return sum(on != before for before, on in pairwise(standing))
 

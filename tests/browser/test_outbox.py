@@ -489,6 +489,65 @@ def test_an_entry_is_on_the_list_at_once_with_its_state_and_can_be_taken_back(
     assert faults_of(page) == []
 
 
+def test_nothing_entered_yet_goes_with_the_first_entry_that_waits(
+    shop: Shop, context: BrowserContext
+) -> None:
+    page = opened(context)
+    nothing = page.get_by_text("Nothing has been entered yet.")
+    expect(nothing).to_be_visible()
+    shop.link.cut()
+    enter(page, "seal dry")
+    expect(page.locator("[data-pending] > li")).to_have_count(1)
+    expect(nothing).to_be_hidden()
+
+
+def test_an_hour_meter_beyond_any_does_not_wait_for_a_link(shop: Shop, context: BrowserContext) -> None:
+    page = opened(context)
+    shop.link.cut()
+    enter_meter(page, "99999999")
+    field = page.locator("form#meter_reading [name=meter_hours]")
+    assert "At most" in field.evaluate("field => field.validationMessage")
+    expect(page.locator("[data-pending] > li")).to_have_count(0)
+    enter_meter(page, "8120,5 h")
+    expect(page.locator("[data-pending] > li")).to_have_count(1)
+
+
+def test_a_stream_that_the_server_answers_with_an_error_is_no_lost_link(
+    shop: Shop, context: BrowserContext
+) -> None:
+    context.route("**/live?*", lambda route: route.fulfill(status=500, body="{}"))
+    page = opened(context)
+    expect(page.locator("[data-fault]")).to_contain_text("sends no live values")
+    expect(page.locator("[data-cut]")).to_be_hidden()
+    shop.link.cut()
+    enter(page, "seal dry")
+    expect(page.locator("[data-cut]")).to_be_visible(timeout=WITHIN_MS)
+    expect(page.locator("[data-fault]")).to_be_hidden()
+
+
+def test_a_refused_correction_goes_once_a_later_one_of_the_same_entry_is_taken(
+    context: BrowserContext,
+) -> None:
+    page = opened(context)
+    enter(page, "wrong hour")
+    listed = page.locator('[data-part="entered"] li')
+    expect(listed).to_contain_text("wrong hour", timeout=WITHIN_MS)
+    for machine, because in (("grader-99", "wrong machine"), ("", "wrong hour")):
+        form = listed.locator("form").filter(has=page.locator('[value="correction"]'))
+        form.evaluate("form => { form.closest('details').open = true; form.reset() }")
+        form.evaluate("form => delete form.dataset.corrects")  # as after the page was loaded again
+        form.locator("[name=to_machine]").fill(machine)
+        if not machine:
+            earlier = datetime.now(UTC) - timedelta(minutes=20)
+            form.locator("[name=changed_at]").fill(earlier.strftime("%Y-%m-%dT%H:%M"))
+        form.locator("[name=because]").fill(because)
+        form.locator("button").click()
+        if machine:
+            expect(page.locator("[data-correct-first]")).to_be_visible(timeout=WITHIN_MS)
+    expect(page.locator("[data-correct-first]")).to_be_hidden(timeout=WITHIN_MS)
+    all_sent(page)
+
+
 def test_a_page_that_is_not_on_the_phone_says_so_and_which_are(shop: Shop, context: BrowserContext) -> None:
     page = opened(context)
     # the visit comes after that page with its scripts

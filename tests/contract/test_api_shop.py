@@ -314,6 +314,33 @@ def test_an_indicator_at_its_mark_with_nothing_to_compare_is_checked_first(api: 
     assert restriction(api)["suspicions"] == []
 
 
+def test_an_indicator_at_its_mark_far_above_the_readings_is_checked_first_until_settled(api: Api) -> None:
+    """Common practice without a source: indicator or monitor is wrong, or it is latched since before."""
+    register_worked(api, 20)
+    assert restriction(api)["suspicions"] == []
+    at, body = "2026-02-20T23:10:00Z", {"source": "own_indicator", "latched": True}
+    api.clock.now_us = parse_instant("2026-02-21T08:00:00Z").us
+    seen = {"kind": "gauge_reading", "machine": "grader-07", "made_at": at, "entry_id": LOOK}
+    ask(api, "POST", "/v1/entries", seen | {"content": body})
+    after = restriction(api)
+    assert (after["state"], after["advice_code"]) == ("suspect", "advice_indicator_at_odds")
+    [found] = after["suspicions"]
+    assert found["cause"] == "indicator_at_odds"
+    assert "Latched since an earlier load" in after["advice"]
+    for page in ("/fleet", "/work-list", "/visit/grader-07", "/machines/grader-07", "/visit-plan"):
+        text = api.get(page, key="planner").text.casefold()
+        assert "far below the limit" in text or "contradict each other" in text, page
+    visit = api.get("/visit/grader-07", key="planner").text
+    assert "Latched since an earlier load? Reset it, look again after work, and enter" in visit
+    ask(api, "POST", GAUGES, body | {"at": "2026-02-21T07:00:00Z", "latched": False})
+    assert restriction(api)["suspicions"] == []
+    ask(api, "POST", GAUGES, body | {"at": "2026-02-21T07:10:00Z"})
+    assert [one["cause"] for one in restriction(api)["suspicions"]] == ["indicator_at_odds"]
+    looked = {"changed_at": "2026-02-21T07:30:00Z", "what": "inspected"}
+    ask(api, "POST", f"{MACHINE}/element-changes", looked)
+    assert restriction(api)["suspicions"] == []
+
+
 def test_a_gauge_of_a_time_without_readings_stands_alone(api: Api) -> None:
     register_worked(api, 20)
     body = {"at": "2026-02-20T06:10:00Z", "source": "own_indicator", "latched": True}

@@ -109,6 +109,17 @@ def test_a_change_that_no_reading_confirms_yet_is_said_to_be_entered_and_by_whom
     assert str(table(language)["fleet_changes.element"]).partition("{")[0] not in page
 
 
+def test_a_change_that_two_people_entered_has_one_time_everywhere(api: Api) -> None:
+    loaded_until_midnight(api)
+    set_hours_in(api, 72)
+    for at in ("2026-02-22T05:27:00Z", "2026-02-22T05:29:00Z"):
+        ask(api, "POST", f"{MACHINE}/element-changes", {"changed_at": at, "what": "new"})
+    entered = ask(api, "GET", f"{MACHINE}/element-changes")["element_changes"]
+    assert sorted(one["verdict"] == "double" for one in entered) == [False, True]
+    [counts] = [one["changed_at"] for one in entered if one["verdict"] != "double"]
+    assert [one["changed_at"] for one in changes(api, days=2)] == [counts]
+
+
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_new_fault_is_on_the_page_in_the_words_of_the_work_list(api: Api, language: str) -> None:
     loaded_until_midnight(api)

@@ -359,6 +359,19 @@ def test_what_was_entered_is_listed_with_its_value_and_by_whom(api: Api) -> None
         assert text.replace("\u202f", "") in listed
 
 
+def test_a_program_that_planned_a_day_is_named_without_the_handle_of_its_key(api: Api) -> None:
+    body = {"note": "the office", "role": "planner"}
+    made = api.post("/v1/keys", body, key="admin").json()
+    plan = {"on": "2026-03-20"}
+    headers = {"Authorization": f"Bearer {made['key']}"}
+    answer = api.request(
+        "POST", "/v1/machines/grader-07/planned-change", key=None, json=plan, headers=headers
+    )
+    assert answer.status_code == 200, answer.text
+    page = api.get(PAGE, key="planner").text
+    assert "by the office." in page
+
+
 def test_an_entry_that_was_made_elsewhere_is_listed_too(api: Api) -> None:
     change = {"changed_at": "2026-03-02T07:00:00Z", "what": "new"}
     assert api.post("/v1/machines/grader-07/element-changes", change, key="planner").status_code == 200
@@ -409,6 +422,19 @@ def test_an_entry_has_the_same_verdict_in_words_here_and_on_the_machines_page(
     assert len(here) == 4
     assert len(set(here)) >= 3
     assert sorted(here) == sorted(there)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_question_about_an_entry_stands_at_the_top_with_a_jump_to_it(api: Api, language: str) -> None:
+    without_an_element(api)
+    headers = {"Accept-Language": language}
+    jumps = re.compile(r'<a href="#(asked-[^"]+)">([^<]+)</a>')
+    assert jumps.findall(api.get(PAGE, key="planner", headers=headers).text) == []
+    form(api, "element_change", what="new", changed_at="2020-02-21T12:00")
+    page = api.get(PAGE, key="planner", headers=headers).text
+    [(place, words)] = jumps.findall(page.partition('class="switch')[0])
+    assert f'id="{place}"' in entered(page)
+    assert words.startswith({"en": "The entry of ", "de": "Zum Eintrag vom "}[language])
 
 
 def test_an_entry_shows_when_the_work_was_done_and_when_it_was_entered(api: Api) -> None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from html import unescape
 from typing import Any
 
 import httpx
 import pytest
 
+from cleanside.ingest.console.viewer import LANGUAGES
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 PAGE = "/visit/grader-07"
@@ -89,3 +91,15 @@ def test_a_barometer_at_sea_level_is_named_as_the_likely_reason(api: Api) -> Non
     [check] = [check for check in sheet["checks"] if check["check"] == "ambient pressure"]
     assert "station pressure" in check["next_step"]
     assert "station pressure" in api.get(PAGE).text
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_meter_beyond_any_is_quoted_as_it_was_typed_with_its_unit(api: Api, language: str) -> None:
+    fields = {"kind": "meter_reading", "meter_hours": "99999999"}
+    answer = api.request("POST", PAGE, key="planner", data=fields, headers={"Accept-Language": language})
+    assert answer.status_code == 422
+    said = unescape(answer.text.partition('class="faults"')[2].partition("</div>")[0])
+    said = re.sub(r"\s", " ", said)
+    assert "99999999.0" not in said
+    assert "1,000,000.0" not in said
+    assert {"en": "is above 1,000,000 h", "de": "liegt über 1.000.000 h"}[language] in said

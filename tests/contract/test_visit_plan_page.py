@@ -99,6 +99,13 @@ def test_an_unsure_date_is_called_so_wherever_the_plan_stands(
         assert visit["unsure_because"] == []  # a person decided
 
 
+def test_costs_stand_under_their_currency_or_say_that_none_is_entered(api: Api) -> None:
+    assert "Expected cost, no currency entered" in page(api)
+    fields = {"currency": "eur", "stop_price": "80", "chance_percent": "5", "people": "2", "works/1": "1"}
+    assert send(api, "terms", fields).status_code == 303
+    assert "Expected cost, EUR" in page(api)
+
+
 def test_every_word_is_there_in_german_too(api: Api) -> None:
     html = page(api, **{"Accept-Language": "de-AT"})
     assert "Besuchsplan" in html

@@ -3,8 +3,9 @@
 // Promises: an entry is on disk before the form says so; entries go in the order in which they were made, one
 // request each, under an id made here, so that a lost reply doubles nothing. A filled form is one entry, however
 // often it is sent. One that the shop refuses stays, with the reason, and the next one goes; corrected in its
-// form it is the same entry, tried again. Two tabs never send at once. Only the person who made an entry
-// sends it. No entry is deleted but by the shop's answer or by a person, who is asked once.
+// form it is the same entry, tried again. A refused correction goes once a later one of the same entry is taken.
+// Two tabs never send at once. Only the person who made an entry sends it. No entry is deleted but by the shop's
+// answer or by a person, who is asked once.
 // Any form with data-keeps, on any page that includes `outbox.html`, is kept like this, and so are the entries
 // of the event "made" (ticks.js); without scripts the same form goes straight to the server. After each change
 // the event "outbox" says what became of an entry.
@@ -95,6 +96,7 @@
       signedOut = answer.status === 401;
       if (answer.isTaken) {
         await remove(next.number);
+        await removeMet(next);
         atShop.add(next.entry_id);
         if (answer.asks) asked.set(next.entry_id, answer.asks);
         taken.push({ ...next, state: TAKEN });
@@ -103,6 +105,15 @@
       await show();
     }
   }
+
+  async function removeMet(taken) {
+    // A refused try to correct an entry is met by a later correction of it, and by taking it back.
+    const of = ofWhich(taken);
+    const met = ({ state, number, ...entry }) => state === REFUSED && number < taken.number && ofWhich(entry) === of;
+    for (const { number } of of ? (await mine()).filter(met) : []) await remove(number);
+  }
+
+  const ofWhich = ({ fields }) => fields.find(([name]) => name === "of")?.[1];
 
   async function post(entry) {
     const body = new FormData();
@@ -433,6 +444,7 @@
     correctFirst.hidden = !entries.some(refusedOfHere);
     const here = entries.filter((entry) => entry.address === location.pathname);
     pending.hidden = here.length === 0;
+    document.querySelector("[data-none]")?.toggleAttribute("hidden", here.length > 0); // "nothing entered yet"
     pending.replaceChildren(...here.reverse().map(rowOf));
   }
 

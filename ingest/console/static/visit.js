@@ -4,6 +4,7 @@
   const page = document.querySelector("[data-live]");
   const kept = document.querySelector("[data-kept]");
   const cut = document.querySelector("[data-cut]");
+  const fault = document.querySelector("[data-fault]");
   const OLD_S = 10; // an older value is no live value: its age leads
   // From when on ages count, by this phone's clock: of a page that was on the phone, when it came (worker.js).
   // The clock goes on while the phone sleeps; that of `performance` need not.
@@ -36,11 +37,20 @@
   stream.addEventListener("end", () => (isEnding = true));
   stream.addEventListener("open", () => {
     isEnding = false;
-    cut.hidden = true;
+    cut.hidden = fault.hidden = true;
   });
-  stream.addEventListener("error", () => (cut.hidden = isEnding || !kept.hidden));
-  addEventListener("offline", () => (cut.hidden = !kept.hidden));
-  document.addEventListener("unreached", () => (cut.hidden = !kept.hidden)); // outbox.js
+  stream.addEventListener("error", () => {
+    // A server that answered with an error ends the stream; one that was not reached is tried again (HTML Standard, 9.2).
+    if (stream.readyState === EventSource.CLOSED && navigator.onLine) fault.hidden = !kept.hidden;
+    else if (!isEnding) sayCut();
+  });
+  addEventListener("offline", sayCut);
+  document.addEventListener("unreached", sayCut); // outbox.js
+
+  function sayCut() {
+    cut.hidden = !kept.hidden;
+    fault.hidden = true;
+  }
 
   stream.addEventListener("now", (event) => {
     since_ms = Date.now();
@@ -82,6 +92,15 @@
   gauge?.addEventListener("input", () => {
     gauge.form.elements.gauge_unit.required = gauge.value.trim() !== "";
   });
+
+  // So does a number that no meter shows. What a number is, the shop judges.
+  for (const field of page.querySelectorAll("[data-most]")) {
+    field.addEventListener("input", () => {
+      const [number] = field.value.trim().match(/^\d+([.,]\d+)?(?=\s*h?$)/) ?? [];
+      const isBeyond = Number(number?.replace(",", ".")) > Number(field.dataset.most);
+      field.setCustomValidity(isBeyond ? field.dataset.beyond : "");
+    });
+  }
 
   const print_ = page.querySelector("[data-print]");
   print_.hidden = false;

@@ -46,7 +46,9 @@ LOOK = "advice_may_be_missing"  # to look whether a sound element is in
 NEVER_S = 4_102_444_800.0  # 2100-01-01 (chosen: beyond the calendar of a shop)
 #: the analysis then follows one of several devices, or turns the sign; an element does not get cleaner while
 #: it is not read
-LEVEL_STANDS = frozenset(("devices_disagree", "indicator_at_mark", "no_restriction", "ports_swapped"))
+LEVEL_STANDS = frozenset(
+    ("devices_disagree", "indicator_at_mark", "indicator_at_odds", "no_restriction", "ports_swapped")
+)
 
 
 class Risk(NamedTuple):

@@ -154,6 +154,7 @@ CAUSE_FORMS: Mapping[str, str] = {
     "fell_denied": "restriction fell, though nothing was changed",
     "flat": "restriction does not follow the engine",
     "indicator_at_mark": "the indicator was seen at its mark",
+    "indicator_at_odds": "indicator and readings contradict each other",
     "no_restriction": "readings come without restriction",
     "monitors_swapped": "monitors of two machines swapped",
     "ports_swapped": "tubes of the sensor exchanged",
@@ -496,6 +497,10 @@ SUSPICIONS: Mapping[str, Sentence] = {
         "The machine's own indicator was seen at its mark on {at_s:minute}, and there is no operating hour "
         "to compare it with."
     ),
+    "indicator_at_odds": (
+        "The machine's own indicator was seen at its mark on {at_s:minute}, and the highest reading of this "
+        "element by then was {highest_pa:restriction} of {limit_pa:restriction}: one of the two is wrong."
+    ),
     "no_restriction": (
         "Restriction was last read on {at_s:day}. Readings came in {hours:count hour} since, without it."
     ),
@@ -657,6 +662,12 @@ ADVICE: Mapping[str, str] = {
     "advice_indicator_at_mark": (
         "The machine's own indicator was seen at its mark, and it comes first: check the element before the "
         f"machine works on, by the maker's manual, and enter what you found. {_SECURE}"
+    ),
+    "advice_indicator_at_odds": (
+        "The machine's own indicator was seen at its mark, and the readings lie far below the limit. Latched "
+        "since an earlier load? Reset it and look again after work. Otherwise check the element by the "
+        "maker's manual, then the monitor's tap and tube, and enter what you found. Until then the maker's "
+        f"indicator comes first. {_SECURE}"
     ),
     "advice_no_restriction": (
         "The monitor sends, and no restriction: check the sensor and its cable. The level shown is an old "

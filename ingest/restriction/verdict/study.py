@@ -416,7 +416,7 @@ def suspicions_of(
             *below,
             *history.denied,
             *doubts,
-            *indicator_at_mark(facts.looks, facts.entries, worked_s),
+            *indicator_at_mark(facts.looks, facts.entries, worked_s, history.looked, facts.tuning),
             *no_restriction(measured.unread, duty),
             *zeros_moved(measured.zeros, facts.terminal_pa),
             *ambient_misfit(measured.table, misfit),

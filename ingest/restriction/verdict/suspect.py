@@ -108,7 +108,7 @@ TOO_HIGH = 1.5  # chosen: an engine that works at that many times a terminal has
 
 #: what lets dust into the engine before what misleads a reader
 CAUSES = (
-    *("below_clean", "fell_denied", "flat", "indicator_at_mark", "no_restriction"),
+    *("below_clean", "fell_denied", "flat", "indicator_at_mark", "indicator_at_odds", "no_restriction"),
     *("monitors_swapped", "ports_swapped"),
     *("zero_moved", "devices_disagree", "ambient", "terminal", "not_judged"),
 )

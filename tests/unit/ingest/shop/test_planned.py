@@ -19,6 +19,11 @@ PLANNED = PlannedChange("2026-12-04", passes_us=1_000, planned_us=500, who="k1",
         (LastChange(499, None), 999, "open"),  # found in readings, and no person says so
         (LastChange(500, 600), 999, "done"),
         (LastChange(5_000, 6_000), 9_000, "done"),  # late is changed too
+        (
+            LastChange(499, 501, again_us=500),
+            999,
+            "done",
+        ),  # entered twice, once after the plan
         (LastChange(499, 501), 999, "overtaken"),
         (LastChange(499, 501), 1_000, "overtaken"),  # asked about it, and not about the fall
     ],

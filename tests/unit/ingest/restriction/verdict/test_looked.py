@@ -140,6 +140,8 @@ def test_a_look_that_is_wrong_moves_the_share_little_and_becomes_a_question() ->
     assert evidence["is_question"]
     assert evidence["would_s"] is None
     assert evidence["highest_pa"] < 0.5 * TERMINAL_PA
+    assert [one.cause for one in wrong.suspicions] == ["indicator_at_odds"]
+    assert studied(AT_CHANGE).suspicions == ALONE.suspicions == ()
     assert not said(studied(AT_CHANGE), "look_latched")[0]["is_question"]
 
 
