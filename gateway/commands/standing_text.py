@@ -105,7 +105,7 @@ def _last(standing: Standing) -> str:
     )
     more = f" and {len(values) - _MOST} more" if len(values) > _MOST else ""
     # The age stands beside the first value: the line is cut at its end.
-    age = "its time is not known" if newest.age_s is None else f"{span_text(newest.age_s)} ago"
+    age = "its time is not known" if newest.age_s is None else _ago(newest)
     return f"{main}, {age}{'; ' if others else ''}{', '.join(others)}{more}"
 
 
