@@ -547,7 +547,8 @@ SENTENCES: Sentences = {
     "too_many_passkeys": "{most} passkeys are the most; remove one first",
     "name_of_others": '"{name}" means something else in the audit log; take another name',
     "not_a_name_of_people": (
-        '"{name}": 1 to 32 small letters, digits and - . _ only; a display name may have any'
+        '"{name}": 1 to 32 small letters, digits and - . _ only, a letter or digit first and last; '
+        "a display name may have any"
     ),
     "not_a_role_of_people": '"{role}" is no role of people; take one of {roles}',
     "password_changed_meanwhile": "the password was changed at this moment; sign in again",
@@ -559,6 +560,9 @@ SENTENCES: Sentences = {
         "the password has fewer than {least} different characters; take four words in a row"
     ),
     "password_with_control_characters": "the password has control characters; leave them out",
+    "person_name_alike": (
+        'there is a person {other} here already, and "{name}" reads the same in the audit; take another name'
+    ),
     "person_name_taken": (
         "there is a person {name} here already, perhaps one who is out; take another name, or give them a "
         "new link: cleanside-ingest people reset, or POST /v1/people/{name}/resets"

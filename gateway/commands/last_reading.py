@@ -29,6 +29,8 @@ class LastReading:
     values: Mapping[str, tuple[float, str]]
     #: [s]; None: measured in a boot whose time is not known
     age_s: float | None
+    #: True: the age is since its arrival at the gateway, whatever time of its own it has
+    is_since_arrival: bool = False
 
 
 def last_on_disk(connection: apsw.Connection, clock: Clock) -> LastReading | None:

@@ -111,6 +111,7 @@ class Standing:
                     for name, entry in source["last_reading"]["values"].items()
                 },
                 source["last_reading"]["age_s"],
+                is_since_arrival=True,
             )
             for source in self.sources
             if source["last_reading"]

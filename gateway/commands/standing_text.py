@@ -106,6 +106,8 @@ def _last(standing: Standing) -> str:
     more = f" and {len(values) - _MOST} more" if len(values) > _MOST else ""
     # The age stands beside the first value: the line is cut at its end.
     age = "its time is not known" if newest.age_s is None else f"{span_text(newest.age_s)} ago"
+    if newest.is_since_arrival:
+        age = f"arrived {age}"
     return f"{main}, {age}{'; ' if others else ''}{', '.join(others)}{more}"
 
 

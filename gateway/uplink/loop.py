@@ -398,7 +398,9 @@ class Uplink:
         outcome = self._transport.send(replace(request, headers={**request.headers, **fresh}))
         after_us = self._clock.since_boot_us()
         down_bytes = outcome.down_bytes if isinstance(outcome, Reply) else 0
-        self._spool.count_traffic(up_bytes=request.up_bytes, down_bytes=down_bytes)
+        is_sent = isinstance(outcome, Reply) or outcome.was_connected
+        up_bytes = request.up_bytes if is_sent else 0
+        self._spool.count_traffic(up_bytes=up_bytes, down_bytes=down_bytes)
         self._anchor(outcome, request_id, before_us, after_us)
         self._look_at_database(outcome)
         return outcome

@@ -94,6 +94,8 @@ class NoAnswer:
     """No reply that could be read."""
 
     reason: str
+    #: False: no connection was made, so nothing can have arrived
+    was_connected: bool = True
 
 
 Outcome = Reply | NoAnswer
@@ -218,6 +220,7 @@ class HttpTransport:
                 certificate_key_file=certificate_key_file,
                 where="uplink certificates",
             )
+        self._errors, self._no_connection = httpx.RequestError, (httpx.ConnectError, httpx.ConnectTimeout)
         self._client: httpx.Client = httpx.Client(
             verify=verify,
             follow_redirects=False,
@@ -263,7 +266,8 @@ class HttpTransport:
                 return limit.no_answer
             name, said = type(error).__name__, why(error)
             said = (said if said.startswith(name) else f"{name}: {said}")[:200]
-            return NoAnswer(said + certificate_hint(error))
+            was_connected = isinstance(error, self._errors) and not isinstance(error, self._no_connection)
+            return NoAnswer(said + certificate_hint(error), was_connected)
         finally:
             limit.end()
 

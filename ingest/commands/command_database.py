@@ -138,7 +138,7 @@ def new_file(url: str) -> Path | None:
 def announce(new: Path | None, *, is_default: bool = False) -> None:
     """Print on standard error which database file was made, so that a mistyped path, or none, shows."""
     if new is not None:
-        unnamed = " (none was named; where the server has --settings, give them here too)"
+        unnamed = " (no database was named; name the server's by --database or in its --settings)"
         print(f"new database: {new}{unnamed if is_default else ''}", file=sys.stderr)
 
 

@@ -13,6 +13,7 @@ from cleanside.ingest.commands.backup import add_tools
 from cleanside.ingest.owners.key_review import Review
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
+from cleanside.ingest.store.people import Person
 from cleanside.ingest.writer import system_clock
 
 
@@ -69,15 +70,17 @@ def review_lines(review: Review, url: str) -> list[str]:
     url : of the restored database.
     """
     there = f" --database {shlex.quote(hidden.database_url(url))}"
+
+    def of_people(action: str, one: Person) -> str:
+        return f"cleanside-ingest people {action} {one.name} --owner {shlex.quote(one.owner)}{there}"
+
     lines = [f"{counted(review.codes, 'open code')} cancelled: make new ones"]
     lines += [f"key {key.handle} was revoked after the backup, and is again" for key in review.ended]
     lines += [f"person {one.name} was revoked after the backup, and is again" for one in review.people_ended]
-    lines += [
-        f"the link of {one.name} has ended: cleanside-ingest people reset {one.name} --owner {one.owner}"
-        for one in review.people_invited
-    ]
     if review.doubt is None:
-        return lines
+        return lines + [
+            f"the link of {one.name} has ended: {of_people('reset', one)}" for one in review.people_invited
+        ]
     lines += [f"{review.doubt}: keys that were revoked after the backup may be valid again."]
     if review.suspended:
         lines += ["Device keys go on. All others do nothing until you confirm them, each that still may:"]
@@ -86,12 +89,14 @@ def review_lines(review: Review, url: str) -> list[str]:
             for key in review.suspended
         ]
     if review.people_waiting:
+        invited = {one.id for one in review.people_invited}
         lines += ["People wait too. Confirm each who may still sign in, before you serve:"]
-        lines += [
-            f"  cleanside-ingest people confirm {one.name} --owner {one.owner}{there}  # {one.role}"
-            for one in review.people_waiting
-        ]
-    lines += ["These were valid when the backup was made. Revoke each that should not be: keys revoke HANDLE"]
+        for one in review.people_waiting:
+            lines += [f"  {of_people('confirm', one)}  # {one.role}"]
+            if one.id in invited:
+                lines += [f"  {of_people('reset', one)}  # after confirm: the link of {one.name} has ended"]
+    lines += ["These were valid when the backup was made. Revoke each that should not be:"]
+    lines += [f"  cleanside-ingest keys revoke HANDLE{there} --owner OWNER"]
     lines += [
         f"  {key.handle}  {key.owner}  {key.role:<10}  {', '.join(sorted(key.devices)) or '-'}  {key.note}"
         for key in review.valid

@@ -38,6 +38,11 @@ def warn_of_files(chosen: Settings) -> None:
             reason = f"no mail is sent until it can be read ({why(error)}); correct smtp_password_file"
             said = {"file": chosen.smtp_password_file, "reason": reason}
             log.warning("ingest.smtp_password_unreadable", extra=said)
+    if chosen.backup_folder and not Path(chosen.backup_folder).is_dir():
+        reason = "no backup is found there, and its age counts as infinite; make it, or correct backup_folder"
+        log.warning(
+            "ingest.backup_folder_not_there", extra={"folder": chosen.backup_folder, "reason": reason}
+        )
     if chosen.webhook_key_file and KeyFile.of(chosen).makes_itself:
         reason = "the first webhook makes it; if there is an older one, correct webhook_key_file"
         said = {"file": chosen.webhook_key_file, "reason": reason}

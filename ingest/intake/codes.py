@@ -215,7 +215,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_enrolment": "check the number against the list of enrolments",
     "unknown_correction": "check the number against the list of boot corrections",
     "unknown_transfer": "check the number against the list of transfers",
-    "name_taken": "give the machine or device another name in the same request",
+    "name_taken": "send the request again with another name; detail says which name is taken",
     "not_transferable": "do first what detail says",
     "bundle_unreadable": "bring the file that the gateway's export wrote, whole from its beginning",
     "bundle_not_authentic": "export again on the machine, with a valid key of the device",

@@ -47,7 +47,9 @@ def figures(resources: Resources) -> Iterator[Metric]:
     )
     if folder := resources.settings.backup_folder:
         age_s = backup_age_s(Path(folder), now_us)
-        yield GaugeMetricFamily("cleanside_backup_age_seconds", "Age of the newest backup", age_s)
+        yield GaugeMetricFamily(
+            "cleanside_backup_age_seconds", "Age of the newest backup; below 0: the clock is behind it", age_s
+        )
     if (record := backup_record.read(backup_record.path_of(resources.settings))) is not None:
         yield _of_backups(record)
     if file := resources.settings.tls_certificate:
@@ -74,6 +76,12 @@ def _of_readings(resources: Resources, now_us: int) -> Iterator[Metric]:
             for name, seconds in SILENT_FOR_S.items()
         }
         refused = len(keyless.keyless_devices(connection, None, now_us))
+        newest_us = attention.newest_received_us(connection)
+    yield GaugeMetricFamily(
+        "cleanside_clock_behind_seconds",
+        "By how much the server's clock is behind the newest instant at which something was received",
+        max(0.0, ((newest_us or 0) - now_us) / 1e6),
+    )
     waiting = GaugeMetricFamily(
         "cleanside_quarantine_readings", "Readings in quarantine, by what they wait for", labels=["waits_for"]
     )
@@ -142,9 +150,13 @@ def _of_backups(record: BackupRecord) -> Metric:
 
 
 def backup_age_s(folder: Path, now_us: int) -> float:
-    """Age of the newest backup with a sound manifest in a folder of backups. [s] Infinite: there is none."""
+    """
+    Age of the newest backup with a sound manifest in a folder of backups. [s] Infinite: there is none.
+
+    Below 0: it was made later than it is now by this machine's clock.
+    """
     newest_us = -math.inf
     for manifest in folder.glob(f"*/{MANIFEST}"):
         with suppress(CalledWrongly):
             newest_us = max(newest_us, parse_instant(read_manifest(manifest.parent).made_at).us)
-    return max(0.0, (now_us - newest_us) / 1e6)
+    return (now_us - newest_us) / 1e6

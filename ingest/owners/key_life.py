@@ -116,7 +116,8 @@ def revoke(connection: sa.Connection, owner_id: int, handle: str, who: str, now_
     if key.role == "admin" and key.state(now_us) == keys.VALID:
         _require_lasting(connection, owner_id, besides=(key.handle,))
     keys.revoke(connection, owner_id, handle, now_us)
-    audit.note(connection, owner_id, now_us, who, "key_revoked", key=handle)
+    if key.revoked_us is None:
+        audit.note(connection, owner_id, now_us, who, "key_revoked", key=handle)
     return key
 
 

@@ -36,9 +36,11 @@ FIRST_US = 3_600_000_000  # whoever starts a server sits in front of it; chosen
 MOST_SITES = 200
 JOIN_PATH = "/join"
 #: what a person signs in with
-PERSON_PATTERN = r"[a-z0-9][a-z0-9._-]{0,31}"
+PERSON_PATTERN = r"[a-z0-9]([a-z0-9._-]{0,30}[a-z0-9])?"
 #: who else may stand in the audit log: handles of keys, and these
-_OF_OTHERS = re.compile(r"k[0-9a-f]{8}|command|start|restore|others")
+_OF_OTHERS = re.compile(r"k[0-9a-f]{8}|command|start|restore|others|server|system|gateway|undo")
+#: read the same in most fonts
+_ALIKE = str.maketrans("01", "ol", "._-")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,8 +83,13 @@ def check_name(name: str, *, pointer: str = "#/name") -> None:
     """Raise Refused (422) unless a person may have this name."""
     if not re.fullmatch(PERSON_PATTERN, name):
         raise NotValid(Complaint(pointer, "not_a_name_of_people", name=name[:64]))
-    if _OF_OTHERS.fullmatch(name):
+    if _OF_OTHERS.fullmatch(reads_as(name)) or _OF_OTHERS.fullmatch(name):
         raise NotValid(Complaint(pointer, "name_of_others", name=name))
+
+
+def reads_as(name: str) -> str:
+    """What a name reads as: without punctuation, and with one of the letters and digits that look alike."""
+    return name.translate(_ALIKE)
 
 
 def invite(
@@ -99,8 +106,7 @@ def invite(
     fleet.lock_owner(connection, wanted.owner_id)
     _require_sites(by, wanted.sites)
     _require_known(connection, wanted.owner_id, wanted.sites)
-    if people.find(connection, wanted.owner_id, wanted.name) is not None:
-        raise _taken(wanted.name)
+    _require_free(connection, wanted.owner_id, wanted.name)
     made = _create(connection, wanted, who_of(by), now_us)
     _put_invitation(connection, made, token, now_us)
     about = {"person": made.name, "role": made.role, "sites": sorted(made.sites)}
@@ -206,7 +212,8 @@ def end(connection: sa.Connection, person: Person, who: str, now_us: int) -> Non
     identities.remove_all(connection, person.id)
     sessions.end_all(connection, person.id, now_us)
     people.cancel_invitations(connection, person.id, now_us)
-    audit.note(connection, person.owner_id, now_us, who, "person_revoked", person=person.name)
+    if person.state != people.REVOKED:
+        audit.note(connection, person.owner_id, now_us, who, "person_revoked", person=person.name)
 
 
 # ---------------------------------------------------------------- the person's own side
@@ -275,8 +282,7 @@ def bind_identity(
 
 def _first(connection: sa.Connection, invitation: Invitation, name: str, now_us: int) -> Person:
     check_name(name)
-    if people.find(connection, invitation.owner_id, name) is not None:
-        raise _taken(name)
+    _require_free(connection, invitation.owner_id, name)
     wanted = WantedPerson(owner_id=invitation.owner_id, name=name, role="admin")
     return _create(connection, wanted, COMMAND, now_us)
 
@@ -347,8 +353,14 @@ def _find(connection: sa.Connection, owner_id: int, name: str) -> Person:
     return found
 
 
-def _taken(name: str) -> Refused:
-    return Refused("person_name_taken", status=409, code="name_taken", name=name)
+def _require_free(connection: sa.Connection, owner_id: int, name: str) -> None:
+    """Raise Refused (409) where a person has this name, or one that reads the same in an audit."""
+    names = [person.name for person in people.list_of(connection, owner_id)]
+    if name in names:
+        raise Refused("person_name_taken", status=409, code="name_taken", name=name)
+    for other in names:
+        if reads_as(other) == reads_as(name):
+            raise Refused("person_name_alike", status=409, code="name_taken", name=name, other=other)
 
 
 def _not_valid() -> Refused:

@@ -28,6 +28,7 @@ from cleanside.ingest.store.marks import Shed, ranges_of
 from cleanside.ingest.store.quarantine import DISCARDED, HELD, RELEASED, QuarantineRow
 
 MAX_AT_ONCE = 5_000  # entries; keeps the one writer free for readings; chosen
+MOST_STREAMS = 64  # that a line of the audit names; chosen
 SAMPLE = 8  # readings that an outcome shows with their values; chosen: enough to see what they share
 MICRO = 1_000_000
 SECOND_KEPT = "second_kept"  # kind of an amendment that put a second reading in place of the first
@@ -257,9 +258,21 @@ def begin(
     streams.forget_tails(connection, [entry.stream_id for entry in entries])
     before = [(entry.id, quarantine.snapshot(entry)) for entry in entries]
     quarantine.set_before(connection, amendment_id, before)
-    about = {"amendment": amendment_id, "body": json.loads(detail)}
+    about = {"amendment": amendment_id, "body": json.loads(detail), **which(entries)}
     audit.note(connection, who.owner_id, now_us, who.handle, kind, **about)
     return amendment_id
+
+
+def which(entries: Sequence[QuarantineRow]) -> dict[str, Any]:
+    """How many readings an act is about, and of which numbers of which streams, for the audit. Pure."""
+    numbers: dict[str, list[int]] = {}
+    for entry in entries:
+        numbers.setdefault(entry.stream, []).append(entry.seq)
+    streams_of = [
+        {"stream": name, "first": min(seqs), "last": max(seqs)} for name, seqs in sorted(numbers.items())
+    ]
+    beyond = {"more_streams": len(streams_of) - MOST_STREAMS} if len(streams_of) > MOST_STREAMS else {}
+    return {"readings": len(entries), "streams": streams_of[:MOST_STREAMS], **beyond}
 
 
 # ---------------------------------------------------------------- set aside
@@ -385,6 +398,8 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
         by = f"amendment {later[-1]}" if later[-1] else "the gateway, which sent them again"
         raise Refused("not_undoable", status=409, amendment=amendment_id, later=by)
     quarantine.set_undone(connection, amendment_id, now_us)
+    about = {"amendment": amendment_id, **which(entries)}
+    audit.note(connection, who.owner_id, now_us, who.handle, "undo", **about)
     streams.forget_tails(connection, [entry.stream_id for entry in entries])
     if done.kind == misnumbered.MISNUMBERED:
         return _number_again(connection, done, entries, before, now_us)

@@ -194,6 +194,25 @@ def _body(values: Values) -> str:
     return " ".join([*named, pydantic_core.to_json(values["body"]).decode()])
 
 
+def _which(values: Values) -> str:
+    """How many readings of which numbers; empty: a line of a release that did not note it."""
+    if "readings" not in values:
+        return ""
+    spans = [f"{one['stream']} {one['first']} to {one['last']}" for one in values["streams"]]
+    more = [f"{counted(values['more_streams'], 'stream')} more"] if "more_streams" in values else []
+    return ": ".join(
+        [f"; {counted(values['readings'], 'reading')}", *filter(None, [", ".join(spans + more)])]
+    )
+
+
+def _of_readings(values: Values) -> str:
+    return _body({name: values[name] for name in ("amendment", "body")}) + _which(values)
+
+
+def _undone(values: Values) -> str:
+    return f"{values['amendment']}{_which(values)}"
+
+
 def _as_json(values: Values) -> str:
     return json.dumps(values)
 
@@ -353,15 +372,15 @@ SENTENCES: Sentences = {
     "restored": _restored,
     "codes_cancelled": _codes_cancelled,
     # readings
-    "amend": _body,
-    "time_right": _body,
-    "both_right": _body,
-    "second_kept": _body,
-    "discard": _body,
-    "set_aside": _body,
-    "misnumbered": _body,
+    "amend": _of_readings,
+    "time_right": _of_readings,
+    "both_right": _of_readings,
+    "second_kept": _of_readings,
+    "discard": _of_readings,
+    "set_aside": _of_readings,
+    "misnumbered": _of_readings,
     "replace": _replaced,
-    "undo": "{amendment}",
+    "undo": _undone,
     "appended_through_lowered": _as_json,
     "resend_asked": "{device} from {first} to {last}: {reason}",
     "resend_taken_back": "{device}",

@@ -20,6 +20,7 @@ STANDBY_AWAY = "standby_away"  # no error of a driver: the commit waits, or its 
 _OF_POSTGRES = {"53100": STORE_FULL, "25006": STORE_READ_ONLY}
 #: primary result code -> code (sqlite.org/rescode.html); the low byte of an extended one
 _OF_SQLITE = {sqlite3.SQLITE_FULL: STORE_FULL, sqlite3.SQLITE_READONLY: STORE_READ_ONLY}
+MOST_WORDS = 200  # characters of them in a log line; chosen
 _LEAST_FREE_BYTES = 64 * 1024  # below it a write of a batch fails; chosen
 
 
@@ -34,6 +35,11 @@ def code_of(error: BaseException, folder: Path | None = None) -> str:
     if number & 0xFF in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN) and folder is not None:
         return _of_file_system(folder)
     return _OF_SQLITE.get(number & 0xFF, STORE_UNAVAILABLE)
+
+
+def words_of(error: BaseException) -> str:
+    """What the database itself says, for a log line: without the library's statement and address."""
+    return str(getattr(error, "orig", None) or error)[:MOST_WORDS]
 
 
 def is_disk_full(error: BaseException) -> bool:

@@ -22,6 +22,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+from cleanside.ingest.store import trouble
 from cleanside.ingest.store.database import BUSY_TIMEOUT_MS
 
 log = logging.getLogger("cleanside.ingest")
@@ -69,7 +70,7 @@ class WriteAheadLog:
             is_cut = _cut(self._engine, self._wait_ms)
             self._wait_ms = WAIT_MS if is_cut else min(2 * self._wait_ms, LONGEST_WAIT_MS)
         except (sa.exc.SQLAlchemyError, sqlite3.Error) as error:
-            log.warning("ingest.log_not_cut", extra={"bytes": self.length, "reason": str(error)[:200]})
+            log.warning("ingest.log_not_cut", extra={"bytes": self.length, "reason": trouble.words_of(error)})
 
 
 def fold_log(engine: sa.Engine) -> None:

@@ -294,7 +294,9 @@ class Writer:
             outcomes = [error] * len(jobs)
         except Exception as error:  # also a deadlock of two processes
             if len(jobs) > 1:
-                log.warning("ingest.commit_split", extra={"jobs": len(jobs), "reason": str(error)[:200]})
+                log.warning(
+                    "ingest.commit_split", extra={"jobs": len(jobs), "reason": store_trouble.words_of(error)}
+                )
                 for job in jobs:
                     self._commit([job])
                 return
@@ -423,6 +425,6 @@ def as_our_errors(*, standing_in_the_way: bool = False, folder: Path | None = No
         if standing_in_the_way and _sqlstate(error) in (*_CONTENDED, *_HELD_UP):
             raise
         code = store_trouble.code_of(error, folder)
-        log.warning(f"ingest.{code}", extra={"reason": str(error)[:200]})
+        log.warning(f"ingest.{code}", extra={"reason": store_trouble.words_of(error)})
         wait_s = {} if code == store_trouble.STORE_UNAVAILABLE else {"retry_after_s": PERSON_NEEDED_S}
         raise TryAgain(code, code=code, **wait_s) from error

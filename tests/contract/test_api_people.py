@@ -39,7 +39,26 @@ def test_people_are_listed_by_name_a_page_at_a_time_without_secrets(lone: Api) -
 
 
 @pytest.mark.parametrize(
-    "name", ["", "Mara", "mara lindt", "k0a1b2c3d", "command", "start", "../x", "-mara", "m" * 33, "mära"]
+    "name",
+    [
+        "",
+        "Mara",
+        "mara lindt",
+        "k0a1b2c3d",
+        "command",
+        "start",
+        "../x",
+        "-mara",
+        "m" * 33,
+        "mära",
+        "server",
+        "system",
+        "gateway",
+        "undo",
+        "s-ystem",
+        "c0mmand",
+        "boss.",
+    ],
 )
 def test_a_name_that_the_audit_log_could_not_tell_is_refused(lone: Api, name: str) -> None:
     assert said(lone.post("/v1/people", {"name": name, "role": "viewer"})) == (422, "not_valid")
@@ -54,6 +73,25 @@ def test_a_name_is_given_out_once(lone: Api) -> None:
     assert said(lone.request("PATCH", "/v1/people/mara", json={"role": "viewer"})) == (404, "unknown_person")
     assert said(lone.post("/v1/people/mara/resets", {})) == (404, "unknown_person")
     assert lone.request("DELETE", "/v1/people/mara").status_code == 200  # a second time changes nothing
+
+
+@pytest.mark.parametrize("other", ["b-oss", "bo_ss", "b0ss"])
+def test_a_name_that_reads_like_another_persons_is_refused(lone: Api, other: str) -> None:
+    invited(lone, "boss", "viewer")
+    refused = lone.post("/v1/people", {"name": other, "role": "viewer"})
+    assert said(refused) == (409, "name_taken")
+    assert "boss" in refused.json()["detail"]
+    assert "machine" not in refused.json()["next_step"], "the next step fits a person"
+    assert lone.post("/v1/people", {"name": "boss2", "role": "viewer"}).status_code == 201
+
+
+def test_whoever_is_revoked_a_second_time_is_in_the_audit_once(lone: Api) -> None:
+    invited(lone, "mara", "viewer")
+    made = lone.post("/v1/keys", {"role": "operator"}).json()["key"].partition(".")[0]
+    for path in ("/v1/people/mara", f"/v1/keys/{made}") * 2:
+        assert lone.request("DELETE", path).status_code == 200
+    lines = [entry["what"] for entry in lone.get("/v1/audit").json()["entries"]]
+    assert (lines.count("person_revoked"), lines.count("key_revoked")) == (1, 1)
 
 
 def test_a_display_name_may_have_any_text_and_comes_back_unchanged(lone: Api) -> None:

@@ -283,6 +283,22 @@ def test_a_reason_is_kept_without_the_blanks_around_it(api: Api) -> None:
     assert listed["asked"]["reason"] == "sensor was off its bracket"
 
 
+@pytest.mark.parametrize("path", ["discards", "amendments"])
+def test_the_audit_says_how_many_readings_of_which_numbers_an_act_was_about(api: Api, path: str) -> None:
+    api.send(batch(1, [3.0, 900.0, 3.0, 901.0]))
+    more = (
+        {"reason": "sensor was off"} if path == "discards" else {"change": {"shift_s": 60}, "note": "clock"}
+    )
+    done = amend(api, path=path, where={"device": DEVICE}, **more)
+    api.undo(done["amendment_id"])
+    entries = api.get("/v1/audit").json()["entries"][:2]
+    assert [entry["what"] for entry in entries] == ["undo", {"discards": "discard"}.get(path, "amend")]
+    for entry in entries:
+        assert entry["values"]["readings"] == 2
+        assert entry["values"]["streams"] == [{"stream": STREAM, "first": 2, "last": 4}]
+        assert entry["detail"].endswith(f"; 2 readings: {STREAM} 2 to 4")
+
+
 def test_what_was_done_is_listed_with_who_and_when(api: Api) -> None:
     api.send(batch(1, [900.0]))
     done = amend(api, path="discards", where={}, reason="sensor was off its bracket")

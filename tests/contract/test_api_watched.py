@@ -123,6 +123,20 @@ def test_the_newest_whole_backup_counts(
     assert figures(watched)[name] == 2 * DAY_S
 
 
+def test_a_clock_that_is_behind_shows_at_the_newest_backup_and_at_what_was_received(
+    watched: Api, sqlite_database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Found in a trial: a server a day behind had a backup of age 0, so no alert could fire."""
+    watched.send(batch(1, [3.0]))
+    assert figures(watched)["cleanside_clock_behind_seconds"] == 0
+    monkeypatch.setattr("cleanside.ingest.writer.system_clock.now_us", watched.clock)
+    made = ["backup", "--to", str(tmp_path / "backups" / "monday"), "--database", sqlite_database_url]
+    assert main(made) == 0
+    watched.clock.advance(-DAY_S)
+    assert figures(watched)["cleanside_backup_age_seconds"] == -DAY_S
+    assert figures(watched)["cleanside_clock_behind_seconds"] == DAY_S
+
+
 def test_a_failed_drill_is_counted_though_its_backup_was_made(watched: Api) -> None:
     record = backup_record.path_of(watched.resources.settings)
     backup_record.note_drill_failed(record, "no right to make a database")

@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from cleanside.ingest.docs.roles_reference import ALLOWS, rows
+from cleanside.ingest.owners.access import PERMISSIONS
+
 ROOT = Path(__file__).parents[2]
 TEXT = (ROOT / "ingest" / "SECURITY.md").read_text()
 NAMED = sorted(set(re.findall(r"`(test_\w+)`", TEXT)))
@@ -39,6 +42,18 @@ def test_every_test_it_names_exists(name: str) -> None:
 def test_every_row_is_there_with_a_test(number: int, title: str) -> None:
     row = next(line for line in TEXT.splitlines() if line.startswith(f"| API{number} {title} |"))
     assert re.search(r"`test_\w+`", row)
+
+
+def test_it_has_the_table_of_roles_as_the_code_has_it() -> None:
+    """Readable in a clone: the page of the documents is there only after they are built."""
+    section = TEXT.split("## Roles and permissions")[1].split("\n## ")[0]
+    listed = [line.strip("| ").split(" | ") for line in section.splitlines() if line.startswith("| ")]
+    assert listed[2:] == [list(row) for row in rows()]
+
+
+def test_each_permission_says_what_it_allows() -> None:
+    assert ALLOWS.keys() == PERMISSIONS.keys()
+    assert len(set(ALLOWS.values())) == len(ALLOWS)
 
 
 def test_it_says_what_is_not_covered() -> None:

@@ -92,6 +92,8 @@ def test_a_store_is_back_once_it_took_readings_not_at_a_commit_that_writes_nothi
     assert readings_until_refused(api) == "store_full"
     writer.call(lambda connection: connection.scalar(sa.text("SELECT 1")))
     assert said_by(api) == (503, "store_full")
+    [said] = {r.__dict__["reason"] for r in caplog.records if r.getMessage() == "ingest.store_full"}
+    assert said == "database or disk is full", "SQLite's words alone (sqlite.org/rescode.html, SQLITE_FULL)"
     assert "ingest.store_back" not in caplog.messages
     writer.call(partial(bound, more_pages=100_000))
     api.send(batch(100_001, [3.0]))

@@ -37,7 +37,7 @@ from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.quarantine import amend, both_right, keep_second, same_reading
 from cleanside.ingest.quarantine.amend import AmendmentOutcome, Repair, Who
-from cleanside.ingest.store import audit, fleet, quarantine
+from cleanside.ingest.store import fleet, quarantine
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.quarantine import Amendment, QuarantineRow
@@ -553,9 +553,6 @@ def post_amendment_undo(
     """Restore the state before an amendment."""
 
     def work(connection: sa.Connection) -> AmendmentOutcome:
-        now_us = resources.clock()
-        done = amend.undo(connection, _who(key), amendment, now_us)
-        audit.note(connection, key.owner_id, now_us, key.handle, "undo", amendment=amendment)
-        return done
+        return amend.undo(connection, _who(key), amendment, resources.clock())
 
     return ascii_json(amend.outcome_document(resources.writer.call(work)))

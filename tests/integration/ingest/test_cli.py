@@ -235,6 +235,17 @@ def test_a_mistyped_database_is_not_made_by_a_command_that_needs_one(
 CREATE = ["keys", "create", "--role", "admin", "--owner", "plateau", "--out", "admin.key"]
 
 
+def test_settings_without_a_database_are_not_said_to_be_missing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    Path("ok.toml").write_text("port = 8123\n")
+    assert main([*CREATE, "--settings", "ok.toml"]) == 0
+    said = capsys.readouterr().err.splitlines()[0]
+    assert said.endswith("(no database was named; name the server's by --database or in its --settings)")
+
+
 def test_a_new_database_and_a_new_owner_are_said_once(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

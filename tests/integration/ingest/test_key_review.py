@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 import shlex
@@ -622,9 +623,11 @@ def test_a_person_revoked_after_the_backup_stays_revoked_and_sessions_and_links_
     assert review.doubt is None
     assert [person.name for person in review.people_ended] == ["gone"]
     assert review.people_waiting == []
-    assert [line for line in restore_lines(review, loss.url) if "late" in line] == [
-        "the link of late has ended: cleanside-ingest people reset late --owner plateau"
-    ]
+    [line] = [line for line in restore_lines(review, "sqlite:////srv/shop one.db") if "late" in line]
+    said, command = line.split(": ", 1)
+    assert said == "the link of late has ended"
+    reset = ["cleanside-ingest", "people", "reset", "late", "--owner", "plateau"]
+    assert shlex.split(command) == [*reset, "--database", "sqlite:////srv/shop one.db"]
     with loss.serve() as restored:
         quick_passwords(restored)
         for browser in (gone, there):
@@ -638,6 +641,41 @@ def test_a_person_revoked_after_the_backup_stays_revoked_and_sessions_and_links_
         assert admin.sign_in("there").status_code == 201
         assert "the link has ended; give a new one" in admin.get("/people").text
     assert ("restore", "gone") in audit_of(loss.url, "person_revoked")
+
+
+def test_without_the_file_an_invited_person_is_confirmed_and_then_reset_at_the_restored_database(
+    loss: Loss, tmp_path: Path
+) -> None:
+    quick_passwords(loss.api)
+    signed_in(loss.api, "there", "admin")
+    invited(loss.api, "late", "viewer")
+    loss.backup()
+    review = loss.restore(with_file=False).review
+    printed = [line for line in restore_lines(review, "sqlite:////srv/shop one.db") if " people " in line]
+    there = ["--owner", "plateau", "--database", "sqlite:////srv/shop one.db"]
+    assert [shlex.split(line, comments=True)[2:] for line in printed] == [
+        ["confirm", "there", *there],
+        ["confirm", "late", *there],
+        ["reset", "late", *there],
+    ]
+    assert loss.command("people", "confirm", "late", "--owner", "plateau") == 0
+    link = tmp_path / "link"
+    assert loss.command("people", "reset", "late", "--owner", "plateau", "--out", str(link)) == 0
+    with loss.serve() as restored:
+        quick_passwords(restored)
+        body = {"code": link.read_text().strip().partition("code=")[2], "password": PASSWORD}
+        assert Browser(restored).post("/v1/invitations/accept", body).is_success
+
+
+def test_an_owners_name_is_quoted_in_a_command_that_restore_prints(loss: Loss) -> None:
+    invited(loss.api, "late", "viewer")
+    loss.backup()
+    review = loss.restore().review
+    named = dataclasses.replace(
+        review, people_invited=[one._replace(owner="two words; $(id)") for one in review.people_invited]
+    )
+    [line] = [line for line in restore_lines(named, loss.url) if "late" in line]
+    assert "two words; $(id)" in shlex.split(line.split(": ", 1)[1])
 
 
 def test_without_the_file_people_wait_until_somebody_at_the_server_confirms_them(loss: Loss) -> None:

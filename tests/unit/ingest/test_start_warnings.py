@@ -58,6 +58,7 @@ def test_a_named_key_file_that_is_not_there_is_warned_of(
             ["ingest.smtp_password_unreadable"],
         ),
         ({"smtp_password_file": "absent"}, []),  # no mail is sent
+        ({"backup_folder": "absent"}, ["ingest.backup_folder_not_there"]),
         ({"webhook_key_file": "absent"}, ["ingest.webhook_key_not_there"]),
         ({}, []),
     ],

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from cleanside.gateway.commands.live import Process
 from cleanside.gateway.commands.standing import document, look
-from cleanside.gateway.commands.standing_text import as_text
+from cleanside.gateway.commands.standing_text import _last, as_text
 from cleanside.gateway.units import QUANTITIES, offered
 from cleanside.gateway.wire import Reading
 from tests.unit.gateway.helpers import open_spool, settable_clock
@@ -37,6 +37,18 @@ def test_a_single_value_ends_with_its_age(tmp_path: Path) -> None:
     with open_spool(tmp_path / "a", clock) as spool:
         spool.append([Reading(values={"restriction": 3.05}, units={"restriction": "kPa"})])
     assert lines(tmp_path / "a", clock)["last reading"] == "restriction 3.05 kPa, 0 s ago"
+
+
+def test_of_a_reading_that_a_running_process_has_the_arrival_is_said(tmp_path: Path) -> None:
+    """Found in a trial: "23 s ago" for a reading whose own time was 11 h before."""
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock):
+        standing = look(tmp_path / "a", clock)
+    told = {"values": {"restriction": {"value": 2.8, "unit": "kPa"}}, "age_s": 23.0}
+    source = {"name": "pit", "failing_s": None, "in_memory": 0, "lost": 0, "disk_failing_s": None}
+    source |= {"reason": None, "refused": 0, "in_part": 0, "last_reading": told}
+    standing = replace(standing, process=Process("runs", 1, told={"sources": [source]}))
+    assert _last(standing) == "restriction 2.8 kPa, arrived 23 s ago"
 
 
 def test_entries_that_wait_are_on_the_screen_and_in_the_object(tmp_path: Path) -> None:

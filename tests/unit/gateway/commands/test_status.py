@@ -112,6 +112,17 @@ def test_trouble_is_said_with_its_reason_and_goes_when_it_is_over(bench: Bench) 
     assert over["backlog"] == 0
 
 
+def test_a_request_that_found_no_connection_counts_no_bytes_up(bench: Bench) -> None:
+    """Found in a trial: with every connection refused, status said "431 bytes up"."""
+    bench.spool.append(readings(1, 10))
+    bench.server.faults.extend([NoAnswer("ConnectError: Connection refused", was_connected=False)] * 3)
+    bench.turn(3, seconds=61)
+    assert sum(day["up_bytes"] for day in as_document(read(bench.path, now_us=0))["traffic"]) == 0
+    bench.server.faults.extend(["lost"])
+    bench.turn(3, seconds=61)
+    assert sum(day["up_bytes"] for day in as_document(read(bench.path, now_us=0))["traffic"]) > 0
+
+
 def test_trouble_that_is_over_within_a_minute_is_not_said_for_good(bench: Bench) -> None:
     """Notes are written once a minute, and a gateway with nothing to send writes none: 55 minutes of it."""
     bench.spool.append(readings(1, 10))

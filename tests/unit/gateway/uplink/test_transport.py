@@ -223,6 +223,7 @@ def test_nobody_there_is_no_answer() -> None:
     gone.close()
     assert isinstance(outcome, NoAnswer)
     assert "Connect" in outcome.reason
+    assert outcome.was_connected is False
 
 
 def test_a_key_that_cannot_be_read_is_no_answer(site: Site) -> None:
@@ -230,7 +231,7 @@ def test_a_key_that_cannot_be_read_is_no_answer(site: Site) -> None:
         raise SettingsWrong("key file is gone")
 
     transport = HttpTransport(site.url, key=gone)
-    assert transport.send(GET) == NoAnswer("SettingsWrong: key file is gone")
+    assert transport.send(GET) == NoAnswer("SettingsWrong: key file is gone", was_connected=False)
     transport.close()
     assert site.heads == []
 

@@ -204,6 +204,22 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
     ("replace", {"amendment": 5, "body": {"device": "d"}}, '5 {"device": "d"}'),
     ("undo", {"amendment": 5}, "5"),
     (
+        "discard",
+        {"amendment": 5, "body": BODY, "readings": 3, "streams": [{"stream": "s", "first": 2, "last": 9}]},
+        f"5 {BODY_TEXT}; 3 readings: s 2 to 9",
+    ),
+    ("undo", {"amendment": 5, "readings": 0, "streams": []}, "5; 0 readings"),
+    (
+        "undo",
+        {
+            "amendment": 5,
+            "readings": 70,
+            "streams": [{"stream": "s", "first": 2, "last": 9}],
+            "more_streams": 1,
+        },
+        "5; 70 readings: s 2 to 9, 1 stream more",
+    ),
+    (
         "boot_corrected",
         {"event": {"event": "boot_corrected", "boot": "b"}},
         '{"boot": "b", "event": "boot_corrected"}',
