@@ -424,6 +424,13 @@ def test_an_entry_has_the_same_verdict_in_words_here_and_on_the_machines_page(
     assert sorted(here) == sorted(there)
 
 
+def test_the_head_has_a_jump_to_the_forms(api: Api) -> None:
+    jump = '<a class="act" href="#e-h">Enter what was done</a>'
+    page = api.get(PAGE, key="planner").text
+    assert jump in page.partition('class="switch')[0]
+    assert 'id="e-h"' in page
+
+
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_question_about_an_entry_stands_at_the_top_with_a_jump_to_it(api: Api, language: str) -> None:
     without_an_element(api)
