@@ -299,6 +299,16 @@ def test_the_audit_says_how_many_readings_of_which_numbers_an_act_was_about(api:
         assert entry["detail"].endswith(f"; 2 readings: {STREAM} 2 to 4")
 
 
+def test_a_preview_of_setting_aside_shows_the_first_and_the_last_reading(api: Api) -> None:
+    api.send(batch(1, [3.0] * 20))
+    span = {"stream": STREAM, "first": 2, "last": 19, "reason": "weeks in the wrong unit", "preview": True}
+    seen = amend(api, path="set-aside", **span)
+    assert (seen["entries"], len(seen["sample"])) == (18, 8)
+    assert [seen["sample"][0]["seq"], seen["sample"][-1]["seq"]] == [2, 19]
+    assert all(one["before"]["at"] for one in seen["sample"])
+    assert_balances(api, stored=20, quarantined=0, discarded=0)
+
+
 def test_what_was_done_is_listed_with_who_and_when(api: Api) -> None:
     api.send(batch(1, [900.0]))
     done = amend(api, path="discards", where={}, reason="sensor was off its bracket")
