@@ -306,7 +306,14 @@ def set_aside(
     entries = [e for e in quarantine.by_ids(connection, who.owner_id, ids) if e.code == doubt.code]
     amendment_id = begin(connection, who, "set_aside", now_us, detail, entries)
     quarantine.amend(connection, amendment_id, [(entry.id, entry.amended) for entry in entries])
-    return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
+    ends = entries if len(entries) <= SAMPLE else [*entries[: SAMPLE - 1], entries[-1]]
+    return AmendmentOutcome(
+        amendment_id=amendment_id,
+        entries=len(entries),
+        stored=0,
+        held=(),
+        sample=sample_of(ends, [entry.amended for entry in ends]),
+    )
 
 
 # ---------------------------------------------------------------- numbers that were mistyped

@@ -286,7 +286,7 @@ def test_a_reason_is_kept_without_the_blanks_around_it(api: Api) -> None:
 @pytest.mark.parametrize("path", ["discards", "amendments"])
 def test_the_audit_says_how_many_readings_of_which_numbers_an_act_was_about(api: Api, path: str) -> None:
     api.send(batch(1, [3.0, 900.0, 3.0, 901.0]))
-    more = (
+    more: dict[str, Any] = (
         {"reason": "sensor was off"} if path == "discards" else {"change": {"shift_s": 60}, "note": "clock"}
     )
     done = amend(api, path=path, where={"device": DEVICE}, **more)
@@ -297,6 +297,22 @@ def test_the_audit_says_how_many_readings_of_which_numbers_an_act_was_about(api:
         assert entry["values"]["readings"] == 2
         assert entry["values"]["streams"] == [{"stream": STREAM, "first": 2, "last": 4}]
         assert entry["detail"].endswith(f"; 2 readings: {STREAM} 2 to 4")
+
+
+def test_a_preview_of_setting_aside_shows_the_first_and_the_last_reading(api: Api) -> None:
+    api.send(batch(1, [3.0] * 20))
+    span: dict[str, Any] = {
+        "stream": STREAM,
+        "first": 2,
+        "last": 19,
+        "reason": "weeks in the wrong unit",
+        "preview": True,
+    }
+    seen = amend(api, path="set-aside", **span)
+    assert (seen["entries"], len(seen["sample"])) == (18, 8)
+    assert [seen["sample"][0]["seq"], seen["sample"][-1]["seq"]] == [2, 19]
+    assert all(one["before"]["at"] for one in seen["sample"])
+    assert_balances(api, stored=20, quarantined=0, discarded=0)
 
 
 def test_what_was_done_is_listed_with_who_and_when(api: Api) -> None:

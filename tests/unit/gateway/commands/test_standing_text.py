@@ -45,7 +45,13 @@ def test_of_a_reading_that_a_running_process_has_the_arrival_is_said(tmp_path: P
     with open_spool(tmp_path / "a", clock):
         standing = look(tmp_path / "a", clock)
     told = {"values": {"restriction": {"value": 2.8, "unit": "kPa"}}, "age_s": 23.0}
-    source = {"name": "pit", "failing_s": None, "in_memory": 0, "lost": 0, "disk_failing_s": None}
+    source: dict[str, object] = {
+        "name": "pit",
+        "failing_s": None,
+        "in_memory": 0,
+        "lost": 0,
+        "disk_failing_s": None,
+    }
     source |= {"reason": None, "refused": 0, "in_part": 0, "last_reading": told}
     standing = replace(standing, process=Process("runs", 1, told={"sources": [source]}))
     assert _last(standing) == "restriction 2.8 kPa, arrived 23 s ago"
