@@ -307,6 +307,12 @@ ATTENTION_STEPS: Mapping[str, str] = {
     "spool_tail_lost": "check the disk of the gateway; the missing numbers are declared shed",
     "spool_tail_unknown": "check the disk of the gateway; its last readings are unknown",
     "stream_opened": "none, if the disk was restored or copied on purpose",
+    "boot_contradicted": (
+        "this server told the gateway two times that contradict each other: compare its clock with a right "
+        "one (timedatectl) and set it. Where it is right now, wait two hours: the gateway then sends a "
+        "correction (GET /v1/boot-corrections), or a person settles it on the machine: cleanside-gateway "
+        "tell-time"
+    ),
     "budget_warning": "bring the machine into coverage, or raise spool.budget_bytes",
     "version_differs": "update these gateways when they are at the shop",
     "other": "look at the device: GET /v1/devices/{device}",
