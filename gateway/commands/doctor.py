@@ -17,6 +17,7 @@ from typing import Any, Final
 from cleanside.gateway.commands.aside_files import MAKE_ROOM, Aside, unread_beside, unread_text
 from cleanside.gateway.commands.service import UNIT_FOLDER, UNIT_NAME
 from cleanside.gateway.commands.standing import LEAST_FREE_BYTES, Standing, look, room_on_disk
+from cleanside.gateway.commands.status import contradicted_text, read
 from cleanside.gateway.commands.unread import not_read_text
 from cleanside.gateway.errors import GatewayError, why
 from cleanside.gateway.settings import Settings, key_reader
@@ -72,6 +73,8 @@ def examine(
     if files := unread_beside(settings.spool_path):
         yield what_unread_files_mean(files, room_on_disk(settings.spool_path.parent)[0])
     yield _clock(clock)
+    if (contradicted := _contradicted(settings.spool_path)) is not None:
+        yield contradicted
     yield _unit(settings.device, unit_folder)
     yield from _sources(settings, clock)
 
@@ -174,6 +177,18 @@ def _clock(clock: Clock) -> Examined:
         )
         return Examined("clock", BAD, "nothing disciplines the machine's clock", step)
     return Examined("clock", GOOD, f"disciplined, within {anchor.uncertainty_us / 1e6:.3g} s")
+
+
+def _contradicted(path: Path) -> Examined | None:
+    """The running boot's time in question; None: nothing contradicts it, or no spool says so."""
+    try:
+        boot = read(path, now_us=0).spool.boot
+    except GatewayError:
+        return None  # `status` says what is wrong with the file
+    if boot is None or boot.contradicted_by_s is None:
+        return None
+    step = "compare the server's clock with a right one; here: cleanside-gateway tell-time --now TIME"
+    return Examined("clock", BAD, contradicted_text(boot), step)
 
 
 def _unit(device: str, folder: Path) -> Examined:

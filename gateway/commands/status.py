@@ -13,7 +13,7 @@ from typing import Any
 
 from cleanside.gateway.errors import CalledWrongly
 from cleanside.gateway.spool.file import open_to_read, translated
-from cleanside.gateway.spool.state import WARN_SHARE, SpoolState, StreamState, read_state
+from cleanside.gateway.spool.state import WARN_SHARE, BootState, SpoolState, StreamState, read_state
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import instant_text
 
@@ -94,6 +94,7 @@ def as_document(status: Status) -> dict[str, Any]:
             "boot": spool.boot.boot if spool.boot else None,
             "anchor": spool.boot.anchor if spool.boot else None,
             "uncertainty_s": spool.boot.uncertainty_s if spool.boot else None,
+            "contradicted_by_s": spool.boot.contradicted_by_s if spool.boot else None,
             "boots_not_placed": spool.boots_not_placed,
         },
         "disk": {
@@ -133,6 +134,16 @@ def lines(status: Status) -> list[tuple[str, str]]:
         ("clock", _clock(spool)),
         ("disk", _disk(status)),
     ]
+
+
+def contradicted_text(boot: BootState) -> str:
+    """What contradicts the time of a boot, and the next step."""
+    by_s = boot.contradicted_by_s or 0.0
+    return (
+        f"an answer of the server is {span_text(abs(by_s))} {'after' if by_s > 0 else 'before'} the time "
+        f"that {boot.anchor} gave this boot; new readings state a width that covers both. It is settled by "
+        "answers that agree for an hour, or by a person: cleanside-gateway tell-time"
+    )
 
 
 def stream_lines(status: Status, *, most: int) -> list[tuple[str, str]]:
@@ -183,6 +194,8 @@ def _error(link: dict[str, Any]) -> str:
 def _clock(spool: SpoolState) -> str:
     if spool.boot is None or spool.boot.anchor is None:
         return "not known yet: nothing tells this boot's time (GPS, NTP or the server would)"
+    if spool.boot.contradicted_by_s is not None:
+        return f"in question: {contradicted_text(spool.boot)}"
     return f"from {spool.boot.anchor}, within {spool.boot.uncertainty_s:.2g} s when set"
 
 

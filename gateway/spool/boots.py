@@ -37,8 +37,8 @@ _COPIED_IN: Final = "copied_in"  # the note with the boots in which the file was
 # The first reading of the boot behind the last that is not of it, which brought a time of its own or is of
 # another boot: there is nothing to correct in that.
 _LAST_RUN = """SELECT position, time_us FROM readings
-WHERE boot = ?1 AND position >= ?2 AND position > coalesce(
-    (SELECT max(position) FROM readings WHERE position >= ?2 AND boot IS NOT ?1), ?2 - 1)
+WHERE boot = ?1 AND position >= ?2 AND position < ?3 AND position > coalesce(
+    (SELECT max(position) FROM readings WHERE position >= ?2 AND position < ?3 AND boot IS NOT ?1), ?2 - 1)
 ORDER BY position LIMIT 1"""
 _ADD_BOOT = "INSERT INTO boots (boot, first_position, shown_us) VALUES (?, ?, ?) RETURNING number"
 _ADD_PLACEMENT = "INSERT INTO placements VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
@@ -92,8 +92,10 @@ class Correction:
     """
 
     boot: str
-    #: of the first of these readings; no other lies between it and the anchor
+    #: of the first of these readings; no other lies between it and `before_position`
     first_position: int
+    #: these readings lie before it
+    before_position: int
     #: to be added to the times as sent [s]
     shift_s: float
     #: half width of the corrected time [s]
@@ -121,18 +123,29 @@ def add_anchor(
     first = load_anchors(connection)[boot][0]
     placement = by_two_anchors(first, anchor) or by_anchor([anchor])
     assert placement is not None
-    # A placement without readings yet is replaced.
+    replace_placement(connection, boot, next_position, placement)
+    return correction_of(connection, boot, anchor, before[-1], before_position=next_position)
+
+
+def replace_placement(
+    connection: apsw.Connection, boot: int, next_position: int, placement: Placement
+) -> None:
+    """Place readings of a boot from `next_position` on. A placement without readings yet is replaced."""
     connection.execute("DELETE FROM placements WHERE boot = ? AND first_position >= ?", (boot, next_position))
     _write(connection, boot, next_position, placement)
-    return _correction(connection, boot, anchor, before[-1])
 
 
-def _correction(
-    connection: apsw.Connection, boot: int, anchor: Anchor, before: tuple[int, Placement]
+def correction_of(
+    connection: apsw.Connection,
+    boot: int,
+    anchor: Anchor,
+    before: tuple[int, Placement],
+    *,
+    before_position: int,
 ) -> Correction | None:
     """What `anchor` says of the readings that the placement before it placed; None: there are none."""
     from_position, said = before
-    rows = connection.execute(_LAST_RUN, (boot, from_position)).fetchall()
+    rows = connection.execute(_LAST_RUN, (boot, from_position, before_position)).fetchall()
     if not rows:
         return None
     first, since_boot_us = cast(list[tuple[int, int]], rows)[0]
@@ -141,7 +154,7 @@ def _correction(
     # One width for all: it holds back to the first, whatever the boot's clock did in between.
     drift_us = (anchor.since_boot_us - since_boot_us) * said.growth_ppb // 10**9 + 1
     half_us = anchor.uncertainty_us + drift_us + ROUND_US
-    return Correction(name, first, shift_us / 1e6, half_us / 1e6, anchor.kind)
+    return Correction(name, first, before_position, shift_us / 1e6, half_us / 1e6, anchor.kind)
 
 
 def forget_old_boots(connection: apsw.Connection) -> None:

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
-from dataclasses import asdict
 from functools import cached_property
 from itertools import groupby
 from typing import Final
@@ -23,6 +22,7 @@ from typing import Final
 import apsw
 
 from cleanside.gateway.errors import CalledWrongly, SpoolDamaged, SpoolFull, UnknownStream
+from cleanside.gateway.spool import contradictions
 from cleanside.gateway.spool.aside import aside_path
 from cleanside.gateway.spool.boots import add_anchor, adds_something, place_waiting
 from cleanside.gateway.spool.carry_back import (
@@ -35,6 +35,7 @@ from cleanside.gateway.spool.carry_back import (
     next_to_carry,
 )
 from cleanside.gateway.spool.checksum import unit_seed
+from cleanside.gateway.spool.contradictions import read_question
 from cleanside.gateway.spool.new_rows import UnwrittenRows, check, insert_rows, new_rows
 from cleanside.gateway.spool.pages import Pages, read_pages
 from cleanside.gateway.spool.peek import BatchContext, is_sound_in, next_batch, span
@@ -60,7 +61,8 @@ from cleanside.gateway.spool.state import (
 )
 from cleanside.gateway.spool.streams import extent_of, fork_stream
 from cleanside.gateway.timing.clock import Anchor
-from cleanside.gateway.wire import Batch, Reading
+from cleanside.gateway.timing.contradiction import Next, next_of
+from cleanside.gateway.wire import BOOT_CONTRADICTED, Batch, Reading
 
 MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few seconds on a poor link
 MAX_BATCH_BYTES: Final = 256 * 2**10  # of payload; a quarter of what the contract allows as sent
@@ -354,17 +356,36 @@ class Spool(SpoolEntries, SpoolEvents, SpoolLosses):
     def anchor(self, anchor: Anchor) -> bool:
         """Tie this boot to UTC, and place every boot that can be placed then. False where it adds nothing."""
         with self._disk.reading() as connection:
-            if not adds_something(self._known(connection).placements, self._boot, anchor):
-                return False
+            placements = self._known(connection).placements
+            question = read_question(connection, self._boot)
+        running = placements.get(self._boot)
+        step = Next.NONE
+        if running and anchor.is_possible:
+            step = next_of(running[-1][1], anchor, question)
+        if step is Next.WAIT or (step is Next.NONE and not adds_something(placements, self._boot, anchor)):
+            return False
         with self._disk.transaction() as connection:
-            said = add_anchor(connection, self._boot, anchor, next_position=last_position(connection) + 1)
-            if said is not None:
-                detail = asdict(said)
-                # Readings before this stream went under other numbers: they are not corrected.
-                first = max(1, open_stream(connection).seq(detail.pop("first_position")))
-                self._events.add(connection, "boot_corrected", {**detail, "first_seq": first})
+            self._take_anchor(connection, anchor, step, is_open=question is not None)
             self._placed = None
-        return True
+        return step in (Next.NONE, Next.SETTLE)
+
+    def _take_anchor(self, connection: apsw.Connection, anchor: Anchor, step: Next, *, is_open: bool) -> None:
+        next_position = last_position(connection) + 1
+        if step is Next.ASK:
+            self._events.tell(
+                connection,
+                BOOT_CONTRADICTED,
+                contradictions.ask(connection, self._boot, anchor, next_position=next_position),
+            )
+        elif step is Next.BEGIN:
+            contradictions.begin_again(connection, anchor)
+        elif is_open:
+            for said in contradictions.settle(connection, self._boot, anchor, next_position=next_position):
+                self._events.correct(connection, said)
+        else:
+            correction = add_anchor(connection, self._boot, anchor, next_position=next_position)
+            if correction is not None:
+                self._events.correct(connection, correction)
 
     # ------------------------------------------------------------ streams
 

@@ -17,7 +17,7 @@ import apsw
 
 from cleanside.gateway.errors import SpoolDamaged
 from cleanside.gateway.spool.boots import load_placements, placement_at
-from cleanside.gateway.spool.file_notes import read_note
+from cleanside.gateway.spool.file_notes import TIME_IN_QUESTION, read_note
 from cleanside.gateway.spool.payload import whole
 from cleanside.gateway.spool.rows import NONE_UNPROTECTED, Row, read_rows
 from cleanside.gateway.spool.shed import count_shed
@@ -155,6 +155,8 @@ class BootState:
     anchor: str | None
     #: at the anchor [s]; None: not known yet
     uncertainty_s: float | None
+    #: how far an answer of the server is after the time of this boot [s]; None: nothing contradicts it
+    contradicted_by_s: float | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -268,12 +270,18 @@ def _when_us(connection: apsw.Connection, row: Row) -> int | None:
 
 def _boot(connection: apsw.Connection) -> BootState | None:
     row = connection.execute(
-        "SELECT b.boot, p.kind, p.uncertainty_us FROM boots b LEFT JOIN placements p ON p.boot = b.number "
+        "SELECT b.number, b.boot, p.kind, p.uncertainty_us "
+        "FROM boots b LEFT JOIN placements p ON p.boot = b.number "
         "ORDER BY b.number DESC, p.first_position DESC LIMIT 1"
     ).get
     if row is None:
         return None
-    boot, kind, uncertainty_us = row
+    number, boot, kind, uncertainty_us = row
+    question = json.loads(read_note(connection, TIME_IN_QUESTION) or "null")
+    is_open = question is not None and question["boot"] == number
     return BootState(
-        boot=boot, anchor=kind, uncertainty_s=None if uncertainty_us is None else uncertainty_us / 1e6
+        boot=boot,
+        anchor=kind,
+        uncertainty_s=None if uncertainty_us is None else uncertainty_us / 1e6,
+        contradicted_by_s=question["off_us"] / 1e6 if is_open else None,
     )

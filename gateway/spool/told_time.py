@@ -3,8 +3,9 @@ The time as a person states it, where neither GPS nor network time nor the serve
 
 Promises: a person's statement places a boot that nothing else placed, beside a gateway that may be running.
 It is refused where it contradicts what is known better: a disciplined clock, an anchor of this boot, the end
-of an earlier boot, the day on which the program was built. A better anchor that comes later corrects it, as
-it corrects any other (`boot_corrected`).
+of an earlier boot, the day on which the program was built. It is accepted where answers of the server
+contradict each other: a person settles that. A better anchor that comes later corrects it, as it corrects any
+other (`boot_corrected`).
 Leaves to others: asking the person (`gateway.cli`), placing by an anchor (`gateway.timing.placement`).
 """
 
@@ -17,6 +18,8 @@ import apsw
 
 from cleanside.gateway.errors import CalledWrongly
 from cleanside.gateway.spool.boots import FLOOR_US, add_anchor, load_placements
+from cleanside.gateway.spool.contradictions import read_question, settle
+from cleanside.gateway.spool.events import add_correction
 from cleanside.gateway.spool.file import open_beside, translated
 from cleanside.gateway.spool.state import last_position
 from cleanside.gateway.timing.clock import Anchor, Clock
@@ -59,9 +62,16 @@ def tell_time(path: Path, clock: Clock, *, utc_us: int, within_s: float = USUAL_
             if number is None:
                 raise CalledWrongly("boot_not_in_spool", path=path)
             before = load_placements(connection)
-            _check_placed(said, int(number), before)
-            _check_earlier(connection, said, int(number), before)
-            add_anchor(connection, int(number), said, next_position=last_position(connection) + 1)
+            next_position = last_position(connection) + 1
+            if (
+                read_question(connection, int(number)) is not None
+            ):  # two answers of the server: a person decides
+                for correction in settle(connection, int(number), said, next_position=next_position):
+                    add_correction(connection, correction)
+            else:
+                _check_placed(said, int(number), before)
+                _check_earlier(connection, said, int(number), before)
+                add_anchor(connection, int(number), said, next_position=next_position)
             placed = len(load_placements(connection)) - len(before)
             connection.execute("COMMIT")
             return placed

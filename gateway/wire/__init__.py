@@ -11,6 +11,7 @@ and quick; encoder; replies.
 """
 
 from cleanside.gateway.wire.batch import (
+    BOOT_CONTRADICTED,
     BOOT_CORRECTED,
     DECLARED,
     Batch,
@@ -92,6 +93,7 @@ from cleanside.gateway.wire.strict_json import load_json
 __all__ = [
     "ANSWER_MEDIA_TYPE",
     "BATCH_MEDIA_TYPE",
+    "BOOT_CONTRADICTED",
     "BOOT_CORRECTED",
     "DATABASE_HEADER",
     "DECLARED",

@@ -92,12 +92,14 @@ class GatewayReport:
 
 #: event: a later anchor gives the true times of readings of a boot that were sent already
 BOOT_CORRECTED = "boot_corrected"
+#: event: an answer of the server contradicts the time of the boot that an earlier one gave
+BOOT_CONTRADICTED: Final = "boot_contradicted"
 #: beginnings of events that a person at the shop has to see, also of gateways newer than this program
-DECLARED = ("readings_", "spool_", "stream_", "budget_")
+DECLARED = ("readings_", "spool_", "stream_", "budget_", BOOT_CONTRADICTED)
 
 
 def is_declared(event: str) -> bool:
-    """True for an event that declares a loss, a damage, a new numbering, or a budget that is nearly full."""
+    """True for an event that declares a loss, a damage, a new numbering, a full budget, or a doubted time."""
     return event.startswith(DECLARED)
 
 

@@ -74,7 +74,9 @@ def warn_of_clock(newest_us: int | None, now_us: int) -> None:
     if back_us := server_clock.went_back_us(newest_us, now_us):
         reason = (
             "readings were received later than it is now by this machine's clock; compare it with a right "
-            "one (timedatectl), else right readings are quarantined as time_in_future"
+            "one (timedatectl). If it is behind now, set it, else right readings are quarantined as "
+            "time_in_future. If it was ahead before and is right now, readings received meanwhile may bear "
+            "times that are too late: look at attention for boot_contradicted and time_in_future"
         )
         said = {"back_s": round(back_us / 1e6), "newest_received": instant_text(newest_us or 0)}
         log.error("ingest.clock_went_back", extra=said | {"reason": reason})

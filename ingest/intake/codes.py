@@ -246,10 +246,12 @@ _NEW_CODE = (
 ATTENTION_STEPS: Mapping[str, str] = {
     **HELD_CODES,
     "server_clock_behind": (
-        "do not shift these readings: many monitors are ahead alike, or the server's clock went back, so it "
-        "is likely the server's clock that is behind; compare it with a right one there (timedatectl) and "
-        "set it: the readings are then stored by themselves, as sent; where it is right, set the machines' "
-        "clocks"
+        "do not shift these readings before the server's clock is compared with a right one there "
+        "(timedatectl): many monitors are ahead alike, or the server's clock went back. If it is behind now, "
+        "set it: the readings are then stored by themselves, as sent. If it was ahead before and is right "
+        "now, gateways that took its time are ahead too: they correct it by themselves within two hours "
+        "(boot_contradicted), or a person does: cleanside-gateway tell-time; then shift these readings back. "
+        "Where neither is so, set the machines' clocks"
     ),
     "key_revoked": _NEW_CODE,
     "key_expired": _NEW_CODE,
@@ -307,6 +309,12 @@ ATTENTION_STEPS: Mapping[str, str] = {
     "spool_tail_lost": "check the disk of the gateway; the missing numbers are declared shed",
     "spool_tail_unknown": "check the disk of the gateway; its last readings are unknown",
     "stream_opened": "none, if the disk was restored or copied on purpose",
+    "boot_contradicted": (
+        "this server told the gateway two times that contradict each other: compare its clock with a right "
+        "one (timedatectl) and set it. Where it is right now, wait two hours: the gateway then sends a "
+        "correction (GET /v1/boot-corrections), or a person settles it on the machine: cleanside-gateway "
+        "tell-time"
+    ),
     "budget_warning": "bring the machine into coverage, or raise spool.budget_bytes",
     "version_differs": "update these gateways when they are at the shop",
     "other": "look at the device: GET /v1/devices/{device}",

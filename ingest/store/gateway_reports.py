@@ -44,6 +44,7 @@ DAY_US = 86_400_000_000
 
 #: events that our gateways declare (`gateway.wire.is_declared`)
 DECLARED_NAMES = (
+    "boot_contradicted",
     *("budget_warning", "readings_bridged", "readings_damaged", "readings_in_part", "readings_lost"),
     "readings_refused",
     *("readings_shed", "spool_aside_deleted", "spool_copied", "spool_replaced", "spool_salvaged"),

@@ -170,3 +170,13 @@ def test_what_declares_nothing_is_refused(api: Api, events: list[dict[str, Any]]
     response = api.post(PATH, {"device": DEVICE, "events": events}, key="device")
     assert (response.status_code, response.json()["code"]) == (422, "not_valid")
     assert OTHER not in response.text
+
+
+def test_a_gateway_to_which_the_server_said_two_times_stands_in_attention(api: Api) -> None:
+    said = {"at_seq": 2, "event": "boot_contradicted", "boot": "b1", "kind": "server", "off_s": 86_400.0}
+    api.send(batch(1, [3.0, 3.0], gateway={"events": [said]}))
+    groups = api.get("/v1/attention", key="operator").json()["groups"]
+    [entry] = [e for g in groups for e in g["entries"] if e["code"] == "boot_contradicted"]
+    assert entry["needs_person"]
+    assert "timedatectl" in entry["next_step"]
+    assert "tell-time" in entry["next_step"]

@@ -53,11 +53,16 @@ def test_a_server_whose_clock_is_a_day_behind_is_told_from_a_machine_that_is_ahe
         newest_us = newest_received_us(connection)
     [line] = [one for one in attention_text(groups, api.clock()).splitlines() if "timedatectl" in one]
     assert line.strip().startswith("time_in_future: do not shift")
+    assert "behind now" in line
+    assert "ahead before" in line
     assert newest_us == api.clock()
     warn_of_clock(newest_us, api.clock() - 60_000_000)
     assert caplog.messages == []
     warn_of_clock(newest_us, api.clock() - 86_400_000_000)
     assert caplog.messages == ["ingest.clock_went_back"]
+    reason = str(vars(caplog.records[-1])["reason"])
+    assert "behind now" in reason
+    assert "ahead before" in reason
 
 
 def test_one_machine_ahead_of_a_server_whose_clock_went_back_is_not_blamed(api: Api) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,12 +24,14 @@ from cleanside.gateway.commands.doctor import (
 from cleanside.gateway.commands.doctor import what_the_server_says as said
 from cleanside.gateway.commands.service import UNIT_NAME
 from cleanside.gateway.commands.standing import LEAST_FREE_BYTES
+from cleanside.gateway.commands.status import as_document, read
+from cleanside.gateway.commands.status import as_text as status_text
 from cleanside.gateway.errors import SettingsWrong
 from cleanside.gateway.settings import load
 from cleanside.gateway.uplink.fakes import FakeServer, problem
 from cleanside.gateway.uplink.transport import NoAnswer, Reply
 from cleanside.gateway.wire import ANSWER_MEDIA_TYPE
-from tests.unit.gateway.helpers import DEVICE, open_spool, settable_clock
+from tests.unit.gateway.helpers import DEVICE, open_spool, server_anchor, settable_clock
 
 SERVER = "https://shop.example"
 
@@ -107,6 +110,26 @@ def test_a_clock_that_nothing_disciplines_is_named(tmp_path: Path) -> None:
         unit_folder=tmp_path,
     )
     assert next(check for check in checks if check.part == "clock").result == BAD
+
+
+def test_a_time_that_the_server_contradicts_is_named_here_and_by_status(tmp_path: Path) -> None:
+    """Found in a trial: status said "within 0.094 s" of a boot that was a day wrong, and doctor nothing."""
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.anchor(replace(server_anchor(clock), utc_us=clock.true_us() - 86_400 * 10**6))
+        told = spool.anchor(server_anchor(clock))
+    assert not told
+    server = FakeServer(now_us=clock.true_us)
+    checks = examine(
+        settings_of(tmp_path), environ={}, clock=clock, connect=lambda _: server, unit_folder=tmp_path
+    )
+    [clock_check] = [check for check in checks if check.part == "clock" and "an answer" in check.seen]
+    assert clock_check.result == BAD
+    assert "24.0 h after" in clock_check.seen
+    assert "tell-time" in clock_check.next_step
+    status = read(tmp_path / "a", now_us=clock.utc_us())
+    assert as_document(status)["clock"]["contradicted_by_s"] == pytest.approx(86_400, abs=1)
+    assert "clock        in question: an answer of the server" in status_text(status)
 
 
 def test_without_a_key_the_server_is_not_asked(tmp_path: Path) -> None:

@@ -530,7 +530,7 @@ def test_an_anchor_that_contradicts_the_placement_is_used_for_what_follows_but_n
         used = 0
         for minute in range(180):
             clock.advance(60)
-            off_us = 100_000_000 if minute % 2 else 0
+            off_us = 50_000_000 if minute % 2 else 0
             anchor = server_anchor(clock, uncertainty_us=1000)
             used += spool.anchor(replace(anchor, utc_us=anchor.utc_us + off_us))
         assert 1 <= used <= 4
