@@ -28,7 +28,7 @@ from cleanside.ingest.store.marks import Shed, ranges_of
 from cleanside.ingest.store.quarantine import DISCARDED, HELD, RELEASED, QuarantineRow
 
 MAX_AT_ONCE = 5_000  # entries; keeps the one writer free for readings; chosen
-MOST_STREAMS = 64  # that a line of the audit names; chosen
+MOST_NAMED = 64  # that a line of the audit names; chosen
 SAMPLE = 8  # readings that an outcome shows with their values; chosen: enough to see what they share
 MICRO = 1_000_000
 SECOND_KEPT = "second_kept"  # kind of an amendment that put a second reading in place of the first
@@ -271,8 +271,8 @@ def which(entries: Sequence[QuarantineRow]) -> dict[str, Any]:
     streams_of = [
         {"stream": name, "first": min(seqs), "last": max(seqs)} for name, seqs in sorted(numbers.items())
     ]
-    beyond = {"more_streams": len(streams_of) - MOST_STREAMS} if len(streams_of) > MOST_STREAMS else {}
-    return {"readings": len(entries), "streams": streams_of[:MOST_STREAMS], **beyond}
+    beyond = {"more_streams": len(streams_of) - MOST_NAMED} if len(streams_of) > MOST_NAMED else {}
+    return {"readings": len(entries), "streams": streams_of[:MOST_NAMED], **beyond}
 
 
 # ---------------------------------------------------------------- set aside
