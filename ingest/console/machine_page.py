@@ -104,7 +104,7 @@ TOPICS = {
     "change_denied": "entries",
     "flow_envelope": "flow",
     "flow_scaled": "flow",
-    **dict.fromkeys(("gauge_follows_slowly", "gauge_misses_peaks"), "flow"),
+    **dict.fromkeys(("sensor_follows_slowly", "sensor_misses_peaks"), "flow"),
     **dict.fromkeys(
         ("reference_entered", "reference_learned", "reference_speed_learned", "reference_speed_idle"), "flow"
     ),

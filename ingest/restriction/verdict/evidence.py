@@ -186,13 +186,13 @@ def _of_unused(reference: Reference) -> list[Statement]:
 
 
 def _of_scale(reference: Reference) -> list[Statement]:
-    peaks = [say("gauge_misses_peaks")] if reference.gauge_lags else []
+    peaks = [say("sensor_misses_peaks")] if reference.gauge_lags else []
     if reference.basis == "envelope":
         return [say("flow_envelope"), *peaks, *_of_shortfall(reference)]
     if reference.basis == "none":
         return []
     if reference.by_means:
-        by_means = say("gauge_follows_slowly", exponent=reference.exponent)
+        by_means = say("sensor_follows_slowly", exponent=reference.exponent)
         return [by_means, _of_reference_flow(reference), *_of_shortfall(reference)]
     scaled = say(
         "flow_scaled",

@@ -335,11 +335,11 @@ EVIDENCE: Mapping[str, Sentence] = {
         "No engine speed or air flow: the highest readings of each hour are used. Reads low on light work."
     ),
     "flow_scaled": _flow_scaled,
-    "gauge_follows_slowly": (
-        "The gauge follows slowly: restriction at the reference flow is computed from the means of whole "
+    "sensor_follows_slowly": (
+        "The sensor follows slowly: restriction at the reference flow is computed from the means of whole "
         "hours, and is less sure. Exponent {exponent:.2f}, assumed."
     ),
-    "gauge_misses_peaks": "The gauge follows slowly: it misses short peaks of the work, and may read low.",
+    "sensor_misses_peaks": "The sensor follows slowly: it misses short peaks of the work, and may read low.",
     "reference_entered": "Reference flow: entered.",
     "reference_learned": "Reference flow: the highest flows seen.",
     "reference_full_load": "Reference flow: that of full load at top speed, as this machine answers them.",

@@ -16,12 +16,19 @@ from cleanside.gateway.timing.contradiction import (
     next_of,
     off_us,
 )
-from cleanside.gateway.timing.placement import by_anchor
+from cleanside.gateway.timing.placement import Placement, by_anchor
 
 DAY_US = 86_400 * 10**6
 FIRST = Anchor(kind="server", since_boot_us=10**9, utc_us=1_800_000_000 * 10**6, uncertainty_us=93_000)
-PLACED = by_anchor([FIRST])
-assert PLACED is not None
+
+
+def placed() -> Placement:
+    found = by_anchor([FIRST])
+    assert found is not None
+    return found
+
+
+PLACED = placed()
 
 
 def later(by_us: int, *, off_us: int = 0, kind: str = "server") -> Anchor:

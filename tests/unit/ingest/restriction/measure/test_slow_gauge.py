@@ -104,17 +104,17 @@ def test_a_gauge_that_lags_teaches_no_other_machine_how_far_high_hours_lie_below
 @pytest.mark.parametrize(
     ("lag_s", "has_flow", "said"),
     [
-        (240.0, True, {"gauge_follows_slowly"}),
-        (240.0, False, {"gauge_misses_peaks"}),
+        (240.0, True, {"sensor_follows_slowly"}),
+        (240.0, False, {"sensor_misses_peaks"}),
         (0.0, True, set()),
         (0.0, False, set()),
     ],
 )
-def test_the_evidence_says_that_the_gauge_follows_slowly(
+def test_the_evidence_says_that_the_sensor_follows_slowly(
     lag_s: float, has_flow: bool, said: set[str]
 ) -> None:
     table = shifts(lag_s, has_flow=has_flow)
     facts = HousingFacts(terminal_pa=10_000.0)
     codes = {one.code for one in assess_housing(table, facts, now_s=START_S + 12 * 86_400.0).evidence}
-    assert codes & {"gauge_follows_slowly", "gauge_misses_peaks"} == said
+    assert codes & {"sensor_follows_slowly", "sensor_misses_peaks"} == said
     assert ("flow_scaled" in codes) is (has_flow and not lag_s)
