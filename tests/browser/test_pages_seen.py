@@ -182,6 +182,26 @@ def test_the_fleet_and_an_admins_menu_fit_in_german(server: ServerProcess, brows
         page.wait_for_url("**/people")
 
 
+def test_fleet_and_lists_on_paper_begin_on_the_first_sheet_and_keep_each_day_with_its_rows(
+    server: ServerProcess, browser: Browser
+) -> None:
+    """
+    One page box for all of Fleet: with another one for its table the first sheet had a header alone.
+
+    Before the tests below, after which no work is left on the list.
+    """
+    with page_in(browser, server.url, server.tokens["planner"]) as page:
+        page.emulate_media(media="print")
+        page.goto("/fleet")
+        boxes = "[document.body, document.querySelector('main')].map(one => getComputedStyle(one).page)"
+        assert page.evaluate(boxes)[0] == "fleet"
+        assert page.locator("[action='/pressures']").is_hidden()
+        page.goto("/work-list?before=" + (datetime.now(UTC) + timedelta(days=90)).date().isoformat())
+        days = page.locator(".jobs tr:has(> [scope=rowgroup])")
+        assert days.count() > 0
+        assert days.evaluate_all("rows => rows.every(r => getComputedStyle(r).breakAfter == 'avoid')")
+
+
 def test_times_are_in_the_zone_of_the_browser(server: ServerProcess, browser: Browser) -> None:
     with page_in(browser, server.url, server.tokens["admin"], timezone_id="Asia/Tokyo") as page:
         page.goto("/fleet")
@@ -246,19 +266,3 @@ def test_a_page_is_small(server: ServerProcess, browser: Browser) -> None:
         page.goto("/machines/grader-07")
         page.wait_for_load_state("networkidle")
         assert 0 < sum(sizes) < 150_000
-
-
-def test_fleet_and_lists_on_paper_begin_on_the_first_sheet_and_keep_each_day_with_its_rows(
-    server: ServerProcess, browser: Browser
-) -> None:
-    """One page box for all of Fleet: with another one for its table the first sheet had a header alone."""
-    with page_in(browser, server.url, server.tokens["planner"]) as page:
-        page.emulate_media(media="print")
-        page.goto("/fleet")
-        boxes = "[document.body, document.querySelector('main')].map(one => getComputedStyle(one).page)"
-        assert page.evaluate(boxes)[0] == "fleet"
-        assert page.locator("[action='/pressures']").is_hidden()
-        page.goto("/work-list?before=" + (datetime.now(UTC) + timedelta(days=90)).date().isoformat())
-        days = page.locator(".jobs tr:has(> [scope=rowgroup])")
-        assert days.count() > 0
-        assert days.evaluate_all("rows => rows.every(r => getComputedStyle(r).breakAfter == 'avoid')")
