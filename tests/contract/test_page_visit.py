@@ -425,7 +425,7 @@ def test_an_entry_has_the_same_verdict_in_words_here_and_on_the_machines_page(
 
 
 def test_the_head_has_a_jump_to_the_forms(api: Api) -> None:
-    jump = '<a class="act" href="#e-h">Enter what was done</a>'
+    jump = '<a href="#e-h">Enter what was done</a>'
     page = api.get(PAGE, key="planner").text
     assert jump in page.partition('class="switch')[0]
     assert 'id="e-h"' in page
