@@ -112,10 +112,7 @@ def add_anchor(
 
     Returns the correction where the boot was placed before: times that were sent never change here.
     """
-    connection.execute(
-        "INSERT INTO anchors (boot, since_boot_us, utc_us, uncertainty_us, kind) VALUES (?, ?, ?, ?, ?)",
-        (boot, anchor.since_boot_us, anchor.utc_us, anchor.uncertainty_us, anchor.kind),
-    )
+    keep_anchor(connection, boot, anchor)
     before = load_placements(connection).get(boot)
     if before is None:
         place_waiting(connection)
@@ -125,6 +122,14 @@ def add_anchor(
     assert placement is not None
     replace_placement(connection, boot, next_position, placement)
     return correction_of(connection, boot, anchor, before[-1], before_position=next_position)
+
+
+def keep_anchor(connection: apsw.Connection, boot: int, anchor: Anchor) -> None:
+    """Keep what said the time, beside the placement that it gives."""
+    connection.execute(
+        "INSERT INTO anchors (boot, since_boot_us, utc_us, uncertainty_us, kind) VALUES (?, ?, ?, ?, ?)",
+        (boot, anchor.since_boot_us, anchor.utc_us, anchor.uncertainty_us, anchor.kind),
+    )
 
 
 def replace_placement(

@@ -18,6 +18,7 @@ import apsw
 from cleanside.gateway.spool.boots import (
     Correction,
     correction_of,
+    keep_anchor,
     load_placements,
     replace_placement,
 )
@@ -29,10 +30,16 @@ from cleanside.gateway.timing.placement import by_anchor
 
 def read_question(connection: apsw.Connection, boot: int) -> Question | None:
     """The open question about a boot; None: there is none."""
-    note = _note(connection)
-    if note is None or note["boot"] != boot:
+    note = _note_of(connection, boot)
+    if note is None:
         return None
     return Question(doubt_us=note["doubt_us"], answer=Anchor(**note["answer"]))
+
+
+def contradicted_by_us(connection: apsw.Connection, boot: int) -> int | None:
+    """How far the first contradicting answer is after the time of a boot; None: nothing contradicts it."""
+    note = _note_of(connection, boot)
+    return None if note is None else int(note["off_us"])
 
 
 def ask(
@@ -85,14 +92,16 @@ def settle(connection: apsw.Connection, boot: int, anchor: Anchor, *, next_posit
         if said is not None:
             corrections.append(said)
     drop_note(connection, TIME_IN_QUESTION)
-    connection.execute(
-        "INSERT INTO anchors (boot, since_boot_us, utc_us, uncertainty_us, kind) VALUES (?, ?, ?, ?, ?)",
-        (boot, anchor.since_boot_us, anchor.utc_us, anchor.uncertainty_us, anchor.kind),
-    )
+    keep_anchor(connection, boot, anchor)
     placement = by_anchor([anchor])
     assert placement is not None
     replace_placement(connection, boot, next_position, placement)
     return corrections
+
+
+def _note_of(connection: apsw.Connection, boot: int) -> dict[str, Any] | None:
+    note = _note(connection)
+    return note if note is not None and note["boot"] == boot else None
 
 
 def _note(connection: apsw.Connection) -> dict[str, Any] | None:

@@ -17,7 +17,8 @@ import apsw
 
 from cleanside.gateway.errors import SpoolDamaged
 from cleanside.gateway.spool.boots import load_placements, placement_at
-from cleanside.gateway.spool.file_notes import TIME_IN_QUESTION, read_note
+from cleanside.gateway.spool.contradictions import contradicted_by_us
+from cleanside.gateway.spool.file_notes import read_note
 from cleanside.gateway.spool.payload import whole
 from cleanside.gateway.spool.rows import NONE_UNPROTECTED, Row, read_rows
 from cleanside.gateway.spool.shed import count_shed
@@ -277,11 +278,10 @@ def _boot(connection: apsw.Connection) -> BootState | None:
     if row is None:
         return None
     number, boot, kind, uncertainty_us = row
-    question = json.loads(read_note(connection, TIME_IN_QUESTION) or "null")
-    is_open = question is not None and question["boot"] == number
+    by_us = contradicted_by_us(connection, number)
     return BootState(
         boot=boot,
         anchor=kind,
         uncertainty_s=None if uncertainty_us is None else uncertainty_us / 1e6,
-        contradicted_by_s=question["off_us"] / 1e6 if is_open else None,
+        contradicted_by_s=None if by_us is None else by_us / 1e6,
     )

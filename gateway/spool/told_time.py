@@ -63,9 +63,7 @@ def tell_time(path: Path, clock: Clock, *, utc_us: int, within_s: float = USUAL_
                 raise CalledWrongly("boot_not_in_spool", path=path)
             before = load_placements(connection)
             next_position = last_position(connection) + 1
-            if (
-                read_question(connection, int(number)) is not None
-            ):  # two answers of the server: a person decides
+            if read_question(connection, int(number)) is not None:  # the server contradicts itself
                 for correction in settle(connection, int(number), said, next_position=next_position):
                     add_correction(connection, correction)
             else:
