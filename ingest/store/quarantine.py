@@ -133,12 +133,11 @@ def locked(connection: sa.Connection, entries: Sequence[QuarantineRow]) -> list[
     if dialect.is_sqlite(connection) or not entries:
         return list(entries)  # SQLite has one transaction that writes at a time
     old_rows.lock(connection, sorted({entry.stream_id for entry in entries}))
-    owners = {entry.id: entry.owner_id for entry in entries}
-    found: dict[int, QuarantineRow] = {}
-    for piece in dialect.in_lists(sorted(owners)):
-        for row in connection.execute(_JOINED.where(quarantine.c.id.in_(piece))):
-            found[row.id] = QuarantineRow(*row)
-    return [found[i] for i, owner_id in owners.items() if i in found and found[i].owner_id == owner_id]
+    of_owner: dict[int, list[int]] = {}
+    for entry in entries:
+        of_owner.setdefault(entry.owner_id, []).append(entry.id)
+    found = {row.id: row for owner_id, ids in of_owner.items() for row in by_ids(connection, owner_id, ids)}
+    return [found[entry.id] for entry in entries if entry.id in found]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
