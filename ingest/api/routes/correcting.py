@@ -13,7 +13,12 @@ from typing import Any
 import sqlalchemy as sa
 from pydantic import Field
 
-from cleanside.ingest.api.routes.element_changes import give_part_back, refuse_far_off, usual_part
+from cleanside.ingest.api.routes.element_changes import (
+    change_differs,
+    give_part_back,
+    refuse_far_off,
+    usual_part,
+)
 from cleanside.ingest.api.routes.gauge_readings import check_gauge
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.meter_readings import check_meter
@@ -96,13 +101,7 @@ def _move(
     papers.take_readings_back(connection, housing, change.entry_id)
     there = element_changes.put_change(connection, to.id, right)
     if there is not None:
-        told: dict[str, Any] = {
-            "at": text(there.changed_us),
-            "what": there.what,
-            "by": there.who,
-            "note": there.note,
-        }
-        raise Refused("change_differs", status=409, **told)
+        raise change_differs(there)
     for meter in meters:
         moved = meter._replace(at_us=right.changed_us)
         check_meter(connection, to.machine_id, moved, "#/changed_at", says_before=bool(meter.offset_h))

@@ -359,20 +359,19 @@ def _put(connection: sa.Connection, housing_id: int, change: EnteredChange) -> s
         element_changes.take_over(connection, housing_id, change)
         return "element_change"
     if (before.changed_us, before.what, before.note) != (change.changed_us, change.what, change.note):
-        raise Refused(
-            "change_differs",
-            status=409,
-            at=text(before.changed_us),
-            what=before.what,
-            by=before.who,
-            note=before.note,
-        )
+        raise change_differs(before)
     if change.confirmed_because in (None, before.confirmed_because):
         return None
     element_changes.confirm_change(
         connection, housing_id, before, change.confirmed_because, change.entered_us
     )
     return "element_change_confirmed"
+
+
+def change_differs(there: EnteredChange) -> Refused:
+    """Another entry has this id."""
+    about: dict[str, Any] = {"at": text(there.changed_us), "what": there.what, "by": there.who}
+    return Refused("change_differs", status=409, note=there.note, **about)
 
 
 def _refuse_other_answer(connection: sa.Connection, housing_id: int, change: EnteredChange) -> None:
